@@ -1,0 +1,122 @@
+"""What a solver predicts and a rig measures: complex pressure over frequency and direction."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from typing import Any, Literal
+
+import numpy as np
+
+from evenflare.units import BoolArray, ComplexArray, FloatArray, read_only
+
+Symmetry = Literal["round", "two_planes", "left_right", "none"]
+
+
+@dataclass(frozen=True)
+class Observation:
+    """Where and at which frequencies sound is observed. Measured and predicted share it.
+
+    frequency   : (F,) Hz, > 0, strictly rising.
+    off_axis    : (A,) rad, strictly rising, from 0 (on axis) to pi; negative values where the two sides differ.
+    plane       : (P,) rad, azimuth of each observed plane: 0 horizontal, pi/2 vertical.
+    distance    : m from the reference point, or inf for the far field.
+    reference_z : m, the point of the axis from which angles, distance and phase count; the throat plane is 0.
+    symmetry    : what a plane or side that is missing is taken to be. "round": every plane equals the one given.
+    Errors      : ValueError if an axis is empty, not rising or out of range.
+    """
+
+    frequency: FloatArray
+    off_axis: FloatArray
+    plane: FloatArray = field(default_factory=lambda: np.zeros(1))
+    distance: float = float("inf")
+    reference_z: float = 0.0
+    symmetry: Symmetry = "round"
+
+    def __post_init__(self) -> None:
+        for name, low, high in (
+            ("frequency", np.nextafter(0, 1), np.inf),
+            ("off_axis", -np.pi, np.pi),
+            ("plane", -np.pi, np.pi),
+        ):
+            axis = read_only(np.atleast_1d(getattr(self, name)))
+            if axis.ndim != 1 or axis.size == 0 or np.any(np.diff(axis) <= 0):
+                raise ValueError(f"{name} must be one strictly rising row of at least one value")
+            if not (np.all(axis >= low - 1e-9) and np.all(axis <= high + 1e-9)):
+                raise ValueError(f"{name} spans {axis[0]:g} to {axis[-1]:g}: must be {low:g} to {high:g}")
+            object.__setattr__(self, name, axis)
+        if not self.distance > 0:
+            raise ValueError(
+                f"distance = {self.distance:g} m: must be above 0, or infinite for the far field"
+            )
+
+    @property
+    def shape(self) -> tuple[int, int, int]:
+        """(F, P, A): frequencies, planes, angles."""
+        return self.frequency.size, self.plane.size, self.off_axis.size
+
+    @property
+    def far_field(self) -> bool:
+        """True where the distance is infinite."""
+        return bool(np.isinf(self.distance))
+
+
+@dataclass(frozen=True)
+class Directivity:
+    """Complex pressure over frequency, plane and off-axis angle, with what is known of its making.
+
+    observation      : axes, distance, reference point.
+    pressure         : (F, P, A) complex rms Pa at `distance`; in the far field Pa m, the limit of p r exp(j k r).
+                       Predicted: for 1 m/s rms times the exit's area. Phasors are exp(+j w t).
+    valid            : (F,) True where the result can be trusted.
+    density          : kg/m3 and
+    speed_of_sound   : m/s of the air.
+    half_space       : True in an infinite baffle: nothing is radiated beyond 90 degrees (pressure is 0 there).
+    sound_power      : (F,) W where known better than from the pressure (a solver's own sum), or None.
+    throat_impedance : (F,) mean pressure over the exit / (density * speed_of_sound * velocity), complex, or None.
+    error_estimate   : (F,) dB, the solver's estimate of the error of the directivity index, or None.
+    provenance       : solver, settings, sizes, version: plain values that JSON can hold.
+    Errors           : ValueError if the shapes disagree.
+    """
+
+    observation: Observation
+    pressure: ComplexArray
+    valid: BoolArray
+    density: float
+    speed_of_sound: float
+    half_space: bool = False
+    sound_power: FloatArray | None = None
+    throat_impedance: ComplexArray | None = None
+    error_estimate: FloatArray | None = None
+    provenance: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        shape = self.observation.shape
+        expected: dict[str, tuple[tuple[int, ...], Any]] = {
+            "pressure": (shape, np.complex128),
+            "valid": (shape[:1], np.bool_),
+            "sound_power": (shape[:1], np.float64),
+            "throat_impedance": (shape[:1], np.complex128),
+            "error_estimate": (shape[:1], np.float64),
+        }
+        for name, (wanted, dtype) in expected.items():
+            value = getattr(self, name)
+            if value is None:
+                continue
+            array = read_only(value, dtype)
+            if array.shape != wanted:
+                raise ValueError(f"{name} has shape {array.shape}: the observation asks for {wanted}")
+            object.__setattr__(self, name, array)
+
+    @property
+    def wavenumber(self) -> FloatArray:
+        """(F,) rad/m."""
+        return np.asarray(2.0 * np.pi * self.observation.frequency / self.speed_of_sound)
+
+    @property
+    def on_axis(self) -> ComplexArray:
+        """(F,) the pressure at off-axis 0 in the first plane. ValueError if angle 0 was not observed."""
+        at = np.flatnonzero(np.abs(self.observation.off_axis) < 1e-9)
+        if at.size == 0:
+            raise ValueError("no observation at off-axis angle 0: add it to the angles")
+        return np.asarray(self.pressure[:, 0, at[0]])

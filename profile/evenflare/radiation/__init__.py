@@ -1,0 +1,28 @@
+"""The solvers, one signature: (Waveguide, Observation, Air) -> Directivity."""
+
+from __future__ import annotations
+
+from typing import Literal, Protocol, get_args
+
+from evenflare.air import Air
+from evenflare.directivity import Directivity, Observation
+from evenflare.waveguide import Waveguide
+
+Setting = Literal["estimate", "screen", "full"]
+SETTINGS: tuple[Setting, ...] = get_args(Setting)
+"""Of the march, from the quickest to the most exact."""
+
+
+class Solver(Protocol):
+    """What radiates: 1 m/s rms times the exit's area at the throat, observed around the waveguide."""
+
+    def __call__(self, waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
+        """The directivity. ValueError if the waveguide cannot be built or lies outside the method's reach."""
+        ...
+
+
+def march(setting: Setting = "full") -> Solver:
+    """The march over spherical caps, at one of its settings."""
+    from evenflare.radiation.march import solver
+
+    return solver(setting)

@@ -1,0 +1,82 @@
+"""A meridian drawn elsewhere or probed from a part: points, with corners kept where they are sharp."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import ClassVar
+
+import numpy as np
+from shapely import LineString
+
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide.meridian import Meridian, Piece
+from evenflare.waveguide.walls import Line, SplineWall
+
+CORNER = 8 * DEGREE
+"""Default of the turn above which a vertex can be a corner."""
+NEIGHBOUR_RATIO = 4.0
+"""A corner turns more than this many times as much as either neighbour: a dense curve has none."""
+
+
+@dataclass(frozen=True)
+class Points:
+    """A wall through points from throat (z = 0) to mouth.
+
+    points : ((z, r), ...) in m, two at least. Two points are a straight wall.
+    corner : rad; a vertex is a corner where it turns more than this and more than four times its neighbours.
+    Errors : ValueError if the points repeat, leave the throat plane, reach the axis, or the line crosses itself.
+    """
+
+    family: ClassVar[str] = "points"
+    points: tuple[tuple[float, float], ...]
+    corner: float = CORNER
+
+    def __post_init__(self) -> None:
+        points = np.array(self.points)
+        if points.ndim != 2 or points.shape[0] < 2 or points.shape[1] != 2:
+            raise ValueError("a meridian needs two points (z, r) at least")
+        if not np.all(np.isfinite(points)):
+            raise ValueError("a point is not a number")
+        if abs(points[0, 0]) > 1e-6:
+            raise ValueError(
+                f"the first point lies at z_mm = {points[0, 0] / MILLIMETRE:g}: must be 0, the throat plane"
+            )
+        if points[:, 1].min() <= 0:
+            row = int(points[:, 1].argmin())
+            raise ValueError(f"point {row + 1} has r_mm = {points[row, 1] / MILLIMETRE:g}: must be above 0")
+        steps = np.hypot(*np.diff(points, axis=0).T)
+        if steps.min() <= 1e-9:
+            row = int(steps.argmin())
+            raise ValueError(f"points {row + 1} and {row + 2} are the same: remove one")
+        if not LineString(points).is_simple:
+            raise ValueError("the profile crosses itself: give the points in order from throat to mouth")
+
+    @property
+    def corners(self) -> tuple[int, ...]:
+        """Indices of the points that are corners."""
+        return tuple(int(i) for i in _corners(np.array(self.points), self.corner))
+
+    def meridian(self, exit_radius: float) -> Meridian:
+        """The wall through the points; the exit's radius does not change it."""
+        points = np.array(self.points)
+        cuts = [0, *self.corners, len(points) - 1]
+        meridian = Meridian(tuple(_piece(points[i : j + 1]) for i, j in zip(cuts, cuts[1:], strict=False)))
+        wall = meridian.dense
+        if not LineString(np.column_stack([wall.z, wall.r])).is_simple:
+            raise ValueError("the profile crosses itself between its points: give more points there")
+        return meridian
+
+
+def _piece(points: FloatArray) -> Piece:
+    if len(points) == 2:
+        return Line(*points.ravel().tolist())
+    return SplineWall(tuple((float(z), float(r)) for z, r in points))
+
+
+def _corners(points: FloatArray, corner: float) -> FloatArray:
+    heading = np.unwrap(np.arctan2(*np.diff(points, axis=0).T[::-1]))
+    turn = np.abs(np.diff(heading))
+    beside = np.zeros((2, turn.size))
+    beside[0, 1:] = turn[:-1]
+    beside[1, :-1] = turn[1:]
+    return 1 + np.flatnonzero((turn > corner) & (turn > NEIGHBOUR_RATIO * beside.max(axis=0)))

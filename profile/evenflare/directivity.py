@@ -46,9 +46,7 @@ class Observation:
                 raise ValueError(f"{name} spans {axis[0]:g} to {axis[-1]:g}: must be {low:g} to {high:g}")
             object.__setattr__(self, name, axis)
         if not self.distance > 0:
-            raise ValueError(
-                f"distance = {self.distance:g} m: must be above 0, or infinite for the far field"
-            )
+            raise ValueError(f"distance = {self.distance:g} m: must be above 0, or infinite for the far field")
 
     @property
     def shape(self) -> tuple[int, int, int]:

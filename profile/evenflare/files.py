@@ -52,9 +52,7 @@ def read_text(path: Path) -> str:
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not UTF-8 text. Save it as UTF-8") from error
     except OSError as error:
-        raise InputError(
-            f"{path}: cannot be read ({error.strerror}). Check the path and its permissions"
-        ) from error
+        raise InputError(f"{path}: cannot be read ({error.strerror}). Check the path and its permissions") from error
 
 
 def _unwritable(path: Path, error: OSError) -> str:

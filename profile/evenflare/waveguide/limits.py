@@ -56,9 +56,7 @@ def measures(waveguide: Waveguide) -> Measures:
     around = np.where(np.cos(wall.angle) > 1e-9, wall.r / np.maximum(np.cos(wall.angle), 1e-9), np.inf)
     along = np.where(wall.curvature < -1e-9, -1.0 / np.minimum(wall.curvature, -1e-9), np.inf)
     hollow = np.minimum(around, along)
-    inward = np.flatnonzero(
-        (np.diff(wall.angle) < -1e-6) & (np.hypot(np.diff(wall.z), np.diff(wall.r)) < 1e-9)
-    )
+    inward = np.flatnonzero((np.diff(wall.angle) < -1e-6) & (np.hypot(np.diff(wall.z), np.diff(wall.r)) < 1e-9))
     hollow[inward] = 0.0
     worst = int(hollow.argmin())
     return Measures(
@@ -81,8 +79,7 @@ def limit_excess(waveguide: Waveguide, limits: Limits) -> dict[str, float]:
     return {
         "depth_mm": _outside(found.depth, limits.depth) / MILLIMETRE,
         "mouth_diameter_mm": _outside(found.mouth_diameter, limits.mouth_diameter) / MILLIMETRE,
-        "smallest_concave_radius_mm": (limits.smallest_concave_radius - found.smallest_concave_radius)
-        / MILLIMETRE,
+        "smallest_concave_radius_mm": (limits.smallest_concave_radius - found.smallest_concave_radius) / MILLIMETRE,
         "greatest_wall_angle_deg": (found.greatest_angle - limits.greatest_wall_angle) / DEGREE - 1e-6,
         "smallest_wall_angle_deg": -found.smallest_angle / DEGREE - 1e-6,
         "throat_angle_deg": _outside(found.throat_angle, limits.throat_angle) / DEGREE - 1e-6,

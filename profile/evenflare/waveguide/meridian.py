@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -49,7 +50,7 @@ class Meridian:
         ends = [piece.at(np.array([0.0, 1.0])) for piece in self.pieces]
         if not ends:
             raise ValueError("a meridian needs at least one piece of wall")
-        for before, after in zip(ends, ends[1:], strict=False):
+        for before, after in itertools.pairwise(ends):
             gap = np.hypot(after.z[0] - before.z[1], after.r[0] - before.r[1])
             if gap > 1e-9:
                 raise ValueError(f"the wall has a gap of {gap:g} m at z = {after.z[0]:g} m")

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import ClassVar
 
@@ -60,7 +61,7 @@ class Points:
         """The wall through the points; the exit's radius does not change it."""
         points = np.array(self.points)
         cuts = [0, *self.corners, len(points) - 1]
-        meridian = Meridian(tuple(_piece(points[i : j + 1]) for i, j in zip(cuts, cuts[1:], strict=False)))
+        meridian = Meridian(tuple(_piece(points[i : j + 1]) for i, j in itertools.pairwise(cuts)))
         wall = meridian.dense
         if not LineString(np.column_stack([wall.z, wall.r])).is_simple:
             raise ValueError("the profile crosses itself between its points: give more points there")

@@ -103,9 +103,7 @@ class ParameterSpace:
         return np.asarray(np.clip((np.array(values) - low) / span, 0.0, 1.0))
 
 
-def _matched(
-    shape: Callable[[float], Shape], exit_radius: float, mouth: float, low: float, high: float
-) -> Shape:
+def _matched(shape: Callable[[float], Shape], exit_radius: float, mouth: float, low: float, high: float) -> Shape:
     """The member of a one-parameter row of shapes whose mouth has that radius, or the end nearest to it."""
 
     def excess(parameter: float) -> float:
@@ -122,23 +120,15 @@ def _conical(exit_radius: float, depth: float, mouth: float, roundover: float, e
 
 
 def _oblate(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    return _matched(
-        lambda a: OblateSpheroidal(depth, a, roundover), exit_radius, mouth, 1 * DEGREE, 85 * DEGREE
-    )
+    return _matched(lambda a: OblateSpheroidal(depth, a, roundover), exit_radius, mouth, 1 * DEGREE, 85 * DEGREE)
 
 
-def _exponential(
-    exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]
-) -> Shape:
+def _exponential(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
     return _matched(lambda g: Exponential(depth, depth / g, roundover), exit_radius, mouth, 0.01, 6.0)
 
 
-def _hyperbolic(
-    exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]
-) -> Shape:
-    return _matched(
-        lambda g: Hyperbolic(depth, depth / g, extra[0], roundover), exit_radius, mouth, 0.01, 6.0
-    )
+def _hyperbolic(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+    return _matched(lambda g: Hyperbolic(depth, depth / g, extra[0], roundover), exit_radius, mouth, 0.01, 6.0)
 
 
 def _tractrix(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
@@ -197,11 +187,7 @@ _SHAPES: dict[str, Callable[[float, float, float, float, list[float]], Shape]] =
 
 def _bends(meridian: Meridian, roundover: float) -> list[float]:
     """Non-negative bends (largest 1) whose integral comes nearest to the wall's angle before the roundover."""
-    pieces = (
-        meridian.pieces[:-1]
-        if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1
-        else meridian.pieces
-    )
+    pieces = meridian.pieces[:-1] if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1 else meridian.pieces
     wall = Meridian(pieces).dense
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
     share = np.linspace(0.0, 1.0, 201)

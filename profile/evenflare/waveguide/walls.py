@@ -31,9 +31,7 @@ class Line:
         """See Piece."""
         dz, dr = self.z1 - self.z0, self.r1 - self.r0
         ones = np.ones_like(t)
-        return Frame(
-            self.z0 + dz * t, self.r0 + dr * t, np.arctan2(dr, dz) * ones, 0.0 * ones, np.hypot(dz, dr) * ones
-        )
+        return Frame(self.z0 + dz * t, self.r0 + dr * t, np.arctan2(dr, dz) * ones, 0.0 * ones, np.hypot(dz, dr) * ones)
 
 
 @dataclass(frozen=True)
@@ -162,9 +160,7 @@ class CurvatureWall:
             self.r0 + np.concatenate([[0.0], np.cumsum(dr)]),
         )
 
-    def _turned(
-        self, bend: FloatArray, angle: FloatArray, interval: FloatArray, along: FloatArray
-    ) -> FloatArray:
+    def _turned(self, bend: FloatArray, angle: FloatArray, interval: FloatArray, along: FloatArray) -> FloatArray:
         rate = (bend[interval + 1] - bend[interval]) * (bend.size - 1) / self.length
         return angle[interval] + along * (bend[interval] + 0.5 * rate * along)
 

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 FloatArray = NDArray[np.float64]
 ComplexArray = NDArray[np.complex128]
 BoolArray = NDArray[np.bool_]
+IntArray = NDArray[np.int64]
 
 MILLIMETRE = 1e-3
 DEGREE = float(np.pi / 180.0)

@@ -21,8 +21,8 @@ class Solver(Protocol):
         ...
 
 
-def march(setting: Setting = "full") -> Solver:
-    """The march over spherical caps, at one of its settings."""
-    from evenflare.radiation.march import solver
+def solver(setting: Setting = "full", *, method: Literal["march"] = "march") -> Solver:
+    """A solver by name: the march over spherical caps, at one of its settings."""
+    from evenflare.radiation.march import march_solver
 
-    return solver(setting)
+    return march_solver(setting)

@@ -1,0 +1,127 @@
+"""The march itself: element after element eliminated from the first cap to the last, in real arithmetic.
+
+With flux f into the first cap and rigid walls, K - k^2 M of what lies behind a cap is real. Eliminating everything
+behind it leaves a symmetric matrix Y and a flux vector f on it, such that Y p = f - (flux out of it); the next
+element is D = [[D11, D12], [D21, D22]] once its inner nodes are condensed, and
+
+    Y <- D22 - D21 (D11 + Y)^-1 D12,    f <- -D21 (D11 + Y)^-1 f,    z <- z + f^T (D11 + Y)^-1 f.
+
+Only at the last cap does radiation enter: (Y + Y_out) p = f, the one complex solve per frequency. The pressure that
+the source meets, weighted like its flux, is z + f^T p. No large matrix is formed and nothing is carried back.
+Where a cavity behind a cap resonates D11 + Y is near singular; pivoting within it and the next element's stiffness
+keep the loss to the nearness of the resonance, and energy balance (a test) shows it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numba import njit
+
+from evenflare.radiation.elements import NODES, Elements
+from evenflare.radiation.lapack import dgesv, dpotrf, dsyrk, dtrsm
+from evenflare.units import FloatArray
+
+
+def eliminated(
+    elements: Elements, wavenumber: FloatArray, source: FloatArray
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Y (F, n, n), f (F, n) on the last cap and z (F,) for the flux `source` into the first cap, in its modes.
+
+    wavenumber : (F,) rad/m. Errors: ArithmeticError if an element is longer than half a wavelength.
+    """
+    stiffness, flux, met, broken = _eliminated(
+        elements.stiffness, elements.mass, elements.modes, elements.start, wavenumber, source
+    )
+    if broken >= 0:
+        raise ArithmeticError(f"element {broken} is longer than half a wavelength")
+    return stiffness, flux, met
+
+
+@njit(cache=True)
+def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ignore[no-untyped-def]
+    frequencies, elements = wavenumber.size, modes.size
+    most = modes.max()
+    y = np.zeros((frequencies, most, most))
+    flux = np.zeros((frequencies, most))
+    flux[:, : source.size] = source
+    met = np.zeros(frequencies)
+    d = np.empty((NODES * most) ** 2)
+    sizes = np.empty(6, dtype=np.int32)
+    pivots = np.empty(most, dtype=np.int32)
+    unit = np.array([1.0, -1.0])
+    flag = np.array([ord("L"), ord("N"), ord("T"), ord("R")], dtype=np.uint8)
+    lower, plain, transposed, right = flag[0:], flag[1:], flag[2:], flag[3:]
+    near = modes[0]
+    for e in range(elements):
+        n = modes[e]
+        size, inner = NODES * n, (NODES - 2) * n
+        far = n if e == elements - 1 else min(n, modes[e + 1])
+        k_e = stiffness[start[e] : start[e + 1]].reshape(size, size)
+        m_e = mass[start[e] : start[e + 1]].reshape(size, size)
+        d_e = d[: size * size].reshape(size, size)
+        behind = np.empty((near, near))
+        across = np.empty((far + 1, near))
+        for f in range(frequencies):
+            k2 = wavenumber[f] ** 2
+            for i in range(size):
+                for j in range(i, size):
+                    d_e[i, j] = k_e[i, j] - k2 * m_e[i, j]
+            sizes[0], sizes[1], sizes[2] = size, inner, size - inner
+            dpotrf(lower.ctypes, sizes[1:].ctypes, d_e.ctypes, sizes.ctypes, sizes[3:].ctypes)
+            if sizes[3] != 0:
+                return y, flux, met, e
+            rest = d_e[0, inner:]
+            dtrsm(
+                right.ctypes,
+                lower.ctypes,
+                transposed.ctypes,
+                plain.ctypes,
+                sizes[2:].ctypes,
+                sizes[1:].ctypes,
+                unit.ctypes,
+                d_e.ctypes,
+                sizes.ctypes,
+                rest.ctypes,
+                sizes.ctypes,
+            )
+            dsyrk(
+                lower.ctypes,
+                plain.ctypes,
+                sizes[2:].ctypes,
+                sizes[1:].ctypes,
+                unit[1:].ctypes,
+                rest.ctypes,
+                sizes.ctypes,
+                unit.ctypes,
+                d_e[inner, inner:].ctypes,
+                sizes.ctypes,
+            )
+            for i in range(near):
+                for j in range(i, near):
+                    behind[i, j] = d_e[inner + i, inner + j] + y[f, i, j]
+                    behind[j, i] = behind[i, j]
+                for j in range(far):
+                    across[j, i] = d_e[inner + i, inner + n + j]
+                across[far, i] = flux[f, i]
+            d21 = across[:far].copy()
+            sizes[4], sizes[5] = near, far + 1
+            dgesv(
+                sizes[4:].ctypes,
+                sizes[5:].ctypes,
+                behind.ctypes,
+                sizes[4:].ctypes,
+                pivots.ctypes,
+                across.ctypes,
+                sizes[4:].ctypes,
+                sizes[3:].ctypes,
+            )
+            through = d21 @ across[:far].T
+            for i in range(far):
+                for j in range(i, far):
+                    y[f, i, j] = d_e[inner + n + i, inner + n + j] - 0.5 * (through[i, j] + through[j, i])
+                    y[f, j, i] = y[f, i, j]
+            solved = across[far]
+            met[f] += np.dot(flux[f, :near], solved)
+            flux[f, :far] = -(d21 @ solved)
+        near = far
+    return y[:, :near, :near], flux[:, :near], met, -1

@@ -1,0 +1,223 @@
+"""The march over spherical caps as a solver: resolution by frequency, its three settings, and its own error."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from dataclasses import asdict, dataclass, replace
+from functools import lru_cache
+
+import numpy as np
+from threadpoolctl import ThreadpoolController
+
+from evenflare import __version__
+from evenflare.air import Air
+from evenflare.directivity import Directivity, Observation
+from evenflare.radiation import Setting, Solver
+from evenflare.radiation.elements import assembled, divided
+from evenflare.radiation.elimination import eliminated
+from evenflare.radiation.field import pressure, sound_power
+from evenflare.radiation.modes import radial_modes, radial_quadrature
+from evenflare.radiation.termination import Baffle, End, Sphere
+from evenflare.radiation.wavefront import FLAT, Caps, Sweep, launched, sweep
+from evenflare.units import ComplexArray, FloatArray, IntArray, power_db
+from evenflare.waveguide import Waveguide
+
+BAND_EDGES = (0.71, 0.5, 0.35, 0.25, 0.125)
+"""Of the bands whose frequencies share elements, as shares of the highest frequency: cost grows about as f^4."""
+
+
+VALID_ERROR = 0.5
+"""dB; where the estimated error of the index is larger the result is marked as not valid."""
+
+
+@dataclass(frozen=True)
+class Resolution:
+    """How finely the air is divided.
+
+    modes, modes_per_ka : radial modes of an element, modes + modes_per_ka * k r at its largest radius r.
+    steps               : elements per wavelength of travel, wall or apex; above 2.
+    fineness            : scales down the turn and growth of an element, which hold at any frequency.
+    """
+
+    modes: float
+    modes_per_ka: float
+    steps: float
+    fineness: float = 1.0
+
+    def refined(self) -> Resolution:
+        """The finer resolution whose difference measures the error of this one."""
+        return Resolution(self.modes + 2, 1.12 * self.modes_per_ka, 1.3 * self.steps, 1.3 * self.fineness)
+
+
+RESOLUTIONS: dict[Setting, Resolution] = {
+    "full": Resolution(5.0, 0.45, 3.0),
+    "screen": Resolution(4.0, 0.33, 2.2, 0.7),
+    "estimate": Resolution(4.0, 0.15, 2.1, 0.5),
+}
+
+
+@dataclass(frozen=True)
+class Problem:
+    """A waveguide made ready to be solved at any frequency: its sweep, its surroundings, what is asked of it."""
+
+    waveguide: Waveguide
+    sweep: Sweep
+    end: End
+    observation: Observation
+    air: Air
+    one_mode: bool
+
+
+@dataclass(frozen=True)
+class Radiated:
+    """Pressure (F, A), power (F,), throat impedance (F,), and (elements, largest number of modes) of each band."""
+
+    pressure: ComplexArray
+    power: FloatArray
+    impedance: ComplexArray
+    sizes: tuple[tuple[int, int], ...]
+
+
+def march_solver(setting: Setting) -> Solver:
+    """The march at a setting. See Solver."""
+    resolution = RESOLUTIONS[setting]
+
+    def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
+        with _controller().limit(limits=1):
+            return _solved(waveguide, observation, air, setting, resolution)
+
+    return solve
+
+
+@lru_cache(maxsize=1)
+def _controller() -> ThreadpoolController:
+    """The matrices are far too small for threaded linear algebra: one thread is several times faster."""
+    return ThreadpoolController()
+
+
+def _solved(
+    waveguide: Waveguide, observation: Observation, air: Air, setting: Setting, resolution: Resolution
+) -> Directivity:
+    whole = sweep(waveguide)
+    frequency = observation.frequency
+    wavenumber = 2 * np.pi * frequency / air.speed_of_sound
+    finest = resolution.refined()
+    end = _end(waveguide, int(_modes(finest, wavenumber[-1], np.array([waveguide.meridian.mouth_radius]))[0]))
+    problem = Problem(waveguide, whole, end, observation, air, one_mode=setting == "estimate")
+    bands = list(_bands(frequency))
+    parts = [_radiated(problem, wavenumber[band], resolution) for band in bands]
+    found = Radiated(
+        np.concatenate([part.pressure for part in parts]),
+        np.concatenate([part.power for part in parts]),
+        np.concatenate([part.impedance for part in parts]),
+        sum((part.sizes for part in parts), ()),
+    )
+    error = _error_estimate(problem, bands, wavenumber, found, finest)
+    return Directivity(
+        observation=observation,
+        pressure=np.repeat(found.pressure[:, None, :], observation.plane.size, axis=1),
+        valid=error <= VALID_ERROR,
+        density=air.density,
+        speed_of_sound=air.speed_of_sound,
+        half_space=waveguide.mounting.radius is None,
+        sound_power=found.power,
+        throat_impedance=found.impedance,
+        error_estimate=error,
+        provenance={
+            "method": "march",
+            "setting": setting,
+            "version": __version__,
+            "resolution": asdict(resolution),
+            "bands": [
+                {"to_hz": float(frequency[band][-1]), "elements": size[0], "modes": size[1]}
+                for band, size in zip(bands, found.sizes, strict=True)
+            ],
+            "error_rms_db": float(np.sqrt(np.mean(error**2))),
+        },
+    )
+
+
+def _end(waveguide: Waveguide, most: int) -> End:
+    meridian, radius = waveguide.meridian, waveguide.mounting.radius
+    if radius is None:
+        return Baffle(meridian.mouth_radius, meridian.depth)
+    half_angle = float(np.arcsin(meridian.mouth_radius / radius))
+    return Sphere(radius, half_angle, meridian.depth - radius * float(np.cos(half_angle)), most)
+
+
+def _bands(frequency: FloatArray) -> Iterator[slice]:
+    """Frequencies that share elements, from the lowest band to the highest."""
+    cuts = np.unique([0, *np.searchsorted(frequency, np.array(BAND_EDGES) * frequency[-1]), frequency.size])
+    for first, beyond in zip(cuts[:-1], cuts[1:], strict=True):
+        yield slice(int(first), int(beyond))
+
+
+def _modes(resolution: Resolution, wavenumber: float, radius: FloatArray) -> IntArray:
+    return np.ceil(resolution.modes + resolution.modes_per_ka * wavenumber * radius).astype(np.int64)
+
+
+def _radiated(problem: Problem, wavenumber: FloatArray, resolution: Resolution) -> Radiated:
+    """One band (F,) of wavenumbers, on elements made for its highest."""
+    before, after = launched(problem.sweep) if problem.one_mode else (None, problem.sweep)
+    stiffness, flux, met, size = _eliminated_along(after, wavenumber, resolution)
+    radiation = problem.end.radiation(wavenumber, flux.shape[1])
+    last = np.linalg.solve(stiffness + radiation.admittance, flux[:, :, None])[:, :, 0]
+    impedance = met + np.sum(flux * last, axis=1)
+    if before is not None:
+        # One mode, sqrt(2) everywhere on a cap, moves the launching cap evenly: the flux that leaves it is
+        # 2 / impedance times its amplitude, with the mean pressure per unit of even flux as impedance.
+        stiffness, flux, met, _ = _eliminated_along(before, wavenumber, replace(resolution, modes=1, modes_per_ka=0))
+        amplitude = flux[:, 0] / (stiffness[:, 0, 0] + 2.0 / impedance)
+        last = last * (np.sqrt(2.0) * amplitude / impedance)[:, None]
+        impedance = met + flux[:, 0] * amplitude
+    # For 1 m/s rms over the exit: flux density j w rho u, of which the factor 2 pi of the azimuth is left out.
+    drive = 1j * wavenumber * problem.air.impedance * problem.waveguide.driver.exit_area / (2 * np.pi)
+    outgoing = radiation.outgoing(drive[:, None] * last)
+    return Radiated(
+        pressure(outgoing, wavenumber, radiation=radiation, observation=problem.observation),
+        sound_power(outgoing, wavenumber, radiation=radiation, air=problem.air),
+        drive * impedance / problem.air.impedance,
+        (size,),
+    )
+
+
+def _eliminated_along(
+    part: Sweep, wavenumber: FloatArray, resolution: Resolution
+) -> tuple[FloatArray, FloatArray, FloatArray, tuple[int, int]]:
+    """`eliminated` over a sweep whose first cap moves evenly, and (elements, largest number of modes)."""
+    highest = float(wavenumber[-1])
+    caps = divided(part, 2 * np.pi / highest / resolution.steps, resolution.fineness)
+    modes = _modes(resolution, highest, caps.r.max(axis=1))
+    source = _mean_over_cap(caps, int(modes[0]))
+    return *eliminated(assembled(caps, modes), wavenumber, source), (modes.size, int(modes.max()))
+
+
+def _mean_over_cap(caps: Caps, modes: int) -> FloatArray:
+    """(modes,) the mean of each mode over the first cap: what averages pressure, and what an even motion excites."""
+    half_angle = max(float(caps.b[0, 0]), FLAT)
+    u, weights = radial_quadrature(modes + 8)
+    eta = np.sqrt(u)
+    area = weights * np.sin(half_angle * eta) / eta
+    values, _ = radial_modes(modes, u)
+    return np.asarray(area @ values / area.sum())
+
+
+def _error_estimate(
+    problem: Problem, bands: list[slice], wavenumber: FloatArray, found: Radiated, finest: Resolution
+) -> FloatArray:
+    """(F,) dB: how much the directivity index moves on finer elements with more modes.
+
+    Solved again at the first and the last frequency of each band and interpolated between, in the logarithm.
+    """
+    checked = np.unique([i for band in bands for i in (band.start, band.stop - 1)])
+    moved = np.empty(checked.size)
+    for n, i in enumerate(checked):
+        again = _radiated(problem, wavenumber[i : i + 1], finest)
+        moved[n] = abs(_index(again)[0] - _index(found)[i])
+    level = np.log(np.maximum(moved, 1e-6))
+    return np.asarray(np.exp(np.interp(np.log(wavenumber), np.log(wavenumber[checked]), level)))
+
+
+def _index(radiated: Radiated) -> FloatArray:
+    """dB, up to a constant: on-axis intensity over sound power."""
+    return power_db(np.abs(radiated.pressure[:, 0]) ** 2 / radiated.power)

@@ -1,0 +1,182 @@
+"""What the last cap sees, as an admittance on the basis of the cap, and how its pressure radiates.
+
+In a baffle the last cap is a hemisphere: the pressure is expanded in Legendre polynomials of even degree, which
+satisfy the rigid baffle, and each degree n moves as h_n(kr). On a sphere the last cap is part of the sphere and the
+normal velocity lives on the cap alone. Spherical Hankel functions are of the second kind (phasors exp(+j w t)).
+Source: Morse & Ingard (1968), Theoretical Acoustics, section 7.2 (from memory), and algebra from there.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+from typing import Protocol
+
+import numpy as np
+from numba import njit
+from numpy.polynomial.legendre import legvander
+
+from evenflare.radiation.modes import radial_modes, radial_quadrature
+from evenflare.units import ComplexArray, FloatArray, read_only
+
+DEGREES_BAFFLE = 240
+"""Even degrees in the admittance of a hemisphere; what is left out falls as their number squared."""
+DEGREES_SPHERE = 600
+"""Degrees in the impedance of a cap on a sphere."""
+
+
+def radiating_degree(x: float) -> int:
+    """The degree beyond which h_n(x) is so large that the static limit -(n + 1)/x of its slope is exact enough."""
+    return int(np.ceil(1.15 * x + 20.0))
+
+
+@njit(cache=True)
+def _hankel(x, degrees):  # type: ignore[no-untyped-def]
+    """h_n(x) of the second kind and h_n'/h_n, each (F, degrees).
+
+    Upward recurrence, stable for the dominant imaginary part; the imaginary part of the ratio, which a lost real
+    part would spoil, comes from the Wronskian: -1 / (x^2 |h|^2).
+    """
+    h = np.empty((x.size, degrees), dtype=np.complex128)
+    ratio = np.empty((x.size, degrees), dtype=np.complex128)
+    for f in range(x.size):
+        before = np.exp(-1j * x[f]) / x[f]  # of degree -1
+        h[f, 0] = 1j * before
+        for n in range(1, degrees):
+            lower = h[f, n - 2] if n > 1 else before
+            h[f, n] = (2 * n - 1) / x[f] * h[f, n - 1] - lower
+        for n in range(degrees):
+            lower = h[f, n - 1] if n > 0 else before
+            slope = lower / h[f, n] - (n + 1) / x[f]
+            ratio[f, n] = slope.real - 1j / (x[f] * abs(h[f, n])) ** 2
+    return h, ratio
+
+
+@dataclass(frozen=True)
+class Radiation:
+    """The last cap at some frequencies.
+
+    admittance : (F, modes, modes), complex symmetric: the flux int q dp/dn dS that leaves through it is -admittance p.
+    table      : (D, modes), of each degree's share in the modes, and
+    factor     : (F, D): p(r, t) = sum_n factor_n (table x)_n h_n(kr) P_n(cos t), where x is the cap's pressure
+    slope      : or, on a sphere, slope (F, modes, modes) times it: its slope dp/dr. None in a baffle.
+    degrees    : (D,) n.
+    share      : the part of the sphere over which the terms are orthogonal: 1/2 in a baffle, 1 on a sphere.
+    centre_z   : m, centre of the expansion, and
+    radius     : m, of the smallest sphere about it outside which it holds.
+    """
+
+    admittance: ComplexArray
+    table: FloatArray
+    factor: ComplexArray
+    slope: ComplexArray | None
+    degrees: FloatArray
+    share: float
+    centre_z: float
+    radius: float
+
+    def outgoing(self, pressure: ComplexArray) -> ComplexArray:
+        """(F, D) coefficients of h_n(kr) P_n(cos t) from the pressure (F, modes) on the cap."""
+        moved = pressure if self.slope is None else np.einsum("fij,fj->fi", self.slope, pressure)
+        return np.asarray(self.factor * (moved @ self.table.T))
+
+
+class End(Protocol):
+    """What surrounds the last cap of one waveguide, at any frequencies and number of modes up to that of its table."""
+
+    def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
+        """The last cap at wavenumbers (F,) in rad/m with that many modes."""
+        ...
+
+
+@dataclass(frozen=True)
+class Baffle:
+    """A hemisphere of `radius` (m) on an infinite rigid baffle at `mouth_z` (m)."""
+
+    radius: float
+    mouth_z: float
+
+    def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
+        """See End."""
+        # Rounded up, so that few different tails are asked for.
+        top = radiating_degree(float(wavenumber.max()) * self.radius)
+        count = min(DEGREES_BAFFLE, 8 * int(np.ceil((top / 2 + 1) / 8)))
+        h, ratio = _hankel(wavenumber * self.radius, 2 * count - 1)
+        h, ratio = h[:, ::2], ratio[:, ::2]
+        n = 2.0 * np.arange(count)
+        tabulated = 32 * int(np.ceil(modes / 32))
+        table = np.ascontiguousarray(_hemisphere(tabulated)[:count, :modes])
+        slope = -(2 * n + 1) * ratio * (wavenumber * self.radius**2)[:, None]
+        admittance = _weighted(table, slope) + self.radius * _hemisphere_tail(tabulated, count)[:modes, :modes]
+        return Radiation(admittance, table, (2 * n + 1) / h, None, n, 0.5, self.mouth_z, self.radius)
+
+
+@dataclass(frozen=True)
+class Sphere:
+    """A cap of `half_angle` (rad) on a rigid sphere of `radius` (m) about `centre_z` (m); `most` modes at most."""
+
+    radius: float
+    half_angle: float
+    centre_z: float
+    most: int
+
+    @cached_property
+    def _table(self) -> FloatArray:
+        n = np.arange(DEGREES_SPHERE)
+        return 0.5 * (2 * n + 1)[:, None] * _projected(self.most, self.half_angle, DEGREES_SPHERE)
+
+    @cached_property
+    def _gram(self) -> FloatArray:
+        u, weights = radial_quadrature(self.most + 20)
+        values, _ = radial_modes(self.most, u)
+        eta = np.sqrt(u)
+        return (values * (weights * self.half_angle * np.sin(self.half_angle * eta) / eta)[:, None]).T @ values
+
+    def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
+        """See End."""
+        count = min(DEGREES_SPHERE, radiating_degree(float(wavenumber.max()) * self.radius))
+        h, ratio = _hankel(wavenumber * self.radius, count)
+        n = np.arange(DEGREES_SPHERE, dtype=np.float64)
+        table = self._table[:, :modes]
+        # p_n = v_n / (k ratio_n), and -R v_n / (n + 1) in the static limit.
+        tail = (-2 * self.radius / ((n + 1) * (2 * n + 1)))[count:, None]
+        impedance = (table[count:] * tail).T @ table[count:]
+        table = np.ascontiguousarray(table[:count])
+        moving = _weighted(table, 2 / ((2 * n[:count] + 1) * wavenumber[:, None] * ratio)) + impedance
+        gram = self._gram[:modes, :modes]
+        slope = np.linalg.solve(moving, np.broadcast_to(gram, moving.shape))
+        factor = 1.0 / (wavenumber[:, None] * ratio * h)
+        return Radiation(
+            -(self.radius**2) * gram @ slope, table, factor, slope, n[:count], 1.0, self.centre_z, self.radius
+        )
+
+
+@lru_cache(maxsize=4)
+def _hemisphere(modes: int) -> FloatArray:
+    """(DEGREES_BAFFLE, modes): integral of P_2i(cos t) times a mode over the hemisphere, sin t dt."""
+    return _projected(modes, 0.5 * np.pi, 2 * DEGREES_BAFFLE)[::2]
+
+
+@lru_cache(maxsize=16)
+def _hemisphere_tail(modes: int, first: int) -> FloatArray:
+    """Static admittance of the even degrees from the `first` on, times the radius: sum (2n+1)(n+1) T_n T_n^T."""
+    table = _hemisphere(modes)[first:]
+    n = 2.0 * np.arange(first, DEGREES_BAFFLE)
+    return read_only((table * ((2 * n + 1) * (n + 1))[:, None]).T @ table)
+
+
+def _projected(modes: int, half_angle: float, degrees: int) -> FloatArray:
+    """(degrees, modes): integral of P_n(cos t) times a mode over the cap of that half-angle, sin t dt."""
+    # The same Gauss nodes serve for eta itself, whose weights d(eta) are twice those of du/2.
+    eta, weights = radial_quadrature(32 * int(np.ceil((40 + modes + 0.5 * degrees * half_angle) / 32)))
+    weight = 2.0 * weights * half_angle * np.sin(half_angle * eta)
+    values, _ = radial_modes(modes, eta**2)
+    return read_only(legvander(np.cos(half_angle * eta), degrees - 1).T @ (weight[:, None] * values))
+
+
+def _weighted(table: FloatArray, weight: ComplexArray) -> ComplexArray:
+    """Sum over degrees of weight (F, D) times the table's rows (D, modes) with themselves: (F, modes, modes)."""
+    frequencies, modes = weight.shape[0], table.shape[1]
+    parts = np.concatenate([weight.real, weight.imag])[:, None, :] * table.T
+    both = (parts.reshape(-1, table.shape[0]) @ table).reshape(2, frequencies, modes, modes)
+    return np.asarray(both[0] + 1j * both[1])

@@ -1,0 +1,249 @@
+"""The family of spherical caps that sweeps the air of a waveguide, from the driver's exit to the last cap.
+
+A cap is centred on the axis, meets the wall at (z, r) and has half-angle b there; b = 0 is a flat disc. Where the
+wall's angle rises the cap follows it and stands at right angles to the wall. At a sharp edge that turns outward the
+cap pivots about the edge. Where the wall's angle falls the cap's relaxes along the wall more slowly, for caps must
+not cross: the apex moves by less than nothing once db/ds < -2 cos(b/2) cos(a - b/2) / r, with a the wall's angle.
+The wall being rigid, its condition is natural in the weak form, and any smooth family of caps will do.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numba import njit
+from scipy.interpolate import CubicSpline
+
+from evenflare.units import FloatArray
+from evenflare.waveguide import Waveguide
+from evenflare.waveguide.meridian import Frame, Piece
+
+RELAXATION = 0.5
+"""Share of the rate at which caps would cross that a falling cap angle may use."""
+FLAT = 1e-7
+"""rad; flatter caps are given this half-angle, which moves no point by more than 1e-14 of the radius squared."""
+FINE = 401
+"""Points along a piece on which a falling cap angle is worked out."""
+
+
+class Caps(NamedTuple):
+    """Caps of one or many points, m and rad: wall point (z, r) and half-angle b."""
+
+    z: FloatArray
+    r: FloatArray
+    b: FloatArray
+
+    @property
+    def apex(self) -> FloatArray:
+        """m, z of the cap's top on the axis."""
+        return np.asarray(self.z + self.r * np.tan(0.5 * self.b))
+
+
+class Stretch(Protocol):
+    """A smooth part of the sweep over t from 0 to 1."""
+
+    def caps(self, t: FloatArray) -> Caps:
+        """The caps at parameters t."""
+        ...
+
+
+@dataclass(frozen=True)
+class Following:
+    """Caps at right angles to a piece of wall."""
+
+    piece: Piece
+
+    def caps(self, t: FloatArray) -> Caps:
+        """See Stretch."""
+        wall = self.piece.at(t)
+        return Caps(wall.z, wall.r, wall.angle)
+
+
+@dataclass(frozen=True)
+class Relaxing:
+    """Caps along a piece of wall whose half-angle is its own function of the piece's parameter."""
+
+    piece: Piece
+    half_angle: CubicSpline
+
+    def caps(self, t: FloatArray) -> Caps:
+        """See Stretch."""
+        wall = self.piece.at(t)
+        return Caps(wall.z, wall.r, self.half_angle(t))
+
+
+@dataclass(frozen=True)
+class Part:
+    """The part of a stretch between two of its parameters."""
+
+    whole: Stretch
+    t0: float
+    t1: float
+
+    def caps(self, t: FloatArray) -> Caps:
+        """See Stretch."""
+        return self.whole.caps(self.t0 + (self.t1 - self.t0) * t)
+
+
+@dataclass(frozen=True)
+class Pivot:
+    """Caps through one edge, turning from b0 to b1 evenly in tan(b/2), so that the apex moves evenly."""
+
+    z: float
+    r: float
+    b0: float
+    b1: float
+
+    def caps(self, t: FloatArray) -> Caps:
+        """See Stretch."""
+        h0, h1 = np.tan(0.5 * self.b0), np.tan(0.5 * self.b1)
+        return Caps(np.full_like(t, self.z), np.full_like(t, self.r), 2.0 * np.arctan(h0 + (h1 - h0) * t))
+
+
+@dataclass(frozen=True)
+class Sweep:
+    """The stretches from the driver's exit to the last cap."""
+
+    stretches: tuple[Stretch, ...]
+
+    @cached_property
+    def dense(self) -> tuple[FloatArray, tuple[Caps, ...]]:
+        """Parameters (65,) and, stretch by stretch, the caps there."""
+        t = np.linspace(0.0, 1.0, 65)
+        return t, tuple(stretch.caps(t) for stretch in self.stretches)
+
+    @property
+    def last(self) -> Caps:
+        """The cap at which the sweep ends, as arrays of one value."""
+        return Caps(*(column[-1:] for column in self.dense[1][-1]))
+
+
+def launched(whole: Sweep) -> tuple[Sweep | None, Sweep]:
+    """The sweep up to the launching cap (None if that is the first) and from it on.
+
+    The launching cap is the last from which the cap angle turns by no more than a radian per local radius of
+    travel along the wall: beyond it, in a roundover, at a sharp rim or where a free curve bends away, the wall
+    leaves the wave behind.
+    """
+    t, tables = whole.dense
+    for i in range(len(tables) - 1, -1, -1):
+        caps = tables[i]
+        travel = np.hypot(np.diff(caps.z), np.diff(caps.r))
+        slow = np.flatnonzero(np.abs(np.diff(caps.b)) * caps.r[1:] <= travel)
+        if slow.size == 0:
+            continue
+        stretch, end = whole.stretches[i], float(t[slow[-1] + 1])
+        before = Sweep((*whole.stretches[:i], Part(stretch, 0.0, end)))
+        after = whole.stretches[i + 1 :] if end == 1.0 else (Part(stretch, end, 1.0), *whole.stretches[i + 1 :])
+        # A sweep that ends on the launching cap still needs air to launch into: its last bit is enough.
+        return before, Sweep(after) if after else Sweep((Part(stretch, 0.98, 1.0),))
+    return None, whole
+
+
+def sweep(waveguide: Waveguide) -> Sweep:
+    """The sweep of a waveguide: to a hemisphere in a baffle, to the sphere's own cap on a sphere.
+
+    Errors: ValueError if the wall turns beyond 90 degrees (an undercut) or the caps would cross.
+    """
+    wall = waveguide.meridian.dense
+    if wall.angle.max() > 0.5 * np.pi + 1e-6:
+        worst = int(wall.angle.argmax())
+        raise ValueError(
+            f"the wall turns to {np.degrees(wall.angle[worst]):.4g} degrees at z = {wall.z[worst] * 1e3:.4g} mm:"
+            " must be at most 90, the caps cannot follow an undercut"
+        )
+    end_angle = 0.5 * np.pi
+    if waveguide.mounting.radius is not None:
+        end_angle = float(np.arcsin(waveguide.meridian.mouth_radius / waveguide.mounting.radius))
+    angle = waveguide.driver.exit_half_angle
+    stretches: list[Stretch] = []
+    bounds = _approach(waveguide.meridian.pieces, end_angle)
+    for piece, bound in zip(waveguide.meridian.pieces, bounds, strict=True):
+        added, angle = _along(piece, angle, bound)
+        stretches += added
+    rim = waveguide.meridian.ends
+    if end_angle > angle + 1e-9:
+        stretches.append(Pivot(float(rim.z[1]), float(rim.r[1]), angle, end_angle))
+    return Sweep(tuple(stretches))
+
+
+def _along(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[Stretch], float]:
+    """The stretches of one piece of wall that caps of half-angle `angle` reach, and the half-angle they leave with."""
+    t = np.linspace(0.0, 1.0, FINE)
+    wall = piece.at(t)
+    start = float(wall.angle[0]) if bound is None else min(float(wall.angle[0]), float(bound[0]))
+    added: list[Stretch] = []
+    if start > angle + 1e-9:
+        added.append(Pivot(float(wall.z[0]), float(wall.r[0]), angle, start))
+        angle = start
+    if bound is None and angle <= start + 1e-9 and np.all(np.diff(wall.angle) >= 0.0):
+        return [*added, Following(piece)], float(wall.angle[-1])
+    half_angle = _relaxed(piece, wall, t, angle)
+    if bound is not None:
+        half_angle = np.minimum(half_angle, bound)
+    follows = np.abs(half_angle - wall.angle) < 1e-12
+    # Cells of the grid that follow the wall at both ends follow it; runs of the others are relaxing stretches.
+    cells = follows[1:] & follows[:-1]
+    cuts = [0, *(1 + np.flatnonzero(np.diff(cells))).tolist(), FINE - 1]
+    for i, j in zip(cuts[:-1], cuts[1:], strict=True):
+        whole: Stretch = Following(piece)
+        if not cells[i]:
+            whole = Relaxing(piece, CubicSpline(t[i : j + 1], half_angle[i : j + 1]))
+        added.append(Part(whole, float(t[i]), float(t[j])))
+    return added, float(half_angle[-1])
+
+
+def _relaxed(piece: Piece, wall: Frame, t: FloatArray, start: float) -> FloatArray:
+    """The cap angle on the grid: the wall's where it can be followed, falling at the allowed rate where it cannot."""
+    middle = piece.at(0.5 * (t[1:] + t[:-1]))
+    return np.asarray(_march_angle(start, np.stack(wall), np.stack(middle), t[1] - t[0], True))
+
+
+def _approach(pieces: Sequence[Piece], end_angle: float) -> list[FloatArray | None]:
+    """Per piece the largest cap angle on the grid from which `end_angle` can be reached at the rim; None: any.
+
+    In a baffle the sweep ends at 90 degrees, which no wall exceeds, so nothing bounds it.
+    """
+    if end_angle >= 0.5 * np.pi - 1e-12:
+        return [None] * len(pieces)
+    bounds: list[FloatArray | None] = []
+    angle = end_angle
+    t = np.linspace(0.0, 1.0, FINE)
+    for piece in reversed(pieces):
+        # Against the wall's direction: the arrays reversed, and time running backward.
+        wall, middle = np.stack(piece.at(t)), np.stack(piece.at(0.5 * (t[1:] + t[:-1])))
+        bound = _march_angle(angle, wall[:, ::-1].copy(), middle[:, ::-1].copy(), t[0] - t[1], False)[::-1]
+        bounds.append(bound)
+        angle = float(bound[0])
+    return bounds[::-1]
+
+
+@njit(cache=True)
+def _march_angle(start, wall, middle, step, follow):  # type: ignore[no-untyped-def]
+    """db/dt = -rate speed from grid point to grid point by the classical Runge-Kutta rule.
+
+    wall, middle : rows z, r, angle, curvature, speed at the grid points and between them.
+    follow       : the cap angle is at least the wall's; otherwise at most 90 degrees.
+    """
+    count = wall.shape[1]
+    half_angle = np.empty(count)
+    half_angle[0] = start
+    for i in range(count - 1):
+        b = half_angle[i]
+        k1 = _fall(b, wall[:, i])
+        k2 = _fall(b + 0.5 * step * k1, middle[:, i])
+        k3 = _fall(b + 0.5 * step * k2, middle[:, i])
+        k4 = _fall(b + step * k3, wall[:, i + 1])
+        b += step * (k1 + 2 * k2 + 2 * k3 + k4) / 6.0
+        half_angle[i + 1] = max(b, wall[2, i + 1]) if follow else min(b, 0.5 * np.pi)
+    return half_angle
+
+
+@njit(cache=True)
+def _fall(b, wall):  # type: ignore[no-untyped-def]
+    """rad per unit of t: how fast a cap angle b falls along the wall at a share RELAXATION of the crossing rate."""
+    return -RELAXATION * 2.0 * np.cos(0.5 * b) * np.cos(wall[2] - 0.5 * b) / wall[1] * wall[4]

@@ -57,7 +57,7 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
         size, inner = NODES * n, (NODES - 2) * n
         far = n if e == elements - 1 else min(n, modes[e + 1])
         k_e = stiffness[start[e] : start[e + 1]].reshape(size, size)
-        m_e = mass[start[e] : start[e + 1]].reshape(size, size)
+        m_e = mass[start[e] // NODES : start[e + 1] // NODES].reshape(NODES, n, n)
         d_e = d[: size * size].reshape(size, size)
         behind = np.empty((near, near))
         across = np.empty((far + 1, near))
@@ -65,7 +65,10 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
             k2 = wavenumber[f] ** 2
             for i in range(size):
                 for j in range(i, size):
-                    d_e[i, j] = k_e[i, j] - k2 * m_e[i, j]
+                    d_e[i, j] = k_e[i, j]
+                node, row = i // n, i % n
+                for j in range(row, n):
+                    d_e[i, node * n + j] -= k2 * m_e[node, row, j]
             sizes[0], sizes[1], sizes[2] = size, inner, size - inner
             dpotrf(lower.ctypes, sizes[1:].ctypes, d_e.ctypes, sizes.ctypes, sizes[3:].ctypes)
             if sizes[3] != 0:

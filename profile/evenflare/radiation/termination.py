@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
-from typing import Protocol
+from typing import ClassVar, Protocol
 
 import numpy as np
 from numba import njit
@@ -60,20 +60,12 @@ class Radiation:
     table      : (D, modes), of each degree's share in the modes, and
     factor     : (F, D): p(r, t) = sum_n factor_n (table x)_n h_n(kr) P_n(cos t), where x is the cap's pressure
     slope      : or, on a sphere, slope (F, modes, modes) times it: its slope dp/dr. None in a baffle.
-    degrees    : (D,) n.
-    share      : the part of the sphere over which the terms are orthogonal: 1/2 in a baffle, 1 on a sphere.
-    centre_z   : m, centre of the expansion, and
-    radius     : m, of the smallest sphere about it outside which it holds.
     """
 
     admittance: ComplexArray
     table: FloatArray
     factor: ComplexArray
     slope: ComplexArray | None
-    degrees: FloatArray
-    share: float
-    centre_z: float
-    radius: float
 
     def outgoing(self, pressure: ComplexArray) -> ComplexArray:
         """(F, D) coefficients of h_n(kr) P_n(cos t) from the pressure (F, modes) on the cap."""
@@ -82,7 +74,19 @@ class Radiation:
 
 
 class End(Protocol):
-    """What surrounds the last cap of one waveguide, at any frequencies and number of modes up to that of its table."""
+    """What surrounds the last cap of one waveguide, at any frequencies.
+
+    radius   : m, of the smallest sphere outside which the expansion holds, and
+    centre_z : m, its centre on the axis.
+    spacing  : of the degrees in the expansion: 2 in a baffle, which only even degrees satisfy, 1 on a sphere.
+    """
+
+    @property
+    def radius(self) -> float: ...  # noqa: D102
+    @property
+    def centre_z(self) -> float: ...  # noqa: D102
+    @property
+    def spacing(self) -> int: ...  # noqa: D102
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """The last cap at wavenumbers (F,) in rad/m with that many modes."""
@@ -91,10 +95,11 @@ class End(Protocol):
 
 @dataclass(frozen=True)
 class Baffle:
-    """A hemisphere of `radius` (m) on an infinite rigid baffle at `mouth_z` (m)."""
+    """A hemisphere of `radius` (m) on an infinite rigid baffle at `centre_z` (m)."""
 
     radius: float
-    mouth_z: float
+    centre_z: float
+    spacing: ClassVar[int] = 2
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
@@ -108,7 +113,7 @@ class Baffle:
         table = np.ascontiguousarray(_hemisphere(tabulated)[:count, :modes])
         slope = -(2 * n + 1) * ratio * (wavenumber * self.radius**2)[:, None]
         admittance = _weighted(table, slope) + self.radius * _hemisphere_tail(tabulated, count)[:modes, :modes]
-        return Radiation(admittance, table, (2 * n + 1) / h, None, n, 0.5, self.mouth_z, self.radius)
+        return Radiation(admittance, table, (2 * n + 1) / h, None)
 
 
 @dataclass(frozen=True)
@@ -119,6 +124,7 @@ class Sphere:
     half_angle: float
     centre_z: float
     most: int
+    spacing: ClassVar[int] = 1
 
     @cached_property
     def _table(self) -> FloatArray:
@@ -146,9 +152,7 @@ class Sphere:
         gram = self._gram[:modes, :modes]
         slope = np.linalg.solve(moving, np.broadcast_to(gram, moving.shape))
         factor = 1.0 / (wavenumber[:, None] * ratio * h)
-        return Radiation(
-            -(self.radius**2) * gram @ slope, table, factor, slope, n[:count], 1.0, self.centre_z, self.radius
-        )
+        return Radiation(-(self.radius**2) * gram @ slope, table, factor, slope)
 
 
 @lru_cache(maxsize=4)

@@ -9,6 +9,7 @@ The wall being rigid, its condition is natural in the weak form, and any smooth 
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -18,7 +19,7 @@ import numpy as np
 from numba import njit
 from scipy.interpolate import CubicSpline
 
-from evenflare.units import FloatArray
+from evenflare.units import FloatArray, read_only
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.meridian import Frame, Piece
 
@@ -104,6 +105,22 @@ class Pivot:
         return Caps(np.full_like(t, self.z), np.full_like(t, self.r), 2.0 * np.arctan(h0 + (h1 - h0) * t))
 
 
+GRID = read_only(np.linspace(0.0, 1.0, 65))
+"""Parameters at which the change of the caps along a stretch is tabulated."""
+
+
+class Table(NamedTuple):
+    """Of the cells between the parameters GRID of a stretch: travel of the wall point (m), the larger of it and the
+    apex's (m), turn of the half-angle (rad), growth of the radius's logarithm; and the radius (m) at GRID itself.
+    """
+
+    wall: FloatArray
+    travel: FloatArray
+    turn: FloatArray
+    growth: FloatArray
+    radius: FloatArray
+
+
 @dataclass(frozen=True)
 class Sweep:
     """The stretches from the driver's exit to the last cap."""
@@ -111,15 +128,16 @@ class Sweep:
     stretches: tuple[Stretch, ...]
 
     @cached_property
-    def dense(self) -> tuple[FloatArray, tuple[Caps, ...]]:
-        """Parameters (65,) and, stretch by stretch, the caps there."""
-        t = np.linspace(0.0, 1.0, 65)
-        return t, tuple(stretch.caps(t) for stretch in self.stretches)
+    def tables(self) -> tuple[Table, ...]:
+        """Stretch by stretch, how far and how much the caps change between the parameters GRID."""
+        return tuple(_table(stretch.caps(GRID)) for stretch in self.stretches)
 
-    @property
-    def last(self) -> Caps:
-        """The cap at which the sweep ends, as arrays of one value."""
-        return Caps(*(column[-1:] for column in self.dense[1][-1]))
+
+def _table(caps: Caps) -> Table:
+    wall = np.hypot(np.diff(caps.z), np.diff(caps.r))
+    return Table(
+        wall, np.maximum(wall, np.abs(np.diff(caps.apex))), np.abs(np.diff(caps.b)), np.diff(np.log(caps.r)), caps.r
+    )
 
 
 def launched(whole: Sweep) -> tuple[Sweep | None, Sweep]:
@@ -129,14 +147,12 @@ def launched(whole: Sweep) -> tuple[Sweep | None, Sweep]:
     travel along the wall: beyond it, in a roundover, at a sharp rim or where a free curve bends away, the wall
     leaves the wave behind.
     """
-    t, tables = whole.dense
-    for i in range(len(tables) - 1, -1, -1):
-        caps = tables[i]
-        travel = np.hypot(np.diff(caps.z), np.diff(caps.r))
-        slow = np.flatnonzero(np.abs(np.diff(caps.b)) * caps.r[1:] <= travel)
+    for i in range(len(whole.tables) - 1, -1, -1):
+        table = whole.tables[i]
+        slow = np.flatnonzero(table.turn * table.radius[1:] <= table.wall)
         if slow.size == 0:
             continue
-        stretch, end = whole.stretches[i], float(t[slow[-1] + 1])
+        stretch, end = whole.stretches[i], float(GRID[slow[-1] + 1])
         before = Sweep((*whole.stretches[:i], Part(stretch, 0.0, end)))
         after = whole.stretches[i + 1 :] if end == 1.0 else (Part(stretch, end, 1.0), *whole.stretches[i + 1 :])
         # A sweep that ends on the launching cap still needs air to launch into: its last bit is enough.
@@ -189,7 +205,7 @@ def _along(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[S
     # Cells of the grid that follow the wall at both ends follow it; runs of the others are relaxing stretches.
     cells = follows[1:] & follows[:-1]
     cuts = [0, *(1 + np.flatnonzero(np.diff(cells))).tolist(), FINE - 1]
-    for i, j in zip(cuts[:-1], cuts[1:], strict=True):
+    for i, j in itertools.pairwise(cuts):
         whole: Stretch = Following(piece)
         if not cells[i]:
             whole = Relaxing(piece, CubicSpline(t[i : j + 1], half_angle[i : j + 1]))

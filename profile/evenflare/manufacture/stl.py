@@ -1,0 +1,68 @@
+"""A solid as a binary STL file in mm."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from evenflare.files import replacing
+from evenflare.manufacture.outline import Sizes, SolidChoice, solid_sizes
+from evenflare.manufacture.solid import Mesh, build, volume
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import Waveguide
+
+
+@dataclass(frozen=True)
+class SolidFile:
+    """What was written.
+
+    path      : of the file.
+    sizes     : of the solid, defaults filled in.
+    triangles : number.
+    volume    : m3, of the mesh.
+    """
+
+    path: Path
+    sizes: Sizes
+    triangles: int
+    volume: float
+
+
+def write_solid(
+    waveguide: Waveguide, solid: SolidChoice, path: Path, *, chord_error: float, design_id: str, name: str
+) -> SolidFile:
+    """Write the solid of `waveguide` as binary STL: mm, axis z, throat plane z = 0, front face at z = depth.
+
+    chord_error     : m, see build.
+    design_id, name : for the header.
+    Errors          : InputError as solid_sizes and build, or if the file cannot be written.
+    """
+    sizes = solid_sizes(waveguide.meridian, solid)
+    mesh = build(waveguide.meridian, sizes, chord_error=chord_error)
+    write_stl(mesh, path, title=f"{design_id} {name}")
+    return solid_file(path, sizes, mesh)
+
+
+def solid_file(path: Path, sizes: Sizes, mesh: Mesh) -> SolidFile:
+    """The facts of a mesh, for a report."""
+    return SolidFile(path, sizes, mesh.faces.shape[0], volume(mesh))
+
+
+def write_stl(mesh: Mesh, path: Path, *, title: str) -> None:
+    """Write a mesh as binary STL in mm, whole or not at all; the first of `title` stands in its 80 bytes of header.
+
+    Errors: InputError if the file cannot be written.
+    """
+    from stl import Mode
+    from stl.mesh import Mesh as StlMesh
+
+    data = np.zeros(mesh.faces.shape[0], dtype=StlMesh.dtype)
+    data["vectors"] = mesh.vertices[mesh.faces] / MILLIMETRE
+    plain = " ".join(f"evenflare mm {title}".split()).encode("ascii", "replace")
+    with replacing(path) as temporary:
+        StlMesh(data).save(str(temporary), mode=Mode.BINARY)
+        # The library's header holds the time of day: the same design would never give the same file.
+        with open(temporary, "r+b") as file:
+            file.write(plain[:80].ljust(80))

@@ -1,0 +1,214 @@
+"""How far a directivity is from a target: one number in dB, its terms by name, and the limits apart."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from evenflare.bands import smoothed
+from evenflare.closed_forms import uniform_cone_index
+from evenflare.directivity import Directivity, Observation
+from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
+from evenflare.target import Target, wanted_beamwidth, wanted_index
+from evenflare.units import DEGREE, FloatArray, power_db
+from evenflare.waveguide import Waveguide, limit_excess
+
+BEAMWIDTH_WEIGHT = 0.5
+"""Of a squared deviation of the beamwidth against one of the index, which mostly follows from it."""
+
+TOLERATED = {"smoothness_frequency_db": 0.5, "smoothness_angle_db": 1.5, "throat_reflection_db": 1.5}
+"""dB up to which a secondary term does not count: what sound shapes have. So the target itself scores 0."""
+SECONDARY_WEIGHT = 0.1
+"""dB of score per dB of a secondary term beyond what is tolerated: enough to choose between near equals."""
+
+FREQUENCIES = 36
+MOST_KNOTS = 48
+OFF_AXIS_STEP = 5 * DEGREE
+LOWEST_INDEX = -40.0
+"""dB; an exact null on axis has no index."""
+LEAST_VALID = 0.75
+"""Of the wanted band, on a logarithmic axis, that must be valid for a score."""
+FRONT = 60 * DEGREE
+"""Off-axis angle within which smoothness over frequency is judged."""
+FLOOR = -12.0
+"""dB re the loudest angle of a frequency, below which the shape of the pattern is not judged."""
+RIPPLE_SPAN = 2.0 ** (1.0 / 3.0)
+"""Ratio of the frequencies to either side against which ripple is read."""
+
+
+@dataclass(frozen=True)
+class Score:
+    """How good a waveguide is for a target.
+
+    value       : dB, weighted rms deviation; lower is better, 0 is the target itself.
+    terms       : dB by name, as found: index_db and beamwidth_db are rms deviations, the others see `score`.
+    constraints : by name and in its unit, at or below 0 where the limit is kept. They are no part of the value.
+    """
+
+    value: float
+    terms: Mapping[str, float]
+    constraints: Mapping[str, float]
+
+    @property
+    def feasible(self) -> bool:
+        """Whether every limit is kept."""
+        return all(excess <= 0.0 for excess in self.constraints.values())
+
+
+def search_observation(target: Target) -> Observation:
+    """Where every candidate for a target is observed: far field, every 5 degrees, from the throat plane's centre.
+
+    Frequencies are the target's own and, where those are few, as many between as make about 36, evenly on a
+    logarithmic axis in each interval: a wanted curve is kept exactly where it is given.
+    """
+    knots = np.log(target.frequency)
+    if knots.size > MOST_KNOTS:
+        frequency = np.exp(np.linspace(knots[0], knots[-1], FREQUENCIES))
+    else:
+        widest = (knots[-1] - knots[0]) / (FREQUENCIES - 1)
+        pieces = [
+            np.linspace(low, high, int(np.ceil((high - low) / widest - 1e-9)), endpoint=False)
+            for low, high in zip(knots[:-1], knots[1:], strict=True)
+        ]
+        frequency = np.exp(np.concatenate([*pieces, knots[-1:]]))
+    return Observation(frequency, np.arange(0, 37) * OFF_AXIS_STEP)
+
+
+def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Score:
+    """The score of a waveguide that radiates so. All inside the wanted band, where valid.
+
+    index_db      : rms of the wanted kind of index less the wanted one. A frequency weighs as its part of the band
+                    on a logarithmic axis, over the squared tolerance, times the target's own weight; for the index
+                    over the sphere, which the axis alone decides, also as `axis_weight`.
+    beamwidth_db  : if wanted, rms difference in dB between the indices of even beams as wide as found and as wanted;
+                    a beam that never falls 6 dB is as wide as the space.
+    smoothness_frequency_db : rms, over frequency and angles to 60 degrees, of the level re the mean over the sphere
+                    less the mean of its levels a third of an octave below and above.
+    smoothness_angle_db     : rms over frequency of the greatest rise of the level on the way from the axis to 90
+                    degrees. Both smoothness terms take levels 12 dB and more under the loudest angle as that.
+    throat_reflection_db    : power that the throat reflects, as loss of the mean over the band; if the impedance is
+                    known.
+    The value is the rms of the first two, the beamwidth at half weight, and a tenth of what the others have beyond
+    what is tolerated: 0.5, 1.5 and 1.5 dB.
+
+    ValueError if less than three quarters of the wanted band is valid, or a pressure is not a number.
+    Source: own choice; the squared tolerance is that of weighted least squares.
+    """
+    seen = _wanted_part(directivity, target)
+    wanted, tolerance, weight = wanted_index(target, seen.observation.frequency)
+    if not np.all(np.isfinite(seen.pressure)):
+        raise ValueError("the pressure is not a number everywhere")
+    width = _log_width(seen.observation.frequency)
+    axis = axis_weight(seen)
+    weight = weight * width / tolerance**2
+    on_sphere = target.index_kind == "sphere"
+    index = directivity_index(seen) if on_sphere else standard_curves(seen).sound_power_index
+    terms = {"index_db": _rms(np.maximum(index, LOWEST_INDEX) - wanted, weight * axis if on_sphere else weight)}
+    square, total = terms["index_db"] ** 2, 1.0
+    wanted_angle = wanted_beamwidth(target, seen.observation.frequency)
+    if wanted_angle is not None:
+        found, space = beamwidth(seen), np.pi if seen.half_space else 2 * np.pi
+        found = np.where(np.isnan(found), space, found)
+        deviation = uniform_cone_index(found) - uniform_cone_index(np.minimum(wanted_angle, space))
+        terms["beamwidth_db"] = _rms(deviation, weight * axis)
+        square, total = square + BEAMWIDTH_WEIGHT * terms["beamwidth_db"] ** 2, total + BEAMWIDTH_WEIGHT
+    terms |= _secondary_terms(seen, width)
+    square /= total
+    for name, tolerated in TOLERATED.items():
+        square += (SECONDARY_WEIGHT * max(0.0, terms.get(name, 0.0) - tolerated)) ** 2
+    return Score(float(np.sqrt(square)), terms, limit_excess(waveguide, target.limits))
+
+
+def axis_weight(directivity: Directivity) -> FloatArray:
+    """Weight (F,), 0 to 1, of what is read re the on-axis level: small in a dip of it that is narrow.
+
+    The on-axis squared pressure re the loudest angle's, over the mean of that over the octave around, squared, at
+    most 1. In a narrow dip the index follows the axis down and moves by dB with a tenth of a per cent of size; a dip
+    as wide as an octave is the waveguide's own and counts in full. Source: own choice.
+    """
+    square = np.abs(directivity.pressure) ** 2
+    share = np.abs(directivity.on_axis) ** 2 / np.maximum(square.max(axis=(1, 2)), 1e-300)
+    around = smoothed(directivity.observation.frequency, share, fraction=1)
+    return np.asarray(np.minimum(1.0, share / np.maximum(around, 1e-300)) ** 2)
+
+
+def _wanted_part(directivity: Directivity, target: Target) -> Directivity:
+    """The directivity inside the wanted band where it is valid."""
+    frequency = directivity.observation.frequency
+    low, high = target.frequency[0] * (1 - 1e-9), target.frequency[-1] * (1 + 1e-9)
+    inside = (frequency >= low) & (frequency <= high)
+    keep = inside & directivity.valid
+    width = _log_width(frequency)
+    if not keep.any() or width[keep].sum() < LEAST_VALID * width[inside].sum():
+        raise ValueError(
+            f"less than {LEAST_VALID:.0%} of the wanted band, {low:.4g} to {high:.4g} Hz, is observed and valid:"
+            " the directivity cannot be scored"
+        )
+    if keep.all():
+        return directivity
+
+    def part(values: FloatArray | None) -> FloatArray | None:
+        return None if values is None else values[keep]
+
+    return replace(
+        directivity,
+        observation=replace(directivity.observation, frequency=frequency[keep]),
+        pressure=directivity.pressure[keep],
+        valid=directivity.valid[keep],
+        sound_power=part(directivity.sound_power),
+        throat_impedance=None if directivity.throat_impedance is None else directivity.throat_impedance[keep],
+        error_estimate=part(directivity.error_estimate),
+    )
+
+
+def _secondary_terms(directivity: Directivity, width: FloatArray) -> dict[str, float]:
+    """Smoothness and throat reflection, dB by name; see `score`."""
+    square = np.abs(directivity.pressure) ** 2
+    loudest = np.maximum(square.max(axis=(1, 2), keepdims=True), 1e-300)
+    level = np.maximum(power_db(square / loudest), FLOOR)
+    angle = np.abs(directivity.observation.off_axis)
+    gain = level + power_db(loudest / np.maximum(sphere_mean_square(directivity), 1e-300)[:, None, None])
+    ripple, inner = _ripple(directivity.observation.frequency, gain[:, :, angle <= FRONT + 1e-9])
+    terms = {"smoothness_frequency_db": _rms(ripple, width[inner, None, None]) if inner.any() else 0.0}
+    rise = np.zeros(level.shape[0])
+    for side in (1.0, -1.0):
+        outward = np.flatnonzero((side * directivity.observation.off_axis > -1e-9) & (angle <= 0.5 * np.pi + 1e-9))
+        path = level[:, :, outward[np.argsort(angle[outward])]]
+        if path.shape[2] > 1:
+            rise = np.maximum(rise, (path - np.minimum.accumulate(path, axis=2)).max(axis=(1, 2)))
+    terms["smoothness_angle_db"] = _rms(rise, width)
+    if directivity.throat_impedance is not None:
+        z = directivity.throat_impedance
+        passed = np.maximum(4.0 * z.real / np.abs(z + 1.0) ** 2, 0.0)  # 1 - |R|^2, R = (z - 1) / (z + 1)
+        terms["throat_reflection_db"] = float(-power_db(max(1e-6, np.sum(passed * width) / width.sum())))
+    return terms
+
+
+def _ripple(frequency: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Levels (F, ...) less the mean of those a third of an octave to either side, and which frequencies have both.
+
+    A level that is straight over log frequency has none.
+    """
+    x, span = np.log(frequency), np.log(RIPPLE_SPAN)
+    inner = (x - span >= x[0] - 1e-9) & (x + span <= x[-1] + 1e-9)
+
+    def at(shift: float) -> FloatArray:
+        return np.array([np.interp(x[inner] + shift, x, row) for row in level.reshape(x.size, -1).T]).T
+
+    sides = 0.5 * (at(-span) + at(span))
+    return level[inner] - sides.reshape(level[inner].shape), inner
+
+
+def _log_width(frequency: FloatArray) -> FloatArray:
+    """The part (F,) of the band that each frequency stands for, on a logarithmic axis (trapezoidal rule)."""
+    if frequency.size == 1:
+        return np.ones(1)
+    step = np.diff(np.log(frequency))
+    return np.asarray(0.5 * (np.append(step, 0.0) + np.insert(step, 0, 0.0)))
+
+
+def _rms(deviation: FloatArray, weight: FloatArray) -> float:
+    weight = np.broadcast_to(weight, deviation.shape)
+    return float(np.sqrt(np.sum(weight * deviation**2) / np.sum(weight)))

@@ -1,0 +1,116 @@
+"""How every picture looks: colours, text sizes, axes, legends.
+
+Works on the axes that it is given, so that only `figures` imports the plotting library; hence their loose types.
+Colours stay apart for colour-blind eyes and in grey print, and every line also has its own dash.
+"""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from evenflare.units import BoolArray, FloatArray
+
+INK, QUIET, FAINT = "#1d2b36", "#5d6b76", "#dfe4e8"
+BLUE, ORANGE, GREEN, PLUM, SKY, OLIVE = "#1b5e8c", "#c86414", "#2f8a70", "#7b3f78", "#6aaed6", "#8a8328"
+COLOURS = (BLUE, ORANGE, GREEN, PLUM, SKY, OLIVE)
+LINES = (
+    (BLUE, "-"),
+    (ORANGE, "--"),
+    (GREEN, "-."),
+    (PLUM, ":"),
+    (SKY, (0, (6, 1.5))),
+    (OLIVE, (0, (3, 1, 1, 1, 1, 1))),
+)
+TEXT = 10
+TICKS = (20, 50, 100, 200, 500, 1e3, 2e3, 5e3, 1e4, 2e4, 5e4)
+"""Hz."""
+
+
+def titled(figure: Any, title: str) -> None:
+    """A title at the top left, above a legend if there is one."""
+    figure.suptitle(title, x=0.01, ha="left", fontsize=TEXT + 1, color=INK, weight="bold")
+
+
+def dressed(axes: Any, title: str, *, x: str, y: str, grid: bool = True) -> Any:
+    """Axes with labels that carry their unit, under a title at the top left of their figure."""
+    if title:
+        titled(axes.figure, title)
+    axes.set_xlabel(x, color=INK, fontsize=TEXT)
+    axes.set_ylabel(y, color=INK, fontsize=TEXT)
+    axes.tick_params(labelsize=TEXT - 1, colors=QUIET, length=0, which="both")
+    axes.spines[["top", "right"]].set_visible(False)
+    axes.spines[["left", "bottom"]].set_color("#b4bdc4")
+    axes.set_axisbelow(True)
+    if grid:
+        axes.grid(color=FAINT, linewidth=0.8)
+    return axes
+
+
+def over_frequency(axes: Any, frequency: FloatArray, valid: BoolArray, *, veil: str = "not valid") -> None:
+    """A logarithmic frequency axis in round numbers; frequencies that are not valid lie under a grey veil."""
+    axes.set_xscale("log")
+    # A single frequency still needs an axis of some width.
+    low, high = (frequency[0], frequency[-1]) if frequency.size > 1 else (0.8 * frequency[0], 1.25 * frequency[0])
+    axes.minorticks_off()
+    shown = [tick for tick in TICKS if 0.999 * low <= tick <= 1.001 * high]
+    axes.set_xticks(shown, [thousands(tick) for tick in shown])
+    axes.set_xlim(low, high)
+    middles = np.sqrt(frequency[1:] * frequency[:-1])
+    edges = np.concatenate([[low], middles, [high]])
+    for start, end, good in zip(edges[:-1], edges[1:], valid, strict=True):
+        if not good:
+            axes.axvspan(
+                start,
+                end,
+                facecolor="#8b959d",
+                edgecolor="#ffffff",
+                alpha=0.45,
+                hatch="////",
+                linewidth=0,
+                zorder=2.5,
+                label=veil,
+            )
+            veil = ""
+
+
+def legend(axes: Any, *, also: Any = None) -> None:
+    """A legend above the drawing, where it hides nothing."""
+    handles, words = axes.get_legend_handles_labels()
+    if also is not None:
+        more = also.get_legend_handles_labels()
+        handles, words = handles + more[0], words + more[1]
+    if len(words) < 2:
+        return
+    columns = 2 if len(words) <= 4 or max(map(len, words)) > 20 else 3
+    axes.legend(
+        handles,
+        words,
+        loc="lower left",
+        bbox_to_anchor=(0.0, 1.0),
+        ncols=columns,
+        frameon=False,
+        fontsize=TEXT - 1,
+        labelcolor=INK,
+        handlelength=2.6,
+        columnspacing=1.4,
+        borderpad=0.2,
+        borderaxespad=0.1,
+    )
+
+
+def nothing(figure: Any, axes: Any, why: str) -> Any:
+    """A figure that says why it shows nothing."""
+    axes.text(0.5, 0.5, why, transform=axes.transAxes, ha="center", va="center", color=QUIET, fontsize=TEXT)
+    return figure
+
+
+def ceiling(axes: Any, step: float) -> float:
+    """The next multiple of `step` above all that is drawn."""
+    return float(step * np.ceil(axes.dataLim.y1 / step + 0.05)) if np.isfinite(axes.dataLim.y1) else step
+
+
+def thousands(frequency: float) -> str:
+    """A frequency in Hz in few characters: 500, 1.25k, 10k."""
+    return f"{frequency / 1e3:.3g}k" if frequency >= 1e3 else f"{frequency:.3g}"

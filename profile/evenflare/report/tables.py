@@ -1,0 +1,234 @@
+"""The tables of a result: columns in the units that their names say, and the CSV and JSON files that hold them."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import fields
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from evenflare import files, metrics
+from evenflare.directivity import Directivity
+from evenflare.target import Target, wanted_beamwidth, wanted_index
+from evenflare.units import (
+    DEGREE,
+    MILLIMETRE,
+    BoolArray,
+    ComplexArray,
+    FloatArray,
+    amplitude_db,
+)
+
+Columns = dict[str, FloatArray]
+"""Columns of one table by name, all of one length; nan where a value does not apply."""
+
+PREDICTED = (
+    "predicted for 1 m/s rms times the exit's area; rigid lossless walls, uniform motion of the air in the exit",
+    "caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears",
+)
+"""Header lines of a predicted result."""
+
+_DECIMALS = {"hz": 4, "deg": 3, "db": 4}
+"""By the last part of a column's name; other numbers get six significant digits."""
+_AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
+"""Columns without trailing zeros: they are mostly round numbers."""
+
+
+def behind_baffle(directivity: Directivity) -> BoolArray:
+    """(A,) True for the angles into which nothing is radiated: beyond 90 degrees of an infinite baffle."""
+    behind = np.abs(directivity.observation.off_axis) > 90 * DEGREE + 1e-9
+    return np.asarray(behind & directivity.half_space)
+
+
+def relative_pressure(directivity: Directivity) -> ComplexArray:
+    """(F, P, A) pressure over the on-axis pressure; nan behind a baffle and where the on-axis pressure is 0."""
+    on_axis = np.where(directivity.on_axis == 0, np.nan, directivity.on_axis)
+    relative = directivity.pressure / on_axis[:, None, None]
+    relative[..., behind_baffle(directivity)] = np.nan
+    return np.asarray(relative)
+
+
+def relative_level(directivity: Directivity) -> FloatArray:
+    """(F, P, A) dB re on-axis; nan where `relative_pressure` is, or where nothing at all arrives."""
+    level = amplitude_db(relative_pressure(directivity))
+    return np.where(np.isfinite(level), level, np.nan)
+
+
+def directivity_columns(directivity: Directivity) -> Columns:
+    """One row per frequency, plane and angle: level (dB) and phase (degrees) re on-axis."""
+    observation = directivity.observation
+    shape = observation.shape
+    frequency, plane, off_axis = np.meshgrid(
+        observation.frequency, observation.plane, observation.off_axis, indexing="ij"
+    )
+    level = relative_level(directivity)
+    phase = np.where(np.isnan(level), np.nan, np.angle(relative_pressure(directivity)) / DEGREE)
+    valid = np.broadcast_to(directivity.valid[:, None, None], shape) & ~behind_baffle(directivity)
+    columns = {
+        "frequency_hz": frequency,
+        "azimuth_deg": plane / DEGREE,
+        "off_axis_deg": off_axis / DEGREE,
+        "level_db": level,
+        "phase_deg": phase,
+        "valid": valid,
+    }
+    return {name: np.asarray(values, dtype=np.float64).ravel() for name, values in columns.items()}
+
+
+def summary_columns(directivity: Directivity) -> Columns:
+    """One row per frequency: both directivity indices, beamwidth, on-axis, power, throat impedance, validity.
+
+    Index and power are nan where the observed angles leave out part of the sphere.
+    """
+    impedance = directivity.throat_impedance
+    nothing = np.full(directivity.observation.frequency.size, np.nan)
+    known = uncovered(directivity) == ""
+    return {
+        "frequency_hz": directivity.observation.frequency,
+        "directivity_index_db": metrics.directivity_index(directivity) if known else nothing,
+        "sound_power_index_db": standard_columns(directivity)["sound_power_index_db"],
+        **_beamwidths(directivity),
+        "on_axis_level_db": metrics.on_axis_level(directivity),
+        "on_axis_phase_deg": metrics.on_axis_phase(directivity) / DEGREE,
+        "sound_power_level_db": metrics.sound_power_level(directivity) if known else nothing,
+        "throat_resistance": nothing if impedance is None else impedance.real,
+        "throat_reactance": nothing if impedance is None else impedance.imag,
+        "error_estimate_db": nothing if directivity.error_estimate is None else directivity.error_estimate,
+        "valid": directivity.valid.astype(np.float64),
+    }
+
+
+def standard_columns(directivity: Directivity) -> Columns:
+    """The curves of ANSI/CTA-2034-A, one row per frequency; nan where the angles leave out part of the sphere."""
+    frequency = directivity.observation.frequency
+    if uncovered(directivity):
+        curves = {each.name: np.full(frequency.size, np.nan) for each in fields(metrics.StandardCurves)}
+    else:
+        curves = vars(metrics.standard_curves(directivity))
+    return {"frequency_hz": frequency, **{f"{name}_db": values for name, values in curves.items()}}
+
+
+def uncovered(directivity: Directivity) -> str:
+    """Why index, power and the standard's curves cannot be had from the observed angles; empty if they can."""
+    try:
+        metrics.sphere_weights(directivity.observation, half_space=directivity.half_space)
+        metrics.standard_curves(directivity)
+    except ValueError as error:
+        return str(error)
+    return ""
+
+
+def target_columns(target: Target, frequency: FloatArray) -> Columns:
+    """What a target wants at each frequency (Hz): index and tolerance in dB, beamwidth in degrees; nan for nothing."""
+    inside = (frequency >= target.frequency[0] * (1 - 1e-9)) & (frequency <= target.frequency[-1] * (1 + 1e-9))
+    index, tolerance, _ = wanted_index(target, frequency)
+    width = wanted_beamwidth(target, frequency)
+    columns = {"index_db": index, "tolerance_db": tolerance}
+    columns["beamwidth_deg"] = np.full(frequency.size, np.nan) if width is None else width / DEGREE
+    return {"frequency_hz": frequency} | {name: np.where(inside, each, np.nan) for name, each in columns.items()}
+
+
+def _beamwidths(directivity: Directivity) -> Columns:
+    planes = directivity.observation.plane
+    if planes.size == 1:
+        return {"beamwidth_deg": metrics.beamwidth(directivity, plane=float(planes[0])) / DEGREE}
+    named = {"beamwidth_horizontal_deg": 0.0, "beamwidth_vertical_deg": 90 * DEGREE}
+    return {
+        name: metrics.beamwidth(directivity, plane=azimuth) / DEGREE
+        for name, azimuth in named.items()
+        if np.any(np.abs(planes - azimuth) < metrics.SAME_ANGLE)
+    }
+
+
+def write_solution(
+    folder: Path,
+    directivity: Directivity,
+    *,
+    name: str,
+    design_id: str,
+    provenance: Mapping[str, Any] | None = None,
+    cautions: Sequence[str] = PREDICTED,
+) -> list[Path]:
+    """directivity.csv, summary.csv, standard_curves.csv and provenance.json in `folder`; their paths.
+
+    provenance : plain values beside the directivity's own: command, settings, seed.
+    cautions   : lines for the headers.
+    Errors     : InputError if the folder cannot be written.
+    """
+    observation = directivity.observation
+    seen = "in the far field" if observation.far_field else f"at {observation.distance:g} m"
+    origin = f"{observation.reference_z / MILLIMETRE:g} mm"
+    common = [
+        f"design: {name}; id {design_id}",
+        f"seen {seen}; angles, distance and phase count from the axis at z = {origin} from the throat plane",
+    ]
+    space = ["half space: an infinite baffle, nothing is radiated behind it"] if directivity.half_space else []
+    weights = ["in half space the samples at 90 degrees carry half their weight"] if directivity.half_space else []
+    lacking = [f"empty: {uncovered(directivity)}"] if uncovered(directivity) else []
+    written = {
+        "directivity.csv": (
+            directivity_columns(directivity),
+            "directivity: level and phase re on-axis over frequency and direction",
+            "units: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical; valid 1 where the result can be trusted",
+            space,
+        ),
+        "summary.csv": (
+            summary_columns(directivity),
+            "summary: one row per frequency",
+            "units: Hz, dB, degrees; on-axis level re 20 uPa"
+            + (" at 1 m" if observation.far_field else f" at {observation.distance:g} m")
+            + ", sound power re 1 pW; throat impedance over rho c, no unit; empty where not applicable",
+            [
+                "directivity_index_db: whole sphere; sound_power_index_db: listening window less sound power",
+                *space,
+                *lacking,
+            ],
+        ),
+        "standard_curves.csv": (
+            standard_columns(directivity),
+            "curves after ANSI/CTA-2034-A, from both orbits in 10 degree steps",
+            "units: Hz, dB; indices are listening window less early reflections, and less sound power",
+            [*space, *weights, *lacking],
+        ),
+    }
+    for file, (columns, what, units, notes) in written.items():
+        files.write_text(folder / file, csv_text(columns, header=[what, *common, units, *notes, *cautions]))
+    record = {"name": name, "design_id": design_id, **directivity.provenance, **(provenance or {})}
+    files.write_text(folder / "provenance.json", json_text(record))
+    return [*(folder / file for file in written), folder / "provenance.json"]
+
+
+def csv_text(columns: Mapping[str, FloatArray], *, header: Iterable[str]) -> str:
+    """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where nan."""
+    # A line break in a name would end the comment and shift the table.
+    lines = ["# " + " ".join(str(line).split()) for line in header]
+    lines.append(",".join(columns))
+    written = [[_written(name, value) for value in values] for name, values in columns.items()]
+    lines += [",".join(row) for row in zip(*written, strict=True)]
+    return "\n".join(lines) + "\n"
+
+
+def json_text(record: Mapping[str, Any]) -> str:
+    """A record as indented JSON; numpy's numbers and arrays as plain ones."""
+    return json.dumps(record, indent=2, default=plain, ensure_ascii=False) + "\n"
+
+
+def _written(name: str, value: float) -> str:
+    if not np.isfinite(value):
+        return ""
+    if name == "valid":
+        return str(int(value))
+    decimals = _DECIMALS.get(name.rsplit("_", 1)[-1])
+    # Adding zero turns -0.0 into 0.0.
+    text = f"{value:.6g}" if decimals is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if name in _AXES else text
+
+
+def plain(value: Any) -> Any:
+    """A value that JSON cannot hold as one that it can."""
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    return str(value)

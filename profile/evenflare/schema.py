@@ -1,0 +1,341 @@
+"""Files that users write: TOML to tables of known keys, and every fault at once in one message that can be acted on."""
+
+from __future__ import annotations
+
+import difflib
+import itertools
+import json
+import re
+import tomllib
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal, TypeVar, get_args
+
+from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic_core import ErrorDetails, PydanticCustomError
+
+from evenflare.air import Air
+from evenflare.files import InputError, read_text
+from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, MILLIMETRE, PERCENT
+from evenflare.waveguide import Driver, Mounting
+
+LONGEST_LIST_OF_FAULTS = 20
+
+# By the end of a key: what a value may have been meant in, and its factor to the key's own unit.
+SLIPS = {
+    "_mm": (("metres", 1e3), ("inches", 25.4), ("micrometres", 1e-3)),
+    "_hz": (("kilohertz", 1e3),),
+    "_deg": (("radians", 1 / DEGREE),),
+    "_percent": (("a share from 0 to 1", 1 / PERCENT),),
+    "_kpa": (("hectopascals", 0.1), ("pascals", 1 / KILOPASCAL)),
+    "distance_m": (("millimetres", MILLIMETRE),),
+}
+
+
+def fault(text: str) -> PydanticCustomError:
+    """What a check inside a table raises: `text` follows the names of file and table, or of the key."""
+    return PydanticCustomError("fault", "{text}", {"text": text})
+
+
+def number(low: float, high: float, *, whole: bool = False) -> BeforeValidator:
+    """A check for a number (or a whole one) from `low` to `high`, in the key's unit."""
+
+    def check(value: Any) -> Any:
+        kind = int if whole else (int, float)
+        about = {"low": low, "high": high, "whole": whole}
+        if isinstance(value, bool) or not isinstance(value, kind):
+            raise PydanticCustomError("not_a_number", "not a number", about)
+        # The slack is a rounding's width: a bound that was worked out and written reads back.
+        if not low - 1e-9 * abs(low) <= value <= high + 1e-9 * abs(high):
+            raise PydanticCustomError("outside", "outside", about)
+        return value if whole else float(value)
+
+    return BeforeValidator(check)
+
+
+def rising(values: list[float]) -> list[float]:
+    """Checks that a list rises strictly."""
+    for place, (before, after) in enumerate(itertools.pairwise(values), start=2):
+        if after <= before:
+            raise fault(f"value {place} is {after:g} after {before:g}: must rise from each to the next. Sort the list")
+    return values
+
+
+class Table(BaseModel):
+    """A table of a file: known keys only."""
+
+    model_config = ConfigDict(extra="forbid", frozen=True, strict=True)
+
+    what: ClassVar[str] = ""
+    """What a key may fail to belong to."""
+    relatives: ClassVar[frozenset[str]] = frozenset()
+    """Keys of other forms of the same table."""
+
+
+class DriverTable(Table):
+    """[driver]."""
+
+    exit_diameter_mm: Annotated[float, number(10, 150)] = Field(examples=[25.4])
+    exit_half_angle_deg: Annotated[float, number(0, 60)] = 0.0
+
+    def value(self) -> Driver:
+        """In SI."""
+        return Driver(0.5 * self.exit_diameter_mm * MILLIMETRE, self.exit_half_angle_deg * DEGREE)
+
+
+class MountingTable(Table):
+    """[mounting]."""
+
+    kind: Literal["baffle", "sphere"] = "baffle"
+    radius_mm: Annotated[float, number(20, 2000)] | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _known(cls, data: Any) -> Any:
+        if isinstance(data, dict) and data.get("kind") == "free_standing":
+            raise fault('kind = "free_standing": is not available yet. Write "baffle", or "sphere" with its radius_mm')
+        return data
+
+    @model_validator(mode="after")
+    def _consistent(self) -> MountingTable:
+        if self.kind == "sphere" and self.radius_mm is None:
+            raise fault('radius_mm: missing, a sphere has a radius. Add for example radius_mm = 150')
+        if self.kind == "baffle" and self.radius_mm is not None:
+            raise fault('radius_mm: does not belong to kind = "baffle". Remove it, or write kind = "sphere"')
+        return self
+
+    def value(self) -> Mounting:
+        """In SI."""
+        return Mounting(None if self.radius_mm is None else self.radius_mm * MILLIMETRE)
+
+
+class AirTable(Table):
+    """[air]: speed of sound and density, or the weather."""
+
+    speed_of_sound_m_per_s: Annotated[float, number(300, 400)] | None = None
+    density_kg_per_m3: Annotated[float, number(0.5, 2)] | None = None
+    temperature_c: Annotated[float, number(-20, 50)] | None = None
+    humidity_percent: Annotated[float, number(0, 100)] | None = None
+    pressure_kpa: Annotated[float, number(60, 110)] | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> AirTable:
+        direct = [k for k in ("speed_of_sound_m_per_s", "density_kg_per_m3") if getattr(self, k) is not None]
+        weather = [k for k in ("temperature_c", "humidity_percent", "pressure_kpa") if getattr(self, k) is not None]
+        if direct and weather:
+            raise fault(
+                f"{direct[0]} and {weather[0]} exclude each other: give speed_of_sound_m_per_s with density_kg_per_m3,"
+                " or temperature_c with humidity_percent and pressure_kpa"
+            )
+        if direct and self.speed_of_sound_m_per_s is None:
+            raise fault('speed_of_sound_m_per_s: missing beside density_kg_per_m3. Add for example speed_of_sound_m_per_s = 343.2')
+        if weather and self.temperature_c is None:
+            raise fault(f'temperature_c: missing beside {weather[0]}. Add for example temperature_c = 20')
+        if weather and self.humidity_percent is None:
+            raise fault('humidity_percent: missing beside temperature_c. Add for example humidity_percent = 50')
+        if self.humidity_percent is not None and 0 < self.humidity_percent < 1:
+            percent = self.humidity_percent / PERCENT
+            raise fault(
+                f"humidity_percent = {self.humidity_percent:g}: must be 0, or 1 to 100. Is it a share from 0 to 1?"
+                f" Then write {percent:g}"
+            )
+        return self
+
+    def value(self) -> Air:
+        """In SI. Pressure left out is that of the standard atmosphere, density left out that of `Air`."""
+        if self.temperature_c is not None and self.humidity_percent is not None:
+            from evenflare.air import STANDARD_PRESSURE, air_at
+
+            pressure = STANDARD_PRESSURE if self.pressure_kpa is None else self.pressure_kpa * KILOPASCAL
+            return air_at(self.temperature_c + CELSIUS_ZERO, self.humidity_percent * PERCENT, pressure=pressure)
+        usual = Air()
+        return Air(
+            self.speed_of_sound_m_per_s or usual.speed_of_sound,
+            self.density_kg_per_m3 or usual.density,
+        )
+
+
+def parsed(path: Path, *, minimal: str) -> dict[str, Any]:
+    """The tables of a TOML file. InputError if it cannot be read, is broken (with the line), or empty.
+
+    minimal : an example of the least that such a file holds, for the message.
+    """
+    text = read_text(path).removeprefix("\ufeff")
+    try:
+        data = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise InputError(_broken(path, text, str(error))) from None
+    if not data:
+        raise InputError(f"{path}: is empty. The least that it holds is, for example:\n{minimal}")
+    return data
+
+
+def _broken(path: Path, text: str, error: str) -> str:
+    lines = text.splitlines() or [""]
+    found = re.search(r"\(at line (\d+), column \d+\)", error)
+    at = min(int(found[1]), len(lines)) if found else len(lines)
+    line = lines[at - 1].strip()
+    what = re.sub(r" \(at .*\)$", "", error)
+    remedy = "Correct that line"
+    if re.search(r"=\s*\[?\s*[-+]?\d+,\d+\s*(#.*)?$", line):
+        remedy = "Write decimals with a point, as in 25.4"
+    elif re.search(r"=\s*[-+]?[\d.]+\s*[A-Za-z%]+\s*(#.*)?$", line):
+        remedy = "Write the number alone: its unit stands in the key's name"
+    elif "overwrite" in error or "already" in error or "twice" in error:
+        remedy = "It is given twice: remove one"
+    elif what == "Invalid value":
+        remedy = 'Put text between quotation marks, as in kind = "baffle"'
+    return f"{path} line {at}: is not TOML ({what}): {line}. {remedy}"
+
+
+AnyTable = TypeVar("AnyTable", bound=Table)
+
+
+def checked(data: Mapping[str, Any], table: type[AnyTable], *, path: Path) -> AnyTable:
+    """The data of a file as its table. InputError that lists every fault, one a line."""
+    try:
+        return table.model_validate(data)
+    except ValidationError as error:
+        faults = list(dict.fromkeys(_line(path, table, details) for details in error.errors(include_url=False)))
+    if len(faults) > LONGEST_LIST_OF_FAULTS:
+        more = len(faults) - LONGEST_LIST_OF_FAULTS
+        faults = [*faults[:LONGEST_LIST_OF_FAULTS], f"{path}: and {more} more faults like these"]
+    raise InputError("\n".join(faults))
+
+
+def _line(path: Path, root: type[Table], details: ErrorDetails) -> str:
+    """One fault as text: file, [table] key, the value received, what is allowed, the remedy."""
+    names = [part for part in details["loc"] if isinstance(part, str)]
+    places = [part + 1 for part in details["loc"] if isinstance(part, int)]
+    table, inside = _deepest(root, names)
+    keys, tables = names[len(inside) :], ".".join(inside)
+    start = f"{path} [{tables}]" if tables else f"{path}"
+    if not keys:
+        if details["type"] == "fault":
+            return f"{start} {details['ctx']['text']}"
+        return f"{start}: must be a table. Write its keys on lines of their own below [{tables}]"
+    key = keys[0]
+    place = f", value {' of '.join(str(p) for p in reversed(places))}," if places else ""
+    if details["type"] == "extra_forbidden":
+        return f"{start} {_unknown(key, details['input'], table, root)}"
+    if details["type"] == "missing":
+        return _missing(start, key, table)
+    return f"{start} {key}{place} = {shown(details['input'])}: {_wrong(key, details)}"
+
+
+def _deepest(root: type[Table], names: list[str]) -> tuple[type[Table], list[str]]:
+    """The innermost table that `names` lead to, and those of the names that are tables."""
+    table, inside = root, list[str]()
+    for name in names:
+        below = _table_of(table, name)
+        if below is None:
+            break
+        table, inside = below, [*inside, name]
+    return table, inside
+
+
+def _table_of(table: type[Table], key: str) -> type[Table] | None:
+    field = table.model_fields.get(key)
+    annotation = field.annotation if field else None
+    for kind in (annotation, *get_args(annotation)):
+        if isinstance(kind, type) and issubclass(kind, Table):
+            return kind
+    return None
+
+
+def _wrong(key: str, details: ErrorDetails) -> str:
+    """What is allowed, and the remedy."""
+    kind, value, context = details["type"], details["input"], details.get("ctx", {})
+    if kind == "fault":
+        return str(context["text"])
+    if kind == "not_a_number":
+        remedy = "Write it without quotation marks or unit, with a decimal point"
+        if context["whole"]:
+            return f"must be a whole number, {context['low']:g} to {context['high']:g}. {remedy.split(',')[0]}"
+        return f"must be a number, {context['low']:g} to {context['high']:g}. {remedy}"
+    if kind == "outside":
+        low, high = context["low"], context["high"]
+        return f"must be {low:g} to {high:g}. {_remedy(key, value, low, high)}"
+    if kind == "literal_error":
+        allowed = str(context["expected"]).replace("'", '"')
+        near = difflib.get_close_matches(str(value), re.findall(r'"(.*?)"', allowed), n=1)
+        return f"must be {allowed}. {f'Did you mean {near[0]}?' if near else 'Write one of them'}"
+    if kind in ("too_short", "too_long"):
+        few = kind == "too_short"
+        bound = context["min_length"] if few else context["max_length"]
+        return f"must hold at {'least' if few else 'most'} {bound} values. {'Add' if few else 'Remove'} some"
+    if kind == "list_type":
+        return "must be a list. Write it in square brackets, as in [1, 2]"
+    if kind in ("string_type", "string_too_short", "string_too_long"):
+        return 'must be text of 1 to 200 characters. Write it between quotation marks, as in "text"'
+    return f"{details['msg'].lower()}. Correct it"
+
+
+def _remedy(key: str, value: float, low: float, high: float) -> str:
+    for end, slips in SLIPS.items():
+        if not key.endswith(end):
+            continue
+        for unit, factor in slips:
+            if low <= value * factor <= high:
+                is_in = "is it" if unit.startswith("a ") else "is it in"
+                return f"{is_in.capitalize()} {unit}? Then write {value * factor:.6g}"
+    if key == "temperature_c" and low <= value - CELSIUS_ZERO <= high:
+        return f"Is it in kelvins? Then write {value - CELSIUS_ZERO:.6g}"
+    return "Raise it" if value < low else "Lower it"
+
+
+def _missing(start: str, key: str, table: type[Table]) -> str:
+    below = _table_of(table, key)
+    if below is not None:
+        needed = ", ".join(
+            _example(name, below) for name in below.model_fields if below.model_fields[name].is_required()
+        )
+        return f"{start} [{key}]: missing table. Add it{f', with {needed}' if needed else ''}"
+    return f"{start} {key}: missing. Add for example {_example(key, table)}"
+
+
+def _example(key: str, table: type[Table]) -> str:
+    examples = table.model_fields[key].examples
+    return f"{key} = {shown(examples[0])}" if examples else key
+
+
+def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str:
+    is_table = isinstance(value, dict)
+    name = f"[{key}]" if is_table else f"{key} = {shown(value)}"
+    known = list(table.model_fields)
+    if key in table.relatives:
+        return f"{name}: does not belong to {table.what}. Its keys are {', '.join(known)}. Remove it"
+    home = None if is_table else _home(key, root, "")
+    if home:
+        return f"{name}: unknown key here. It belongs in [{home}]: move it there"
+    what = "table" if is_table else "key"
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    if near:
+        nearest = f"[{near[0]}]" if _table_of(table, near[0]) else near[0]
+        return f"{name}: unknown {what}. Did you mean {nearest}?"
+    return f"{name}: unknown {what}. Remove it; allowed are {', '.join(known)}"
+
+
+def _home(key: str, table: type[Table], inside: str) -> str | None:
+    """The table in which a key would be known."""
+    for name in table.model_fields:
+        below = _table_of(table, name)
+        if below is None:
+            continue
+        path = f"{inside}.{name}" if inside else name
+        found = path if key in below.model_fields else _home(key, below, path)
+        if found:
+            return found
+    return None
+
+
+def shown(value: Any) -> str:
+    """A value as it would stand in the file, shortened."""
+    if isinstance(value, dict):
+        return "a table"
+    if isinstance(value, list):
+        return f"[{', '.join(shown(v) for v in value[:6])}{', ...' if len(value) > 6 else ''}]"
+    if isinstance(value, str | bool):
+        text = json.dumps(value, ensure_ascii=False)
+        return text if len(text) <= 60 else f'{text[:56]}..."'
+    return str(value)

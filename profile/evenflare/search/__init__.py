@@ -1,0 +1,22 @@
+"""The search: candidates from every family that takes part, judged, kept on disk, and the best of them.
+
+The same target, seed and version ask for the same candidates in the same order, whatever the number of workers and
+however often the run was stopped and continued.
+"""
+
+from evenflare.search.loop import Progress, SearchResult, StoppedBy, Winner, run_search
+from evenflare.search.plan import Plan, plan
+from evenflare.search.store import history_rows
+from evenflare.search.worker import SolverFactory
+
+__all__ = [
+    "Plan",
+    "Progress",
+    "SearchResult",
+    "SolverFactory",
+    "StoppedBy",
+    "Winner",
+    "history_rows",
+    "plan",
+    "run_search",
+]

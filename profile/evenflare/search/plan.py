@@ -1,0 +1,68 @@
+"""How the candidates are shared among the families and the steps of a search."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from evenflare.files import InputError
+
+FEWEST_PER_FAMILY = 10
+FAIR_SHARE = 300
+"""Candidates that fit three or four parameters reliably."""
+POLISH_PART = 10
+"""One candidate in so many is kept for the last step, at the full setting."""
+FEWEST_FINALISTS = 100
+FINALIST_PART = 20
+
+
+@dataclass(frozen=True)
+class Plan:
+    """Candidates by step; `published`, `free` and `polish` add up to the target's `candidates`.
+
+    published : of each published family that takes part, at the screening setting.
+    free      : of the free curve, at the screening setting.
+    finalists : the best of those, scored again at the full setting.
+    polish    : near the finalists' best, at the full setting only.
+    notes     : what the user should know.
+    """
+
+    published: dict[str, int]
+    free: int
+    finalists: int
+    polish: int
+    notes: tuple[str, ...]
+
+
+def plan(families: Sequence[str], candidates: int) -> Plan:
+    """Share `candidates` among families: 300 and more to each published one, at least half of the rest to "free".
+
+    Equal shares where there are not enough. Errors: InputError below ten candidates per family.
+    """
+    least = FEWEST_PER_FAMILY * len(families)
+    if candidates < least:
+        raise InputError(
+            f"[search] candidates = {candidates}: must be at least {least} for {len(families)} families."
+            " Raise it, or name fewer families"
+        )
+    names = [family for family in families if family != "free"]
+    polish = candidates // POLISH_PART
+    left = candidates - polish
+    equal = left // len(families)
+    each = min(max(FAIR_SHARE, left // (2 * len(names))), equal) if "free" in families and names else equal
+    published = {name: each for name in names}
+    free = left - each * len(names) if "free" in families else 0
+    if names and not free:
+        published[names[0]] += left - each * len(names)
+    finalists = max(FEWEST_FINALISTS, candidates // FINALIST_PART)
+    return Plan(published, free, finalists, polish, _notes(names, each, candidates, len(families)))
+
+
+def _notes(names: Sequence[str], each: int, candidates: int, families: int) -> tuple[str, ...]:
+    if not names or each >= FAIR_SHARE:
+        return ()
+    enough = -(-FAIR_SHARE * families * POLISH_PART // (POLISH_PART - 1))
+    return (
+        f"each published family gets {each} of {candidates} candidates, fewer than the {FAIR_SHARE} that fit it"
+        f" reliably: {enough} candidates are enough for all",
+    )

@@ -1,0 +1,168 @@
+"""Candidates on disk: one SQLite file in the run's folder, in WAL mode, each candidate committed as it finishes."""
+
+from __future__ import annotations
+
+import fcntl
+import json
+import sqlite3
+from collections.abc import Iterator, Mapping
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenflare.files import InputError
+from evenflare.search.worker import Job, Outcome
+
+STORE = "candidates.sqlite"
+LOCK = "candidates.lock"
+STAGES = ("estimate", "screen", "full")
+
+_TABLES = """
+CREATE TABLE IF NOT EXISTS run (name TEXT PRIMARY KEY, value TEXT NOT NULL);
+CREATE TABLE IF NOT EXISTS candidate (
+    number INTEGER, stage TEXT, family TEXT NOT NULL, vector TEXT NOT NULL, score REAL, feasible INTEGER NOT NULL,
+    terms TEXT NOT NULL, limits TEXT NOT NULL, parameters TEXT NOT NULL, reason TEXT NOT NULL,
+    PRIMARY KEY (number, stage)
+);
+"""
+_COLUMNS = "number, stage, family, vector, score, feasible, terms, limits, parameters, reason"
+
+
+@dataclass(frozen=True)
+class Store:
+    """The candidates of one run. `finished` maps (number, stage) to what was asked and what became of it."""
+
+    path: Path
+    connection: sqlite3.Connection
+    finished: dict[tuple[int, str], tuple[Job, Outcome]]
+
+    def found(self, number: int, job: Job) -> Outcome | None:
+        """What became of a candidate if it is finished. InputError if the number stands for another candidate."""
+        known = self.finished.get((number, job.setting))
+        if known is None:
+            return None
+        if known[0] != job:
+            raise InputError(
+                f"{self.path}: candidate {number} differs from the one this machine would ask for, so the run cannot"
+                " be continued here. Continue on the machine it began on, or choose another --out folder"
+            )
+        return known[1]
+
+    def add(self, number: int, job: Job, outcome: Outcome) -> None:
+        """Commit a finished candidate. InputError if the disk is full or the file was damaged."""
+        mappings = (outcome.terms, outcome.constraints, outcome.parameters)
+        row = (
+            *(number, job.setting, job.family, json.dumps(job.vector), outcome.value, int(outcome.feasible)),
+            *(json.dumps(dict(each)) for each in mappings),
+            outcome.reason,
+        )
+        with _reported(self.path):
+            self.connection.execute(f"INSERT OR IGNORE INTO candidate ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", row)
+        self.finished[number, job.setting] = job, outcome
+
+
+@contextmanager
+def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
+    """The store of a run, made or continued, held by this process alone until the block ends.
+
+    identity : what a run is made of, by name; where one differs from the run in the folder, it is refused.
+    Errors   : InputError if another process holds it, the run is another one, or the folder cannot be written.
+    """
+    path = folder / STORE
+    with _locked(folder), _reported(path), closing(sqlite3.connect(path, isolation_level=None)) as connection:
+        connection.execute("PRAGMA journal_mode=WAL")
+        # A killed process loses nothing committed; a power cut may lose the last few, never the file.
+        connection.execute("PRAGMA synchronous=NORMAL")
+        connection.executescript(_TABLES)
+        _identify(folder, connection, identity)
+        rows = connection.execute(f"SELECT {_COLUMNS} FROM candidate").fetchall()
+        yield Store(path, connection, {(row[0], row[1]): _read(row) for row in rows})
+
+
+def history_rows(folder: Path) -> Iterator[dict[str, object]]:
+    """Rows of every finished candidate in order of number, then stage; all have the same keys, None where empty.
+
+    number, stage, score (dB), feasible (0 or 1), family, the terms (dB), the parameters (unit in the name), reason.
+    May be read while a search runs. Errors: InputError if the folder holds no run.
+    """
+    path = folder / STORE
+    if not path.is_file():
+        raise InputError(f"{folder}: holds no search ({STORE} is missing). Name the folder given to search --out")
+    with _reported(path), closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        rows = connection.execute(f"SELECT {_COLUMNS} FROM candidate").fetchall()
+    rows.sort(key=lambda row: (row[0], STAGES.index(row[1])))
+    found = [(row, *_read(row)) for row in rows]
+    terms = dict.fromkeys(name for _, _, outcome in found for name in outcome.terms)
+    parameters = dict.fromkeys(name for _, _, outcome in found for name in outcome.parameters)
+    for row, job, outcome in found:
+        yield {
+            "number": row[0],
+            "stage": job.setting,
+            "score": outcome.value,
+            "feasible": int(outcome.feasible),
+            "family": job.family,
+            **{name: outcome.terms.get(name) for name in terms},
+            **{name: outcome.parameters.get(name) for name in parameters},
+            "reason": outcome.reason,
+        }
+
+
+def _read(row: tuple) -> tuple[Job, Outcome]:  # type: ignore[type-arg]
+    _, stage, family, vector, value, feasible, terms, limits, parameters, reason = row
+    job = Job(family, tuple(json.loads(vector)), stage)
+    return job, Outcome(value, bool(feasible), json.loads(terms), json.loads(limits), json.loads(parameters), reason)
+
+
+def _identify(folder: Path, connection: sqlite3.Connection, identity: Mapping[str, str]) -> None:
+    """Write down what the run is made of, or refuse a folder whose run is made of something else."""
+    kept = dict(connection.execute("SELECT name, value FROM run").fetchall())
+    if not kept:
+        connection.execute("BEGIN")
+        connection.executemany("INSERT INTO run VALUES (?, ?)", list(identity.items()))
+        connection.execute("COMMIT")
+        return
+    changed = []
+    for name, value in identity.items():
+        if kept.get(name) != value:
+            short = len(value) < 80 and "\n" not in value
+            changed.append(f"{name} ({kept.get(name)} there, {value} now)" if short else name)
+    if changed:
+        raise InputError(
+            f"{folder}: holds a search with another {' and another '.join(changed)}. Choose another --out folder,"
+            " or go back to what that search began with"
+        )
+
+
+@contextmanager
+def _locked(folder: Path) -> Iterator[None]:
+    """This process alone in the folder; the system lets go of the lock however the process ends."""
+    path = folder / LOCK
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        handle = path.open("a")
+    except OSError as error:
+        raise InputError(
+            f"{folder}: cannot be written ({error.strerror}). Choose a folder you may write to, on a disk with free"
+            " space"
+        ) from error
+    with handle:
+        try:
+            fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except OSError as error:
+            raise InputError(
+                f"{folder}: another search is running in this folder. Wait for it to end, stop it, or choose another"
+                " --out folder"
+            ) from error
+        yield
+
+
+@contextmanager
+def _reported(path: Path) -> Iterator[None]:
+    """Trouble with the file as something the user can act on."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise InputError(
+            f"{path}: cannot be read or written ({error}). Free some disk space or check the permissions, then run"
+            " the same command again; if the file is damaged, choose another --out folder"
+        ) from error

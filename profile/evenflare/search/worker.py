@@ -1,0 +1,157 @@
+"""One candidate judged, in whichever process; and the processes that do it."""
+
+from __future__ import annotations
+
+import os
+import signal
+from collections.abc import Callable, Iterator, Mapping
+from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from contextlib import contextmanager
+from dataclasses import dataclass, fields
+from functools import lru_cache
+from typing import Any, NamedTuple
+
+import numpy as np
+
+from evenflare.air import Air
+from evenflare.objective import score, search_observation
+from evenflare.radiation import Setting, Solver
+from evenflare.search.descent import Vector
+from evenflare.target import Target
+from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.waveguide import ParameterSpace, Waveguide, limit_excess
+
+SolverFactory = Callable[[Setting], Solver]
+"""A setting to a solver; importable by name, so that other processes can have it."""
+
+BROKEN_LIMIT = 1e3
+"""Rank of a shape that breaks limits, before its violations are added: behind any that keeps them."""
+NO_SHAPE = 1e6
+"""Rank of a vector that gives no waveguide, or one that the solver refuses: behind all others."""
+
+UNITS = {
+    "depth": ("depth_mm", MILLIMETRE),
+    "wall_angle": ("wall_angle_deg", DEGREE),
+    "roundover_radius": ("roundover_radius_mm", MILLIMETRE),
+    "hyperbolic_parameter": ("hyperbolic_parameter", 1.0),
+    "arc_length": ("arc_length_mm", MILLIMETRE),
+    "throat_angle": ("throat_angle_deg", DEGREE),
+}
+"""Parameters of a shape: the column's name, as in a design file, and its unit in SI."""
+
+
+class Job(NamedTuple):
+    """What is to be judged: a vector on [0, 1] of a family, at a setting of the solver."""
+
+    family: str
+    vector: Vector
+    setting: Setting
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What became of a candidate.
+
+    value       : dB, its score; None if it was not solved.
+    feasible    : it was solved and keeps every limit.
+    terms       : dB by name.
+    constraints : by name, at or below 0 where the limit is kept.
+    parameters  : of the shape, unit in the name.
+    reason      : why it was not solved, else empty.
+    """
+
+    value: float | None
+    feasible: bool
+    terms: Mapping[str, float]
+    constraints: Mapping[str, float]
+    parameters: Mapping[str, float]
+    reason: str
+
+    @property
+    def rank(self) -> float:
+        """Lower is better: the score, behind it the sum of the violations, behind that what is no waveguide."""
+        if self.feasible and self.value is not None:
+            return self.value
+        broken = sum(max(0.0, excess) for excess in self.constraints.values())
+        return BROKEN_LIMIT + min(broken, NO_SHAPE / 2) if broken > 0 else NO_SHAPE
+
+
+def waveguide_of(target: Target, family: str, vector: Vector) -> Waveguide:
+    """The waveguide of a vector of a family within a target's limits. ValueError if there is none."""
+    space = ParameterSpace(family, target.limits, target.driver, target.mounting)
+    return space.waveguide(np.array(vector))
+
+
+def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
+    """Build, measure and, where it keeps the limits, solve and score one candidate. A failure is an outcome."""
+    constraints: dict[str, float] = {}
+    parameters: dict[str, float] = {}
+    try:
+        waveguide = waveguide_of(target, job.family, job.vector)
+        parameters = _parameters(waveguide, target.air)
+        constraints = limit_excess(waveguide, target.limits)
+        broken = [f"{name} by {excess:.3g}" for name, excess in constraints.items() if excess > 0]
+        if broken:
+            return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))
+        directivity = _solver(factory, job.setting)(waveguide, search_observation(target), target.air)
+        result = score(directivity, waveguide, target)
+    except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
+        return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
+    return Outcome(result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "")
+
+
+@contextmanager
+def pool(workers: int) -> Iterator[Executor]:
+    """Processes that judge candidates; one worker is a thread of this process, which needs no start-up."""
+    if workers == 1:
+        with ThreadPoolExecutor(1) as thread:
+            yield thread
+        return
+    import multiprocessing
+
+    context = multiprocessing.get_context("spawn")  # the same everywhere, and safe beside threads
+    with ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare) as processes:
+        yield processes
+
+
+def _prepare() -> None:
+    """In a worker: leave Ctrl-C to the parent, end when the parent is gone, and use one core."""
+    import threading
+
+    from threadpoolctl import threadpool_limits
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
+    threading.Thread(target=_end_with_parent, daemon=True).start()
+    threadpool_limits(1)
+
+
+def _end_with_parent() -> None:
+    """A parent killed outright cannot tell its workers, which would wait for work for ever."""
+    from multiprocessing import connection, parent_process
+
+    parent = parent_process()
+    if parent is not None:
+        connection.wait([parent.sentinel])
+        os._exit(1)
+
+
+@lru_cache(maxsize=8)
+def _solver(factory: SolverFactory, setting: Setting) -> Solver:
+    return factory(setting)
+
+
+def _parameters(waveguide: Waveguide, air: Air) -> dict[str, float]:
+    """Depth and mouth, which all shapes have, then the shape's own parameters."""
+    meridian, shape = waveguide.meridian, waveguide.shape
+    found = {"depth_mm": meridian.depth / MILLIMETRE, "mouth_diameter_mm": 2 * meridian.mouth_radius / MILLIMETRE}
+    names: tuple[Any, ...] = fields(shape)  # type: ignore[arg-type]
+    for name in (each.name for each in names):
+        value = getattr(shape, name)
+        if name in ("flare_length", "flare_radius"):
+            found["cutoff_hz"] = air.speed_of_sound / (2 * np.pi * value)
+        elif name == "curvature":
+            found |= {f"curvature_{i + 1}_per_m": bend for i, bend in enumerate(value)}
+        elif value is not None:
+            column, unit = UNITS[name]
+            found[column] = value / unit
+    return found

@@ -27,6 +27,8 @@ BAND_EDGES = (0.71, 0.5, 0.35, 0.25, 0.125)
 """Of the bands whose frequencies share elements, as shares of the highest frequency: cost grows about as f^4."""
 
 
+FINEST = 30.0
+"""Fineness beyond which elements are not divided further."""
 SMALLEST_ERROR = 1e-4
 """dB; no estimate claims less."""
 VALID_ERROR = 0.5
@@ -56,7 +58,7 @@ class Resolution:
 
 RESOLUTIONS: dict[Setting, Resolution] = {
     "full": Resolution(5.0, 0.45, 3.0, 1.0, len(BAND_EDGES) + 1),
-    "screen": Resolution(4.0, 0.33, 2.2, 0.7, 1),
+    "screen": Resolution(4.0, 0.36, 2.3, 0.7, 1),
     "estimate": Resolution(4.0, 0.15, 2.1, 0.5, 0),
 }
 
@@ -191,8 +193,14 @@ def _eliminated_along(
     highest = float(wavenumber[-1])
     caps = divided(part, 2 * np.pi / highest / resolution.steps, resolution.fineness)
     modes = _modes(resolution, highest, caps.r.max(axis=1))
-    source = _mean_over_cap(caps, int(modes[0]))
-    return modes.size, eliminated(assembled(caps, modes), wavenumber, source)
+    try:
+        return modes.size, eliminated(assembled(caps, modes), wavenumber, _mean_over_cap(caps, int(modes[0])))
+    except ArithmeticError:
+        # Where caps lean against the wall an element can be longer inside than along wall and axis, or fold.
+        if resolution.fineness > FINEST:
+            raise ValueError("the wall turns too sharply for the caps to be divided into elements") from None
+        finer = replace(resolution, steps=1.5 * resolution.steps, fineness=1.5 * resolution.fineness)
+        return _eliminated_along(part, wavenumber, finer)
 
 
 def _mean_over_cap(caps: Caps, modes: int) -> FloatArray:

@@ -17,7 +17,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 from numba import njit
-from scipy.interpolate import CubicSpline
+from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from evenflare.units import FloatArray, read_only
 from evenflare.waveguide import Waveguide
@@ -66,15 +66,21 @@ class Following:
 
 @dataclass(frozen=True)
 class Relaxing:
-    """Caps along a piece of wall whose half-angle is its own function of the piece's parameter."""
+    """Caps along a piece of wall whose half-angle is its own function of the piece's parameter.
+
+    parameter : of the piece, over the share of the arc's length, in which the sweep advances evenly: at a cusp of
+                the wall the piece's own parameter stands still.
+    """
 
     piece: Piece
+    parameter: PchipInterpolator
     half_angle: CubicSpline
 
     def caps(self, t: FloatArray) -> Caps:
         """See Stretch."""
-        wall = self.piece.at(t)
-        return Caps(wall.z, wall.r, self.half_angle(t))
+        along = self.parameter(t)
+        wall = self.piece.at(along)
+        return Caps(wall.z, wall.r, self.half_angle(along))
 
 
 @dataclass(frozen=True)
@@ -206,10 +212,13 @@ def _along(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[S
     cells = follows[1:] & follows[:-1]
     cuts = [0, *(1 + np.flatnonzero(np.diff(cells))).tolist(), FINE - 1]
     for i, j in itertools.pairwise(cuts):
-        whole: Stretch = Following(piece)
-        if not cells[i]:
-            whole = Relaxing(piece, CubicSpline(t[i : j + 1], half_angle[i : j + 1]))
-        added.append(Part(whole, float(t[i]), float(t[j])))
+        if cells[i]:
+            added.append(Part(Following(piece), float(t[i]), float(t[j])))
+        else:
+            run = slice(i, j + 1)
+            share = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z[run]), np.diff(wall.r[run])))])
+            parameter = PchipInterpolator(share / share[-1], t[run])
+            added.append(Relaxing(piece, parameter, CubicSpline(t[run], half_angle[run])))
     return added, float(half_angle[-1])
 
 

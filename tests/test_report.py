@@ -7,6 +7,7 @@ import json
 import re
 from html.parser import HTMLParser
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 import pytest
@@ -17,6 +18,7 @@ from evenflare.closed_forms import piston_impedance, piston_index, piston_patter
 from evenflare.directivity import Directivity, Observation
 from evenflare.files import InputError
 from evenflare.report import figures, page, tables
+from evenflare.target import Target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Limits, Mounting, OblateSpheroidal, Waveguide, limit_excess
 
@@ -186,6 +188,74 @@ def test_provenance_is_json_with_plain_numbers(tmp_path: Path) -> None:
     write(tmp_path, piston())
     record = json.loads((tmp_path / "provenance.json").read_text())
     assert record == {"name": "a piston", "design_id": "7f3a", "solver": "closed form", "modes": 9, "command": "solve"}
+
+
+def target(index_kind: Literal["sphere", "sound_power"] = "sphere", *, offset: float = 0.0) -> Target:
+    """The piston's own index from 1 to 10 kHz, plus an offset at 10 kHz, with a tolerance of half a dB."""
+    frequency = np.geomspace(1000.0, 10000.0, 40)
+    size = 2 * np.pi * frequency * RADIUS / AIR.speed_of_sound
+    shift = offset * np.log(frequency / 1000.0) / np.log(10.0)
+    return Target(
+        name="the piston itself",
+        driver=WAVEGUIDE.driver,
+        mounting=WAVEGUIDE.mounting,
+        air=AIR,
+        index_kind=index_kind,
+        frequency=frequency,
+        index_db=piston_index(size) + shift,
+        tolerance_db=np.full(40, 0.5),
+        weight=np.ones(40),
+        beamwidth=np.linspace(150, 20, 40) * DEGREE,
+        crossover=None,
+        limits=Limits(),
+    )
+
+
+def test_target_is_a_band_of_its_tolerance_inside_its_own_frequencies() -> None:
+    above, below = figures.index_and_beamwidth(piston(), target()).axes
+    band = next(each for each in above.collections if each.get_label() == "tolerance").get_paths()[0].vertices
+    assert band[:, 0].min() == pytest.approx(1000)
+    assert band[:, 0].max() == pytest.approx(10000)
+    at_start = band[np.isclose(band[:, 0], 1000), 1]
+    assert np.ptp(at_start) == pytest.approx(1.0)
+    names = [text.get_text() for text in above.get_legend().get_texts()]
+    assert {"wanted (whole-sphere)", "whole-sphere index", "sound-power index"} <= set(names)
+    wanted = next(line for line in below.get_lines() if line.get_label() == "wanted")
+    assert wanted.get_ydata()[0] == pytest.approx(150)
+    named = figures.index_and_beamwidth(piston(), target("sound_power")).axes[0].get_legend().get_texts()
+    assert "wanted (sound-power)" in [text.get_text() for text in named]
+
+
+def test_deviation_is_that_of_the_index_which_the_target_names() -> None:
+    directivity = piston(step_deg=1.0)
+    frequency = directivity.observation.frequency
+    inside = (frequency >= 1000) & (frequency <= 10000)
+    deviation = page.index_deviation(directivity, target())
+    np.testing.assert_array_equal(np.isfinite(deviation), inside)
+    # Ring zones of one degree, and straight pieces between 40 wanted values.
+    np.testing.assert_allclose(deviation[inside], 0.0, atol=0.05)
+    # The two-orbit index of a narrow beam reads lower by half a dB and more.
+    assert np.nanmin(page.index_deviation(directivity, target("sound_power"))) < -0.5
+
+
+def test_page_says_where_the_index_leaves_the_band() -> None:
+    def words(offset: float) -> str:
+        text = page.report(
+            WAVEGUIDE,
+            name="n",
+            design_id="1",
+            what="",
+            command="",
+            directivity=piston(step_deg=1.0),
+            target=target(offset=offset),
+        )
+        return " ".join(Page(text).words.split())
+
+    assert "stays inside the target's band" in words(0.0)
+    wrong = words(2.0)
+    # The highest frequency below 10 kHz is 15 / 50^(3/24) = 9.199 kHz, where the offset is 2 log10(9.199) = 1.93 dB.
+    assert re.search(r"leaves the target's band at \d+ of \d+ frequencies, most at 9.2 kHz \(−1.9\d dB, wider", wrong)
+    assert "largest −1.9" in wrong
 
 
 def history() -> list[dict[str, object]]:

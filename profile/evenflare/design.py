@@ -2,24 +2,28 @@
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import io
 from collections.abc import Callable
-from dataclasses import dataclass, fields
+from dataclasses import astuple, dataclass
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar
+from typing import Any, Literal
 
 import numpy as np
-from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.air import Air
+from evenflare.design_tables import (
+    FREQUENCIES,
+    OFF_AXIS_STEP_DEG,
+    AnalysisTable,
+    SolidTable,
+    design_table,
+    flare_length,
+)
 from evenflare.directivity import Observation
-from evenflare.files import InputError, read_text, write_text
-from evenflare.schema import AirTable, DriverTable, MountingTable, Table, checked, fault, number, parsed, rising
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.files import InputError, write_text
+from evenflare.schema import checked, parsed
+from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import (
-    FAMILIES,
     Conical,
     Exponential,
     Free,
@@ -32,10 +36,6 @@ from evenflare.waveguide import (
 )
 from evenflare.waveguide.points import CORNER
 
-FREQUENCIES = np.geomspace(300.0, 20e3, 60)
-"""Hz, where a design file says nothing."""
-OFF_AXIS_STEPS = 36
-"""From 0 to 180 degrees, where a design file says nothing."""
 WIDEST_MOUTH = 4.0
 """m of diameter."""
 THROAT_MISMATCH = 0.1
@@ -66,7 +66,7 @@ class Solid:
 
 @dataclass(frozen=True)
 class Design:
-    """A waveguide, and how it is to be heard and made."""
+    """A waveguide, the air in it, where it is heard, and what is made of it."""
 
     name: str
     waveguide: Waveguide
@@ -76,177 +76,208 @@ class Design:
 
 
 def default_observation(waveguide: Waveguide) -> Observation:
-    """60 frequencies from 300 Hz to 20 kHz, every 5 degrees, in the far field of the centre of the mouth."""
-    angles = np.linspace(0.0, np.pi, OFF_AXIS_STEPS + 1)
-    return Observation(FREQUENCIES, angles, reference_z=waveguide.meridian.depth)
+    """60 frequencies from 300 Hz to 20 kHz, every 5 degrees, far field, about the centre of the mouth."""
+    return _observation(AnalysisTable(), waveguide)
 
 
-class WallTable(Table):
-    """[waveguide] in any of its forms."""
+def read_design(path: Path | str) -> Design:
+    """The design of a design file. A CSV of points is sought from the folder of the file.
 
-    def shape(self, air: Air, path: Path) -> Shape:
-        """In SI. `path` is the design file's."""
-        raise NotImplementedError
-
-
-Depth = Annotated[float, number(5, 1000)]
-Length = Annotated[float, number(-2000, 2000)]
-
-
-class _FamilyTable(WallTable):
-    family: str = Field(examples=["conical"])
-    roundover_radius_mm: Annotated[float, number(0, 500)] = 0.0
-
-    @property
-    def roundover(self) -> float:
-        return self.roundover_radius_mm * MILLIMETRE
+    Errors: InputError that lists every fault of the file, or says why there is no such waveguide.
+    """
+    path = Path(path)
+    data = parsed(path, minimal=MINIMAL)
+    file = checked(data, design_table(data.get("waveguide")), path=path)
+    air = file.air.value()
+    waveguide = Waveguide(file.waveguide.shape(air, path), file.driver.value(), file.mounting.value())
+    prove(waveguide, str(path))
+    observation = _observation(file.analysis, waveguide)
+    return Design(file.name or path.stem, waveguide, air, observation, _solid(file.solid))
 
 
-class _AngledTable(_FamilyTable):
-    depth_mm: Depth = Field(examples=[90])
-    wall_angle_deg: Annotated[float, number(0.5, 89)] | None = None
-    coverage_deg: Annotated[float, number(1, 178)] | None = None
-
-    @model_validator(mode="after")
-    def _one_angle(self) -> _AngledTable:
-        if self.wall_angle_deg is None and self.coverage_deg is None:
-            raise fault(
-                "wall_angle_deg: missing. Add for example wall_angle_deg = 42 (wall against axis),"
-                " or coverage_deg = 84 (the full angle)"
-            )
-        if self.wall_angle_deg is not None and self.coverage_deg is not None:
-            raise fault("wall_angle_deg and coverage_deg are the half and the full of one angle: remove one")
-        return self
-
-    @property
-    def angle(self) -> float:
-        degrees = self.wall_angle_deg if self.wall_angle_deg is not None else 0.5 * (self.coverage_deg or 0.0)
-        return degrees * DEGREE
-
-
-class _FlaredTable(_FamilyTable):
-    cutoff_hz: Annotated[float, number(2, 30e3)] = Field(examples=[500])
-
-    def flare(self, air: Air) -> float:
-        return _flare(self.cutoff_hz, air)
-
-
-class ConicalTable(_AngledTable):
-    """A cone."""
-
-    what: ClassVar[str] = 'family = "conical"'
-
-    def shape(self, air: Air, path: Path) -> Shape:
-        """See WallTable."""
-        return Conical(self.depth_mm * MILLIMETRE, self.angle, self.roundover)
+def prove(waveguide: Waveguide, source: str) -> None:
+    """InputError, beginning with `source`, if the parameters give no wall that can be heard or made."""
+    start = f"{source} [waveguide]"
+    try:
+        # A cutoff far too high overflows; the mouth's size then says so in words.
+        with np.errstate(all="ignore"):
+            meridian = waveguide.meridian
+            mouth = 2 * meridian.mouth_radius
+    except ValueError as error:
+        text = str(error)
+        raise InputError(f"{source} {text}" if text.startswith("[") else f"{start} {text}") from None
+    if not mouth <= WIDEST_MOUTH:
+        raise InputError(
+            f"{start} gives a mouth of {mouth / MILLIMETRE:.4g} mm diameter: must be at most"
+            f" {WIDEST_MOUTH / MILLIMETRE:g}. Lower depth, angle, curvature or cutoff"
+        )
+    if not meridian.depth > 0:
+        raise InputError(
+            f"{start} ends at z_mm = {meridian.depth / MILLIMETRE:.4g}: must lie in front of the throat plane."
+            " Give points from throat to mouth; lower the curvature of a free curve"
+        )
+    wall = meridian.dense
+    if not wall.r.min() > 0:
+        raise InputError(f"{start}: the wall meets the axis. Raise its angle or curvature, or give more points")
+    if _crosses(np.column_stack([wall.z, wall.r])):
+        raise InputError(f"{start}: the profile crosses itself. Lower its curvature or its length")
+    exit_radius, throat = waveguide.driver.exit_radius, meridian.throat_radius
+    if abs(throat - exit_radius) > THROAT_MISMATCH * exit_radius:
+        raise InputError(
+            f"{start} begins at r_mm = {throat / MILLIMETRE:.4g}: must be within {THROAT_MISMATCH:.0%} of half of"
+            f" [driver] exit_diameter_mm = {2 * exit_radius / MILLIMETRE:.6g}. {_throat_hint(throat / exit_radius)}"
+        )
 
 
-class OblateSpheroidalTable(_AngledTable):
-    """An oblate-spheroidal wall."""
-
-    what: ClassVar[str] = 'family = "oblate_spheroidal"'
-
-    def shape(self, air: Air, path: Path) -> Shape:
-        """See WallTable."""
-        return OblateSpheroidal(self.depth_mm * MILLIMETRE, self.angle, self.roundover)
+def _throat_hint(ratio: float) -> str:
+    for slip, factor in (("Are the points in metres?", 1e-3), ("Is r_mm a diameter?", 2.0), ("In inches?", 1 / 25.4)):
+        if abs(ratio / factor - 1) < THROAT_MISMATCH:
+            return slip
+    return "Correct the points, or the driver"
 
 
-class ExponentialTable(_FlaredTable):
-    """An exponential horn."""
+def _crosses(points: np.ndarray[Any, np.dtype[np.float64]]) -> bool:
+    from shapely import LineString
 
-    what: ClassVar[str] = 'family = "exponential"'
-    depth_mm: Depth = Field(examples=[90])
-
-    def shape(self, air: Air, path: Path) -> Shape:
-        """See WallTable."""
-        return Exponential(self.depth_mm * MILLIMETRE, self.flare(air), self.roundover)
+    apart = np.hypot(*np.diff(points, axis=0).T) > 1e-9
+    return not LineString(points[np.concatenate([[True], apart])]).is_simple
 
 
-class HyperbolicTable(_FlaredTable):
-    """A horn of the hyperbolic family."""
-
-    what: ClassVar[str] = 'family = "hyperbolic"'
-    depth_mm: Depth = Field(examples=[90])
-    hyperbolic_parameter: Annotated[float, number(0, 20)] = Field(examples=[0.6])
-
-    def shape(self, air: Air, path: Path) -> Shape:
-        """See WallTable."""
-        return Hyperbolic(self.depth_mm * MILLIMETRE, self.flare(air), self.hyperbolic_parameter, self.roundover)
+def _observation(table: AnalysisTable, waveguide: Waveguide) -> Observation:
+    reference = waveguide.meridian.depth if table.reference_z_mm is None else table.reference_z_mm * MILLIMETRE
+    distance = float("inf") if table.distance_m is None else table.distance_m
+    return Observation(table.frequency, table.off_axis, distance=distance, reference_z=reference)
 
 
-class TractrixTable(_FlaredTable):
-    """A tractrix horn."""
-
-    what: ClassVar[str] = 'family = "tractrix"'
-    depth_mm: Depth | None = None
-
-    def shape(self, air: Air, path: Path) -> Shape:
-        """See WallTable."""
-        depth = None if self.depth_mm is None else self.depth_mm * MILLIMETRE
-        return Tractrix(self.flare(air), depth, self.roundover)
+def _solid(table: SolidTable) -> Solid:
+    lengths = (table.wall_mm, table.flange_diameter_mm, table.flange_thickness_mm, table.bolt_circle_mm)
+    wall, diameter, thickness, circle = (None if length is None else length * MILLIMETRE for length in lengths)
+    return Solid(table.kind, wall, diameter, thickness, circle, table.bolts)
 
 
-class FreeTable(_FamilyTable):
-    """A free curve."""
-
-    what: ClassVar[str] = 'family = "free"'
-    arc_length_mm: Annotated[float, number(2, 3000)] = Field(examples=[120])
-    throat_angle_deg: Annotated[float, number(-45, 90)] = Field(examples=[5])
-    curvature_per_m: Annotated[list[Annotated[float, number(-5000, 5000)]], Field(min_length=2, max_length=1000)] = (
-        Field(examples=[[2.0, 8.0, 12.0]])
-    )
-
-    def shape(self, air: Air, path: Path) -> Shape:
-        """See WallTable."""
-        curvature = tuple(self.curvature_per_m)
-        return Free(self.arc_length_mm * MILLIMETRE, self.throat_angle_deg * DEGREE, curvature, self.roundover)
+def write_design(design: Design, path: Path | str) -> None:
+    """Write a design file that reads back to the same design. InputError if it cannot be written."""
+    write_text(Path(path), design_toml(design))
 
 
-class PointsTable(WallTable):
-    """Points, in the file or in a CSV beside it."""
+def design_toml(design: Design) -> str:
+    """A design file's text: it reads back to the same waveguide, every number to its last digit or 1e-12 of it.
 
-    what: ClassVar[str] = "a [waveguide] made of points"
-    points_mm: (
-        Annotated[
-            list[Annotated[list[Length], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=20000)
-        ]
-        | None
-    ) = None
-    meridian_csv: str | None = None
-    corner_deg: Annotated[float, number(0.1, 180)] | None = None
+    Points stand in it, so that it needs no other file; weather stands as speed of sound and density.
+    Errors: ValueError for an observation that such a file cannot state (planes, or uneven angles).
+    """
+    import tomlkit
 
-    @model_validator(mode="after")
-    def _one_source(self) -> PointsTable:
-        if self.points_mm is not None and self.meridian_csv is not None:
-            raise fault("points_mm and meridian_csv exclude each other: remove one")
-        return self
+    document = tomlkit.document()
+    document.add(tomlkit.comment(f"Waveguide design {design_id(design)}. Sizes in the unit that ends each key."))
+    document.add("name", tomlkit.item(design.name))
+    waveguide = design.waveguide
+    tables = {
+        "waveguide": _wall(waveguide.shape, design.air),
+        "driver": {
+            "exit_diameter_mm": _written(2 * waveguide.driver.exit_radius, MILLIMETRE),
+            "exit_half_angle_deg": _written(waveguide.driver.exit_half_angle, DEGREE),
+        },
+        "mounting": {"kind": waveguide.mounting.kind, "radius_mm": _length(waveguide.mounting.radius)},
+        "air": {
+            "speed_of_sound_m_per_s": float(design.air.speed_of_sound),
+            "density_kg_per_m3": float(design.air.density),
+        },
+        "analysis": _analysis(design),
+        "solid": {
+            "kind": design.solid.kind,
+            "wall_mm": _length(design.solid.wall),
+            "flange_diameter_mm": _length(design.solid.flange_diameter),
+            "flange_thickness_mm": _length(design.solid.flange_thickness),
+            "bolt_circle_mm": _length(design.solid.bolt_circle),
+            "bolts": design.solid.bolts,
+        },
+    }
+    for name, keys in tables.items():
+        table = tomlkit.table()
+        for key, value in keys.items():
+            if value is not None:
+                table.add(key, tomlkit.item(value).multiline(True) if key == "points_mm" else value)
+        document.add(name, table)
+    return tomlkit.dumps(document)
 
-    def shape(self, air: Air, path: Path) -> Shape:
-        """See WallTable. InputError names the file of the points."""
-        corner = CORNER if self.corner_deg is None else self.corner_deg * DEGREE
-        rows, where = self.points_mm or [], f"{path} [waveguide] points_mm"
-        if self.meridian_csv is not None:
-            file = path.parent / self.meridian_csv
-            rows, where = _csv_points(file), str(file)
-        try:
-            return Points(tuple((z * MILLIMETRE, r * MILLIMETRE) for z, r in rows), corner)
-        except ValueError as error:
-            raise InputError(f"{where}: {error}") from None
+
+def design_id(design: Design) -> str:
+    """12 hexadecimal digits that stand for wall, driver and mounting: equal for designs equal to nine digits.
+
+    Taken of the SI values, since a cutoff in a file means another wall in other air.
+    """
+    waveguide = design.waveguide
+    parts = (waveguide.shape.family, waveguide.shape, waveguide.driver, waveguide.mounting)
+    return hashlib.sha256("|".join(_canonical(part) for part in parts).encode()).hexdigest()[:12]
 
 
-class UnknownTable(WallTable):
-    """A [waveguide] without a known family: only that is a fault, its other keys cannot be judged."""
+def _canonical(value: Any) -> str:
+    if isinstance(value, str) or value is None:
+        return str(value)
+    if isinstance(value, float | int | np.number):
+        return f"{float(value) + 0.0:.9g}"
+    items = value if isinstance(value, tuple) else astuple(value)
+    return f"({','.join(_canonical(item) for item in items)})"
 
-    model_config = {"extra": "ignore"}
-    family: Literal[FAMILIES] = Field(examples=["conical"])
+
+def _wall(shape: Shape, air: Air) -> dict[str, Any]:
+    """The [waveguide] table of a shape."""
+    if isinstance(shape, Points):
+        points = [[_written(z, MILLIMETRE), _written(r, MILLIMETRE)] for z, r in shape.points]
+        corner = None if shape.corner == CORNER else _written(shape.corner, DEGREE)
+        return {"points_mm": points, "corner_deg": corner}
+    keys: dict[str, Any] = {"family": shape.family}
+    match shape:
+        case Conical() | OblateSpheroidal():
+            keys |= {"depth_mm": _length(shape.depth), "wall_angle_deg": _written(shape.wall_angle, DEGREE)}
+        case Exponential():
+            keys |= {"depth_mm": _length(shape.depth), "cutoff_hz": _cutoff(shape.flare_length, air)}
+        case Hyperbolic():
+            keys |= {"depth_mm": _length(shape.depth), "cutoff_hz": _cutoff(shape.flare_length, air)}
+            keys["hyperbolic_parameter"] = float(shape.hyperbolic_parameter)
+        case Tractrix():
+            keys |= {"depth_mm": _length(shape.depth), "cutoff_hz": _cutoff(shape.flare_radius, air)}
+        case Free():
+            keys["arc_length_mm"] = _length(shape.arc_length)
+            keys["throat_angle_deg"] = _written(shape.throat_angle, DEGREE)
+            keys["curvature_per_m"] = [float(value) for value in shape.curvature]
+        case _:
+            raise ValueError(f"a shape of family {shape.family!r} has no design file")
+    return keys | {"roundover_radius_mm": _length(shape.roundover_radius)}
 
 
-TABLES: dict[str, type[WallTable]] = {
-    "conical": ConicalTable,
-    "exponential": ExponentialTable,
-    "hyperbolic": HyperbolicTable,
-    "tractrix": TractrixTable,
-    "oblate_spheroidal": OblateSpheroidalTable,
-    "free": FreeTable,
-}
-WallTable.relatives = frozenset().union(*(t.model_fields for t in (*TABLES.values(), PointsTable)))
+def _analysis(design: Design) -> dict[str, Any]:
+    """What differs from the defaults."""
+    observation = design.observation
+    even = np.linspace(0.0, np.pi, observation.off_axis.size)
+    if observation.plane.size > 1 or even.size < 2 or np.abs(observation.off_axis - even).max() > 1e-12:
+        raise ValueError("a design file holds one plane and even angles from 0 to 180 degrees only")
+    step = 180.0 / (even.size - 1)
+    at_mouth = observation.reference_z == design.waveguide.meridian.depth
+    usual = np.array_equal(observation.frequency, FREQUENCIES)
+    return {
+        "frequencies_hz": None if usual else observation.frequency.tolist(),
+        "off_axis_step_deg": None if step == OFF_AXIS_STEP_DEG else step,
+        "distance_m": None if observation.far_field else float(observation.distance),
+        "reference_z_mm": None if at_mouth else _written(observation.reference_z, MILLIMETRE),
+    }
+
+
+def _length(value: float | None) -> float | None:
+    return None if value is None else _written(value, MILLIMETRE)
+
+
+def _written(value: float, factor: float) -> float:
+    return _inverse(value / factor, lambda number: number * factor, value)
+
+
+def _cutoff(length: float, air: Air) -> float:
+    return _inverse(flare_length(length, air), lambda cutoff: flare_length(cutoff, air), length)
+
+
+def _inverse(guess: float, read: Callable[[float], float], value: float) -> float:
+    """The number near `guess` that reads as exactly `value`, the shortest first; else the guess, a digit off."""
+    near = float(guess)
+    candidates = (float(f"{near:.12g}"), near, float(np.nextafter(near, np.inf)), float(np.nextafter(near, -np.inf)))
+    return next((number for number in candidates if read(number) == value), near)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
@@ -18,14 +19,14 @@ from evenflare.waveguide import Waveguide, limit_excess
 BEAMWIDTH_WEIGHT = 0.5
 """Of a squared deviation of the beamwidth against one of the index, which mostly follows from it."""
 
-TOLERATED = {"smoothness_frequency_db": 0.5, "smoothness_angle_db": 1.5, "throat_reflection_db": 1.5}
+TOLERATED = {"smoothness_frequency_db": 1.0, "smoothness_angle_db": 2.0, "throat_reflection_db": 1.5}
 """dB up to which a secondary term does not count: what sound shapes have. So the target itself scores 0."""
-SECONDARY_WEIGHT = 0.1
+SECONDARY_WEIGHT = 0.05
 """dB of score per dB of a secondary term beyond what is tolerated: enough to choose between near equals."""
 
-FREQUENCIES = 36
-MOST_KNOTS = 48
-OFF_AXIS_STEP = 5 * DEGREE
+FREQUENCIES = 32
+MOST_FREQUENCIES = 48
+OFF_AXIS_STEPS = 36
 LOWEST_INDEX = -40.0
 """dB; an exact null on axis has no index."""
 LEAST_VALID = 0.75
@@ -60,20 +61,20 @@ class Score:
 def search_observation(target: Target) -> Observation:
     """Where every candidate for a target is observed: far field, every 5 degrees, from the throat plane's centre.
 
-    Frequencies are the target's own and, where those are few, as many between as make about 36, evenly on a
-    logarithmic axis in each interval: a wanted curve is kept exactly where it is given.
+    Frequencies are the target's own, so that a wanted curve counts where it is given; between them, where they are
+    few, as many as make about 32 on a logarithmic axis; where they are more than 48, those nearest to 48 even steps.
     """
     knots = np.log(target.frequency)
-    if knots.size > MOST_KNOTS:
-        frequency = np.exp(np.linspace(knots[0], knots[-1], FREQUENCIES))
-    else:
-        widest = (knots[-1] - knots[0]) / (FREQUENCIES - 1)
-        pieces = [
-            np.linspace(low, high, int(np.ceil((high - low) / widest - 1e-9)), endpoint=False)
-            for low, high in zip(knots[:-1], knots[1:], strict=True)
-        ]
-        frequency = np.exp(np.concatenate([*pieces, knots[-1:]]))
-    return Observation(frequency, np.arange(0, 37) * OFF_AXIS_STEP)
+    if knots.size > MOST_FREQUENCIES:
+        even = np.linspace(knots[0], knots[-1], MOST_FREQUENCIES)
+        knots = knots[np.unique(np.abs(knots - even[:, None]).argmin(axis=1))]
+    step = (knots[-1] - knots[0]) / (FREQUENCIES - 1)
+    pieces = [
+        np.linspace(low, high, max(1, round((high - low) / step)), endpoint=False)
+        for low, high in itertools.pairwise(knots.tolist())
+    ]
+    frequency = np.asarray(np.exp(np.concatenate([*pieces, knots[-1:]])))
+    return Observation(frequency, np.linspace(0.0, np.pi, OFF_AXIS_STEPS + 1))
 
 
 def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Score:
@@ -90,8 +91,8 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
                     degrees. Both smoothness terms take levels 12 dB and more under the loudest angle as that.
     throat_reflection_db    : power that the throat reflects, as loss of the mean over the band; if the impedance is
                     known.
-    The value is the rms of the first two, the beamwidth at half weight, and a tenth of what the others have beyond
-    what is tolerated: 0.5, 1.5 and 1.5 dB.
+    The value is the rms of the first two, the beamwidth at half weight, and, added as squares, a twentieth of what
+    each of the others has beyond what is tolerated: 1, 2 and 1.5 dB.
 
     ValueError if less than three quarters of the wanted band is valid, or a pressure is not a number.
     Source: own choice; the squared tolerance is that of weighted least squares.
@@ -211,4 +212,6 @@ def _log_width(frequency: FloatArray) -> FloatArray:
 
 def _rms(deviation: FloatArray, weight: FloatArray) -> float:
     weight = np.broadcast_to(weight, deviation.shape)
+    if not np.sum(weight) > 0.0:
+        raise ValueError("no frequency in the wanted band has a weight above 0: the directivity cannot be scored")
     return float(np.sqrt(np.sum(weight * deviation**2) / np.sum(weight)))

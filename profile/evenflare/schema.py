@@ -99,7 +99,7 @@ class MountingTable(Table):
     @model_validator(mode="after")
     def _consistent(self) -> MountingTable:
         if self.kind == "sphere" and self.radius_mm is None:
-            raise fault('radius_mm: missing, a sphere has a radius. Add for example radius_mm = 150')
+            raise fault("radius_mm: missing, a sphere has a radius. Add for example radius_mm = 150")
         if self.kind == "baffle" and self.radius_mm is not None:
             raise fault('radius_mm: does not belong to kind = "baffle". Remove it, or write kind = "sphere"')
         return self
@@ -128,11 +128,14 @@ class AirTable(Table):
                 " or temperature_c with humidity_percent and pressure_kpa"
             )
         if direct and self.speed_of_sound_m_per_s is None:
-            raise fault('speed_of_sound_m_per_s: missing beside density_kg_per_m3. Add for example speed_of_sound_m_per_s = 343.2')
+            raise fault(
+                "speed_of_sound_m_per_s: missing beside density_kg_per_m3."
+                " Add for example speed_of_sound_m_per_s = 343.2"
+            )
         if weather and self.temperature_c is None:
-            raise fault(f'temperature_c: missing beside {weather[0]}. Add for example temperature_c = 20')
+            raise fault(f"temperature_c: missing beside {weather[0]}. Add for example temperature_c = 20")
         if weather and self.humidity_percent is None:
-            raise fault('humidity_percent: missing beside temperature_c. Add for example humidity_percent = 50')
+            raise fault("humidity_percent: missing beside temperature_c. Add for example humidity_percent = 50")
         if self.humidity_percent is not None and 0 < self.humidity_percent < 1:
             percent = self.humidity_percent / PERCENT
             raise fault(
@@ -183,7 +186,9 @@ def _broken(path: Path, text: str, error: str) -> str:
         remedy = "Write the number alone: its unit stands in the key's name"
     elif "overwrite" in error or "already" in error or "twice" in error:
         remedy = "It is given twice: remove one"
-    elif what == "Invalid value":
+    elif re.search(r"=\s*\[[^\]]*$", line):
+        remedy = "Close the list with ]"
+    elif re.search(r"=\s*[A-Za-z]", line):
         remedy = 'Put text between quotation marks, as in kind = "baffle"'
     return f"{path} line {at}: is not TOML ({what}): {line}. {remedy}"
 
@@ -213,13 +218,15 @@ def _line(path: Path, root: type[Table], details: ErrorDetails) -> str:
     if not keys:
         if details["type"] == "fault":
             return f"{start} {details['ctx']['text']}"
+        if details["type"] == "missing":
+            return f"{start}: missing table. Add it, with {_needed(table)}"
         return f"{start}: must be a table. Write its keys on lines of their own below [{tables}]"
     key = keys[0]
-    place = f", value {' of '.join(str(p) for p in reversed(places))}," if places else ""
+    place = f", value {' of '.join(str(p) for p in reversed(places))}" if places else ""
     if details["type"] == "extra_forbidden":
         return f"{start} {_unknown(key, details['input'], table, root)}"
     if details["type"] == "missing":
-        return _missing(start, key, table)
+        return f"{start} {key}: missing. Add for example {_example(key, table)}"
     return f"{start} {key}{place} = {shown(details['input'])}: {_wrong(key, details)}"
 
 
@@ -251,11 +258,11 @@ def _wrong(key: str, details: ErrorDetails) -> str:
     if kind == "not_a_number":
         remedy = "Write it without quotation marks or unit, with a decimal point"
         if context["whole"]:
-            return f"must be a whole number, {context['low']:g} to {context['high']:g}. {remedy.split(',')[0]}"
-        return f"must be a number, {context['low']:g} to {context['high']:g}. {remedy}"
+            return f"must be a whole number, {context['low']:.10g} to {context['high']:.10g}. {remedy.split(',')[0]}"
+        return f"must be a number, {context['low']:.10g} to {context['high']:.10g}. {remedy}"
     if kind == "outside":
         low, high = context["low"], context["high"]
-        return f"must be {low:g} to {high:g}. {_remedy(key, value, low, high)}"
+        return f"must be {low:.10g} to {high:.10g}. {_remedy(key, value, low, high)}"
     if kind == "literal_error":
         allowed = str(context["expected"]).replace("'", '"')
         near = difflib.get_close_matches(str(value), re.findall(r'"(.*?)"', allowed), n=1)
@@ -281,17 +288,11 @@ def _remedy(key: str, value: float, low: float, high: float) -> str:
                 return f"{is_in.capitalize()} {unit}? Then write {value * factor:.6g}"
     if key == "temperature_c" and low <= value - CELSIUS_ZERO <= high:
         return f"Is it in kelvins? Then write {value - CELSIUS_ZERO:.6g}"
-    return "Raise it" if value < low else "Lower it"
+    return "Raise it" if value < low else "Lower it" if value > high else "Correct it"
 
 
-def _missing(start: str, key: str, table: type[Table]) -> str:
-    below = _table_of(table, key)
-    if below is not None:
-        needed = ", ".join(
-            _example(name, below) for name in below.model_fields if below.model_fields[name].is_required()
-        )
-        return f"{start} [{key}]: missing table. Add it{f', with {needed}' if needed else ''}"
-    return f"{start} {key}: missing. Add for example {_example(key, table)}"
+def _needed(table: type[Table]) -> str:
+    return ", ".join(_example(name, table) for name, key in table.model_fields.items() if key.is_required())
 
 
 def _example(key: str, table: type[Table]) -> str:
@@ -309,7 +310,7 @@ def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str
     if home:
         return f"{name}: unknown key here. It belongs in [{home}]: move it there"
     what = "table" if is_table else "key"
-    near = difflib.get_close_matches(key, known, n=1, cutoff=0.5)
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
     if near:
         nearest = f"[{near[0]}]" if _table_of(table, near[0]) else near[0]
         return f"{name}: unknown {what}. Did you mean {nearest}?"

@@ -167,7 +167,8 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
         figure.add_subplot(), "Directivity map", x="frequency, Hz", y="off-axis angle, degrees", grid=False
     )
     if min(level.shape) < 2:
-        return style.nothing(figure, axes, "needs two frequencies and two angles")
+        style.nothing(axes, "needs two frequencies and two angles")
+        return figure
     shades = axes.contourf(
         observation.frequency,
         angle,
@@ -222,7 +223,7 @@ def index_and_beamwidth(directivity: Directivity, target: Target | None = None) 
                 wanted["frequency_hz"], wanted["beamwidth_deg"], color=style.GREEN, linewidth=1.2, label="wanted"
             )
     index = columns["directivity_index_db"]
-    error = np.nan_to_num(columns["error_estimate_db"])
+    error = np.nan_to_num(columns["error_estimate_db"], posinf=0.0)
     above.fill_between(frequency, index - error, index + error, color=style.BLUE, alpha=0.25, linewidth=0)
     above.plot(frequency, index, color=style.BLUE, linewidth=2.0, label="whole-sphere index")
     above.plot(
@@ -261,7 +262,8 @@ def standard_curves(directivity: Directivity) -> Figure:
         y="level re listening window, dB",
     )
     if not np.isfinite(window).any():
-        return style.nothing(figure, axes, "needs both orbits in 10 degree steps")
+        style.nothing(axes, "needs both orbits in 10 degree steps")
+        return figure
     for (name, words), (colour, dash) in zip(
         {
             "on_axis_db": "on axis",
@@ -275,11 +277,11 @@ def standard_curves(directivity: Directivity) -> Figure:
     ):
         axes.plot(frequency, columns[name] - window, color=colour, linestyle=dash, linewidth=1.7, label=words)
     right = axes.twinx()
-    for name, words, colour, dash in (
+    for name, words, colour, pattern in (
         ("early_reflections_index_db", "early-reflections index (right)", style.OLIVE, (0, (1, 1))),
         ("sound_power_index_db", "sound-power index (right)", style.INK, (0, (7, 2, 1, 2))),
     ):
-        right.plot(frequency, columns[name], color=colour, linestyle=dash, linewidth=1.4, label=words)
+        right.plot(frequency, columns[name], color=colour, linestyle=pattern, linewidth=1.4, label=words)
     top = style.ceiling(axes, 5.0)
     axes.set_ylim(top - 35, top)
     right.set_ylim(0, 35)
@@ -297,7 +299,8 @@ def throat_impedance(directivity: Directivity) -> Figure:
     figure = Figure(figsize=(_WIDTH, 3.6), layout="constrained")
     axes = style.dressed(figure.add_subplot(), "Throat impedance", x="frequency, Hz", y="impedance / (ρ c), no unit")
     if impedance is None:
-        return style.nothing(figure, axes, "was not computed")
+        style.nothing(axes, "was not computed")
+        return figure
     axes.axhline(0.0, color=style.QUIET, linewidth=0.8)
     axes.axhline(1.0, color=style.QUIET, linewidth=0.8, linestyle=":")
     axes.plot(frequency, impedance.real, color=style.BLUE, linewidth=2.0, label="resistance")
@@ -341,7 +344,8 @@ def search_history(rows: Sequence[Mapping[str, Any]]) -> Figure:
     axes = style.dressed(figure.add_subplot(), "Search history", x="candidate number", y="score, dB (lower is better)")
     kept = [row for row in rows if row["score"] is not None and np.isfinite(row["score"])]
     if not kept:
-        return style.nothing(figure, axes, "no candidate has been scored")
+        style.nothing(axes, "no candidate has been scored")
+        return figure
     colours = dict(zip(dict.fromkeys(str(row.get("family", "")) for row in kept), itertools.cycle(style.COLOURS)))
     for full in (False, True):
         chosen = [row for row in kept if (row["stage"] == "full") == full]

@@ -170,11 +170,16 @@ def _sound(
         ("Beamwidth at −6 dB", "beamwidth_deg", "°"),
         ("Error estimate of the index", "error_estimate_db", " dB"),
     ):
-        values = columns.get(column, np.array([np.nan]))
-        if np.isfinite(values).any():
-            digits = 3 if column == "error_estimate_db" else 1
-            rows.append((label, f"{np.nanmin(values):.{digits}f} to {np.nanmax(values):.{digits}f}{unit}"))
+        span = _span(columns.get(column, np.empty(0)), digits=3 if column == "error_estimate_db" else 1)
+        if span:
+            rows.append((label, span + unit))
     return rows
+
+
+def _span(values: FloatArray, *, digits: int) -> str:
+    """The least and the greatest of the values that are numbers; empty if none is."""
+    known = values[np.isfinite(values)]
+    return f"{known.min():.{digits}f} to {known.max():.{digits}f}" if known.size else ""
 
 
 def index_deviation(directivity: Directivity, target: Target) -> FloatArray:
@@ -193,8 +198,8 @@ def _families(families: Sequence[FamilyResult]) -> list[tuple[str, str, str, str
         behind = "–"
         if each.full is not None and best is not None:
             behind = "winner" if each is ranked[0] else f"{each.full - best:.3f} dB"
-        scores = ["–" if score is None else f"{score:.3f}" for score in (each.screen, each.full)]
-        rows.append((_spoken(each.family), *scores, behind))
+        screen, full = ("–" if score is None else f"{score:.3f}" for score in (each.screen, each.full))
+        rows.append((_spoken(each.family), screen, full, behind))
     return rows
 
 
@@ -229,11 +234,11 @@ def _pictures(
 
 def _sound_pictures(directivity: Directivity, target: Target | None) -> list[_Picture]:
     columns = tables.summary_columns(directivity)
-    low, high = np.nanmin(columns["directivity_index_db"]), np.nanmax(columns["directivity_index_db"])
+    span = _span(columns["directivity_index_db"], digits=1) or "unknown"
     return [
         _picture(
             figures.index_and_beamwidth(directivity, target),
-            alt=f"Directivity index from {low:.1f} to {high:.1f} dB and beamwidth, over frequency.",
+            alt=f"Directivity index ({span} dB) and beamwidth over frequency.",
             caption=_band_sentence(directivity, target),
         ),
         _picture(
@@ -311,8 +316,8 @@ def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str
             f"Not valid at {bad.size} frequencies between {_hertz(bad[0])} and {_hertz(bad[-1])}: hatched above."
         )
     if directivity is not None and directivity.error_estimate is not None:
-        worst = float(np.nanmax(directivity.error_estimate))
-        lines.append(f"The solver estimates its own error of the index at no more than {worst:.3f} dB.")
+        span = _span(directivity.error_estimate, digits=3) or "unknown"
+        lines.append(f"The solver's own estimate of its error of the index, by frequency, dB: {span}.")
     return lines
 
 

@@ -100,10 +100,9 @@ def legend(axes: Any, *, also: Any = None) -> None:
     )
 
 
-def nothing(figure: Any, axes: Any, why: str) -> Any:
-    """A figure that says why it shows nothing."""
+def nothing(axes: Any, why: str) -> None:
+    """Say why the axes show nothing."""
     axes.text(0.5, 0.5, why, transform=axes.transAxes, ha="center", va="center", color=QUIET, fontsize=TEXT)
-    return figure
 
 
 def ceiling(axes: Any, step: float) -> float:

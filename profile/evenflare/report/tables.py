@@ -123,12 +123,14 @@ def uncovered(directivity: Directivity) -> str:
 
 def target_columns(target: Target, frequency: FloatArray) -> Columns:
     """What a target wants at each frequency (Hz): index and tolerance in dB, beamwidth in degrees; nan for nothing."""
-    inside = (frequency >= target.frequency[0] * (1 - 1e-9)) & (frequency <= target.frequency[-1] * (1 + 1e-9))
     index, tolerance, _ = wanted_index(target, frequency)
     width = wanted_beamwidth(target, frequency)
-    columns = {"index_db": index, "tolerance_db": tolerance}
-    columns["beamwidth_deg"] = np.full(frequency.size, np.nan) if width is None else width / DEGREE
-    return {"frequency_hz": frequency} | {name: np.where(inside, each, np.nan) for name, each in columns.items()}
+    return {
+        "frequency_hz": frequency,
+        "index_db": index,
+        "tolerance_db": tolerance,
+        "beamwidth_deg": np.full(frequency.size, np.nan) if width is None else width / DEGREE,
+    }
 
 
 def _beamwidths(directivity: Directivity) -> Columns:

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from evenflare.radiation import Setting
 from evenflare.units import FloatArray
 
 Vector = tuple[float, ...]
@@ -43,7 +44,7 @@ class Descent:
         dimensions: int,
         *,
         share: int,
-        setting: str,
+        setting: Setting,
         start: Callable[[int], FloatArray],
         spread: float,
         seed: Sequence[int],
@@ -99,9 +100,9 @@ def _strategy(start: FloatArray, spread: float, random: np.random.Generator) -> 
             "bounds": [0.0, 1.0],
             "randn": lambda *shape: random.standard_normal(shape),
             "seed": np.nan,  # leave the global generator alone
-            "tolx": 1e-4,
-            "tolfun": 1e-3,  # dB
-            "tolfunhist": 1e-3,
+            "tolx": 1e-3,
+            "tolfun": 2e-3,  # dB
+            "tolfunhist": 2e-3,
             "verbose": -9,
             "verb_log": 0,
             "verb_disp": 0,

@@ -33,7 +33,7 @@ SPREAD, FREE_SPREAD, POLISH_SPREAD = 0.3, 0.15, 0.03
 FREE_DESCENTS = 2
 """Run side by side from different published shapes: one misses more valleys than two with half the candidates."""
 FINALISTS_PER_FAMILY = 5
-FULL_COST = 5.0
+FULL_COST = 2.0
 """Solves at the screening setting that take as long as one at full: for the estimate of the time left."""
 
 

@@ -50,7 +50,7 @@ def plan(families: Sequence[str], candidates: int) -> Plan:
     left = candidates - polish
     equal = left // len(families)
     each = min(max(FAIR_SHARE, left // (2 * len(names))), equal) if "free" in families and names else equal
-    published = {name: each for name in names}
+    published = dict.fromkeys(names, each)
     free = left - each * len(names) if "free" in families else 0
     if names and not free:
         published[names[0]] += left - each * len(names)

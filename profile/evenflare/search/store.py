@@ -135,7 +135,7 @@ def _identify(folder: Path, connection: sqlite3.Connection, identity: Mapping[st
 
 @contextmanager
 def _locked(folder: Path) -> Iterator[None]:
-    """This process alone in the folder; the system lets go of the lock however the process ends."""
+    """The folder for this process alone; the system lets go of the lock however the process ends."""
     path = folder / LOCK
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -7,7 +7,7 @@ import signal
 from collections.abc import Callable, Iterator, Mapping
 from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
-from dataclasses import dataclass, fields
+from dataclasses import dataclass, fields, replace
 from functools import lru_cache
 from typing import Any, NamedTuple
 
@@ -94,6 +94,8 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         if broken:
             return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))
         directivity = _solver(factory, job.setting)(waveguide, search_observation(target), target.air)
+        if job.setting != "full":  # too coarse to be trusted is good enough to rank by; leaving it out would pay
+            directivity = replace(directivity, valid=np.ones_like(directivity.valid))
         result = score(directivity, waveguide, target)
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)

@@ -182,7 +182,7 @@ class Tractrix:
                 f"roundover_radius_mm = {self.roundover_radius / MILLIMETRE:g} leaves no wall within"
                 f" depth_mm = {self.depth / MILLIMETRE:g}: must be smaller, or the waveguide deeper"
             )
-        if excess(a) <= 0:
+        if excess(a) <= 1e-9:  # a last digit of depth must not choose between cusp and roundover
             return Meridian((full,))
         r1 = brentq(excess, exit_radius * (1 + 1e-9), a, xtol=1e-15)
         return _closed(TractrixWall(a, exit_radius, r1), self.roundover_radius)

@@ -1,0 +1,371 @@
+"""Target files: what they mean, what is reachable, and every message about them."""
+
+import pickle
+import tomllib
+from pathlib import Path
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from evenflare.air import Air
+from evenflare.closed_forms import piston_index
+from evenflare.files import InputError
+from evenflare.target import (
+    Crossover,
+    Target,
+    largest_reachable,
+    reach_statement,
+    reachability,
+    reachable_from,
+    read_target,
+    wanted_beamwidth,
+    wanted_index,
+)
+from evenflare.units import DEGREE
+from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
+
+TARGETS = sorted((Path(__file__).parent.parent / "targets").glob("*.toml"))
+GOOD = """name = "even"
+[driver]
+exit_diameter_mm = 25.4
+[wanted]
+frequency_hz = [1000, 4000, 16000]
+index_db = [6, 9, 10]
+tolerance_db = [1.0, 0.5, 1.5]
+beamwidth_deg = [180, 100, 90]
+weight = [1, 2, 0]
+[limits]
+depth_mm = [60, 110]
+mouth_diameter_mm = [180, 260]
+smallest_concave_radius_mm = 3.2
+throat_angle_deg = [2, 20]
+greatest_wall_angle_deg = 88
+[search]
+families = ["tractrix", "free"]
+candidates = 500
+seed = 7
+"""
+CROSSOVER = "[wanted.crossover]\npiston_radius_mm = 100\nfrequency_hz = 2000\n"
+ROUNDING = 1e-12
+
+
+@pytest.fixture
+def read(tmp_path, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+
+    def reader(text) -> Target:
+        (tmp_path / "t.toml").write_text(text, encoding="utf-8")
+        return read_target("t.toml")
+
+    return reader
+
+
+@pytest.fixture
+def message(read):
+    def reader(text):
+        with pytest.raises(InputError) as caught:
+            read(text)
+        return str(caught.value)
+
+    return reader
+
+
+def test_every_key_becomes_si(read):
+    target = read(GOOD + CROSSOVER)
+    assert (target.name, target.index_kind, target.source) == ("even", "sphere", "t.toml")
+    assert target.driver == Driver(0.0127)
+    assert target.mounting == Mounting()
+    assert target.frequency.tolist() == [1000, 4000, 16000]
+    assert target.index_db.tolist() == [6, 9, 10]
+    assert target.tolerance_db.tolist() == [1, 0.5, 1.5]
+    assert target.weight.tolist() == [1, 2, 0]
+    assert target.beamwidth == pytest.approx(np.array([180, 100, 90]) * DEGREE, rel=ROUNDING)
+    assert target.crossover == Crossover(0.1, 2000)
+    limits = target.limits
+    assert limits.depth == pytest.approx((0.06, 0.11), rel=ROUNDING)
+    assert limits.mouth_diameter == pytest.approx((0.18, 0.26), rel=ROUNDING)
+    assert limits.smallest_concave_radius == pytest.approx(0.0032, rel=ROUNDING)
+    assert limits.throat_angle == pytest.approx((2 * DEGREE, 20 * DEGREE), rel=ROUNDING)
+    assert limits.greatest_wall_angle == pytest.approx(88 * DEGREE, rel=ROUNDING)
+    assert (target.families, target.candidates, target.seed) == (("tractrix", "free"), 500, 7)
+    assert not target.index_db.flags.writeable
+
+
+def test_defaults(read):
+    start, end = GOOD.index("beamwidth"), GOOD.index("[limits]")
+    text = (GOOD[:start] + GOOD[end:]).replace('name = "even"', "").split("smallest")[0]
+    target = read(text)
+    assert target.name == "t"
+    assert target.beamwidth is None
+    assert target.crossover is None
+    assert target.weight.tolist() == [1, 1, 1]
+    assert target.limits.throat_angle == Limits().throat_angle
+    assert target.limits.greatest_wall_angle == pytest.approx(90 * DEGREE, rel=ROUNDING)
+    assert target.limits.smallest_concave_radius == 0
+    assert (target.families, target.candidates, target.seed) == (FAMILIES, 3000, 1)
+
+
+def test_workers_get_the_same_target(read):
+    target = read(GOOD + CROSSOVER)
+    assert repr(pickle.loads(pickle.dumps(target))) == repr(target)
+
+
+def test_wanted_values_are_linear_in_log_frequency_and_nothing_outside(read):
+    target = read(GOOD)
+    index, tolerance, weight = wanted_index(target, [999, 1000, 2000, 8000, 16000, 16100])
+    assert index == pytest.approx([np.nan, 6, 7.5, 9.5, 10, np.nan], nan_ok=True, rel=ROUNDING)
+    assert tolerance == pytest.approx([np.nan, 1, 0.75, 1, 1.5, np.nan], nan_ok=True, rel=ROUNDING)
+    assert weight == pytest.approx([0, 1, 1.5, 1, 0, 0], rel=ROUNDING)
+    width = wanted_beamwidth(target, [999, 2000, 16000])
+    assert width / DEGREE == pytest.approx([np.nan, 140, 90], nan_ok=True, rel=ROUNDING)
+
+
+def test_ends_of_the_band_worked_out_in_logarithms_are_inside(read):
+    target = read(GOOD)
+    ends = np.exp(np.log(target.frequency))
+    assert np.all(np.isfinite(wanted_index(target, ends)[0]))
+    assert np.all(np.isfinite(wanted_beamwidth(target, ends)))
+
+
+def test_no_beamwidth_wanted(read):
+    target = read("\n".join(line for line in GOOD.splitlines() if "beamwidth" not in line))
+    assert wanted_beamwidth(target, [1000.0]) is None
+
+
+def test_crossover_follows_the_piston_then_blends_over_an_octave(read):
+    target = read(GOOD + CROSSOVER)
+    size = 2 * np.pi * 0.1 / 343.2
+    below = wanted_index(target, [1000, 1500, 2000])[0]
+    assert below == pytest.approx(piston_index(size * np.array([1000, 1500, 2000])), rel=ROUNDING)
+    # Table: ka = 3 gives 9.159292 dB (Kinsler et al., piston; recomputed to seven digits).
+    assert wanted_index(target, 3 / size)[0] == pytest.approx(9.159292, abs=1e-6)
+    at, half, above = wanted_index(target, [2000, 2000 * 2**0.5, 4000])[0]
+    assert above == pytest.approx(9, rel=ROUNDING)
+    assert half == pytest.approx(0.5 * at + 0.5 * 8.25, rel=ROUNDING)  # given: 8.25 dB three quarters of the way
+    assert wanted_index(target, 16000)[0] == pytest.approx(10, rel=ROUNDING)
+
+
+@settings(deadline=None, max_examples=50)
+@given(frequency=st.floats(1000, 15990))
+def test_crossover_leaves_no_step(frequency):
+    target = Target(
+        "x", Driver(), Mounting(), Air(), "sphere", [1000, 16000], [6, 10], [1, 1], [1, 1], None,
+        Crossover(0.1, 2000), Limits(),
+    )  # fmt: skip
+    near = wanted_index(target, [frequency, frequency * 1.0005])[0]
+    assert abs(near[1] - near[0]) < 0.02  # the piston's index rises by at most 20 dB per decade and its ripple
+
+
+def test_largest_reachable_is_the_piston(read):
+    target = read(GOOD)
+    frequency = 5 * 343.2 / (2 * np.pi * 0.13)
+    assert largest_reachable(target, frequency) == pytest.approx(14.01733, abs=1e-5)  # table of the piston, ka = 5
+    assert reachable_from(target, 14.01733) == pytest.approx(frequency, rel=0.003)  # grid of 4001 over four decades
+    assert reachable_from(target, 80.0) == np.inf
+    assert "260 mm, can give an index of 6.0 dB from 859 Hz, 9.0 dB from" in reach_statement(target)
+
+
+def test_reachable_target_is_silent(read):
+    assert reachability(read(GOOD)) == []
+
+
+def test_a_little_out_of_reach_warns(read):
+    (warning,) = reachability(read(GOOD.replace("index_db = [6,", "index_db = [8.5,")))
+    assert warning == (
+        "t.toml [wanted] index_db = 8.50 at 1000 Hz: lies 1.5 dB above the 7.0 dB that the largest mouth, 260 mm, can"
+        " give there as a uniform piston (common practice, not a strict bound): may not be met. It gives 8.50 dB from"
+        " 1183 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_diameter_mm"
+    )
+
+
+def test_far_out_of_reach_is_refused(read):
+    with pytest.raises(InputError) as caught:
+        reachability(read(GOOD.replace("index_db = [6,", "index_db = [12,")))
+    assert str(caught.value) == (
+        "t.toml [wanted] index_db = 12.00 at 1000 Hz: lies 5.0 dB above the 7.0 dB that the largest mouth, 260 mm, can"
+        " give there as a uniform piston (common practice, not a strict bound): must be at most 3 dB above it. It gives"
+        " 12.00 dB from 1633 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_diameter_mm"
+    )
+
+
+def test_reach_is_judged_with_the_woofer_that_is_matched(read):
+    wide = CROSSOVER.replace("= 100", "= 300")
+    with pytest.raises(InputError, match="above the"):
+        reachability(read(GOOD + wide))
+
+
+def test_what_has_no_weight_need_not_be_reachable(read):
+    text = GOOD.replace("index_db = [6,", "index_db = [12,").replace("weight = [1, 2, 0]", "weight = [0, 0, 1]")
+    assert reachability(read(text)) == []
+
+
+def changed(old, new):
+    assert old in GOOD
+    return GOOD.replace(old, new)
+
+
+FAULTS = {
+    "unequal lists": (
+        changed("index_db = [6, 9, 10]", "index_db = [6, 9]"),
+        "t.toml [wanted] index_db holds 2 values: must be 3, one for each frequency_hz. Complete the list",
+    ),
+    "unequal weights": (
+        changed("weight = [1, 2, 0]", "weight = [1]"),
+        "t.toml [wanted] weight holds 1 values: must be 3, one for each frequency_hz. Complete the list",
+    ),
+    "frequencies that do not rise": (
+        changed("[1000, 4000, 16000]", "[1000, 4000, 4000]"),
+        "t.toml [wanted] frequency_hz = [1000, 4000, 4000]: value 3 is 4000 after 4000: must rise from each to the"
+        " next. Sort the list",
+    ),
+    "frequencies in kilohertz": (
+        changed("[1000, 4000, 16000]", "[1, 4000, 16000]"),
+        "t.toml [wanted] frequency_hz, value 1 = 1: must be 20 to 40000. Is it in kilohertz? Then write 1000",
+    ),
+    "one frequency": (
+        changed("[1000, 4000, 16000]", "[1000]"),
+        "t.toml [wanted] frequency_hz = [1000]: must hold at least 2 values. Add some",
+    ),
+    "no tolerance": (
+        changed("tolerance_db = [1.0, 0.5, 1.5]\n", ""),
+        "t.toml [wanted] tolerance_db: missing. Add for example tolerance_db = [0.5, 1.0]",
+    ),
+    "tolerance of nothing": (
+        changed("[1.0, 0.5, 1.5]", "[1.0, 0, 1.5]"),
+        "t.toml [wanted] tolerance_db, value 2 = 0: must be 0.01 to 20. Raise it",
+    ),
+    "no weight at all": (
+        changed("weight = [1, 2, 0]", "weight = [0, 0, 0]"),
+        "t.toml [wanted] weight is 0 everywhere: must be above 0 somewhere. Raise it, or leave it out",
+    ),
+    "unknown index": (
+        changed("[wanted]\n", '[wanted]\nindex = "spere"\n'),
+        't.toml [wanted] index = "spere": must be "sphere" or "sound_power". Did you mean sphere?',
+    ),
+    "unknown key": (
+        changed("index_db", "index_dB"),
+        "t.toml [wanted] index_dB = [6, 9, 10]: unknown key. Did you mean index_db?",
+    ),
+    "beam wider than the half space": (
+        changed("[180, 100, 90]", "[200, 100, 90]"),
+        "t.toml [wanted] beamwidth_deg = 200: must be at most 180 in a baffle, where 180 means that the level never"
+        ' falls 6 dB. Lower it, or write [mounting] kind = "sphere"',
+    ),
+    "crossover above the band": (
+        GOOD + CROSSOVER.replace("2000", "18000"),
+        "t.toml [wanted] crossover.frequency_hz = 18000: must be below the last of frequency_hz, 16000. Lower it, or"
+        " want more",
+    ),
+    "crossover without a piston": (
+        GOOD + "[wanted.crossover]\nfrequency_hz = 2000\n",
+        "t.toml [wanted.crossover] piston_radius_mm: missing. Add for example piston_radius_mm = 105",
+    ),
+    "piston in metres": (
+        GOOD + CROSSOVER.replace("= 100", "= 0.1"),
+        "t.toml [wanted.crossover] piston_radius_mm = 0.1: must be 10 to 500. Is it in metres? Then write 100",
+    ),
+    "unknown key of the crossover": (
+        GOOD + CROSSOVER + "radius_mm = 3\n",
+        "t.toml [wanted.crossover] radius_mm = 3: unknown key here. It belongs in [mounting]: move it there",
+    ),
+    "reversed range": (
+        changed("depth_mm = [60, 110]", "depth_mm = [110, 60]"),
+        "t.toml [limits] depth_mm = [110, 60]: must be [lowest, greatest]. Swap them",
+    ),
+    "range of nothing": (
+        changed("depth_mm = [60, 110]", "depth_mm = [60, 60]"),
+        "t.toml [limits] depth_mm = [60, 60]: must differ. Widen the range",
+    ),
+    "range of one": (
+        changed("depth_mm = [60, 110]", "depth_mm = 60"),
+        "t.toml [limits] depth_mm = 60: must be a list. Write it in square brackets, as in [1, 2]",
+    ),
+    "range in metres": (
+        changed("depth_mm = [60, 110]", "depth_mm = [0.06, 110]"),
+        "t.toml [limits] depth_mm, value 1 = 0.06: must be 5 to 1000. Is it in metres? Then write 60",
+    ),
+    "no limits": (
+        GOOD.split("[limits]")[0],
+        "t.toml [limits]: missing table. Add it, with depth_mm = [60, 110], mouth_diameter_mm = [180, 260]",
+    ),
+    "mouth no wider than the exit": (
+        changed("[180, 260]", "[20, 26]"),
+        "t.toml [limits] mouth_diameter_mm = [.., 26]: must reach beyond 1.05 times [driver] exit_diameter_mm = 25.4."
+        " Raise it",
+    ),
+    "sphere smaller than the mouth": (
+        GOOD + '[mounting]\nkind = "sphere"\nradius_mm = 120\n',
+        "t.toml [mounting] radius_mm = 120: must be at least half the largest of [limits] mouth_diameter_mm, 130. Raise"
+        " it, or lower that limit",
+    ),
+    "unknown family": (
+        changed('"tractrix"', '"tractriks"'),
+        't.toml [search] families, value 1 = "tractriks": must be "conical", "exponential", "hyperbolic", "tractrix",'
+        ' "oblate_spheroidal" or "free". Did you mean tractrix?',
+    ),
+    "family twice": (
+        changed('"free"', '"tractrix"'),
+        't.toml [search] families: names "tractrix" twice. Remove one',
+    ),
+    "no families": (
+        changed('["tractrix", "free"]', "[]"),
+        "t.toml [search] families = []: must hold at least 1 values. Add some",
+    ),
+    "too few candidates": (
+        changed("candidates = 500", "candidates = 5"),
+        "t.toml [search] candidates = 5: must be 10 to 1000000. Raise it",
+    ),
+    "half a seed": (
+        changed("seed = 7", "seed = 7.5"),
+        "t.toml [search] seed = 7.5: must be a whole number, 0 to 2147483647. Write it without quotation marks or unit",
+    ),
+    "waveguide in a target": (
+        GOOD + "[waveguide]\ndepth_mm = 80\n",
+        "t.toml [waveguide]: unknown table. Remove it; allowed are name, driver, mounting, air, wanted, limits, search",
+    ),
+    "empty": ("", "t.toml: is empty. The least that it holds is, for example:\n[driver]\nexit_diameter_mm = 25.4\n"),
+}
+
+
+@pytest.mark.parametrize("name", FAULTS)
+def test_message(message, name):
+    text, expected = FAULTS[name]
+    found = message(text)
+    assert expected in found
+    for leak in ("pydantic", "validation error", "type=", "input_value"):
+        assert leak not in found
+
+
+def test_all_faults_come_at_once(message):
+    text = changed("candidates = 500", "candidates = 5").replace("depth_mm = [60, 110]", "depth_mm = [110, 60]")
+    assert message(text).splitlines() == [
+        "t.toml [limits] depth_mm = [110, 60]: must be [lowest, greatest]. Swap them",
+        "t.toml [search] candidates = 5: must be 10 to 1000000. Raise it",
+    ]
+
+
+def test_minimal_example_of_the_message_is_a_target(message, read):
+    example = message("").split("example:\n")[1]
+    assert reachability(read(example)) == []
+
+
+def test_there_is_a_target_for_each_kind():
+    assert len(TARGETS) >= 4
+    targets = [read_target(path) for path in TARGETS]
+    assert any(target.crossover for target in targets)
+    assert any(target.index_kind == "sound_power" for target in targets)
+    assert any(target.mounting.kind == "sphere" for target in targets)
+    assert "shelf" in [path.stem for path in TARGETS]
+
+
+@pytest.mark.parametrize("path", TARGETS, ids=lambda path: path.stem)
+def test_bundled_target_can_be_searched(path):
+    target = read_target(path)
+    assert reachability(target) == []
+    assert target.families == FAMILIES
+    assert target.candidates >= 300 * len(target.families)
+    assert "seed" in tomllib.loads(path.read_text(encoding="utf-8"))["search"]
+    assert "invented scenario" in path.read_text(encoding="utf-8").splitlines()[1]
+    assert target.driver.exit_radius == pytest.approx(0.0127)

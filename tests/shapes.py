@@ -18,7 +18,9 @@ BENCHMARK = {
     "oblate-spheroidal 40 deg, roundover 20 mm": Waveguide(OblateSpheroidal(0.100, 40 * DEGREE, 0.020)),
     "exponential": Waveguide(Exponential(0.150, float(0.150 / np.log(100 / 12.7)))),
     "tractrix": Waveguide(Tractrix(0.100)),
-    "waist with two kinks": Waveguide(through((0, 12.7), (17.5, 23.85), (35, 35), (47.5, 36.5), (60, 38), (85, 69), (110, 100))),
+    "waist with two kinks": Waveguide(
+        through((0, 12.7), (17.5, 23.85), (35, 35), (47.5, 36.5), (60, 38), (85, 69), (110, 100))
+    ),
 }
 """The shapes on which speed and error are stated; mouths of 188 to 225 mm."""
 

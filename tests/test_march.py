@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
-from shapes import BENCHMARK, FALLING, flush_disc, through
 
 from evenflare import closed_forms, metrics, radiation
 from evenflare.air import Air
@@ -31,6 +30,7 @@ from evenflare.waveguide import (
     Waveguide,
 )
 from evenflare.waveguide.walls import Line
+from shapes import BENCHMARK, FALLING, flush_disc, through
 
 AIR = Air()
 FULL = radiation.solver("full")
@@ -180,9 +180,7 @@ class TestConservation:
     @pytest.mark.parametrize("mounting", [Mounting(), Mounting(0.16)], ids=["baffle", "sphere"])
     @pytest.mark.parametrize("exit_angle", [0, 15])
     def test_power_into_the_throat_is_radiated(self, mounting: Mounting, exit_angle: float) -> None:
-        waveguide = Waveguide(
-            OblateSpheroidal(0.09, 42 * DEGREE, 0.02), Driver(12.7e-3, exit_angle * DEGREE), mounting
-        )
+        waveguide = Waveguide(OblateSpheroidal(0.09, 42 * DEGREE, 0.02), Driver(12.7e-3, exit_angle * DEGREE), mounting)
         found = FULL(waveguide, AUDIBLE, AIR)
         # Exact in the discrete equations: only rounding, and 600 of infinitely many degrees on the sphere.
         np.testing.assert_allclose(found.sound_power, throat_power(found, waveguide), rtol=1e-8)
@@ -260,7 +258,9 @@ class TestElimination:
         end = Sphere(0.15, 0.7, 0.0, 12)
         admittance = end.radiation(np.array([3.0, 60.0, 200.0]), 12).admittance
         # Reciprocity. Solved from a Galerkin impedance, so that symmetry is not built in.
-        np.testing.assert_allclose(admittance, np.swapaxes(admittance, 1, 2), rtol=0, atol=1e-9 * np.abs(admittance).max())
+        np.testing.assert_allclose(
+            admittance, np.swapaxes(admittance, 1, 2), rtol=0, atol=1e-9 * np.abs(admittance).max()
+        )
         assert np.all(np.linalg.eigvalsh(admittance.imag) > -1e-9 * np.abs(admittance).max())
 
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import Literal, Protocol, get_args
 
 from evenflare.air import Air
+from evenflare.design import Design
 from evenflare.directivity import Directivity, Observation
 from evenflare.waveguide import Waveguide
 
@@ -19,6 +20,11 @@ class Solver(Protocol):
     def __call__(self, waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
         """The directivity. ValueError if the waveguide cannot be built or lies outside the method's reach."""
         ...
+
+
+def solve(design: Design, *, method: Literal["march"] = "march", setting: Setting = "full") -> Directivity:
+    """The directivity of a design as its file asks for it: its observation, its air."""
+    return solver(setting, method=method)(design.waveguide, design.observation, design.air)
 
 
 def solver(setting: Setting = "full", *, method: Literal["march"] = "march") -> Solver:

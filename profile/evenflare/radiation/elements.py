@@ -127,7 +127,7 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
             ss[g] = value.T @ v_ss
             x[g] = value.T @ v_x
             xx[g] = slope.T @ v_xx
-            mass_e[np.argmax(_ORDER == g)] = value.T @ v_m
+            mass_e[np.argmax(g == _ORDER)] = value.T @ v_m
         stiffness_e = stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n)
         for a in range(NODES):
             i = _ORDER[a]

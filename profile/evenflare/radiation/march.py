@@ -21,7 +21,7 @@ from evenflare.radiation.modes import radial_quadrature, tabulated_modes
 from evenflare.radiation.termination import Baffle, End, Sphere
 from evenflare.radiation.wavefront import FLAT, Caps, Sweep, launched, sweep
 from evenflare.units import ComplexArray, FloatArray, IntArray
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Points, Waveguide
 
 BAND_EDGES = (0.71, 0.5, 0.35, 0.25, 0.125)
 """Of the bands whose frequencies share elements, as shares of the highest frequency: cost grows about as f^4."""
@@ -232,3 +232,10 @@ def _error_estimate(
         begin = band.stop
     error[: bands[0].start] = error[bands[0].stop - 1]
     return np.maximum(error, SMALLEST_ERROR)
+
+
+def warm_up() -> None:
+    """Compile, or load from the cache, everything that a solve needs; a fraction of a second when cached."""
+    observation = Observation(frequency=np.array([1000.0]), off_axis=np.array([0.0]))
+    narrowing = Points(((0.0, 0.0127), (0.02, 0.02), (0.04, 0.024)))
+    march_solver("screen")(Waveguide(narrowing), observation, Air())

@@ -150,7 +150,7 @@ class Sphere:
         table = np.ascontiguousarray(table[:count])
         moving = _weighted(table, 2 / ((2 * n[:count] + 1) * wavenumber[:, None] * ratio)) + impedance
         gram = self._gram[:modes, :modes]
-        slope = np.linalg.solve(moving, np.broadcast_to(gram, moving.shape))
+        slope: ComplexArray = np.linalg.solve(moving, np.broadcast_to(gram, moving.shape)).astype(np.complex128)
         factor = 1.0 / (wavenumber[:, None] * ratio * h)
         return Radiation(-(self.radius**2) * gram @ slope, table, factor, slope)
 

@@ -60,7 +60,7 @@ def _cut(wall_of_length: Callable[[float], Piece], depth: float, roundover_radiu
 
     def excess(length: float) -> float:
         angle = float(full.at(np.array([length / depth])).angle[0])
-        return length + roundover_radius * (1.0 - np.sin(angle)) - depth
+        return length + roundover_radius * (1.0 - float(np.sin(angle))) - depth
 
     if excess(0.0) >= 0.0:
         raise ValueError(

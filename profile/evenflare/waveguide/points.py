@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 from shapely import LineString
 
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
 from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.walls import Line, SplineWall
 
@@ -74,10 +74,11 @@ def _piece(points: FloatArray) -> Piece:
     return SplineWall(tuple((float(z), float(r)) for z, r in points))
 
 
-def _corners(points: FloatArray, corner: float) -> FloatArray:
+def _corners(points: FloatArray, corner: float) -> IntArray:
     heading = np.unwrap(np.arctan2(*np.diff(points, axis=0).T[::-1]))
     turn = np.abs(np.diff(heading))
     beside = np.zeros((2, turn.size))
     beside[0, 1:] = turn[:-1]
     beside[1, :-1] = turn[1:]
-    return 1 + np.flatnonzero((turn > corner) & (turn > NEIGHBOUR_RATIO * beside.max(axis=0)))
+    sharp = (turn > corner) & (turn > NEIGHBOUR_RATIO * beside.max(axis=0))
+    return np.asarray(1 + np.flatnonzero(sharp), dtype=np.int64)

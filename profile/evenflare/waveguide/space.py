@@ -199,4 +199,4 @@ def _bends(meridian: Meridian, roundover: float) -> list[float]:
     )
     bends, _ = nnls(integrals.T, angle - angle[0])
     largest = bends.max()
-    return (bends / largest if largest > 1e-9 else np.ones_like(bends)).tolist()
+    return [float(bend) for bend in (bends / largest if largest > 1e-9 else np.ones_like(bends))]

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 from scipy.interpolate import BSpline, make_interp_spline
 
-from evenflare.units import FloatArray
+from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide.meridian import Frame
 
 
@@ -160,12 +160,12 @@ class CurvatureWall:
             self.r0 + np.concatenate([[0.0], np.cumsum(dr)]),
         )
 
-    def _turned(self, bend: FloatArray, angle: FloatArray, interval: FloatArray, along: FloatArray) -> FloatArray:
+    def _turned(self, bend: FloatArray, angle: FloatArray, interval: IntArray, along: FloatArray) -> FloatArray:
         rate = (bend[interval + 1] - bend[interval]) * (bend.size - 1) / self.length
         return angle[interval] + along * (bend[interval] + 0.5 * rate * along)
 
     def _advance(
-        self, bend: FloatArray, angle: FloatArray, interval: FloatArray, along: FloatArray
+        self, bend: FloatArray, angle: FloatArray, interval: IntArray, along: FloatArray
     ) -> tuple[FloatArray, FloatArray]:
         inner = self._turned(bend, angle, interval[..., None], along[..., None] * _GAUSS_NODES)
         return (

@@ -1,0 +1,94 @@
+"""`evenflare check`: is this installation sound? Closed forms against the solvers, and the surroundings, in seconds."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+from collections.abc import Iterator
+from importlib.metadata import PackageNotFoundError, version
+from pathlib import Path
+from typing import NamedTuple
+
+import numpy as np
+
+from evenflare import closed_forms, metrics, radiation
+from evenflare.air import Air
+from evenflare.directivity import Observation
+from evenflare.units import DEGREE
+from evenflare.waveguide import Conical, Driver, Mounting, Points, Waveguide
+
+LIBRARIES = ("numpy", "scipy", "numba", "cma", "pydantic", "shapely", "numpy-stl", "matplotlib", "jinja2")
+
+
+class Check(NamedTuple):
+    """What was looked at, what was found, and whether it is as it should be."""
+
+    name: str
+    found: str
+    passed: bool
+
+
+def checks() -> Iterator[Check]:
+    """Each check as it is done."""
+    yield Check("Python", sys.version.split()[0], sys.version_info >= (3, 11))
+    for library in LIBRARIES:
+        try:
+            yield Check(library, version(library), True)
+        except PackageNotFoundError:
+            yield Check(library, "missing: install evenflare again", False)
+    yield _writable()
+    yield from _piston()
+    yield _cap()
+    yield _energy()
+
+
+def _writable() -> Check:
+    try:
+        with tempfile.NamedTemporaryFile(dir=Path.cwd()):
+            return Check("this folder", "can be written", True)
+    except OSError as error:
+        return Check("this folder", f"cannot be written ({error.strerror}): results must go elsewhere", False)
+
+
+def _observation(sizes: list[float], radius: float, air: Air) -> Observation:
+    frequency = np.array(sizes) / radius * air.speed_of_sound / (2 * np.pi)
+    return Observation(frequency=frequency, off_axis=np.linspace(0.0, np.pi, 13))
+
+
+def _flush(radius: float) -> Points:
+    """A tube of no length that matters: the exit flush with its surroundings."""
+    return Points(((0.0, radius), (2e-9, radius)))
+
+
+def _piston() -> Iterator[Check]:
+    radius, air = Driver().exit_radius, Air()
+    observation = _observation([0.5, 1, 2, 3, 5, 10], radius, air)
+    found = radiation.solver("full")(Waveguide(_flush(radius)), observation, air)
+    size = found.wavenumber * radius
+    off = np.abs(metrics.directivity_index(found) - closed_forms.piston_index(size)).max()
+    yield Check("flat piston in a baffle, index", f"{off:.5f} dB from the closed form, allowed 0.001", bool(off < 1e-3))
+    assert found.throat_impedance is not None
+    away = np.abs(found.throat_impedance - closed_forms.piston_impedance(size)).max()
+    yield Check("flat piston, impedance", f"{away:.5f} from the Struve function's, allowed 0.001", bool(away < 1e-3))
+
+
+def _cap() -> Check:
+    radius, half_angle, air = 0.1, 30 * DEGREE, Air()
+    driver = Driver(radius * np.sin(half_angle), half_angle)
+    waveguide = Waveguide(_flush(driver.exit_radius), driver, Mounting(radius))
+    found = radiation.solver("full")(waveguide, _observation([1, 2, 5], radius, air), air)
+    wanted = closed_forms.cap_index(found.wavenumber * radius, half_angle=half_angle, motion="radial")
+    off = np.abs(metrics.directivity_index(found) - wanted).max()
+    return Check("cap on a rigid sphere, index", f"{off:.5f} dB from the series, allowed 0.003", bool(off < 3e-3))
+
+
+def _energy() -> Check:
+    air = Air()
+    waveguide = Waveguide(Conical(0.09, 40 * DEGREE, 0.015))
+    observation = Observation(frequency=np.array([500.0, 3e3, 15e3]), off_axis=np.array([0.0]))
+    found = radiation.solver("full")(waveguide, observation, air)
+    assert found.throat_impedance is not None
+    assert found.sound_power is not None
+    put_in = found.throat_impedance.real * air.impedance * waveguide.driver.exit_area
+    off = np.abs(found.sound_power / put_in - 1).max()
+    return Check("power in against power out", f"{off:.1e} apart, allowed 1e-06", bool(off < 1e-6))

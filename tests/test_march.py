@@ -228,7 +228,7 @@ class TestConservation:
             low, high = (middle, high) if determinant(middle) == signs[at - 1] else (low, middle)
         frequency = np.array([low, 1.0001 * low]) * AIR.speed_of_sound / (2 * np.pi)
         found = _solved(
-            waveguide, Observation(frequency=frequency, off_axis=ANGLES), AIR, "full", Resolution(6, 0, 2.2, 1, 0)
+            waveguide, Observation(frequency=frequency, off_axis=ANGLES), AIR, "full", Resolution(6, 0, 2.2, 1)
         )
         np.testing.assert_allclose(found.sound_power, throat_power(found, waveguide), rtol=1e-6)  # 1e-16 over 1e-10
         assert abs(np.diff(np.abs(found.on_axis))[0]) < 1e-3 * abs(found.on_axis[0])
@@ -297,7 +297,7 @@ class TestConvergence:
         observation = Observation(frequency=np.array([6000.0]), off_axis=ANGLES)
 
         def impedance(steps: float) -> ComplexArray:
-            found = _solved(waveguide, observation, AIR, "full", Resolution(14, 0, steps, steps / 2, 0))
+            found = _solved(waveguide, observation, AIR, "full", Resolution(14, 0, steps, steps / 2))
             assert found.throat_impedance is not None
             return found.throat_impedance
 
@@ -310,8 +310,8 @@ class TestConvergence:
     @pytest.mark.parametrize("waveguide", [FALLING, BENCHMARK["waist with two kinks"]], ids=["falling", "waist"])
     def test_kinks_and_falling_walls_refine_to_one_answer(self, waveguide: Waveguide) -> None:
         coarse = FULL(waveguide, AUDIBLE, AIR)
-        fine = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(10, 0.8, 6, 2, 0))
-        finer = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(14, 1.0, 8, 3, 0))
+        fine = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(10, 0.8, 6, 2))
+        finer = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(14, 1.0, 8, 3))
         index = metrics.directivity_index(finer)
         assert np.abs(metrics.directivity_index(fine) - index).max() < 0.005  # dB: converged
         assert np.sqrt(np.mean((metrics.directivity_index(coarse) - index) ** 2)) < 0.05  # dB: the bar of "full"
@@ -323,7 +323,7 @@ class TestConvergence:
         observation = Observation(frequency=np.geomspace(300, 20000, 60), off_axis=ANGLES)
         found = FULL(waveguide, observation, AIR)
         # Doubled modes and halved steps; the test above shows them converged.
-        exact = _solved(waveguide, observation, AIR, "full", Resolution(10, 0.9, 6, 2, 0))
+        exact = _solved(waveguide, observation, AIR, "full", Resolution(10, 0.9, 6, 2))
         level = np.abs(exact.pressure[:, 0])
         kept = level[:, 0] > level.max(axis=1) * 10 ** (-10 / 20)
         error = (metrics.directivity_index(found) - metrics.directivity_index(exact))[kept]

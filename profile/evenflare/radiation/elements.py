@@ -91,14 +91,16 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
     mass = np.empty(start[-1] // NODES)
     eta = np.sqrt(u)
     along, away = np.empty((NODES, count)), np.empty((NODES, count))
+    sine, cosine = np.empty((NODES, count)), np.empty((NODES, count))
     for e in range(modes.size):
         for g in range(NODES):
-            sine = np.sin(b[e, g])
+            # R (sin(b eta), cos(b eta) - cos(b)) from half-angles, which loses nothing on flat caps.
+            radius = r[e, g] / np.sin(b[e, g])
+            rim = np.sin(0.5 * b[e, g]) ** 2
             for q in range(count):
-                away[g, q] = r[e, g] * np.sin(b[e, g] * eta[q]) / sine
-                along[g, q] = z[e, g] + 2.0 * r[e, g] / sine * np.sin(0.5 * b[e, g] * (1.0 + eta[q])) * np.sin(
-                    0.5 * b[e, g] * (1.0 - eta[q])
-                )
+                sine[g, q], cosine[g, q] = np.sin(0.5 * b[e, g] * eta[q]), np.cos(0.5 * b[e, g] * eta[q])
+                away[g, q] = 2.0 * radius * sine[g, q] * cosine[g, q]
+                along[g, q] = z[e, g] + 2.0 * radius * (rim - sine[g, q] ** 2)
         along_s = _SLOPES @ along
         away_s = _SLOPES @ away
         n = modes[e]
@@ -111,8 +113,8 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
         for g in range(NODES):
             scale = r[e, g] * b[e, g] / np.sin(b[e, g])
             for q in range(count):
-                away_e = scale * np.cos(b[e, g] * eta[q])
-                along_e = -scale * np.sin(b[e, g] * eta[q])
+                away_e = scale * (1.0 - 2.0 * sine[g, q] ** 2)
+                along_e = -scale * 2.0 * sine[g, q] * cosine[g, q]
                 volume = along_s[g, q] * away_e - away_s[g, q] * along_e
                 around = _WEIGHTS[g] * weights[q] * away[g, q] / eta[q]
                 c_ss = around / volume * (away_e * away_e + along_e * along_e)
@@ -133,10 +135,13 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
             i = _ORDER[a]
             for c in range(a, NODES):
                 j = _ORDER[c]
-                block = stiffness_e[a * n : (a + 1) * n, c * n : (c + 1) * n]
-                block[:] = _SLOPES[j, i] * x[j] + _SLOPES[i, j] * x[i].T
-                for g in range(NODES):
-                    block += _SLOPES[g, i] * _SLOPES[g, j] * ss[g]
-                if i == j:
-                    block += xx[i]
+                c_0, c_1 = _SLOPES[0, i] * _SLOPES[0, j], _SLOPES[1, i] * _SLOPES[1, j]
+                c_2, c_3 = _SLOPES[2, i] * _SLOPES[2, j], _SLOPES[3, i] * _SLOPES[3, j]
+                for p in range(n):
+                    for q in range(n):
+                        total = c_0 * ss[0, p, q] + c_1 * ss[1, p, q] + c_2 * ss[2, p, q] + c_3 * ss[3, p, q]
+                        total += _SLOPES[j, i] * x[j, p, q] + _SLOPES[i, j] * x[i, q, p]
+                        if i == j:
+                            total += xx[i, p, q]
+                        stiffness_e[a * n + p, c * n + q] = total
     return stiffness, mass

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import lru_cache
 
@@ -23,10 +23,6 @@ from evenflare.radiation.wavefront import FLAT, Caps, Sweep, launched, sweep
 from evenflare.units import ComplexArray, FloatArray, IntArray
 from evenflare.waveguide import Points, Waveguide
 
-BAND_EDGES = (0.71, 0.5, 0.35, 0.25, 0.125)
-"""Of the bands whose frequencies share elements, as shares of the highest frequency: cost grows about as f^4."""
-
-
 FINEST = 30.0
 """Fineness beyond which elements are not divided further."""
 SMALLEST_ERROR = 1e-4
@@ -42,6 +38,8 @@ class Resolution:
     modes, modes_per_ka : radial modes of an element, modes + modes_per_ka * k r at its largest radius r.
     steps               : elements per wavelength of travel, wall or apex; above 2.
     fineness            : scales down the turn and growth of an element, which hold at any frequency.
+    edges               : of the bands whose frequencies share elements, as shares of the highest frequency. Many
+                          where solving is dear (cost grows about as f^4), few where making elements is.
     checks              : in how many bands, from the highest down, the error is estimated.
     """
 
@@ -49,30 +47,34 @@ class Resolution:
     modes_per_ka: float
     steps: float
     fineness: float
-    checks: int
+    edges: tuple[float, ...] = (0.71, 0.5, 0.35, 0.25, 0.125)
+    checks: int = 0
 
     def refined(self) -> Resolution:
         """The finer resolution whose difference measures the error of this one."""
-        return Resolution(self.modes + 2, 1.1 * self.modes_per_ka, 1.2 * self.steps, 1.2 * self.fineness, 0)
+        return Resolution(self.modes + 2, 1.1 * self.modes_per_ka, 1.2 * self.steps, 1.2 * self.fineness)
 
 
 RESOLUTIONS: dict[Setting, Resolution] = {
-    "full": Resolution(5.0, 0.45, 3.0, 1.0, len(BAND_EDGES) + 1),
-    "screen": Resolution(4.0, 0.36, 2.3, 0.7, 1),
-    "estimate": Resolution(4.0, 0.15, 2.1, 0.5, 0),
+    "full": Resolution(5.0, 0.45, 3.0, 1.0, checks=6),
+    "screen": Resolution(4.0, 0.36, 2.3, 0.7, (0.65, 0.4, 0.2), checks=2),
+    "estimate": Resolution(4.0, 0.15, 2.1, 0.5, (0.5, 0.25)),
 }
 
 
 @dataclass(frozen=True)
 class Problem:
-    """A waveguide made ready to be solved at any frequency: its sweep, its surroundings, what is asked of it."""
+    """A waveguide made ready to be solved at any frequency.
 
-    waveguide: Waveguide
-    sweep: Sweep
+    before, after : the sweep up to the launching cap, on which one mode is carried, or None; and the rest, with many.
+    exit_area     : m2.
+    """
+
+    before: Sweep | None
+    after: Sweep
     end: End
-    observation: Observation
     air: Air
-    one_mode: bool
+    exit_area: float
 
 
 @dataclass(frozen=True)
@@ -110,8 +112,9 @@ def _solved(
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
     finest = resolution.refined()
     end = _end(waveguide, int(_modes(finest, wavenumber[-1], np.array([waveguide.meridian.mouth_radius]))[0]))
-    problem = Problem(waveguide, whole, end, observation, air, one_mode=setting == "estimate")
-    bands = list(_bands(frequency))
+    before, after = launched(whole) if setting == "estimate" else (None, whole)
+    problem = Problem(before, after, end, air, waveguide.driver.exit_area)
+    bands = list(_bands(frequency, resolution.edges))
     parts = [_radiated(problem, wavenumber[band], resolution) for band in bands]
     outgoing = np.zeros((frequency.size, max(part.outgoing.shape[1] for part in parts)), dtype=np.complex128)
     for band, part in zip(bands, parts, strict=True):
@@ -153,9 +156,9 @@ def _end(waveguide: Waveguide, most: int) -> End:
     return Sphere(radius, half_angle, meridian.depth - radius * float(np.cos(half_angle)), most)
 
 
-def _bands(frequency: FloatArray) -> Iterator[slice]:
+def _bands(frequency: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
     """Frequencies that share elements, from the lowest band to the highest."""
-    cuts = np.unique([0, *np.searchsorted(frequency, np.array(BAND_EDGES) * frequency[-1]), frequency.size])
+    cuts = np.unique([0, *np.searchsorted(frequency, np.array(edges) * frequency[-1]), frequency.size])
     for first, beyond in itertools.pairwise(cuts):
         yield slice(int(first), int(beyond))
 
@@ -166,22 +169,21 @@ def _modes(resolution: Resolution, wavenumber: float, radius: FloatArray) -> Int
 
 def _radiated(problem: Problem, wavenumber: FloatArray, resolution: Resolution) -> Radiated:
     """One band (F,) of wavenumbers, on elements made for its highest."""
-    before, after = launched(problem.sweep) if problem.one_mode else (None, problem.sweep)
-    elements, (stiffness, flux, met) = _eliminated_along(after, wavenumber, resolution)
+    elements, (stiffness, flux, met) = _eliminated_along(problem.after, wavenumber, resolution)
     radiation = problem.end.radiation(wavenumber, flux.shape[1])
     last = np.linalg.solve(stiffness + radiation.admittance, flux[:, :, None])[:, :, 0]
     impedance = met + np.sum(flux * last, axis=1)
-    if before is not None:
+    if problem.before is not None:
         # One mode, sqrt(2) everywhere on a cap, moves the launching cap evenly: the flux that leaves it is
         # 2 / impedance times its amplitude, with the mean pressure per unit of even flux as impedance.
         one_mode = replace(resolution, modes=1, modes_per_ka=0)
-        inside, (stiffness, flux, met) = _eliminated_along(before, wavenumber, one_mode)
+        inside, (stiffness, flux, met) = _eliminated_along(problem.before, wavenumber, one_mode)
         elements += inside
         amplitude = flux[:, 0] / (stiffness[:, 0, 0] + 2.0 / impedance)
         last = last * (np.sqrt(2.0) * amplitude / impedance)[:, None]
         impedance = met + flux[:, 0] * amplitude
     # For 1 m/s rms over the exit: flux density j w rho u, of which the factor 2 pi of the azimuth is left out.
-    drive = 1j * wavenumber * problem.air.impedance * problem.waveguide.driver.exit_area / (2 * np.pi)
+    drive = 1j * wavenumber * problem.air.impedance * problem.exit_area / (2 * np.pi)
     outgoing = radiation.outgoing(drive[:, None] * last)
     return Radiated(outgoing, drive * impedance / problem.air.impedance, elements, last.shape[1])
 

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from functools import lru_cache
+
 import numpy as np
 from numpy.polynomial.legendre import legvander
 from scipy.special import spherical_jn, spherical_yn
@@ -9,7 +11,7 @@ from scipy.special import spherical_jn, spherical_yn
 from evenflare.air import Air
 from evenflare.directivity import Observation
 from evenflare.radiation.termination import End
-from evenflare.units import ComplexArray, FloatArray, IntArray, power_db
+from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
 
 
 def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observation: Observation) -> ComplexArray:
@@ -27,7 +29,7 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
     if observation.far_field:
         behind = (cosine < -1e-9) & in_baffle
         far = outgoing * (1j ** (degree + 1)) / wavenumber[:, None]
-        angular = legvander(cosine, int(degree[-1]))[:, degree]
+        angular = _angular(observation.off_axis.tobytes(), int(degree[-1]))[:, degree]
         result = (far @ angular.T) * np.exp(1j * wavenumber[:, None] * offset * cosine)
     else:
         r = observation.distance
@@ -46,6 +48,12 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
             result[:, i] = np.sum(outgoing * hankel(degree, kr) * angular[i], axis=1)
     result[:, behind] = 0.0
     return np.asarray(result)
+
+
+@lru_cache(maxsize=8)
+def _angular(off_axis: bytes, degree: int) -> FloatArray:
+    """(A, degree + 1) Legendre polynomials at the angles (A,), kept because a search asks for the same ones again."""
+    return read_only(legvander(np.cos(np.frombuffer(off_axis)), degree))
 
 
 def hankel(degree: IntArray, x: FloatArray) -> ComplexArray:

@@ -25,7 +25,7 @@ from evenflare.waveguide import Points, Waveguide
 
 FINEST = 30.0
 """Fineness beyond which elements are not divided further."""
-SMALLEST_ERROR = 1e-4
+SMALLEST_ERROR = 5e-4
 """dB; no estimate claims less."""
 VALID_ERROR = 0.5
 """dB; where the estimated error of the index is larger the result is marked as not valid."""
@@ -57,8 +57,8 @@ class Resolution:
 
 RESOLUTIONS: dict[Setting, Resolution] = {
     "full": Resolution(5.0, 0.45, 3.0, 1.0, checks=6),
-    "screen": Resolution(4.0, 0.36, 2.3, 0.7, (0.65, 0.4, 0.2), checks=2),
-    "estimate": Resolution(4.0, 0.15, 2.1, 0.5, (0.5, 0.25)),
+    "screen": Resolution(4.0, 0.34, 2.2, 0.7, (0.65, 0.4, 0.2), checks=2),
+    "estimate": Resolution(3.0, 0.14, 2.1, 0.5, (0.45,)),
 }
 
 

@@ -18,6 +18,9 @@ CORNER = 8 * DEGREE
 NEIGHBOUR_RATIO = 4.0
 """A corner turns more than this many times as much as either neighbour: a dense curve has none."""
 
+STRAIGHT = 1e-9
+"""m; points this close to a straight line are a straight wall."""
+
 
 @dataclass(frozen=True)
 class Points:
@@ -69,8 +72,11 @@ class Points:
 
 
 def _piece(points: FloatArray) -> Piece:
-    if len(points) == 2:
-        return Line(*points.ravel().tolist())
+    """A straight wall where the points lie on one, to STRAIGHT; otherwise the spline through them."""
+    along = points[-1] - points[0]
+    across = (points[:, 0] - points[0, 0]) * along[1] - (points[:, 1] - points[0, 1]) * along[0]
+    if np.abs(across).max() <= STRAIGHT * np.hypot(*along):
+        return Line(*points[0].tolist(), *points[-1].tolist())
     return SplineWall(tuple((float(z), float(r)) for z, r in points))
 
 

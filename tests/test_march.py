@@ -338,6 +338,23 @@ class TestConvergence:
         )
         assert np.sqrt(np.mean(polar**2)) < 0.2  # dB rms above -20 dB: the bar of "full"
 
+    @pytest.mark.slow
+    @pytest.mark.parametrize("family", ["conical", "free", "hyperbolic"])
+    @pytest.mark.parametrize("radius", [None, 0.2], ids=["baffle", "sphere"])
+    def test_error_and_estimate_on_shapes_nobody_chose(self, family: str, radius: float | None) -> None:
+        space = ParameterSpace(family, Limits((0.04, 0.14), (0.12, 0.28)), Driver(), Mounting(radius))
+        for seed in range(100, 103):
+            waveguide = space.waveguide(np.random.default_rng(seed).random(len(space.names)))
+            found = FULL(waveguide, AUDIBLE, AIR)
+            exact = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(10, 0.8, 6, 2))
+            level = np.abs(exact.pressure[:, 0])
+            kept = level[:, 0] > level.max(axis=1) * 10 ** (-10 / 20)
+            true = np.sqrt(np.mean((metrics.directivity_index(found) - metrics.directivity_index(exact))[kept] ** 2))
+            assert found.error_estimate is not None
+            estimate = np.sqrt(np.mean(found.error_estimate[kept] ** 2))
+            assert true < 0.05  # dB rms: the bar of "full"
+            assert true / 3 < estimate < 3 * max(true, 5e-4)  # no estimate claims less than 0.0005 dB
+
     @pytest.mark.parametrize("name", BENCHMARK)
     def test_screen_is_the_same_solver_coarser(self, name: str) -> None:
         observation = Observation(frequency=np.geomspace(300, 20000, 30), off_axis=ANGLES)
@@ -386,6 +403,25 @@ class TestObservation:
         observation = Observation(frequency=np.array([1000.0]), off_axis=ANGLES, distance=0.05, reference_z=0.176)
         with pytest.raises(ValueError, match="distance_m = 0.05: must keep every point outside the sphere of 0.1 m"):
             FULL(BENCHMARK["tractrix"], observation, AIR)
+
+    def test_a_reference_behind_the_baffle_hides_the_last_angles(self) -> None:
+        """From 90 mm behind the mouth and 0.5 m away, 85 degrees already lies behind the baffle: no level, no crossing."""
+        observation = Observation(frequency=np.array([1000.0]), off_axis=ANGLES, distance=0.5, reference_z=0.0)
+        found = FULL(Waveguide(Conical(0.09, 42 * DEGREE)), observation, AIR)
+        hidden = 0.5 * np.cos(ANGLES) < 0.09
+        np.testing.assert_array_equal(found.behind, hidden)
+        assert np.isnan(metrics.beamwidth(found)[0])
+
+    def test_an_axis_behind_the_baffle_is_refused(self) -> None:
+        observation = Observation(frequency=np.array([1000.0]), off_axis=ANGLES, distance=0.2, reference_z=-0.2)
+        with pytest.raises(ValueError, match="distance_m = 0.2: the point on axis lies behind the baffle"):
+            FULL(BENCHMARK["tractrix"], observation, AIR)
+
+    def test_words_that_name_no_solver_are_refused(self) -> None:
+        with pytest.raises(ValueError, match="setting 'fine': must be one of estimate, screen, full"):
+            radiation.solver("fine")  # type: ignore[arg-type]
+        with pytest.raises(ValueError, match="method 'guess': must be one of march"):
+            radiation.solver("full", method="guess")  # type: ignore[arg-type]
 
     def test_provenance_says_how_it_was_made(self) -> None:
         found = FULL(BENCHMARK["tractrix"], AUDIBLE, AIR)

@@ -112,6 +112,15 @@ class Directivity:
         return np.asarray(2.0 * np.pi * self.observation.frequency / self.speed_of_sound)
 
     @property
+    def behind(self) -> BoolArray:
+        """(A,) True for angles behind an infinite baffle, where nothing arrives.
+
+        Beyond 90 degrees, and short of it where the reference point lies behind the mouth and the distance is finite.
+        """
+        beyond = np.abs(self.observation.off_axis) > 0.5 * np.pi + 1e-9
+        return np.asarray(self.half_space & (beyond | np.all(self.pressure == 0.0, axis=(0, 1))))
+
+    @property
     def on_axis(self) -> ComplexArray:
         """(F,) the pressure at off-axis 0 in the first plane. ValueError if angle 0 was not observed."""
         at = np.flatnonzero(np.abs(self.observation.off_axis) < 1e-9)

@@ -61,7 +61,11 @@ def beamwidth(directivity: Directivity, plane: float = 0.0) -> FloatArray:
     """
     level = levels_re_on_axis(directivity)[:, _plane_index(directivity.observation, plane)]
     sides = _sides(directivity.observation, directivity.half_space)
-    angles = [_crossing(level[:, index], outward) for _, index, outward in sides]
+    seen = [~directivity.behind[index] for _, index, _ in sides]
+    angles = [
+        _crossing(level[:, index[ahead]], outward[ahead])
+        for (_, index, outward), ahead in zip(sides, seen, strict=True)
+    ]
     if not angles:
         return np.full(level.shape[0], np.nan)
     return np.asarray(2.0 * np.mean(angles, axis=0))

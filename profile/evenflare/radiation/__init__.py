@@ -14,6 +14,10 @@ SETTINGS: tuple[Setting, ...] = get_args(Setting)
 """Of the march, from the quickest to the most exact."""
 
 
+Method = Literal["march"]
+METHODS: tuple[Method, ...] = get_args(Method)
+
+
 class Solver(Protocol):
     """What radiates: 1 m/s rms times the exit's area at the throat, observed around the waveguide."""
 
@@ -22,13 +26,17 @@ class Solver(Protocol):
         ...
 
 
-def solve(design: Design, *, method: Literal["march"] = "march", setting: Setting = "full") -> Directivity:
+def solve(design: Design, *, method: Method = "march", setting: Setting = "full") -> Directivity:
     """The directivity of a design as its file asks for it: its observation, its air."""
     return solver(setting, method=method)(design.waveguide, design.observation, design.air)
 
 
-def solver(setting: Setting = "full", *, method: Literal["march"] = "march") -> Solver:
-    """A solver by name: the march over spherical caps, at one of its settings."""
+def solver(setting: Setting = "full", *, method: Method = "march") -> Solver:
+    """A solver by name: the march over spherical caps, at one of its settings. ValueError for any other word."""
+    if method not in METHODS:
+        raise ValueError(f"method {method!r}: must be one of {', '.join(METHODS)}")
+    if setting not in SETTINGS:
+        raise ValueError(f"setting {setting!r}: must be one of {', '.join(SETTINGS)}")
     from evenflare.radiation.march import march_solver
 
     return march_solver(setting)

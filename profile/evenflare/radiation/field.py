@@ -36,6 +36,10 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
         distance = np.sqrt(r * r + offset * offset - 2 * r * offset * cosine)
         cosine_there = np.clip((r * cosine - offset) / distance, -1.0, 1.0)
         behind = (cosine_there < -1e-9) & in_baffle
+        if np.any(behind & (cosine > 1.0 - 1e-12)):
+            raise ValueError(
+                f"distance_m = {r:g}: the point on axis lies behind the baffle. Raise it, or move reference_z_mm forward"
+            )
         if distance[~behind].min(initial=np.inf) < end.radius:
             raise ValueError(
                 f"distance_m = {r:g}: must keep every point outside the sphere of {end.radius:.3g} m about the"

@@ -159,7 +159,7 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
     plane : index of the plane in the observation. In a baffle the map ends at 90 degrees.
     """
     observation = directivity.observation
-    seen = ~tables.behind_baffle(directivity)
+    seen = ~directivity.behind
     angle = observation.off_axis[seen] / DEGREE
     level = np.nan_to_num(tables.relative_level(directivity)[:, plane, seen].T, nan=2 * _MAP_FLOOR)
     figure = Figure(figsize=(_WIDTH, 4.1), layout="constrained")
@@ -313,7 +313,7 @@ def throat_impedance(directivity: Directivity) -> Figure:
 def off_axis_curves(directivity: Directivity, *, frequencies: Sequence[float] = (1e3, 2e3, 4e3, 8e3, 16e3)) -> Figure:
     """Level re on-axis over the off-axis angle at the solved frequencies nearest to `frequencies` (Hz), first plane."""
     observation = directivity.observation
-    seen = ~tables.behind_baffle(directivity)
+    seen = ~directivity.behind
     angle, level = observation.off_axis[seen] / DEGREE, tables.relative_level(directivity)[:, 0, seen]
     figure = Figure(figsize=(_WIDTH, 3.8), layout="constrained")
     axes = style.dressed(figure.add_subplot(), "Off-axis curves", x="off-axis angle, degrees", y="level re on-axis, dB")

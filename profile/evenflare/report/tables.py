@@ -37,17 +37,11 @@ _AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
 """Columns without trailing zeros: they are mostly round numbers."""
 
 
-def behind_baffle(directivity: Directivity) -> BoolArray:
-    """(A,) True for the angles into which nothing is radiated: beyond 90 degrees of an infinite baffle."""
-    behind = np.abs(directivity.observation.off_axis) > 90 * DEGREE + 1e-9
-    return np.asarray(behind & directivity.half_space)
-
-
 def relative_pressure(directivity: Directivity) -> ComplexArray:
     """(F, P, A) pressure over the on-axis pressure; nan behind a baffle and where the on-axis pressure is 0."""
     on_axis = np.where(directivity.on_axis == 0, np.nan, directivity.on_axis)
     relative = directivity.pressure / on_axis[:, None, None]
-    relative[..., behind_baffle(directivity)] = np.nan
+    relative[..., directivity.behind] = np.nan
     return np.asarray(relative)
 
 
@@ -66,7 +60,7 @@ def directivity_columns(directivity: Directivity) -> Columns:
     )
     level = relative_level(directivity)
     phase = np.where(np.isnan(level), np.nan, np.angle(relative_pressure(directivity)) / DEGREE)
-    valid = np.broadcast_to(directivity.valid[:, None, None], shape) & ~behind_baffle(directivity)
+    valid = np.broadcast_to(directivity.valid[:, None, None], shape) & ~directivity.behind
     columns = {
         "frequency_hz": frequency,
         "azimuth_deg": plane / DEGREE,

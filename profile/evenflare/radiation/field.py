@@ -45,7 +45,7 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
                 f"distance_m = {r:g}: must keep every point outside the sphere of {end.radius:.3g} m about the"
                 " mouth. Raise it, or leave it out for the far field"
             )
-        angular = legvander(cosine_there, int(degree[-1]))[:, degree]
+        angular = np.asarray(legvander(cosine_there, int(degree[-1]))[:, degree], dtype=np.float64)
         result = np.zeros((wavenumber.size, cosine.size), dtype=np.complex128)
         for i in np.flatnonzero(~behind):
             kr = wavenumber[:, None] * distance[i]

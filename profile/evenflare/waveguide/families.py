@@ -147,7 +147,8 @@ class OblateSpheroidal:
 class Tractrix:
     """The tractrix of tangent length `flare_radius` = c / (2 pi cutoff), m, from the exit to `depth`.
 
-    depth : m with the roundover; None runs to the cusp, where the wall stands at 90 degrees.
+    depth : m with the roundover, which takes over at latest where the tractrix turns on its radius; None runs to
+            the cusp, where the wall stands at 90 degrees, and has no roundover.
     """
 
     family: ClassVar[str] = "tractrix"
@@ -163,29 +164,31 @@ class Tractrix:
                 f"the tractrix of {a / MILLIMETRE:g} mm is not wider than the exit"
                 f" ({exit_radius / MILLIMETRE:g} mm): lower its cutoff_hz"
             )
-        full = TractrixWall(a, exit_radius, a)
-        length = float(_end(full).z[0])
-        if self.depth is None:
-            return Meridian((full,))
-        if self.depth > length + 1e-9:
-            raise ValueError(
-                f"depth_mm = {self.depth / MILLIMETRE:g}: this tractrix ends at {length / MILLIMETRE:.4g} mm."
-                " Lower depth_mm, leave it out, or lower cutoff_hz"
-            )
+        depth, roundover = self.depth, self.roundover_radius
+        if depth is None:
+            return Meridian((TractrixWall(a, exit_radius, a),))
 
         def excess(r: float) -> float:
             end = _end(TractrixWall(a, exit_radius, r))
-            return float(end.z[0]) + self.roundover_radius * (1.0 - r / a) - float(self.depth or length)
+            return float(end.z[0]) + roundover * (1.0 - r / a) - depth
 
-        if excess(exit_radius * (1 + 1e-9)) >= 0:
+        narrowest = exit_radius * (1 + 1e-9)
+        # Beyond it the tractrix turns on less than the roundover's radius: there the roundover takes over at latest.
+        widest = a / float(np.hypot(1.0, roundover / a))
+        if widest <= narrowest or excess(narrowest) >= 0:
             raise ValueError(
-                f"roundover_radius_mm = {self.roundover_radius / MILLIMETRE:g} leaves no wall within"
-                f" depth_mm = {self.depth / MILLIMETRE:g}: must be smaller, or the waveguide deeper"
+                f"roundover_radius_mm = {roundover / MILLIMETRE:g} leaves no wall within"
+                f" depth_mm = {depth / MILLIMETRE:g}: must be smaller, or the waveguide deeper"
             )
-        if excess(a) <= 1e-9:  # a last digit of depth must not choose between cusp and roundover
-            return Meridian((full,))
-        r1 = brentq(excess, exit_radius * (1 + 1e-9), a, xtol=1e-15)
-        return _closed(TractrixWall(a, exit_radius, r1), self.roundover_radius)
+        spare = excess(widest)
+        if spare < -1e-9:
+            raise ValueError(
+                f"depth_mm = {depth / MILLIMETRE:g}: this tractrix ends at {(depth + spare) / MILLIMETRE:.4g} mm."
+                " Lower depth_mm, leave it out, or lower cutoff_hz"
+            )
+        # A last digit of depth must not decide whether there is a root.
+        r1 = widest if spare <= 1e-9 else brentq(excess, narrowest, widest, xtol=1e-15)
+        return _closed(TractrixWall(a, exit_radius, r1), roundover)
 
 
 @dataclass(frozen=True)

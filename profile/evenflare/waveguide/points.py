@@ -7,7 +7,7 @@ from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
-from shapely import LineString
+from shapely import LineString, Point
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
 from evenflare.waveguide.meridian import Meridian, Piece
@@ -18,6 +18,8 @@ CORNER = 8 * DEGREE
 NEIGHBOUR_RATIO = 4.0
 """A corner turns more than this many times as much as either neighbour: a dense curve has none."""
 
+SHARP = 20 * DEGREE
+"""A vertex that turns more than this is a corner whatever its neighbours: no smooth wall is given so coarsely."""
 STRAIGHT = 1e-9
 """m; points this close to a straight line are a straight wall."""
 
@@ -27,7 +29,8 @@ class Points:
     """A wall through points from throat (z = 0) to mouth.
 
     points : ((z, r), ...) in m, two at least. Two points are a straight wall.
-    corner : rad; a vertex is a corner where it turns more than this and more than four times its neighbours.
+    corner : rad; a vertex is a corner where it turns more than this, and more than four times its neighbours or more
+             than SHARP.
     Errors : ValueError if the points repeat, leave the throat plane, reach the axis, or the line crosses itself.
     """
 
@@ -60,12 +63,21 @@ class Points:
         """Indices of the points that are corners."""
         return tuple(int(i) for i in _corners(np.array(self.points), self.corner))
 
+    @property
+    def departure(self) -> float:
+        """m, how far the smooth wall leaves the straight lines between its points at most."""
+        wall = self.meridian(0.0).dense
+        lines = LineString(self.points)
+        return float(max(lines.distance(Point(z, r)) for z, r in zip(wall.z, wall.r, strict=True)))
+
     def meridian(self, exit_radius: float) -> Meridian:
         """The wall through the points; the exit's radius does not change it."""
         points = np.array(self.points)
         cuts = [0, *self.corners, len(points) - 1]
         meridian = Meridian(tuple(_piece(points[i : j + 1]) for i, j in itertools.pairwise(cuts)))
         wall = meridian.dense
+        if wall.r.min() <= 0:
+            raise ValueError("the profile meets the axis between its points: give more points there")
         if not LineString(np.column_stack([wall.z, wall.r])).is_simple:
             raise ValueError("the profile crosses itself between its points: give more points there")
         return meridian
@@ -86,5 +98,5 @@ def _corners(points: FloatArray, corner: float) -> IntArray:
     beside = np.zeros((2, turn.size))
     beside[0, 1:] = turn[:-1]
     beside[1, :-1] = turn[1:]
-    sharp = (turn > corner) & (turn > NEIGHBOUR_RATIO * beside.max(axis=0))
+    sharp = (turn > corner) & ((turn > NEIGHBOUR_RATIO * beside.max(axis=0)) | (turn > SHARP))
     return np.asarray(1 + np.flatnonzero(sharp), dtype=np.int64)

@@ -7,13 +7,14 @@ that depth and mouth, the vector gives the nearest one.
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.optimize import brentq, nnls
 
-from evenflare.units import DEGREE, FloatArray
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide.families import (
     SMALLEST_ROUNDOVER,
     Conical,
@@ -36,12 +37,21 @@ CURVATURE_KNOTS = 8
 LARGEST_ROUNDOVER = 0.45
 """As a share of the smaller of the largest depth and the largest mouth radius."""
 
+_nodes, _weights = np.polynomial.legendre.leggauss(8)
+_ARC_NODES = np.ravel(np.arange(CURVATURE_KNOTS - 1)[:, None] + 0.5 * (_nodes + 1.0)) / (CURVATURE_KNOTS - 1)
+_ARC_WEIGHTS = np.tile(0.5 * _weights / (CURVATURE_KNOTS - 1), CURVATURE_KNOTS - 1)
+_ARC_TURNED = np.transpose(
+    [CurvatureWall(0.0, 0.0, 0.0, 1.0, tuple(row)).at(_ARC_NODES).angle for row in np.eye(CURVATURE_KNOTS)]
+)
+"""Gauss points between the knots of a free curve of unit length, as in CurvatureWall, their weights, and the
+wall's angle at them per unit of curvature at each knot."""
+
 
 @dataclass(frozen=True)
 class ParameterSpace:
     """The members of one family within limits.
 
-    family : one of FAMILIES. Errors: ValueError for any other.
+    family : one of FAMILIES. Errors: ValueError for any other, and for limits without a mouth wider than the exit.
     """
 
     family: str
@@ -52,6 +62,12 @@ class ParameterSpace:
     def __post_init__(self) -> None:
         if self.family not in FAMILIES:
             raise ValueError(f"family {self.family!r}: must be one of {', '.join(FAMILIES)}")
+        narrowest, widest = self._bounds["mouth_radius"]
+        if widest < narrowest:
+            raise ValueError(
+                f"the largest mouth, {2 * widest / MILLIMETRE:g} mm, must be at least"
+                f" {2 * narrowest / MILLIMETRE:g} mm: wider than the driver's exit. Raise it"
+            )
 
     @property
     def names(self) -> tuple[str, ...]:
@@ -83,6 +99,8 @@ class ParameterSpace:
         depth, mouth, roundover, *extra = (low + np.clip(vector, 0.0, 1.0) * (high - low)).tolist()
         # Leave some wall before the roundover, whatever the depth.
         roundover = min(roundover, 0.7 * depth, 0.7 * (mouth - self.driver.exit_radius))
+        if roundover < SMALLEST_ROUNDOVER:
+            roundover = 0.0
         shape = _SHAPES[self.family](self.driver.exit_radius, depth, mouth, roundover, extra)
         return Waveguide(shape, self.driver, self.mounting)
 
@@ -103,43 +121,91 @@ class ParameterSpace:
         return np.asarray(np.clip((np.array(values) - low) / span, 0.0, 1.0))
 
 
-def _matched(shape: Callable[[float], Shape], exit_radius: float, mouth: float, low: float, high: float) -> Shape:
-    """The member of a one-parameter row of shapes whose mouth has that radius, or the end nearest to it."""
+def _wall_end(
+    depth: float, mouth: float, roundover: float, angle_through: Callable[[float, float], float]
+) -> tuple[float, float]:
+    """Length and radius, m, at which a wall must end for its roundover to end at `depth` and `mouth`.
 
-    def excess(parameter: float) -> float:
-        return shape(parameter).meridian(exit_radius).mouth_radius - mouth
+    angle_through : rad, the angle at its end of the family's member that passes through a length and radius.
+    """
 
-    at_low, at_high = excess(low), excess(high)
-    if at_low * at_high > 0:
-        return shape(low if abs(at_low) < abs(at_high) else high)
-    return shape(brentq(excess, low, high, xtol=1e-12, rtol=1e-12))
+    def begin(angle: float) -> tuple[float, float]:
+        return depth - roundover * (1.0 - math.sin(angle)), mouth - roundover * math.cos(angle)
+
+    if roundover == 0.0:
+        return depth, mouth
+    return begin(brentq(lambda angle: angle_through(*begin(angle)) - angle, 0.0, 0.5 * math.pi, xtol=1e-15))
+
+
+def _between(value: float, low: float, high: float) -> float:
+    """The mouth widens with each of the parameters below, so the nearest mouth belongs to the nearest value."""
+    return min(max(value, low), high)
 
 
 def _conical(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    return _matched(lambda a: Conical(depth, a, roundover), exit_radius, mouth, 1 * DEGREE, 85 * DEGREE)
+    def angle_through(length: float, radius: float) -> float:
+        return math.atan2(radius - exit_radius, length)
+
+    wall_angle = angle_through(*_wall_end(depth, mouth, roundover, angle_through))
+    return Conical(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
 
 
 def _oblate(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    return _matched(lambda a: OblateSpheroidal(depth, a, roundover), exit_radius, mouth, 1 * DEGREE, 85 * DEGREE)
+    def angle_through(length: float, radius: float) -> float:
+        return math.atan2(radius**2 - exit_radius**2, length * radius)
+
+    length, radius = _wall_end(depth, mouth, roundover, angle_through)
+    wall_angle = math.atan2(math.sqrt(radius**2 - exit_radius**2), length)
+    return OblateSpheroidal(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
+
+
+def _hyperbolic(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Hyperbolic:
+    """With q = cosh u + T sinh u at u = z/x0: sinh u + T cosh u = sqrt(q^2 - 1 + T^2), and their sum is (1 + T) e^u."""
+    parameter = extra[0]
+
+    def flares(radius: float) -> tuple[float, float]:
+        ratio = radius / exit_radius
+        slope = math.sqrt(ratio**2 - 1.0 + parameter**2)
+        return math.log((ratio + slope) / (1.0 + parameter)), slope
+
+    def angle_through(length: float, radius: float) -> float:
+        count, slope = flares(radius)
+        return math.atan2(count * exit_radius * slope, length)
+
+    length, radius = _wall_end(depth, mouth, roundover, angle_through)
+    flare_length = depth / _between(flares(radius)[0] * depth / length, 0.01, 6.0)
+    return Hyperbolic(depth, flare_length, parameter, roundover)
 
 
 def _exponential(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    return _matched(lambda g: Exponential(depth, depth / g, roundover), exit_radius, mouth, 0.01, 6.0)
-
-
-def _hyperbolic(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    return _matched(lambda g: Hyperbolic(depth, depth / g, extra[0], roundover), exit_radius, mouth, 0.01, 6.0)
+    shape = _hyperbolic(exit_radius, depth, mouth, roundover, [1.0])
+    return Exponential(depth, shape.flare_length, roundover)
 
 
 def _tractrix(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    def length(a: float) -> float:
-        return Tractrix(a).meridian(exit_radius).depth
+    def length(a: float, end_angle: float) -> float:
+        """Of the wall from the exit to that angle: r = a sin(angle), tanh u = cos(angle)."""
+        cosine = math.sqrt(1.0 - (exit_radius / a) ** 2)
+        return a * (math.acosh(a / exit_radius) - cosine + math.log(math.tan(0.5 * end_angle)) + math.cos(end_angle))
 
-    # The shortest tractrix that fills the depth ends on its cusp and has the widest mouth; wider ones are cut.
-    shortest = brentq(lambda a: length(a) - depth, 1.0001 * exit_radius, exit_radius + 3 * depth)
-    return _matched(
-        lambda a: Tractrix(a, min(depth, length(a)), roundover), exit_radius, mouth, shortest, 20 * shortest
+    def excess(a: float, end_angle: float) -> float:
+        return length(a, end_angle) + roundover * (1.0 - math.sin(end_angle)) - depth
+
+    def flare_radius(end_angle: float) -> float:
+        return (mouth - roundover * math.cos(end_angle)) / math.sin(end_angle)
+
+    # The smallest tractrix that fills the depth has the widest mouth. Its roundover begins, as late as one can,
+    # where the tractrix turns on the roundover's radius: at the angle atan(a / roundover).
+    smallest = brentq(
+        lambda a: excess(a, math.atan2(a, roundover)), 1.0001 * exit_radius, exit_radius + 3 * depth, xtol=1e-15
     )
+    latest = math.acos(roundover / mouth)
+    if excess(flare_radius(latest), latest) >= 0.0:
+        return Tractrix(smallest, depth, roundover)
+    # A wall nowhere steeper than this cannot reach the mouth within the depth.
+    least = math.atan2(mouth - roundover - exit_radius, depth)
+    end_angle = brentq(lambda angle: excess(flare_radius(angle), angle), least, latest, xtol=1e-15)
+    return Tractrix(flare_radius(end_angle), depth, roundover)
 
 
 def _free(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
@@ -147,16 +213,16 @@ def _free(exit_radius: float, depth: float, mouth: float, roundover: float, extr
     throat_angle, bends = extra[0], np.array(extra[1:])
     mean = np.trapezoid(bends) / (bends.size - 1)
     form = bends / mean if mean > 1e-6 else np.ones_like(bends)
+    turned = _ARC_TURNED @ form
 
     def unit_arc(end_angle: float) -> tuple[float, float]:
-        bend = tuple((form * (end_angle - throat_angle)).tolist())
-        end = CurvatureWall(0.0, 0.0, throat_angle, 1.0, bend).at(np.array([1.0]))
-        return float(end.z[0]), float(end.r[0])
+        angle = throat_angle + (end_angle - throat_angle) * turned
+        return float(np.cos(angle) @ _ARC_WEIGHTS), float(np.sin(angle) @ _ARC_WEIGHTS)
 
     def wanted(end_angle: float) -> tuple[float, float]:
         return (
-            depth - roundover * (1 - np.sin(end_angle)),
-            mouth - exit_radius - roundover * np.cos(end_angle),
+            depth - roundover * (1 - math.sin(end_angle)),
+            mouth - exit_radius - roundover * math.cos(end_angle),
         )
 
     def excess(end_angle: float) -> float:

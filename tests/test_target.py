@@ -2,6 +2,7 @@
 
 import pickle
 import tomllib
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -175,9 +176,32 @@ def test_a_little_out_of_reach_warns(read):
     (warning,) = reachability(read(GOOD.replace("index_db = [6,", "index_db = [8.5,")))
     assert warning == (
         "t.toml [wanted] index_db = 8.50 at 1000 Hz: lies 1.5 dB above the 7.0 dB that the largest mouth, 260 mm, can"
-        " give there as a uniform piston (common practice, not a strict bound): may not be met. It gives 8.50 dB from"
-        " 1183 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_diameter_mm"
+        " give there as one piston in a baffle (common practice, not a strict bound): may not be met. It gives"
+        " 8.50 dB from 1183 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_diameter_mm"
     )
+
+
+def test_reach_on_a_sphere_tends_to_no_directivity(read):
+    """A small source on a sphere is a point source: 0 dB at low frequency, where a baffle would give 3.01."""
+    sphere = replace(read(GOOD), mounting=Mounting(0.15))
+    assert largest_reachable(sphere, [20.0])[0] < 0.1
+    # Cap of 30 degrees, k R = 1, moving axially: 2.601 dB by the Legendre series (computed with mpmath).
+    radius = sphere.limits.mouth_diameter[1] / 2
+    on_sphere = replace(sphere, mounting=Mounting(radius / np.sin(np.radians(30))))
+    frequency = sphere.air.speed_of_sound / (2 * np.pi * on_sphere.mounting.radius)
+    assert largest_reachable(on_sphere, [frequency])[0] == pytest.approx(2.601021, abs=1e-5)
+
+
+def test_reach_of_the_standards_index_is_lower_than_of_the_spheres(read):
+    target = read(GOOD)
+    standard = replace(target, index_kind="sound_power")
+    frequency = np.array([500.0, 1500.0, 5000.0])
+    assert np.all(largest_reachable(standard, frequency) < largest_reachable(target, frequency) - 0.05)
+
+
+def test_less_than_half_space_gives_in_a_baffle_warns(read):
+    (warning,) = reachability(read(GOOD.replace("index_db = [6,", "index_db = [2,")))
+    assert "index_db = 2.00: may not be met, even a small source in a baffle has 3.01. Raise it" in warning
 
 
 def test_far_out_of_reach_is_refused(read):
@@ -185,8 +209,8 @@ def test_far_out_of_reach_is_refused(read):
         reachability(read(GOOD.replace("index_db = [6,", "index_db = [12,")))
     assert str(caught.value) == (
         "t.toml [wanted] index_db = 12.00 at 1000 Hz: lies 5.0 dB above the 7.0 dB that the largest mouth, 260 mm, can"
-        " give there as a uniform piston (common practice, not a strict bound): must be at most 3 dB above it. It gives"
-        " 12.00 dB from 1633 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_diameter_mm"
+        " give there as one piston in a baffle (common practice, not a strict bound): must be at most 3 dB above"
+        " it. It gives 12.00 dB from 1633 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_diameter_mm"
     )
 
 

@@ -11,12 +11,20 @@ from numpy.typing import ArrayLike
 from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.air import Air
-from evenflare.closed_forms import piston_index
+from evenflare.closed_forms import cap_index, cap_pattern, piston_index, piston_pattern
+from evenflare.directivity import Directivity, Observation
 from evenflare.files import InputError
+from evenflare.metrics import standard_curves
 from evenflare.schema import AirTable, DriverTable, MountingTable, Table, checked, fault, number, parsed, rising
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
 
+CAP_UP_TO = 2.0
+"""k times the mouth's radius below which a mouth on a sphere is judged as a cap of that sphere."""
+NEGLIGIBLE_EXCESS = 0.05
+"""dB of wanted index above the piston's that is not worth a warning."""
+SMALLEST_IN_BAFFLE = 3.0
+"""dB; a source in a baffle, however small, radiates into half of the sphere: 10 log10(2)."""
 REFUSED_EXCESS = 3.0
 """dB of wanted index above the piston's; from 0 to here it warns."""
 BAND_SLACK = 1e-9
@@ -278,13 +286,37 @@ def _between(target: Target, frequency: FloatArray, values: FloatArray) -> Float
 
 
 def largest_reachable(target: Target, frequency: ArrayLike) -> FloatArray:
-    """Index (F,) dB that the largest allowed mouth gives if it moves as one flat piston in a baffle.
+    """Index (F,) dB, of the kind the target means, that the largest allowed mouth gives if it moves as one flat piston.
 
-    Common practice, not a strict bound: a mouth whose rim leads its centre gives a little more. Of the
-    sound-power index, which is lower, a generous estimate. frequency : (F,) Hz.
+    In a baffle the piston's closed form. On a sphere the axially moving cap's up to k r = 2, where it meets the flat
+    piston's, and the piston's above: a beam narrower than the sphere does not feel it.
+    Common practice, not a strict bound: a mouth whose rim leads its centre gives a little more. frequency : (F,) Hz.
     """
-    radius = 0.5 * target.limits.mouth_diameter[1]
-    return piston_index(2 * np.pi * np.asarray(frequency, dtype=np.float64) * radius / target.air.speed_of_sound)
+    radius, sphere = 0.5 * target.limits.mouth_diameter[1], target.mounting.radius
+    size = 2 * np.pi * np.atleast_1d(np.asarray(frequency, dtype=np.float64)) * radius / target.air.speed_of_sound
+    angles = np.linspace(0.0, np.pi, 19)
+    means_sphere = target.index_kind == "sphere"
+    index = piston_index(size) if means_sphere else _standard_index(piston_pattern(size, angles), half_space=True)
+    low = np.flatnonzero(size < CAP_UP_TO)
+    if sphere is not None and low.size:
+        half_angle = float(np.arcsin(min(1.0, radius / sphere)))
+        on_sphere = size[low] * sphere / radius
+        if means_sphere:
+            cap = cap_index(on_sphere, half_angle=half_angle)
+        else:
+            cap = _standard_index(cap_pattern(on_sphere, angles, half_angle=half_angle), half_space=False)
+        index[low] = np.minimum(index[low], cap)
+    return index
+
+
+def _standard_index(pattern: ArrayLike, *, half_space: bool) -> FloatArray:
+    """The standard's sound-power index (F,) dB of round patterns (F, 19), 0 to 180 degrees in tens."""
+    pressure = np.asarray(pattern, dtype=np.complex128)[:, None, :]
+    angles = np.linspace(0.0, np.pi, 19)
+    counted = Observation(frequency=np.arange(1.0, len(pressure) + 1), off_axis=angles)
+    pressure[:, :, (angles > 0.5 * np.pi + 1e-9) & half_space] = 0.0
+    found = Directivity(counted, pressure, np.ones(len(pressure), dtype=bool), 1.0, 1.0, half_space=half_space)
+    return standard_curves(found).sound_power_index
 
 
 def reachable_from(target: Target, index_db: float) -> float:
@@ -301,8 +333,12 @@ def reach_statement(target: Target) -> str:
     steps = [f"{level:.1f} dB from {reachable_from(target, level):.0f} Hz" for level in np.unique(wanted[weight > 0])]
     return (
         f"The largest mouth that [limits] allow, {mouth:g} mm, can give an index of {', '.join(steps)}"
-        " (as a uniform piston in a baffle: common practice, not a strict bound)."
+        f" (moving as one piston {_place(target)}: common practice, not a strict bound)."
     )
+
+
+def _place(target: Target) -> str:
+    return "in a baffle" if target.mounting.radius is None else "on the sphere"
 
 
 def reachability(target: Target) -> list[str]:
@@ -313,18 +349,24 @@ def reachability(target: Target) -> list[str]:
     grid = np.unique(np.append(np.geomspace(target.frequency[0], target.frequency[-1], 200), target.frequency))
     wanted, _, weight = wanted_index(target, grid)
     excess = np.where(weight > 0, wanted - largest_reachable(target, grid), -np.inf)
-    worst = int(excess.argmax())
-    if not excess[worst] > 0:
-        return []
+    worst, lowest = int(excess.argmax()), float(np.min(wanted[weight > 0], initial=np.inf))
+    warnings = []
+    if target.mounting.radius is None and target.index_kind == "sphere" and lowest < SMALLEST_IN_BAFFLE:
+        warnings.append(
+            f"{target.source} [wanted] index_db = {lowest:.2f}: may not be met, even a small source in a baffle has"
+            ' 3.01. Raise it, or choose [mounting] kind = "sphere"'
+        )
+    if not excess[worst] > NEGLIGIBLE_EXCESS:
+        return warnings
     at, level, mouth = grid[worst], wanted[worst], target.limits.mouth_diameter[1] / MILLIMETRE
     limit = f"must be at most {REFUSED_EXCESS:g} dB above it" if excess[worst] > REFUSED_EXCESS else "may not be met"
     text = (
         f"{target.source} [wanted] index_db = {level:.2f} at {at:.0f} Hz: lies {excess[worst]:.1f} dB above the"
-        f" {level - excess[worst]:.1f} dB that the largest mouth, {mouth:g} mm, can give there as a uniform piston"
-        f" (common practice, not a strict bound): {limit}. It gives {level:.2f} dB from"
+        f" {level - excess[worst]:.1f} dB that the largest mouth, {mouth:g} mm, can give there as one piston"
+        f" {_place(target)} (common practice, not a strict bound): {limit}. It gives {level:.2f} dB from"
         f" {reachable_from(target, float(level)):.0f} Hz. Lower index_db, begin frequency_hz there, or raise [limits]"
         " mouth_diameter_mm"
     )
     if excess[worst] > REFUSED_EXCESS:
         raise InputError(text)
-    return [text]
+    return [*warnings, text]

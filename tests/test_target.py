@@ -210,7 +210,8 @@ def test_far_out_of_reach_is_refused(read):
     assert str(caught.value) == (
         "t.toml [wanted] index_db = 12.00 at 1000 Hz: lies 5.0 dB above the 7.0 dB that the largest mouth, 260 mm, can"
         " give there as one piston in a baffle (common practice, not a strict bound): must be at most 3 dB above"
-        " it. It gives 12.00 dB from 1633 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_diameter_mm"
+        " it. It gives 12.00 dB from 1633 Hz. Lower index_db, begin frequency_hz there, or raise [limits]"
+        " mouth_diameter_mm"
     )
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import errno
 import os
 import shlex
 import sys
@@ -11,18 +12,19 @@ import threading
 import time
 import traceback
 from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
 from typing import TYPE_CHECKING, NoReturn
 
 from evenflare import __version__
 from evenflare.files import InputError
-from evenflare.units import MILLIMETRE
 
 if TYPE_CHECKING:
     from evenflare.search import Progress, SearchResult
 
 DONE, ANSWER_IS_NO, INPUT_AT_FAULT, OWN_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
+NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO})
+"""Errors of the system that a disk causes, wherever they come up."""
 
 ABOUT = """\
 From a directivity target to a searched waveguide, its mesh and its machining points.
@@ -148,7 +150,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     options.words = shlex.join(["evenflare", *(sys.argv[1:] if arguments is None else arguments)])
     try:
         code: int = options.run(options)
-        sys.stdout.flush()
+        print(end="", flush=True)
         return code
     except InputError as error:
         print(error, file=sys.stderr)
@@ -157,16 +159,33 @@ def run(arguments: Sequence[str] | None = None) -> int:
         print("interrupted; what was finished is kept", file=sys.stderr)
         return INTERRUPTED
     except BrokenPipeError:
-        # The reader of standard output has seen enough; keep the interpreter from complaining at exit.
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        _drop_output()  # its reader has seen enough
         return DONE
     except Exception as error:
+        if isinstance(error, OSError) and error.errno in NO_ROOM:
+            _drop_output()
+            print(f"cannot write ({error.strerror}). Free some disk space, then run it again", file=sys.stderr)
+            return INPUT_AT_FAULT
+        print(f"evenflare failed, and it is our fault ({error}). {_details(options.words)}", file=sys.stderr)
+        return OWN_FAULT
+
+
+def _drop_output() -> None:
+    """What is left of standard output goes nowhere, so that the interpreter does not stumble over it at exit."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _details(words: str) -> str:
+    """Write down the fault being handled; where."""
+    try:
         with tempfile.NamedTemporaryFile(
             "w", prefix="evenflare-fault-", suffix=".txt", delete=False, encoding="utf-8"
         ) as details:
-            details.write(f"{options.words}\nevenflare {__version__}\n{traceback.format_exc()}")
-        print(f"evenflare failed, and it is our fault ({error}). Details: {details.name}", file=sys.stderr)
-        return OWN_FAULT
+            details.write(f"{words}\nevenflare {__version__}\n{traceback.format_exc()}")
+    except OSError as error:
+        return f"The details could not be written ({error.strerror})"
+    return f"Details: {details.name}"
 
 
 @contextmanager
@@ -234,6 +253,7 @@ def _score(options: argparse.Namespace) -> int:
 
 def _export(options: argparse.Namespace) -> int:
     from evenflare import commands
+    from evenflare.units import MILLIMETRE
 
     cut = commands.Cut(options.chord_error_mm * MILLIMETRE, options.tool_radius_mm * MILLIMETRE)
     _list(commands.export_command(options.design, options.out, cut, options.words), options.out)
@@ -329,7 +349,8 @@ def _search(options: argparse.Namespace) -> int:
 def _tell(result: SearchResult) -> None:
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
     if result.best is None:
-        print("No candidate keeps the limits. Widen [limits], or ask for more candidates")
+        advice = ". Widen [limits], or ask for more candidates" if result.stopped_by == "candidates" else " so far"
+        print(f"No candidate keeps the limits{advice}")
         return
     best = result.best
     print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")

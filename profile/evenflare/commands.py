@@ -23,12 +23,12 @@ Written = list[tuple[str, str]]
 INVENTED = "Made by evenflare."
 
 
-def solved(design: Design, setting: radiation.Setting, method: Literal["march"]) -> Directivity:
-    """`radiation.solve`, with what the design asks for in vain told as an error of the input."""
+def solved(path: Path, design: Design, setting: radiation.Setting, method: Literal["march"]) -> Directivity:
+    """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
     try:
         return radiation.solve(design, method=method, setting=setting)
     except ValueError as error:
-        raise InputError(str(error)) from error
+        raise InputError(f"{path}: {error}") from error
 
 
 def write_solution(
@@ -118,7 +118,7 @@ def solve_command(
 ) -> tuple[Directivity, Written]:
     """`solve`: one design's radiation, its tables and pictures in `folder`."""
     design = read_design(path)
-    directivity = solved(design, setting, method)
+    directivity = solved(path, design, setting, method)
     return directivity, write_solution(design, directivity, folder, command=command)
 
 
@@ -171,6 +171,8 @@ def search_command(
     stage: Callable[[str], None],
 ) -> tuple[SearchResult, Written]:
     """`search`: the search itself, then the winner solved, exported and reported in `folder`."""
+    if minutes is not None and not minutes > 0:
+        raise InputError(f"--minutes = {minutes:g}: must be above 0. Leave it out to ask for all candidates")
     target = read_target(target_path)
     reachability(target)
     result = run_search(
@@ -185,11 +187,15 @@ def search_command(
     )
     if result.best is None:
         return result, []
-    stage("Solving and exporting the winner")
+    stage(
+        "Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out"
+        if result.stopped_by == "interrupted"
+        else "Solving and exporting the winner"
+    )
     waveguide = result.best.waveguide
     design = Design(f"{target.name}: best of the search", waveguide, target.air, default_observation(waveguide))
     write_design(design, folder / "best.toml")
-    directivity = solved(design, "full", "march")
+    directivity = solved(folder / "best.toml", design, "full", "march")
     inside = write_solution(design, directivity, folder / "best", command=command, target=target)
     exported, facts = write_export(design, folder / "best", Cut())
     page_of: dict[str, Any] = {

@@ -24,6 +24,14 @@ TOLERATED = {"smoothness_frequency_db": 1.0, "smoothness_angle_db": 2.0, "throat
 SECONDARY_WEIGHT = 0.05
 """dB of score per dB of a secondary term beyond what is tolerated: enough to choose between near equals."""
 
+HOW_TERMS_COUNT = (
+    "Counted: each term's part of the score, by its square; the parts add up to the score. Index and beamwidth count as"
+    f" rms, the beamwidth at weight {BEAMWIDTH_WEIGHT:g}; of the others {SECONDARY_WEIGHT:g} dB for each dB beyond "
+    + ", ".join(f"{level:g} dB ({name.removesuffix('_db').replace('_', ' ')})" for name, level in TOLERATED.items())
+    + "."
+)
+"""For whoever reads terms and `contributions` side by side."""
+
 FREQUENCIES = 32
 MOST_FREQUENCIES = 48
 OFF_AXIS_STEPS = 36
@@ -107,19 +115,33 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
     on_sphere = target.index_kind == "sphere"
     index = directivity_index(seen) if on_sphere else standard_curves(seen).sound_power_index
     terms = {"index_db": _rms(np.maximum(index, LOWEST_INDEX) - wanted, weight * axis if on_sphere else weight)}
-    square, total = terms["index_db"] ** 2, 1.0
     wanted_angle = wanted_beamwidth(target, seen.observation.frequency)
     if wanted_angle is not None:
         found, space = beamwidth(seen), np.pi if seen.half_space else 2 * np.pi
         found = np.where(np.isnan(found), space, found)
         deviation = uniform_cone_index(found) - uniform_cone_index(np.minimum(wanted_angle, space))
         terms["beamwidth_db"] = _rms(deviation, weight * axis)
-        square, total = square + BEAMWIDTH_WEIGHT * terms["beamwidth_db"] ** 2, total + BEAMWIDTH_WEIGHT
     terms |= _secondary_terms(seen, width)
-    square /= total
-    for name, tolerated in TOLERATED.items():
-        square += (SECONDARY_WEIGHT * max(0.0, terms.get(name, 0.0) - tolerated)) ** 2
-    return Score(float(np.sqrt(square)), terms, limit_excess(waveguide, target.limits))
+    value = float(np.sqrt(sum(_squares(terms).values())))
+    return Score(value, terms, limit_excess(waveguide, target.limits))
+
+
+def contributions(found: Score) -> dict[str, float]:
+    """Each term's part of a score, dB by name: its share of the squares that make up the value. They add up to it."""
+    squares = _squares(found.terms)
+    return {name: square / found.value if found.value > 0.0 else 0.0 for name, square in squares.items()}
+
+
+def _squares(terms: Mapping[str, float]) -> dict[str, float]:
+    """What each term adds to the squared score, dB^2 by name."""
+    weights = {"index_db": 1.0, "beamwidth_db": BEAMWIDTH_WEIGHT}
+    total = sum(weights[name] for name in terms if name in weights)
+    return {
+        name: weights[name] * value**2 / total
+        if name in weights
+        else (SECONDARY_WEIGHT * max(0.0, value - TOLERATED[name])) ** 2
+        for name, value in terms.items()
+    }
 
 
 def axis_weight(directivity: Directivity) -> FloatArray:

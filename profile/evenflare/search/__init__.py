@@ -6,7 +6,7 @@ however often the run was stopped and continued.
 
 from evenflare.search.loop import Progress, SearchResult, StoppedBy, Winner, run_search
 from evenflare.search.plan import Plan, plan
-from evenflare.search.store import history_rows
+from evenflare.search.store import history_rows, nearest
 from evenflare.search.worker import SolverFactory
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "StoppedBy",
     "Winner",
     "history_rows",
+    "nearest",
     "plan",
     "run_search",
 ]

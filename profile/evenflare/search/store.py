@@ -85,18 +85,12 @@ def history_rows(folder: Path) -> Iterator[dict[str, object]]:
     number, stage, score (dB), feasible (0 or 1), family, the terms (dB), the parameters (unit in the name), reason.
     May be read while a search runs. Errors: InputError if the folder holds no run.
     """
-    path = folder / STORE
-    if not path.is_file():
-        raise InputError(f"{folder}: holds no search ({STORE} is missing). Name the folder given to search --out")
-    with _reported(path), closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-        rows = connection.execute(f"SELECT {_COLUMNS} FROM candidate").fetchall()
-    rows.sort(key=lambda row: (row[0], STAGES.index(row[1])))
-    found = [(row, *_read(row)) for row in rows]
+    found = _finished(folder)
     terms = dict.fromkeys(name for _, _, outcome in found for name in outcome.terms)
     parameters = dict.fromkeys(name for _, _, outcome in found for name in outcome.parameters)
-    for row, job, outcome in found:
+    for number, job, outcome in found:
         yield {
-            "number": row[0],
+            "number": number,
             "stage": job.setting,
             "score": outcome.value,
             "feasible": int(outcome.feasible),
@@ -105,6 +99,29 @@ def history_rows(folder: Path) -> Iterator[dict[str, object]]:
             **{name: outcome.parameters.get(name) for name in parameters},
             "reason": outcome.reason,
         }
+
+
+def nearest(folder: Path) -> dict[str, Outcome]:
+    """What became of each family's best candidate; where none keeps the limits, of the one that breaks them least.
+
+    Errors: InputError if the folder holds no run.
+    """
+    found: dict[str, Outcome] = {}
+    for _, job, outcome in _finished(folder):
+        if job.family not in found or outcome.rank < found[job.family].rank:
+            found[job.family] = outcome
+    return found
+
+
+def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
+    """Every finished candidate in order of number, then stage."""
+    path = folder / STORE
+    if not path.is_file():
+        raise InputError(f"{folder}: holds no search ({STORE} is missing). Name the folder given to search --out")
+    with _reported(path), closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
+        rows = connection.execute(f"SELECT {_COLUMNS} FROM candidate").fetchall()
+    rows.sort(key=lambda row: (row[0], STAGES.index(row[1])))
+    return [(row[0], *_read(row)) for row in rows]
 
 
 def _read(row: tuple) -> tuple[Job, Outcome]:  # type: ignore[type-arg]

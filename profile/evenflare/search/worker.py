@@ -113,6 +113,14 @@ def pool(workers: int) -> Iterator[Executor]:
 
     context = multiprocessing.get_context("spawn")  # the same everywhere, and safe beside threads
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare) as processes:
+        # A terminal sends Ctrl-C to every process; one that dies of it while it still loads breaks the pool. Started
+        # here, they inherit that it is held back from them, and this process alone answers it.
+        held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        try:
+            for _ in range(workers):
+                processes.submit(os.getpid)
+        finally:
+            signal.pthread_sigmask(signal.SIG_SETMASK, held)
         yield processes
 
 

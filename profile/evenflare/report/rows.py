@@ -1,0 +1,207 @@
+"""The rows of a page's tables: sizes, sound, score, limits, families, and where it all comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+import evenflare
+from evenflare.directivity import Directivity
+from evenflare.objective import Score, contributions
+from evenflare.report import drawing, tables
+from evenflare.report.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
+from evenflare.target import Target
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide import Limits, Points, Waveguide, limit_excess, measures
+
+MOST_CORNERS = 12
+"""Of a wall through points that are named; it may have hundreds."""
+
+
+class FamilyResult(NamedTuple):
+    """What a search found of one family.
+
+    screen, full             : best scores, dB, lower is better; None where there is none.
+    tried_screen, tried_full : candidates at each setting.
+    why                      : it has no score, in words.
+    """
+
+    family: str
+    screen: float | None
+    full: float | None
+    tried_screen: int
+    tried_full: int
+    why: str = ""
+
+
+class LimitRow(NamedTuple):
+    """A limit, what the shape has, what is allowed, and the room between them."""
+
+    label: str
+    value: str
+    allowed: str
+    room: str
+    kept: bool
+
+
+class Table(NamedTuple):
+    """A small table inside another's cell."""
+
+    head: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """The shape's sizes by label."""
+    found, rim = measures(waveguide), waveguide.meridian.ends.angle[1]
+    arc = drawing.roundover(waveguide)
+    where = "flush in an infinite baffle"
+    if waveguide.mounting.radius is not None:
+        where = f"on a rigid sphere of radius {millimetres(waveguide.mounting.radius, 1)}"
+    half_angle = waveguide.driver.exit_half_angle / DEGREE
+    corner = drawing.throat_corner(waveguide) / DEGREE
+    return [
+        ("Family", spoken(waveguide.shape.family)),
+        ("Depth", millimetres(found.depth)),
+        ("Mouth diameter", millimetres(found.mouth_diameter)),
+        ("Throat diameter", millimetres(found.throat_diameter)),
+        ("Driver exit", f"{millimetres(2 * waveguide.driver.exit_radius)}, half-angle {half_angle:.1f}°"),
+        ("Wall angle at throat and rim", f"{found.throat_angle / DEGREE:.2f}° and {rim / DEGREE:.2f}°"),
+        (
+            "Joint at the throat",
+            f"corner of {corner:.1f}° between exit and wall"
+            if corner >= drawing.SMOOTH
+            else "wall goes on as the exit",
+        ),
+        ("Roundover radius", millimetres(arc.radius) if arc else "none"),
+        (
+            "Smallest hollow radius (cutter)",
+            f"{millimetres(found.smallest_concave_radius)}, {drawing.hollow(waveguide)}",
+        ),
+        *_points(waveguide),
+        ("Mounting", where),
+    ]
+
+
+def _points(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """What became of a wall that was given as points."""
+    shape = waveguide.shape
+    if not isinstance(shape, Points):
+        return []
+    at = [f"{shape.points[i][0] / MILLIMETRE:.4g}" for i in shape.corners]
+    more = f" and {len(at) - MOST_CORNERS} more" if len(at) > MOST_CORNERS else ""
+    return [
+        ("Corners kept", f"z = {', '.join(at[:MOST_CORNERS])}{more} mm" if at else "none"),
+        (
+            "Between points",
+            f"the smooth wall leaves the straight lines by up to {shape.departure / MILLIMETRE:.3f} mm",
+        ),
+    ]
+
+
+def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, str]]:
+    """What the sound comes to, by label."""
+    columns = tables.summary_columns(directivity)
+    frequency = columns["frequency_hz"]
+    count = f"{hertz(frequency[0])} to {hertz(frequency[-1])}, {frequency.size} of them"
+    rows = [("Frequencies", count if frequency.size > 1 else hertz(frequency[0]))]
+    if target is not None:
+        deviation = index_deviation(directivity, target)
+        if np.isfinite(deviation).any():
+            worst = int(np.nanargmax(np.abs(deviation)))
+            rms = float(np.sqrt(np.nanmean(deviation**2)))
+            rows.append(("Index less wanted index, plain rms", f"{rms:.2f} dB"))
+            rows.append(("… largest", f"{signed(deviation[worst])} dB at {hertz(frequency[worst])}"))
+    for label, column, unit in (
+        ("Directivity index, whole sphere", "directivity_index_db", " dB"),
+        ("Directivity index, sound power", "sound_power_index_db", " dB"),
+        ("Beamwidth at −6 dB", "beamwidth_deg", "°"),
+        ("Error estimate of the index", "error_estimate_db", " dB"),
+    ):
+        between = span(columns.get(column, np.empty(0)), digits=3 if column == "error_estimate_db" else 1)
+        if between:
+            rows.append((label, between + unit))
+    return rows
+
+
+def index_deviation(directivity: Directivity, target: Target) -> FloatArray:
+    """(F,) dB, the index that the target names less the wanted one; nan outside the target and where not valid."""
+    columns = tables.summary_columns(directivity)
+    index = columns["directivity_index_db" if target.index_kind == "sphere" else "sound_power_index_db"]
+    wanted = tables.target_columns(target, columns["frequency_hz"])["index_db"]
+    return np.where(directivity.valid, index - wanted, np.nan)
+
+
+def terms(score: Score) -> list[tuple[str, str, str]]:
+    """A score's terms in dB: name, as found, and as counted; the last row is the score itself."""
+    counted = contributions(score)
+    rows = [
+        (spoken(name.removesuffix("_db")), f"{value:.3f}", f"{counted[name]:.3f}")
+        for name, value in score.terms.items()
+    ]
+    return [*rows, ("score", "", f"{score.value:.3f}")]
+
+
+def limits(waveguide: Waveguide, kept: Limits) -> list[LimitRow]:
+    """Every limit of a target against the shape, in the unit of its label."""
+    found = measures(waveguide)
+    mismatch = abs(found.throat_diameter - 2 * waveguide.driver.exit_radius)
+    values: dict[str, tuple[float, float | None, float | None]] = {
+        "depth_mm": (found.depth, *kept.depth),
+        "mouth_diameter_mm": (found.mouth_diameter, *kept.mouth_diameter),
+        "smallest_concave_radius_mm": (found.smallest_concave_radius, kept.smallest_concave_radius, None),
+        "greatest_wall_angle_deg": (found.greatest_angle, None, kept.greatest_wall_angle),
+        "smallest_wall_angle_deg": (found.smallest_angle, 0.0, None),
+        "throat_angle_deg": (found.throat_angle, *kept.throat_angle),
+        "throat_diameter_mismatch_mm": (mismatch, None, kept.throat_diameter_mismatch),
+    }
+    return [
+        _limit(name, excess, *(None if each is None else each / _unit(name) for each in values[name]))
+        for name, excess in limit_excess(waveguide, kept).items()
+    ]
+
+
+def _unit(name: str) -> float:
+    return DEGREE if name.endswith("_deg") else MILLIMETRE
+
+
+def _limit(name: str, excess: float, value: float | None, low: float | None, high: float | None) -> LimitRow:
+    if low is None:
+        allowed = f"at most {high:.4g}"
+    else:
+        allowed = f"at least {low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
+    return LimitRow(unit_apart(name), f"{value:.2f}", allowed, signed(-excess), excess <= 0)
+
+
+def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
+    """By family, best first: its name, the cells of its row, and in their place why it has no score."""
+    ranked = sorted(found, key=lambda each: (each.full is None, each.full or 0.0, each.screen is None, each.screen))
+    best = ranked[0].full if ranked else None
+    rows = []
+    for each in ranked:
+        behind = "–"
+        if each.full is not None and best is not None:
+            behind = "winner" if each is ranked[0] else f"{each.full - best:.3f}"
+        screen, full = ("–" if score is None else f"{score:.3f}" for score in (each.screen, each.full))
+        cells = [screen, str(each.tried_screen), full, str(each.tried_full), behind]
+        rows.append((spoken(each.family), cells, f"{each.why} ({each.tried_screen} tried)" if each.why else ""))
+    return rows
+
+
+def provenance(directivity: Directivity | None, more: Mapping[str, Any] | None) -> list[tuple[str, str | Table]]:
+    """How the result was made, by label, in words."""
+    record = {**({} if directivity is None else directivity.provenance), **(more or {})}
+    record.pop("version", None)
+    return [
+        ("evenflare", evenflare.__version__),
+        *((unit_apart(key), _told(value)) for key, value in record.items()),
+    ]
+
+
+def _told(value: Any) -> str | Table:
+    """A value in words; a list of alike mappings is a table."""
+    if not isinstance(value, list) or not value or not all(isinstance(each, Mapping) for each in value):
+        return plainly(value)
+    return Table([unit_apart(key) for key in value[0]], [[plainly(each) for each in row.values()] for row in value])

@@ -1,0 +1,56 @@
+"""Numbers and names as a page says them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from evenflare.units import MILLIMETRE, FloatArray
+
+_UNITS = {"mm": "mm", "deg": "degrees", "db": "dB", "hz": "Hz", "m": "m"}
+"""The last part of a name, and the unit that it stands for."""
+
+
+def spoken(name: str) -> str:
+    """`throat_reflection` as "throat reflection"."""
+    return name.replace("_", " ")
+
+
+def unit_apart(name: str) -> str:
+    """`depth_mm` as "depth, mm"."""
+    words, _, unit = name.rpartition("_")
+    return f"{spoken(words)}, {_UNITS[unit]}" if unit in _UNITS and words else spoken(name)
+
+
+def signed(value: float) -> str:
+    """Two decimals with a sign."""
+    return "0.00" if abs(value) < 0.005 else f"{value:+.2f}".replace("-", "−")
+
+
+def hertz(frequency: float) -> str:
+    """Three digits, Hz or kHz."""
+    return f"{frequency / 1e3:.3g} kHz" if frequency >= 1e3 else f"{frequency:.3g} Hz"
+
+
+def millimetres(length: float, decimals: int = 2) -> str:
+    """A length in m as "12.70 mm"."""
+    return f"{length / MILLIMETRE:.{decimals}f} mm"
+
+
+def span(values: FloatArray, *, digits: int) -> str:
+    """The least and the greatest of the values that are numbers; empty if none is."""
+    known = values[np.isfinite(values)]
+    return f"{known.min():.{digits}f} to {known.max():.{digits}f}" if known.size else ""
+
+
+def plainly(value: Any) -> str:
+    """Any plain value in words: four digits of a number, the items of a mapping or a list behind commas."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{unit_apart(str(key))} {plainly(each)}" for key, each in value.items())
+    if isinstance(value, np.ndarray | list | tuple):
+        return ", ".join(plainly(each) for each in value)
+    if isinstance(value, float | np.floating):
+        return f"{value:.4g}"
+    return "none" if value is None else str(value)

@@ -1,0 +1,167 @@
+"""The package's layers: who may import whom, who holds the heavy libraries, and what a bare import loads."""
+
+from __future__ import annotations
+
+import ast
+import json
+import subprocess
+import sys
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+import evenflare
+
+PACKAGE = Path(evenflare.__file__).parent
+FILES = sorted(PACKAGE.rglob("*.py"))
+
+GROUND = ("units", "files", "air", "waveguide", "directivity", "schema", "design_tables", "design")
+LIBRARY = (
+    *("units", "bands", "files", "air", "waveguide", "directivity", "schema", "design_tables", "design"),
+    *("closed_forms", "metrics", "target", "radiation", "objective", "search"),
+)
+"""From the ground up: a module imports only what stands before it."""
+PEERS = {"bands": ("files",), "files": ("bands",)}
+"""Side by side, whatever their place in the row."""
+
+ALLOWED = {
+    **{unit: set(LIBRARY[:place]) - set(PEERS.get(unit, ())) for place, unit in enumerate(LIBRARY)},
+    "manufacture": set(GROUND),
+    "report": {*LIBRARY, "manufacture"},
+    "check": {*LIBRARY, "manufacture"},
+    "commands": {*LIBRARY, "manufacture", "report"},
+    "cli": {*LIBRARY, "manufacture", "commands", "check"},
+}
+
+
+def module_name(path: Path) -> str:
+    """Below the package: `search.loop`, `search` for its __init__, `__init__` for the top level's."""
+    parts = list(path.relative_to(PACKAGE).with_suffix("").parts)
+    return ".".join(parts[:-1] if parts[-1] == "__init__" and len(parts) > 1 else parts)
+
+
+def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
+    """Line and full name of everything imported at any depth; a name taken from a module follows a dot."""
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Import):
+            yield from ((node.lineno, alias.name) for alias in node.names)
+        elif isinstance(node, ast.ImportFrom):
+            start = "." * node.level + (node.module or "")
+            yield from ((node.lineno, f"{start}.{alias.name}") for alias in node.names)
+
+
+def called(node: ast.AST) -> str:
+    """The name of the function that a call calls, without what stands before its last dot."""
+    if not isinstance(node, ast.Call):
+        return ""
+    return getattr(node.func, "attr", getattr(node.func, "id", ""))
+
+
+def faults(module: str, source: str) -> list[str]:
+    """What in a module's text breaks the layers, as `module:line: what`."""
+    tree, unit, found = ast.parse(source), module.split(".")[0], []
+    if unit != "__init__" and unit not in ALLOWED:
+        return [f"{module}: has no layer"]
+    for line, name in imported(tree):
+        first, _, rest = name.partition(".")
+        part = rest.split(".")[0]
+        if first == "":
+            found.append(f"{module}:{line}: relative import")
+        elif first in ("matplotlib", "mpl_toolkits") and module != "report.figures":
+            found.append(f"{module}:{line}: imports {first}")
+        elif first == "evenflare" and unit != "__init__" and part not in {*ALLOWED[unit], unit, "", "__version__"}:
+            found.append(f"{module}:{line}: imports {part}")
+    for node in ast.walk(tree):
+        line = getattr(node, "lineno", 0)
+        if called(node) in ("import_module", "__import__") and unit != "__init__":
+            found.append(f"{module}:{line}: imports by name")
+        if called(node) == "print" and unit != "cli":
+            found.append(f"{module}:{line}: prints")
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            if node.value.id == "sys" and node.attr in ("stdout", "stderr") and unit != "cli":
+                found.append(f"{module}:{line}: uses sys.{node.attr}")
+            if node.value.id == "evenflare" and node.attr != "__version__":
+                found.append(f"{module}:{line}: reaches evenflare.{node.attr} through the top level")
+    return found
+
+
+@pytest.mark.parametrize("path", FILES, ids=module_name)
+def test_module_imports_only_layers_below_and_speaks_only_in_cli(path):
+    assert faults(module_name(path), path.read_text(encoding="utf-8")) == []
+
+
+@pytest.mark.parametrize(
+    ("module", "source", "fault"),
+    [
+        ("units", "from evenflare.air import Air", "imports air"),
+        ("bands", "import evenflare.files", "imports files"),
+        ("files", "from evenflare.bands import midbands", "imports bands"),
+        ("waveguide.space", "from evenflare.design import Design", "imports design"),
+        ("schema", "from evenflare import design_tables", "imports design_tables"),
+        ("metrics", "def late():\n    from evenflare import target", "imports target"),
+        ("radiation.march", "if TYPE_CHECKING:\n    from evenflare.objective import Score", "imports objective"),
+        ("manufacture.solid", "from evenflare.metrics import beamwidth", "imports metrics"),
+        ("search.loop", "from evenflare.report import tables", "imports report"),
+        ("report.page", "import evenflare.commands as words", "imports commands"),
+        ("check", "from evenflare import report", "imports report"),
+        ("commands", "from evenflare.cli import DONE", "imports cli"),
+        ("target", "from evenflare import score", "imports score"),
+        ("target", "import evenflare\nevenflare.search", "reaches evenflare.search"),
+        ("target", "import_module('evenflare.search')", "imports by name"),
+        ("air", "from .search import run_search", "relative import"),
+        ("report.style", "def late():\n    import matplotlib.pyplot", "imports matplotlib"),
+        ("search.loop", "print('best so far')", "prints"),
+        ("check", "sys.stderr.write('bad')", "uses sys.stderr"),
+        ("helpers", "", "has no layer"),
+    ],
+)
+def test_arrow_that_is_not_downward_is_found(module, source, fault):
+    assert [found for found in faults(module, source) if fault in found]
+
+
+def test_downward_arrows_are_not_faults():
+    source = "import evenflare\nfrom evenflare import __version__, files\nfrom evenflare.search.plan import plan\n"
+    assert faults("search.loop", source + "evenflare.__version__") == []
+
+
+def test_every_layer_is_a_module_and_every_module_has_a_layer():
+    assert {module_name(path).split(".")[0] for path in FILES} == {*ALLOWED, "__init__"}
+
+
+@pytest.mark.parametrize("path", FILES, ids=module_name)
+def test_module_has_at_most_400_lines(path):
+    assert len(path.read_text(encoding="utf-8").splitlines()) <= 400
+
+
+def loaded_after(code: str) -> set[str]:
+    """Top-level names of all modules that a fresh process holds after `code`."""
+    show = "import sys, json; print('\\n' + json.dumps(sorted({name.split('.')[0] for name in sys.modules})))"
+    done = subprocess.run([sys.executable, "-c", f"{code}\n{show}"], capture_output=True, text=True, check=True)
+    return set(json.loads(done.stdout.splitlines()[-1]))
+
+
+HEAVY = {"numba", "llvmlite", "matplotlib", "pydantic", "stl", "cma", "shapely", "scipy", "numpy", "tomlkit", "jinja2"}
+
+
+def test_bare_import_loads_no_heavy_library():
+    loaded = loaded_after("import evenflare; assert evenflare.__version__")
+    assert "evenflare" in loaded
+    assert loaded & HEAVY == set()
+
+
+@pytest.mark.parametrize("words", [["--help"], ["--version"], ["search", "--help"], ["solve"]])
+def test_help_loads_no_heavy_library(words):
+    code = f"from evenflare.cli import run\ntry:\n    run({words})\nexcept SystemExit:\n    pass"
+    assert loaded_after(code) & HEAVY == set()
+
+
+@pytest.mark.parametrize(
+    ("module", "light_of"),
+    [
+        ("evenflare.manufacture", {"numba", "matplotlib", "cma", "pydantic", "jinja2"}),
+        ("evenflare.commands", {"numba", "matplotlib", "stl", "cma", "jinja2"}),
+    ],
+)
+def test_module_loads_only_what_it_needs(module, light_of):
+    assert loaded_after(f"import {module}") & light_of == set()

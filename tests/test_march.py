@@ -405,7 +405,7 @@ class TestObservation:
             FULL(BENCHMARK["tractrix"], observation, AIR)
 
     def test_a_reference_behind_the_baffle_hides_the_last_angles(self) -> None:
-        """From 90 mm behind the mouth and 0.5 m away, 85 degrees already lies behind the baffle: no level, no crossing."""
+        """From 90 mm behind the mouth and 0.5 m away, 85 degrees lies behind the baffle: no level, no crossing."""
         observation = Observation(frequency=np.array([1000.0]), off_axis=ANGLES, distance=0.5, reference_z=0.0)
         found = FULL(Waveguide(Conical(0.09, 42 * DEGREE)), observation, AIR)
         hidden = 0.5 * np.cos(ANGLES) < 0.09

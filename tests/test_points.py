@@ -79,7 +79,7 @@ class TestDeparture:
     def test_of_an_arc_is_its_sagitta(self):
         angle = np.radians(np.linspace(0, 80, 9))
         shape = Points(tuple(zip((0.1 * np.sin(angle)).tolist(), (0.13 - 0.1 * np.cos(angle)).tolist(), strict=True)))
-        # r (1 - cos(step / 2)), step 10 degrees; 3 %: the spline through nine points is no arc, least of all at its ends
+        # r (1 - cos(step / 2)), step 10 degrees; 3 %: the spline through nine points is no arc, least at its ends
         assert shape.departure == pytest.approx(0.1 * (1 - np.cos(np.radians(5))), rel=0.03)
 
 

@@ -38,7 +38,8 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
         behind = (cosine_there < -1e-9) & in_baffle
         if np.any(behind & (cosine > 1.0 - 1e-12)):
             raise ValueError(
-                f"distance_m = {r:g}: the point on axis lies behind the baffle. Raise it, or move reference_z_mm forward"
+                f"distance_m = {r:g}: the point on axis lies behind the baffle."
+                " Raise it, or move reference_z_mm forward"
             )
         if distance[~behind].min(initial=np.inf) < end.radius:
             raise ValueError(

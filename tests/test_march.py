@@ -15,7 +15,7 @@ from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.march import Resolution, _solved
 from evenflare.radiation.modes import radial_modes, radial_quadrature
 from evenflare.radiation.termination import Sphere
-from evenflare.radiation.wavefront import Following, Sweep, launched, sweep
+from evenflare.radiation.wavefront import Following, along, launched, sweep
 from evenflare.units import DEGREE, ComplexArray, FloatArray
 from evenflare.waveguide import (
     FAMILIES,
@@ -114,7 +114,7 @@ class TestClosedForms:
         radius, a = 12.7e-3, angle * DEGREE
         wall = Line(0.0, radius, 0.1, radius + 0.1 * np.tan(a))
         wavenumber = 2 * np.pi * np.array([500.0, 1000, 2000, 5000]) / AIR.speed_of_sound
-        caps = divided(Sweep((Following(wall),)), 0.004, 4.0)
+        caps = divided((along(Following(wall)),), 0.004, 4.0)
         source = _mean(a, 1)
         stiffness, flux, met = eliminated(assembled(caps, np.ones(len(caps.z), dtype=np.int64)), wavenumber, source)
         slant = float(caps.r[-1, -1] / np.sin(a))
@@ -444,9 +444,8 @@ class TestWavefront:
         shape = through(*sorted(middles + corners))
         assume(shape.meridian(12.7e-3).dense.angle.max() <= 0.5 * np.pi)
         whole = sweep(Waveguide(shape, Driver(12.7e-3, exit_angle * DEGREE), Mounting(radius)))
-        t = np.linspace(0, 1, 200)
-        for stretch in whole.stretches:
-            apex = stretch.caps(t).apex
+        for stretch in whole:
+            apex = stretch.path.caps(np.linspace(stretch.t[0], stretch.t[-1], 200)).apex
             assert np.all(np.diff(apex) > -1e-12)
 
     def test_launching_cap(self) -> None:
@@ -454,8 +453,7 @@ class TestWavefront:
 
         def angle(waveguide: Waveguide) -> tuple[float, float]:
             before, _ = launched(sweep(waveguide))
-            assert before is not None
-            caps = before.stretches[-1].caps(np.array([1.0]))
+            caps = before[-1].path.caps(before[-1].t[-1:])
             return float(caps.z[0]), float(caps.b[0]) / DEGREE
 
         cone = angle(Waveguide(Conical(0.1, 45 * DEGREE)))

@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes
-from evenflare.radiation.wavefront import FLAT, GRID, Caps, Sweep
+from evenflare.radiation.wavefront import FLAT, Caps, Sweep
 from evenflare.units import FloatArray, IntArray
 
 NODES = 4
@@ -61,14 +61,14 @@ def divided(sweep: Sweep, step: float, fineness: float) -> Caps:
     fineness : scales down the largest turn and growth of an element, which hold at any frequency.
     """
     rows = []
-    for stretch, table in zip(sweep.stretches, sweep.tables, strict=True):
-        shape = np.maximum(table.turn / LARGEST_TURN, np.abs(table.growth) / LARGEST_GROWTH)
-        along = np.zeros(GRID.size)
-        np.cumsum(np.maximum(table.travel / step, shape * fineness), out=along[1:])
+    for stretch in sweep:
+        shape = np.maximum(stretch.turn / LARGEST_TURN, np.abs(stretch.growth) / LARGEST_GROWTH)
+        along = np.zeros(stretch.t.size)
+        np.cumsum(np.maximum(stretch.travel / step, shape * fineness), out=along[1:])
         count = max(1, int(np.ceil(along[-1])))
-        edges = np.interp(np.arange(count + 1) * (along[-1] / count), along, GRID)
+        edges = np.interp(np.arange(count + 1) * (along[-1] / count), along, stretch.t)
         points = edges[:-1, None] + (edges[1:] - edges[:-1])[:, None] * (0.5 * (1.0 + _POINTS))
-        rows.append(stretch.caps(points))
+        rows.append(stretch.path.caps(points))
     return Caps(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 
@@ -126,10 +126,10 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
                     v_x[q, i] = c_x * slope[q, i]
                     v_xx[q, i] = c_xx * slope[q, i]
                     v_m[q, i] = c_m * value[q, i]
-            ss[g] = value.T @ v_ss
-            x[g] = value.T @ v_x
-            xx[g] = slope.T @ v_xx
-            mass_e[np.argmax(g == _ORDER)] = value.T @ v_m
+            np.dot(value.T, v_ss, ss[g])
+            np.dot(value.T, v_x, x[g])
+            np.dot(slope.T, v_xx, xx[g])
+            np.dot(value.T, v_m, mass_e[np.argmax(g == _ORDER)])
         stiffness_e = stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n)
         for a in range(NODES):
             i = _ORDER[a]

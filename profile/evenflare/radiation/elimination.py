@@ -18,7 +18,7 @@ import numpy as np
 from numba import njit
 
 from evenflare.radiation.elements import NODES, Elements
-from evenflare.radiation.lapack import dgesv, dpotrf, dsyrk, dtrsm
+from evenflare.radiation.lapack import dgemm, dgesv, dpotrf, dsyrk, dtrsm
 from evenflare.units import FloatArray
 
 
@@ -46,9 +46,11 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
     flux[:, : source.size] = source
     met = np.zeros(frequencies)
     d = np.empty((NODES * most) ** 2)
-    sizes = np.empty(6, dtype=np.int32)
+    behind, across = np.empty(most * most), np.empty((most + 1) * most)
+    kept, product = np.empty(most * most), np.empty(most * most)
+    sizes = np.empty(7, dtype=np.int32)
     pivots = np.empty(most, dtype=np.int32)
-    unit = np.array([1.0, -1.0])
+    unit, zero = np.array([1.0, -1.0]), np.zeros(1)
     flag = np.array([ord("L"), ord("N"), ord("T"), ord("R")], dtype=np.uint8)
     lower, plain, transposed, right = flag[0:], flag[1:], flag[2:], flag[3:]
     near = modes[0]
@@ -59,8 +61,10 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
         k_e = stiffness[start[e] : start[e + 1]].reshape(size, size)
         m_e = mass[start[e] // NODES : start[e + 1] // NODES].reshape(NODES, n, n)
         d_e = d[: size * size].reshape(size, size)
-        behind = np.empty((near, near))
-        across = np.empty((far + 1, near))
+        near_near = behind[: near * near].reshape(near, near)
+        far_near = across[: (far + 1) * near].reshape(far + 1, near)
+        before = kept[: far * near].reshape(far, near)
+        through = product[: far * far].reshape(far, far)
         for f in range(frequencies):
             k2 = wavenumber[f] ** 2
             for i in range(size):
@@ -101,30 +105,48 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
             )
             for i in range(near):
                 for j in range(i, near):
-                    behind[i, j] = d_e[inner + i, inner + j] + y[f, i, j]
-                    behind[j, i] = behind[i, j]
+                    near_near[i, j] = d_e[inner + i, inner + j] + y[f, i, j]
+                    near_near[j, i] = near_near[i, j]
                 for j in range(far):
-                    across[j, i] = d_e[inner + i, inner + n + j]
-                across[far, i] = flux[f, i]
-            d21 = across[:far].copy()
-            sizes[4], sizes[5] = near, far + 1
+                    far_near[j, i] = d_e[inner + i, inner + n + j]
+                    before[j, i] = far_near[j, i]
+                far_near[far, i] = flux[f, i]
+            sizes[4], sizes[5], sizes[6] = near, far + 1, far
             dgesv(
                 sizes[4:].ctypes,
                 sizes[5:].ctypes,
-                behind.ctypes,
+                near_near.ctypes,
                 sizes[4:].ctypes,
                 pivots.ctypes,
-                across.ctypes,
+                far_near.ctypes,
                 sizes[4:].ctypes,
                 sizes[3:].ctypes,
             )
-            through = d21 @ across[:far].T
+            dgemm(
+                transposed.ctypes,
+                plain.ctypes,
+                sizes[6:].ctypes,
+                sizes[6:].ctypes,
+                sizes[4:].ctypes,
+                unit.ctypes,
+                before.ctypes,
+                sizes[4:].ctypes,
+                far_near.ctypes,
+                sizes[4:].ctypes,
+                zero.ctypes,
+                through.ctypes,
+                sizes[6:].ctypes,
+            )
             for i in range(far):
                 for j in range(i, far):
                     y[f, i, j] = d_e[inner + n + i, inner + n + j] - 0.5 * (through[i, j] + through[j, i])
                     y[f, j, i] = y[f, i, j]
-            solved = across[far]
-            met[f] += np.dot(flux[f, :near], solved)
-            flux[f, :far] = -(d21 @ solved)
+            for i in range(near):
+                met[f] += flux[f, i] * far_near[far, i]
+            for j in range(far):
+                moved = 0.0
+                for i in range(near):
+                    moved -= before[j, i] * far_near[far, i]
+                flux[f, j] = moved
         near = far
     return y[:, :near, :near], flux[:, :near], met, -1

@@ -1,4 +1,4 @@
-"""The four LAPACK and BLAS routines of scipy that the march calls from compiled code, without copies.
+"""The LAPACK and BLAS routines of scipy that the march calls from compiled code, without copies.
 
 numba's own linear algebra has no Cholesky solve in place; calling the routines by name makes the march about twice
 as fast. Registering the names when this module loads is what lets compiled code be kept in numba's cache.
@@ -31,3 +31,7 @@ dtrsm = _routine("cython_blas", "dtrsm", *[_FLAG] * 4, _INT, _INT, _REAL, _REAL,
 """(side, uplo, transa, diag, m, n, alpha, a, lda, b, ldb): solution with a triangular matrix, in place."""
 dsyrk = _routine("cython_blas", "dsyrk", _FLAG, _FLAG, _INT, _INT, _REAL, _REAL, _INT, _REAL, _REAL, _INT)
 """(uplo, trans, n, k, alpha, a, lda, beta, c, ldc): one triangle of alpha a a^T + beta c, in place."""
+dgemm = _routine(
+    "cython_blas", "dgemm", _FLAG, _FLAG, _INT, _INT, _INT, _REAL, _REAL, _INT, _REAL, _INT, _REAL, _REAL, _INT
+)
+"""(transa, transb, m, n, k, alpha, a, lda, b, ldb, beta, c, ldc): alpha a b + beta c, in place."""

@@ -58,7 +58,7 @@ class Resolution:
 RESOLUTIONS: dict[Setting, Resolution] = {
     "full": Resolution(5.0, 0.45, 3.0, 1.0, checks=6),
     "screen": Resolution(4.0, 0.34, 2.2, 0.7, (0.65, 0.4, 0.2), checks=2),
-    "estimate": Resolution(3.0, 0.14, 2.1, 0.5, (0.45,)),
+    "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,)),
 }
 
 
@@ -66,11 +66,11 @@ RESOLUTIONS: dict[Setting, Resolution] = {
 class Problem:
     """A waveguide made ready to be solved at any frequency.
 
-    before, after : the sweep up to the launching cap, on which one mode is carried, or None; and the rest, with many.
+    before, after : the sweep up to the launching cap, on which one mode is carried, if any; and the rest, with many.
     exit_area     : m2.
     """
 
-    before: Sweep | None
+    before: Sweep
     after: Sweep
     end: End
     air: Air
@@ -112,7 +112,7 @@ def _solved(
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
     finest = resolution.refined()
     end = _end(waveguide, int(_modes(finest, wavenumber[-1], np.array([waveguide.meridian.mouth_radius]))[0]))
-    before, after = launched(whole) if setting == "estimate" else (None, whole)
+    before, after = launched(whole) if setting == "estimate" else ((), whole)
     problem = Problem(before, after, end, air, waveguide.driver.exit_area)
     bands = list(_bands(frequency, resolution.edges))
     parts = [_radiated(problem, wavenumber[band], resolution) for band in bands]
@@ -173,7 +173,7 @@ def _radiated(problem: Problem, wavenumber: FloatArray, resolution: Resolution) 
     radiation = problem.end.radiation(wavenumber, flux.shape[1])
     last = np.linalg.solve(stiffness + radiation.admittance, flux[:, :, None])[:, :, 0]
     impedance = met + np.sum(flux * last, axis=1)
-    if problem.before is not None:
+    if problem.before:
         # One mode, sqrt(2) everywhere on a cap, moves the launching cap evenly: the flux that leaves it is
         # 2 / impedance times its amplitude, with the mean pressure per unit of even flux as impedance.
         one_mode = replace(resolution, modes=1, modes_per_ka=0)

@@ -12,7 +12,6 @@ from __future__ import annotations
 import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -44,8 +43,8 @@ class Caps(NamedTuple):
         return np.asarray(self.z + self.r * np.tan(0.5 * self.b))
 
 
-class Stretch(Protocol):
-    """A smooth part of the sweep over t from 0 to 1."""
+class Path(Protocol):
+    """A smooth family of caps over a parameter t within [0, 1]."""
 
     def caps(self, t: FloatArray) -> Caps:
         """The caps at parameters t."""
@@ -59,7 +58,7 @@ class Following:
     piece: Piece
 
     def caps(self, t: FloatArray) -> Caps:
-        """See Stretch."""
+        """See Path."""
         wall = self.piece.at(t)
         return Caps(wall.z, wall.r, wall.angle)
 
@@ -77,23 +76,10 @@ class Relaxing:
     half_angle: CubicSpline
 
     def caps(self, t: FloatArray) -> Caps:
-        """See Stretch."""
+        """See Path."""
         along = self.parameter(t)
         wall = self.piece.at(along)
         return Caps(wall.z, wall.r, self.half_angle(along))
-
-
-@dataclass(frozen=True)
-class Part:
-    """The part of a stretch between two of its parameters."""
-
-    whole: Stretch
-    t0: float
-    t1: float
-
-    def caps(self, t: FloatArray) -> Caps:
-        """See Stretch."""
-        return self.whole.caps(self.t0 + (self.t1 - self.t0) * t)
 
 
 @dataclass(frozen=True)
@@ -106,64 +92,77 @@ class Pivot:
     b1: float
 
     def caps(self, t: FloatArray) -> Caps:
-        """See Stretch."""
+        """See Path."""
         h0, h1 = np.tan(0.5 * self.b0), np.tan(0.5 * self.b1)
         return Caps(np.full_like(t, self.z), np.full_like(t, self.r), 2.0 * np.arctan(h0 + (h1 - h0) * t))
 
 
 GRID = read_only(np.linspace(0.0, 1.0, 65))
-"""Parameters at which the change of the caps along a stretch is tabulated."""
+"""Shares of a stretch at which the change of its caps is tabulated."""
 
 
-class Table(NamedTuple):
-    """Of the cells between the parameters GRID of a stretch: travel of the wall point (m), the larger of it and the
-    apex's (m), turn of the half-angle (rad), growth of the radius's logarithm; and the radius (m) at GRID itself.
+class Stretch(NamedTuple):
+    """A smooth part of the sweep: caps along a path between two of its parameters, and how they change on the way.
+
+    t      : (N,) parameters of the path, rising.
+    radius : (N,) m, of the caps there.
+    wall   : (N - 1,) m, travel of the wall point between them, and
+    travel : (N - 1,) m, the larger of it and the apex's; turn (N - 1,) rad of the half-angle; growth (N - 1,) of the
+             radius's logarithm.
     """
 
+    path: Path
+    t: FloatArray
+    radius: FloatArray
     wall: FloatArray
     travel: FloatArray
     turn: FloatArray
     growth: FloatArray
-    radius: FloatArray
+
+    def part(self, first: int, last: int) -> Stretch:
+        """From the parameter of index `first` to that of index `last`."""
+        points, cells = slice(first, last + 1), slice(first, last)
+        return Stretch(self.path, *(each[points] for each in self[1:3]), *(each[cells] for each in self[3:]))
 
 
-@dataclass(frozen=True)
-class Sweep:
-    """The stretches from the driver's exit to the last cap."""
-
-    stretches: tuple[Stretch, ...]
-
-    @cached_property
-    def tables(self) -> tuple[Table, ...]:
-        """Stretch by stretch, how far and how much the caps change between the parameters GRID."""
-        return tuple(_table(stretch.caps(GRID)) for stretch in self.stretches)
+Sweep = tuple[Stretch, ...]
+"""From the driver's exit to the last cap."""
 
 
-def _table(caps: Caps) -> Table:
-    wall = np.hypot(np.diff(caps.z), np.diff(caps.r))
-    return Table(
-        wall, np.maximum(wall, np.abs(np.diff(caps.apex))), np.abs(np.diff(caps.b)), np.diff(np.log(caps.r)), caps.r
-    )
+def along(path: Path, t0: float = 0.0, t1: float = 1.0) -> Stretch:
+    """The stretch of a path between two of its parameters."""
+    t = t0 + (t1 - t0) * GRID
+    return _tabulated(path, t, path.caps(t))
 
 
-def launched(whole: Sweep) -> tuple[Sweep | None, Sweep]:
-    """The sweep up to the launching cap (None if that is the first) and from it on.
+def _tabulated(path: Path, t: FloatArray, caps: Caps) -> Stretch:
+    z, r, apex = caps.z, caps.r, caps.apex
+    wall = np.hypot(z[1:] - z[:-1], r[1:] - r[:-1])
+    travel = np.maximum(wall, np.abs(apex[1:] - apex[:-1]))
+    return Stretch(path, t, r, wall, travel, np.abs(caps.b[1:] - caps.b[:-1]), np.log(r[1:] / r[:-1]))
+
+
+def launched(whole: Sweep) -> tuple[Sweep, Sweep]:
+    """The sweep up to the launching cap (empty if that is the first) and from it on.
 
     The launching cap is the last from which the cap angle turns by no more than a radian per local radius of
     travel along the wall: beyond it, in a roundover, at a sharp rim or where a free curve bends away, the wall
     leaves the wave behind.
     """
-    for i in range(len(whole.tables) - 1, -1, -1):
-        table = whole.tables[i]
-        slow = np.flatnonzero(table.turn * table.radius[1:] <= table.wall)
+    for i in range(len(whole) - 1, -1, -1):
+        stretch = whole[i]
+        slow = np.flatnonzero(stretch.turn * stretch.radius[1:] <= stretch.wall)
         if slow.size == 0:
             continue
-        stretch, end = whole.stretches[i], float(GRID[slow[-1] + 1])
-        before = Sweep((*whole.stretches[:i], Part(stretch, 0.0, end)))
-        after = whole.stretches[i + 1 :] if end == 1.0 else (Part(stretch, end, 1.0), *whole.stretches[i + 1 :])
-        # A sweep that ends on the launching cap still needs air to launch into: its last bit is enough.
-        return before, Sweep(after) if after else Sweep((Part(stretch, 0.98, 1.0),))
-    return None, whole
+        end, cells = int(slow[-1]) + 1, stretch.wall.size
+        # A sweep that ends on the launching cap still needs air to launch into: its last cell is enough.
+        after = (
+            whole[i + 1 :]
+            if end == cells and i + 1 < len(whole)
+            else (stretch.part(min(end, cells - 1), cells), *whole[i + 1 :])
+        )
+        return (*whole[:i], stretch.part(0, end)), after
+    return (), whole
 
 
 def sweep(waveguide: Waveguide) -> Sweep:
@@ -185,25 +184,27 @@ def sweep(waveguide: Waveguide) -> Sweep:
     stretches: list[Stretch] = []
     bounds = _approach(waveguide.meridian.pieces, end_angle)
     for piece, bound in zip(waveguide.meridian.pieces, bounds, strict=True):
-        added, angle = _along(piece, angle, bound)
+        added, angle = _along_piece(piece, angle, bound)
         stretches += added
     rim = waveguide.meridian.ends
     if end_angle > angle + 1e-9:
-        stretches.append(Pivot(float(rim.z[1]), float(rim.r[1]), angle, end_angle))
-    return Sweep(tuple(stretches))
+        stretches.append(along(Pivot(float(rim.z[1]), float(rim.r[1]), angle, end_angle)))
+    return tuple(stretches)
 
 
-def _along(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[Stretch], float]:
+def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[Stretch], float]:
     """The stretches of one piece of wall that caps of half-angle `angle` reach, and the half-angle they leave with."""
-    t = np.linspace(0.0, 1.0, FINE)
-    wall = piece.at(t)
+    wall = piece.at(GRID)
     start = float(wall.angle[0]) if bound is None else min(float(wall.angle[0]), float(bound[0]))
     added: list[Stretch] = []
     if start > angle + 1e-9:
-        added.append(Pivot(float(wall.z[0]), float(wall.r[0]), angle, start))
+        added.append(along(Pivot(float(wall.z[0]), float(wall.r[0]), angle, start)))
         angle = start
-    if bound is None and angle <= start + 1e-9 and np.all(np.diff(wall.angle) >= 0.0):
-        return [*added, Following(piece)], float(wall.angle[-1])
+    if bound is None and angle <= start + 1e-9 and np.all(wall.angle[1:] >= wall.angle[:-1]):
+        followed = _tabulated(Following(piece), GRID, Caps(wall.z, wall.r, wall.angle))
+        return [*added, followed], float(wall.angle[-1])
+    t = np.linspace(0.0, 1.0, FINE)
+    wall = piece.at(t)
     half_angle = _relaxed(piece, wall, t, angle)
     if bound is not None:
         half_angle = np.minimum(half_angle, bound)
@@ -213,12 +214,12 @@ def _along(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[S
     cuts = [0, *(1 + np.flatnonzero(np.diff(cells))).tolist(), FINE - 1]
     for i, j in itertools.pairwise(cuts):
         if cells[i]:
-            added.append(Part(Following(piece), float(t[i]), float(t[j])))
+            added.append(along(Following(piece), float(t[i]), float(t[j])))
         else:
             run = slice(i, j + 1)
             share = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z[run]), np.diff(wall.r[run])))])
             parameter = PchipInterpolator(share / share[-1], t[run])
-            added.append(Relaxing(piece, parameter, CubicSpline(t[run], half_angle[run])))
+            added.append(along(Relaxing(piece, parameter, CubicSpline(t[run], half_angle[run]))))
     return added, float(half_angle[-1])
 
 

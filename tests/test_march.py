@@ -427,6 +427,8 @@ class TestObservation:
         found = FULL(BENCHMARK["tractrix"], AUDIBLE, AIR)
         assert found.provenance["method"] == "march"
         assert found.provenance["setting"] == "full"
+        # 1.8412 c / (2 pi a), the first zero of J1' (Abramowitz & Stegun 1964, table 9.5): 7.92 kHz for 25.4 mm.
+        assert found.provenance["first_cross_mode_hz"] == pytest.approx(7918.5, rel=1e-3)
         assert found.provenance["bands"][-1]["modes"] > found.provenance["bands"][0]["modes"]
 
 

@@ -12,6 +12,7 @@ from threadpoolctl import ThreadpoolController
 
 from evenflare import __version__
 from evenflare.air import Air
+from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity import Directivity, Observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elements import EXTRA_POINTS, assembled, divided
@@ -143,6 +144,8 @@ def _solved(
                 {"to_hz": float(frequency[band][-1]), "elements": part.elements, "modes": part.modes}
                 for band, part in zip(bands, parts, strict=True)
             ],
+            # Above it a driver that does not move evenly can send its first sideways mode through the throat.
+            "first_cross_mode_hz": tube_cut_on(waveguide.meridian.throat_radius, air=air),
             "error_rms_db": None if error is None else float(np.sqrt(np.mean(error**2))),
         },
     )

@@ -263,7 +263,8 @@ def test_best_design_scores_what_history_says_of_it(made):
 
 
 def test_score_names_terms_and_limits_with_their_units(made):
-    assert list(made.score) == ["score_db", "feasible", "terms_db", "limits"]
+    assert list(made.score) == ["score_db", "feasible", "terms_db", "limits", "notes"]
+    assert made.score["notes"] == []
     assert all(name.endswith("_db") for name in made.score["terms_db"])
     assert all(name.endswith(("_mm", "_deg")) for name in made.score["limits"])
     assert max(made.score["limits"].values()) <= 0

@@ -7,7 +7,7 @@ import stat
 
 import pytest
 
-from evenflare.files import InputError, read_text, replacing, write_text
+from evenflare.files import InputError, check_folder, read_text, replacing, together, write_text
 
 
 def names(folder):
@@ -48,8 +48,7 @@ class TestReplacing:
         with pytest.raises(InputError) as caught:
             interrupted(path, OSError(28, "No space left on device"))
         assert str(caught.value) == (
-            f"{path}: cannot be written (No space left on device)."
-            " Choose a folder you may write to, on a disk with free space"
+            f"{path}: cannot be written: the disk is full. Free some space, or choose a folder on another disk"
         )
         assert path.read_text() == "old"
         assert names(tmp_path) == ["solid.stl"]
@@ -92,6 +91,62 @@ class TestReplacing:
     def test_others_may_read_what_was_written(self, tmp_path):
         write_text(tmp_path / "points.csv", "text")
         assert stat.S_IMODE((tmp_path / "points.csv").stat().st_mode) == 0o644
+
+
+def written_in_vain(folder):
+    """Two files of which the second fails."""
+    with together():
+        write_text(folder / "one", "new")
+        interrupted(folder / "two", OSError(28, "No space left on device"))
+
+
+class TestTogether:
+    def test_files_take_their_places_when_all_are_written(self, tmp_path):
+        (tmp_path / "one").write_text("old")
+        with together():
+            write_text(tmp_path / "one", "new")
+            write_text(tmp_path / "in" / "two", "new")
+            assert (tmp_path / "one").read_text() == "old"
+            assert not (tmp_path / "in" / "two").exists()
+        assert (tmp_path / "one").read_text() == (tmp_path / "in" / "two").read_text() == "new"
+        assert names(tmp_path) == ["in", "one"]
+        write_text(tmp_path / "one", "newer")
+        assert (tmp_path / "one").read_text() == "newer", "outside the block nothing waits"
+
+    def test_a_failure_leaves_all_old_files_and_no_temporary(self, tmp_path):
+        (tmp_path / "one").write_text("old")
+        with pytest.raises(InputError, match="two: cannot be written: the disk is full"):
+            written_in_vain(tmp_path)
+        assert names(tmp_path) == ["one"]
+        assert (tmp_path / "one").read_text() == "old"
+
+    def test_a_place_that_cannot_be_taken_is_told(self, tmp_path):
+        (tmp_path / "one").mkdir()
+        with pytest.raises(InputError, match=r"one: cannot be written \(Is a directory\)"), together():
+            write_text(tmp_path / "one", "new")
+        assert names(tmp_path) == ["one"]
+
+
+class TestCheckFolder:
+    def test_a_folder_that_is_there_or_can_be_made_is_in_order_and_is_not_made(self, tmp_path):
+        check_folder(tmp_path)
+        check_folder(tmp_path / "a" / "b")
+        assert names(tmp_path) == []
+
+    @pytest.mark.parametrize("below", ["", "sub", "sub/sub"])
+    def test_a_file_in_its_place_or_above_it_is_named(self, tmp_path, below):
+        (tmp_path / "afile").write_text("")
+        with pytest.raises(InputError, match=r"afile: is a file, not a folder\. Choose another --out"):
+            check_folder(tmp_path / "afile" / below)
+
+    @pytest.mark.skipif(os.geteuid() == 0, reason="root may write anywhere")
+    def test_a_folder_that_may_not_be_written_is_refused(self, tmp_path):
+        tmp_path.chmod(0o500)
+        try:
+            with pytest.raises(InputError, match=r"cannot be written \(Permission denied\)"):
+                check_folder(tmp_path / "out")
+        finally:
+            tmp_path.chmod(0o700)
 
 
 class TestText:

@@ -29,9 +29,11 @@ ALLOWED = {
     **{unit: set(LIBRARY[:place]) - set(PEERS.get(unit, ())) for place, unit in enumerate(LIBRARY)},
     "manufacture": set(GROUND),
     "report": {*LIBRARY, "manufacture"},
+    "remarks": {*LIBRARY, "manufacture"},
+    "options": set(),
     "check": {*LIBRARY, "manufacture"},
-    "commands": {*LIBRARY, "manufacture", "report"},
-    "cli": {*LIBRARY, "manufacture", "commands", "check"},
+    "commands": {*LIBRARY, "manufacture", "report", "remarks"},
+    "cli": {*LIBRARY, "manufacture", "commands", "check", "remarks", "options"},
 }
 
 

@@ -176,7 +176,7 @@ def test_largest_tool_of_a_hollow_profile_is_its_radius_and_names_the_place():
     assert reach.radius == pytest.approx(5 * MM, abs=1e-9)
     assert 10 * MM <= reach.z <= 15 * MM
     tool_path(meridian, tool_radius=5.0 * MM, chord_error=CHORD)
-    with pytest.raises(InputError, match=r"tool_radius_mm = 5\.01: .*hollow along.* at z_mm = 1\d.*at most 5\.000"):
+    with pytest.raises(InputError, match=r"--tool-radius-mm = 5\.01: .*hollow along.* at z_mm = 1\d.*at most 5\.000"):
         tool_path(meridian, tool_radius=5.01 * MM, chord_error=CHORD)
 
 
@@ -222,19 +222,19 @@ def test_hollow_corner_is_refused_by_place():
     r = 12.7 * MM + 40 * MM * np.tan(50 * DEGREE)
     end = r + 30 * MM * np.tan(20 * DEGREE)
     meridian = Meridian((Line(0.0, 12.7 * MM, 40 * MM, r), Line(40 * MM, r, 70 * MM, end)))
-    with pytest.raises(InputError, match=r"tool_radius_mm = 3: a hollow corner at z_mm = 40 is reached by no round"):
+    with pytest.raises(InputError, match=r"--tool-radius-mm = 3: a hollow corner at z_mm = 40 is reached by no round"):
         tool_path(meridian, tool_radius=TOOL, chord_error=CHORD)
 
 
 @pytest.mark.parametrize("radius", [0.0, -1e-3, float("nan")])
 def test_tool_radius_must_be_above_zero(radius):
-    with pytest.raises(InputError, match=r"tool_radius_mm = .*: must be above 0"):
+    with pytest.raises(InputError, match=r"--tool-radius-mm = .*: must be a number above 0"):
         tool_path(edged(), tool_radius=radius, chord_error=CHORD)
 
 
 @pytest.mark.parametrize("chord", [0.0, 0.9e-6, 6e-3, float("nan")])
 def test_chord_error_out_of_range_is_refused(chord):
-    with pytest.raises(InputError, match=r"chord_error_mm = .*: must be 0\.001 to 5"):
+    with pytest.raises(InputError, match=r"--chord-error-mm = .*: must be 0\.001 to 5"):
         tool_path(edged(), tool_radius=TOOL, chord_error=chord)
 
 

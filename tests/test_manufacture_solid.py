@@ -227,6 +227,11 @@ def test_defaults_are_those_stated():
     ("choice", "message"),
     [
         (Choice("tube"), r"\[solid\] kind = 'tube': must be one of block, shell"),
+        (
+            Choice("shell", wall=200 * MM),
+            r"\[solid\] wall_mm = 200: must be at most 20 while flange_diameter_mm has its default, \d+\.?\d*\."
+            r" Lower it, or write flange_diameter_mm = \d+ or more",
+        ),
         (Choice("shell", wall=0.1 * MM), r"\[solid\] wall_mm = 0\.1: must be 0\.5 to 1000"),
         (Choice(flange_diameter=150 * MM), r"\[solid\] flange_diameter_mm = 150: must be 189\.473 to 10000"),
         (Choice("shell", flange_diameter=190 * MM), r"flange_diameter_mm = 190: must be 199\.473 .*twice the wall"),
@@ -277,7 +282,7 @@ def test_shell_that_closes_a_void_is_refused_by_place():
 
 def test_mesh_that_would_be_too_large_is_refused():
     meridian = Waveguide(Tractrix(900 * MM)).meridian
-    with pytest.raises(InputError, match=r"chord_error_mm = 0\.001: would need \d+ triangles, more than 5000000"):
+    with pytest.raises(InputError, match=r"--chord-error-mm = 0\.001: would need \d+ triangles, more than 5000000"):
         build(meridian, solid_sizes(meridian, Choice()), chord_error=0.001 * MM)
 
 
@@ -293,7 +298,7 @@ def test_the_same_design_gives_the_same_file(tmp_path):
 def test_export_writes_both_files_or_none(tmp_path):
     waveguide = Waveguide(SHAPES["cone"])
     settings_ = {"chord_error": CHORD, "design_id": "0a1b2c", "name": "shelf horn"}
-    with pytest.raises(InputError, match="tool_radius_mm"):
+    with pytest.raises(InputError, match="--tool-radius-mm"):
         export(waveguide, Choice(), tmp_path / "out", tool_radius=40 * MM, **settings_)
     with pytest.raises(InputError, match="flange_diameter_mm"):
         export(waveguide, Choice(flange_diameter=1 * MM), tmp_path / "out", tool_radius=3 * MM, **settings_)

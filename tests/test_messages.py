@@ -92,7 +92,7 @@ FAULTS = {
     ),
     "too small": (
         GOOD.replace("depth_mm = 90", "depth_mm = 3.5"),
-        "d.toml [waveguide] depth_mm = 3.5: must be 5 to 1000. Is it in inches? Then write 88.9",
+        "d.toml [waveguide] depth_mm = 3.5: must be 5 to 1000. Raise it; if it is in inches, write 88.9",
     ),
     "metres": (
         GOOD.replace("= 25.4", "= 0.0254"),
@@ -104,7 +104,7 @@ FAULTS = {
     ),
     "radians": (
         GOOD.replace("wall_angle_deg = 42", "wall_angle_deg = 0.4"),
-        "d.toml [waveguide] wall_angle_deg = 0.4: must be 0.5 to 89. Is it in radians? Then write 22.9183",
+        "d.toml [waveguide] wall_angle_deg = 0.4: must be 0.5 to 89. Raise it; if it is in radians, write 22.9183",
     ),
     "kilohertz": (
         waveguide('family = "tractrix"\ncutoff_hz = 0.5'),
@@ -165,6 +165,60 @@ FAULTS = {
         GOOD + '[mounting]\nkind = "bafle"\n',
         'd.toml [mounting] kind = "bafle": must be "baffle" or "sphere". Did you mean baffle?',
     ),
+    "inches close to a bound": (
+        GOOD.replace("= 25.4", "= 9"),
+        "d.toml [driver] exit_diameter_mm = 9: must be 10 to 150. Raise it",
+    ),
+    "uneven angles above the largest even step": (
+        GOOD + "[analysis]\noff_axis_step_deg = 80\n",
+        "d.toml [analysis] off_axis_step_deg = 80: must divide 180 evenly. Write for example 60 or 90",
+    ),
+    "elliptical waveguide": (
+        waveguide('horizontal_csv = "h.csv"'),
+        'd.toml [waveguide] horizontal_csv = "h.csv": is for elliptical waveguides, which are not available yet.'
+        " Remove it",
+    ),
+    "elliptical waveguide beside a family": (
+        CONE + 'vertical_csv = "v.csv"\n' + DRIVER,
+        'd.toml [waveguide] vertical_csv = "v.csv": is for elliptical waveguides, which are not available yet. Remove'
+        " it",
+    ),
+    "free-standing as a key": (
+        GOOD + "[mounting]\nfree_standing = true\n",
+        "d.toml [mounting] free_standing = true: is for a free-standing body, which is not available yet. Remove it",
+    ),
+    "points from the mouth": (
+        waveguide("points_mm = [[60, 12.7], [0, 90]]"),
+        "the first point lies at z_mm = 60: must be 0, the throat plane. Does z count from the mouth? Then write"
+        " 60 - z for every z_mm",
+    ),
+    "points from mouth to throat": (
+        waveguide("points_mm = [[60, 90], [0, 12.7]]"),
+        "the first point lies at z_mm = 60: must be 0, the throat plane. They run from mouth to throat: reverse the"
+        " order",
+    ),
+    "points that begin behind the throat": (
+        waveguide("points_mm = [[-5, 12.7], [60, 90]]"),
+        "the first point lies at z_mm = -5: must be 0, the throat plane. Add 5 to every z_mm",
+    ),
+    "points below the axis": (
+        waveguide("points_mm = [[0, 12.7], [40, -5], [60, 90]]"),
+        "d.toml [waveguide] points_mm: point 2 has r_mm = -5: must be above 0, the axis. Correct it, or remove the"
+        " point",
+    ),
+    "folder for a CSV": (
+        waveguide('meridian_csv = "."'),
+        'd.toml [waveguide] meridian_csv = ".": is a folder. Name the CSV file',
+    ),
+    "no name for a CSV": (
+        waveguide('meridian_csv = ""'),
+        'd.toml [waveguide] meridian_csv = "": is a folder. Name the CSV file',
+    ),
+    "free curve that ends below the axis": (
+        waveguide('family = "free"\narc_length_mm = 100\nthroat_angle_deg = -30\ncurvature_per_m = [0, 0]'),
+        "d.toml [waveguide] the wall meets the axis at z_mm = 86.6: must stay above it. Raise throat_angle_deg or"
+        " curvature_per_m",
+    ),
     "free-standing": (
         GOOD + '[mounting]\nkind = "free_standing"\nbody_csv = "b.csv"\n',
         'd.toml [mounting] kind = "free_standing": is not available yet. Write "baffle", or "sphere" with its'
@@ -224,11 +278,11 @@ FAULTS = {
     ),
     "empty list": (
         GOOD + "[analysis]\nfrequencies_hz = []\n",
-        "d.toml [analysis] frequencies_hz = []: must hold at least 1 values. Add some",
+        "d.toml [analysis] frequencies_hz = []: must hold at least 1 value. Add some",
     ),
     "uneven angles": (
         GOOD + "[analysis]\noff_axis_step_deg = 7\n",
-        "d.toml [analysis] off_axis_step_deg = 7: must divide 180 evenly. Write for example 6.92308",
+        "d.toml [analysis] off_axis_step_deg = 7: must divide 180 evenly. Write for example 6 or 7.5",
     ),
     "roundover too large": (
         CONE + "roundover_radius_mm = 400\n" + DRIVER,
@@ -258,7 +312,8 @@ FAULTS = {
     ),
     "free curve into the axis": (
         waveguide('family = "free"\narc_length_mm = 200\nthroat_angle_deg = -30\ncurvature_per_m = [0, 0, 5, 30, 0]'),
-        "d.toml [waveguide]: the wall meets the axis. Raise its angle or curvature, or give more points",
+        "d.toml [waveguide]: the wall meets the axis at z_mm = 117.7: must stay above it. Raise throat_angle_deg or the"
+        " first values of curvature_per_m",
     ),
     "points backwards": (
         waveguide("points_mm = [[0, 12.7], [-20, 60]]"),
@@ -267,7 +322,8 @@ FAULTS = {
     ),
     "points not from the throat": (
         waveguide("points_mm = [[3, 12.7], [20, 60]]"),
-        "d.toml [waveguide] points_mm: the first point lies at z_mm = 3: must be 0, the throat plane",
+        "d.toml [waveguide] points_mm: the first point lies at z_mm = 3: must be 0, the throat plane. Do they run"
+        " from mouth to throat? Reverse the order; else subtract 3 from every z_mm",
     ),
     "points that cross": (
         waveguide("points_mm = [[0, 12.7], [50, 60], [50, 20], [0, 70]]"),
@@ -377,16 +433,25 @@ CSV_FAULTS = {
     ),
     "short row": (
         "z_mm,r_mm\n\n0,12.7\n40\n",
-        "p.csv line 4: holds 1 values for 2 columns: must be as many. Complete it",
+        "p.csv line 4: holds 1 value for 2 columns: must be as many. Complete it",
     ),
     "word": ("z_mm,r_mm\n0,twelve\n", "p.csv line 2 r_mm = twelve: must be a number. Correct it"),
     "empty cell": ("z_mm,r_mm\n0,\n", "p.csv line 2 r_mm = : must be a number. Correct it"),
     "micrometres": (
         "z_mm,r_mm\n0,12700\n",
-        "p.csv line 2 r_mm = 12700: must be -2000 to 2000. Is it in micrometres?",
+        "p.csv line 2 r_mm = 12700: must be -2000 to 2000. Is it in micrometres? Then write 12.7",
     ),
-    "below the axis": ("z_mm,r_mm\n0,12.7\n40,-40\n", "p.csv: point 2 has r_mm = -40: must be above 0"),
-    "one point": ("z_mm,r_mm\n0,12.7\n", "p.csv: a meridian needs two points (z, r) at least"),
+    "not a number": ("z_mm,r_mm\n0,12.7\n40,nan\n", "p.csv line 3 r_mm = nan: must be -2000 to 2000. Correct it"),
+    "infinite": ("z_mm,r_mm\n0,12.7\ninf,40\n", "p.csv line 3 z_mm = inf: must be -2000 to 2000. Correct it"),
+    "no unit would do": ("z_mm,r_mm\n0,1e9\n", "p.csv line 2 r_mm = 1e9: must be -2000 to 2000. Correct it"),
+    "below the axis": (
+        "z_mm,r_mm\n0,12.7\n40,-40\n",
+        "p.csv line 3 r_mm = -40: must be above 0, the axis. Correct it, or remove the line",
+    ),
+    "one point": (
+        "z_mm,r_mm\n0,12.7\n",
+        "p.csv: holds 1 point (z, r): must be two at least, from throat to mouth. Add the others",
+    ),
 }
 
 

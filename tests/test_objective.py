@@ -13,7 +13,7 @@ from evenflare.air import Air
 from evenflare.closed_forms import piston_index, piston_pattern, uniform_cone_index
 from evenflare.directivity import Directivity
 from evenflare.metrics import beamwidth, directivity_index, standard_curves
-from evenflare.objective import Score, axis_weight, score, search_observation
+from evenflare.objective import HOW_TERMS_COUNT, Score, axis_weight, contributions, score, search_observation
 from evenflare.target import Crossover, Target
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Driver, Limits, Mounting, Waveguide
@@ -187,6 +187,28 @@ def test_throat_reflection_is_the_power_lost():
     lost = -10 * np.log10(4 * 0.1 / 1.1**2)
     assert worse.value == pytest.approx(0.05 * (lost - 1.5), rel=1e-9)  # rounding only
     assert "throat_reflection_db" not in score(piston(), CONE, target_of(8.0)).terms
+
+
+def test_contributions_add_up_to_the_score():
+    found = piston(impedance=np.full(33, 0.1 + 0.0j))
+    deviating = target_of(directivity_index(found) + 0.3, beamwidth=np.full(33, 0.5 * np.pi))
+    for target in (deviating, target_of(9.0)):
+        result = score(found, CONE, target)
+        parts = contributions(result)
+        assert list(parts) == list(result.terms)
+        assert sum(parts.values()) == pytest.approx(result.value, rel=1e-12)  # rounding only
+        assert parts["throat_reflection_db"] > 0 == parts["smoothness_frequency_db"]
+
+
+def test_contribution_is_the_share_of_the_squares():
+    # (0.6^2 + 0.5 x 0.3^2) / 1.5 = 0.27, and (0.05 x (4 - 2))^2 = 0.01; the root of 0.28 is 0.5291503.
+    terms = {"index_db": 0.6, "beamwidth_db": 0.3, "smoothness_angle_db": 4.0, "throat_reflection_db": 1.5}
+    parts = contributions(Score(float(np.sqrt(0.28)), terms, {}))
+    expected = {"index_db": 0.24, "beamwidth_db": 0.03, "smoothness_angle_db": 0.01, "throat_reflection_db": 0.0}
+    assert parts == pytest.approx({name: square / 0.5291503 for name, square in expected.items()}, rel=1e-6)
+    assert set(contributions(Score(0.0, {"index_db": 0.0}, {})).values()) == {0.0}
+    for needed in ("0.5", "0.05 dB", "1 dB (smoothness frequency)", "1.5 dB (throat reflection)"):
+        assert needed in HOW_TERMS_COUNT
 
 
 def test_smoothness_over_angle_is_the_rise_away_from_the_axis():

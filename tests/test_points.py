@@ -130,20 +130,26 @@ class TestWall:
 
 
 REFUSED = {
-    "one point": ([(0, 12.7)], "a meridian needs two points (z, r) at least"),
+    "one point": ([(0, 12.7)], "holds 1 point (z, r): must be two at least, from throat to mouth. Add the others"),
     "repeated": ([(0, 12.7), (20, 20), (20, 20), (50, 60)], "points 2 and 3 are the same: remove one"),
     "first not at the throat": (
         [(5, 12.7), (50, 60)],
         "the first point lies at z_mm = 5: must be 0, the throat plane",
     ),
-    "on the axis": ([(0, 12.7), (20, 0), (50, 60)], "point 2 has r_mm = 0: must be above 0"),
+    "on the axis": (
+        [(0, 12.7), (20, 0), (50, 60)],
+        "point 2 has r_mm = 0: must be above 0, the axis. Correct it, or remove the point",
+    ),
     "below the axis": ([(0, -12.7), (50, 60)], "point 1 has r_mm = -12.7: must be above 0"),
     "crossing itself": (
         [(0, 12.7), (60, 60), (60, 30), (20, 60)],
         "the profile crosses itself: give the points in order from throat to mouth",
     ),
-    "not a number": ([(0, 12.7), (20, float("nan")), (50, 60)], "a point is not a number"),
-    "infinite": ([(0, 12.7), (float("inf"), 60)], "a point is not a number"),
+    "not a number": (
+        [(0, 12.7), (20, float("nan")), (50, 60)],
+        "point 2 is not a number: must be two finite ones, z and r. Correct it",
+    ),
+    "infinite": ([(0, 12.7), (float("inf"), 60)], "point 2 is not a number: must be two finite ones"),
 }
 
 
@@ -154,13 +160,13 @@ class TestErrors:
             through(*rows)
 
     def test_a_row_without_pairs_is_refused(self):
-        with pytest.raises(ValueError, match="two points"):
+        with pytest.raises(ValueError, match="holds 0 points"):
             Points(((0.0, 0.0127, 1.0), (0.1, 0.05, 1.0)))
 
     def test_a_smooth_wall_that_dips_to_the_axis_between_its_points_is_refused(self):
         shape = through((0, 10), (10, 1), (20, 0.5), (30, 20), (40, 50), (50, 51), (60, 52))
         shape = Points(shape.points, corner=np.pi)
-        with pytest.raises(ValueError, match="meets the axis between its points: give more points there"):
+        with pytest.raises(ValueError, match=r"between its points at z_mm = 1\d\.?\d*: .* Give more points there"):
             shape.meridian(0.01)
 
     def test_a_smooth_wall_that_crosses_itself_between_its_points_is_refused(self):

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -16,6 +17,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+import evenflare.search.request as request_module
 from evenflare import radiation
 from evenflare.air import Air
 from evenflare.closed_forms import piston_pattern
@@ -23,7 +25,7 @@ from evenflare.directivity import Directivity, Observation
 from evenflare.files import InputError
 from evenflare.metrics import directivity_index
 from evenflare.objective import search_observation
-from evenflare.search import history_rows, loop, plan, run_search
+from evenflare.search import check_search, history_rows, loop, nearest, plan, run_search
 from evenflare.search.descent import Descent, quantised
 from evenflare.search.store import STORE, opened
 from evenflare.search.worker import Job, Outcome, evaluate
@@ -241,7 +243,10 @@ def test_progress_counts_to_the_end(tmp_path):
     seen = []
     searched(tmp_path, progress=seen.append)
     assert [each.done for each in seen] == list(range(1, len(seen) + 1))
+    assert seen[18].time_left is None, "the first few say little"
     assert seen[-1].time_left is not None
+    assert seen[-1].done == seen[-1].total, "finalists that there are, not those that there might be"
+    assert seen[0].total == 90 + 81, "each of the 81 at screen may become a finalist"
     assert list(dict.fromkeys(each.stage for each in seen)) == [
         "published families",
         "free curve",
@@ -256,7 +261,7 @@ def test_progress_counts_to_the_end(tmp_path):
     [
         ({"target_text": 'name = "other"'}, "another target"),
         ({"seed": 7}, r"another seed \(1 there, 7 now\)"),
-        ({"candidates": 120}, r"another candidates \(90 there, 120 now\)"),
+        ({"candidates": 120}, r"another number of candidates \(90 there, 120 now\)"),
     ],
 )
 def test_folder_of_another_run_is_refused(tmp_path, change, message):
@@ -267,7 +272,7 @@ def test_folder_of_another_run_is_refused(tmp_path, change, message):
 
 def test_folder_of_another_version_is_refused(tmp_path, monkeypatch):
     searched(tmp_path, minutes=0)
-    monkeypatch.setattr(loop, "__version__", "99.0")
+    monkeypatch.setattr(request_module, "__version__", "99.0")
     with pytest.raises(InputError, match=r"another version \(evenflare .* there, evenflare 99\.0"):
         searched(tmp_path)
 
@@ -327,12 +332,46 @@ def test_folder_without_a_run_has_no_history(tmp_path):
 
 
 def test_bad_numbers_are_refused(tmp_path):
-    with pytest.raises(InputError, match="workers = 0: must be at least 1"):
-        searched(tmp_path, workers=0)
-    with pytest.raises(InputError, match="seed = -1: must be 0 or more"):
-        searched(tmp_path, seed=-1)
-    with pytest.raises(InputError, match="candidates = 29: must be at least 30 for 3 families"):
+    most = 4 * (os.cpu_count() or 1)
+    for workers in (0, most + 1):
+        with pytest.raises(InputError, match=rf"^--workers = {workers}: must be 1 to {most}, .* Leave it out for one"):
+            searched(tmp_path, workers=workers)
+    for seed in (-1, 2**31):
+        with pytest.raises(InputError, match=rf"^--seed = {seed}: must be 0 to 2147483647\. Choose another"):
+            searched(tmp_path, seed=seed)
+    with pytest.raises(InputError, match=r"^--candidates = 29: must be at least 30 for 3 families\. Raise it, or name"):
         searched(tmp_path, candidates=29)
+    with pytest.raises(InputError, match=r"^--candidates = 1000001: must be at most 1000000\. Lower it$"):
+        searched(tmp_path, candidates=1_000_001)
+    few = hidden_target(candidates=29, source="t.toml")
+    with pytest.raises(InputError, match=r"^t\.toml \[search\] candidates = 29: must be at least 30"):
+        searched(tmp_path, few)
+    alone = hidden_target(candidates=5, families=("conical",))
+    with pytest.raises(InputError, match=r"candidates = 5: must be at least 10 for 1 family\. Raise it$"):
+        searched(tmp_path, alone)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_check_before_a_search_refuses_what_the_search_would_and_makes_nothing(tmp_path):
+    target, run = hidden_target(), tmp_path / "run"
+    check_search(target, run, target_text=TEXT)
+    assert not run.exists()
+    with pytest.raises(InputError, match="--workers = 0"):
+        check_search(target, run, target_text=TEXT, workers=0)
+    searched(run, minutes=0)
+    check_search(target, run, target_text=TEXT)
+    with pytest.raises(InputError, match="holds a search with another target .* and another seed"):
+        check_search(target, run, target_text="other", seed=9)
+    with opened(run, {}), pytest.raises(InputError, match="another search is running in this folder"):
+        check_search(target, run, target_text=TEXT)
+    (tmp_path / "file").write_text("in the way")
+    with pytest.raises(InputError, match="file: is a file, not a folder"):
+        check_search(target, tmp_path / "file", target_text=TEXT)
+    empty = tmp_path / "empty"
+    empty.mkdir()
+    (empty / STORE).touch()
+    assert list(history_rows(empty)) == []
+    check_search(target, empty, target_text=TEXT)  # ended before it wrote what it is made of
 
 
 def test_candidates_that_break_limits_are_kept_with_their_reason_and_not_solved(tmp_path):
@@ -342,11 +381,32 @@ def test_candidates_that_break_limits_are_kept_with_their_reason_and_not_solved(
     assert result.best is None
     assert not result.feasible
     assert result.nearest is not None
+    assert re.match(r"the nearest, of family conical, breaks smallest_concave_radius_mm by [\d.]+", result.why)
+    assert result.why.endswith("; most often broken is smallest_concave_radius_mm, by 18 of 18")
     assert result.stopped_by == "candidates"
     assert {row["feasible"] for row in rows} == {0}
     assert all(str(row["reason"]).startswith("breaks ") for row in rows)
     assert all("smallest_concave_radius_mm by" in str(row["reason"]) for row in rows)
     assert all(row["depth_mm"] is not None and row["score"] is None for row in rows)
+
+
+def test_nearest_of_a_family_is_its_best_or_what_breaks_the_limits_least(undisturbed, tmp_path):
+    best = searched(tmp_path / "run")
+    found = nearest(tmp_path / "run")
+    assert set(found) == {"conical", "exponential", "free"}
+    scores = [row for row in undisturbed[1] if row["score"] is not None]
+    for family, outcome in found.items():
+        assert outcome.value == min(row["score"] for row in scores if row["family"] == family)
+    assert min(outcome.value for outcome in found.values()) == best.best.score.value
+    target = hidden_target(limits=replace(LIMITS, smallest_concave_radius=0.05), families=("conical",), candidates=20)
+    searched(tmp_path / "none", target)
+    outcome = nearest(tmp_path / "none")["conical"]
+    reasons = [str(row["reason"]) for row in history_rows(tmp_path / "none")]
+    assert not outcome.feasible
+    assert outcome.reason in reasons
+    only = [float(reason.rpartition(" by ")[2]) for reason in reasons if reason.count(" by ") == 1]
+    # Written to three digits.
+    assert sum(max(0.0, each) for each in outcome.constraints.values()) <= min(only) * 1.005
 
 
 def test_candidate_that_the_solver_refuses_is_an_outcome():

@@ -43,6 +43,7 @@ mouth_diameter_mm = [180, 260]
 smallest_concave_radius_mm = 3.2
 throat_angle_deg = [2, 20]
 greatest_wall_angle_deg = 88
+throat_angle_mismatch_deg = 25
 [search]
 families = ["tractrix", "free"]
 candidates = 500
@@ -90,6 +91,7 @@ def test_every_key_becomes_si(read):
     assert limits.smallest_concave_radius == pytest.approx(0.0032, rel=ROUNDING)
     assert limits.throat_angle == pytest.approx((2 * DEGREE, 20 * DEGREE), rel=ROUNDING)
     assert limits.greatest_wall_angle == pytest.approx(88 * DEGREE, rel=ROUNDING)
+    assert limits.throat_angle_mismatch == pytest.approx(25 * DEGREE, rel=ROUNDING)
     assert (target.families, target.candidates, target.seed) == (("tractrix", "free"), 500, 7)
     assert not target.index_db.flags.writeable
 
@@ -104,6 +106,7 @@ def test_defaults(read):
     assert target.weight.tolist() == [1, 1, 1]
     assert target.limits.throat_angle == Limits().throat_angle
     assert target.limits.greatest_wall_angle == pytest.approx(90 * DEGREE, rel=ROUNDING)
+    assert target.limits.throat_angle_mismatch == pytest.approx(90 * DEGREE, rel=ROUNDING)
     assert target.limits.smallest_concave_radius == 0
     assert (target.families, target.candidates, target.seed) == (FAMILIES, 3000, 1)
 
@@ -238,7 +241,7 @@ FAULTS = {
     ),
     "unequal weights": (
         changed("weight = [1, 2, 0]", "weight = [1]"),
-        "t.toml [wanted] weight holds 1 values: must be 3, one for each frequency_hz. Complete the list",
+        "t.toml [wanted] weight holds 1 value: must be 3, one for each frequency_hz. Complete the list",
     ),
     "frequencies that do not rise": (
         changed("[1000, 4000, 16000]", "[1000, 4000, 4000]"),
@@ -334,9 +337,32 @@ FAULTS = {
         changed('"free"', '"tractrix"'),
         't.toml [search] families: names "tractrix" twice. Remove one',
     ),
+    "mouth a little too narrow": (
+        changed("[180, 260]", "[10, 260]"),
+        "t.toml [limits] mouth_diameter_mm, value 1 = 10: must be 15 to 2000. Raise it; if it is in inches, write 254",
+    ),
+    "elliptical mouth": (
+        changed("depth_mm = [60, 110]", "depth_mm = [60, 110]\nmouth_width_mm = [100, 200]"),
+        "t.toml [limits] mouth_width_mm = [100, 200]: is for elliptical waveguides, which are not available yet. Remove"
+        " it",
+    ),
+    "beamwidth by plane": (
+        changed("beamwidth_deg", "beamwidth_vertical_deg"),
+        "t.toml [wanted] beamwidth_vertical_deg = [180, 100, 90]: is for elliptical waveguides, which are not available"
+        " yet. Remove it",
+    ),
+    "throat angle mismatch": (
+        changed("= 25\n", "= 91\n"),
+        "t.toml [limits] throat_angle_mismatch_deg = 91: must be 0 to 90. Lower it",
+    ),
+    "throat angles out of the exit's reach": (
+        changed("throat_angle_mismatch_deg = 25", "throat_angle_mismatch_deg = 1"),
+        "t.toml [limits] throat_angle_mismatch_deg = 1: must reach from [driver] exit_half_angle_deg = 0 to"
+        " throat_angle_deg = [2, 20]. Raise it, or change that range",
+    ),
     "no families": (
         changed('["tractrix", "free"]', "[]"),
-        "t.toml [search] families = []: must hold at least 1 values. Add some",
+        "t.toml [search] families = []: must hold at least 1 value. Add some",
     ),
     "too few candidates": (
         changed("candidates = 500", "candidates = 5"),

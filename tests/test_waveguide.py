@@ -374,6 +374,8 @@ class TestLimits:
             (Limits(throat_angle=(50 * DEGREE, 60 * DEGREE)), "throat_angle_deg", 5.0),
             (Limits(throat_angle=(0.0, 60 * DEGREE)), "throat_angle_deg", -15.0),
             (Limits(), "throat_diameter_mismatch_mm", -0.2),
+            (Limits(), "throat_angle_mismatch_deg", -45.0),
+            (Limits(throat_angle_mismatch=40 * DEGREE), "throat_angle_mismatch_deg", 5.0),
         ],
     )
     def test_excess_is_signed_and_in_the_unit_of_its_name(self, limits, name, excess):
@@ -387,6 +389,13 @@ class TestLimits:
             assert limit_excess(Waveguide(through((0, radius), (50, 60))), Limits(throat_diameter_mismatch=0.7e-3))[
                 "throat_diameter_mismatch_mm"
             ] == pytest.approx(-0.1, abs=1e-9)
+
+    def test_a_throat_at_another_angle_than_the_exit_is_a_mismatch_either_way(self):
+        limits = Limits(throat_angle_mismatch=3 * DEGREE)
+        for exit_angle, mismatch in ((40, 5), (45, 0), (52, 7)):
+            waveguide = Waveguide(CONE.shape, Driver(exit_half_angle=exit_angle * DEGREE))
+            found = limit_excess(waveguide, limits)["throat_angle_mismatch_deg"]
+            assert found == pytest.approx(mismatch - 3, abs=2e-6)
 
     def test_a_wall_that_falls_back_to_the_axis_breaks_the_smallest_angle(self):
         shape = through((0, 12.7), (40, 50), (100, 40))
@@ -405,6 +414,7 @@ class TestLimits:
             greatest_wall_angle=45 * DEGREE,
             throat_angle=(45 * DEGREE, 45 * DEGREE),
             throat_diameter_mismatch=0.0,
+            throat_angle_mismatch=45 * DEGREE,
         )
         assert max(limit_excess(CONE, limits).values()) <= 0
 
@@ -417,6 +427,7 @@ class TestLimits:
             "smallest_wall_angle_deg",
             "throat_angle_deg",
             "throat_diameter_mismatch_mm",
+            "throat_angle_mismatch_deg",
         }
         assert set(limit_excess(CONE, Limits())) == expected
 

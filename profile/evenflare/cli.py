@@ -5,138 +5,30 @@ from __future__ import annotations
 import argparse
 import errno
 import os
+import select
 import shlex
+import signal
 import sys
 import tempfile
 import threading
 import time
 import traceback
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from types import FrameType
 from typing import TYPE_CHECKING, NoReturn
 
 from evenflare import __version__
-from evenflare.files import InputError
+from evenflare.files import DISK_FULL, InputError, check_folder
+from evenflare.options import INPUT_AT_FAULT, parsed
 
 if TYPE_CHECKING:
     from evenflare.search import Progress, SearchResult
 
-DONE, ANSWER_IS_NO, INPUT_AT_FAULT, OWN_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
-NO_ROOM = frozenset({errno.ENOSPC, errno.EDQUOT, errno.EFBIG, errno.EROFS, errno.EIO})
+DONE, ANSWER_IS_NO, OWN_FAULT, INTERRUPTED = 0, 1, 3, 130
+NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
 """Errors of the system that a disk causes, wherever they come up."""
-
-ABOUT = """\
-From a directivity target to a searched waveguide, its mesh and its machining points.
-
-commands, each with an example (COMMAND --help says more):
-  search    evenflare search targets/shelf.toml --out runs/shelf
-  history   evenflare history runs/shelf > candidates.csv
-  solve     evenflare solve runs/shelf/best.toml --out solved
-  score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
-  export    evenflare export runs/shelf/best.toml --out to_cut --tool-radius-mm 3
-  check     evenflare check
-
-exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check);
-2 the input or the surroundings are at fault; 3 our own fault; 130 interrupted, finished work kept."""
-
-
-class _Parser(argparse.ArgumentParser):
-    def error(self, message: str) -> NoReturn:
-        self.exit(INPUT_AT_FAULT, f"{self.prog}: {message}. See {self.prog} --help\n")
-
-
-def parser() -> argparse.ArgumentParser:
-    """The commands and their options."""
-    raw = argparse.RawDescriptionHelpFormatter
-    top = _Parser(prog="evenflare", description=ABOUT, formatter_class=raw)
-    top.add_argument("--version", action="version", version=f"evenflare {__version__}")
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
-
-    def command(name: str, does: str, run: Callable[[argparse.Namespace], int], more: str) -> argparse.ArgumentParser:
-        added = commands.add_parser(name, help=does, description=f"{does}.", epilog=more, formatter_class=raw)
-        added.add_argument("--quiet", action="store_true", help="no progress on standard error")
-        added.set_defaults(run=run)
-        return added
-
-    search = command(
-        "search",
-        "Search the shapes that a target allows; the same command on the same folder continues a run that stopped",
-        _search,
-        "example: evenflare search targets/shelf.toml --out runs/shelf --candidates 3000\n\n"
-        "writes into the folder: best.toml, best/ (as solve and export), report.html, candidates.sqlite.\n"
-        "Ctrl-C keeps the best so far. A changed target, seed or number of candidates needs a new folder.",
-    )
-    search.add_argument("target", type=Path, help="target file (TOML)")
-    search.add_argument("--out", type=Path, required=True, help="folder of the run, made if missing")
-    search.add_argument("--candidates", type=int, help="shapes to ask for, instead of the target's")
-    search.add_argument("--minutes", type=float, help="stop asking for new shapes after this time")
-    search.add_argument("--seed", type=int, help="instead of the target's; the same seed asks for the same shapes")
-    search.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes (default: all cores)")
-
-    history = command(
-        "history",
-        "Print every scored candidate of a search as CSV on standard output",
-        _history,
-        "example: evenflare history runs/shelf > candidates.csv\n\n"
-        "A row per number (the order asked for) and stage. Works while the search runs.",
-    )
-    history.add_argument("run_folder", type=Path, metavar="RUN", help="the folder given to search --out")
-
-    solve = command(
-        "solve",
-        "Solve the radiation of one design",
-        _solve,
-        "example: evenflare solve runs/shelf/best.toml --out solved --setting full\n\n"
-        "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures.\n"
-        "settings: full (index within about 0.02 dB), screen (about 0.2 dB), estimate (a first look: one mode up to\n"
-        "the roundover, several dB off at high frequency).\n\n" + _DESIGN_KEYS,
-    )
-    solve.add_argument("design", type=Path, help="design file (TOML)")
-    solve.add_argument("--out", type=Path, required=True, help="folder for the results, made if missing")
-    solve.add_argument("--method", choices=["march"], default="march", help="the solver (default march)")
-    solve.add_argument("--setting", choices=["estimate", "screen", "full"], default="full", help="default full")
-
-    score = command(
-        "score",
-        "Score a design against a target: weighted rms deviation in dB, its terms, and the limits",
-        _score,
-        "example: evenflare score runs/shelf/best.toml --target targets/shelf.toml --json\n\n"
-        "Exit code 1 if a limit is broken.",
-    )
-    score.add_argument("design", type=Path, help="design file (TOML)")
-    score.add_argument("--target", type=Path, required=True, help="target file (TOML)")
-    score.add_argument("--json", action="store_true", help="one JSON object instead of words")
-
-    export = command(
-        "export",
-        "Write what a machinist pulls: solid, point list, the design itself, a report",
-        _export,
-        "example: evenflare export runs/shelf/best.toml --out to_cut --chord-error-mm 0.05 --tool-radius-mm 3\n\n"
-        "writes solid.stl (mm, throat plane z = 0), points.csv (wall, normals, tool), design.toml, report.html.\n"
-        "Rotating tools and dust hurt: read the cautions in points.csv, and prove every program in the air first.\n\n"
-        + _DESIGN_KEYS,
-    )
-    export.add_argument("design", type=Path, help="design file (TOML)")
-    export.add_argument("--out", type=Path, required=True, help="folder for the files, made if missing")
-    export.add_argument(
-        "--chord-error-mm", type=float, default=0.05, help="largest departure of a chord (default 0.05)"
-    )
-    export.add_argument("--tool-radius-mm", type=float, default=3.0, help="ball or turning nose radius (default 3)")
-
-    command(
-        "check",
-        "Check this installation against closed forms, in seconds",
-        _check,
-        "example: evenflare check\n\nExit code 1 if a check fails.",
-    )
-    return top
-
-
-_DESIGN_KEYS = """\
-[solid] in the design file: kind = "block" (default) or "shell"; wall_mm (default 6), flange_diameter_mm (default the
-mouth's and 40), flange_thickness_mm (default 10), bolt_circle_mm (default half-way between mouth and flange), bolts
-(default 8; listed in points.csv, not drilled in the mesh)."""
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -146,11 +38,12 @@ def main(arguments: Sequence[str] | None = None) -> NoReturn:
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Carry out a command line; the exit code. No traceback reaches a user."""
-    options = parser().parse_args(arguments)
+    options = parsed(arguments)
     options.words = shlex.join(["evenflare", *(sys.argv[1:] if arguments is None else arguments)])
     try:
-        code: int = options.run(options)
-        print(end="", flush=True)
+        with _terminable():
+            code = COMMANDS[options.command](options)
+            print(end="", flush=True)
         return code
     except InputError as error:
         print(error, file=sys.stderr)
@@ -158,16 +51,43 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except KeyboardInterrupt:
         print("interrupted; what was finished is kept", file=sys.stderr)
         return INTERRUPTED
-    except BrokenPipeError:
-        _drop_output()  # its reader has seen enough
-        return DONE
     except Exception as error:
+        if isinstance(error, BrokenPipeError) and _reader_gone():
+            _drop_output()  # its reader has seen enough
+            return DONE
         if isinstance(error, OSError) and error.errno in NO_ROOM:
             _drop_output()
-            print(f"cannot write ({error.strerror}). Free some disk space, then run it again", file=sys.stderr)
+            why = "the disk is full" if error.errno in DISK_FULL else error.strerror
+            print(f"cannot write: {why}. Free some disk space, then run it again", file=sys.stderr)
             return INPUT_AT_FAULT
         print(f"evenflare failed, and it is our fault ({error}). {_details(options.words)}", file=sys.stderr)
         return OWN_FAULT
+
+
+@contextmanager
+def _terminable() -> Iterator[None]:
+    """A request to end, as the system sends it at shutdown, is taken as Ctrl-C."""
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may hear signals
+        return
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _reader_gone() -> bool:
+    """Whether nobody reads standard output or standard error any more: other pipes break for other reasons."""
+    poll = select.poll()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            poll.register(stream.fileno(), 0)
+    return any(event & select.POLLERR for _, event in poll.poll(0))
 
 
 def _drop_output() -> None:
@@ -216,13 +136,30 @@ def _list(written: Sequence[tuple[str, str]], folder: Path) -> None:
         print(f"  {name:{width}}  {use}")
 
 
+def _remark(options: argparse.Namespace, *, made: bool) -> str:
+    """Say what there is to say about a design before it is worked with; what became of its corners."""
+    from evenflare import remarks
+    from evenflare.design import read_design
+
+    waveguide = read_design(options.design).waveguide
+    for warning in remarks.warnings(options.design, waveguide):
+        print(f"warning: {warning}", file=sys.stderr)
+    for note in () if options.quiet else remarks.notes(options.design, waveguide, made=made):
+        print(f"note: {note}", file=sys.stderr)
+    return remarks.corners_kept(waveguide)
+
+
 def _solve(options: argparse.Namespace) -> int:
     from evenflare import commands
 
+    check_folder(options.out)
+    corners = _remark(options, made=False)
     _compiled(options.quiet)
     directivity, written = commands.solve_command(
         options.design, options.out, options.setting, options.method, options.words
     )
+    if corners:
+        print(corners)
     print(f"Directivity index: {commands.index_line(directivity)}")
     if directivity.error_estimate is None:
         print("Error not estimated at this setting: a first look, several dB off at high frequency")
@@ -240,7 +177,7 @@ def _score(options: argparse.Namespace) -> int:
     for note in notes:
         print(f"note: {note}", file=sys.stderr)
     if options.json:
-        print(commands.score_json(found))
+        print(commands.score_json(found, notes))
     else:
         print(f"score {found.value:.4f} dB (weighted rms deviation; 0 is the target itself)")
         for name, value in found.terms.items():
@@ -255,8 +192,13 @@ def _export(options: argparse.Namespace) -> int:
     from evenflare import commands
     from evenflare.units import MILLIMETRE
 
-    cut = commands.Cut(options.chord_error_mm * MILLIMETRE, options.tool_radius_mm * MILLIMETRE)
-    _list(commands.export_command(options.design, options.out, cut, options.words), options.out)
+    cut = commands.checked_cut(options.chord_error_mm * MILLIMETRE, options.tool_radius_mm * MILLIMETRE)
+    check_folder(options.out)
+    corners = _remark(options, made=True)
+    written = commands.export_command(options.design, options.out, cut, options.words)
+    if corners:
+        print(corners)
+    _list(written, options.out)
     return DONE
 
 
@@ -316,10 +258,17 @@ def _duration(seconds: float) -> str:
 
 def _search(options: argparse.Namespace) -> int:
     from evenflare import commands
-    from evenflare.target import reach_statement, reachability, read_target
+    from evenflare.target import reach_statement, reachability
 
     ticker = _Ticker(options.quiet)
-    target = read_target(options.target)
+    target = commands.checked_search(
+        options.target,
+        options.out,
+        workers=options.workers,
+        candidates=options.candidates,
+        minutes=options.minutes,
+        seed=options.seed,
+    )
     for warning in reachability(target):
         print(f"warning: {warning}", file=sys.stderr)
     ticker.say(reach_statement(target))
@@ -349,10 +298,24 @@ def _search(options: argparse.Namespace) -> int:
 def _tell(result: SearchResult) -> None:
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
     if result.best is None:
-        advice = ". Widen [limits], or ask for more candidates" if result.stopped_by == "candidates" else " so far"
-        print(f"No candidate keeps the limits{advice}")
+        so_far = "" if result.stopped_by == "candidates" else " so far"
+        why = f": {result.why}" if result.why else ""
+        print(f"No candidate keeps the limits{so_far}{why}")
+        if not so_far:
+            print("Widen [limits], or ask for more candidates")
         return
     best = result.best
     print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")
     if result.gain is not None:
         print(f"That is {result.gain:.3f} dB better than the best published family")
+
+
+COMMANDS = {
+    "search": _search,
+    "history": _history,
+    "solve": _solve,
+    "score": _score,
+    "export": _export,
+    "check": _check,
+}
+"""What each does; the exit code."""

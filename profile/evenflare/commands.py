@@ -3,8 +3,9 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Callable, Iterable, Mapping
-from dataclasses import asdict, dataclass, is_dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, Literal
 
@@ -13,9 +14,10 @@ from evenflare.design import Design, default_observation, design_id, read_design
 from evenflare.directivity import Directivity
 from evenflare.files import InputError
 from evenflare.objective import Score, score, search_observation
-from evenflare.search import Progress, SearchResult, history_rows, run_search
+from evenflare.remarks import check_solvable, faults_of
+from evenflare.search import ROW, Progress, SearchResult, check_search, history_rows, nearest, run_search
 from evenflare.target import Target, reachability, read_target
-from evenflare.waveguide import Limits, limit_excess
+from evenflare.units import MILLIMETRE
 
 Written = list[tuple[str, str]]
 """Files by name, and what each is for."""
@@ -25,10 +27,9 @@ INVENTED = "Made by evenflare."
 
 def solved(path: Path, design: Design, setting: radiation.Setting, method: Literal["march"]) -> Directivity:
     """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
-    try:
+    with faults_of(path, solving=True):
+        check_solvable(design.waveguide)
         return radiation.solve(design, method=method, setting=setting)
-    except ValueError as error:
-        raise InputError(f"{path}: {error}") from error
 
 
 def write_solution(
@@ -67,9 +68,18 @@ class Cut:
     tool_radius: float = 3e-3
 
 
-def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, Mapping[str, Any]]:
-    """The machinist's files and the design itself, and their facts."""
+def checked_cut(chord_error: float, tool_radius: float) -> Cut:
+    """Both in m. InputError if one is out of range."""
+    from evenflare.manufacture.offset import checked_tool_radius
+    from evenflare.manufacture.spacing import checked_chord_error
+
+    return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius))
+
+
+def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float]:
+    """The machinist's files and the design itself, and by how much the tool's tip passes the throat plane, m."""
     from evenflare.manufacture import export
+    from evenflare.manufacture.offset import floor_micrometre
 
     made = export(
         design.waveguide,
@@ -81,20 +91,23 @@ def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, Mappi
         name=design.name,
     )
     write_design(design, folder / "design.toml")
+    points, solid = made.points, made.solid
+    largest = floor_micrometre(points.largest_tool_radius) / MILLIMETRE
+    undercut = "" if points.undercut_z is None else f", undercut from z = {points.undercut_z / MILLIMETRE:.3f} mm"
     return [
         ("design.toml", "the design itself; reads back to the same shape"),
-        ("solid.stl", f"the closed solid in mm, {made.solid.triangles} triangles"),
-        ("points.csv", f"{made.points.rows} points from throat to mouth with normals and the tool's centre"),
-    ], {"points": _plain(made.points), "solid": _plain(made.solid)}
-
-
-def _plain(value: Any) -> Any:
-    """Facts as JSON holds them; paths by their name."""
-    if is_dataclass(value) and not isinstance(value, type):
-        return {key: _plain(each) for key, each in asdict(value).items()}
-    if isinstance(value, dict):
-        return {key: _plain(each) for key, each in value.items()}
-    return value.name if isinstance(value, Path) else value
+        (
+            "solid.stl",
+            f"the closed solid in mm: {solid.triangles} triangles, {solid.volume / (10 * MILLIMETRE) ** 3:.0f} cm³,"
+            f" outside diameter {solid.sizes.flange_diameter / MILLIMETRE:.1f} mm",
+        ),
+        (
+            "points.csv",
+            f"{points.rows} points from throat to mouth with normals and the tool's centre: tool radius"
+            f" {points.tool_radius / MILLIMETRE:g} mm (at most {largest:g}),"
+            f" lowest program_z {points.lowest_program_z / MILLIMETRE:.3f} mm{undercut}",
+        ),
+    ], -points.lowest_program_z - design.waveguide.meridian.depth
 
 
 def write_report(design: Design, path: Path, *, what: str, command: str, written: Written, **more: Any) -> None:
@@ -119,7 +132,8 @@ def solve_command(
     """`solve`: one design's radiation, its tables and pictures in `folder`."""
     design = read_design(path)
     directivity = solved(path, design, setting, method)
-    return directivity, write_solution(design, directivity, folder, command=command)
+    with files.together():
+        return directivity, write_solution(design, directivity, folder, command=command)
 
 
 def score_command(path: Path, target_path: Path) -> tuple[Score, list[str]]:
@@ -134,28 +148,39 @@ def score_command(path: Path, target_path: Path) -> tuple[Score, list[str]]:
         )
         if own != wanted
     ]
-    try:
+    with faults_of(path, solving=True):
+        check_solvable(design.waveguide)
         directivity = radiation.solver("full")(design.waveguide, search_observation(target), design.air)
         return score(directivity, design.waveguide, target), notes
-    except ValueError as error:
-        raise InputError(f"{path}: {error}") from error
 
 
 def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
     """`export`: what a machinist pulls, in `folder`."""
     design = read_design(path)
-    written, facts = write_export(design, folder, cut)
-    written.append(("report.html", "this design on one page, opens anywhere"))
-    write_report(
-        design,
-        folder / "report.html",
-        what=f"Export of {path.name}. {INVENTED}",
-        command=command,
-        written=written[:-1],
-        limits=limit_excess(design.waveguide, Limits()),
-        provenance=facts,
-    )
+    with files.together(), faults_of(path):
+        written, tip = write_export(design, folder, cut)
+        written.append(("report.html", "this design on one page, opens anywhere"))
+        write_report(
+            design,
+            folder / "report.html",
+            what=f"Export of {path.name}. {INVENTED}",
+            command=command,
+            written=written[:-1],
+            tip_below_throat=tip,
+        )
     return written
+
+
+def checked_search(
+    path: Path, folder: Path, *, workers: int, candidates: int | None, minutes: float | None, seed: int | None
+) -> Target:
+    """The target of a search whose arguments and folder are in order; InputError otherwise, before anything is made."""
+    if minutes is not None and not minutes > 0:
+        raise InputError(f"--minutes = {minutes:g}: must be above 0. Leave it out to ask for all candidates")
+    target = read_target(path)
+    text = files.read_text(path)
+    check_search(target, folder, target_text=text, workers=workers, candidates=candidates, seed=seed)
+    return target
 
 
 def search_command(
@@ -171,9 +196,7 @@ def search_command(
     stage: Callable[[str], None],
 ) -> tuple[SearchResult, Written]:
     """`search`: the search itself, then the winner solved, exported and reported in `folder`."""
-    if minutes is not None and not minutes > 0:
-        raise InputError(f"--minutes = {minutes:g}: must be above 0. Leave it out to ask for all candidates")
-    target = read_target(target_path)
+    target = checked_search(target_path, folder, workers=workers, candidates=candidates, minutes=minutes, seed=seed)
     reachability(target)
     result = run_search(
         target,
@@ -195,23 +218,29 @@ def search_command(
     waveguide = result.best.waveguide
     design = Design(f"{target.name}: best of the search", waveguide, target.air, default_observation(waveguide))
     write_design(design, folder / "best.toml")
+    with files.together(), faults_of(folder / "best.toml"):
+        return result, _write_winner(result, design, target, target_path, folder, command)
+
+
+def _write_winner(
+    result: SearchResult, design: Design, target: Target, target_path: Path, folder: Path, command: str
+) -> Written:
+    """The winner of a search solved, exported and reported in its folder."""
     directivity = solved(folder / "best.toml", design, "full", "march")
     inside = write_solution(design, directivity, folder / "best", command=command, target=target)
-    exported, facts = write_export(design, folder / "best", Cut())
+    exported, tip = write_export(design, folder / "best", Cut())
     page_of: dict[str, Any] = {
         "directivity": directivity,
         "target": target,
-        "score": result.best.score.value,
-        "terms": result.best.score.terms,
-        "limits": result.best.score.constraints,
-        "provenance": facts,
+        "score": result.best.score if result.best else None,
+        "tip_below_throat": tip,
     }
     write_report(
         design,
         folder / "best" / "report.html",
         what=f"Winner of the search. {INVENTED}",
         command=command,
-        written=inside,
+        written=[*exported, *inside],
         **page_of,
     )
     written = [
@@ -231,20 +260,41 @@ def search_command(
         families=family_results(result, folder),
         **page_of,
     )
-    return result, written
+    return written
 
 
 def family_results(result: SearchResult, folder: Path) -> list[Any]:
-    """The best score of each family at screen and at full, for the page."""
-    from evenflare.report.page import FamilyResult
+    """What became of each family that takes part, for the page."""
+    from evenflare.report.rows import FamilyResult
 
     best: dict[tuple[str, str], float] = {}
+    tried: Counter[tuple[str, str]] = Counter()
     for row in history_rows(folder):
         key, value = (str(row["family"]), str(row["stage"])), row["score"]
+        tried[key] += 1
         if row["feasible"] and isinstance(value, float):
             best[key] = min(value, best.get(key, value))
-    families = dict.fromkeys(family for family, _ in best)
-    return [FamilyResult(family, best.get((family, "screen")), best.get((family, "full"))) for family in families]
+    closest = nearest(folder)
+
+    def why(family: str) -> str:
+        if family not in closest:
+            return "not reached"
+        if closest[family].feasible:
+            return ""
+        broken = any(excess > 0 for excess in closest[family].constraints.values())
+        return f"no member {'keeps the limits; the nearest' if broken else 'can be solved:'} {closest[family].reason}"
+
+    return [
+        FamilyResult(
+            family,
+            screen=best.get((family, "screen")),
+            full=best.get((family, "full")),
+            tried_screen=tried[family, "screen"],
+            tried_full=tried[family, "full"],
+            why=why(family),
+        )
+        for family in [*result.plan.published, *(["free"] if result.plan.free else [])]
+    ]
 
 
 def history_lines(folder: Path) -> Iterable[str]:
@@ -252,26 +302,28 @@ def history_lines(folder: Path) -> Iterable[str]:
     import csv
     import io
 
-    for n, row in enumerate(history_rows(folder)):
-        line = io.StringIO()
-        writer = csv.writer(line, lineterminator="")
-        if n == 0:
-            writer.writerow(row)
-            yield line.getvalue()
-            line.seek(0)
-            line.truncate()
-        writer.writerow(["" if value is None else value for value in row.values()])
-        yield line.getvalue()
+    def line(values: Iterable[object]) -> str:
+        text = io.StringIO()
+        csv.writer(text, lineterminator="").writerow(["" if value is None else value for value in values])
+        return text.getvalue()
+
+    rows = history_rows(folder)
+    first = next(rows, None)
+    yield line(ROW if first is None else first)
+    if first is not None:
+        yield line(first.values())
+    yield from (line(row.values()) for row in rows)
 
 
-def score_json(found: Score) -> str:
-    """A score as one JSON object."""
+def score_json(found: Score, notes: Sequence[str]) -> str:
+    """A score as one JSON object, with the notes of `score_command`."""
     return json.dumps(
         {
             "score_db": found.value,
             "feasible": found.feasible,
             "terms_db": dict(found.terms),
             "limits": dict(found.constraints),
+            "notes": list(notes),
         },
         indent=2,
     )

@@ -118,7 +118,11 @@ def prove(waveguide: Waveguide, source: str) -> None:
         )
     wall = meridian.dense
     if not wall.r.min() > 0:
-        raise InputError(f"{start}: the wall meets the axis. Raise its angle or curvature, or give more points")
+        place = float(wall.z[wall.r.argmin()]) / MILLIMETRE
+        raise InputError(
+            f"{start}: the wall meets the axis at z_mm = {place:.4g}: must stay above it. Raise throat_angle_deg or the"
+            " first values of curvature_per_m"
+        )
     if _crosses(np.column_stack([wall.z, wall.r])):
         raise InputError(f"{start}: the profile crosses itself. Lower its curvature or its length")
     exit_radius, throat = waveguide.driver.exit_radius, meridian.throat_radius

@@ -11,7 +11,7 @@ from pydantic import AfterValidator, ConfigDict, Field, model_validator
 
 from evenflare.air import Air
 from evenflare.files import InputError, read_text
-from evenflare.schema import AirTable, DriverTable, MountingTable, Table, fault, number, rising
+from evenflare.schema import SLIPS, AirTable, DriverTable, MountingTable, Table, counted, fault, number, rising, shown
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Conical, Exponential, Free, Hyperbolic, OblateSpheroidal, Points, Shape, Tractrix
 from evenflare.waveguide.points import CORNER
@@ -19,6 +19,11 @@ from evenflare.waveguide.points import CORNER
 FREQUENCIES = np.geomspace(300.0, 20e3, 60)
 """Hz, where a design file says nothing."""
 OFF_AXIS_STEP_DEG = 5.0
+EVEN_STEPS_DEG = (
+    *(0.5, 0.75, 1.0, 1.2, 1.5, 1.8, 2.0, 2.25, 2.5, 3.0, 3.6, 4.0, 4.5, 5.0, 6.0, 7.5, 9.0, 10.0, 12.0, 15.0, 18.0),
+    *(20.0, 22.5, 30.0, 36.0, 45.0, 60.0, 90.0),
+)
+"""That divide 180, to offer."""
 LARGEST_POINT = 2000.0
 """mm."""
 
@@ -174,6 +179,10 @@ class PointsTable(WallTable):
         rows, where = self.points_mm or [], f"{path} [waveguide] points_mm"
         if self.meridian_csv is not None:
             file = path.parent / self.meridian_csv
+            if file.is_dir():
+                raise InputError(
+                    f"{path} [waveguide] meridian_csv = {shown(self.meridian_csv)}: is a folder. Name the CSV file"
+                )
             rows, where = csv_points(file), str(file)
         try:
             return Points(tuple((z * MILLIMETRE, r * MILLIMETRE) for z, r in rows), corner)
@@ -206,9 +215,9 @@ def wall_table(data: Any) -> type[WallTable]:
     """The form of a [waveguide] table, by what it holds."""
     if not isinstance(data, dict):
         return UnknownTable
-    if "points_mm" in data or "meridian_csv" in data:
+    family, keys = data.get("family"), ("points_mm", "meridian_csv")
+    if not data.keys().isdisjoint(keys if family else (*keys, "horizontal_csv", "vertical_csv")):
         return PointsTable
-    family = data.get("family")
     return TABLES.get(family, UnknownTable) if isinstance(family, str) else UnknownTable
 
 
@@ -237,7 +246,7 @@ class AnalysisTable(Table):
         if abs(steps - round(steps)) > 1e-9:
             raise fault(
                 f"off_axis_step_deg = {self.off_axis_step_deg:g}: must divide 180 evenly. Write for example"
-                f" {180 / round(steps):g}"
+                f" {_even_steps(self.off_axis_step_deg)}"
             )
         return self
 
@@ -260,6 +269,12 @@ class AnalysisTable(Table):
     def off_axis(self) -> FloatArray:
         """rad, from 0 to pi."""
         return np.linspace(0.0, np.pi, round(180 / self.off_axis_step_deg) + 1)
+
+
+def _even_steps(step: float) -> str:
+    """The nearest steps to either side that divide 180 and read well."""
+    even = [each for each in EVEN_STEPS_DEG if each < step][-1:] + [each for each in EVEN_STEPS_DEG if each > step][:1]
+    return " or ".join(f"{each:g}" for each in even)
 
 
 class SolidTable(Table):
@@ -319,9 +334,14 @@ def csv_points(file: Path) -> list[list[float]]:
         if len(row) != len(header):
             hint = "Are there decimal commas? Write decimals with a point" if len(row) > len(header) else "Complete it"
             raise InputError(
-                f"{file} line {line}: holds {len(row)} values for {len(header)} columns: must be as many. {hint}"
+                f"{file} line {line}: holds {counted(len(row), 'value')} for {counted(len(header), 'column')}:"
+                f" must be as many. {hint}"
             )
         z, r = (_csv_number(file, line, header[i], row[i]) for i in at)
+        if r <= 0:
+            raise InputError(
+                f"{file} line {line} r_mm = {r:g}: must be above 0, the axis. Correct it, or remove the line"
+            )
         if not points or np.hypot(z - points[-1][0], r - points[-1][1]) > 1e-6:
             points.append([z, r])
     return points
@@ -335,5 +355,8 @@ def _csv_number(file: Path, line: int, key: str, text: str) -> float:
         hint = "Write decimals with a point" if "," in text else "Correct it"
         raise InputError(f"{start}: must be a number. {hint}") from None
     if not abs(value) <= LARGEST_POINT:
-        raise InputError(f"{start}: must be {-LARGEST_POINT:g} to {LARGEST_POINT:g}. Is it in micrometres?")
+        in_mm = dict(SLIPS["_mm"])["micrometres"]
+        micrometres = abs(value) * in_mm <= LARGEST_POINT
+        hint = f"Is it in micrometres? Then write {value * in_mm:g}" if micrometres else "Correct it"
+        raise InputError(f"{start}: must be {-LARGEST_POINT:g} to {LARGEST_POINT:g}. {hint}")
     return value

@@ -32,6 +32,23 @@ SLIPS = {
 }
 
 
+_ELLIPTICAL = "is for elliptical waveguides, which are not available yet"
+_FREE_STANDING = "is for a free-standing body, which is not available yet"
+LATER = {
+    **dict.fromkeys(
+        (
+            *("horizontal_csv", "vertical_csv", "section_exponent", "mouth_width_mm", "mouth_height_mm"),
+            *("beamwidth_horizontal_deg", "beamwidth_vertical_deg"),
+        ),
+        _ELLIPTICAL,
+    ),
+    **dict.fromkeys(("free_standing", "body_csv"), _FREE_STANDING),
+}
+"""Keys that are understood and refused: guessing at the nearest known one would mislead."""
+NEAR = 2.0
+"""A value within this factor of a bound may simply be a little off, whatever unit it might also be in."""
+
+
 def fault(text: str) -> PydanticCustomError:
     """What a check inside a table raises: `text` follows the names of file and table, or of the key."""
     return PydanticCustomError("fault", "{text}", {"text": text})
@@ -270,7 +287,7 @@ def _wrong(key: str, details: ErrorDetails) -> str:
     if kind in ("too_short", "too_long"):
         few = kind == "too_short"
         bound = context["min_length"] if few else context["max_length"]
-        return f"must hold at {'least' if few else 'most'} {bound} values. {'Add' if few else 'Remove'} some"
+        return f"must hold at {'least' if few else 'most'} {counted(bound, 'value')}. {'Add' if few else 'Remove'} some"
     if kind == "list_type":
         return "must be a list. Write it in square brackets, as in [1, 2]"
     if kind in ("string_type", "string_too_short", "string_too_long"):
@@ -279,16 +296,20 @@ def _wrong(key: str, details: ErrorDetails) -> str:
 
 
 def _remedy(key: str, value: float, low: float, high: float) -> str:
+    plain = "Raise it" if value < low else "Lower it" if value > high else "Correct it"
+    near = low / NEAR < value < high * NEAR
     for end, slips in SLIPS.items():
         if not key.endswith(end):
             continue
         for unit, factor in slips:
             if low <= value * factor <= high:
-                is_in = "is it" if unit.startswith("a ") else "is it in"
-                return f"{is_in.capitalize()} {unit}? Then write {value * factor:.6g}"
+                inside = unit if unit.startswith("a ") else f"in {unit}"
+                if near:
+                    return f"{plain}; if it is {inside}, write {value * factor:.6g}"
+                return f"Is it {inside}? Then write {value * factor:.6g}"
     if key == "temperature_c" and low <= value - CELSIUS_ZERO <= high:
         return f"Is it in kelvins? Then write {value - CELSIUS_ZERO:.6g}"
-    return "Raise it" if value < low else "Lower it" if value > high else "Correct it"
+    return plain
 
 
 def _needed(table: type[Table]) -> str:
@@ -306,6 +327,8 @@ def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str
     known = list(table.model_fields)
     if key in table.relatives:
         return f"{name}: does not belong to {table.what}. Its keys are {', '.join(known)}. Remove it"
+    if key in LATER:
+        return f"{name}: {LATER[key]}. Remove it"
     home = None if is_table else _home(key, root, "")
     if home:
         return f"{name}: unknown key here. It belongs in [{home}]: move it there"
@@ -328,6 +351,11 @@ def _home(key: str, table: type[Table], inside: str) -> str | None:
         if found:
             return found
     return None
+
+
+def counted(count: int, what: str) -> str:
+    """A count and its noun: 1 value, 2 values."""
+    return f"{count} {what}{'' if count == 1 else 's'}"
 
 
 def shown(value: Any) -> str:

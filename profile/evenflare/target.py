@@ -15,7 +15,18 @@ from evenflare.closed_forms import cap_index, cap_pattern, piston_index, piston_
 from evenflare.directivity import Directivity, Observation
 from evenflare.files import InputError
 from evenflare.metrics import standard_curves
-from evenflare.schema import AirTable, DriverTable, MountingTable, Table, checked, fault, number, parsed, rising
+from evenflare.schema import (
+    AirTable,
+    DriverTable,
+    MountingTable,
+    Table,
+    checked,
+    counted,
+    fault,
+    number,
+    parsed,
+    rising,
+)
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
 
@@ -134,7 +145,8 @@ class WantedTable(Table):
             values = getattr(self, key)
             if values is not None and len(values) != wanted:
                 raise fault(
-                    f"{key} holds {len(values)} values: must be {wanted}, one for each frequency_hz. Complete the list"
+                    f"{key} holds {counted(len(values), 'value')}: must be {wanted}, one for each frequency_hz."
+                    " Complete the list"
                 )
         if self.weight is not None and max(self.weight) == 0:
             raise fault("weight is 0 everywhere: must be above 0 somewhere. Raise it, or leave it out")
@@ -161,6 +173,7 @@ class LimitsTable(Table):
         | None
     ) = None
     greatest_wall_angle_deg: Annotated[float, number(10, 90)] = 90.0
+    throat_angle_mismatch_deg: Annotated[float, number(0, 90)] = 90.0
 
     def value(self) -> Limits:
         """In SI."""
@@ -172,6 +185,7 @@ class LimitsTable(Table):
             smallest_concave_radius=self.smallest_concave_radius_mm * MILLIMETRE,
             greatest_wall_angle=self.greatest_wall_angle_deg * DEGREE,
             throat_angle=usual.throat_angle if angle is None else (angle[0] * DEGREE, angle[1] * DEGREE),
+            throat_angle_mismatch=self.throat_angle_mismatch_deg * DEGREE,
         )
 
 
@@ -216,6 +230,13 @@ class TargetTable(Table):
             raise fault(
                 f"[mounting] radius_mm = {radius:g}: must be at least half the largest of [limits] mouth_diameter_mm,"
                 f" {widest / 2:g}. Raise it, or lower that limit"
+            )
+        low, high = self.limits.throat_angle_deg or [angle / DEGREE for angle in Limits().throat_angle]
+        exit_angle, apart = self.driver.exit_half_angle_deg, self.limits.throat_angle_mismatch_deg
+        if not low - apart - 1e-9 <= exit_angle <= high + apart + 1e-9:
+            raise fault(
+                f"[limits] throat_angle_mismatch_deg = {apart:g}: must reach from [driver] exit_half_angle_deg ="
+                f" {exit_angle:g} to throat_angle_deg = [{low:g}, {high:g}]. Raise it, or change that range"
             )
         beam = max(self.wanted.beamwidth_deg or [0.0])
         if radius is None and beam > 180:

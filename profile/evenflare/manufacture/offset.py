@@ -133,22 +133,29 @@ def _room(wall: Frame) -> FloatArray:
     return largest
 
 
-def _checked(meridian: Meridian, tool_radius: float) -> Reach:
+def checked_tool_radius(tool_radius: float) -> float:
+    """`tool_radius` in m if a tool can have it. Errors: InputError unless it is above 0 and finite."""
     if not 0 < tool_radius < np.inf:
         raise InputError(
-            f"tool_radius_mm = {tool_radius / MILLIMETRE:g}: must be above 0. Give the ball's or nose's radius"
+            f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: must be a number above 0. Give the ball's or nose's"
+            " radius, as in --tool-radius-mm 3"
         )
+    return tool_radius
+
+
+def _checked(meridian: Meridian, tool_radius: float) -> Reach:
+    checked_tool_radius(tool_radius)
     reach = largest_tool_radius(meridian)
     if tool_radius <= reach.radius + _ROUNDING:
         return reach
     place = f"z_mm = {reach.z / MILLIMETRE:.4g}"
     if reach.radius == 0.0:
         raise InputError(
-            f"tool_radius_mm = {tool_radius / MILLIMETRE:g}: {reach.reason} at {place} is reached by no round tool."
+            f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} at {place} is reached by no round tool."
             " Give that corner a radius above the tool's"
         )
     allowed = floor_micrometre(reach.radius) / MILLIMETRE
     raise InputError(
-        f"tool_radius_mm = {tool_radius / MILLIMETRE:g}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at {place},"
-        f" so it must be at most {allowed:.3f}. Take a smaller tool, or open the wall there"
+        f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at"
+        f" {place}, so it must be at most {allowed:.3f}. Take a smaller tool, or open the wall there"
     )

@@ -95,6 +95,12 @@ def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
     _within("flange_thickness_mm", thickness, SMALLEST_THICKNESS, depth, "the waveguide's depth")
     land = wall if solid.kind == "shell" else SMALLEST_LAND
     what = "the mouth and twice the wall" if solid.kind == "shell" else "the mouth and a land of 1 mm"
+    if solid.kind == "shell" and solid.flange_diameter is None and flange < widest + 2 * wall - 1e-9:
+        raise InputError(
+            f"[solid] wall_mm = {wall / MILLIMETRE:.6g}: must be at most {DEFAULT_FLANGE_WIDTH / MILLIMETRE:g} while"
+            f" flange_diameter_mm has its default, {flange / MILLIMETRE:.6g}. Lower it, or write flange_diameter_mm ="
+            f" {np.ceil((widest + 2 * wall) / MILLIMETRE):g} or more"
+        )
     _within("flange_diameter_mm", flange, widest + 2 * land, 10.0, f"at least {what}")
     if bolts < 0:
         raise InputError(f"[solid] bolts = {bolts}: must be 0 or more")
@@ -128,8 +134,9 @@ def outline(meridian: Meridian, sizes: Sizes, *, chord_error: float) -> FloatArr
     if beyond.max() > 1e-9:
         place = float(wall.z[beyond.argmax()])
         raise InputError(
-            f"[waveguide] the wall reaches z_mm = {place / MILLIMETRE:.4g}, outside throat plane and front face"
-            f" (0 to {depth / MILLIMETRE:.4g}): no {sizes.kind} holds it. Change the profile"
+            f"[waveguide] the wall reaches z_mm = {place / MILLIMETRE:.4g}, outside throat plane and front face: must"
+            f" stay within 0 to {depth / MILLIMETRE:.4g}, else no {sizes.kind} holds it. Let the profile end where it"
+            " is deepest"
         )
     if sizes.kind == "block":
         edge = 0.5 * sizes.flange_diameter

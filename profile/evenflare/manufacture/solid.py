@@ -58,7 +58,7 @@ def revolved(ring: FloatArray, *, chord_error: float) -> Mesh:
     rows = ring.shape[0]
     if 2 * rows * sides > LARGEST_MESH:
         raise InputError(
-            f"chord_error_mm = {2 * chord_error / MILLIMETRE:g}: would need {2 * rows * sides} triangles, more than"
+            f"--chord-error-mm = {2 * chord_error / MILLIMETRE:g}: would need {2 * rows * sides} triangles, more than"
             f" {LARGEST_MESH}. Raise it"
         )
     turn = 2 * np.pi * np.arange(sides) / sides

@@ -34,7 +34,7 @@ def checked_chord_error(chord_error: float) -> float:
     low, high = CHORD_ERROR_RANGE
     if not low <= chord_error <= high:
         raise InputError(
-            f"chord_error_mm = {chord_error / MILLIMETRE:g}: must be {low / MILLIMETRE:g} to {high / MILLIMETRE:g}."
+            f"--chord-error-mm = {chord_error / MILLIMETRE:g}: must be {low / MILLIMETRE:g} to {high / MILLIMETRE:g}."
             " 0.05 is a usual value"
         )
     return chord_error

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from io import BytesIO
 from pathlib import Path
 
 import numpy as np
@@ -61,8 +62,11 @@ def write_stl(mesh: Mesh, path: Path, *, title: str) -> None:
     data = np.zeros(mesh.faces.shape[0], dtype=StlMesh.dtype)
     data["vectors"] = mesh.vertices[mesh.faces] / MILLIMETRE
     plain = " ".join(f"evenflare mm {title}".split()).encode("ascii", "replace")
+    # The library writing to a file itself would not tell a full disk from any other trouble.
+    content = BytesIO()
+    StlMesh(data).save(path.name, fh=content, mode=Mode.BINARY)
+    # Its header holds the time of day: the same design would never give the same file.
+    content.seek(0)
+    content.write(plain[:80].ljust(80))
     with replacing(path) as temporary:
-        StlMesh(data).save(str(temporary), mode=Mode.BINARY)
-        # The library's header holds the time of day: the same design would never give the same file.
-        with open(temporary, "r+b") as file:
-            file.write(plain[:80].ljust(80))
+        temporary.write_bytes(content.getbuffer())

@@ -12,17 +12,15 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-from matplotlib.axes import Axes
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
 from evenflare import files
 from evenflare.directivity import Directivity
-from evenflare.report import style, tables
+from evenflare.report import drawing, style, tables
 from evenflare.target import Target
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
-from evenflare.waveguide import Waveguide, measures
-from evenflare.waveguide.walls import Arc
+from evenflare.units import DEGREE, FloatArray
+from evenflare.waveguide import Waveguide
 
 # Lightness rises all the way, so that the map reads the same in grey.
 _MAP = LinearSegmentedColormap.from_list(
@@ -32,7 +30,7 @@ _WIDTH = 5.6
 _DOTS_PER_INCH = 180
 _PAGE_DOTS_PER_INCH = 96
 _CONTOURS = (-18.0, -12.0, -6.0, -3.0)
-_MAP_FLOOR = -30.0
+_MAP_FLOOR, _MAP_STEP, _MAP_POINTS = -30.0, 1.5, 181
 
 
 def save(figure: Figure, path: Path) -> None:
@@ -56,101 +54,10 @@ def page_size(figure: Figure) -> tuple[int, int]:
 
 def profile(waveguide: Waveguide) -> Figure:
     """The meridian mirrored about the axis, to scale in mm, with the sizes that a maker checks first."""
-    meridian, found = waveguide.meridian, measures(waveguide)
-    wall = meridian.dense
-    z, r = wall.z / MILLIMETRE, wall.r / MILLIMETRE
-    depth, mouth, throat = z[-1], r[-1], r[0]
-    # Room around the drawing for dimension lines and notes, in mm, so that it looks the same for every shape.
-    unit = max(2 * mouth, 0.85 * depth) / 20
-    low, high = z.min() - 5.5 * unit, max(z.max(), depth) + 11.5 * unit
-    half = mouth + 3.4 * unit
-    figure = Figure(figsize=(_WIDTH, min(7.0, 0.35 + (_WIDTH - 0.65) * 2 * half / (high - low))), layout="constrained")
+    figure = Figure(layout="constrained")
     axes = style.dressed(figure.add_subplot(), "Profile", x="z from the throat plane, mm", y="r, mm")
-    axes.set_aspect("equal")
-    axes.set_xlim(low, high)
-    axes.set_ylim(-half, half)
-    axes.fill_between(z, -r, r, color="#e8f0f5", linewidth=0)
-    for side in (1, -1):
-        axes.plot(z, side * r, color=style.INK, linewidth=2.2, solid_capstyle="round")
-        _mounting(axes, waveguide, side=side, reach=half)
-    axes.axhline(0.0, color=style.QUIET, linewidth=0.8, linestyle=(0, (10, 3, 2, 3)))
-    _dimension(axes, (0, -mouth - 1.8 * unit), (depth, -mouth - 1.8 * unit), f"depth {depth:.1f}")
-    # The throat is often shorter than its label, which stands beside the line.
-    _dimension(axes, (-1.6 * unit, -throat), (-1.6 * unit, throat), f"throat Ø {2 * throat:.1f}", aside=-1.1 * unit)
-    _dimension(axes, (depth + 1.6 * unit, -mouth), (depth + 1.6 * unit, mouth), f"mouth Ø {2 * mouth:.1f}")
-    for end, level in ((0, -throat), (depth, -mouth)):
-        axes.plot([end, end], [level - 0.3 * unit, -mouth - 2.3 * unit], color=style.QUIET, linewidth=0.6)
-    for end, level in ((0, throat), (depth, mouth)):
-        reach = (-2.1 if end == 0 else 2.1) * unit
-        for side in (1, -1):
-            axes.plot([end, end + reach], [side * level] * 2, color=style.QUIET, linewidth=0.6)
-    notes = [
-        ((z[0], throat), f"wall at throat {wall.angle[0] / DEGREE:.1f}°"),
-        (
-            (float(found.concave_at / MILLIMETRE), float(r[np.abs(wall.z - found.concave_at).argmin()])),
-            f"smallest hollow\nradius {found.smallest_concave_radius / MILLIMETRE:.1f}",
-        ),
-    ]
-    arc = roundover(waveguide)
-    if arc is not None:
-        middle = arc.at(np.array([0.5]))
-        at = (float(middle.z[0] / MILLIMETRE), float(middle.r[0] / MILLIMETRE))
-        notes.append((at, f"roundover R {arc.radius / MILLIMETRE:.1f}"))
-    notes.append(((depth, mouth), f"wall at rim {wall.angle[-1] / DEGREE:.1f}°"))
-    places = np.linspace(0.12, 0.93, len(notes)) * mouth
-    for (at, words), height in zip(notes, places, strict=True):
-        axes.plot(*at, marker="o", markersize=4, color=style.ORANGE, zorder=5)
-        axes.annotate(
-            words,
-            at,
-            (depth + 2.9 * unit, height),
-            va="center",
-            fontsize=style.TEXT - 1,
-            color=style.INK,
-            arrowprops={"arrowstyle": "-", "color": style.ORANGE, "linewidth": 0.7, "shrinkB": 0, "relpos": (0, 0.5)},
-            bbox={"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"},
-        )
+    drawing.profile(axes, waveguide, width=_WIDTH)
     return figure
-
-
-def roundover(waveguide: Waveguide) -> Arc | None:
-    """The arc that turns the wall to the mouth's plane, if there is one."""
-    pieces = waveguide.meridian.pieces
-    return pieces[-1] if len(pieces) > 1 and isinstance(pieces[-1], Arc) else None
-
-
-def _mounting(axes: Axes, waveguide: Waveguide, *, side: int, reach: float) -> None:
-    depth, mouth = waveguide.meridian.depth / MILLIMETRE, waveguide.meridian.mouth_radius / MILLIMETRE
-    if waveguide.mounting.radius is None:
-        axes.plot([depth, depth], [side * mouth, side * reach], color=style.INK, linewidth=1.0)
-        return
-    radius = waveguide.mounting.radius / MILLIMETRE
-    centre = depth - np.sqrt(radius**2 - mouth**2)
-    around = np.linspace(np.arcsin(mouth / radius), np.pi, 200)
-    axes.plot(centre + radius * np.cos(around), side * radius * np.sin(around), color=style.INK, linewidth=1.0)
-
-
-def _dimension(
-    axes: Axes, start: tuple[float, float], end: tuple[float, float], words: str, *, aside: float = 0.0
-) -> None:
-    axes.annotate(
-        "",
-        end,
-        start,
-        arrowprops={"arrowstyle": "<->", "color": style.QUIET, "linewidth": 0.8, "shrinkA": 0, "shrinkB": 0},
-    )
-    upright = start[0] == end[0]
-    axes.annotate(
-        words,
-        # Of an upright line on it, below the axis: clear of the notes and their lines.
-        (0.5 * (start[0] + end[0]) + aside, start[1] + (0.5 if aside or not upright else 0.25) * (end[1] - start[1])),
-        ha="center",
-        va="center",
-        rotation=90 if upright else 0,
-        fontsize=style.TEXT - 1,
-        color=style.INK,
-        bbox={"boxstyle": "square,pad=0.15", "facecolor": "white", "edgecolor": "none"},
-    )
 
 
 def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
@@ -160,7 +67,7 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
     """
     observation = directivity.observation
     seen = ~directivity.behind
-    angle = observation.off_axis[seen] / DEGREE
+    frequency, angle = observation.frequency, observation.off_axis[seen] / DEGREE
     level = np.nan_to_num(tables.relative_level(directivity)[:, plane, seen].T, nan=2 * _MAP_FLOOR)
     figure = Figure(figsize=(_WIDTH, 4.1), layout="constrained")
     axes = style.dressed(
@@ -169,24 +76,24 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
     if min(level.shape) < 2:
         style.nothing(axes, "needs two frequencies and two angles")
         return figure
+    top = _MAP_STEP * float(np.clip(np.ceil(level.max() / _MAP_STEP - 1e-6), 0, 2))
+    finely = _finely(frequency, angle, level)
     shades = axes.contourf(
-        observation.frequency,
-        angle,
-        level,
-        levels=np.arange(_MAP_FLOOR, 3.1, 1.5),
+        *finely,
+        levels=np.arange(_MAP_FLOOR, top + 0.1, _MAP_STEP),
         cmap=_MAP,
-        extend="both",
+        vmin=_MAP_FLOOR,
+        vmax=2 * _MAP_STEP,
+        extend="both" if level.max() > top + 1e-6 else "min",
     )
     lines = axes.contour(
-        observation.frequency,
-        angle,
-        level,
+        *finely,
         levels=_CONTOURS,
         colors=[style.FAINT, style.FAINT, style.INK, style.INK],
         linewidths=[0.9, 0.9, 1.9, 0.9],
         linestyles="-",
     )
-    style.over_frequency(axes, observation.frequency, directivity.valid)
+    style.over_frequency(axes, frequency, directivity.valid)
     _angle_ticks(axes.yaxis, angle)
     bar = figure.colorbar(shades, ax=axes, pad=0.02, aspect=28, ticks=[-30, -24, -18, -12, -6, -3, 0])
     bar.add_lines(lines)
@@ -194,6 +101,21 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
     bar.ax.tick_params(labelsize=style.TEXT - 1, colors=style.QUIET)
     bar.outline.set_visible(False)
     return figure
+
+
+def _finely(frequency: FloatArray, angle: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Frequencies, angles and levels (A, F) of a grid fine enough for smooth lines: cubics between the samples.
+
+    They keep to the range of their neighbours (Fritsch and Carlson 1980, from memory), so that none is made up.
+    """
+    from scipy.interpolate import PchipInterpolator
+
+    logs = np.log(frequency)
+    fine, steep = np.linspace(logs[0], logs[-1], _MAP_POINTS), np.linspace(angle[0], angle[-1], _MAP_POINTS)
+    # Far below the map's floor a null is as deep as any, and would bend its surroundings.
+    drawn = np.maximum(level, 2 * _MAP_FLOOR)
+    drawn = PchipInterpolator(angle, drawn, axis=0)(steep)
+    return np.exp(fine), steep, PchipInterpolator(logs, drawn, axis=1)(fine)
 
 
 def index_and_beamwidth(directivity: Directivity, target: Target | None = None) -> Figure:
@@ -288,6 +210,7 @@ def standard_curves(directivity: Directivity) -> Figure:
     right.set_ylabel("index, dB", color=style.INK, fontsize=style.TEXT)
     right.tick_params(labelsize=style.TEXT - 1, colors=style.QUIET, length=0)
     right.spines[:].set_visible(False)
+    style.marked(right, frequency)
     style.over_frequency(axes, frequency, directivity.valid)
     style.legend(axes, also=right)
     return figure
@@ -351,8 +274,7 @@ def search_history(rows: Sequence[Mapping[str, Any]]) -> Figure:
         chosen = [row for row in kept if (row["stage"] == "full") == full]
         if not chosen:
             continue
-        # What breaks a limit is pale.
-        colour = [colours[str(row.get("family", ""))] + ("" if row["feasible"] else "40") for row in chosen]
+        colour = [colours[str(row.get("family", ""))] for row in chosen]
         axes.scatter(
             [row["number"] for row in chosen],
             [row["score"] for row in chosen],

@@ -3,21 +3,22 @@
 from __future__ import annotations
 
 import base64
-import json
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
-import evenflare
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity import Directivity
-from evenflare.report import figures, tables
+from evenflare.objective import HOW_TERMS_COUNT, Score
+from evenflare.report import figures, rows, tables
+from evenflare.report.rows import FamilyResult
+from evenflare.report.words import hertz, millimetres, signed, span, spoken
 from evenflare.target import Target
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
-from evenflare.waveguide import PUBLISHED, Waveguide, measures
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import PUBLISHED, Waveguide
 
 CAUTIONS = (
     "Rotating tools: guards and interlocks in place, work clamped, no gloves or loose sleeves near a spindle, eye"
@@ -31,13 +32,8 @@ CAUTIONS = (
 )
 """Usual practice; no source."""
 
-
-class FamilyResult(NamedTuple):
-    """Best scores of one family in dB, lower is better; None where there is none."""
-
-    family: str
-    screen: float | None
-    full: float | None
+NO_GAIN = 0.0005
+"""dB; less is nothing with three decimals."""
 
 
 class _Picture(NamedTuple):
@@ -57,26 +53,22 @@ def report(
     command: str,
     directivity: Directivity | None = None,
     target: Target | None = None,
-    score: float | None = None,
-    terms: Mapping[str, float] | None = None,
-    limits: Mapping[str, float] | None = None,
+    score: Score | None = None,
+    tip_below_throat: float | None = None,
     history: Sequence[Mapping[str, Any]] = (),
     families: Sequence[FamilyResult] = (),
     written: Sequence[tuple[str, str]] = (),
-    provenance: Mapping[str, Any] | None = None,
 ) -> str:
     """The text of the page. What is left out is not shown.
 
-    name       : of the design, the title; any characters, they are escaped.
-    what       : a sentence: what this is, where it comes from, and that the data are invented if they are.
-    command    : what to type to make it again.
-    score      : weighted rms deviation from the target in dB, and
-    terms      : its parts by name, dB.
-    limits     : by how much each limit is exceeded by name; the name ends in its unit. At or below zero it is kept.
-    history    : rows for `figures.search_history`.
-    families   : best scores by family, any order.
-    written    : files beside the page and what each is for.
-    provenance : plain values beside the directivity's own.
+    name     : of the design, the title; any characters, they are escaped.
+    what     : a sentence: what this is, where it comes from, and that the data are invented if they are.
+    command  : what to type to make it again.
+    target   : what the sound and, by its limits, the shape are held against.
+    tip_below_throat : m, by which the cutter's tip passes the throat plane.
+    history  : rows for `figures.search_history`.
+    families : what became of each, any order.
+    written  : files beside the page and what each is for.
     """
     environment = Environment(
         loader=PackageLoader("evenflare.report", ""),
@@ -85,122 +77,58 @@ def report(
         trim_blocks=True,
         lstrip_blocks=True,
     )
+    limits = [] if target is None else rows.limits(waveguide, target.limits)
     return environment.get_template("page.html").render(
         title=name,
         design_id=design_id,
         what=what,
         verdict=_verdict(score, limits, families),
-        numbers=[rows for rows in (_geometry(waveguide), _sound(directivity, target, score, terms)) if rows],
-        limits=[(_unit_apart(key), _signed(value), value <= 0) for key, value in (limits or {}).items()],
-        families=_families(families),
-        pictures=_pictures(waveguide, directivity, target, history),
+        notes=_notes(waveguide),
+        numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],
+        terms=[] if score is None else rows.terms(score),
+        counting=HOW_TERMS_COUNT,
+        limits=limits,
+        families=rows.families(families),
+        pictures=_pictures(waveguide, directivity, target, history, tip_below_throat),
         validity=_validity(waveguide, directivity),
         cautions=CAUTIONS,
         written=list(written),
         command=command,
-        provenance=_provenance(directivity, provenance),
+        provenance=rows.provenance(directivity),
     )
 
 
-def _verdict(score: float | None, limits: Mapping[str, float] | None, families: Sequence[FamilyResult]) -> str:
+def _verdict(score: Score | None, limits: Sequence[rows.LimitRow], families: Sequence[FamilyResult]) -> str:
     parts = []
     if score is not None:
-        parts.append(f"Score {score:.3f} dB (weighted rms deviation from the target; 0 is the target itself).")
+        parts.append(f"Score {score.value:.3f} dB (weighted rms deviation from the target; 0 is the target itself).")
     scored = sorted((each.full, each.family) for each in families if each.full is not None)
     published = [each for each in scored if each[1] in PUBLISHED]
-    if published and scored[0] is published[0]:
-        parts.append(f"The best shape is of a published family, {_spoken(published[0][1])}.")
-    elif published:
-        gain, other = published[0][0] - scored[0][0], _spoken(published[0][1])
-        parts.append(f"That is {gain:.3f} dB better than the best published family, {other}.")
-    broken = [_unit_apart(key) for key, value in (limits or {}).items() if value > 0]
+    if published:
+        gain, other = published[0][0] - scored[0][0], spoken(published[0][1])
+        if scored[0] is published[0]:
+            parts.append(f"The best shape is of a published family, {other}.")
+        elif gain < NO_GAIN:
+            parts.append(f"The best published family, {other}, is as good.")
+        else:
+            parts.append(f"That is {gain:.3f} dB better than the best published family, {other}.")
+    broken = [row.label for row in limits if not row.kept]
     if broken:
-        parts.append(f"Breaks {len(broken)} of {len(limits or {})} limits: {', '.join(broken)}.")
+        parts.append(f"Breaks {len(broken)} of {len(limits)} limits: {', '.join(broken)}.")
     elif limits:
         parts.append("Keeps all limits.")
     return " ".join(parts)
 
 
-def _geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
-    found, rim = measures(waveguide), waveguide.meridian.ends.angle[1]
-    arc = figures.roundover(waveguide)
-    mounting = waveguide.mounting
-    where = "flush in an infinite baffle"
-    if mounting.radius is not None:
-        where = f"on a rigid sphere of radius {mounting.radius / MILLIMETRE:.1f} mm"
-    half_angle = waveguide.driver.exit_half_angle / DEGREE
+def _notes(waveguide: Waveguide) -> list[str]:
+    """What the user should know before anything else."""
+    radius = waveguide.mounting.radius
+    if radius is None:
+        return []
     return [
-        ("Family", _spoken(waveguide.shape.family)),
-        ("Depth", f"{found.depth / MILLIMETRE:.2f} mm"),
-        ("Mouth diameter", f"{found.mouth_diameter / MILLIMETRE:.2f} mm"),
-        ("Throat diameter", f"{found.throat_diameter / MILLIMETRE:.2f} mm"),
-        ("Driver exit", f"{2 * waveguide.driver.exit_radius / MILLIMETRE:.2f} mm, half-angle {half_angle:.1f}°"),
-        ("Wall angle at throat and rim", f"{found.throat_angle / DEGREE:.2f}° and {rim / DEGREE:.2f}°"),
-        ("Roundover radius", f"{arc.radius / MILLIMETRE:.2f} mm" if arc else "none"),
-        (
-            "Smallest hollow radius (cutter)",
-            f"{found.smallest_concave_radius / MILLIMETRE:.2f} mm at z = {found.concave_at / MILLIMETRE:.1f} mm",
-        ),
-        ("Mounting", where),
+        f"The model has the mouth in a sphere of radius {millimetres(radius, 1)}. The exported solid does not: its"
+        " front is flat and its body a cylinder. Build the sphere around it to get what is shown here."
     ]
-
-
-def _sound(
-    directivity: Directivity | None, target: Target | None, score: float | None, terms: Mapping[str, float] | None
-) -> list[tuple[str, str]]:
-    rows = []
-    if score is not None:
-        rows.append(("Score", f"{score:.3f} dB"))
-        rows += [(f"… {_spoken(key.removesuffix('_db'))}", f"{value:.3f} dB") for key, value in (terms or {}).items()]
-    if directivity is None:
-        return rows
-    columns = tables.summary_columns(directivity)
-    frequency = columns["frequency_hz"]
-    rows.append(("Frequencies", f"{_hertz(frequency[0])} to {_hertz(frequency[-1])}, {frequency.size} of them"))
-    if target is not None:
-        deviation = index_deviation(directivity, target)
-        if np.isfinite(deviation).any():
-            worst = int(np.nanargmax(np.abs(deviation)))
-            rms = float(np.sqrt(np.nanmean(deviation**2)))
-            rows.append(("Index less wanted index, plain rms", f"{rms:.2f} dB"))
-            rows.append(("… largest", f"{_signed(deviation[worst])} dB at {_hertz(frequency[worst])}"))
-    for label, column, unit in (
-        ("Directivity index, whole sphere", "directivity_index_db", " dB"),
-        ("Directivity index, sound power", "sound_power_index_db", " dB"),
-        ("Beamwidth at −6 dB", "beamwidth_deg", "°"),
-        ("Error estimate of the index", "error_estimate_db", " dB"),
-    ):
-        span = _span(columns.get(column, np.empty(0)), digits=3 if column == "error_estimate_db" else 1)
-        if span:
-            rows.append((label, span + unit))
-    return rows
-
-
-def _span(values: FloatArray, *, digits: int) -> str:
-    """The least and the greatest of the values that are numbers; empty if none is."""
-    known = values[np.isfinite(values)]
-    return f"{known.min():.{digits}f} to {known.max():.{digits}f}" if known.size else ""
-
-
-def index_deviation(directivity: Directivity, target: Target) -> FloatArray:
-    """(F,) dB, the index that the target names less the wanted one; nan outside the target and where not valid."""
-    columns = tables.summary_columns(directivity)
-    index = columns["directivity_index_db" if target.index_kind == "sphere" else "sound_power_index_db"]
-    wanted = tables.target_columns(target, columns["frequency_hz"])["index_db"]
-    return np.where(directivity.valid, index - wanted, np.nan)
-
-
-def _families(families: Sequence[FamilyResult]) -> list[tuple[str, str, str, str]]:
-    ranked = sorted(families, key=lambda each: (each.full is None, each.full, each.screen or 0.0))
-    best = ranked[0].full if ranked else None
-    rows = []
-    for each in ranked:
-        behind = "–"
-        if each.full is not None and best is not None:
-            behind = "winner" if each is ranked[0] else f"{each.full - best:.3f} dB"
-        screen, full = ("–" if score is None else f"{score:.3f}" for score in (each.screen, each.full))
-        rows.append((_spoken(each.family), screen, full, behind))
-    return rows
 
 
 def _pictures(
@@ -208,14 +136,20 @@ def _pictures(
     directivity: Directivity | None,
     target: Target | None,
     history: Sequence[Mapping[str, Any]],
+    tip_below_throat: float | None,
 ) -> list[_Picture]:
     depth, mouth = waveguide.meridian.depth / MILLIMETRE, 2 * waveguide.meridian.mouth_radius / MILLIMETRE
+    caption = (
+        "Check the depth against the cabinet, and the smallest hollow radius against your cutter: the tool's radius"
+        " must be below it."
+    )
+    if tip_below_throat is not None and tip_below_throat > 0.0:
+        caption += f" The ball's tip passes the throat plane by {millimetres(tip_below_throat)}: keep that free below."
     pictures = [
         _picture(
             figures.profile(waveguide),
             alt=f"Meridian of the waveguide to scale: {depth:.1f} mm deep, mouth {mouth:.1f} mm across.",
-            caption="Check the depth against the cabinet, and the smallest hollow radius against your cutter:"
-            " the tool's radius must be below it.",
+            caption=caption,
         )
     ]
     if directivity is not None:
@@ -226,7 +160,7 @@ def _pictures(
                 figures.search_history(history),
                 alt=f"Scores of {len(history)} scored candidates over their number, by family, with the best so far.",
                 caption="If the best line still falls at the right edge, a longer search will pay; if it has been flat"
-                " for long, change the limits instead. Pale points break a limit.",
+                " for long, change the limits instead. Shapes that break a limit have no score and no point.",
             )
         )
     return pictures
@@ -234,11 +168,11 @@ def _pictures(
 
 def _sound_pictures(directivity: Directivity, target: Target | None) -> list[_Picture]:
     columns = tables.summary_columns(directivity)
-    span = _span(columns["directivity_index_db"], digits=1) or "unknown"
+    between = span(columns["directivity_index_db"], digits=1) or "unknown"
     return [
         _picture(
             figures.index_and_beamwidth(directivity, target),
-            alt=f"Directivity index ({span} dB) and beamwidth over frequency.",
+            alt=f"Directivity index ({between} dB) and beamwidth over frequency.",
             caption=_band_sentence(directivity, target),
         ),
         _picture(
@@ -273,7 +207,7 @@ def _band_sentence(directivity: Directivity, target: Target | None) -> str:
         return (
             "Join the woofer where both have the same index: a jump of the index at the crossover is heard in the room."
         )
-    deviation = index_deviation(directivity, target)
+    deviation = rows.index_deviation(directivity, target)
     if not np.isfinite(deviation).any():
         return "No solved and valid frequency lies inside the target's range: solve more frequencies."
     frequency = directivity.observation.frequency
@@ -285,7 +219,7 @@ def _band_sentence(directivity: Directivity, target: Target | None) -> str:
     more = "narrower" if deviation[worst] > 0 else "wider"
     return (
         f"The index leaves the target's band at {outside.size} of {np.isfinite(deviation).sum()} frequencies, most at"
-        f" {_hertz(frequency[worst])} ({_signed(deviation[worst])} dB, {more} than wanted): look there first."
+        f" {hertz(frequency[worst])} ({signed(deviation[worst])} dB, {more} than wanted): look there first."
     )
 
 
@@ -300,8 +234,8 @@ def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str
     lines = [
         "Walls are rigid and lossless, the air is linear, and nothing stands in the waveguide.",
         "The driver moves the air evenly over its exit. Below"
-        f" {_hertz(cross)} its first non-axisymmetric mode is cut off at the throat; above, a real driver's pattern may"
-        f" lean to one side. Its first axisymmetric mode is cut off below {_hertz(ring)}.",
+        f" {hertz(cross)} its first non-axisymmetric mode is cut off at the throat; above, a real driver's pattern may"
+        f" lean to one side. Its first axisymmetric mode is cut off below {hertz(ring)}.",
     ]
     if waveguide.mounting.radius is None:
         lines.append(
@@ -313,39 +247,9 @@ def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str
     if directivity is not None and not directivity.valid.all():
         bad = directivity.observation.frequency[~directivity.valid]
         lines.append(
-            f"Not valid at {bad.size} frequencies between {_hertz(bad[0])} and {_hertz(bad[-1])}: hatched above."
+            f"Not valid at {bad.size} frequencies between {hertz(bad[0])} and {hertz(bad[-1])}: hatched above."
         )
     if directivity is not None and directivity.error_estimate is not None:
-        span = _span(directivity.error_estimate, digits=3) or "unknown"
-        lines.append(f"The solver's own estimate of its error of the index, by frequency, dB: {span}.")
+        between = span(directivity.error_estimate, digits=3) or "unknown"
+        lines.append(f"The solver's own estimate of its error of the index, by frequency, dB: {between}.")
     return lines
-
-
-def _provenance(directivity: Directivity | None, more: Mapping[str, Any] | None) -> list[tuple[str, str]]:
-    record = {
-        "evenflare": evenflare.__version__,
-        **({} if directivity is None else directivity.provenance),
-        **(more or {}),
-    }
-    return [
-        (_spoken(key), value if isinstance(value, str) else json.dumps(value, default=tables.plain, ensure_ascii=False))
-        for key, value in record.items()
-    ]
-
-
-def _spoken(name: str) -> str:
-    return name.replace("_", " ")
-
-
-def _unit_apart(name: str) -> str:
-    """`depth_mm` as "depth, mm"."""
-    words, _, unit = name.rpartition("_")
-    return f"{_spoken(words)}, {unit}" if unit in ("mm", "deg", "db", "hz", "m") and words else _spoken(name)
-
-
-def _signed(value: float) -> str:
-    return "0.00" if abs(value) < 0.005 else f"{value:+.2f}".replace("-", "−")
-
-
-def _hertz(frequency: float) -> str:
-    return f"{frequency / 1e3:.3g} kHz" if frequency >= 1e3 else f"{frequency:.3g} Hz"

@@ -156,6 +156,7 @@ def limits(waveguide: Waveguide, kept: Limits) -> list[LimitRow]:
         "smallest_wall_angle_deg": (found.smallest_angle, 0.0, None),
         "throat_angle_deg": (found.throat_angle, *kept.throat_angle),
         "throat_diameter_mismatch_mm": (mismatch, None, kept.throat_diameter_mismatch),
+        "throat_angle_mismatch_deg": (drawing.throat_corner(waveguide), None, kept.throat_angle_mismatch),
     }
     return [
         _limit(name, excess, *(None if each is None else each / _unit(name) for each in values[name]))
@@ -190,14 +191,11 @@ def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
     return rows
 
 
-def provenance(directivity: Directivity | None, more: Mapping[str, Any] | None) -> list[tuple[str, str | Table]]:
+def provenance(directivity: Directivity | None) -> list[tuple[str, str | Table]]:
     """How the result was made, by label, in words."""
-    record = {**({} if directivity is None else directivity.provenance), **(more or {})}
-    record.pop("version", None)
-    return [
-        ("evenflare", evenflare.__version__),
-        *((unit_apart(key), _told(value)) for key, value in record.items()),
-    ]
+    record = {} if directivity is None else directivity.provenance
+    told = [(unit_apart(key), _told(value)) for key, value in record.items() if key != "version"]
+    return [("evenflare", evenflare.__version__), *told]
 
 
 def _told(value: Any) -> str | Table:

@@ -24,6 +24,7 @@ LINES = (
     (OLIVE, (0, (3, 1, 1, 1, 1, 1))),
 )
 TEXT = 10
+FEW = 3
 TICKS = (20, 50, 100, 200, 500, 1e3, 2e3, 5e3, 1e4, 2e4, 5e4)
 """Hz."""
 
@@ -49,7 +50,11 @@ def dressed(axes: Any, title: str, *, x: str, y: str, grid: bool = True) -> Any:
 
 
 def over_frequency(axes: Any, frequency: FloatArray, valid: BoolArray, *, veil: str = "not valid") -> None:
-    """A logarithmic frequency axis in round numbers; frequencies that are not valid lie under a grey veil."""
+    """A logarithmic frequency axis in round numbers; frequencies that are not valid lie under a grey veil.
+
+    To be called when all lines are drawn: those over very few frequencies get markers.
+    """
+    marked(axes, frequency)
     axes.set_xscale("log")
     # A single frequency still needs an axis of some width.
     low, high = (frequency[0], frequency[-1]) if frequency.size > 1 else (0.8 * frequency[0], 1.25 * frequency[0])
@@ -73,6 +78,14 @@ def over_frequency(axes: Any, frequency: FloatArray, valid: BoolArray, *, veil: 
                 label=veil,
             )
             veil = ""
+
+
+def marked(axes: Any, frequency: FloatArray) -> None:
+    """Markers on lines over so few frequencies that they would hardly show, if at all."""
+    if frequency.size < FEW:
+        for line in axes.get_lines():
+            if np.array_equal(line.get_xdata(), frequency):
+                line.set_marker("o")
 
 
 def legend(axes: Any, *, also: Any = None) -> None:
@@ -101,7 +114,8 @@ def legend(axes: Any, *, also: Any = None) -> None:
 
 
 def nothing(axes: Any, why: str) -> None:
-    """Say why the axes show nothing."""
+    """Say why the axes show nothing, in their place."""
+    axes.set_axis_off()
     axes.text(0.5, 0.5, why, transform=axes.transAxes, ha="center", va="center", color=QUIET, fontsize=TEXT)
 
 

@@ -16,7 +16,6 @@ from evenflare.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
-    BoolArray,
     ComplexArray,
     FloatArray,
     amplitude_db,

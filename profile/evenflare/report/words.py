@@ -40,9 +40,9 @@ def millimetres(length: float, decimals: int = 2) -> str:
 
 
 def span(values: FloatArray, *, digits: int) -> str:
-    """The least and the greatest of the values that are numbers; empty if none is."""
+    """The least and the greatest of the values that are numbers, once if they read alike; empty if none is."""
     known = values[np.isfinite(values)]
-    return f"{known.min():.{digits}f} to {known.max():.{digits}f}" if known.size else ""
+    return " to ".join(dict.fromkeys(f"{each:.{digits}f}" for each in (known.min(), known.max()))) if known.size else ""
 
 
 def plainly(value: Any) -> str:
@@ -52,5 +52,5 @@ def plainly(value: Any) -> str:
     if isinstance(value, np.ndarray | list | tuple):
         return ", ".join(plainly(each) for each in value)
     if isinstance(value, float | np.floating):
-        return f"{value:.4g}"
+        return np.format_float_positional(value, precision=4, fractional=False, trim="-")
     return "none" if value is None else str(value)

@@ -6,16 +6,19 @@ however often the run was stopped and continued.
 
 from evenflare.search.loop import Progress, SearchResult, StoppedBy, Winner, run_search
 from evenflare.search.plan import Plan, plan
-from evenflare.search.store import history_rows, nearest
+from evenflare.search.request import check_search
+from evenflare.search.store import ROW, history_rows, nearest
 from evenflare.search.worker import SolverFactory
 
 __all__ = [
+    "ROW",
     "Plan",
     "Progress",
     "SearchResult",
     "SolverFactory",
     "StoppedBy",
     "Winner",
+    "check_search",
     "history_rows",
     "nearest",
     "plan",

@@ -3,25 +3,26 @@
 from __future__ import annotations
 
 import time
+from collections import Counter
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, as_completed, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import nullcontext
 from dataclasses import dataclass, field
-from importlib.metadata import version
 from pathlib import Path
 from typing import Literal
 
 import numpy as np
 
-from evenflare import __version__, radiation
+from evenflare import radiation
 from evenflare.files import InputError
 from evenflare.objective import Score
 from evenflare.radiation import Setting
 from evenflare.search.descent import Descent, Vector
-from evenflare.search.plan import Plan, plan
+from evenflare.search.plan import Plan
+from evenflare.search.request import request
 from evenflare.search.store import Store, opened
-from evenflare.search.worker import Job, Outcome, SolverFactory, evaluate, pool, waveguide_of
+from evenflare.search.worker import Job, Outcome, SolverFactory, evaluate, pool, starting, waveguide_of
 from evenflare.target import Target
 from evenflare.units import FloatArray
 from evenflare.waveguide import FAMILIES, ParameterSpace, Waveguide
@@ -33,6 +34,8 @@ SPREAD, FREE_SPREAD, POLISH_SPREAD = 0.3, 0.15, 0.03
 FREE_DESCENTS = 2
 """Run side by side from different published shapes: one misses more valleys than two with half the candidates."""
 FINALISTS_PER_FAMILY = 5
+SETTLED = 20
+"""Candidates solved, before which the time left is a guess."""
 FULL_COST = 2.0
 """Solves at the screening setting that take as long as one at full: for the estimate of the time left."""
 
@@ -44,7 +47,7 @@ class Progress:
     done, total : candidates, a finalist counted again at the full setting.
     best        : dB, the lowest score so far at the setting that counts, None if there is none.
     rate        : candidates solved per second in this call.
-    time_left   : s, None until known.
+    time_left   : s, None until SETTLED candidates are solved.
     stage       : what is being done, in words.
     """
 
@@ -73,6 +76,7 @@ class SearchResult:
 
     best       : the winner; None if no candidate keeps the limits and can be solved.
     nearest    : without a winner, the shape that breaks the limits least, None if none could be built.
+    why        : without a winner, what stands in the way: what `nearest` breaks and by how much; else empty.
     winners    : the best of each family that has one, in the target's order of families.
     gain       : dB by which the winner's score is below the best published family's; None if one of them is missing.
     stopped_by : "candidates": the whole plan was carried out; "time": `minutes` were up; "interrupted": Ctrl-C.
@@ -89,6 +93,7 @@ class SearchResult:
     asked: int
     scored: int
     full: int
+    why: str = ""
 
     @property
     def feasible(self) -> bool:
@@ -112,7 +117,7 @@ def run_search(
     """Search the target's families for the lowest score, or continue the search that `folder` holds.
 
     target_text : the target file's text, which with seed, candidates and version says which run the folder holds.
-    workers     : processes, >= 1; `executor` takes their place, and may be another machine's.
+    workers     : processes, 1 to four for each core; `executor` takes their place, and may be another machine's.
     candidates, seed : instead of the target's.
     minutes     : after which nothing new is asked for; the best so far are still judged at full.
     progress    : called after every finished candidate.
@@ -121,23 +126,11 @@ def run_search(
     """
     from threadpoolctl import threadpool_limits
 
-    count = target.candidates if candidates is None else candidates
-    start = target.seed if seed is None else seed
-    shares = plan(target.families, count)
-    if workers < 1:
-        raise InputError(f"workers = {workers}: must be at least 1")
-    if start < 0:
-        raise InputError(f"seed = {start}: must be 0 or more")
-    identity = {
-        "target": target_text,
-        "seed": str(start),
-        "candidates": str(count),
-        "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
-    }
+    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
     deadline = None if minutes is None else time.monotonic() + 60.0 * minutes
     processes = pool(workers) if executor is None else nullcontext(executor)
-    with opened(folder, identity) as store, threadpool_limits(1), processes as judges:
-        run = _Run(target, store, judges, solver_factory, shares, start, deadline, progress)
+    with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
+        run = _Run(target, store, judges, solver_factory, asked.plan, asked.seed, deadline, progress)
         try:
             stopped_by = run.carry_out()
         except KeyboardInterrupt:
@@ -167,18 +160,27 @@ class _Run:
     lowest: dict[Setting, float] = field(default_factory=dict)
     stage: str = ""
     solved: int = 0
+    due: dict[str, int] = field(default_factory=dict)
     effort: float = 0.0
     began: float = field(default_factory=time.monotonic)
 
     def carry_out(self) -> StoppedBy:
         """All steps; says what ended them."""
+        screens = sum(self.plan.published.values()) + self.plan.free
+        self.due = {"screen": screens, "final": min(self.plan.finalists, screens), "polish": self.plan.polish}
         self.stage = "published families"
         in_time = self.descend([self.published(family, share) for family, share in self.plan.published.items()])
         if in_time and self.plan.free:
             self.stage = "free curve"
             in_time = self.descend(self.free())
         self.stage = "the best at full setting"
-        self.judge(self.finalists())
+        finalists = self.finalists()
+        self.due = {
+            "screen": sum(job.setting == "screen" for job in self.outcomes),
+            "final": len(finalists),
+            "polish": self.plan.polish if in_time and finalists else 0,
+        }
+        self.judge(finalists)
         if in_time:
             self.stage = "polishing at full setting"
             in_time = self.descend(self.polish())
@@ -269,7 +271,9 @@ class _Run:
                     continue
                 known = self.store.found(number, job)
                 if known is None:
-                    waiting[self.judges.submit(evaluate, self.target, self.factory, job)] = number, job
+                    with starting():
+                        future = self.judges.submit(evaluate, self.target, self.factory, job)
+                    waiting[future] = number, job
                 else:
                     self.note(job, known)
             for future in as_completed(list(waiting)):
@@ -301,13 +305,12 @@ class _Run:
 
     def standing(self) -> Progress:
         """The progress at this moment."""
-        screen = sum(self.plan.published.values()) + self.plan.free
-        full = self.plan.finalists + self.plan.polish
+        screen, full = self.due["screen"], self.due["final"] + self.due["polish"]
         done_full = sum(job.setting == "full" for job in self.outcomes)
         done_screen = len(self.outcomes) - done_full
         left = max(0, screen - done_screen) + FULL_COST * max(0, full - done_full)
         seconds = max(time.monotonic() - self.began, 1e-9)
-        time_left = left * seconds / self.effort if self.effort else None
+        time_left = left * seconds / self.effort if self.solved >= SETTLED else None
         if self.deadline is not None and time_left is not None:
             time_left = min(time_left, max(0.0, self.deadline - time.monotonic()))
         best = self.lowest.get("full", self.lowest.get("screen"))
@@ -359,4 +362,22 @@ class _Run:
             asked=len(self.numbers),
             scored=len({(job.family, job.vector) for job in solved}),
             full=sum(job.setting == "full" for job in solved),
+            why="" if best else self.obstacle(),
+        )
+
+    def obstacle(self) -> str:
+        """What the nearest shape breaks, and by how much; where none breaks a limit, why most were not solved."""
+        built = [(outcome.rank, job) for job, outcome in self.outcomes.items() if outcome.constraints]
+        if not built:
+            reasons = Counter(outcome.reason for outcome in self.outcomes.values()).most_common(1)
+            return f"no shape could be built: {reasons[0][0]}" if reasons else ""
+        _, job = min(built)
+        nearest = self.outcomes[job]
+        broken = Counter(name for each in self.outcomes.values() for name, by in each.constraints.items() if by > 0)
+        if not any(excess > 0 for excess in nearest.constraints.values()):
+            return f"the nearest, of family {job.family}, cannot be solved: {nearest.reason}"
+        often, times = broken.most_common(1)[0]
+        return (
+            f"the nearest, of family {job.family}, {nearest.reason}; most often broken is {often}, by {times} of"
+            f" {len(self.outcomes)}"
         )

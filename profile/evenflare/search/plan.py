@@ -8,6 +8,7 @@ from dataclasses import dataclass
 from evenflare.files import InputError
 
 FEWEST_PER_FAMILY = 10
+MOST_CANDIDATES = 1_000_000
 FAIR_SHARE = 300
 """Candidates that fit three or four parameters reliably."""
 POLISH_PART = 10
@@ -34,17 +35,22 @@ class Plan:
     notes: tuple[str, ...]
 
 
-def plan(families: Sequence[str], candidates: int) -> Plan:
+def plan(families: Sequence[str], candidates: int, *, named: str = "[search] candidates") -> Plan:
     """Share `candidates` among families: 300 and more to each published one, at least half of the rest to "free".
 
-    Equal shares where there are not enough. Errors: InputError below ten candidates per family.
+    Equal shares where there are not enough.
+    named  : where the number comes from, for messages.
+    Errors : InputError below ten candidates per family, or above MOST_CANDIDATES.
     """
     least = FEWEST_PER_FAMILY * len(families)
     if candidates < least:
+        several = len(families) > 1
         raise InputError(
-            f"[search] candidates = {candidates}: must be at least {least} for {len(families)} families."
-            " Raise it, or name fewer families"
+            f"{named} = {candidates}: must be at least {least} for {len(families)} famil{'ies' if several else 'y'}."
+            f" Raise it{', or name fewer families' if several else ''}"
         )
+    if candidates > MOST_CANDIDATES:
+        raise InputError(f"{named} = {candidates}: must be at most {MOST_CANDIDATES}. Lower it")
     names = [family for family in families if family != "free"]
     polish = candidates // POLISH_PART
     left = candidates - polish

@@ -9,13 +9,18 @@ from collections.abc import Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
-from evenflare.files import InputError
+from evenflare.files import InputError, check_folder
 from evenflare.search.worker import Job, Outcome
 
 STORE = "candidates.sqlite"
 LOCK = "candidates.lock"
 STAGES = ("estimate", "screen", "full")
+ROW = ("number", "stage", "score", "feasible", "family", "reason")
+"""Keys of a row of history whatever was searched for."""
+SPOKEN = {"candidates": "number of candidates"}
+"""What a run is made of, where its name alone does not say it."""
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS run (name TEXT PRIMARY KEY, value TEXT NOT NULL);
@@ -79,6 +84,21 @@ def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
         yield Store(path, connection, {(row[0], row[1]): _read(row) for row in rows})
 
 
+def check_run(folder: Path, identity: Mapping[str, str]) -> None:
+    """InputError where `opened` would refuse the folder. It makes nothing."""
+    check_folder(folder)
+    path = folder / STORE
+    if (folder / LOCK).is_file():
+        with _locked(folder):
+            pass
+    if not path.is_file():
+        return
+    with _read_only(path) as connection:
+        kept = dict(_all(connection, "run", "name, value"))
+    if kept:
+        _refuse_another(folder, kept, identity)
+
+
 def history_rows(folder: Path) -> Iterator[dict[str, object]]:
     """Rows of every finished candidate in order of number, then stage; all have the same keys, None where empty.
 
@@ -118,8 +138,8 @@ def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
     path = folder / STORE
     if not path.is_file():
         raise InputError(f"{folder}: holds no search ({STORE} is missing). Name the folder given to search --out")
-    with _reported(path), closing(sqlite3.connect(f"{path.absolute().as_uri()}?mode=ro", uri=True)) as connection:
-        rows = connection.execute(f"SELECT {_COLUMNS} FROM candidate").fetchall()
+    with _read_only(path) as connection:
+        rows = _all(connection, "candidate", _COLUMNS)
     rows.sort(key=lambda row: (row[0], STAGES.index(row[1])))
     return [(row[0], *_read(row)) for row in rows]
 
@@ -138,16 +158,34 @@ def _identify(folder: Path, connection: sqlite3.Connection, identity: Mapping[st
         connection.executemany("INSERT INTO run VALUES (?, ?)", list(identity.items()))
         connection.execute("COMMIT")
         return
+    _refuse_another(folder, kept, identity)
+
+
+def _refuse_another(folder: Path, kept: Mapping[str, str], identity: Mapping[str, str]) -> None:
     changed = []
     for name, value in identity.items():
         if kept.get(name) != value:
             short = len(value) < 80 and "\n" not in value
-            changed.append(f"{name} ({kept.get(name)} there, {value} now)" if short else name)
+            spoken = SPOKEN.get(name, name)
+            changed.append(f"{spoken} ({kept.get(name)} there, {value} now)" if short else spoken)
     if changed:
         raise InputError(
             f"{folder}: holds a search with another {' and another '.join(changed)}. Choose another --out folder,"
             " or go back to what that search began with"
         )
+
+
+def _all(connection: sqlite3.Connection, table: str, columns: str) -> list[tuple[Any, ...]]:
+    """All rows; none from a table that the search which has just begun is yet to make."""
+    known = connection.execute("SELECT count(*) FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0]
+    return connection.execute(f"SELECT {columns} FROM {table}").fetchall() if known else []
+
+
+@contextmanager
+def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
+    address = f"{path.absolute().as_uri()}?mode=ro"
+    with _reported(path), closing(sqlite3.connect(address, uri=True)) as connection:
+        yield connection
 
 
 @contextmanager

@@ -14,6 +14,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from evenflare.air import Air
+from evenflare.files import InputError
 from evenflare.objective import score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.search.descent import Vector
@@ -28,6 +29,8 @@ BROKEN_LIMIT = 1e3
 """Rank of a shape that breaks limits, before its violations are added: behind any that keeps them."""
 NO_SHAPE = 1e6
 """Rank of a vector that gives no waveguide, or one that the solver refuses: behind all others."""
+GRACE = 10.0
+"""s that a worker goes on when it is asked to end."""
 
 UNITS = {
     "depth": ("depth_mm", MILLIMETRE),
@@ -113,26 +116,53 @@ def pool(workers: int) -> Iterator[Executor]:
 
     context = multiprocessing.get_context("spawn")  # the same everywhere, and safe beside threads
     with ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare) as processes:
-        # A terminal sends Ctrl-C to every process; one that dies of it while it still loads breaks the pool. Started
-        # here, they inherit that it is held back from them, and this process alone answers it.
-        held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+        # A terminal sends Ctrl-C, and a system that shuts down its own request to end, to every process; one that dies
+        # of it while it still loads breaks the pool. Started here, they inherit that both are held back from them, and
+        # this process alone answers.
+        held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
         try:
-            for _ in range(workers):
-                processes.submit(os.getpid)
+            with starting():
+                for _ in range(workers):
+                    processes.submit(os.getpid)
         finally:
             signal.pthread_sigmask(signal.SIG_SETMASK, held)
         yield processes
 
 
+@contextmanager
+def starting() -> Iterator[None]:
+    """InputError where a process cannot be started: the system refuses it, or it dies while it loads."""
+    try:
+        yield
+    except OSError as error:
+        raise InputError(
+            f"a worker process could not be started ({error.strerror or error}). Free some memory, or run it again with"
+            " fewer --workers: what finished is kept"
+        ) from error
+
+
 def _prepare() -> None:
-    """In a worker: leave Ctrl-C to the parent, end when the parent is gone, and use one core."""
+    """In a worker: leave interruptions to the parent, end when the parent is gone, and use one core."""
     import threading
 
     from threadpoolctl import threadpool_limits
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGTERM, _end_later)
+    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
     threading.Thread(target=_end_with_parent, daemon=True).start()
     threadpool_limits(1)
+
+
+def _end_later(number: int, frame: object) -> None:
+    """The parent, which is asked to end as well, takes what is being solved and then ends the workers itself; only a
+    pool that is broken has nothing else to end them.
+    """
+    import threading
+
+    timer = threading.Timer(GRACE, os._exit, (1,))
+    timer.daemon = True
+    timer.start()
 
 
 def _end_with_parent() -> None:

@@ -20,6 +20,7 @@ class Limits:
     greatest_wall_angle       : of the wall against the axis; above 90 degrees a pattern does not draw.
     throat_angle              : range of the wall's angle at the throat.
     throat_diameter_mismatch  : between throat and driver exit.
+    throat_angle_mismatch     : between the wall at the throat and the driver exit's half-angle, either way.
     """
 
     depth: Range = (0.010, 1.0)
@@ -28,6 +29,7 @@ class Limits:
     greatest_wall_angle: float = 90 * DEGREE
     throat_angle: Range = (0.0, 60 * DEGREE)
     throat_diameter_mismatch: float = 0.2e-3
+    throat_angle_mismatch: float = 90 * DEGREE
 
 
 @dataclass(frozen=True)
@@ -76,6 +78,7 @@ def limit_excess(waveguide: Waveguide, limits: Limits) -> dict[str, float]:
     """By how much each limit is broken, by name, in the unit of the name; at or below zero it is kept."""
     found = measures(waveguide)
     mismatch = abs(found.throat_diameter - 2 * waveguide.driver.exit_radius)
+    corner = abs(found.throat_angle - waveguide.driver.exit_half_angle)
     return {
         "depth_mm": _outside(found.depth, limits.depth) / MILLIMETRE,
         "mouth_diameter_mm": _outside(found.mouth_diameter, limits.mouth_diameter) / MILLIMETRE,
@@ -84,6 +87,7 @@ def limit_excess(waveguide: Waveguide, limits: Limits) -> dict[str, float]:
         "smallest_wall_angle_deg": -found.smallest_angle / DEGREE - 1e-6,
         "throat_angle_deg": _outside(found.throat_angle, limits.throat_angle) / DEGREE - 1e-6,
         "throat_diameter_mismatch_mm": (mismatch - limits.throat_diameter_mismatch) / MILLIMETRE,
+        "throat_angle_mismatch_deg": (corner - limits.throat_angle_mismatch) / DEGREE - 1e-6,
     }
 
 

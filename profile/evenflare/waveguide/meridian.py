@@ -10,7 +10,7 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from evenflare.units import FloatArray
+from evenflare.units import MILLIMETRE, FloatArray
 
 
 class Frame(NamedTuple):
@@ -54,8 +54,13 @@ class Meridian:
             gap = np.hypot(after.z[0] - before.z[1], after.r[0] - before.r[1])
             if gap > 1e-9:
                 raise ValueError(f"the wall has a gap of {gap:g} m at z = {after.z[0]:g} m")
-        if min(end.r.min() for end in ends) <= 0:
-            raise ValueError("the wall meets the axis")
+        lowest = min(ends, key=lambda end: float(end.r.min()))
+        if lowest.r.min() <= 0:
+            place = float(lowest.z[lowest.r.argmin()]) / MILLIMETRE
+            raise ValueError(
+                f"the wall meets the axis at z_mm = {place:.4g}: must stay above it."
+                " Raise throat_angle_deg or curvature_per_m"
+            )
 
     @cached_property
     def ends(self) -> Frame:

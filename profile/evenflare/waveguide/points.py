@@ -41,16 +41,25 @@ class Points:
     def __post_init__(self) -> None:
         points = np.array(self.points)
         if points.ndim != 2 or points.shape[0] < 2 or points.shape[1] != 2:
-            raise ValueError("a meridian needs two points (z, r) at least")
+            count = points.shape[0] if points.ndim == 2 and points.shape[1] == 2 else 0
+            raise ValueError(
+                f"holds {count} point{'' if count == 1 else 's'} (z, r): must be two at least, from throat to mouth."
+                " Add the others"
+            )
         if not np.all(np.isfinite(points)):
-            raise ValueError("a point is not a number")
+            row = int(np.isfinite(points).all(axis=1).argmin())
+            raise ValueError(f"point {row + 1} is not a number: must be two finite ones, z and r. Correct it")
         if abs(points[0, 0]) > 1e-6:
             raise ValueError(
-                f"the first point lies at z_mm = {points[0, 0] / MILLIMETRE:g}: must be 0, the throat plane"
+                f"the first point lies at z_mm = {points[0, 0] / MILLIMETRE:g}: must be 0, the throat plane."
+                f" {_origin_hint(points)}"
             )
         if points[:, 1].min() <= 0:
             row = int(points[:, 1].argmin())
-            raise ValueError(f"point {row + 1} has r_mm = {points[row, 1] / MILLIMETRE:g}: must be above 0")
+            raise ValueError(
+                f"point {row + 1} has r_mm = {points[row, 1] / MILLIMETRE:g}: must be above 0, the axis. Correct it,"
+                " or remove the point"
+            )
         steps = np.hypot(*np.diff(points, axis=0).T)
         if steps.min() <= 1e-9:
             row = int(steps.argmin())
@@ -77,10 +86,26 @@ class Points:
         meridian = Meridian(tuple(_piece(points[i : j + 1]) for i, j in itertools.pairwise(cuts)))
         wall = meridian.dense
         if wall.r.min() <= 0:
-            raise ValueError("the profile meets the axis between its points: give more points there")
+            place = float(wall.z[wall.r.argmin()]) / MILLIMETRE
+            raise ValueError(
+                f"the smooth wall meets the axis between its points at z_mm = {place:.4g}: must stay above it. Give"
+                " more points there"
+            )
         if not LineString(np.column_stack([wall.z, wall.r])).is_simple:
             raise ValueError("the profile crosses itself between its points: give more points there")
         return meridian
+
+
+def _origin_hint(points: FloatArray) -> str:
+    first, last = points[0], points[-1]
+    shift = f"{first[0] / MILLIMETRE:g}"
+    if first[0] < 0:
+        return f"Add {shift.removeprefix('-')} to every z_mm"
+    if abs(last[0]) > 1e-6:
+        return f"Do they run from mouth to throat? Reverse the order; else subtract {shift} from every z_mm"
+    if first[1] > last[1]:
+        return "They run from mouth to throat: reverse the order"
+    return f"Does z count from the mouth? Then write {shift} - z for every z_mm"
 
 
 def _piece(points: FloatArray) -> Piece:

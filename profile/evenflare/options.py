@@ -1,0 +1,152 @@
+"""The commands and their options: what can be asked for, and how a slip in the asking is told."""
+
+from __future__ import annotations
+
+import argparse
+import difflib
+import os
+import re
+from collections.abc import Sequence
+from pathlib import Path
+from typing import NoReturn
+
+from evenflare import __version__
+
+INPUT_AT_FAULT = 2
+
+ABOUT = """\
+From a directivity target to a searched waveguide, its mesh and its machining points.
+
+commands, each with an example (COMMAND --help says more):
+  search    evenflare search targets/shelf.toml --out runs/shelf
+  history   evenflare history runs/shelf > candidates.csv
+  solve     evenflare solve runs/shelf/best.toml --out solved
+  score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
+  export    evenflare export runs/shelf/best.toml --out to_cut --tool-radius-mm 3
+  check     evenflare check
+
+exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check);
+2 the input or the surroundings are at fault; 3 our own fault; 130 interrupted, finished work kept."""
+
+DESIGN_KEYS = """\
+[solid] in the design file: kind = "block" (default) or "shell"; wall_mm (default 6), flange_diameter_mm (default the
+mouth's and 40), flange_thickness_mm (default 10), bolt_circle_mm (default half-way between mouth and flange), bolts
+(default 8; listed in points.csv, not drilled in the mesh)."""
+
+
+class _Parser(argparse.ArgumentParser):
+    def error(self, message: str) -> NoReturn:
+        found = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)", message)
+        hint = _nearest(found[1], re.findall(r"[\w-]+", found[2])) if found else ""
+        self.exit(INPUT_AT_FAULT, f"{self.prog}: {message}. {hint}See {self.prog} --help\n")
+
+
+def _nearest(word: str, known: Sequence[str]) -> str:
+    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    return f"Did you mean {near[0]}? " if near else ""
+
+
+def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
+    """The options of a command line. Ends the program where they are at fault, or only help is asked for."""
+    top = parser()
+    options, unknown = top.parse_known_args(arguments)
+    if unknown:
+        command: argparse.ArgumentParser = _commands(top).choices[options.command]
+        known = [name for action in command._actions for name in action.option_strings]
+        hint = _nearest(unknown[0].partition("=")[0], known) if unknown[0].startswith("-") else ""
+        words = f"unrecognized arguments: {' '.join(unknown)}. {hint}"
+        command.exit(INPUT_AT_FAULT, f"{command.prog}: {words}See {command.prog} --help\n")
+    return options
+
+
+def _commands(top: argparse.ArgumentParser) -> argparse._SubParsersAction[_Parser]:
+    return next(action for action in top._actions if isinstance(action, argparse._SubParsersAction))
+
+
+def _path(text: str) -> Path:
+    """An empty text would be the current directory."""
+    if not text.strip():
+        raise argparse.ArgumentTypeError("is empty: must name a file or folder, as in results")
+    return Path(text)
+
+
+def parser() -> argparse.ArgumentParser:
+    """The commands and their options."""
+    raw = argparse.RawDescriptionHelpFormatter
+    top = _Parser(prog="evenflare", description=ABOUT, formatter_class=raw, allow_abbrev=False)
+    top.add_argument("--version", action="version", version=f"evenflare {__version__}")
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+
+    def command(name: str, does: str, more: str) -> argparse.ArgumentParser:
+        added = commands.add_parser(
+            name, help=does, description=f"{does}.", epilog=more, formatter_class=raw, allow_abbrev=False
+        )
+        added.add_argument("--quiet", action="store_true", help="no progress and no notes on standard error")
+        return added
+
+    search = command(
+        "search",
+        "Search the shapes that a target allows; the same command on the same folder continues a run that stopped",
+        "example: evenflare search targets/shelf.toml --out runs/shelf --candidates 3000\n\n"
+        "writes into the folder: best.toml, best/ (as solve and export), report.html, candidates.sqlite.\n"
+        "Ctrl-C keeps the best so far. A changed target, seed or number of candidates needs a new folder.",
+    )
+    search.add_argument("target", type=_path, help="target file (TOML)")
+    search.add_argument("--out", type=_path, required=True, help="folder of the run, made if missing")
+    search.add_argument("--candidates", type=int, help="shapes to ask for, instead of the target's")
+    search.add_argument("--minutes", type=float, help="stop asking for new shapes after this time")
+    search.add_argument("--seed", type=int, help="instead of the target's; the same seed asks for the same shapes")
+    search.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes (default: all cores)")
+
+    history = command(
+        "history",
+        "Print every scored candidate of a search as CSV on standard output",
+        "example: evenflare history runs/shelf > candidates.csv\n\n"
+        "A row per number (the order asked for) and stage. Works while the search runs.",
+    )
+    history.add_argument("run_folder", type=_path, metavar="RUN", help="the folder given to search --out")
+
+    solve = command(
+        "solve",
+        "Solve the radiation of one design",
+        "example: evenflare solve runs/shelf/best.toml --out solved --setting full\n\n"
+        "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures.\n"
+        "settings: full (index typically within 0.02 dB, up to 0.1 near a dip on axis), screen (typically 0.1 dB, up\n"
+        "to 1 dB at the top), estimate (2 to 5 dB rms above a few kHz, a first look).\n\n" + DESIGN_KEYS,
+    )
+    solve.add_argument("design", type=_path, help="design file (TOML)")
+    solve.add_argument("--out", type=_path, required=True, help="folder for the results, made if missing")
+    solve.add_argument("--method", choices=["march"], default="march", help="the solver (default march)")
+    solve.add_argument("--setting", choices=["estimate", "screen", "full"], default="full", help="default full")
+
+    score = command(
+        "score",
+        "Score a design against a target: weighted rms deviation in dB, its terms, and the limits",
+        "example: evenflare score runs/shelf/best.toml --target targets/shelf.toml --json\n\n"
+        "Exit code 1 if a limit is broken.",
+    )
+    score.add_argument("design", type=_path, help="design file (TOML)")
+    score.add_argument("--target", type=_path, required=True, help="target file (TOML)")
+    score.add_argument("--json", action="store_true", help="one JSON object instead of words")
+
+    export = command(
+        "export",
+        "Write what a machinist pulls: solid, point list, the design itself, a report",
+        "example: evenflare export runs/shelf/best.toml --out to_cut --chord-error-mm 0.05 --tool-radius-mm 3\n\n"
+        "writes solid.stl (mm, throat plane z = 0), points.csv (wall, normals, tool), design.toml, report.html.\n"
+        "Rotating tools and dust hurt: read the cautions in points.csv, and prove every program in the air first.\n\n"
+        + DESIGN_KEYS,
+    )
+    export.add_argument("design", type=_path, help="design file (TOML)")
+    export.add_argument("--out", type=_path, required=True, help="folder for the files, made if missing")
+    export.add_argument(
+        "--chord-error-mm", type=float, default=0.05, help="largest departure of a chord (default 0.05)"
+    )
+    export.add_argument("--tool-radius-mm", type=float, default=3.0, help="ball or turning nose radius (default 3)")
+
+    command(
+        "check",
+        "Check this installation against closed forms, in seconds",
+        "example: evenflare check\n\nExit code 1 if a check fails.",
+    )
+    return top

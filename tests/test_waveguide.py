@@ -541,6 +541,14 @@ def line(waveguide):
 
 
 class TestParameterSpace:
+    def test_a_free_wall_keeps_to_the_exits_angle_as_far_as_the_limits_ask(self):
+        driver = Driver(12.7e-3, 12 * DEGREE)
+        limits = Limits((0.06, 0.1), (0.18, 0.24), throat_angle_mismatch=3 * DEGREE)
+        space = ParameterSpace("free", limits, driver)
+        for vector in np.random.default_rng(5).random((20, len(space.names))):
+            angle = space.waveguide(vector).meridian.ends.angle[0]
+            assert 9 * DEGREE - 1e-9 <= angle <= 15 * DEGREE + 1e-9  # rounding
+
     @pytest.mark.parametrize("family", FULL_MOUTH)
     @given(data=st.data())
     @settings(deadline=None, max_examples=40)

@@ -22,8 +22,6 @@ from evenflare.units import MILLIMETRE
 Written = list[tuple[str, str]]
 """Files by name, and what each is for."""
 
-INVENTED = "Made by evenflare."
-
 
 def solved(path: Path, design: Design, setting: radiation.Setting, method: Literal["march"]) -> Directivity:
     """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
@@ -163,7 +161,7 @@ def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
         write_report(
             design,
             folder / "report.html",
-            what=f"Export of {path.name}. {INVENTED}",
+            what=f"Export of {path.name}. Made by evenflare.",
             command=command,
             written=written[:-1],
             tip_below_throat=tip,
@@ -238,7 +236,7 @@ def _write_winner(
     write_report(
         design,
         folder / "best" / "report.html",
-        what=f"Winner of the search. {INVENTED}",
+        what="Winner of the search. Made by evenflare.",
         command=command,
         written=[*exported, *inside],
         **page_of,
@@ -253,7 +251,7 @@ def _write_winner(
     write_report(
         design,
         folder / "report.html",
-        what=f"Search for {target.name} ({target_path.name}). {INVENTED}",
+        what=f"Search for {target.name} ({target_path.name}). Made by evenflare.",
         command=command,
         written=written,
         history=list(history_rows(folder)),

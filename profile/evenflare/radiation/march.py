@@ -58,7 +58,7 @@ class Resolution:
 
 RESOLUTIONS: dict[Setting, Resolution] = {
     "full": Resolution(5.0, 0.45, 3.0, 1.0, checks=6),
-    "screen": Resolution(4.0, 0.34, 2.2, 0.7, (0.65, 0.4, 0.2), checks=2),
+    "screen": Resolution(4.0, 0.34, 2.1, 0.6, (0.65, 0.4, 0.2), checks=2),
     "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,)),
 }
 
@@ -203,7 +203,9 @@ def _eliminated_along(
     except ArithmeticError:
         # Where caps lean against the wall an element can be longer inside than along wall and axis, or fold.
         if resolution.fineness > FINEST:
-            raise ValueError("the wall turns too sharply for the caps to be divided into elements") from None
+            raise ValueError(
+                "the wall turns too sharply to be solved: round its sharpest bend, or give more points there"
+            ) from None
         finer = replace(resolution, steps=1.5 * resolution.steps, fineness=1.5 * resolution.fineness)
         return _eliminated_along(part, wavenumber, finer)
 

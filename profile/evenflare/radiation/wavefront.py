@@ -16,7 +16,6 @@ from typing import NamedTuple, Protocol
 
 import numpy as np
 from numba import njit
-from scipy.interpolate import CubicSpline, PchipInterpolator
 
 from evenflare.units import FloatArray, read_only
 from evenflare.waveguide import Waveguide
@@ -67,19 +66,21 @@ class Following:
 class Relaxing:
     """Caps along a piece of wall whose half-angle is its own function of the piece's parameter.
 
-    parameter : of the piece, over the share of the arc's length, in which the sweep advances evenly: at a cusp of
-                the wall the piece's own parameter stands still.
+    share : (N,) of the arc's length, in which the sweep advances evenly: at a cusp the piece's own parameter stands
+            still; parameter, half_angle : (N,) there, straight between. An element takes four caps from here and is
+            smooth through them, whatever lies between.
     """
 
     piece: Piece
-    parameter: PchipInterpolator
-    half_angle: CubicSpline
+    share: FloatArray
+    parameter: FloatArray
+    half_angle: FloatArray
 
     def caps(self, t: FloatArray) -> Caps:
         """See Path."""
-        along = self.parameter(t)
+        along = np.interp(t, self.share, self.parameter)
         wall = self.piece.at(along)
-        return Caps(wall.z, wall.r, self.half_angle(along))
+        return Caps(wall.z, wall.r, np.interp(along, self.parameter, self.half_angle))
 
 
 @dataclass(frozen=True)
@@ -218,8 +219,7 @@ def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[
         else:
             run = slice(i, j + 1)
             share = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z[run]), np.diff(wall.r[run])))])
-            parameter = PchipInterpolator(share / share[-1], t[run])
-            added.append(along(Relaxing(piece, parameter, CubicSpline(t[run], half_angle[run]))))
+            added.append(along(Relaxing(piece, share / share[-1], t[run], half_angle[run])))
     return added, float(half_angle[-1])
 
 

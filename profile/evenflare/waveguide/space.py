@@ -89,7 +89,9 @@ class ParameterSpace:
         if self.family == "hyperbolic":
             bounds["hyperbolic_parameter"] = (0.0, 3.0)
         if self.family == "free":
-            bounds["throat_angle"] = limits.throat_angle
+            exit_angle, mismatch = self.driver.exit_half_angle, limits.throat_angle_mismatch
+            low, high = limits.throat_angle
+            bounds["throat_angle"] = max(low, exit_angle - mismatch), min(high, exit_angle + mismatch)
             bounds |= {f"bend_{i + 1}": (0.0, 1.0) for i in range(CURVATURE_KNOTS)}
         return bounds
 

@@ -16,13 +16,12 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from threadpoolctl import threadpool_limits
 
 from evenflare import metrics, radiation
 from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation
 from evenflare.objective import search_observation
-from evenflare.radiation.march import Resolution, _solved
+from evenflare.radiation.march import Resolution, at_resolution
 from evenflare.target import read_target
 from evenflare.waveguide import Limits, ParameterSpace, Waveguide
 from shapes import BENCHMARK
@@ -38,7 +37,8 @@ POLAR_DB = 20.0
 
 
 def converged(resolution: Resolution) -> Callable[[Waveguide], Directivity]:
-    return lambda waveguide: _solved(waveguide, OBSERVATION, Air(), "full", resolution)
+    solve = at_resolution(resolution)
+    return lambda waveguide: solve(waveguide, OBSERVATION, Air())
 
 
 def least_time(solve: Callable[[Waveguide], Directivity], waveguide: Waveguide, runs: int) -> float:
@@ -93,11 +93,10 @@ def growth() -> None:
     """How the time of `full` grows with the highest frequency, which is how it grows with size."""
     waveguide = BENCHMARK["oblate-spheroidal 40 deg, roundover 20 mm"]
     print("\nfull, time at one frequency:", end="")
+    solve = at_resolution(Resolution(5, 0.45, 3, 1))
     for frequency in (5e3, 10e3, 20e3, 40e3):
         one = Observation(frequency=np.array([frequency]), off_axis=OBSERVATION.off_axis)
-        spent = least_time(
-            lambda each, one=one: _solved(each, one, Air(), "full", Resolution(5, 0.45, 3, 1)), waveguide, 8
-        )
+        spent = least_time(lambda each, one=one: solve(each, one, Air()), waveguide, 8)
         print(f"  {frequency / 1e3:.0f} kHz {1e3 * spent:.1f} ms", end="")
     print()
 
@@ -133,7 +132,6 @@ def starting() -> None:
 
 
 def main() -> None:
-    threadpool_limits(1)
     print(f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
     radiation.solver("full")(next(iter(BENCHMARK.values())), OBSERVATION, Air())
     solver_table()

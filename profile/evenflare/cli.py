@@ -261,14 +261,8 @@ def _search(options: argparse.Namespace) -> int:
     from evenflare.target import reach_statement, reachability
 
     ticker = _Ticker(options.quiet)
-    target = commands.checked_search(
-        options.target,
-        options.out,
-        workers=options.workers,
-        candidates=options.candidates,
-        minutes=options.minutes,
-        seed=options.seed,
-    )
+    asked = {name: getattr(options, name) for name in ("workers", "candidates", "minutes", "seed")}
+    target = commands.checked_search(options.target, options.out, **asked)
     for warning in reachability(target):
         print(f"warning: {warning}", file=sys.stderr)
     ticker.say(reach_statement(target))
@@ -277,12 +271,9 @@ def _search(options: argparse.Namespace) -> int:
         options.target,
         options.out,
         command=options.words,
-        workers=options.workers,
-        candidates=options.candidates,
-        minutes=options.minutes,
-        seed=options.seed,
         progress=ticker,
         stage=ticker.say,
+        **asked,
     )
     for note in result.plan.notes:
         ticker.say(f"note: {note}")

@@ -42,6 +42,7 @@ class Resolution:
     edges               : of the bands whose frequencies share elements, as shares of the highest frequency. Many
                           where solving is dear (cost grows about as f^4), few where making elements is.
     checks              : in how many bands, from the highest down, the error is estimated.
+    one_mode            : carry one mode up to the launching cap, as waves on spherical caps are classically described.
     """
 
     modes: float
@@ -50,6 +51,7 @@ class Resolution:
     fineness: float
     edges: tuple[float, ...] = (0.71, 0.5, 0.35, 0.25, 0.125)
     checks: int = 0
+    one_mode: bool = False
 
     def refined(self) -> Resolution:
         """The finer resolution whose difference measures the error of this one."""
@@ -59,7 +61,7 @@ class Resolution:
 RESOLUTIONS: dict[Setting, Resolution] = {
     "full": Resolution(5.0, 0.45, 3.0, 1.0, checks=6),
     "screen": Resolution(4.0, 0.34, 2.1, 0.6, (0.65, 0.4, 0.2), checks=2),
-    "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,)),
+    "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,), one_mode=True),
 }
 
 
@@ -90,7 +92,11 @@ class Radiated:
 
 def march_solver(setting: Setting) -> Solver:
     """The march at a setting. See Solver."""
-    resolution = RESOLUTIONS[setting]
+    return at_resolution(RESOLUTIONS[setting], setting=setting)
+
+
+def at_resolution(resolution: Resolution, *, setting: str = "own") -> Solver:
+    """The march at any resolution, for studies of its convergence; `setting` is what provenance calls it."""
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
         with _controller().limit(limits=1):
@@ -106,14 +112,14 @@ def _controller() -> ThreadpoolController:
 
 
 def _solved(
-    waveguide: Waveguide, observation: Observation, air: Air, setting: Setting, resolution: Resolution
+    waveguide: Waveguide, observation: Observation, air: Air, setting: str, resolution: Resolution
 ) -> Directivity:
     whole = sweep(waveguide)
     frequency = observation.frequency
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
     finest = resolution.refined()
     end = _end(waveguide, int(_modes(finest, wavenumber[-1], np.array([waveguide.meridian.mouth_radius]))[0]))
-    before, after = launched(whole) if setting == "estimate" else ((), whole)
+    before, after = launched(whole) if resolution.one_mode else ((), whole)
     problem = Problem(before, after, end, air, waveguide.driver.exit_area)
     bands = list(_bands(frequency, resolution.edges))
     parts = [_radiated(problem, wavenumber[band], resolution) for band in bands]

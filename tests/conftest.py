@@ -1,6 +1,71 @@
-"""Makes the shared shapes importable by name."""
+"""Makes the modules beside this one importable by name, and holds the fixtures that several files share."""
 
 import sys
+import traceback
 from pathlib import Path
 
+import pytest
+
 sys.path.insert(0, str(Path(__file__).parent))
+
+from commandline import DESIGN, TARGET
+from evenflare import commands
+from evenflare.design import read_design
+from evenflare.files import InputError
+from evenflare.target import Target, read_target
+
+
+@pytest.fixture(scope="session")
+def compiled():
+    """The compiled parts are in their cache: no test meets them being made."""
+    from evenflare.radiation.march import warm_up
+
+    warm_up()
+
+
+@pytest.fixture
+def here(tmp_path, monkeypatch):
+    """An empty folder to work in, with a design and a target that are in order."""
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "design.toml").write_text(DESIGN)
+    (tmp_path / "target.toml").write_text(TARGET)
+    return tmp_path
+
+
+@pytest.fixture
+def plain(monkeypatch):
+    """No pictures and pages: they take most of the time, and other tests look at them."""
+    monkeypatch.setattr(commands, "write_solution", lambda *_, **__: [])
+    monkeypatch.setattr(commands, "write_report", lambda *_, **__: None)
+
+
+@pytest.fixture
+def target_of(tmp_path, monkeypatch):
+    """The target that a file of that text holds."""
+    monkeypatch.chdir(tmp_path)
+
+    def reader(text) -> Target:
+        (tmp_path / "t.toml").write_text(text, encoding="utf-8")
+        return read_target("t.toml")
+
+    return reader
+
+
+@pytest.fixture
+def design_message(tmp_path, monkeypatch):
+    """The message that a design file of that text meets."""
+    monkeypatch.chdir(tmp_path)
+
+    def reader(text, **files):
+        (tmp_path / "d.toml").write_bytes(text if isinstance(text, bytes) else text.encode())
+        for name, content in files.items():
+            (tmp_path / f"{name}.csv").write_text(content, encoding="utf-8")
+        with pytest.raises(InputError) as caught:
+            read_design("d.toml")
+        found = str(caught.value)
+        for leak in ("pydantic", "Traceback", "validation error", "type=", "input_value", "NoneType", "__"):
+            assert leak not in found
+        assert "ValidationError" not in "".join(traceback.format_exception(caught.value))
+        return found
+
+    return reader

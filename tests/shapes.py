@@ -13,8 +13,11 @@ def through(*points_mm: tuple[float, float]) -> Points:
     return Points(tuple((z * MILLIMETRE, r * MILLIMETRE) for z, r in points_mm))
 
 
+CONE = Waveguide(Conical(0.1, 45 * DEGREE))
+"""Mouth diameter 225.4 mm; smallest concave radius 12.7 mm / cos 45 deg, at the throat."""
+
 BENCHMARK = {
-    "cone 45 deg, sharp mouth": Waveguide(Conical(0.100, 45 * DEGREE)),
+    "cone 45 deg, sharp mouth": CONE,
     "oblate-spheroidal 40 deg, roundover 20 mm": Waveguide(OblateSpheroidal(0.100, 40 * DEGREE, 0.020)),
     "exponential": Waveguide(Exponential(0.150, float(0.150 / np.log(100 / 12.7)))),
     "tractrix": Waveguide(Tractrix(0.100)),

@@ -8,31 +8,19 @@ from itertools import pairwise
 import numpy as np
 import pytest
 import shapely
-from hypothesis import assume, given, settings
+from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from drawn import drawn
 from evenflare.files import InputError
 from evenflare.manufacture import Sizes, largest_tool_radius, tool_path, write_points
 from evenflare.manufacture.points import CAUTIONS, COLUMNS
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import (
-    FAMILIES,
-    Conical,
-    Driver,
-    Free,
-    Limits,
-    Meridian,
-    OblateSpheroidal,
-    ParameterSpace,
-    Points,
-    Tractrix,
-    Waveguide,
-)
+from evenflare.waveguide import FAMILIES, Conical, Driver, Free, Meridian, OblateSpheroidal, Points, Tractrix, Waveguide
 from evenflare.waveguide.walls import Arc, Line
 
 MM = MILLIMETRE
 CHORD, TOOL = 0.05 * MM, 3 * MM
-LIMITS = Limits(depth=(40 * MM, 120 * MM), mouth_diameter=(120 * MM, 260 * MM))
 
 
 def edged():
@@ -93,11 +81,7 @@ def test_rows_of_a_45_degree_cone_are_those_worked_out_by_hand(tmp_path):
 @settings(deadline=None, max_examples=25)
 @given(family=st.sampled_from(FAMILIES), seed=st.integers(0, 2**20), tool=st.floats(0.5, 10.0))
 def test_tool_never_gouges_by_shapely_over_the_search_space(family, seed, tool):
-    space = ParameterSpace(family, LIMITS)
-    try:
-        meridian = space.waveguide(np.random.default_rng(seed).random(len(space.names))).meridian
-    except ValueError:
-        assume(False)
+    meridian = drawn(family, seed).meridian
     radius = tool * MM
     path = tool_path(meridian, tool_radius=radius, chord_error=CHORD)
     wall = fine_wall(meridian)
@@ -115,11 +99,7 @@ def test_tool_never_gouges_by_shapely_over_the_search_space(family, seed, tool):
 @settings(deadline=None, max_examples=25)
 @given(family=st.sampled_from(FAMILIES), seed=st.integers(0, 2**20), chord=st.floats(0.005, 0.3))
 def test_rows_lie_on_the_wall_in_order_within_the_chord_error(family, seed, chord):
-    space = ParameterSpace(family, LIMITS)
-    try:
-        meridian = space.waveguide(np.random.default_rng(seed).random(len(space.names))).meridian
-    except ValueError:
-        assume(False)
+    meridian = drawn(family, seed).meridian
     path = tool_path(meridian, tool_radius=TOOL, chord_error=chord * MM)
     wall = fine_wall(meridian)
     rows = shapely.points(path.wall.z, path.wall.r)

@@ -1,41 +1,20 @@
-"""The march against closed forms, an assembled solve of the same elements, and its own refinement."""
+"""The march against closed forms, and at the distances and reference points it is asked for."""
 
 from __future__ import annotations
 
 import numpy as np
 import pytest
-from hypothesis import assume, given, settings
-from hypothesis import strategies as st
 
 from evenflare import closed_forms, metrics, radiation
-from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation
-from evenflare.radiation.elements import NODES, assembled, divided
+from evenflare.radiation.elements import assembled, divided
 from evenflare.radiation.elimination import eliminated
-from evenflare.radiation.march import Resolution, _solved
-from evenflare.radiation.modes import radial_modes, radial_quadrature
-from evenflare.radiation.termination import Sphere
-from evenflare.radiation.wavefront import Following, along, launched, sweep
-from evenflare.units import DEGREE, ComplexArray, FloatArray
-from evenflare.waveguide import (
-    FAMILIES,
-    Conical,
-    Driver,
-    Exponential,
-    Limits,
-    Mounting,
-    OblateSpheroidal,
-    ParameterSpace,
-    Tractrix,
-    Waveguide,
-)
+from evenflare.radiation.wavefront import Following, along
+from evenflare.units import DEGREE, FloatArray
+from evenflare.waveguide import Conical, Driver, Exponential, Mounting, OblateSpheroidal, Waveguide
 from evenflare.waveguide.walls import Line
-from shapes import BENCHMARK, FALLING, flush_disc, through
-
-AIR = Air()
-FULL = radiation.solver("full")
-ANGLES = np.arange(0, 181, 5) * DEGREE
-AUDIBLE = Observation(frequency=np.geomspace(300, 20000, 24), off_axis=ANGLES)
+from listening import AIR, ANGLES, AUDIBLE, FULL, cap_mean
+from shapes import BENCHMARK, flush_disc
 
 
 def at_sizes(sizes: list[float], radius: float, **more: float) -> Observation:
@@ -46,11 +25,6 @@ def at_sizes(sizes: list[float], radius: float, **more: float) -> Observation:
 
 def sizes_of(directivity: Directivity, radius: float) -> FloatArray:
     return directivity.wavenumber * radius
-
-
-def throat_power(directivity: Directivity, waveguide: Waveguide) -> FloatArray:
-    assert directivity.throat_impedance is not None
-    return directivity.throat_impedance.real * AIR.impedance * waveguide.driver.exit_area
 
 
 class TestClosedForms:
@@ -115,7 +89,7 @@ class TestClosedForms:
         wall = Line(0.0, radius, 0.1, radius + 0.1 * np.tan(a))
         wavenumber = 2 * np.pi * np.array([500.0, 1000, 2000, 5000]) / AIR.speed_of_sound
         caps = divided((along(Following(wall)),), 0.004, 4.0)
-        source = _mean(a, 1)
+        source = cap_mean(a, 1)
         stiffness, flux, met = eliminated(assembled(caps, np.ones(len(caps.z), dtype=np.int64)), wavenumber, source)
         slant = float(caps.r[-1, -1] / np.sin(a))
         # dp/dr = -(1/r + j k) p of the outgoing wave, over the cap's area, of which sqrt(2) is the mode.
@@ -166,212 +140,6 @@ class TestClosedForms:
         beam = metrics.beamwidth(FULL(waveguide, Observation(frequency=frequency, off_axis=ANGLES), AIR)) / DEGREE
         assert np.isnan(beam[0]) or beam[0] > 135
         assert 60 < np.median(beam[1:]) < 110  # the rule's coverage of 90 degrees, as a band
-
-
-def _mean(half_angle: float, modes: int) -> FloatArray:
-    """The mean of each mode over a cap, by quadrature."""
-    u, weights = radial_quadrature(40)
-    eta = np.sqrt(u)
-    area = weights * np.sin(half_angle * eta) / eta
-    return np.asarray(area @ radial_modes(modes, u)[0] / area.sum())
-
-
-class TestConservation:
-    @pytest.mark.parametrize("mounting", [Mounting(), Mounting(0.16)], ids=["baffle", "sphere"])
-    @pytest.mark.parametrize("exit_angle", [0, 15])
-    def test_power_into_the_throat_is_radiated(self, mounting: Mounting, exit_angle: float) -> None:
-        waveguide = Waveguide(OblateSpheroidal(0.09, 42 * DEGREE, 0.02), Driver(12.7e-3, exit_angle * DEGREE), mounting)
-        found = FULL(waveguide, AUDIBLE, AIR)
-        # Exact in the discrete equations: only rounding, and 600 of infinitely many degrees on the sphere.
-        np.testing.assert_allclose(found.sound_power, throat_power(found, waveguide), rtol=1e-8)
-
-    def test_power_is_the_integral_of_intensity(self) -> None:
-        angles = np.linspace(0, np.pi, 721)
-        sphere = Waveguide(Conical(0.08, 40 * DEGREE, 0.01), Driver(), Mounting(0.15))
-        observation = Observation(frequency=np.array([500.0, 3000, 12000]), off_axis=angles)
-        found = FULL(sphere, observation, AIR)
-        over_angles = np.trapezoid(np.abs(found.pressure[:, 0]) ** 2 * np.sin(angles), angles)
-        np.testing.assert_allclose(found.sound_power, 2 * np.pi * over_angles / AIR.impedance, rtol=1e-4)  # quadrature
-
-    @settings(max_examples=25, deadline=None)
-    @given(
-        family=st.sampled_from(FAMILIES),
-        seed=st.integers(0, 2**20),
-        radius=st.one_of(st.none(), st.floats(0.13, 0.6)),
-    )
-    def test_power_over_random_shapes(self, family: str, seed: int, radius: float | None) -> None:
-        space = ParameterSpace(family, Limits((0.04, 0.12), (0.12, 0.26)), Driver(), Mounting(radius))
-        waveguide = space.waveguide(np.random.default_rng(seed).random(len(space.names)))
-        assume(waveguide.shape.meridian(waveguide.driver.exit_radius).mouth_radius < (radius or 1))
-        observation = Observation(frequency=np.array([700.0, 5000.0, 15000.0]), off_axis=ANGLES)
-        found = radiation.solver("screen")(waveguide, observation, AIR)
-        np.testing.assert_allclose(found.sound_power, throat_power(found, waveguide), rtol=1e-7)  # rounding
-
-    def test_power_at_the_resonance_of_the_cavity_behind_a_cap(self) -> None:
-        """Elimination meets near-singular matrices there and must not lose the answer."""
-        waveguide = BENCHMARK["oblate-spheroidal 40 deg, roundover 20 mm"]
-        caps = divided(sweep(waveguide), 0.02, 1.0)
-        elements = assembled(caps, np.full(len(caps.z), 6))
-        behind = type(elements)(elements.modes[:5], elements.start[:6], elements.stiffness, elements.mass)
-        source = _mean(1e-7, 6)
-
-        def determinant(wavenumber: float) -> float:
-            return float(np.linalg.slogdet(eliminated(behind, np.array([wavenumber]), source)[0][0])[0])
-
-        low, high = 5.0, 100.0
-        grid = np.linspace(low, high, 400)
-        signs = [determinant(k) for k in grid]
-        at = next(i for i in range(1, 400) if signs[i] != signs[i - 1])
-        low, high = grid[at - 1], grid[at]
-        for _ in range(50):
-            middle = 0.5 * (low + high)
-            low, high = (middle, high) if determinant(middle) == signs[at - 1] else (low, middle)
-        frequency = np.array([low, 1.0001 * low]) * AIR.speed_of_sound / (2 * np.pi)
-        found = _solved(
-            waveguide, Observation(frequency=frequency, off_axis=ANGLES), AIR, "full", Resolution(6, 0, 2.2, 1)
-        )
-        np.testing.assert_allclose(found.sound_power, throat_power(found, waveguide), rtol=1e-6)  # 1e-16 over 1e-10
-        assert abs(np.diff(np.abs(found.on_axis))[0]) < 1e-3 * abs(found.on_axis[0])
-
-
-class TestElimination:
-    def test_equals_an_assembled_solve(self) -> None:
-        """The same elements in one large matrix, by another library's direct solver."""
-        waveguide = BENCHMARK["waist with two kinks"]
-        wavenumber = np.array([40.0])
-        caps = divided(sweep(waveguide), 0.06, 1.0)
-        modes = 5 + np.arange(len(caps.z)) // 3
-        elements = assembled(caps, modes)
-        source = _mean(1e-7, 5)
-        stiffness, flux, met = eliminated(elements, wavenumber, source)
-        matrix, last = _assembled(elements, float(wavenumber[0]))
-        right = np.zeros(matrix.shape[0])
-        right[: source.size] = source
-        # Ended by a spring on the last cap, so that the matrix is regular.
-        matrix[np.ix_(last, last)] += np.eye(last.size)
-        whole = np.linalg.solve(matrix, right)
-        p = np.linalg.solve(stiffness[0] + np.eye(last.size), flux[0])
-        np.testing.assert_allclose(p, whole[last], rtol=1e-9, atol=1e-12)  # rounding
-        np.testing.assert_allclose(met[0] + flux[0] @ p, source @ whole[: source.size], rtol=1e-9)
-
-    def test_radiation_admittance_is_symmetric_and_takes_power(self) -> None:
-        end = Sphere(0.15, 0.7, 0.0, 12)
-        admittance = end.radiation(np.array([3.0, 60.0, 200.0]), 12).admittance
-        # Reciprocity. Solved from a Galerkin impedance, so that symmetry is not built in.
-        np.testing.assert_allclose(
-            admittance, np.swapaxes(admittance, 1, 2), rtol=0, atol=1e-9 * np.abs(admittance).max()
-        )
-        assert np.all(np.linalg.eigvalsh(admittance.imag) > -1e-9 * np.abs(admittance).max())
-
-
-def _assembled(elements, wavenumber: float) -> tuple[FloatArray, np.ndarray]:  # type: ignore[no-untyped-def]
-    """K - k^2 M of all elements in one matrix, and the rows of the last cap."""
-    rows = np.arange(elements.modes[0])
-    count = rows.size
-    blocks = []
-    for e, n in enumerate(elements.modes):
-        far = n if e == len(elements.modes) - 1 else min(n, elements.modes[e + 1])
-        inner = count + np.arange(2 * n)
-        after = inner[-1] + 1 + np.arange(far)
-        # Modes that a neighbour lacks are held at zero: they point nowhere.
-        near_rows = np.concatenate([rows, -np.ones(n - rows.size, dtype=int)])
-        far_rows = np.concatenate([after, -np.ones(n - far, dtype=int)])
-        blocks.append(np.concatenate([inner, near_rows, far_rows]).astype(int))
-        count, rows = after[-1] + 1, after
-    matrix = np.zeros((count, count))
-    for e, n in enumerate(elements.modes):
-        stiffness = elements.stiffness[elements.start[e] : elements.start[e + 1]].reshape(NODES * n, NODES * n)
-        local = np.triu(stiffness) + np.triu(stiffness, 1).T
-        mass = elements.mass[elements.start[e] // NODES : elements.start[e + 1] // NODES].reshape(NODES, n, n)
-        for node in range(NODES):
-            local[node * n : (node + 1) * n, node * n : (node + 1) * n] -= wavenumber**2 * mass[node]
-        used = blocks[e] >= 0
-        matrix[np.ix_(blocks[e][used], blocks[e][used])] += local[np.ix_(used, used)]
-    return matrix, rows
-
-
-class TestConvergence:
-    def test_order_of_a_step(self) -> None:
-        """Third-degree elements: the impedance, an energy, converges with the sixth power of the step."""
-        waveguide = Waveguide(OblateSpheroidal(0.1, 35 * DEGREE, 0.03))
-        observation = Observation(frequency=np.array([6000.0]), off_axis=ANGLES)
-
-        def impedance(steps: float) -> ComplexArray:
-            found = _solved(waveguide, observation, AIR, "full", Resolution(14, 0, steps, steps / 2))
-            assert found.throat_impedance is not None
-            return found.throat_impedance
-
-        exact = impedance(24)
-        steps = np.array([3.0, 4.0, 5.5, 7.5])
-        errors = np.array([abs(impedance(s) - exact)[0] for s in steps])
-        order = -np.polyfit(np.log(steps), np.log(errors), 1)[0]
-        assert 5.0 < order < 7.5  # whole elements only, so that steps shrink in jumps
-
-    @pytest.mark.parametrize("waveguide", [FALLING, BENCHMARK["waist with two kinks"]], ids=["falling", "waist"])
-    def test_kinks_and_falling_walls_refine_to_one_answer(self, waveguide: Waveguide) -> None:
-        coarse = FULL(waveguide, AUDIBLE, AIR)
-        fine = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(10, 0.8, 6, 2))
-        finer = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(14, 1.0, 8, 3))
-        index = metrics.directivity_index(finer)
-        assert np.abs(metrics.directivity_index(fine) - index).max() < 0.005  # dB: converged
-        assert np.sqrt(np.mean((metrics.directivity_index(coarse) - index) ** 2)) < 0.05  # dB: the bar of "full"
-
-    @pytest.mark.slow
-    @pytest.mark.parametrize("name", BENCHMARK)
-    def test_error_of_full_and_of_its_estimate(self, name: str) -> None:
-        waveguide = BENCHMARK[name]
-        observation = Observation(frequency=np.geomspace(300, 20000, 60), off_axis=ANGLES)
-        found = FULL(waveguide, observation, AIR)
-        # Doubled modes and halved steps; the test above shows them converged.
-        exact = _solved(waveguide, observation, AIR, "full", Resolution(10, 0.9, 6, 2))
-        level = np.abs(exact.pressure[:, 0])
-        kept = level[:, 0] > level.max(axis=1) * 10 ** (-10 / 20)
-        error = (metrics.directivity_index(found) - metrics.directivity_index(exact))[kept]
-        true = np.sqrt(np.mean(error**2))
-        assert found.error_estimate is not None
-        estimate = np.sqrt(np.mean(found.error_estimate[kept] ** 2))
-        assert true < 0.05  # dB rms: the bar of "full"
-        assert true / 3 < estimate < 3 * true
-        seen = (level > 0.1 * level[:, :1]) & kept[:, None]
-        polar = 20 * np.log10(np.abs(found.pressure[:, 0] / found.pressure[:, 0, :1])[seen]) - 20 * np.log10(
-            (level / level[:, :1])[seen]
-        )
-        assert np.sqrt(np.mean(polar**2)) < 0.2  # dB rms above -20 dB: the bar of "full"
-
-    @pytest.mark.slow
-    @pytest.mark.parametrize("family", ["conical", "free", "hyperbolic"])
-    @pytest.mark.parametrize("radius", [None, 0.2], ids=["baffle", "sphere"])
-    def test_error_and_estimate_on_shapes_nobody_chose(self, family: str, radius: float | None) -> None:
-        space = ParameterSpace(family, Limits((0.04, 0.14), (0.12, 0.28)), Driver(), Mounting(radius))
-        for seed in range(100, 103):
-            waveguide = space.waveguide(np.random.default_rng(seed).random(len(space.names)))
-            found = FULL(waveguide, AUDIBLE, AIR)
-            exact = _solved(waveguide, AUDIBLE, AIR, "full", Resolution(10, 0.8, 6, 2))
-            level = np.abs(exact.pressure[:, 0])
-            kept = level[:, 0] > level.max(axis=1) * 10 ** (-10 / 20)
-            true = np.sqrt(np.mean((metrics.directivity_index(found) - metrics.directivity_index(exact))[kept] ** 2))
-            assert found.error_estimate is not None
-            estimate = np.sqrt(np.mean(found.error_estimate[kept] ** 2))
-            assert true < 0.05  # dB rms: the bar of "full"
-            assert true / 3 < estimate < 3 * max(true, 5e-4)  # no estimate claims less than 0.0005 dB
-
-    @pytest.mark.parametrize("name", BENCHMARK)
-    def test_screen_is_the_same_solver_coarser(self, name: str) -> None:
-        observation = Observation(frequency=np.geomspace(300, 20000, 30), off_axis=ANGLES)
-        full = FULL(BENCHMARK[name], observation, AIR)
-        screen = radiation.solver("screen")(BENCHMARK[name], observation, AIR)
-        level = np.abs(full.pressure[:, 0])
-        kept = level[:, 0] > level.max(axis=1) * 10 ** (-10 / 20)
-        error = (metrics.directivity_index(screen) - metrics.directivity_index(full))[kept]
-        assert 1e-4 < np.sqrt(np.mean(error**2)) < 0.5  # dB rms: the bar of "screen"; zero would be the same setting
-
-    def test_estimate_is_right_at_low_frequency(self) -> None:
-        """One mode is exact where the waveguide is small against the wavelength."""
-        observation = Observation(frequency=np.array([200.0, 400.0]), off_axis=ANGLES)
-        for waveguide in BENCHMARK.values():
-            estimate = metrics.directivity_index(radiation.solver("estimate")(waveguide, observation, AIR))
-            full = metrics.directivity_index(FULL(waveguide, observation, AIR))
-            np.testing.assert_allclose(estimate, full, atol=0.1)  # dB; k r is below 0.8
 
 
 class TestObservation:
@@ -430,46 +198,3 @@ class TestObservation:
         # 1.8412 c / (2 pi a), the first zero of J1' (Abramowitz & Stegun 1964, table 9.5): 7.92 kHz for 25.4 mm.
         assert found.provenance["first_cross_mode_hz"] == pytest.approx(7918.5, rel=1e-3)
         assert found.provenance["bands"][-1]["modes"] > found.provenance["bands"][0]["modes"]
-
-
-class TestWavefront:
-    @settings(max_examples=40, deadline=None)
-    @given(
-        inner=st.tuples(st.floats(20, 60), st.floats(20, 60), st.floats(30, 120)),
-        radius=st.one_of(st.none(), st.floats(0.125, 0.5)),
-        exit_angle=st.floats(0, 25),
-    )
-    def test_caps_never_cross(self, inner: tuple[float, float, float], radius: float | None, exit_angle: float) -> None:
-        first, second, third = inner
-        middles = [(15, 0.5 * (12.7 + first)), (50, 0.5 * (first + second)), (90, 0.5 * (second + third))]
-        corners = [(0, 12.7), (30, first), (70, second), (110, third)]
-        shape = through(*sorted(middles + corners))
-        assume(shape.meridian(12.7e-3).dense.angle.max() <= 0.5 * np.pi)
-        whole = sweep(Waveguide(shape, Driver(12.7e-3, exit_angle * DEGREE), Mounting(radius)))
-        for stretch in whole:
-            apex = stretch.path.caps(np.linspace(stretch.t[0], stretch.t[-1], 200)).apex
-            assert np.all(np.diff(apex) > -1e-12)
-
-    def test_launching_cap(self) -> None:
-        """At the end of the body before a roundover, at a sharp rim, and where a tractrix turns away."""
-
-        def angle(waveguide: Waveguide) -> tuple[float, float]:
-            before, _ = launched(sweep(waveguide))
-            caps = before[-1].path.caps(before[-1].t[-1:])
-            return float(caps.z[0]), float(caps.b[0]) / DEGREE
-
-        cone = angle(Waveguide(Conical(0.1, 45 * DEGREE)))
-        assert cone == pytest.approx((0.1, 45))
-        rounded = Waveguide(OblateSpheroidal(0.1, 40 * DEGREE, 0.02))
-        arc = rounded.meridian.pieces[1].at(np.array([0.0]))
-        assert angle(rounded) == pytest.approx((float(arc.z[0]), float(arc.angle[0]) / DEGREE))
-        # kappa r = sin^2 a / cos a = 1 at cos a = (sqrt(5) - 1)/2; to the grid of 65 points.
-        assert angle(Waveguide(Tractrix(0.1)))[1] == pytest.approx(51.83, abs=2)
-
-    def test_an_undercut_is_refused(self) -> None:
-        with pytest.raises(ValueError, match="the wall turns to .* degrees at z = .* mm: must be at most 90"):
-            sweep(Waveguide(through((0, 12.7), (30, 40), (20, 60))))
-
-    def test_a_sphere_smaller_than_the_mouth_is_refused(self) -> None:
-        with pytest.raises(ValueError, match="radius_mm = 80: must be at least the mouth's radius, 100"):
-            sweep(Waveguide(Tractrix(0.1), Driver(), Mounting(0.08)))

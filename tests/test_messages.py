@@ -1,41 +1,14 @@
-"""Every message about a design file, as the user reads it: file, table, key, value, what is allowed, remedy."""
+"""Every message about a design file but for its wall, as the user reads it: file, table, key, value, what is allowed,
+remedy.
+"""
 
 import os
-import traceback
 
 import pytest
 
+from design_texts import CONE, DRIVER, GOOD, waveguide
 from evenflare.design import read_design
 from evenflare.files import InputError
-
-DRIVER = "[driver]\nexit_diameter_mm = 25.4\n"
-CONE = '[waveguide]\nfamily = "conical"\ndepth_mm = 90\nwall_angle_deg = 42\n'
-GOOD = CONE + DRIVER
-
-
-@pytest.fixture
-def message(tmp_path, monkeypatch):
-    """The message that a design file of that text meets."""
-    monkeypatch.chdir(tmp_path)
-
-    def reader(text, **files):
-        (tmp_path / "d.toml").write_bytes(text if isinstance(text, bytes) else text.encode())
-        for name, content in files.items():
-            (tmp_path / f"{name}.csv").write_text(content, encoding="utf-8")
-        with pytest.raises(InputError) as caught:
-            read_design("d.toml")
-        found = str(caught.value)
-        for leak in ("pydantic", "Traceback", "validation error", "type=", "input_value", "NoneType", "__"):
-            assert leak not in found
-        assert "ValidationError" not in "".join(traceback.format_exception(caught.value))
-        return found
-
-    return reader
-
-
-def waveguide(keys):
-    return f"[waveguide]\n{keys}\n{DRIVER}"
-
 
 FAULTS = {
     "missing key": (
@@ -187,38 +160,6 @@ FAULTS = {
         GOOD + "[mounting]\nfree_standing = true\n",
         "d.toml [mounting] free_standing = true: is for a free-standing body, which is not available yet. Remove it",
     ),
-    "points from the mouth": (
-        waveguide("points_mm = [[60, 12.7], [0, 90]]"),
-        "the first point lies at z_mm = 60: must be 0, the throat plane. Does z count from the mouth? Then write"
-        " 60 - z for every z_mm",
-    ),
-    "points from mouth to throat": (
-        waveguide("points_mm = [[60, 90], [0, 12.7]]"),
-        "the first point lies at z_mm = 60: must be 0, the throat plane. They run from mouth to throat: reverse the"
-        " order",
-    ),
-    "points that begin behind the throat": (
-        waveguide("points_mm = [[-5, 12.7], [60, 90]]"),
-        "the first point lies at z_mm = -5: must be 0, the throat plane. Add 5 to every z_mm",
-    ),
-    "points below the axis": (
-        waveguide("points_mm = [[0, 12.7], [40, -5], [60, 90]]"),
-        "d.toml [waveguide] points_mm: point 2 has r_mm = -5: must be above 0, the axis. Correct it, or remove the"
-        " point",
-    ),
-    "folder for a CSV": (
-        waveguide('meridian_csv = "."'),
-        'd.toml [waveguide] meridian_csv = ".": is a folder. Name the CSV file',
-    ),
-    "no name for a CSV": (
-        waveguide('meridian_csv = ""'),
-        'd.toml [waveguide] meridian_csv = "": is a folder. Name the CSV file',
-    ),
-    "free curve that ends below the axis": (
-        waveguide('family = "free"\narc_length_mm = 100\nthroat_angle_deg = -30\ncurvature_per_m = [0, 0]'),
-        "d.toml [waveguide] the wall meets the axis at z_mm = 86.6: must stay above it. Raise throat_angle_deg or"
-        " curvature_per_m",
-    ),
     "free-standing": (
         GOOD + '[mounting]\nkind = "free_standing"\nbody_csv = "b.csv"\n',
         'd.toml [mounting] kind = "free_standing": is not available yet. Write "baffle", or "sphere" with its'
@@ -284,83 +225,6 @@ FAULTS = {
         GOOD + "[analysis]\noff_axis_step_deg = 7\n",
         "d.toml [analysis] off_axis_step_deg = 7: must divide 180 evenly. Write for example 6 or 7.5",
     ),
-    "roundover too large": (
-        CONE + "roundover_radius_mm = 400\n" + DRIVER,
-        "d.toml [waveguide] roundover_radius_mm = 400 leaves no wall within depth_mm = 90: must be smaller, or the"
-        " waveguide deeper",
-    ),
-    "tractrix too short": (
-        waveguide('family = "tractrix"\ncutoff_hz = 500\ndepth_mm = 400'),
-        "d.toml [waveguide] depth_mm = 400: this tractrix ends at 201.9 mm. Lower depth_mm, leave it out, or lower"
-        " cutoff_hz",
-    ),
-    "tractrix narrower than the exit": (
-        waveguide('family = "tractrix"\ncutoff_hz = 9000'),
-        "d.toml [waveguide] the tractrix of 6.06911 mm is not wider than the exit (12.7 mm): lower its cutoff_hz",
-    ),
-    "mouth as wide as a house": (
-        waveguide('family = "exponential"\ndepth_mm = 1000\ncutoff_hz = 30000'),
-        "mm diameter: must be at most 4000. Lower depth, angle, curvature or cutoff",
-    ),
-    "free curve turned back": (
-        waveguide('family = "free"\narc_length_mm = 100\nthroat_angle_deg = 5\ncurvature_per_m = [20, 20]'),
-        "d.toml [waveguide] curvature_per_m turns the wall to 119.6 degrees: must be at most 90. Lower it, or the arc",
-    ),
-    "free curve that crosses itself": (
-        waveguide('family = "free"\narc_length_mm = 400\nthroat_angle_deg = 20\ncurvature_per_m = [0, 60, -60, 0]'),
-        "d.toml [waveguide]: the profile crosses itself. Lower its curvature or its length",
-    ),
-    "free curve into the axis": (
-        waveguide('family = "free"\narc_length_mm = 200\nthroat_angle_deg = -30\ncurvature_per_m = [0, 0, 5, 30, 0]'),
-        "d.toml [waveguide]: the wall meets the axis at z_mm = 117.7: must stay above it. Raise throat_angle_deg or the"
-        " first values of curvature_per_m",
-    ),
-    "points backwards": (
-        waveguide("points_mm = [[0, 12.7], [-20, 60]]"),
-        "d.toml [waveguide] ends at z_mm = -20: must lie in front of the throat plane. Give points from throat to"
-        " mouth; lower the curvature of a free curve",
-    ),
-    "points not from the throat": (
-        waveguide("points_mm = [[3, 12.7], [20, 60]]"),
-        "d.toml [waveguide] points_mm: the first point lies at z_mm = 3: must be 0, the throat plane. Do they run"
-        " from mouth to throat? Reverse the order; else subtract 3 from every z_mm",
-    ),
-    "points that cross": (
-        waveguide("points_mm = [[0, 12.7], [50, 60], [50, 20], [0, 70]]"),
-        "d.toml [waveguide] points_mm: the profile crosses itself: give the points in order from throat to mouth",
-    ),
-    "point of three": (
-        waveguide("points_mm = [[0, 12.7, 1], [20, 60]]"),
-        "d.toml [waveguide] points_mm, value 1 = [0, 12.7, 1]: must hold at most 2 values. Remove some",
-    ),
-    "one point": (
-        waveguide("points_mm = [[0, 12.7]]"),
-        "d.toml [waveguide] points_mm = [[0, 12.7]]: must hold at least 2 values. Add some",
-    ),
-    "text in a point": (
-        waveguide('points_mm = [[0, 12.7], [20, "60"]]'),
-        'd.toml [waveguide] points_mm, value 2 of 2 = "60": must be a number, -2000 to 2000.',
-    ),
-    "points beside a CSV": (
-        waveguide('points_mm = [[0, 12.7], [20, 60]]\nmeridian_csv = "p.csv"'),
-        "d.toml [waveguide] points_mm and meridian_csv exclude each other: remove one",
-    ),
-    "points in metres": (
-        waveguide("points_mm = [[0, 0.0127], [0.09, 0.1]]"),
-        "d.toml [waveguide] begins at r_mm = 0.0127: must be within 10% of half of [driver] exit_diameter_mm = 25.4."
-        " Are the points in metres?",
-    ),
-    "points of diameters": (
-        waveguide("points_mm = [[0, 25.4], [90, 200]]"),
-        "d.toml [waveguide] begins at r_mm = 25.4: must be within 10% of half of [driver] exit_diameter_mm = 25.4."
-        " Is r_mm a diameter?",
-    ),
-    "points of another driver": (
-        waveguide("points_mm = [[0, 18], [90, 200]]"),
-        "d.toml [waveguide] begins at r_mm = 18: must be within 10% of half of [driver] exit_diameter_mm = 25.4."
-        " Correct the points, or the driver",
-    ),
-    "missing CSV": (waveguide('meridian_csv = "none.csv"'), "none.csv: cannot be read (No such file or directory)"),
     "broken line": (
         CONE + "depth_mm 90\n" + DRIVER,
         "d.toml line 5: is not TOML (Expected '=' after a key in a key/value pair): depth_mm 90. Correct that line",
@@ -402,68 +266,17 @@ FAULTS = {
 
 
 @pytest.mark.parametrize("name", FAULTS)
-def test_message(message, name):
+def test_message(design_message, name):
     text, expected = FAULTS[name]
-    found = message(text)
+    found = design_message(text)
     assert expected in found
     if name != "empty":
         assert "\n" not in found  # one fault, one line
 
 
-CSV = waveguide('meridian_csv = "p.csv"')
-CSV_FAULTS = {
-    "no points": (
-        "# only a comment\n",
-        "p.csv: holds no points. Write a header line z_mm,r_mm and a line for each point",
-    ),
-    "no header": ("0,12.7\n90,90\n", "p.csv line 1: columns are 0, 12.7: must include z_mm and r_mm. Name them"),
-    "semicolons": (
-        "# x\nz_mm;r_mm\n0,0;12,7\n",
-        "p.csv line 2: columns are z_mm;r_mm: must include z_mm and r_mm. Separate columns by commas, and write"
-        " decimals with a point",
-    ),
-    "decimal commas": (
-        "z_mm,r_mm\n0,0,12,7\n",
-        "p.csv line 2: holds 4 values for 2 columns: must be as many. Are there decimal commas? Write decimals with a"
-        " point",
-    ),
-    "quoted decimal commas": (
-        'z_mm,r_mm\n0,"12,7"\n',
-        "p.csv line 2 r_mm = 12,7: must be a number. Write decimals with a point",
-    ),
-    "short row": (
-        "z_mm,r_mm\n\n0,12.7\n40\n",
-        "p.csv line 4: holds 1 value for 2 columns: must be as many. Complete it",
-    ),
-    "word": ("z_mm,r_mm\n0,twelve\n", "p.csv line 2 r_mm = twelve: must be a number. Correct it"),
-    "empty cell": ("z_mm,r_mm\n0,\n", "p.csv line 2 r_mm = : must be a number. Correct it"),
-    "micrometres": (
-        "z_mm,r_mm\n0,12700\n",
-        "p.csv line 2 r_mm = 12700: must be -2000 to 2000. Is it in micrometres? Then write 12.7",
-    ),
-    "not a number": ("z_mm,r_mm\n0,12.7\n40,nan\n", "p.csv line 3 r_mm = nan: must be -2000 to 2000. Correct it"),
-    "infinite": ("z_mm,r_mm\n0,12.7\ninf,40\n", "p.csv line 3 z_mm = inf: must be -2000 to 2000. Correct it"),
-    "no unit would do": ("z_mm,r_mm\n0,1e9\n", "p.csv line 2 r_mm = 1e9: must be -2000 to 2000. Correct it"),
-    "below the axis": (
-        "z_mm,r_mm\n0,12.7\n40,-40\n",
-        "p.csv line 3 r_mm = -40: must be above 0, the axis. Correct it, or remove the line",
-    ),
-    "one point": (
-        "z_mm,r_mm\n0,12.7\n",
-        "p.csv: holds 1 point (z, r): must be two at least, from throat to mouth. Add the others",
-    ),
-}
-
-
-@pytest.mark.parametrize("name", CSV_FAULTS)
-def test_message_about_a_csv(message, name):
-    content, expected = CSV_FAULTS[name]
-    assert message(CSV, p=content) == expected
-
-
-def test_all_faults_come_at_once(message):
+def test_all_faults_come_at_once(design_message):
     text = GOOD.replace("depth_mm = 90", "depht_mm = 90").replace("= 25.4", "= 25400") + "[solid]\nbolts = -1\n"
-    assert message(text).splitlines() == [
+    assert design_message(text).splitlines() == [
         "d.toml [waveguide] depth_mm: missing. Add for example depth_mm = 90",
         "d.toml [waveguide] depht_mm = 90: unknown key. Did you mean depth_mm?",
         "d.toml [driver] exit_diameter_mm = 25400: must be 10 to 150. Is it in micrometres? Then write 25.4",
@@ -471,9 +284,9 @@ def test_all_faults_come_at_once(message):
     ]
 
 
-def test_endless_faults_are_cut_short(message):
+def test_endless_faults_are_cut_short(design_message):
     values = ", ".join(["1"] * 50)
-    lines = message(GOOD + f"[analysis]\nfrequencies_hz = [{values}]\n").splitlines()
+    lines = design_message(GOOD + f"[analysis]\nfrequencies_hz = [{values}]\n").splitlines()
     assert len(lines) == 21
     assert lines[-1] == "d.toml: and 30 more faults like these"
 

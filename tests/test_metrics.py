@@ -113,9 +113,13 @@ def test_levels_and_power_of_a_point_source():
 def angles():
     """Uneven degrees from 0 to 180 without a gap above 30."""
     steps = st.lists(st.floats(1.0, 30.0), min_size=7, max_size=40)
-    return steps.map(lambda step: np.cumsum([0.0, *step]) * min(1.0, 180.0 / sum(step))).map(
-        lambda degrees: np.concatenate([degrees[degrees < 179], np.arange(degrees[-1] + 20, 180, 20), [180.0]])
-    )
+
+    def closed(step):
+        degrees = np.cumsum([0.0, *step])
+        degrees = degrees[degrees < 179]
+        return np.concatenate([degrees, np.arange(degrees[-1] + 20, 179, 20), [180.0]])
+
+    return steps.map(closed)
 
 
 @settings(deadline=None, max_examples=40)

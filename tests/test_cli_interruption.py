@@ -1,0 +1,159 @@
+"""Commands that are interrupted or killed, and searches that continue where they ended."""
+
+from __future__ import annotations
+
+import os
+import signal
+import sqlite3
+import subprocess
+import time
+from contextlib import closing
+from pathlib import Path
+from types import SimpleNamespace
+
+import pytest
+
+from commandline import TARGET, contents, said, started
+from evenflare import commands
+from evenflare.cli import run
+
+pytestmark = pytest.mark.usefixtures("compiled")
+
+
+def test_interrupted_command_ends_with_130(capsys, here, monkeypatch):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(commands, "solve_command", interrupted)
+    code, out, err = said(capsys, "solve design.toml --out out --quiet")
+    assert (code, out) == (130, "")
+    assert err == "interrupted; what was finished is kept\n"
+
+
+def test_a_request_to_end_is_taken_as_ctrl_c(here):
+    process = started("solve design.toml --out out --setting full --quiet")
+    time.sleep(1.0)  # it is loading or solving; both take longer
+    process.send_signal(signal.SIGTERM)
+    out, err = process.communicate(timeout=60)
+    assert (process.returncode, out) == (130, "")
+    assert err == "interrupted; what was finished is kept\n"
+    assert set(contents(here)) == {"design.toml", "target.toml"}
+
+
+def test_a_request_to_end_has_its_usual_meaning_outside_a_command(capsys, here):
+    before = signal.getsignal(signal.SIGTERM)
+    assert said(capsys, "history .")[0] == 2
+    assert signal.getsignal(signal.SIGTERM) is before
+
+
+def scored(folder: Path) -> int:
+    """Scored candidates in a run's store, 0 before there is one."""
+    store = f"{(folder / 'candidates.sqlite').as_uri()}?mode=ro"
+    try:
+        with closing(sqlite3.connect(store, uri=True)) as connection:
+            count: int = connection.execute("SELECT count(*) FROM candidate WHERE feasible").fetchone()[0]
+    except sqlite3.Error:
+        return 0
+    return count
+
+
+@pytest.fixture
+def begin(here):
+    """begin(n): a search in a process of its own, halted once it has n scored candidates."""
+    processes = []
+
+    def begun(candidates: int) -> subprocess.Popen[str]:
+        process = started("search target.toml --out run --workers 2 --quiet", start_new_session=True)
+        processes.append(process)
+        deadline = time.monotonic() + 120
+        while scored(here / "run") < candidates:
+            assert process.poll() is None
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+        process.send_signal(signal.SIGSTOP)
+        return process
+
+    yield begun
+    for process in processes:
+        if process.poll() is None:
+            process.kill()
+            process.communicate()
+
+
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory):
+    """The history of a whole run, and its folder."""
+    folder = tmp_path_factory.mktemp("undisturbed")
+    (folder / "target.toml").write_text(TARGET)
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(commands, "write_solution", lambda *_, **__: [])
+        patch.setattr(commands, "write_report", lambda *_, **__: None)
+        assert run(["search", f"{folder}/target.toml", "--out", f"{folder}/run", "--workers", "1", "--quiet"]) == 0
+    return SimpleNamespace(
+        history=list(commands.history_lines(folder / "run")), best=(folder / "run" / "best.toml").read_text()
+    )
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("asked_by", [signal.SIGINT, signal.SIGTERM])
+def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, plain, undisturbed, begin, asked_by):
+    process = begin(5)
+    code, out, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
+    assert (code, out) == (2, "")
+    assert err.startswith("run: another search is running in this folder")
+    code, out, _ = said(capsys, "history run")  # may be read meanwhile
+    assert code == 0
+    assert out.count("\n") > 5
+    os.killpg(process.pid, asked_by)  # the workers too
+    process.send_signal(signal.SIGCONT)
+    out, err = process.communicate(timeout=120)
+    assert process.returncode == 130
+    assert err == "interrupted; the same command on the same folder continues\n"
+    assert "Best: " in out
+    assert {"best.toml", "best/solid.stl", "best/summary.csv", "report.html"} <= set(contents(here / "run"))
+    kept = list(commands.history_lines(here / "run"))
+    assert 5 < len(kept) < len(undisturbed.history)
+    code, _, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
+    assert (code, err) == (0, "")
+    assert list(commands.history_lines(here / "run")) == undisturbed.history
+    assert (here / "run" / "best.toml").read_text() == undisturbed.best
+
+
+@pytest.mark.slow
+def test_killed_search_continues_to_the_undisturbed_history(capsys, here, plain, undisturbed, begin):
+    process = begin(12)
+    process.kill()
+    process.communicate()
+    kept = list(commands.history_lines(here / "run"))
+    assert 12 < len(kept) < len(undisturbed.history)
+    code, _, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
+    assert (code, err) == (0, "")
+    assert list(commands.history_lines(here / "run")) == undisturbed.history
+    assert (here / "run" / "best.toml").read_text() == undisturbed.best
+
+
+def workers_of(pid: int) -> list[int]:
+    """Worker processes that a search has started, also those that are still loading."""
+    children = " ".join(each.read_text() for each in Path(f"/proc/{pid}/task").glob("*/children")).split()
+    return [int(child) for child in children if b"spawn_main" in Path(f"/proc/{child}/cmdline").read_bytes()]
+
+
+@pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="reads the system's list of processes")
+@pytest.mark.parametrize("asked_by", [signal.SIGINT, signal.SIGTERM])
+def test_ctrl_c_at_a_terminal_which_reaches_loading_workers_too_ends_with_130(here, asked_by):
+    process = started("search target.toml --out run --workers 2 --quiet", start_new_session=True)
+    deadline = time.monotonic() + 60
+    try:
+        while len(workers_of(process.pid)) < 2:
+            assert process.poll() is None
+            assert time.monotonic() < deadline
+            time.sleep(0.01)
+        time.sleep(0.2)  # they take longer to load
+        os.killpg(process.pid, asked_by)
+        _, err = process.communicate(timeout=30)
+    finally:
+        if process.poll() is None:
+            os.killpg(process.pid, signal.SIGKILL)
+            process.communicate()
+    assert process.returncode == 130
+    assert err == "interrupted; the same command on the same folder continues\n"

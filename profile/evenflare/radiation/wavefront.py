@@ -17,7 +17,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 from numba import njit
 
-from evenflare.units import FloatArray, read_only
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.meridian import Frame, Piece
 
@@ -175,7 +175,7 @@ def sweep(waveguide: Waveguide) -> Sweep:
     if wall.angle.max() > 0.5 * np.pi + 1e-6:
         worst = int(wall.angle.argmax())
         raise ValueError(
-            f"the wall turns to {np.degrees(wall.angle[worst]):.4g} degrees at z = {wall.z[worst] * 1e3:.4g} mm:"
+            f"the wall turns to {wall.angle[worst] / DEGREE:.4g} degrees at z = {wall.z[worst] / MILLIMETRE:.4g} mm:"
             " must be at most 90, the caps cannot follow an undercut"
         )
     end_angle = 0.5 * np.pi

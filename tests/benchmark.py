@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+import benchmark_oblong
 from evenflare import metrics, radiation
 from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation
@@ -137,6 +138,7 @@ def main() -> None:
     solver_table()
     growth()
     candidates()
+    benchmark_oblong.main()
     starting()
 
 

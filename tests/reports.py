@@ -90,14 +90,15 @@ class Page(HTMLParser):
 
     def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
         self.tags.append((tag, dict(attrs)))
-        if tag not in ("meta", "img"):
+        if tag not in ("meta", "img", "input"):
             self.open.append(tag)
 
     def handle_endtag(self, tag: str) -> None:
         assert self.open.pop() == tag
 
     def handle_data(self, data: str) -> None:
-        self.words += data + " "
+        if self.open[-1:] != ["script"]:
+            self.words += data + " "
 
 
 def shape_page(waveguide: Waveguide, **more: Any) -> str:

@@ -263,7 +263,7 @@ def test_best_design_scores_what_history_says_of_it(made):
 
 
 def test_score_names_terms_and_limits_with_their_units(made):
-    assert list(made.score) == ["score_db", "feasible", "terms_db", "limits", "notes"]
+    assert list(made.score) == ["score_db", "feasible", "terms_db", "limits", "places", "notes"]
     assert made.score["notes"] == []
     assert all(name.endswith("_db") for name in made.score["terms_db"])
     assert all(name.endswith(("_mm", "_deg")) for name in made.score["limits"])
@@ -286,7 +286,7 @@ def test_reports_are_pages_that_name_their_design(made):
         text = path.read_text(encoding="utf-8")
         assert text.lstrip().lower().startswith("<!doctype html>")
         assert design_id(evenflare.read_design(made.best)) in text
-        assert "http" not in re.sub(r"http://www\.w3\.org/\S*", "", text)  # opens anywhere, fetches nothing
+        assert "://" not in re.sub(r"http://www\.w3\.org/\S*", "", text)  # opens anywhere, fetches nothing
 
 
 def at_distance(made: SimpleNamespace, distance: str) -> tuple[list[str], dict[str, np.ndarray], dict[str, np.ndarray]]:

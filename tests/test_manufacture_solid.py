@@ -30,6 +30,8 @@ class Choice:
     flange_thickness: float | None = None
     bolt_circle: float | None = None
     bolts: int | None = None
+    flange_width: float | None = None
+    flange_height: float | None = None
 
 
 def solid_of(waveguide, choice, chord_error=CHORD):
@@ -220,6 +222,11 @@ def test_defaults_are_those_stated():
         (Choice("shell", flange_diameter=190 * MM), r"flange_diameter_mm = 190: must be 199\.473 .*twice the wall"),
         (Choice("shell", flange_thickness=95 * MM), r"flange_thickness_mm = 95: must be 0\.5 to 90 .*depth"),
         (Choice(bolt_circle=180 * MM), r"bolt_circle_mm = 180: must be 187\.473 to 227\.473"),
+        (
+            Choice(flange_width=250 * MM),
+            r"\[solid\] flange_width_mm = 250: belongs to an oblong waveguide; the flange of a round one is round\."
+            r" Leave it out, or write flange_diameter_mm",
+        ),
         (Choice(bolts=-1), r"\[solid\] bolts = -1: must be 0 or more"),
     ],
 )

@@ -146,16 +146,6 @@ FAULTS = {
         GOOD + "[analysis]\noff_axis_step_deg = 80\n",
         "d.toml [analysis] off_axis_step_deg = 80: must divide 180 evenly. Write for example 60 or 90",
     ),
-    "elliptical waveguide": (
-        waveguide('horizontal_csv = "h.csv"'),
-        'd.toml [waveguide] horizontal_csv = "h.csv": is for elliptical waveguides, which are not available yet.'
-        " Remove it",
-    ),
-    "elliptical waveguide beside a family": (
-        CONE + 'vertical_csv = "v.csv"\n' + DRIVER,
-        'd.toml [waveguide] vertical_csv = "v.csv": is for elliptical waveguides, which are not available yet. Remove'
-        " it",
-    ),
     "free-standing as a key": (
         GOOD + "[mounting]\nfree_standing = true\n",
         "d.toml [mounting] free_standing = true: is for a free-standing body, which is not available yet. Remove it",

@@ -86,6 +86,14 @@ def test_best_line_of_the_history_leaves_out_what_breaks_a_limit() -> None:
     np.testing.assert_array_equal(lines["best, full"], [1.1, 1.1])
 
 
+def test_history_of_three_stages_shows_each_in_its_own_way() -> None:
+    rows = [{"number": i, "stage": "estimate", "score": 9.0 - i, "feasible": True, "family": "free"} for i in range(4)]
+    (axes,) = figures.search_history([*rows, *history()]).axes
+    lines = {line.get_label(): line for line in axes.get_lines()}
+    np.testing.assert_array_equal(lines["best, estimate"].get_ydata(), [9.0, 8.0, 7.0, 6.0, 6.0])
+    assert [lines[f"best, {stage}"].get_linestyle() for stage in ("full", "screen", "estimate")] == ["-", "--", ":"]
+
+
 def test_figures_say_why_they_show_nothing() -> None:
     bare = dataclasses.replace(piston(frequencies=1), throat_impedance=None, error_estimate=None)
     for figure, why in (

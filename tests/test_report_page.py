@@ -83,10 +83,14 @@ def whole_page() -> str:
 def test_page_is_one_file_with_its_pictures_inside_and_no_way_out(whole_page: str) -> None:
     parsed = Page(whole_page)
     assert parsed.open == []
-    assert "http" not in whole_page
-    assert not any(tag in ("script", "link", "iframe", "a") for tag, _ in parsed.tags)
+    assert "://" not in whole_page
+    assert not any(tag in ("link", "iframe", "a") for tag, _ in parsed.tags)
+    assert [attributes for tag, attributes in parsed.tags if tag == "script"] == [
+        {"type": "application/json", "id": "view-data"},
+        {},
+    ]
     pictures = [attributes for tag, attributes in parsed.tags if tag == "img"]
-    assert len(pictures) == 7
+    assert len(pictures) == 8
     for attributes in pictures:
         assert (attributes["src"] or "").startswith("data:image/png;base64,iVBOR")
         assert len(attributes["alt"] or "") > 20
@@ -143,7 +147,8 @@ def test_page_says_what_a_designer_needs(whole_page: str) -> None:
 def test_page_of_a_shape_alone_and_on_a_sphere() -> None:
     waveguide = dataclasses.replace(WAVEGUIDE, mounting=Mounting(150 * MILLIMETRE))
     parsed = Page(page.report(waveguide, name="shape", design_id="1", what="An export.", command="evenflare export"))
-    assert sum(tag == "img" for tag, _ in parsed.tags) == 1
+    # Shape in space, and profile.
+    assert sum(tag == "img" for tag, _ in parsed.tags) == 2
     assert "rigid sphere of radius 150.0 mm" in parsed.words
     assert "front is flat and its body a cylinder" in parsed.words
     for absent in ("Families compared", "Limits", "Keeps all limits", "Score"):

@@ -8,11 +8,20 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from evenflare.closed_forms import piston_impedance, piston_index, piston_pattern
+from ellipse import HALF_HEIGHT, HALF_WIDTH, elliptical_piston
+from evenflare import metrics
+from evenflare.closed_forms import (
+    elliptical_piston_index,
+    elliptical_piston_pattern,
+    piston_impedance,
+    piston_index,
+    piston_pattern,
+)
 from evenflare.directivity import Directivity, Observation
 from evenflare.report import page, tables
 from evenflare.units import DEGREE
-from reports import AIR, RADIUS, WAVEGUIDE, piston
+from evenflare.waveguide import Limits
+from reports import AIR, RADIUS, WAVEGUIDE, piston, target
 
 
 def read(path: Path) -> tuple[list[str], list[dict[str, str]]]:
@@ -142,6 +151,80 @@ def test_two_planes_have_a_beamwidth_each(tmp_path: Path) -> None:
     _, rows = read(write(tmp_path, two)[1])
     assert "beamwidth_deg" not in rows[0]
     assert rows[-1]["beamwidth_horizontal_deg"] == rows[-1]["beamwidth_vertical_deg"] != ""
+
+
+def test_oblong_tables_hold_three_planes_and_both_beamwidths(tmp_path: Path) -> None:
+    directivity = elliptical_piston(np.array([2000.0, 5000.0, 10000.0]), step_deg=1.0)
+    paths = write(tmp_path, directivity)
+    comments, rows = read(paths[0])
+    assert sorted({row["azimuth_deg"] for row in rows}) == ["0", "45", "90"]
+    assert "180 minus it" in "\n".join(comments)
+    wavenumber = 2 * np.pi * column(rows, "frequency_hz") / AIR.speed_of_sound
+    azimuth, off_axis = (column(rows, name) * DEGREE for name in ("azimuth_deg", "off_axis_deg"))
+    front = off_axis < 0.5 * np.pi + 1e-9
+    reach = np.hypot(HALF_WIDTH * np.cos(azimuth), HALF_HEIGHT * np.sin(azimuth))
+    exact = [piston_pattern(k * r, t)[0, 0] for k, r, t in zip(wavenumber, reach, off_axis, strict=True)]
+    strong = front & (np.abs(exact) > 0.01)
+    # Four decimals are written.
+    np.testing.assert_allclose(column(rows, "level_db")[strong], 20 * np.log10(np.abs(exact))[strong], atol=1e-4)
+    assert np.isnan(column(rows, "level_db")[~front]).all()
+    _, summary = read(paths[1])
+    names = list(summary[0])
+    assert names[3:5] == ["beamwidth_horizontal_deg", "beamwidth_vertical_deg"]
+    assert "beamwidth_deg" not in names
+    # 5 kHz: ka = 5.492 and kb = 3.661. Straight in dB over one degree: a hundredth of one.
+    for name, half_size in (("horizontal", HALF_WIDTH), ("vertical", HALF_HEIGHT)):
+        width = float(summary[1][f"beamwidth_{name}_deg"])
+        edge = piston_pattern(2 * np.pi * 5000 / AIR.speed_of_sound * half_size, 0.5 * width * DEGREE)[0, 0]
+        assert 20 * np.log10(edge) == pytest.approx(-6.0, abs=0.01)
+    exact_index = elliptical_piston_index(
+        2 * np.pi * 5000 / AIR.speed_of_sound, half_width=HALF_WIDTH, half_height=HALF_HEIGHT
+    )
+    assert float(summary[1]["directivity_index_db"]) == pytest.approx(exact_index[0], abs=1e-4)  # decimals written
+    _, curves = read(paths[2])
+    standard = metrics.standard_curves(elliptical_piston(np.array([5000.0]), planes_deg=(0, 90), step_deg=10.0))
+    assert float(curves[1]["sound_power_index_db"]) == pytest.approx(standard.sound_power_index[0], abs=1e-4)
+
+
+def test_balloon_has_every_plane_and_says_how_the_rest_follows(tmp_path: Path) -> None:
+    directivity = elliptical_piston(np.array([2000.0, 5000.0]), planes_deg=range(0, 91, 15))
+    path = tables.write_balloon(tmp_path / "balloon.csv", directivity, name="an ellipse", design_id="7f3a")
+    assert path == tmp_path / "balloon.csv"
+    comments, rows = read(path)
+    assert list(rows[0]) == ["frequency_hz", "azimuth_deg", "off_axis_deg", "level_db", "valid"]
+    assert len(rows) == 2 * 7 * 37
+    assert {row["azimuth_deg"] for row in rows} == {"0", "15", "30", "45", "60", "75", "90"}
+    text = "\n".join(comments)
+    for needed in (
+        "balloon",
+        "an ellipse",
+        "7f3a",
+        "units:",
+        "180 minus it, at 180 plus it and at minus it",
+        "half space",
+    ):
+        assert needed in text
+    one = next(
+        row for row in rows if (row["frequency_hz"], row["azimuth_deg"], row["off_axis_deg"]) == ("5000", "30", "40")
+    )
+    wavenumber = 2 * np.pi * 5000 / AIR.speed_of_sound
+    sizes = {"half_width": HALF_WIDTH, "half_height": HALF_HEIGHT}
+    exact = elliptical_piston_pattern(wavenumber, 40 * DEGREE, azimuth=30 * DEGREE, **sizes)[0, 0, 0]
+    assert float(one["level_db"]) == pytest.approx(20 * np.log10(abs(exact)), abs=1e-4)  # decimals written
+    assert {row["level_db"] for row in rows if float(row["off_axis_deg"]) > 90} == {""}
+    assert {row["valid"] for row in rows if float(row["off_axis_deg"]) > 90} == {"0"}
+
+
+def test_columns_of_a_target_follow_its_mouth() -> None:
+    frequency = np.array([500.0, 2000.0])
+    around = target()
+    assert list(tables.target_columns(around, frequency))[3:] == ["beamwidth_deg"]
+    limits = Limits(mouth_diameter=None, mouth_width=(0.1, 0.2), mouth_height=(0.05, 0.1))
+    wide = dataclasses.replace(around, limits=limits, beamwidth=None, beamwidth_vertical=np.full(40, 1.0))
+    columns = tables.target_columns(wide, frequency)
+    assert list(columns)[3:] == ["beamwidth_horizontal_deg", "beamwidth_vertical_deg"]
+    assert np.isnan(columns["beamwidth_horizontal_deg"]).all()
+    assert columns["beamwidth_vertical_deg"] == pytest.approx([np.nan, 1 / DEGREE], nan_ok=True, rel=1e-12)  # rounding
 
 
 def test_a_line_break_in_a_name_stays_inside_the_comment(tmp_path: Path) -> None:

@@ -155,6 +155,9 @@ def _solve(options: argparse.Namespace) -> int:
     check_folder(options.out)
     corners = _remark(options, made=False)
     _compiled(options.quiet)
+    memory = commands.memory_line(options.design, options.setting)
+    if memory and not options.quiet:
+        print(memory, file=sys.stderr)
     directivity, written = commands.solve_command(
         options.design, options.out, options.setting, options.method, options.words
     )
@@ -170,21 +173,23 @@ def _solve(options: argparse.Namespace) -> int:
 
 
 def _score(options: argparse.Namespace) -> int:
-    from evenflare import commands
+    from evenflare import scoring
 
     _compiled(options.quiet)
-    found, notes = commands.score_command(options.design, options.target)
-    for note in notes:
+    judged = scoring.score_command(options.design, options.target)
+    found = judged.score
+    for note in judged.notes:
         print(f"note: {note}", file=sys.stderr)
     if options.json:
-        print(commands.score_json(found, notes))
+        print(scoring.score_json(judged))
     else:
         print(f"score {found.value:.4f} dB (weighted rms deviation; 0 is the target itself)")
         for name, value in found.terms.items():
             print(f"  {name:36} {value:9.4f}")
-        print("limits (at or below 0: kept)")
+        print("limits (at or below 0: kept), and where the wall comes nearest to them")
         for name, value in found.constraints.items():
-            print(f"  {name:36} {value:9.4f}{'  BROKEN' if value > 0 else ''}")
+            where = scoring.place_words(judged.places[name])
+            print(f"  {name:36} {value:9.4f}  {where}{'  BROKEN' if value > 0 else ''}")
     return DONE if found.feasible else ANSWER_IS_NO
 
 
@@ -192,7 +197,8 @@ def _export(options: argparse.Namespace) -> int:
     from evenflare import commands
     from evenflare.units import MILLIMETRE
 
-    cut = commands.checked_cut(options.chord_error_mm * MILLIMETRE, options.tool_radius_mm * MILLIMETRE)
+    sections = None if options.sections_mm is None else [z * MILLIMETRE for z in options.sections_mm]
+    cut = commands.checked_cut(options.chord_error_mm * MILLIMETRE, options.tool_radius_mm * MILLIMETRE, sections)
     check_folder(options.out)
     corners = _remark(options, made=True)
     written = commands.export_command(options.design, options.out, cut, options.words)
@@ -238,8 +244,10 @@ class _Ticker:
         self.last, self.stage = now, progress.stage
         best = "none yet" if progress.best is None else f"{progress.best:.3f} dB"
         left = "" if progress.time_left is None else f", {_duration(progress.time_left)} left"
+        rate = f"{progress.rate:.0f}" if progress.rate >= 9.5 else f"{progress.rate:.2g}"
         words = (
-            f"{progress.done}/{progress.total} {progress.stage}: best {best}, {progress.rate:.0f} candidates/s{left}"
+            f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
+            f"{_staged(progress)}"
         )
         print(f"\r\033[K{words}" if self.terminal else words, end="" if self.terminal else "\n", file=sys.stderr)
         sys.stderr.flush()
@@ -250,6 +258,15 @@ class _Ticker:
             print(f"\r\033[K{words}" if self.terminal else words, file=sys.stderr, flush=True)
 
 
+def _staged(progress: Progress) -> str:
+    """Where an estimate decides who is judged further: how many were, and whether it can be relied on."""
+    if progress.agreement is None:
+        return ""
+    tau = progress.agreement.tau
+    counts = ", ".join(f"{count} at {setting}" for setting, count in progress.judged.items())
+    return f"; {counts}; estimates {'not compared yet' if tau is None else f'agree {tau:.2f} with screen'}"
+
+
 def _duration(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
@@ -258,10 +275,10 @@ def _duration(seconds: float) -> str:
 
 def _search(options: argparse.Namespace) -> int:
     from evenflare import commands
-    from evenflare.target import reach_statement, reachability
+    from evenflare.reach import reach_statement, reachability
 
     ticker = _Ticker(options.quiet)
-    asked = {name: getattr(options, name) for name in ("workers", "candidates", "minutes", "seed")}
+    asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
     target = commands.checked_search(options.target, options.out, **asked)
     for warning in reachability(target):
         print(f"warning: {warning}", file=sys.stderr)
@@ -299,6 +316,9 @@ def _tell(result: SearchResult) -> None:
     print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")
     if result.gain is not None:
         print(f"That is {result.gain:.3f} dB better than the best published family")
+    for agreement in result.agreements:
+        if agreement.words:
+            print(f"{agreement.words[0].upper()}{agreement.words[1:]}")
 
 
 COMMANDS = {

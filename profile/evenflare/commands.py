@@ -2,10 +2,12 @@
 
 from __future__ import annotations
 
-import json
+import os
+import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
-from dataclasses import dataclass
+from contextlib import nullcontext
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any, Literal
 
@@ -13,11 +15,21 @@ from evenflare import files, metrics, radiation
 from evenflare.design import Design, default_observation, design_id, read_design, write_design
 from evenflare.directivity import Directivity
 from evenflare.files import InputError
-from evenflare.objective import Score, score, search_observation
+from evenflare.reach import reachability
 from evenflare.remarks import check_solvable, faults_of
-from evenflare.search import ROW, Progress, SearchResult, check_search, history_rows, nearest, run_search
-from evenflare.target import Target, reachability, read_target
-from evenflare.units import MILLIMETRE
+from evenflare.search import (
+    ROW,
+    Progress,
+    SearchResult,
+    check_cluster,
+    check_search,
+    connected,
+    history_rows,
+    nearest,
+    run_search,
+)
+from evenflare.target import Target, read_target
+from evenflare.units import DEGREE, MILLIMETRE
 
 Written = list[tuple[str, str]]
 """Files by name, and what each is for."""
@@ -30,53 +42,84 @@ def solved(path: Path, design: Design, setting: radiation.Setting, method: Liter
         return radiation.solve(design, method=method, setting=setting)
 
 
+@dataclass(frozen=True)
+class Heard:
+    """A design's sound: `directivity` as its file asks for it, `all_round` also from where a balloon needs it."""
+
+    directivity: Directivity
+    all_round: Directivity
+    seconds: float
+
+
+def heard(path: Path, design: Design, setting: radiation.Setting, method: Literal["march"]) -> Heard:
+    """`solved`, seen from all round in one go."""
+    from evenflare.report import balloon
+
+    start = time.monotonic()
+    everywhere = replace(design, observation=balloon.dense(design.observation))
+    all_round = solved(path, everywhere, setting, method)
+    return Heard(balloon.part(all_round, design.observation), all_round, time.monotonic() - start)
+
+
+def memory_line(path: Path, setting: radiation.Setting) -> str:
+    """What solving a design will hold in memory, in words; empty for a round one, which needs next to nothing."""
+    from evenflare.radiation.march import memory_needed
+
+    design = read_design(path)
+    if design.waveguide.is_round:
+        return ""
+    with faults_of(path, solving=True):
+        check_solvable(design.waveguide)
+        needed = memory_needed(
+            design.waveguide, design.observation, design.air, setting=setting, cores=os.cpu_count() or 1
+        )
+    return f"Solving takes about {needed / 1e6:.0f} MB of memory"
+
+
 def write_solution(
-    design: Design, directivity: Directivity, folder: Path, *, command: str, target: Target | None = None
+    design: Design, sound: Heard, folder: Path, *, command: str, target: Target | None = None
 ) -> Written:
     """The tables and pictures of a solved design."""
-    from evenflare.report import figures, tables
+    from evenflare.report import balloon, figures, tables
 
-    tables.write_solution(
-        folder, directivity, name=design.name, design_id=design_id(design), provenance={"command": command}
-    )
-    pictures = {
-        "profile.png": figures.profile(design.waveguide),
-        "directivity_map.png": figures.directivity_map(directivity),
-        "index_and_beamwidth.png": figures.index_and_beamwidth(directivity, target),
-        "off_axis_curves.png": figures.off_axis_curves(directivity),
-        "standard_curves.png": figures.standard_curves(directivity),
-        "throat_impedance.png": figures.throat_impedance(directivity),
-    }
-    for name, figure in pictures.items():
-        figures.save(figure, folder / name)
-    return [
+    named = {"name": design.name, "design_id": design_id(design)}
+    tables.write_solution(folder, sound.directivity, **named, provenance={"command": command})
+    written = [
         ("directivity.csv", "level and phase over frequency and angle"),
         ("summary.csv", "index, beamwidth, level, power and throat impedance over frequency"),
         ("standard_curves.csv", "the curves of ANSI/CTA-2034-A"),
         ("provenance.json", "how it was solved"),
-        *((name, "picture") for name in pictures),
     ]
+    if not design.waveguide.is_round and balloon.drawable(sound.all_round):
+        tables.write_balloon(folder / "balloon.csv", sound.all_round, **named)
+        written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
+    pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
+    for name, figure in pictures.items():
+        figures.save(figure, folder / name)
+    return [*written, *((name, "picture") for name in pictures)]
 
 
 @dataclass(frozen=True)
 class Cut:
-    """What `export` works to: chord error and tool radius, m."""
+    """What `export` works to, m: chord error and tool radius, and the depths of an oblong waveguide's sections."""
 
     chord_error: float = 0.05e-3
     tool_radius: float = 3e-3
+    sections: tuple[float, ...] | None = None
 
 
-def checked_cut(chord_error: float, tool_radius: float) -> Cut:
-    """Both in m. InputError if one is out of range."""
+def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float] | None = None) -> Cut:
+    """All in m. InputError if one is out of range."""
     from evenflare.manufacture.offset import checked_tool_radius
     from evenflare.manufacture.spacing import checked_chord_error
 
-    return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius))
+    depths = None if sections is None else tuple(sections)
+    return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths)
 
 
 def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float]:
     """The machinist's files and the design itself, and by how much the tool's tip passes the throat plane, m."""
-    from evenflare.manufacture import export
+    from evenflare.manufacture import export, outside
     from evenflare.manufacture.offset import floor_micrometre
 
     made = export(
@@ -87,9 +130,15 @@ def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float
         tool_radius=cut.tool_radius,
         design_id=design_id(design),
         name=design.name,
+        sections=cut.sections,
     )
     write_design(design, folder / "design.toml")
     points, solid = made.points, made.solid
+    thinnest = ""
+    if solid.thinnest is not None:
+        at = f"z = {solid.thinnest.z / MILLIMETRE:.1f} mm, azimuth {solid.thinnest.azimuth / DEGREE:.0f}°"
+        thinnest = f", thinnest {solid.thinnest.thickness / MILLIMETRE:.1f} mm at {at}"
+    across = "" if points.columns == 1 else f" of {points.columns} points around the wall"
     largest = floor_micrometre(points.largest_tool_radius) / MILLIMETRE
     undercut = "" if points.undercut_z is None else f", undercut from z = {points.undercut_z / MILLIMETRE:.3f} mm"
     return [
@@ -97,15 +146,17 @@ def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float
         (
             "solid.stl",
             f"the closed solid in mm: {solid.triangles} triangles, {solid.volume / (10 * MILLIMETRE) ** 3:.0f} cm³,"
-            f" outside diameter {solid.sizes.flange_diameter / MILLIMETRE:.1f} mm",
+            f" {outside(solid.sizes, decimals=1)} mm{thinnest}",
         ),
         (
             "points.csv",
-            f"{points.rows} points from throat to mouth with normals and the tool's centre: tool radius"
+            f"{points.rows} {'rows' if across else 'points'}{across} from throat to mouth with normals and the tool's"
+            f" centre: tool radius"
             f" {points.tool_radius / MILLIMETRE:g} mm (at most {largest:g}),"
             f" lowest program_z {points.lowest_program_z / MILLIMETRE:.3f} mm{undercut}",
         ),
-    ], -points.lowest_program_z - design.waveguide.meridian.depth
+        *((curves.path.name, curves.what) for curves in made.curves),
+    ], -points.lowest_program_z - design.waveguide.depth
 
 
 def write_report(design: Design, path: Path, *, what: str, command: str, written: Written, **more: Any) -> None:
@@ -129,27 +180,9 @@ def solve_command(
 ) -> tuple[Directivity, Written]:
     """`solve`: one design's radiation, its tables and pictures in `folder`."""
     design = read_design(path)
-    directivity = solved(path, design, setting, method)
+    sound = heard(path, design, setting, method)
     with files.together():
-        return directivity, write_solution(design, directivity, folder, command=command)
-
-
-def score_command(path: Path, target_path: Path) -> tuple[Score, list[str]]:
-    """`score`: a design against a target, and what about the comparison a user should know."""
-    design, target = read_design(path), read_target(target_path)
-    notes = [
-        f"the design's [{name}] differs from the target's: the design's own is used"
-        for name, own, wanted in (
-            ("driver", design.waveguide.driver, target.driver),
-            ("mounting", design.waveguide.mounting, target.mounting),
-            ("air", design.air, target.air),
-        )
-        if own != wanted
-    ]
-    with faults_of(path, solving=True):
-        check_solvable(design.waveguide)
-        directivity = radiation.solver("full")(design.waveguide, search_observation(target), design.air)
-        return score(directivity, design.waveguide, target), notes
+        return sound.directivity, write_solution(design, sound, folder, command=command)
 
 
 def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
@@ -170,15 +203,32 @@ def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
 
 
 def checked_search(
-    path: Path, folder: Path, *, workers: int, candidates: int | None, minutes: float | None, seed: int | None
+    path: Path,
+    folder: Path,
+    *,
+    workers: int | None,
+    candidates: int | None,
+    minutes: float | None,
+    seed: int | None,
+    scheduler: str | None = None,
 ) -> Target:
     """The target of a search whose arguments and folder are in order; InputError otherwise, before anything is made."""
+    if workers is not None and scheduler is not None:
+        raise InputError(
+            f"--workers = {workers}: must be left out where --scheduler is given: the cluster's own workers do the work"
+        )
     if minutes is not None and not minutes > 0:
         raise InputError(f"--minutes = {minutes:g}: must be above 0. Leave it out to ask for all candidates")
     target = read_target(path)
     text = files.read_text(path)
-    check_search(target, folder, target_text=text, workers=workers, candidates=candidates, seed=seed)
+    check_search(target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed)
+    if scheduler is not None:
+        check_cluster(scheduler)
     return target
+
+
+def _processes(workers: int | None) -> int:
+    return os.cpu_count() or 1 if workers is None else workers
 
 
 def search_command(
@@ -186,26 +236,37 @@ def search_command(
     folder: Path,
     *,
     command: str,
-    workers: int,
+    workers: int | None,
     candidates: int | None,
     minutes: float | None,
     seed: int | None,
+    scheduler: str | None = None,
     progress: Callable[[Progress], None],
     stage: Callable[[str], None],
 ) -> tuple[SearchResult, Written]:
     """`search`: the search itself, then the winner solved, exported and reported in `folder`."""
-    target = checked_search(target_path, folder, workers=workers, candidates=candidates, minutes=minutes, seed=seed)
-    reachability(target)
-    result = run_search(
-        target,
+    target = checked_search(
+        target_path,
         folder,
-        target_text=files.read_text(target_path),
         workers=workers,
         candidates=candidates,
         minutes=minutes,
         seed=seed,
-        progress=progress,
+        scheduler=scheduler,
     )
+    reachability(target)
+    with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
+        result = run_search(
+            target,
+            folder,
+            target_text=files.read_text(target_path),
+            workers=_processes(workers),
+            candidates=candidates,
+            minutes=minutes,
+            seed=seed,
+            progress=progress,
+            executor=executor,
+        )
     if result.best is None:
         return result, []
     stage(
@@ -224,11 +285,13 @@ def _write_winner(
     result: SearchResult, design: Design, target: Target, target_path: Path, folder: Path, command: str
 ) -> Written:
     """The winner of a search solved, exported and reported in its folder."""
-    directivity = solved(folder / "best.toml", design, "full", "march")
-    inside = write_solution(design, directivity, folder / "best", command=command, target=target)
+    sound = heard(folder / "best.toml", design, "full", "march")
+    inside = write_solution(design, sound, folder / "best", command=command, target=target)
     exported, tip = write_export(design, folder / "best", Cut())
     page_of: dict[str, Any] = {
-        "directivity": directivity,
+        "directivity": sound.directivity,
+        "all_round": sound.all_round,
+        "provenance": {"wall_time_s": sound.seconds},
         "target": target,
         "score": result.best.score if result.best else None,
         "tip_below_throat": tip,
@@ -256,6 +319,7 @@ def _write_winner(
         written=written,
         history=list(history_rows(folder)),
         families=family_results(result, folder),
+        ladder=[agreement.words for agreement in result.agreements if agreement.words],
         **page_of,
     )
     return written
@@ -311,20 +375,6 @@ def history_lines(folder: Path) -> Iterable[str]:
     if first is not None:
         yield line(first.values())
     yield from (line(row.values()) for row in rows)
-
-
-def score_json(found: Score, notes: Sequence[str]) -> str:
-    """A score as one JSON object, with the notes of `score_command`."""
-    return json.dumps(
-        {
-            "score_db": found.value,
-            "feasible": found.feasible,
-            "terms_db": dict(found.terms),
-            "limits": dict(found.constraints),
-            "notes": list(notes),
-        },
-        indent=2,
-    )
 
 
 def index_line(directivity: Directivity) -> str:

@@ -15,13 +15,15 @@ from numpy.typing import NDArray
 from evenflare.directivity import Directivity, Observation
 from evenflare.units import DEGREE, REFERENCE_POWER, REFERENCE_PRESSURE, FloatArray, amplitude_db, power_db, read_only
 
+PLANES = {"horizontal": 0.0, "vertical": 0.5 * np.pi}
+"""rad, azimuth of the two planes that have a name."""
 SAME_ANGLE = 1e-9
 """rad, below which two angles are one."""
 BEAM_DROP = -6.0
 """dB re on axis at the edge of the beam: exactly, not the half pressure's -6.0206."""
 LARGEST_GAP = 30.0 * DEGREE
 """rad between neighbouring angles, beyond which a mean over the sphere would be a guess. Judgement, no source."""
-ORBIT = np.arange(0, 181, 10) * DEGREE
+ORBIT: FloatArray = np.arange(0.0, 181.0, 10.0) * DEGREE
 """rad, the angles of a half-orbit in the standard."""
 
 Side = tuple[int, NDArray[np.intp], FloatArray]

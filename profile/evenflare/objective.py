@@ -17,7 +17,8 @@ from evenflare.units import DEGREE, FloatArray, power_db
 from evenflare.waveguide import Waveguide, limit_excess
 
 BEAMWIDTH_WEIGHT = 0.5
-"""Of a squared deviation of the beamwidth against one of the index, which mostly follows from it."""
+"""Of a squared deviation of a beamwidth against one of the index, which mostly follows from it; in each plane of an
+oblong waveguide, whose index says nothing of how the two share in it."""
 
 TOLERATED = {"smoothness_frequency_db": 1.0, "smoothness_angle_db": 2.0, "throat_reflection_db": 1.5}
 """dB up to which a secondary term does not count: what sound shapes have. So the target itself scores 0."""
@@ -26,7 +27,8 @@ SECONDARY_WEIGHT = 0.05
 
 HOW_TERMS_COUNT = (
     "Counted: each term's part of the score, by its square; the parts add up to the score. Index and beamwidth count as"
-    f" rms, the beamwidth at weight {BEAMWIDTH_WEIGHT:g}; of the others {SECONDARY_WEIGHT:g} dB for each dB beyond "
+    f" rms, each beamwidth at weight {BEAMWIDTH_WEIGHT:g}, constancy at the target's constancy_weight; of the others"
+    f" {SECONDARY_WEIGHT:g} dB for each dB beyond "
     + ", ".join(f"{level:g} dB ({name.removesuffix('_db').replace('_', ' ')})" for name, level in TOLERATED.items())
     + "."
 )
@@ -54,11 +56,13 @@ class Score:
     value       : dB, weighted rms deviation; lower is better, 0 is the target itself.
     terms       : dB by name, as found: index_db and beamwidth_db are rms deviations, the others see `score`.
     constraints : by name and in its unit, at or below 0 where the limit is kept. They are no part of the value.
+    constancy_weight : of the constancy terms in the value, as the target asks.
     """
 
     value: float
     terms: Mapping[str, float]
     constraints: Mapping[str, float]
+    constancy_weight: float = 0.0
 
     @property
     def feasible(self) -> bool:
@@ -71,6 +75,7 @@ def search_observation(target: Target) -> Observation:
 
     Frequencies are the target's own, so that a wanted curve counts where it is given; between them, where they are
     few, as many as make about 32 on a logarithmic axis; where they are more than 48, those nearest to 48 even steps.
+    Of an oblong waveguide the planes at 0, 45 and 90 degrees are observed.
     """
     knots = np.log(target.frequency)
     if knots.size > MOST_FREQUENCIES:
@@ -82,7 +87,10 @@ def search_observation(target: Target) -> Observation:
         for low, high in itertools.pairwise(knots.tolist())
     ]
     frequency = np.asarray(np.exp(np.concatenate([*pieces, knots[-1:]])))
-    return Observation(frequency, np.linspace(0.0, np.pi, OFF_AXIS_STEPS + 1))
+    off_axis = np.linspace(0.0, np.pi, OFF_AXIS_STEPS + 1)
+    if target.oblong:
+        return Observation(frequency, off_axis, np.array([0.0, 0.25, 0.5]) * np.pi, symmetry="two_planes")
+    return Observation(frequency, off_axis)
 
 
 def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Score:
@@ -92,19 +100,30 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
                     on a logarithmic axis, over the squared tolerance, times the target's own weight; for the index
                     over the sphere, which the axis alone decides, also as `axis_weight`.
     beamwidth_db  : if wanted, rms difference in dB between the indices of even beams as wide as found and as wanted;
-                    a beam that never falls 6 dB is as wide as the space.
+                    a beam that never falls 6 dB is as wide as the space. Of an oblong target by plane:
+                    beamwidth_horizontal_db, beamwidth_vertical_db.
+    constancy_db  : if the target gives it a weight: how unevenly the beamwidth keeps its distance to the wanted one,
+                    the standard deviation of the same difference, so that a constant one costs nothing here. Where
+                    none is wanted, of the index of an even beam as wide as found about its own mean, from the frequency
+                    on at which the beam first is narrower than the half space. By plane as well.
     smoothness_frequency_db : rms, over frequency and angles to 60 degrees, of the level re the mean over the sphere
                     less the mean of its levels a third of an octave below and above.
     smoothness_angle_db     : rms over frequency of the greatest rise of the level on the way from the axis to 90
                     degrees. Both smoothness terms take levels 12 dB and more under the loudest angle as that.
     throat_reflection_db    : power that the throat reflects, as loss of the mean over the band; if the impedance is
                     known.
-    The value is the rms of the first two, the beamwidth at half weight, and, added as squares, a twentieth of what
-    each of the others has beyond what is tolerated: 1, 2 and 1.5 dB.
+    The value is the rms of the index, each beamwidth at half weight and each constancy at the target's, and, added as
+    squares, a twentieth of what each of the others has beyond what is tolerated: 1, 2 and 1.5 dB.
 
-    ValueError if less than three quarters of the wanted band is valid, or a pressure is not a number.
+    ValueError if less than three quarters of the wanted band is valid, a pressure is not a number, a plane is not
+    observed, or the waveguide is oblong and the target for round ones.
     Source: own choice; the squared tolerance is that of weighted least squares.
     """
+    if not (target.oblong or waveguide.is_round):
+        raise ValueError(
+            "the target's [limits] mouth_diameter_mm is for round waveguides: must be mouth_width_mm and"
+            " mouth_height_mm to judge an oblong one. Score it against a target for oblong mouths"
+        )
     seen = _wanted_part(directivity, target)
     wanted, tolerance, weight = wanted_index(target, seen.observation.frequency)
     if not np.all(np.isfinite(seen.pressure)):
@@ -115,33 +134,50 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
     on_sphere = target.index_kind == "sphere"
     index = directivity_index(seen) if on_sphere else standard_curves(seen).sound_power_index
     terms = {"index_db": _rms(np.maximum(index, LOWEST_INDEX) - wanted, weight * axis if on_sphere else weight)}
-    wanted_angle = wanted_beamwidth(target, seen.observation.frequency)
-    if wanted_angle is not None:
-        found, space = beamwidth(seen), np.pi if seen.half_space else 2 * np.pi
-        found = np.where(np.isnan(found), space, found)
-        deviation = uniform_cone_index(found) - uniform_cone_index(np.minimum(wanted_angle, space))
-        terms["beamwidth_db"] = _rms(deviation, weight * axis)
+    terms |= _beam_terms(seen, target, weight * axis)
     terms |= _secondary_terms(seen, width)
-    value = float(np.sqrt(sum(_squares(terms).values())))
-    return Score(value, terms, limit_excess(waveguide, target.limits))
+    value = float(np.sqrt(sum(_squares(terms, target.constancy_weight).values())))
+    return Score(value, terms, limit_excess(waveguide, target.limits), target.constancy_weight)
 
 
 def contributions(found: Score) -> dict[str, float]:
     """Each term's part of a score, dB by name: its share of the squares that make up the value. They add up to it."""
-    squares = _squares(found.terms)
+    squares = _squares(found.terms, found.constancy_weight)
     return {name: square / found.value if found.value > 0.0 else 0.0 for name, square in squares.items()}
 
 
-def _squares(terms: Mapping[str, float]) -> dict[str, float]:
+def _squares(terms: Mapping[str, float], constancy_weight: float) -> dict[str, float]:
     """What each term adds to the squared score, dB^2 by name."""
-    weights = {"index_db": 1.0, "beamwidth_db": BEAMWIDTH_WEIGHT}
-    total = sum(weights[name] for name in terms if name in weights)
+    by_kind = {"index": 1.0, "beamwidth": BEAMWIDTH_WEIGHT, "constancy": constancy_weight}
+    weights = {name: by_kind[kind] for name in terms if (kind := name.split("_")[0]) in by_kind}
+    total = sum(weights.values())
     return {
         name: weights[name] * value**2 / total
         if name in weights
         else (SECONDARY_WEIGHT * max(0.0, value - TOLERATED[name])) ** 2
         for name, value in terms.items()
     }
+
+
+def _beam_terms(directivity: Directivity, target: Target, weight: FloatArray) -> dict[str, float]:
+    """Beamwidth and, where it has a weight, constancy by plane, dB by name; see `score`."""
+    space = np.pi if directivity.half_space else 2 * np.pi
+    beams, constancies = {}, {}
+    for plane, azimuth in target.planes.items():
+        wanted = wanted_beamwidth(target, directivity.observation.frequency, plane=azimuth)
+        if wanted is None and not target.constancy_weight > 0.0:
+            continue
+        found = beamwidth(directivity, plane=azimuth)
+        found = np.where(np.isnan(found), space, found)
+        deviation, counted = uniform_cone_index(found), weight
+        if wanted is not None:
+            deviation = deviation - uniform_cone_index(np.minimum(wanted, space))
+            beams[f"beamwidth{plane}_db"] = _rms(deviation, weight)
+        else:
+            counted = weight * np.maximum.accumulate(found < np.pi)
+        if target.constancy_weight > 0.0:
+            constancies[f"constancy{plane}_db"] = _spread(deviation, counted)
+    return beams | constancies
 
 
 def axis_weight(directivity: Directivity) -> FloatArray:
@@ -237,3 +273,10 @@ def _rms(deviation: FloatArray, weight: FloatArray) -> float:
     if not np.sum(weight) > 0.0:
         raise ValueError("no frequency in the wanted band has a weight above 0: the directivity cannot be scored")
     return float(np.sqrt(np.sum(weight * deviation**2) / np.sum(weight)))
+
+
+def _spread(values: FloatArray, weight: FloatArray) -> float:
+    """Weighted standard deviation; 0 where nothing has a weight."""
+    if not np.sum(weight) > 0.0:
+        return 0.0
+    return _rms(values - np.sum(weight * values) / np.sum(weight), weight)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import difflib
-import os
 import re
 from collections.abc import Sequence
 from pathlib import Path
@@ -31,7 +30,8 @@ exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit br
 DESIGN_KEYS = """\
 [solid] in the design file: kind = "block" (default) or "shell"; wall_mm (default 6), flange_diameter_mm (default the
 mouth's and 40), flange_thickness_mm (default 10), bolt_circle_mm (default half-way between mouth and flange), bolts
-(default 8; listed in points.csv, not drilled in the mesh)."""
+(default 8; listed in points.csv, not drilled in the mesh). Oblong: flange_width_mm and flange_height_mm (default the
+mouth's and 40) instead of a diameter and a bolt circle."""
 
 
 class _Parser(argparse.ArgumentParser):
@@ -44,6 +44,14 @@ class _Parser(argparse.ArgumentParser):
 def _nearest(word: str, known: Sequence[str]) -> str:
     near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
     return f"Did you mean {near[0]}? " if near else ""
+
+
+def _depths(text: str) -> list[float]:
+    """Millimetres, comma between."""
+    try:
+        return [float(each) for each in text.split(",")]
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r}: must be depths in mm with commas between, as 0,25,85") from None
 
 
 def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
@@ -96,7 +104,12 @@ def parser() -> argparse.ArgumentParser:
     search.add_argument("--candidates", type=int, help="shapes to ask for, instead of the target's")
     search.add_argument("--minutes", type=float, help="stop asking for new shapes after this time")
     search.add_argument("--seed", type=int, help="instead of the target's; the same seed asks for the same shapes")
-    search.add_argument("--workers", type=int, default=os.cpu_count() or 1, help="processes (default: all cores)")
+    search.add_argument("--workers", type=int, help="processes (default: all cores)")
+    search.add_argument(
+        "--scheduler",
+        metavar="ADDRESS",
+        help="the workers of a Dask cluster instead, as tcp://host:8786 (pip install 'evenflare[cluster]')",
+    )
 
     history = command(
         "history",
@@ -110,7 +123,7 @@ def parser() -> argparse.ArgumentParser:
         "solve",
         "Solve the radiation of one design",
         "example: evenflare solve runs/shelf/best.toml --out solved --setting full\n\n"
-        "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures.\n"
+        "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures; oblong: balloon.csv.\n"
         "settings: full (index typically within 0.02 dB, up to 0.1 near a dip on axis), screen (typically 0.1 dB, up\n"
         "to 1 dB at the top), estimate (2 to 5 dB rms above a few kHz, a first look).\n\n" + DESIGN_KEYS,
     )
@@ -134,6 +147,7 @@ def parser() -> argparse.ArgumentParser:
         "Write what a machinist pulls: solid, point list, the design itself, a report",
         "example: evenflare export runs/shelf/best.toml --out to_cut --chord-error-mm 0.05 --tool-radius-mm 3\n\n"
         "writes solid.stl (mm, throat plane z = 0), points.csv (wall, normals, tool), design.toml, report.html.\n"
+        "Oblong: points.csv is rows around the wall; points_azimuth_0.csv, _45, _90 and sections.csv stand beside it.\n"
         "Rotating tools and dust hurt: read the cautions in points.csv, and prove every program in the air first.\n\n"
         + DESIGN_KEYS,
     )
@@ -143,6 +157,12 @@ def parser() -> argparse.ArgumentParser:
         "--chord-error-mm", type=float, default=0.05, help="largest departure of a chord (default 0.05)"
     )
     export.add_argument("--tool-radius-mm", type=float, default=3.0, help="ball or turning nose radius (default 3)")
+    export.add_argument(
+        "--sections-mm",
+        type=_depths,
+        metavar="Z,Z,...",
+        help="oblong: depths of the sections in sections.csv (default throat, every 10 mm, mouth)",
+    )
 
     command(
         "check",

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Conical, OblateSpheroidal, Points, Waveguide
+from evenflare.waveguide import Conical, Meridian, OblateSpheroidal, Oblong, Points, Shape, Waveguide
 
 MOST_CORNERS = 12
 """That are named one by one."""
@@ -22,11 +22,27 @@ NARROW = 2 * DEGREE
 """Wall angle below which radians may have been meant."""
 
 
+def _walls(waveguide: Waveguide) -> dict[str, tuple[Shape, Meridian]]:
+    """The walls by what distinguishes them: the plane's name, or nothing for the only one of a round waveguide."""
+    shape = waveguide.shape
+    if not isinstance(shape, Oblong):
+        return {"": (shape, waveguide.meridian)}
+    surface = waveguide.surface
+    return {"horizontal": (shape.horizontal, surface.horizontal), "vertical": (shape.vertical, surface.vertical)}
+
+
+def _table(plane: str) -> str:
+    """The table in which a wall stands, as messages name it; a CSV named in [waveguide] belongs there too."""
+    return f"[waveguide] {plane}:" if plane else "[waveguide]"
+
+
 def corners_kept(waveguide: Waveguide) -> str:
     """What became of the points of a wall, in words; empty for a wall that is not made of points."""
-    shape = waveguide.shape
-    if not isinstance(shape, Points):
-        return ""
+    said = {name: _corners_of(shape) for name, (shape, _) in _walls(waveguide).items() if isinstance(shape, Points)}
+    return "; ".join(f"{name}: {text}" if name else text for name, text in said.items())
+
+
+def _corners_of(shape: Points) -> str:
     at = [f"{shape.points[i][0] / MILLIMETRE:.1f}" for i in shape.corners]
     more = f" and {len(at) - MOST_CORNERS} more" if len(at) > MOST_CORNERS else ""
     corners = f"corners kept at z = {', '.join(at[:MOST_CORNERS])} mm{more}" if at else "no corners kept"
@@ -38,34 +54,39 @@ def corners_kept(waveguide: Waveguide) -> str:
 
 def warnings(path: Path, waveguide: Waveguide) -> list[str]:
     """What may well be a mistake in the design of the file `path`."""
-    shape = waveguide.shape
-    if not isinstance(shape, Points) or shape.departure <= LARGE_DEPARTURE:
-        return []
     return [
-        f"{path} [waveguide] the smooth wall leaves the straight lines between its points by up to"
+        f"{path} {_table(name)} the smooth wall leaves the straight lines between its points by up to"
         f" {shape.departure / MILLIMETRE:.2f} mm. Lower corner_deg, {shape.corner / DEGREE:g} now, to keep more"
         " corners, or give more points"
+        for name, (shape, _) in _walls(waveguide).items()
+        if isinstance(shape, Points) and shape.departure > LARGE_DEPARTURE
     ]
 
 
 def notes(path: Path, waveguide: Waveguide, *, made: bool = False) -> list[str]:
     """What a user may want to know of the design of the file `path`; `made`: that it is to be cut."""
-    said, shape = [], waveguide.shape
-    if isinstance(shape, Conical | OblateSpheroidal) and shape.wall_angle < NARROW:
-        said.append(
-            f"{path} [waveguide] a wall angle of {shape.wall_angle / DEGREE:g} degrees is almost a tube. If"
-            f" {shape.wall_angle / DEGREE:g} is in radians, write wall_angle_deg = {shape.wall_angle / DEGREE**2:.4g}"
-        )
-    corner = abs(float(waveguide.meridian.ends.angle[0]) - waveguide.driver.exit_half_angle)
-    if corner > THROAT_CORNER:
-        said.append(f"corner of {corner / DEGREE:.1f} deg between exit and wall at the throat")
+    said, corners = [], {}
+    for name, (shape, meridian) in _walls(waveguide).items():
+        if isinstance(shape, Conical | OblateSpheroidal) and shape.wall_angle < NARROW:
+            said.append(
+                f"{path} {_table(name)} a wall angle of {shape.wall_angle / DEGREE:g} degrees is almost a tube. If"
+                f" {shape.wall_angle / DEGREE:g} is in radians, write wall_angle_deg ="
+                f" {shape.wall_angle / DEGREE**2:.4g}"
+            )
+        corner = abs(float(meridian.ends.angle[0]) - waveguide.driver.exit_half_angle)
+        if corner > THROAT_CORNER:
+            corners[name] = f"{corner / DEGREE:.1f} deg{f' ({name})' if name else ''}"
+    if corners:
+        said.append(f"corner of {' and '.join(corners.values())} between exit and wall at the throat")
     if made and waveguide.mounting.kind == "sphere":
         said.append("the model assumes the sphere; the solid has a flat front")
     return said
 
 
 def check_solvable(waveguide: Waveguide) -> None:
-    """InputError for a wall that no solver follows."""
+    """InputError for a wall that no solver follows. An oblong one that turns back is none, and was refused as such."""
+    if not waveguide.is_round:
+        return
     wall = waveguide.meridian.dense
     worst = int(wall.angle.argmax())
     if wall.angle[worst] > 0.5 * np.pi + 1e-6:

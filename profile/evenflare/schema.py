@@ -7,7 +7,7 @@ import itertools
 import json
 import re
 import tomllib
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal, TypeVar, get_args
 
@@ -32,18 +32,7 @@ SLIPS = {
 }
 
 
-_ELLIPTICAL = "is for elliptical waveguides, which are not available yet"
-_FREE_STANDING = "is for a free-standing body, which is not available yet"
-LATER = {
-    **dict.fromkeys(
-        (
-            *("horizontal_csv", "vertical_csv", "section_exponent", "mouth_width_mm", "mouth_height_mm"),
-            *("beamwidth_horizontal_deg", "beamwidth_vertical_deg"),
-        ),
-        _ELLIPTICAL,
-    ),
-    **dict.fromkeys(("free_standing", "body_csv"), _FREE_STANDING),
-}
+LATER = dict.fromkeys(("free_standing", "body_csv"), "is for a free-standing body, which is not available yet")
 """Keys that are understood and refused: guessing at the nearest known one would mislead."""
 NEAR = 2.0
 """A value within this factor of a bound may simply be a little off, whatever unit it might also be in."""
@@ -87,6 +76,8 @@ class Table(BaseModel):
     """What a key may fail to belong to."""
     relatives: ClassVar[frozenset[str]] = frozenset()
     """Keys of other forms of the same table."""
+    elsewhere: ClassVar[Mapping[str, str]] = {}
+    """Keys that ask for another form of the file: what they are, and what to do about each."""
 
 
 class DriverTable(Table):
@@ -225,6 +216,19 @@ def checked(data: Mapping[str, Any], table: type[AnyTable], *, path: Path) -> An
     raise InputError("\n".join(faults))
 
 
+def gathered(*parts: Callable[[], Any]) -> list[Any]:
+    """What each part gives. InputError that lists the faults of all."""
+    results, faults = [], []
+    for part in parts:
+        try:
+            results.append(part())
+        except InputError as error:
+            faults.append(str(error))
+    if faults:
+        raise InputError("\n".join(faults))
+    return results
+
+
 def _line(path: Path, root: type[Table], details: ErrorDetails) -> str:
     """One fault as text: file, [table] key, the value received, what is allowed, the remedy."""
     names = [part for part in details["loc"] if isinstance(part, str)]
@@ -241,6 +245,8 @@ def _line(path: Path, root: type[Table], details: ErrorDetails) -> str:
     key = keys[0]
     place = f", value {' of '.join(str(p) for p in reversed(places))}" if places else ""
     if details["type"] == "extra_forbidden":
+        if isinstance(details["input"], dict):
+            return f"{path} {_unknown_table(key, table, inside)}"
         return f"{start} {_unknown(key, details['input'], table, root)}"
     if details["type"] == "missing":
         return f"{start} {key}: missing. Add for example {_example(key, table)}"
@@ -313,7 +319,9 @@ def _remedy(key: str, value: float, low: float, high: float) -> str:
 
 
 def _needed(table: type[Table]) -> str:
-    return ", ".join(_example(name, table) for name, key in table.model_fields.items() if key.is_required())
+    """Examples of the keys that a table must have, or that stand for others of which it must have one."""
+    fields = table.model_fields.items()
+    return ", ".join(_example(name, table) for name, key in fields if key.is_required() or key.examples)
 
 
 def _example(key: str, table: type[Table]) -> str:
@@ -322,35 +330,43 @@ def _example(key: str, table: type[Table]) -> str:
 
 
 def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str:
-    is_table = isinstance(value, dict)
-    name = f"[{key}]" if is_table else f"{key} = {shown(value)}"
-    known = list(table.model_fields)
+    name, known = f"{key} = {shown(value)}", list(table.model_fields)
     if key in table.relatives:
         return f"{name}: does not belong to {table.what}. Its keys are {', '.join(known)}. Remove it"
     if key in LATER:
         return f"{name}: {LATER[key]}. Remove it"
-    home = None if is_table else _home(key, root, "")
-    if home:
-        return f"{name}: unknown key here. It belongs in [{home}]: move it there"
-    what = "table" if is_table else "key"
+    homes = _homes(key, root, "")
+    if homes:
+        return f"{name}: unknown key here. It belongs in {' or '.join(f'[{home}]' for home in homes)}: move it there"
+    if key in table.elsewhere:
+        return f"{name}: {table.elsewhere[key]}"
     near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
     if near:
         nearest = f"[{near[0]}]" if _table_of(table, near[0]) else near[0]
-        return f"{name}: unknown {what}. Did you mean {nearest}?"
-    return f"{name}: unknown {what}. Remove it; allowed are {', '.join(known)}"
+        return f"{name}: unknown key. Did you mean {nearest}?"
+    return f"{name}: unknown key. Remove it; allowed are {', '.join(known)}"
 
 
-def _home(key: str, table: type[Table], inside: str) -> str | None:
-    """The table in which a key would be known."""
+def _unknown_table(key: str, table: type[Table], inside: list[str]) -> str:
+    name, known = f"[{'.'.join([*inside, key])}]", list(table.model_fields)
+    if key in LATER:
+        return f"{name}: {LATER[key]}. Remove it"
+    near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
+    if near:
+        nearest = f"[{'.'.join([*inside, near[0]])}]" if _table_of(table, near[0]) else near[0]
+        return f"{name}: unknown table. Did you mean {nearest}?"
+    return f"{name}: unknown table. Remove it; allowed are {', '.join(known)}"
+
+
+def _homes(key: str, table: type[Table], inside: str) -> list[str]:
+    """The tables in which a key would be known, the outer ones only."""
+    found = []
     for name in table.model_fields:
         below = _table_of(table, name)
-        if below is None:
-            continue
-        path = f"{inside}.{name}" if inside else name
-        found = path if key in below.model_fields else _home(key, below, path)
-        if found:
-            return found
-    return None
+        if below is not None:
+            path = f"{inside}.{name}" if inside else name
+            found += [path] if key in below.model_fields else _homes(key, below, path)
+    return found
 
 
 def counted(count: int, what: str) -> str:

@@ -30,14 +30,16 @@ _ROUNDING = 1e-12
 class Reach:
     """The largest ball that touches a wall everywhere and cuts into it nowhere.
 
-    radius : m; 0 at a hollow corner.
-    z      : m, where it is the wall that sets it.
-    reason : what about the wall sets it, in words.
+    radius  : m; 0 at a hollow corner.
+    z       : m, where it is the wall that sets it.
+    reason  : what about the wall sets it, in words.
+    azimuth : rad, 0 in the horizontal plane; None for a round wall.
     """
 
     radius: float
     z: float
     reason: str
+    azimuth: float | None = None
 
 
 @dataclass(frozen=True)

@@ -48,6 +48,16 @@ class SolidChoice(Protocol):
         ...
 
     @property
+    def flange_width(self) -> float | None:
+        """m along x, of a rectangular flange or block; of an oblong waveguide only."""
+        ...
+
+    @property
+    def flange_height(self) -> float | None:
+        """m along y, likewise."""
+        ...
+
+    @property
     def flange_thickness(self) -> float | None:
         """m, of a shell's flange behind the front face."""
         ...
@@ -84,6 +94,12 @@ def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
     """
     if solid.kind not in KINDS:
         raise InputError(f"[solid] kind = {solid.kind!r}: must be one of {', '.join(KINDS)}")
+    for key, given in (("flange_width_mm", solid.flange_width), ("flange_height_mm", solid.flange_height)):
+        if given is not None:
+            raise InputError(
+                f"[solid] {key} = {given / MILLIMETRE:.6g}: belongs to an oblong waveguide; the flange of a round one"
+                " is round. Leave it out, or write flange_diameter_mm"
+            )
     widest, depth = 2 * float(meridian.dense.r.max()), meridian.depth
     wall = DEFAULT_WALL if solid.wall is None else solid.wall
     flange = widest + 2 * DEFAULT_FLANGE_WIDTH if solid.flange_diameter is None else solid.flange_diameter
@@ -91,8 +107,8 @@ def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
     circle = 0.5 * (2 * meridian.mouth_radius + flange) if solid.bolt_circle is None else solid.bolt_circle
     bolts = DEFAULT_BOLTS if solid.bolts is None else solid.bolts
 
-    _within("wall_mm", wall, SMALLEST_THICKNESS, 1.0, "a shell's thickness")
-    _within("flange_thickness_mm", thickness, SMALLEST_THICKNESS, depth, "the waveguide's depth")
+    within("wall_mm", wall, SMALLEST_THICKNESS, 1.0, "a shell's thickness")
+    within("flange_thickness_mm", thickness, SMALLEST_THICKNESS, depth, "the waveguide's depth")
     land = wall if solid.kind == "shell" else SMALLEST_LAND
     what = "the mouth and twice the wall" if solid.kind == "shell" else "the mouth and a land of 1 mm"
     if solid.kind == "shell" and solid.flange_diameter is None and flange < widest + 2 * wall - 1e-9:
@@ -101,15 +117,16 @@ def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
             f" flange_diameter_mm has its default, {flange / MILLIMETRE:.6g}. Lower it, or write flange_diameter_mm ="
             f" {np.ceil((widest + 2 * wall) / MILLIMETRE):g} or more"
         )
-    _within("flange_diameter_mm", flange, widest + 2 * land, 10.0, f"at least {what}")
+    within("flange_diameter_mm", flange, widest + 2 * land, 10.0, f"at least {what}")
     if bolts < 0:
         raise InputError(f"[solid] bolts = {bolts}: must be 0 or more")
     if bolts > 0:
-        _within("bolt_circle_mm", circle, 2 * meridian.mouth_radius, flange, "between mouth and flange edge")
+        within("bolt_circle_mm", circle, 2 * meridian.mouth_radius, flange, "between mouth and flange edge")
     return Sizes(solid.kind, wall, flange, thickness, circle, bolts)
 
 
-def _within(key: str, value: float, low: float, high: float, what: str) -> None:
+def within(key: str, value: float, low: float, high: float, what: str) -> None:
+    """InputError unless a size of [solid] lies within a range, all in m."""
     if not low - 1e-9 <= value <= high + 1e-9:
         raise InputError(
             f"[solid] {key} = {value / MILLIMETRE:.6g}: must be {low / MILLIMETRE:.6g} to {high / MILLIMETRE:.6g}"

@@ -41,7 +41,8 @@ class PointList:
     """What was written.
 
     path                : of the file.
-    rows                : number of points.
+    rows                : number of rows, from throat to mouth.
+    columns             : points of each row; 1 for a round wall.
     tool_radius         : m.
     largest_tool_radius : m, that would fit this wall.
     lowest_program_z    : m, of the ball's tip, from the front face; negative, into the part.
@@ -56,6 +57,7 @@ class PointList:
     lowest_program_z: float
     edges: int
     undercut_z: float | None
+    columns: int = 1
 
 
 def write_points(

@@ -9,6 +9,8 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import replacing
+from evenflare.manufacture.oblong_sizes import OblongSizes
+from evenflare.manufacture.oblong_solid import Thinnest
 from evenflare.manufacture.outline import Sizes, SolidChoice, solid_sizes
 from evenflare.manufacture.solid import Mesh, build, volume
 from evenflare.units import MILLIMETRE
@@ -23,18 +25,20 @@ class SolidFile:
     sizes     : of the solid, defaults filled in.
     triangles : number.
     volume    : m3, of the mesh.
+    thinnest  : where an oblong part's material is thinnest; None for a round one.
     """
 
     path: Path
-    sizes: Sizes
+    sizes: Sizes | OblongSizes
     triangles: int
     volume: float
+    thinnest: Thinnest | None = None
 
 
 def write_solid(
     waveguide: Waveguide, solid: SolidChoice, path: Path, *, chord_error: float, design_id: str, name: str
 ) -> SolidFile:
-    """Write the solid of `waveguide` as binary STL: mm, axis z, throat plane z = 0, front face at z = depth.
+    """Write the solid of a round `waveguide` as binary STL: mm, axis z, throat plane z = 0, front face at z = depth.
 
     chord_error     : m, see build.
     design_id, name : for the header.
@@ -46,9 +50,9 @@ def write_solid(
     return solid_file(path, sizes, mesh)
 
 
-def solid_file(path: Path, sizes: Sizes, mesh: Mesh) -> SolidFile:
+def solid_file(path: Path, sizes: Sizes | OblongSizes, mesh: Mesh, thinnest: Thinnest | None = None) -> SolidFile:
     """The facts of a mesh, for a report."""
-    return SolidFile(path, sizes, mesh.faces.shape[0], volume(mesh))
+    return SolidFile(path, sizes, mesh.faces.shape[0], volume(mesh), thinnest)
 
 
 def write_stl(mesh: Mesh, path: Path, *, title: str) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from typing import Literal, Protocol, get_args
 
 from evenflare.air import Air
@@ -27,16 +28,20 @@ class Solver(Protocol):
 
 
 def solve(design: Design, *, method: Method = "march", setting: Setting = "full") -> Directivity:
-    """The directivity of a design as its file asks for it: its observation, its air."""
-    return solver(setting, method=method)(design.waveguide, design.observation, design.air)
+    """The directivity of a design as its file asks for it: its observation, its air. On every core of the machine."""
+    solve_all = solver(setting, method=method, cores=os.cpu_count() or 1)
+    return solve_all(design.waveguide, design.observation, design.air)
 
 
-def solver(setting: Setting = "full", *, method: Method = "march") -> Solver:
-    """A solver by name: the march over spherical caps, at one of its settings. ValueError for any other word."""
+def solver(setting: Setting = "full", *, method: Method = "march", cores: int = 1) -> Solver:
+    """A solver by name: the march over spherical caps, at one of its settings, frequencies spread over cores.
+
+    ValueError for any other word.
+    """
     if method not in METHODS:
         raise ValueError(f"method {method!r}: must be one of {', '.join(METHODS)}")
     if setting not in SETTINGS:
         raise ValueError(f"setting {setting!r}: must be one of {', '.join(SETTINGS)}")
     from evenflare.radiation.march import march_solver
 
-    return march_solver(setting)
+    return march_solver(setting, cores=cores)

@@ -15,7 +15,7 @@ import numpy as np
 from numba import njit
 
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes
-from evenflare.radiation.wavefront import FLAT, Caps, Sweep
+from evenflare.radiation.wavefront import FLAT, Caps, Path, Sweep
 from evenflare.units import FloatArray, IntArray
 
 NODES = 4
@@ -28,13 +28,13 @@ EXTRA_POINTS = 4
 """Gauss points across a cap beyond the number of modes: the geometry is smooth but not polynomial."""
 
 # Lobatto nodes and weights on [-1, 1] (Abramowitz & Stegun 1964, 25.4.32): +-1 and +-1/sqrt(5); 1/6 and 5/6.
-_POINTS = np.array([-1.0, -np.sqrt(0.2), np.sqrt(0.2), 1.0])
-_WEIGHTS = np.array([1.0, 5.0, 5.0, 1.0]) / 6.0
+NODE_POINTS = np.array([-1.0, -np.sqrt(0.2), np.sqrt(0.2), 1.0])
+NODE_WEIGHTS = np.array([1.0, 5.0, 5.0, 1.0]) / 6.0
 # Slope of the polynomial through values at the nodes, at the nodes: (point, node).
-_SLOPES = np.ascontiguousarray(
-    [np.polynomial.Polynomial.fit(_POINTS, row, NODES - 1).deriv()(_POINTS) for row in np.eye(NODES)]
+NODE_SLOPES = np.ascontiguousarray(
+    [np.polynomial.Polynomial.fit(NODE_POINTS, row, NODES - 1).deriv()(NODE_POINTS) for row in np.eye(NODES)]
 ).T.copy()
-_ORDER = np.array([1, 2, 0, 3])
+NODE_ORDER = np.array([1, 2, 0, 3])
 """Inner nodes first, then the throat side, then the mouth side: the order in which they are eliminated."""
 
 
@@ -55,20 +55,25 @@ class Elements:
     mass: FloatArray
 
 
-def divided(sweep: Sweep, step: float, fineness: float) -> Caps:
-    """Caps (E, 4) at the nodes of elements that advance by `step` (m) at most, at wall and apex.
+def divided(sweep: Sweep, step: float, fineness: float) -> list[tuple[Path, FloatArray]]:
+    """Elements that advance by `step` (m) at most, at wall and apex: on each path the parameters (E, 4) of their nodes.
 
     fineness : scales down the largest turn and growth of an element, which hold at any frequency.
     """
-    rows = []
+    found = []
     for stretch in sweep:
         shape = np.maximum(stretch.turn / LARGEST_TURN, np.abs(stretch.growth) / LARGEST_GROWTH)
         along = np.zeros(stretch.t.size)
         np.cumsum(np.maximum(stretch.travel / step, shape * fineness), out=along[1:])
         count = max(1, int(np.ceil(along[-1])))
         edges = np.interp(np.arange(count + 1) * (along[-1] / count), along, stretch.t)
-        points = edges[:-1, None] + (edges[1:] - edges[:-1])[:, None] * (0.5 * (1.0 + _POINTS))
-        rows.append(stretch.path.caps(points))
+        found.append((stretch.path, edges[:-1, None] + (edges[1:] - edges[:-1])[:, None] * (0.5 * (1.0 + NODE_POINTS))))
+    return found
+
+
+def caps_of(divisions: list[tuple[Path, FloatArray]]) -> Caps:
+    """The caps (E, 4) at the nodes of elements."""
+    rows = [path.caps(points) for path, points in divisions]
     return Caps(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 
@@ -84,7 +89,7 @@ def assembled(caps: Caps, modes: IntArray) -> Elements:
     return Elements(modes, start, stiffness, mass)
 
 
-@njit(cache=True, fastmath=True)
+@njit(cache=True, fastmath=True, nogil=True)
 def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignore[no-untyped-def]
     count = u.size
     stiffness = np.empty(start[-1])
@@ -101,8 +106,8 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
                 sine[g, q], cosine[g, q] = np.sin(0.5 * b[e, g] * eta[q]), np.cos(0.5 * b[e, g] * eta[q])
                 away[g, q] = 2.0 * radius * sine[g, q] * cosine[g, q]
                 along[g, q] = z[e, g] + 2.0 * radius * (rim - sine[g, q] ** 2)
-        along_s = _SLOPES @ along
-        away_s = _SLOPES @ away
+        along_s = NODE_SLOPES @ along
+        away_s = NODE_SLOPES @ away
         n = modes[e]
         value, slope = values[:, :n].copy(), slopes[:, :n].copy()
         v_ss, v_x = np.empty((count, n)), np.empty((count, n))
@@ -116,7 +121,7 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
                 away_e = scale * (1.0 - 2.0 * sine[g, q] ** 2)
                 along_e = -scale * 2.0 * sine[g, q] * cosine[g, q]
                 volume = along_s[g, q] * away_e - away_s[g, q] * along_e
-                around = _WEIGHTS[g] * weights[q] * away[g, q] / eta[q]
+                around = NODE_WEIGHTS[g] * weights[q] * away[g, q] / eta[q]
                 c_ss = around / volume * (away_e * away_e + along_e * along_e)
                 c_x = -around / volume * (away_s[g, q] * away_e + along_s[g, q] * along_e) * 2.0 * eta[q]
                 c_xx = around / volume * (away_s[g, q] ** 2 + along_s[g, q] ** 2) * 4.0 * u[q]
@@ -129,19 +134,25 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
             np.dot(value.T, v_ss, ss[g])
             np.dot(value.T, v_x, x[g])
             np.dot(slope.T, v_xx, xx[g])
-            np.dot(value.T, v_m, mass_e[np.argmax(g == _ORDER)])
-        stiffness_e = stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n)
-        for a in range(NODES):
-            i = _ORDER[a]
-            for c in range(a, NODES):
-                j = _ORDER[c]
-                c_0, c_1 = _SLOPES[0, i] * _SLOPES[0, j], _SLOPES[1, i] * _SLOPES[1, j]
-                c_2, c_3 = _SLOPES[2, i] * _SLOPES[2, j], _SLOPES[3, i] * _SLOPES[3, j]
-                for p in range(n):
-                    for q in range(n):
-                        total = c_0 * ss[0, p, q] + c_1 * ss[1, p, q] + c_2 * ss[2, p, q] + c_3 * ss[3, p, q]
-                        total += _SLOPES[j, i] * x[j, p, q] + _SLOPES[i, j] * x[i, q, p]
-                        if i == j:
-                            total += xx[i, p, q]
-                        stiffness_e[a * n + p, c * n + q] = total
+            np.dot(value.T, v_m, mass_e[np.argmax(g == NODE_ORDER)])
+        combined(ss, x, xx, stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n))
     return stiffness, mass
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def combined(ss, x, xx, stiffness):  # type: ignore[no-untyped-def]
+    """An element's stiffness from its nodes': p_s q_s, p_s q_across and p_across q_across, each (4, n, n)."""
+    n = ss.shape[1]
+    for a in range(NODES):
+        i = NODE_ORDER[a]
+        for c in range(a, NODES):
+            j = NODE_ORDER[c]
+            c_0, c_1 = NODE_SLOPES[0, i] * NODE_SLOPES[0, j], NODE_SLOPES[1, i] * NODE_SLOPES[1, j]
+            c_2, c_3 = NODE_SLOPES[2, i] * NODE_SLOPES[2, j], NODE_SLOPES[3, i] * NODE_SLOPES[3, j]
+            for p in range(n):
+                for q in range(n):
+                    total = c_0 * ss[0, p, q] + c_1 * ss[1, p, q] + c_2 * ss[2, p, q] + c_3 * ss[3, p, q]
+                    total += NODE_SLOPES[j, i] * x[j, p, q] + NODE_SLOPES[i, j] * x[i, q, p]
+                    if i == j:
+                        total += xx[i, p, q]
+                    stiffness[a * n + p, c * n + q] = total

@@ -37,7 +37,7 @@ def eliminated(
     return stiffness, flux, met
 
 
-@njit(cache=True)
+@njit(cache=True, nogil=True)
 def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ignore[no-untyped-def]
     frequencies, elements = wavenumber.size, modes.size
     most = modes.max()

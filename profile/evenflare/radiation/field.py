@@ -5,37 +5,36 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from numpy.polynomial.legendre import legvander
 from scipy.special import spherical_jn, spherical_yn
 
 from evenflare.air import Air
 from evenflare.directivity import Observation
-from evenflare.radiation.termination import End
+from evenflare.radiation.termination import End, associated
 from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
 
 
 def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observation: Observation) -> ComplexArray:
-    """(F, A) at the observation's angles, Pa at its distance, or Pa m in the far field.
+    """(F, P, A) at the observation's planes and angles, Pa at its distance, or Pa m in the far field.
 
-    outgoing : (F, D), of h_n(kr) P_n(cos t) about the end's centre, n = 0, spacing, 2 spacing, ...
+    outgoing : (F, D), of the waves of the end about its centre.
     Far field: h_n(kr) -> j^(n+1) exp(-j k r)/(k r); the reference point's offset d along the axis from the centre
     is the phase exp(j k d cos t), where d = centre - reference.
     Errors   : ValueError if a point lies inside the smallest sphere about the mouth.
     """
     offset = end.centre_z - observation.reference_z
     cosine = np.cos(observation.off_axis)
-    degree = end.spacing * np.arange(outgoing.shape[1])
-    in_baffle = end.spacing == 2
+    degree, order = end.waves(outgoing.shape[1])
     if observation.far_field:
-        behind = (cosine < -1e-9) & in_baffle
+        behind = (cosine < -1e-9) & end.half_space
         far = outgoing * (1j ** (degree + 1)) / wavenumber[:, None]
-        angular = _angular(observation.off_axis.tobytes(), int(degree[-1]))[:, degree]
-        result = (far @ angular.T) * np.exp(1j * wavenumber[:, None] * offset * cosine)
+        angular = _angular(cosine.tobytes(), degree.tobytes(), order.tobytes())
+        result = np.stack([far @ plane.T for plane in _turned(angular, order, observation)], axis=1)
+        result *= np.exp(1j * wavenumber[:, None] * offset * cosine)[:, None, :]
     else:
         r = observation.distance
         distance = np.sqrt(r * r + offset * offset - 2 * r * offset * cosine)
         cosine_there = np.clip((r * cosine - offset) / distance, -1.0, 1.0)
-        behind = (cosine_there < -1e-9) & in_baffle
+        behind = (cosine_there < -1e-9) & end.half_space
         if np.any(behind & (cosine > 1.0 - 1e-12)):
             raise ValueError(
                 f"distance_m = {r:g}: the point on axis lies behind the baffle."
@@ -46,19 +45,31 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
                 f"distance_m = {r:g}: must keep every point outside the sphere of {end.radius:.3g} m about the"
                 " mouth. Raise it, or leave it out for the far field"
             )
-        angular = np.asarray(legvander(cosine_there, int(degree[-1]))[:, degree], dtype=np.float64)
-        result = np.zeros((wavenumber.size, cosine.size), dtype=np.complex128)
+        angular = _angular(cosine_there.tobytes(), degree.tobytes(), order.tobytes())
+        turned = _turned(angular, order, observation)
+        result = np.zeros((wavenumber.size, observation.plane.size, cosine.size), dtype=np.complex128)
         for i in np.flatnonzero(~behind):
-            kr = wavenumber[:, None] * distance[i]
-            result[:, i] = np.sum(outgoing * hankel(degree, kr) * angular[i], axis=1)
-    result[:, behind] = 0.0
+            waves = outgoing * hankel(degree, wavenumber[:, None] * distance[i])
+            result[:, :, i] = waves @ np.array([plane[i] for plane in turned]).T
+    result[:, :, behind] = 0.0
     return np.asarray(result)
 
 
+def _turned(angular: FloatArray, order: IntArray, observation: Observation) -> list[FloatArray]:
+    """For each plane the waves (A, D) at its angles; a negative angle lies across the axis, where even orders agree."""
+    weight = np.where(order > 0, np.sqrt(2.0), 1.0)
+    return [angular * (weight * np.cos(order * azimuth)) for azimuth in observation.plane]
+
+
 @lru_cache(maxsize=8)
-def _angular(off_axis: bytes, degree: int) -> FloatArray:
-    """(A, degree + 1) Legendre polynomials at the angles (A,), kept because a search asks for the same ones again."""
-    return read_only(legvander(np.cos(np.frombuffer(off_axis)), degree))
+def _angular(cosine: bytes, degree: bytes, order: bytes) -> FloatArray:
+    """(A, D) polar parts of waves (D,) at cosines (A,), kept because a search asks for the same ones again."""
+    x, n, m = np.frombuffer(cosine), np.frombuffer(degree, dtype=np.int64), np.frombuffer(order, dtype=np.int64)
+    result = np.zeros((x.size, n.size))
+    for each in np.unique(m):
+        mine = m == each
+        result[:, mine] = associated(x, int(each), int(n.max()))[:, n[mine]]
+    return read_only(result)
 
 
 def hankel(degree: IntArray, x: FloatArray) -> ComplexArray:
@@ -72,15 +83,19 @@ def sound_power(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, air
     4 pi share / (rho c k^2) sum |c_n|^2 / (2n + 1), share 1 or 1/2.
     Source: Morse & Ingard (1968), section 7.2 (from memory).
     """
-    return np.asarray(4 * np.pi / end.spacing / (air.impedance * wavenumber**2) * _sum_of_squares(outgoing, end))
+    return np.asarray(4 * np.pi / (air.impedance * wavenumber**2) * _mean_square(outgoing, end))
 
 
 def far_field_index(outgoing: ComplexArray, *, end: End) -> FloatArray:
-    """(F,) dB: the directivity index on axis, |sum c_n j^n|^2 / (share sum |c_n|^2 / (2n + 1)), share 1 or 1/2."""
-    on_axis = outgoing @ (1j ** (end.spacing * np.arange(outgoing.shape[1])))
-    return power_db(np.abs(on_axis) ** 2 * end.spacing / _sum_of_squares(outgoing, end))
+    """(F,) dB: the directivity index on axis, |sum c_n j^n|^2 / (share sum |c_n|^2 / (2n + 1)), share 1 or 1/2.
+
+    Of the waves only those of order 0 reach the axis.
+    """
+    degree, order = end.waves(outgoing.shape[1])
+    on_axis = (outgoing * (order == 0)) @ (1j**degree)
+    return power_db(np.abs(on_axis) ** 2 / _mean_square(outgoing, end))
 
 
-def _sum_of_squares(outgoing: ComplexArray, end: End) -> FloatArray:
-    degree = end.spacing * np.arange(outgoing.shape[1])
-    return np.asarray(np.sum(np.abs(outgoing) ** 2 / (2 * degree + 1), axis=1))
+def _mean_square(outgoing: ComplexArray, end: End) -> FloatArray:
+    degree, _ = end.waves(outgoing.shape[1])
+    return np.asarray((0.5 if end.half_space else 1.0) * np.sum(np.abs(outgoing) ** 2 / (2 * degree + 1), axis=1))

@@ -17,7 +17,7 @@ from numba import njit
 from numpy.polynomial.legendre import legvander
 
 from evenflare.radiation.modes import radial_modes, radial_quadrature
-from evenflare.units import ComplexArray, FloatArray, read_only
+from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 DEGREES_BAFFLE = 240
 """Even degrees in the admittance of a hemisphere; what is left out falls as their number squared."""
@@ -31,7 +31,7 @@ def radiating_degree(x: float) -> int:
 
 
 @njit(cache=True)
-def _hankel(x, degrees):  # type: ignore[no-untyped-def]
+def hankel_ratio(x, degrees):  # type: ignore[no-untyped-def]
     """h_n(x) of the second kind and h_n'/h_n, each (F, degrees).
 
     Upward recurrence, stable for the dominant imaginary part; the imaginary part of the ratio, which a lost real
@@ -57,7 +57,7 @@ class Radiation:
     """The last cap at some frequencies.
 
     admittance : (F, modes, modes), complex symmetric: the flux int q dp/dn dS that leaves through it is -admittance p.
-    table      : (D, modes), of each degree's share in the modes, and
+    table      : (D, modes), of each outgoing wave's share in the modes, and
     factor     : (F, D): p(r, t) = sum_n factor_n (table x)_n h_n(kr) P_n(cos t), where x is the cap's pressure
     slope      : or, on a sphere, slope (F, modes, modes) times it: its slope dp/dr. None in a baffle.
     """
@@ -68,7 +68,7 @@ class Radiation:
     slope: ComplexArray | None
 
     def outgoing(self, pressure: ComplexArray) -> ComplexArray:
-        """(F, D) coefficients of h_n(kr) P_n(cos t) from the pressure (F, modes) on the cap."""
+        """(F, D) coefficients of the outgoing waves from the pressure (F, modes) on the cap. See End."""
         moved = pressure if self.slope is None else np.einsum("fij,fj->fi", self.slope, pressure)
         return np.asarray(self.factor * (moved @ self.table.T))
 
@@ -76,9 +76,12 @@ class Radiation:
 class End(Protocol):
     """What surrounds the last cap of one waveguide, at any frequencies.
 
-    radius   : m, of the smallest sphere outside which the expansion holds, and
-    centre_z : m, its centre on the axis.
-    spacing  : of the degrees in the expansion: 2 in a baffle, which only even degrees satisfy, 1 on a sphere.
+    Outgoing waves are h_n(kr) P_n(cos t), or h_n(kr) P_nm(cos t) sqrt(2) cos(m azimuth) with the associated function
+    scaled to the mean square of P_n; all are orthogonal over the sphere, and in a baffle over its half.
+
+    radius     : m, of the smallest sphere outside which the expansion holds, and
+    centre_z   : m, its centre on the axis.
+    half_space : in a baffle, which only waves with n + m even satisfy.
     """
 
     @property
@@ -86,7 +89,11 @@ class End(Protocol):
     @property
     def centre_z(self) -> float: ...  # noqa: D102
     @property
-    def spacing(self) -> int: ...  # noqa: D102
+    def half_space(self) -> bool: ...  # noqa: D102
+
+    def waves(self, count: int) -> tuple[IntArray, IntArray]:
+        """n and m of the first `count` outgoing waves."""
+        ...
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """The last cap at wavenumbers (F,) in rad/m with that many modes."""
@@ -99,20 +106,24 @@ class Baffle:
 
     radius: float
     centre_z: float
-    spacing: ClassVar[int] = 2
+    half_space: ClassVar[bool] = True
+
+    def waves(self, count: int) -> tuple[IntArray, IntArray]:
+        """See End."""
+        return 2 * np.arange(count), np.zeros(count, dtype=np.int64)
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
         # Rounded up, so that few different tails are asked for.
         top = radiating_degree(float(wavenumber.max()) * self.radius)
         count = min(DEGREES_BAFFLE, 8 * int(np.ceil((top / 2 + 1) / 8)))
-        h, ratio = _hankel(wavenumber * self.radius, 2 * count - 1)
+        h, ratio = hankel_ratio(wavenumber * self.radius, 2 * count - 1)
         h, ratio = h[:, ::2], ratio[:, ::2]
         n = 2.0 * np.arange(count)
         tabulated = 32 * int(np.ceil(modes / 32))
         table = np.ascontiguousarray(_hemisphere(tabulated)[:count, :modes])
         slope = -(2 * n + 1) * ratio * (wavenumber * self.radius**2)[:, None]
-        admittance = _weighted(table, slope) + self.radius * _hemisphere_tail(tabulated, count)[:modes, :modes]
+        admittance = weighted(table, slope) + self.radius * _hemisphere_tail(tabulated, count)[:modes, :modes]
         return Radiation(admittance, table, (2 * n + 1) / h, None)
 
 
@@ -124,7 +135,11 @@ class Sphere:
     half_angle: float
     centre_z: float
     most: int
-    spacing: ClassVar[int] = 1
+    half_space: ClassVar[bool] = False
+
+    def waves(self, count: int) -> tuple[IntArray, IntArray]:
+        """See End."""
+        return np.arange(count), np.zeros(count, dtype=np.int64)
 
     @cached_property
     def _table(self) -> FloatArray:
@@ -141,14 +156,14 @@ class Sphere:
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
         count = min(DEGREES_SPHERE, radiating_degree(float(wavenumber.max()) * self.radius))
-        h, ratio = _hankel(wavenumber * self.radius, count)
+        h, ratio = hankel_ratio(wavenumber * self.radius, count)
         n = np.arange(DEGREES_SPHERE, dtype=np.float64)
         table = self._table[:, :modes]
         # p_n = v_n / (k ratio_n), and -R v_n / (n + 1) in the static limit.
         tail = (-2 * self.radius / ((n + 1) * (2 * n + 1)))[count:, None]
         impedance = (table[count:] * tail).T @ table[count:]
         table = np.ascontiguousarray(table[:count])
-        moving = _weighted(table, 2 / ((2 * n[:count] + 1) * wavenumber[:, None] * ratio)) + impedance
+        moving = weighted(table, 2 / ((2 * n[:count] + 1) * wavenumber[:, None] * ratio)) + impedance
         gram = self._gram[:modes, :modes]
         slope: ComplexArray = np.linalg.solve(moving, np.broadcast_to(gram, moving.shape)).astype(np.complex128)
         factor = 1.0 / (wavenumber[:, None] * ratio * h)
@@ -178,9 +193,30 @@ def _projected(modes: int, half_angle: float, degrees: int) -> FloatArray:
     return read_only(legvander(np.cos(half_angle * eta), degrees - 1).T @ (weight[:, None] * values))
 
 
-def _weighted(table: FloatArray, weight: ComplexArray) -> ComplexArray:
+def weighted(table: FloatArray, weight: ComplexArray) -> ComplexArray:
     """Sum over degrees of weight (F, D) times the table's rows (D, modes) with themselves: (F, modes, modes)."""
     frequencies, modes = weight.shape[0], table.shape[1]
     parts = np.concatenate([weight.real, weight.imag])[:, None, :] * table.T
     both = (parts.reshape(-1, table.shape[0]) @ table).reshape(2, frequencies, modes, modes)
     return np.asarray(both[0] + 1j * both[1])
+
+
+def associated(x: FloatArray, order: int, degree: int) -> FloatArray:
+    """(Q, degree + 1) associated Legendre functions of an order at x (Q,), of P_n's mean square; 0 below it.
+
+    Source: the recurrence of fully normalised functions (Abramowitz & Stegun 1964, 8.5.3, scaled).
+    """
+    result = np.zeros((x.size, degree + 1))
+    if order > degree:
+        return result
+    # Of unit mean square, up from the first.
+    start = np.ones_like(x)
+    for m in range(1, order + 1):
+        start = start * np.sqrt((2 * m + 1) / (2 * m)) * np.sqrt(1.0 - x * x)
+    before, now = np.zeros_like(x), start
+    for n in range(order, degree + 1):
+        result[:, n] = now / np.sqrt(2 * n + 1)
+        up = np.sqrt((4.0 * (n + 1) ** 2 - 1) / ((n + 1) ** 2 - order**2))
+        down = np.sqrt((n * n - order**2) / (4.0 * n * n - 1)) if n > 0 else 0.0
+        before, now = now, up * (x * now - down * before)
+    return result

@@ -19,12 +19,14 @@ from numba import njit
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.meridian import Frame, Piece
+from evenflare.waveguide.meridian import Frame, Meridian, Piece
 
 RELAXATION = 0.5
 """Share of the rate at which caps would cross that a falling cap angle may use."""
 FLAT = 1e-7
 """rad; flatter caps are given this half-angle, which moves no point by more than 1e-14 of the radius squared."""
+HALF_SPACE = 0.5 * np.pi - 1e-3
+"""rad of half-angle, from which on a cap counts as a hemisphere."""
 FINE = 401
 """Points along a piece on which a falling cap angle is worked out."""
 
@@ -148,11 +150,12 @@ def launched(whole: Sweep) -> tuple[Sweep, Sweep]:
 
     The launching cap is the last from which the cap angle turns by no more than a radian per local radius of
     travel along the wall: beyond it, in a roundover, at a sharp rim or where a free curve bends away, the wall
-    leaves the wave behind.
+    leaves the wave behind. A hemisphere, on a flat flange or on the baffle, has already been left.
     """
     for i in range(len(whole) - 1, -1, -1):
         stretch = whole[i]
-        slow = np.flatnonzero(stretch.turn * stretch.radius[1:] <= stretch.wall)
+        narrower = stretch.path.caps(stretch.t[1:]).b < HALF_SPACE
+        slow = np.flatnonzero((stretch.turn * stretch.radius[1:] <= stretch.wall) & narrower)
         if slow.size == 0:
             continue
         end, cells = int(slow[-1]) + 1, stretch.wall.size
@@ -167,29 +170,37 @@ def launched(whole: Sweep) -> tuple[Sweep, Sweep]:
 
 
 def sweep(waveguide: Waveguide) -> Sweep:
-    """The sweep of a waveguide: to a hemisphere in a baffle, to the sphere's own cap on a sphere.
+    """The sweep of a round waveguide: to a hemisphere in a baffle, to the sphere's own cap on a sphere.
 
     Errors: ValueError if the wall turns beyond 90 degrees (an undercut) or the caps would cross.
     """
-    wall = waveguide.meridian.dense
+    meridian, radius = waveguide.meridian, waveguide.mounting.radius
+    end_angle = 0.5 * np.pi if radius is None else float(np.arcsin(meridian.mouth_radius / radius))
+    refuse_undercut(meridian)
+    return swept(meridian.pieces, waveguide.driver.exit_half_angle, end_angle)
+
+
+def refuse_undercut(meridian: Meridian) -> None:
+    """ValueError if the wall turns beyond 90 degrees."""
+    wall = meridian.dense
     if wall.angle.max() > 0.5 * np.pi + 1e-6:
         worst = int(wall.angle.argmax())
         raise ValueError(
             f"the wall turns to {wall.angle[worst] / DEGREE:.4g} degrees at z = {wall.z[worst] / MILLIMETRE:.4g} mm:"
             " must be at most 90, the caps cannot follow an undercut"
         )
-    end_angle = 0.5 * np.pi
-    if waveguide.mounting.radius is not None:
-        end_angle = float(np.arcsin(waveguide.meridian.mouth_radius / waveguide.mounting.radius))
-    angle = waveguide.driver.exit_half_angle
+
+
+def swept(pieces: Sequence[Piece], angle: float, end_angle: float) -> Sweep:
+    """The sweep along pieces of wall from a cap of half-angle `angle` to one of half-angle `end_angle`, rad."""
     stretches: list[Stretch] = []
-    bounds = _approach(waveguide.meridian.pieces, end_angle)
-    for piece, bound in zip(waveguide.meridian.pieces, bounds, strict=True):
+    bounds = _approach(pieces, end_angle)
+    for piece, bound in zip(pieces, bounds, strict=True):
         added, angle = _along_piece(piece, angle, bound)
         stretches += added
-    rim = waveguide.meridian.ends
+    rim = pieces[-1].at(np.array([1.0]))
     if end_angle > angle + 1e-9:
-        stretches.append(along(Pivot(float(rim.z[1]), float(rim.r[1]), angle, end_angle)))
+        stretches.append(along(Pivot(float(rim.z[0]), float(rim.r[0]), angle, end_angle)))
     return tuple(stretches)
 
 

@@ -6,31 +6,34 @@ Colours stay apart for colour-blind eyes and in grey print, and every line also 
 from __future__ import annotations
 
 import io
-import itertools
 from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
 import numpy as np
-from matplotlib.colors import LinearSegmentedColormap
+from matplotlib.cm import ScalarMappable
+from matplotlib.collections import PolyCollection
+from matplotlib.colors import LinearSegmentedColormap, Normalize, to_rgb
 from matplotlib.figure import Figure
 
 from evenflare import files
 from evenflare.directivity import Directivity
-from evenflare.report import drawing, style, tables
+from evenflare.report import drawing, history, scene, style, tables, wanted
+from evenflare.report.balloon import balloon, balloon_cells, drawable, octaves
+from evenflare.report.smooth import between
+from evenflare.report.wall import grid
+from evenflare.report.words import hertz
 from evenflare.target import Target
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide
 
-# Lightness rises all the way, so that the map reads the same in grey.
-_MAP = LinearSegmentedColormap.from_list(
-    "evenflare", ["#16202c", "#1f3f5b", "#2f6f86", "#6fa196", "#c3c08f", "#f0dcae", "#fffaf0"]
-)
+_MAP = LinearSegmentedColormap.from_list("evenflare", style.LEVELS)
 _WIDTH = 5.6
 _DOTS_PER_INCH = 180
 _PAGE_DOTS_PER_INCH = 96
 _CONTOURS = (-18.0, -12.0, -6.0, -3.0)
 _MAP_FLOOR, _MAP_STEP, _MAP_POINTS = -30.0, 1.5, 181
+_BAR_TICKS = (-30, -24, -18, -12, -6, -3, 0)
 
 
 def save(figure: Figure, path: Path) -> None:
@@ -52,12 +55,119 @@ def page_size(figure: Figure) -> tuple[int, int]:
     return round(width * _PAGE_DOTS_PER_INCH), round(height * _PAGE_DOTS_PER_INCH)
 
 
+def pictures(
+    waveguide: Waveguide,
+    directivity: Directivity,
+    target: Target | None = None,
+    *,
+    all_round: Directivity | None = None,
+) -> dict[str, Figure]:
+    """Every picture of a solved waveguide, by the name of its file.
+
+    Of an oblong waveguide a map of each plane, its front and, `all_round` is drawable, balloons as well.
+    """
+    found = {"profile.png": profile(waveguide)}
+    if not waveguide.is_round:
+        found["front.png"] = front(waveguide)
+    for name, plane in planes(directivity).items():
+        found[f"directivity_map{name and '_' + name}.png"] = directivity_map(directivity, plane=plane)
+    found["index_and_beamwidth.png"] = index_and_beamwidth(directivity, target)
+    found["off_axis_curves.png"] = off_axis_curves(directivity)
+    found["standard_curves.png"] = standard_curves(directivity)
+    found["throat_impedance.png"] = throat_impedance(directivity)
+    if all_round is not None and not waveguide.is_round and drawable(all_round):
+        found["balloon.png"] = balloons_at_octaves(all_round)
+    return found
+
+
+def planes(directivity: Directivity) -> dict[str, int]:
+    """Index of each observed plane that is drawn, by its name; of no name where one stands for all.
+
+    The horizontal one, the one nearest to halfway between (diagonal) and the vertical one.
+    """
+    azimuth = directivity.observation.plane
+    if azimuth.size == 1:
+        return {"": 0}
+    named: dict[str, int] = {}
+    for name, at in (("horizontal", 0.0), ("diagonal", 0.25 * np.pi), ("vertical", 0.5 * np.pi)):
+        nearest = int(np.abs(azimuth - at).argmin())
+        if nearest not in named.values():
+            named[name] = nearest
+    return named
+
+
 def profile(waveguide: Waveguide) -> Figure:
-    """The meridian mirrored about the axis, to scale in mm, with the sizes that a maker checks first."""
+    """The meridians mirrored about the axis, to scale in mm, with the sizes that a maker checks first."""
     figure = Figure(layout="constrained")
     axes = style.dressed(figure.add_subplot(), "Profile", x="z from the throat plane, mm", y="r, mm")
     drawing.profile(axes, waveguide, width=_WIDTH)
+    style.legend(axes)
     return figure
+
+
+def front(waveguide: Waveguide) -> Figure:
+    """Sections of an oblong waveguide at several depths, throat and mouth among them, to scale in mm."""
+    figure = Figure(layout="constrained")
+    axes = style.dressed(figure.add_subplot(), "Front", x="x, horizontal, mm", y="y, vertical, mm")
+    drawing.front(axes, waveguide)
+    style.legend(axes)
+    figure.set_size_inches(_WIDTH, min(6.3, 1.6 + (_WIDTH - 0.9) * waveguide.mouth_height / waveguide.mouth_width))
+    return figure
+
+
+def shape(waveguide: Waveguide) -> Figure:
+    """The wall in space, seen from in front of the mouth, to its right and above."""
+    figure = Figure(figsize=(_WIDTH, 4.4), layout="constrained")
+    axes, points = figure.add_subplot(), grid(waveguide)
+    style.titled(figure, "Shape")
+    parts = scene.pieces(points)
+    _painted(axes, parts, np.where(parts.inside[:, None], to_rgb(style.INSIDE), to_rgb(style.OUTSIDE)))
+    rim = scene.seen(points[-1, [*range(points.shape[1]), 0]])
+    axes.plot(rim[:, 0], rim[:, 1], color=style.INK, linewidth=1.2)
+    return figure
+
+
+def balloons_at_octaves(directivity: Directivity) -> Figure:
+    """Directivity balloons to one scale: distance from the centre and colour are the level re on-axis.
+
+    The dotted ring in the plane of the mouth is as far out as the on-axis level, the line runs along the axis.
+    """
+    found = balloon(directivity)
+    rows = octaves(found.frequency)
+    across = min(3, rows.size)
+    down = -(-rows.size // across)
+    figure = Figure(figsize=(_WIDTH, 0.9 + 2.0 * down), layout="constrained")
+    style.titled(figure, "Directivity balloon")
+    panels = figure.subplots(down, across, squeeze=False).ravel()
+    scale = ScalarMappable(Normalize(_MAP_FLOOR, style.HIGHEST), _MAP)
+    for axes, row in zip(panels, rows.tolist(), strict=False):
+        parts = scene.pieces(found.points(row))
+        _painted(axes, parts, scale.to_rgba(balloon_cells(found, row)[parts.cell])[:, :3])
+        scene.framed(axes)
+        words = hertz(found.frequency[row]) + ("" if found.valid[row] else ", not valid")
+        axes.set_title(words, fontsize=style.TEXT, color=style.INK, y=0.97)
+    for axes in panels[rows.size :]:
+        axes.set_axis_off()
+    if panels.size > rows.size:
+        scene.directions(panels[-1])
+    bar = figure.colorbar(scale, ax=list(panels), location="bottom", aspect=45, pad=0.02, ticks=_BAR_TICKS)
+    _bar(bar)
+    return figure
+
+
+def _painted(axes: Any, parts: scene.Pieces, colour: FloatArray) -> None:
+    """Pieces (N) in their colours (N, 3) under their light, on axes of one scale without a frame."""
+    lit = np.clip(colour * parts.light[:, None], 0.0, 1.0)
+    axes.add_collection(PolyCollection(list(parts.outline), facecolors=lit, edgecolors=lit, linewidths=0.4))
+    axes.set_aspect("equal")
+    axes.set_axis_off()
+    axes.autoscale_view()
+
+
+def _bar(bar: Any) -> None:
+    bar.set_label("level re on-axis, dB", color=style.INK, fontsize=style.TEXT)
+    bar.ax.tick_params(labelsize=style.TEXT - 1, colors=style.QUIET)
+    bar.outline.set_visible(False)
 
 
 def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
@@ -71,7 +181,11 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
     level = np.nan_to_num(tables.relative_level(directivity)[:, plane, seen].T, nan=2 * _MAP_FLOOR)
     figure = Figure(figsize=(_WIDTH, 4.1), layout="constrained")
     axes = style.dressed(
-        figure.add_subplot(), "Directivity map", x="frequency, Hz", y="off-axis angle, degrees", grid=False
+        figure.add_subplot(),
+        _named("Directivity map", directivity, plane),
+        x="frequency, Hz",
+        y="off-axis angle, degrees",
+        grid=False,
     )
     if min(level.shape) < 2:
         style.nothing(axes, "needs two frequencies and two angles")
@@ -83,7 +197,7 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
         levels=np.arange(_MAP_FLOOR, top + 0.1, _MAP_STEP),
         cmap=_MAP,
         vmin=_MAP_FLOOR,
-        vmax=2 * _MAP_STEP,
+        vmax=style.HIGHEST,
         extend="both" if level.max() > top + 1e-6 else "min",
     )
     lines = axes.contour(
@@ -95,27 +209,19 @@ def directivity_map(directivity: Directivity, *, plane: int = 0) -> Figure:
     )
     style.over_frequency(axes, frequency, directivity.valid)
     _angle_ticks(axes.yaxis, angle)
-    bar = figure.colorbar(shades, ax=axes, pad=0.02, aspect=28, ticks=[-30, -24, -18, -12, -6, -3, 0])
+    bar = figure.colorbar(shades, ax=axes, pad=0.02, aspect=28, ticks=_BAR_TICKS)
     bar.add_lines(lines)
-    bar.set_label("level re on-axis, dB", color=style.INK, fontsize=style.TEXT)
-    bar.ax.tick_params(labelsize=style.TEXT - 1, colors=style.QUIET)
-    bar.outline.set_visible(False)
+    _bar(bar)
     return figure
 
 
 def _finely(frequency: FloatArray, angle: FloatArray, level: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Frequencies, angles and levels (A, F) of a grid fine enough for smooth lines: cubics between the samples.
-
-    They keep to the range of their neighbours (Fritsch and Carlson 1980, from memory), so that none is made up.
-    """
-    from scipy.interpolate import PchipInterpolator
-
+    """Frequencies, angles and levels (A, F) of a grid fine enough for smooth lines."""
     logs = np.log(frequency)
     fine, steep = np.linspace(logs[0], logs[-1], _MAP_POINTS), np.linspace(angle[0], angle[-1], _MAP_POINTS)
     # Far below the map's floor a null is as deep as any, and would bend its surroundings.
-    drawn = np.maximum(level, 2 * _MAP_FLOOR)
-    drawn = PchipInterpolator(angle, drawn, axis=0)(steep)
-    return np.exp(fine), steep, PchipInterpolator(logs, drawn, axis=1)(fine)
+    drawn = between(angle, np.maximum(level, 2 * _MAP_FLOOR), steep, axis=0)
+    return np.exp(fine), steep, between(logs, drawn, fine, axis=1)
 
 
 def index_and_beamwidth(directivity: Directivity, target: Target | None = None) -> Figure:
@@ -131,19 +237,9 @@ def index_and_beamwidth(directivity: Directivity, target: Target | None = None) 
     style.dressed(below, "", x="frequency, Hz", y="beamwidth at −6 dB, degrees")
     if target is not None:
         # Finely, because a wanted curve may bend between the frequencies that the target gives.
-        wanted = tables.target_columns(target, np.geomspace(target.frequency[0], target.frequency[-1], 241))
-        named = "whole-sphere" if target.index_kind == "sphere" else "sound-power"
-        low, high = wanted["index_db"] - wanted["tolerance_db"], wanted["index_db"] + wanted["tolerance_db"]
-        above.fill_between(
-            wanted["frequency_hz"], low, high, color=style.GREEN, alpha=0.22, linewidth=0, label="tolerance"
-        )
-        above.plot(
-            wanted["frequency_hz"], wanted["index_db"], color=style.GREEN, linewidth=1.2, label=f"wanted ({named})"
-        )
-        if np.isfinite(wanted["beamwidth_deg"]).any():
-            below.plot(
-                wanted["frequency_hz"], wanted["beamwidth_deg"], color=style.GREEN, linewidth=1.2, label="wanted"
-            )
+        columns_wanted = tables.target_columns(target, np.geomspace(target.frequency[0], target.frequency[-1], 241))
+        wanted.index(above, columns_wanted, kind=target.index_kind)
+        wanted.beams(below, columns_wanted, half_space=directivity.half_space)
     index = columns["directivity_index_db"]
     error = np.nan_to_num(columns["error_estimate_db"], posinf=0.0)
     above.fill_between(frequency, index - error, index + error, color=style.BLUE, alpha=0.25, linewidth=0)
@@ -159,6 +255,7 @@ def index_and_beamwidth(directivity: Directivity, target: Target | None = None) 
     widths = {name: values for name, values in columns.items() if name.startswith("beamwidth")}
     for (name, values), (colour, dash) in zip(widths.items(), style.LINES, strict=False):
         words = name.removeprefix("beamwidth_").removesuffix("deg").rstrip("_")
+        colour, dash = style.PLANES[words] if words else (colour, dash)
         below.plot(frequency, values, color=colour, linestyle=dash, linewidth=2.0, label=words or "this waveguide")
     below.set_ylim(0, style.ceiling(below, 30.0))
     below.set_yticks(np.arange(0, below.get_ylim()[1] + 1, 30))
@@ -234,22 +331,40 @@ def throat_impedance(directivity: Directivity) -> Figure:
 
 
 def off_axis_curves(directivity: Directivity, *, frequencies: Sequence[float] = (1e3, 2e3, 4e3, 8e3, 16e3)) -> Figure:
-    """Level re on-axis over the off-axis angle at the solved frequencies nearest to `frequencies` (Hz), first plane."""
-    observation = directivity.observation
+    """Level re on-axis over the off-axis angle at the solved frequencies nearest to `frequencies` (Hz), by plane."""
+    observation, drawn = directivity.observation, planes(directivity)
     seen = ~directivity.behind
-    angle, level = observation.off_axis[seen] / DEGREE, tables.relative_level(directivity)[:, 0, seen]
-    figure = Figure(figsize=(_WIDTH, 3.8), layout="constrained")
-    axes = style.dressed(figure.add_subplot(), "Off-axis curves", x="off-axis angle, degrees", y="level re on-axis, dB")
-    near = dict.fromkeys(int(np.abs(np.log(observation.frequency / wanted)).argmin()) for wanted in frequencies)
-    for row, (colour, dash) in zip(near, style.LINES, strict=False):
-        label = f"{observation.frequency[row] / 1e3:.3g} kHz"
-        axes.plot(angle, level[row], color=colour, linestyle=dash, linewidth=1.7, label=label)
-    _angle_ticks(axes.xaxis, angle)
-    axes.set_xlim(angle[0], max(angle[-1], angle[0] + 1.0))
-    axes.set_ylim(_MAP_FLOOR, 3)
-    axes.set_yticks([-30, -24, -18, -12, -6, -3, 0])
-    style.legend(axes)
+    angle, level = observation.off_axis[seen] / DEGREE, tables.relative_level(directivity)[:, :, seen]
+    figure = Figure(figsize=(_WIDTH, 3.8 if len(drawn) == 1 else 0.9 + 2.3 * len(drawn)), layout="constrained")
+    panels = figure.subplots(len(drawn), 1, sharex=True, squeeze=False).ravel()
+    near = dict.fromkeys(int(np.abs(np.log(observation.frequency / each)).argmin()) for each in frequencies)
+    for axes, (name, plane) in zip(panels, drawn.items(), strict=True):
+        last = axes is panels[-1]
+        words = f"{name}, level re on-axis, dB" if name else "level re on-axis, dB"
+        style.dressed(
+            axes,
+            "Off-axis curves" if axes is panels[0] else "",
+            x="off-axis angle, degrees" if last else "",
+            y=words,
+        )
+        for row, (colour, dash) in zip(near, style.LINES, strict=False):
+            label = f"{observation.frequency[row] / 1e3:.3g} kHz"
+            axes.plot(angle, level[row, plane], color=colour, linestyle=dash, linewidth=1.7, label=label)
+        _angle_ticks(axes.xaxis, angle)
+        axes.set_xlim(angle[0], max(angle[-1], angle[0] + 1.0))
+        axes.set_ylim(_MAP_FLOOR, 3)
+        axes.set_yticks([-30, -24, -18, -12, -6, -3, 0])
+    style.legend(panels[0])
     return figure
+
+
+def _named(title: str, directivity: Directivity, plane: int) -> str:
+    """A title with the plane where there are several."""
+    azimuth = directivity.observation.plane
+    if azimuth.size == 1:
+        return title
+    name = next((name for name, index in planes(directivity).items() if index == plane), "")
+    return f"{title}, {name}{' plane' if name else 'plane'} at {azimuth[plane] / DEGREE:g}°"
 
 
 def _angle_ticks(axis: Any, angle: FloatArray) -> None:
@@ -265,53 +380,5 @@ def search_history(rows: Sequence[Mapping[str, Any]]) -> Figure:
     """
     figure = Figure(figsize=(_WIDTH, 4.6), layout="constrained")
     axes = style.dressed(figure.add_subplot(), "Search history", x="candidate number", y="score, dB (lower is better)")
-    kept = [row for row in rows if row["score"] is not None and np.isfinite(row["score"])]
-    if not kept:
-        style.nothing(axes, "no candidate has been scored")
-        return figure
-    colours = dict(zip(dict.fromkeys(str(row.get("family", "")) for row in kept), itertools.cycle(style.COLOURS)))
-    for full in (False, True):
-        chosen = [row for row in kept if (row["stage"] == "full") == full]
-        if not chosen:
-            continue
-        colour = [colours[str(row.get("family", ""))] for row in chosen]
-        axes.scatter(
-            [row["number"] for row in chosen],
-            [row["score"] for row in chosen],
-            s=28 if full else 6,
-            facecolor="none" if full else colour,
-            edgecolor=colour,
-            linewidth=1.0 if full else 0.0,
-            zorder=3 if full else 2,
-        )
-    for family, colour_of in colours.items():
-        axes.scatter([], [], s=28, color=colour_of, label=family.replace("_", "-") or "candidate")
-    if any(row["stage"] == "full" for row in kept):
-        axes.scatter([], [], s=28, facecolor="none", edgecolor=style.INK, label="scored at full")
-    last = max(row["number"] for row in kept)
-    for stage, dash in zip(sorted({str(row["stage"]) for row in kept}), ("-", "--", ":"), strict=False):
-        chosen = sorted(
-            (row for row in kept if row["stage"] == stage and row["feasible"]), key=lambda row: int(row["number"])
-        )
-        if not chosen:
-            continue
-        best = np.minimum.accumulate([row["score"] for row in chosen])
-        axes.plot(
-            [*(row["number"] for row in chosen), last],
-            [*best, best[-1]],
-            drawstyle="steps-post",
-            color=style.INK,
-            linestyle=dash,
-            linewidth=1.5,
-            label=f"best, {stage}",
-            zorder=4,
-        )
-    if min(row["score"] for row in kept) > 0:
-        axes.set_yscale("log")
-        low, high = axes.get_ylim()
-        axes.minorticks_off()
-        shown = [tick for tick in (0.05, 0.1, 0.2, 0.5, 1, 2, 5, 10, 20, 50) if low <= tick <= high]
-        axes.set_yticks(shown, [f"{tick:g}" for tick in shown])
-        axes.set_ylim(low, high)
-    style.legend(axes)
+    history.scores(axes, rows)
     return figure

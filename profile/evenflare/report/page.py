@@ -8,12 +8,13 @@ from typing import Any, NamedTuple
 
 import numpy as np
 from jinja2 import Environment, PackageLoader, StrictUndefined
+from markupsafe import Markup
 
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity import Directivity
 from evenflare.objective import HOW_TERMS_COUNT, Score
-from evenflare.report import figures, rows, tables
+from evenflare.report import balloon, figures, rows, style, tables, view
 from evenflare.report.rows import FamilyResult
 from evenflare.report.words import hertz, millimetres, signed, span, spoken
 from evenflare.target import Target
@@ -31,6 +32,16 @@ CAUTIONS = (
     " the throat joint matters more than a rough surface.",
 )
 """Usual practice; no source."""
+
+_MAP_CAPTIONS = {
+    "": "Even sound off axis is parallel lines: where the −6 dB line (thick) pinches or flares, the room hears another"
+    " balance than the listener on axis.",
+    "horizontal": "Across the room. Even sound off axis is parallel lines: where the −6 dB line (thick) pinches or"
+    " flares, the room hears another balance than the listener on axis.",
+    "diagonal": "Between both planes: what is uneven here shows in no other map, and reaches the room by its corners.",
+    "vertical": "Toward floor and ceiling, whose reflections come first and cannot be moved away from.",
+}
+"""By plane."""
 
 NO_GAIN = 0.0005
 """dB; less is nothing with three decimals."""
@@ -57,7 +68,10 @@ def report(
     tip_below_throat: float | None = None,
     history: Sequence[Mapping[str, Any]] = (),
     families: Sequence[FamilyResult] = (),
+    ladder: Sequence[str] = (),
     written: Sequence[tuple[str, str]] = (),
+    all_round: Directivity | None = None,
+    provenance: Mapping[str, Any] | None = None,
 ) -> str:
     """The text of the page. What is left out is not shown.
 
@@ -68,7 +82,11 @@ def report(
     tip_below_throat : m, by which the cutter's tip passes the throat plane.
     history  : rows for `figures.search_history`.
     families : what became of each, any order.
+    ladder   : how far the stages of a search agree, a sentence each without its full stop.
     written  : files beside the page and what each is for.
+    all_round : `directivity` seen from more sides, for the balloon, see `balloon.dense`; what is not drawable is left
+               out. A round waveguide's directivity serves by itself.
+    provenance : plain values beside the directivity's own, with their unit at the end of the name.
     """
     environment = Environment(
         loader=PackageLoader("evenflare.report", ""),
@@ -78,23 +96,29 @@ def report(
         lstrip_blocks=True,
     )
     limits = [] if target is None else rows.limits(waveguide, target.limits)
+    if all_round is None:
+        all_round = directivity
     return environment.get_template("page.html").render(
         title=name,
         design_id=design_id,
         what=what,
         verdict=_verdict(score, limits, families),
         notes=_notes(waveguide),
+        sections=rows.sections(waveguide),
         numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],
         terms=[] if score is None else rows.terms(score),
         counting=HOW_TERMS_COUNT,
         limits=limits,
+        placed=any(limit.place for limit in limits),
         families=rows.families(families),
-        pictures=_pictures(waveguide, directivity, target, history, tip_below_throat),
+        ladder=list(ladder),
+        view=_view(waveguide, all_round),
+        pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
         validity=_validity(waveguide, directivity),
         cautions=CAUTIONS,
         written=list(written),
         command=command,
-        provenance=rows.provenance(directivity),
+        provenance=rows.provenance(directivity, provenance or {}),
     )
 
 
@@ -131,29 +155,70 @@ def _notes(waveguide: Waveguide) -> list[str]:
     ]
 
 
+def _view(waveguide: Waveguide, all_round: Directivity | None) -> dict[str, Any]:
+    script = view.script()
+    colours, low = style.LEVELS, balloon.FLOOR
+    return {
+        "picture": _picture(figures.shape(waveguide), alt=f"The wall in space, {_size(waveguide)}.", caption=""),
+        "data": Markup(view.data_text(view.data(waveguide, all_round))),
+        "script": Markup(script),
+        "script_hash": view.script_hash(script),
+        "colours": ", ".join(colours),
+        "levels": [
+            (f"{level:g}".replace("-", "−"), round(100 * (level - low) / (style.HIGHEST - low), 2))
+            for level in (-30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
+        ],
+    }
+
+
+def _size(waveguide: Waveguide) -> str:
+    width, height = waveguide.mouth_width / MILLIMETRE, waveguide.mouth_height / MILLIMETRE
+    mouth = f"{width:.1f} mm across" if waveguide.is_round else f"{width:.1f} mm wide and {height:.1f} mm high"
+    return f"{waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {mouth}"
+
+
 def _pictures(
     waveguide: Waveguide,
     directivity: Directivity | None,
+    all_round: Directivity | None,
     target: Target | None,
     history: Sequence[Mapping[str, Any]],
     tip_below_throat: float | None,
 ) -> list[_Picture]:
-    depth, mouth = waveguide.meridian.depth / MILLIMETRE, 2 * waveguide.meridian.mouth_radius / MILLIMETRE
     caption = (
         "Check the depth against the cabinet, and the smallest hollow radius against your cutter: the tool's radius"
         " must be below it."
     )
     if tip_below_throat is not None and tip_below_throat > 0.0:
         caption += f" The ball's tip passes the throat plane by {millimetres(tip_below_throat)}: keep that free below."
+    what = "Meridian" if waveguide.is_round else "Both meridians"
     pictures = [
         _picture(
             figures.profile(waveguide),
-            alt=f"Meridian of the waveguide to scale: {depth:.1f} mm deep, mouth {mouth:.1f} mm across.",
+            alt=f"{what} of the waveguide to scale: {_size(waveguide)}.",
             caption=caption,
         )
     ]
+    if not waveguide.is_round:
+        pictures.append(
+            _picture(
+                figures.front(waveguide),
+                alt=f"Sections at five depths from throat to mouth, seen from in front: {_size(waveguide)}.",
+                caption="Width × height of each section in mm. Hold the mouth's against the front it goes into, and"
+                " leave room for the flange.",
+            )
+        )
     if directivity is not None:
         pictures += _sound_pictures(directivity, target)
+        if not waveguide.is_round and all_round is not None and balloon.drawable(all_round):
+            pictures.append(
+                _picture(
+                    figures.balloons_at_octaves(all_round),
+                    alt="Directivity balloons at octaves: level re on-axis as distance from the centre, and as colour.",
+                    caption="A good balloon keeps its outline from one octave to the next and is smooth between the"
+                    " planes: a lobe that neither plane shows still reaches the room.",
+                )
+            )
     if history:
         pictures.append(
             _picture(
@@ -175,11 +240,14 @@ def _sound_pictures(directivity: Directivity, target: Target | None) -> list[_Pi
             alt=f"Directivity index ({between} dB) and beamwidth over frequency.",
             caption=_band_sentence(directivity, target),
         ),
-        _picture(
-            figures.directivity_map(directivity),
-            alt="Map of the level re on-axis over frequency and off-axis angle, with lines at −3, −6, −12 and −18 dB.",
-            caption="Even sound off axis is parallel lines: where the −6 dB line (thick) pinches or flares, the room"
-            " hears another balance than the listener on axis.",
+        *(
+            _picture(
+                figures.directivity_map(directivity, plane=plane),
+                alt=f"Map of the level re on-axis over frequency and off-axis angle{name and f', {name} plane'}, with"
+                " lines at −3, −6, −12 and −18 dB.",
+                caption=_MAP_CAPTIONS[name],
+            )
+            for name, plane in figures.planes(directivity).items()
         ),
         _picture(
             figures.off_axis_curves(directivity),

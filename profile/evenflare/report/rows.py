@@ -11,11 +11,28 @@ import evenflare
 from evenflare.directivity import Directivity
 from evenflare.objective import Score, contributions
 from evenflare.report import drawing, tables
+from evenflare.report.wall import stretch_of
 from evenflare.report.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
 from evenflare.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
-from evenflare.waveguide import Limits, Points, Waveguide, limit_excess, measures
+from evenflare.waveguide import (
+    Limits,
+    Measures,
+    Oblong,
+    Place,
+    Points,
+    RoundedRectangle,
+    Shape,
+    Superellipse,
+    Waveguide,
+    limit_excess,
+    limit_places,
+    measures,
+)
+from evenflare.waveguide.sections import ELLIPSE
 
+SECTIONS = 11
+"""Of an oblong waveguide that are listed, from throat to mouth."""
 MOST_CORNERS = 12
 """Of a wall through points that are named; it may have hundreds."""
 
@@ -37,13 +54,14 @@ class FamilyResult(NamedTuple):
 
 
 class LimitRow(NamedTuple):
-    """A limit, what the shape has, what is allowed, and the room between them."""
+    """A limit, what the shape has, what is allowed, the room between them, and where on an oblong wall that is."""
 
     label: str
     value: str
     allowed: str
     room: str
     kept: bool
+    place: str
 
 
 class Table(NamedTuple):
@@ -55,27 +73,29 @@ class Table(NamedTuple):
 
 def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
     """The shape's sizes by label."""
-    found, rim = measures(waveguide), waveguide.meridian.ends.angle[1]
-    arc = drawing.roundover(waveguide)
     where = "flush in an infinite baffle"
     if waveguide.mounting.radius is not None:
         where = f"on a rigid sphere of radius {millimetres(waveguide.mounting.radius, 1)}"
+    found = measures(waveguide)
     half_angle = waveguide.driver.exit_half_angle / DEGREE
     corner = drawing.throat_corner(waveguide) / DEGREE
     return [
-        ("Family", spoken(waveguide.shape.family)),
+        *_families(waveguide),
         ("Depth", millimetres(found.depth)),
-        ("Mouth diameter", millimetres(found.mouth_diameter)),
+        *_mouth(waveguide, found),
         ("Throat diameter", millimetres(found.throat_diameter)),
         ("Driver exit", f"{millimetres(2 * waveguide.driver.exit_radius)}, half-angle {half_angle:.1f}°"),
-        ("Wall angle at throat and rim", f"{found.throat_angle / DEGREE:.2f}° and {rim / DEGREE:.2f}°"),
+        *_ends(waveguide),
         (
             "Joint at the throat",
             f"corner of {corner:.1f}° between exit and wall"
             if corner >= drawing.SMOOTH
             else "wall goes on as the exit",
         ),
-        ("Roundover radius", millimetres(arc.radius) if arc else "none"),
+        *(
+            (_in_plane("Roundover radius", plane), millimetres(arc.radius) if arc else "none")
+            for plane, arc in ((plane, drawing.roundover(wall)) for plane, wall in drawing.meridians(waveguide).items())
+        ),
         (
             "Smallest hollow radius (cutter)",
             f"{millimetres(found.smallest_concave_radius)}, {drawing.hollow(waveguide)}",
@@ -85,20 +105,84 @@ def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
     ]
 
 
-def _points(waveguide: Waveguide) -> list[tuple[str, str]]:
-    """What became of a wall that was given as points."""
+def _in_plane(label: str, plane: str) -> str:
+    return f"{label}, {plane}" if plane else label
+
+
+def _shapes(waveguide: Waveguide) -> dict[str, Shape]:
+    """By plane, as `drawing.meridians`."""
     shape = waveguide.shape
-    if not isinstance(shape, Points):
-        return []
-    at = [f"{shape.points[i][0] / MILLIMETRE:.4g}" for i in shape.corners]
-    more = f" and {len(at) - MOST_CORNERS} more" if len(at) > MOST_CORNERS else ""
+    if isinstance(shape, Oblong):
+        return {"horizontal": shape.horizontal, "vertical": shape.vertical}
+    return {"": shape}
+
+
+def _families(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """Whose shape each meridian is, once where all are alike."""
+    names = {plane: spoken(shape.family) for plane, shape in _shapes(waveguide).items()}
+    if len(set(names.values())) == 1:
+        return [("Family", next(iter(names.values())))]
+    return [(_in_plane("Family", plane), name) for plane, name in names.items()]
+
+
+def _mouth(waveguide: Waveguide, found: Measures) -> list[tuple[str, str]]:
+    if waveguide.is_round:
+        return [("Mouth diameter", millimetres(found.mouth_diameter))]
+    section, exponent = waveguide.surface.section, found.section_exponent
+    if isinstance(section, RoundedRectangle):
+        words = f"rounded rectangle, corners of {millimetres(section.corner_radius)}"
+    elif exponent is None or max(exponent) == ELLIPSE:
+        words = "ellipse"
+    else:
+        words = f"superellipse, exponent {exponent[0]:.4g}"
+        words += f", up to {exponent[1]:.4g} on the way" if exponent[1] > exponent[0] + 1e-6 else ""
     return [
-        ("Corners kept", f"z = {', '.join(at[:MOST_CORNERS])}{more} mm" if at else "none"),
-        (
-            "Between points",
-            f"the smooth wall leaves the straight lines by up to {shape.departure / MILLIMETRE:.3f} mm",
-        ),
+        ("Mouth width and height", f"{millimetres(found.mouth_width)} × {millimetres(found.mouth_height)}"),
+        ("Mouth's section", words),
     ]
+
+
+def _ends(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """The wall's angle against the axis at both ends, by plane."""
+    return [
+        (
+            _in_plane("Wall angle at throat and rim", plane),
+            f"{wall.ends.angle[0] / DEGREE:.2f}° and {wall.ends.angle[1] / DEGREE:.2f}°",
+        )
+        for plane, wall in drawing.meridians(waveguide).items()
+    ]
+
+
+def sections(waveguide: Waveguide) -> Table | None:
+    """Sections of an oblong waveguide at tenths of its depth; None for a round one."""
+    if waveguide.is_round:
+        return None
+    surface = waveguide.surface
+    section = surface.section
+    rows = []
+    for z in np.linspace(0.0, surface.depth, SECTIONS).tolist():
+        axes = surface.axes(np.array([z]), stretch=stretch_of(surface, z))
+        sizes = [z, 2 * axes.a[0], 2 * axes.b[0]]
+        cells = [f"{size / MILLIMETRE:.2f}" for size in sizes]
+        if isinstance(section, Superellipse):
+            cells.append(f"{section.exponent_at(np.array([z]), depth=surface.depth)[0]:.3f}")
+        rows.append(cells)
+    head = ["Depth, mm", "Width, mm", "Height, mm"]
+    return Table([*head, "Exponent"] if isinstance(section, Superellipse) else head, rows)
+
+
+def _points(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """What became of walls that were given as points."""
+    rows = []
+    for plane, shape in _shapes(waveguide).items():
+        if not isinstance(shape, Points):
+            continue
+        at = [f"{shape.points[i][0] / MILLIMETRE:.4g}" for i in shape.corners]
+        more = f" and {len(at) - MOST_CORNERS} more" if len(at) > MOST_CORNERS else ""
+        kept = f"z = {', '.join(at[:MOST_CORNERS])}{more} mm" if at else "none"
+        departure = f"the smooth wall leaves the straight lines by up to {shape.departure / MILLIMETRE:.3f} mm"
+        rows += [(_in_plane("Corners kept", plane), kept), (_in_plane("Between points", plane), departure)]
+    return rows
 
 
 def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, str]]:
@@ -118,6 +202,8 @@ def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, st
         ("Directivity index, whole sphere", "directivity_index_db", " dB"),
         ("Directivity index, sound power", "sound_power_index_db", " dB"),
         ("Beamwidth at −6 dB", "beamwidth_deg", "°"),
+        ("Beamwidth at −6 dB, horizontal", "beamwidth_horizontal_deg", "°"),
+        ("Beamwidth at −6 dB, vertical", "beamwidth_vertical_deg", "°"),
         ("Error estimate of the index", "error_estimate_db", " dB"),
     ):
         between = span(columns.get(column, np.empty(0)), digits=3 if column == "error_estimate_db" else 1)
@@ -145,35 +231,59 @@ def terms(score: Score) -> list[tuple[str, str, str]]:
 
 
 def limits(waveguide: Waveguide, kept: Limits) -> list[LimitRow]:
-    """Every limit of a target against the shape, in the unit of its label."""
+    """Every limit of a target against the shape, in the unit of its label, and where its worst value is."""
     found = measures(waveguide)
     mismatch = abs(found.throat_diameter - 2 * waveguide.driver.exit_radius)
+    width, height = kept.mouth
+    # Of two throat angles the one that is farther from the middle of its range is the worse.
+    middle = 0.5 * sum(kept.throat_angle)
+    throat_angle = max(found.throat_angles, key=lambda angle: abs(angle - middle))
+    exponent = found.section_exponent or (ELLIPSE, ELLIPSE)
     values: dict[str, tuple[float, float | None, float | None]] = {
         "depth_mm": (found.depth, *kept.depth),
-        "mouth_diameter_mm": (found.mouth_diameter, *kept.mouth_diameter),
+        "mouth_diameter_mm": (found.mouth_diameter, *width),
+        "mouth_width_mm": (found.mouth_width, *width),
+        "mouth_height_mm": (found.mouth_height, *height),
+        "section_exponent": (
+            exponent[0] if exponent[0] < kept.section_exponent[0] else exponent[1],
+            *kept.section_exponent,
+        ),
         "smallest_concave_radius_mm": (found.smallest_concave_radius, kept.smallest_concave_radius, None),
         "greatest_wall_angle_deg": (found.greatest_angle, None, kept.greatest_wall_angle),
         "smallest_wall_angle_deg": (found.smallest_angle, 0.0, None),
-        "throat_angle_deg": (found.throat_angle, *kept.throat_angle),
+        "smallest_draft_deg": (found.smallest_angle, kept.smallest_draft, None),
+        "throat_angle_deg": (throat_angle, *kept.throat_angle),
         "throat_diameter_mismatch_mm": (mismatch, None, kept.throat_diameter_mismatch),
         "throat_angle_mismatch_deg": (drawing.throat_corner(waveguide), None, kept.throat_angle_mismatch),
     }
+    places = limit_places(waveguide, kept)
     return [
-        _limit(name, excess, *(None if each is None else each / _unit(name) for each in values[name]))
+        _limit(
+            name, excess, _where(places[name]), *(None if each is None else each / _unit(name) for each in values[name])
+        )
         for name, excess in limit_excess(waveguide, kept).items()
     ]
 
 
+def _where(place: Place) -> str:
+    """A place on the wall in words; none where the limit is of a whole section."""
+    if place.azimuth is None:
+        return ""
+    return f"{place.z / MILLIMETRE:.1f} mm, {place.azimuth / DEGREE:.0f}°"
+
+
 def _unit(name: str) -> float:
-    return DEGREE if name.endswith("_deg") else MILLIMETRE
+    return {"mm": MILLIMETRE, "deg": DEGREE}.get(name.rpartition("_")[2], 1.0)
 
 
-def _limit(name: str, excess: float, value: float | None, low: float | None, high: float | None) -> LimitRow:
+def _limit(
+    name: str, excess: float, where: str, value: float | None, low: float | None, high: float | None
+) -> LimitRow:
     if low is None:
         allowed = f"at most {high:.4g}"
     else:
         allowed = f"at least {low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
-    return LimitRow(unit_apart(name), f"{value:.2f}", allowed, signed(-excess), excess <= 0)
+    return LimitRow(unit_apart(name), f"{value:.2f}", allowed, signed(-excess), excess <= 0, where)
 
 
 def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
@@ -191,9 +301,9 @@ def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
     return rows
 
 
-def provenance(directivity: Directivity | None) -> list[tuple[str, str | Table]]:
-    """How the result was made, by label, in words."""
-    record = {} if directivity is None else directivity.provenance
+def provenance(directivity: Directivity | None, more: Mapping[str, Any]) -> list[tuple[str, str | Table]]:
+    """How the result was made, by label, in words: the directivity's own record, and more."""
+    record = {**({} if directivity is None else directivity.provenance), **more}
     told = [(unit_apart(key), _told(value)) for key, value in record.items() if key != "version"]
     return [("evenflare", evenflare.__version__), *told]
 

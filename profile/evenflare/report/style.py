@@ -23,6 +23,14 @@ LINES = (
     (SKY, (0, (6, 1.5))),
     (OLIVE, (0, (3, 1, 1, 1, 1, 1))),
 )
+PLANES = {"": (INK, "-"), "horizontal": (BLUE, "-"), "vertical": (ORANGE, (0, (5, 1.5)))}
+"""Colour and dash of a wall, by the plane that cuts it; a round one is the same in each."""
+LEVELS = ("#16202c", "#1f3f5b", "#2f6f86", "#6fa196", "#c3c08f", "#f0dcae", "#fffaf0")
+"""From the lowest level to HIGHEST. Lightness rises all the way, so that a map reads the same in grey."""
+HIGHEST = 3.0
+"""dB re on-axis, where the colours of levels end."""
+INSIDE, OUTSIDE = "#9fc3d9", "#b9bfc4"
+"""Of a wall: the side that the sound runs along, and the back."""
 TEXT = 10
 FEW = 3
 TICKS = (20, 50, 100, 200, 500, 1e3, 2e3, 5e3, 1e4, 2e4, 5e4)
@@ -122,6 +130,12 @@ def nothing(axes: Any, why: str) -> None:
 def ceiling(axes: Any, step: float) -> float:
     """The next multiple of `step` above all that is drawn."""
     return float(step * np.ceil(axes.dataLim.y1 / step + 0.05)) if np.isfinite(axes.dataLim.y1) else step
+
+
+def shade(share: float) -> str:
+    """A colour between a light and the darkest blue as `share` goes from 0 to 1."""
+    ends = [np.array([int(colour[i : i + 2], 16) for i in (1, 3, 5)]) for colour in (SKY, INK)]
+    return "#" + "".join(f"{int(level):02x}" for level in np.round(ends[0] + share * (ends[1] - ends[0])))
 
 
 def thousands(frequency: float) -> str:

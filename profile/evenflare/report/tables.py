@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from evenflare import files, metrics
-from evenflare.directivity import Directivity
+from evenflare.directivity import Directivity, Observation
 from evenflare.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import (
     DEGREE,
@@ -29,7 +29,13 @@ PREDICTED = (
     "caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears",
 )
 """Header lines of a predicted result."""
+TWO_PLANES = (
+    "alike on both sides of the horizontal and of the vertical plane: what is written at an azimuth from 0 to 90"
+    " degrees holds at 180 minus it, at 180 plus it and at minus it as well"
+)
+"""Header line of a directivity of that symmetry."""
 
+_DIRECTIONS = "units: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical; valid 1 where the result can be trusted"
 _DECIMALS = {"hz": 4, "deg": 3, "db": 4}
 """By the last part of a column's name; other numbers get six significant digits."""
 _AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
@@ -115,25 +121,25 @@ def uncovered(directivity: Directivity) -> str:
 
 
 def target_columns(target: Target, frequency: FloatArray) -> Columns:
-    """What a target wants at each frequency (Hz): index and tolerance in dB, beamwidth in degrees; nan for nothing."""
+    """What a target wants at each frequency (Hz): index and tolerance in dB, beamwidth in degrees; nan for nothing.
+
+    The beamwidth's columns are named as in `summary_columns`: one for a round target, one a plane for an oblong one.
+    """
     index, tolerance, _ = wanted_index(target, frequency)
-    width = wanted_beamwidth(target, frequency)
-    return {
-        "frequency_hz": frequency,
-        "index_db": index,
-        "tolerance_db": tolerance,
-        "beamwidth_deg": np.full(frequency.size, np.nan) if width is None else width / DEGREE,
-    }
+    columns = {"frequency_hz": frequency, "index_db": index, "tolerance_db": tolerance}
+    for plane, azimuth in target.planes.items():
+        width = wanted_beamwidth(target, frequency, plane=azimuth)
+        columns[f"beamwidth{plane}_deg"] = np.full(frequency.size, np.nan) if width is None else width / DEGREE
+    return columns
 
 
 def _beamwidths(directivity: Directivity) -> Columns:
     planes = directivity.observation.plane
     if planes.size == 1:
         return {"beamwidth_deg": metrics.beamwidth(directivity, plane=float(planes[0])) / DEGREE}
-    named = {"beamwidth_horizontal_deg": 0.0, "beamwidth_vertical_deg": 90 * DEGREE}
     return {
-        name: metrics.beamwidth(directivity, plane=azimuth) / DEGREE
-        for name, azimuth in named.items()
+        f"beamwidth_{name}_deg": metrics.beamwidth(directivity, plane=azimuth) / DEGREE
+        for name, azimuth in metrics.PLANES.items()
         if np.any(np.abs(planes - azimuth) < metrics.SAME_ANGLE)
     }
 
@@ -154,21 +160,16 @@ def write_solution(
     Errors     : InputError if the folder cannot be written.
     """
     observation = directivity.observation
-    seen = "in the far field" if observation.far_field else f"at {observation.distance:g} m"
-    origin = f"{observation.reference_z / MILLIMETRE:g} mm"
-    common = [
-        f"design: {name}; id {design_id}",
-        f"seen {seen}; angles, distance and phase count from the axis at z = {origin} from the throat plane",
-    ]
-    space = ["half space: an infinite baffle, nothing is radiated behind it"] if directivity.half_space else []
+    common = _origin(observation, name, design_id)
+    space = _space(directivity)
     weights = ["in half space the samples at 90 degrees carry half their weight"] if directivity.half_space else []
     lacking = [f"empty: {uncovered(directivity)}"] if uncovered(directivity) else []
     written = {
         "directivity.csv": (
             directivity_columns(directivity),
             "directivity: level and phase re on-axis over frequency and direction",
-            "units: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical; valid 1 where the result can be trusted",
-            space,
+            _DIRECTIONS,
+            [*_symmetry(observation), *space],
         ),
         "summary.csv": (
             summary_columns(directivity),
@@ -194,6 +195,48 @@ def write_solution(
     record = {"name": name, "design_id": design_id, **directivity.provenance, **(provenance or {})}
     files.write_text(folder / "provenance.json", json_text(record))
     return [*(folder / file for file in written), folder / "provenance.json"]
+
+
+def write_balloon(
+    path: Path, directivity: Directivity, *, name: str, design_id: str, cautions: Sequence[str] = PREDICTED
+) -> Path:
+    """Levels all round, one row per frequency, observed azimuth and angle: what a directivity balloon is drawn from.
+
+    directivity : observed in planes closely enough for the drawing, every 15 degrees from 0 to 90 for instance. The
+                  rows are those of `directivity_columns` without the phase, and the header says by which symmetry the
+                  other azimuths follow.
+    cautions    : lines for the header.
+    Errors      : InputError if the file cannot be written.
+    """
+    columns = directivity_columns(directivity)
+    del columns["phase_deg"]
+    header = [
+        "balloon: level re on-axis over frequency and direction",
+        *_origin(directivity.observation, name, design_id),
+        _DIRECTIONS,
+        *_symmetry(directivity.observation),
+        *_space(directivity),
+        *cautions,
+    ]
+    files.write_text(path, csv_text(columns, header=header))
+    return path
+
+
+def _origin(observation: Observation, name: str, design_id: str) -> list[str]:
+    seen = "in the far field" if observation.far_field else f"at {observation.distance:g} m"
+    origin = f"{observation.reference_z / MILLIMETRE:g} mm"
+    return [
+        f"design: {name}; id {design_id}",
+        f"seen {seen}; angles, distance and phase count from the axis at z = {origin} from the throat plane",
+    ]
+
+
+def _space(directivity: Directivity) -> list[str]:
+    return ["half space: an infinite baffle, nothing is radiated behind it"] if directivity.half_space else []
+
+
+def _symmetry(observation: Observation) -> list[str]:
+    return [TWO_PLANES] if observation.symmetry == "two_planes" else []
 
 
 def csv_text(columns: Mapping[str, FloatArray], *, header: Iterable[str]) -> str:

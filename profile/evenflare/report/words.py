@@ -9,7 +9,7 @@ import numpy as np
 
 from evenflare.units import MILLIMETRE, FloatArray
 
-_UNITS = {"mm": "mm", "deg": "degrees", "db": "dB", "hz": "Hz", "m": "m"}
+_UNITS = {"mm": "mm", "deg": "degrees", "db": "dB", "hz": "Hz", "m": "m", "mb": "MB", "s": "s"}
 """The last part of a name, and the unit that it stands for."""
 
 

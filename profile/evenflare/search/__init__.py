@@ -4,21 +4,28 @@ The same target, seed and version ask for the same candidates in the same order,
 however often the run was stopped and continued.
 """
 
-from evenflare.search.loop import Progress, SearchResult, StoppedBy, Winner, run_search
+from evenflare.search.cluster import check_cluster, connected
+from evenflare.search.ladder import Agreement
+from evenflare.search.loop import run_search
 from evenflare.search.plan import Plan, plan
+from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
+from evenflare.search.result import SearchResult, StoppedBy, Winner
 from evenflare.search.store import ROW, history_rows, nearest
 from evenflare.search.worker import SolverFactory
 
 __all__ = [
     "ROW",
+    "Agreement",
     "Plan",
     "Progress",
     "SearchResult",
     "SolverFactory",
     "StoppedBy",
     "Winner",
+    "check_cluster",
     "check_search",
+    "connected",
     "history_rows",
     "nearest",
     "plan",

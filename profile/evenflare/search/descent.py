@@ -35,6 +35,8 @@ class Descent:
     spread     : initial standard deviation on [0, 1].
     seed       : numbers that, with r, fix every vector asked for. The global random state is neither read nor set.
 
+    `populations` counts those told.
+
     Source: N. Hansen, The CMA evolution strategy: a comparing review (2006), by the library cma.
     """
 
@@ -51,6 +53,7 @@ class Descent:
     ) -> None:
         self.family, self.dimensions, self.setting = family, dimensions, setting
         self.left = share
+        self.populations = 0
         self._start, self._spread, self._seed = start, spread, tuple(seed)
         self._restarts, self._idle = -1, 0
         self._asked: list[FloatArray] = []
@@ -71,6 +74,7 @@ class Descent:
 
         A population cut off by the end of the share is not learnt from. A run that has converged begins anew.
         """
+        self.populations += 1
         self.left -= new
         self._idle = 0 if new else self._idle + 1
         if self.finished or len(ranks) < len(self._asked):

@@ -1,104 +1,39 @@
-"""The ask-tell loop: families at the screening setting, the free curve from their best, the best of all at full."""
+"""The ask-tell loop: families by cheap settings, the free curve from their best, the best of all at full."""
 
 from __future__ import annotations
 
 import time
-from collections import Counter
 from collections.abc import Callable, Sequence
-from concurrent.futures import Executor, Future, as_completed, wait
+from concurrent.futures import Future, as_completed, wait
 from concurrent.futures.process import BrokenProcessPool
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
 
 import numpy as np
 
 from evenflare import radiation
 from evenflare.files import InputError
-from evenflare.objective import Score
-from evenflare.radiation import Setting
-from evenflare.search.descent import Descent, Vector
+from evenflare.radiation import SETTINGS, Setting
+from evenflare.search import ladder
+from evenflare.search.descent import Descent
+from evenflare.search.ladder import Agreement, Staging
 from evenflare.search.plan import Plan
+from evenflare.search.progress import OBLONG_COST, ROUND_COST, Pace, Progress
+from evenflare.search.record import Record
 from evenflare.search.request import request
+from evenflare.search.result import SearchResult, StoppedBy, result
 from evenflare.search.store import Store, opened
-from evenflare.search.worker import Job, Outcome, SolverFactory, evaluate, pool, starting, waveguide_of
+from evenflare.search.worker import Job, Judges, Outcome, SolverFactory, evaluate, pool, starting, waveguide_of
 from evenflare.target import Target
 from evenflare.units import FloatArray
-from evenflare.waveguide import FAMILIES, ParameterSpace, Waveguide
-
-StoppedBy = Literal["candidates", "time", "interrupted"]
+from evenflare.waveguide import FAMILIES, ParameterSpace
 
 SPREAD, FREE_SPREAD, POLISH_SPREAD = 0.3, 0.15, 0.03
 """Initial standard deviations on [0, 1]: over a family, around a published shape, around a finalist."""
 FREE_DESCENTS = 2
 """Run side by side from different published shapes: one misses more valleys than two with half the candidates."""
 FINALISTS_PER_FAMILY = 5
-SETTLED = 20
-"""Candidates solved, before which the time left is a guess."""
-FULL_COST = 2.0
-"""Solves at the screening setting that take as long as one at full: for the estimate of the time left."""
-
-
-@dataclass(frozen=True)
-class Progress:
-    """Where a search stands.
-
-    done, total : candidates, a finalist counted again at the full setting.
-    best        : dB, the lowest score so far at the setting that counts, None if there is none.
-    rate        : candidates solved per second in this call.
-    time_left   : s, None until SETTLED candidates are solved.
-    stage       : what is being done, in words.
-    """
-
-    done: int
-    total: int
-    best: float | None
-    rate: float
-    time_left: float | None
-    stage: str
-
-
-@dataclass(frozen=True)
-class Winner:
-    """The best feasible candidate of a family (or of all), at the most exact setting it was judged at."""
-
-    number: int
-    family: str
-    setting: Setting
-    waveguide: Waveguide
-    score: Score
-
-
-@dataclass(frozen=True)
-class SearchResult:
-    """What a search found.
-
-    best       : the winner; None if no candidate keeps the limits and can be solved.
-    nearest    : without a winner, the shape that breaks the limits least, None if none could be built.
-    why        : without a winner, what stands in the way: what `nearest` breaks and by how much; else empty.
-    winners    : the best of each family that has one, in the target's order of families.
-    gain       : dB by which the winner's score is below the best published family's; None if one of them is missing.
-    stopped_by : "candidates": the whole plan was carried out; "time": `minutes` were up; "interrupted": Ctrl-C.
-    plan       : shares and notes.
-    asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
-    """
-
-    best: Winner | None
-    nearest: Waveguide | None
-    winners: tuple[Winner, ...]
-    gain: float | None
-    stopped_by: StoppedBy
-    plan: Plan
-    asked: int
-    scored: int
-    full: int
-    why: str = ""
-
-    @property
-    def feasible(self) -> bool:
-        """Whether there is a winner."""
-        return self.best is not None
 
 
 def run_search(
@@ -112,7 +47,7 @@ def run_search(
     seed: int | None = None,
     progress: Callable[[Progress], None] | None = None,
     solver_factory: SolverFactory = radiation.solver,
-    executor: Executor | None = None,
+    executor: Judges | None = None,
 ) -> SearchResult:
     """Search the target's families for the lowest score, or continue the search that `folder` holds.
 
@@ -140,7 +75,7 @@ def run_search(
                 "a worker process ended unexpectedly: for lack of memory, or because a script starts the search outside"
                 " `if __name__ == '__main__':`. Run it again with fewer workers: what finished is kept"
             ) from error
-        return run.result(stopped_by)
+        return result(target, run.record, asked.plan, stopped_by, run.agreements())
 
 
 @dataclass
@@ -149,40 +84,39 @@ class _Run:
 
     target: Target
     store: Store
-    judges: Executor
+    judges: Judges
     factory: SolverFactory
     plan: Plan
     seed: int
     deadline: float | None
     progress: Callable[[Progress], None] | None
-    numbers: dict[tuple[str, Vector], int] = field(default_factory=dict)
-    outcomes: dict[Job, Outcome] = field(default_factory=dict)
-    lowest: dict[Setting, float] = field(default_factory=dict)
-    stage: str = ""
-    solved: int = 0
+    record: Record = field(default_factory=Record)
+    staging: Staging | None = None
+    pace: Pace = field(default_factory=lambda: Pace(ROUND_COST))
+    step: str = ""
     due: dict[str, int] = field(default_factory=dict)
-    effort: float = 0.0
-    began: float = field(default_factory=time.monotonic)
 
     def carry_out(self) -> StoppedBy:
         """All steps; says what ended them."""
+        if "estimate" in ladder.stages(self.target):
+            self.staging, self.pace = Staging("estimate", "screen"), Pace(OBLONG_COST)
         screens = sum(self.plan.published.values()) + self.plan.free
         self.due = {"screen": screens, "final": min(self.plan.finalists, screens), "polish": self.plan.polish}
-        self.stage = "published families"
+        self.step = "published families"
         in_time = self.descend([self.published(family, share) for family, share in self.plan.published.items()])
         if in_time and self.plan.free:
-            self.stage = "free curve"
+            self.step = "free curve"
             in_time = self.descend(self.free())
-        self.stage = "the best at full setting"
+        self.step = "the best at full setting"
         finalists = self.finalists()
         self.due = {
-            "screen": sum(job.setting == "screen" for job in self.outcomes),
+            "screen": self.record.reached,
             "final": len(finalists),
             "polish": self.plan.polish if in_time and finalists else 0,
         }
         self.judge(finalists)
         if in_time:
-            self.stage = "polishing at full setting"
+            self.step = "polishing at full setting"
             in_time = self.descend(self.polish())
         return "candidates" if in_time else "time"
 
@@ -198,8 +132,8 @@ class _Run:
 
     def free(self) -> list[Descent]:
         """Over the free curve, each run from the best of another published family; without any, from anywhere."""
-        best = [self.best("screen", [family]) for family in self.plan.published]
-        ranked = sorted((each for each in best if each), key=lambda job: self.outcomes[job].rank)
+        best = [self.record.best("screen", [family]) for family in self.plan.published]
+        ranked = sorted((each for each in best if each), key=lambda job: self.record.outcomes[job].rank)
         space = self.space("free")
         starts = [space.vector(waveguide_of(self.target, job.family, job.vector)) for job in ranked]
         if not starts:
@@ -226,7 +160,7 @@ class _Run:
     def polish(self) -> list[Descent]:
         """Near the best published and the best free finalist, so that neither gains by a setting's error alone."""
         groups = [tuple(self.plan.published), ("free",)]
-        best = [job for group in groups if (job := self.best("full", group))]
+        best = [job for group in groups if (job := self.record.best("full", group))]
         share, rest = divmod(self.plan.polish, max(1, len(best)))
         return [
             Descent(
@@ -243,10 +177,10 @@ class _Run:
 
     def finalists(self) -> list[Job]:
         """The best by the screening setting, and the best few of each family whatever their place."""
-        ranked = self.ranked("screen", FAMILIES)
+        ranked = self.record.ranked("screen", FAMILIES)
         chosen = set(ranked[: self.plan.finalists])
         for family in self.target.families:
-            chosen.update(self.ranked("screen", [family])[:FINALISTS_PER_FAMILY])
+            chosen.update(self.record.ranked("screen", [family])[:FINALISTS_PER_FAMILY])
         return [job._replace(setting="full") for job in ranked if job in chosen]
 
     def descend(self, descents: Sequence[Descent]) -> bool:
@@ -255,19 +189,47 @@ class _Run:
             if self.deadline is not None and time.monotonic() >= self.deadline:
                 return False
             asked = [[Job(each.family, vector, each.setting) for vector in each.ask()] for each in busy]
-            new = [len({job for job in jobs if job not in self.outcomes}) for jobs in asked]
-            self.judge([job for jobs in asked for job in jobs])
-            for descent, jobs, count in zip(busy, asked, new, strict=True):
-                descent.tell([self.outcomes[job].rank for job in jobs], new=count)
+            new = [len({job for job in jobs if not self.known(job)}) for jobs in asked]
+            if self.staging is None or self.staging.left_out or busy[0].setting != self.staging.upper:
+                self.judge([job for jobs in asked for job in jobs])
+                ranks = [[self.record.outcomes[job].rank for job in jobs] for jobs in asked]
+            else:
+                ranks = self.climb(self.staging, asked, [self.staging.whole(each.populations) for each in busy])
+            for descent, each, count in zip(busy, ranks, new, strict=True):
+                descent.tell(each, new=count)
         return True
+
+    def climb(self, staging: Staging, populations: Sequence[Sequence[Job]], whole: Sequence[bool]) -> list[list[float]]:
+        """Judge populations at the lower stage, and those of each that go on at the upper one; ranks of each."""
+        lower = [[job._replace(setting=staging.lower) for job in jobs] for jobs in populations]
+        self.judge([job for jobs in lower for job in jobs])
+        below = [[self.record.outcomes[job] for job in jobs] for jobs in lower]
+        chosen = [ladder.going_on(each, whole=all_of_it) for each, all_of_it in zip(below, whole, strict=True)]
+        upper = [
+            [job if goes else None for job, goes in zip(jobs, going, strict=True)]
+            for jobs, going in zip(populations, chosen, strict=True)
+        ]
+        self.judge([job for jobs in upper for job in jobs if job])
+        above = [[self.record.outcomes[job] if job else None for job in jobs] for jobs in upper]
+        for low, up, all_of_it in zip(below, above, whole, strict=True):
+            if all_of_it:
+                staging.compare(low, up)
+        staging.review(len(self.record.numbers))
+        return [ladder.ranks(low, up) for low, up in zip(below, above, strict=True)]
+
+    def known(self, job: Job) -> bool:
+        """Whether a descent that asks for this need not count it: it was judged there, or by the stage before."""
+        before = [self.staging.lower] if self.staging and job.setting == self.staging.upper else []
+        return self.record.known(job, [job.setting, *before])
 
     def judge(self, jobs: Sequence[Job]) -> None:
         """Number the jobs in order, take what is finished from the store, have the rest solved, keep each at once."""
         waiting: dict[Future[Outcome], tuple[int, Job]] = {}
+        self.pace.resume()
         try:
             for job in dict.fromkeys(jobs):
-                number = self.numbers.setdefault((job.family, job.vector), len(self.numbers) + 1)
-                if job in self.outcomes:
+                number = self.record.number(job)
+                if job in self.record.outcomes:
                     continue
                 known = self.store.found(number, job)
                 if known is None:
@@ -275,7 +237,7 @@ class _Run:
                         future = self.judges.submit(evaluate, self.target, self.factory, job)
                     waiting[future] = number, job
                 else:
-                    self.note(job, known)
+                    self.record.note(job, known)
             for future in as_completed(list(waiting)):
                 self.keep(future, *waiting[future])
                 del waiting[future]
@@ -291,93 +253,38 @@ class _Run:
         """Store a finished candidate and report."""
         outcome = future.result()
         self.store.add(number, job, outcome)
-        self.note(job, outcome)
-        self.solved += 1
-        self.effort += FULL_COST if job.setting == "full" else 1.0
+        self.record.note(job, outcome)
+        self.pace.note(job.setting)
         if self.progress is not None:
             self.progress(self.standing())
 
-    def note(self, job: Job, outcome: Outcome) -> None:
-        """Remember what became of a candidate."""
-        self.outcomes[job] = outcome
-        if outcome.feasible:
-            self.lowest[job.setting] = min(outcome.rank, self.lowest.get(job.setting, np.inf))
-
     def standing(self) -> Progress:
         """The progress at this moment."""
-        screen, full = self.due["screen"], self.due["final"] + self.due["polish"]
-        done_full = sum(job.setting == "full" for job in self.outcomes)
-        done_screen = len(self.outcomes) - done_full
-        left = max(0, screen - done_screen) + FULL_COST * max(0, full - done_full)
-        seconds = max(time.monotonic() - self.began, 1e-9)
-        time_left = left * seconds / self.effort if self.solved >= SETTLED else None
-        if self.deadline is not None and time_left is not None:
-            time_left = min(time_left, max(0.0, self.deadline - time.monotonic()))
-        best = self.lowest.get("full", self.lowest.get("screen"))
-        return Progress(len(self.outcomes), screen + full, best, self.solved / seconds, time_left, self.stage)
+        judged, staging, full = self.record.judged, self.staging, self.due["final"] + self.due["polish"]
+        asked = max(0, self.due["screen"] - self.record.reached)
+        left: dict[Setting, int] = {"screen": asked, "full": max(0, full - judged["full"])}
+        if staging is not None and not staging.left_out:
+            left |= {"estimate": asked, "screen": round(asked * ladder.EXPECTED)}
+        time_left = self.pace.left(left)
+        finals = self.pace.left({"full": max(0, self.due["final"] - judged["full"])})
+        if self.deadline is not None and time_left is not None and finals is not None:
+            time_left = min(time_left, max(0.0, self.deadline - time.monotonic()) + finals)
+        return Progress(
+            done=judged.total(),
+            total=judged.total() + sum(left.values()),
+            best=next((self.record.lowest[each] for each in SETTINGS[::-1] if each in self.record.lowest), None),
+            rate=self.pace.rate,
+            time_left=time_left,
+            stage=self.step if staging is None or not staging.left_out else f"{self.step}, without estimates",
+            judged=dict(judged),
+            agreement=staging.agreement if staging else None,
+        )
 
-    def ranked(self, setting: str, families: Sequence[str]) -> list[Job]:
-        """The feasible candidates of some families at a setting, best first, then in order of their numbers."""
-        found = [job for job, outcome in self.outcomes.items() if outcome.feasible and job.setting == setting]
-        mine = [job for job in found if job.family in families]
-        return sorted(mine, key=lambda job: (self.outcomes[job].rank, self.numbers[job.family, job.vector]))
-
-    def best(self, setting: str, families: Sequence[str]) -> Job | None:
-        """The first of `ranked`, or None."""
-        return next(iter(self.ranked(setting, families)), None)
+    def agreements(self) -> tuple[Agreement, ...]:
+        """Of each stage with the next."""
+        screened = self.record.agreement("screen", "full")
+        return (self.staging.agreement, screened) if self.staging else (screened,)
 
     def space(self, family: str) -> ParameterSpace:
         """Of a family within the target's limits."""
         return ParameterSpace(family, self.target.limits, self.target.driver, self.target.mounting)
-
-    def winner(self, families: Sequence[str]) -> Winner | None:
-        """The best of some families: at full if any was judged there, else by screening."""
-        job = self.best("full", families) or self.best("screen", families)
-        if job is None:
-            return None
-        outcome = self.outcomes[job]
-        score = Score(float(outcome.rank), outcome.terms, outcome.constraints)
-        waveguide = waveguide_of(self.target, job.family, job.vector)
-        return Winner(self.numbers[job.family, job.vector], job.family, job.setting, waveguide, score)
-
-    def result(self, stopped_by: StoppedBy) -> SearchResult:
-        """What was found so far."""
-        best = self.winner(FAMILIES)
-        published = self.winner(tuple(self.plan.published))
-        alike = best is not None and published is not None and best.setting == published.setting
-        nearest = None
-        if best is None:
-            built = [job for job, outcome in self.outcomes.items() if outcome.constraints]
-            if built:
-                job = min(built, key=lambda each: self.outcomes[each].rank)
-                nearest = waveguide_of(self.target, job.family, job.vector)
-        solved = [job for job, outcome in self.outcomes.items() if outcome.value is not None]
-        return SearchResult(
-            best=best,
-            nearest=nearest,
-            winners=tuple(found for family in self.target.families if (found := self.winner([family]))),
-            gain=published.score.value - best.score.value if alike and best and published else None,
-            stopped_by=stopped_by,
-            plan=self.plan,
-            asked=len(self.numbers),
-            scored=len({(job.family, job.vector) for job in solved}),
-            full=sum(job.setting == "full" for job in solved),
-            why="" if best else self.obstacle(),
-        )
-
-    def obstacle(self) -> str:
-        """What the nearest shape breaks, and by how much; where none breaks a limit, why most were not solved."""
-        built = [(outcome.rank, job) for job, outcome in self.outcomes.items() if outcome.constraints]
-        if not built:
-            reasons = Counter(outcome.reason for outcome in self.outcomes.values()).most_common(1)
-            return f"no shape could be built: {reasons[0][0]}" if reasons else ""
-        _, job = min(built)
-        nearest = self.outcomes[job]
-        broken = Counter(name for each in self.outcomes.values() for name, by in each.constraints.items() if by > 0)
-        if not any(excess > 0 for excess in nearest.constraints.values()):
-            return f"the nearest, of family {job.family}, cannot be solved: {nearest.reason}"
-        often, times = broken.most_common(1)[0]
-        return (
-            f"the nearest, of family {job.family}, {nearest.reason}; most often broken is {often}, by {times} of"
-            f" {len(self.outcomes)}"
-        )

@@ -5,11 +5,11 @@ from __future__ import annotations
 import os
 import signal
 from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import Executor, ProcessPoolExecutor, ThreadPoolExecutor
+from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
 from contextlib import contextmanager
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import Any, NamedTuple, Protocol
 
 import numpy as np
 
@@ -20,7 +20,7 @@ from evenflare.radiation import Setting, Solver
 from evenflare.search.descent import Vector
 from evenflare.target import Target
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import ParameterSpace, Waveguide, limit_excess
+from evenflare.waveguide import Oblong, ParameterSpace, Shape, Superellipse, Waveguide, limit_excess
 
 SolverFactory = Callable[[Setting], Solver]
 """A setting to a solver; importable by name, so that other processes can have it."""
@@ -41,6 +41,14 @@ UNITS = {
     "throat_angle": ("throat_angle_deg", DEGREE),
 }
 """Parameters of a shape: the column's name, as in a design file, and its unit in SI."""
+
+
+class Judges(Protocol):
+    """Processes that judge candidates: any concurrent.futures.Executor, on this machine or on others."""
+
+    def submit(self, fn: Callable[..., Any], /, *args: Any) -> Future[Any]:
+        """Have `fn` called with these arguments."""
+        ...
 
 
 class Job(NamedTuple):
@@ -106,7 +114,7 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
 
 
 @contextmanager
-def pool(workers: int) -> Iterator[Executor]:
+def pool(workers: int) -> Iterator[Judges]:
     """Processes that judge candidates; one worker is a thread of this process, which needs no start-up."""
     if workers == 1:
         with ThreadPoolExecutor(1) as thread:
@@ -181,9 +189,23 @@ def _solver(factory: SolverFactory, setting: Setting) -> Solver:
 
 
 def _parameters(waveguide: Waveguide, air: Air) -> dict[str, float]:
-    """Depth and mouth, which all shapes have, then the shape's own parameters."""
-    meridian, shape = waveguide.meridian, waveguide.shape
-    found = {"depth_mm": meridian.depth / MILLIMETRE, "mouth_diameter_mm": 2 * meridian.mouth_radius / MILLIMETRE}
+    """Depth and mouth, which all shapes have, then the shape's own parameters, of each plane where there are two."""
+    shape, depth = waveguide.shape, waveguide.depth
+    found = {"depth_mm": depth / MILLIMETRE}
+    if not isinstance(shape, Oblong):
+        return found | {"mouth_diameter_mm": waveguide.mouth_width / MILLIMETRE} | _of_shape(shape, air)
+    found |= {f"mouth_{name}_mm": getattr(waveguide, f"mouth_{name}") / MILLIMETRE for name in ("width", "height")}
+    if isinstance(shape.section, Superellipse):
+        found["section_exponent"] = float(shape.section.exponent_at(np.array(depth), depth=depth))
+    for plane in ("horizontal", "vertical"):
+        own = _of_shape(getattr(shape, plane), air)
+        found |= {f"{plane}_{name}": value for name, value in own.items() if name != "depth_mm"}
+    return found
+
+
+def _of_shape(shape: Shape, air: Air) -> dict[str, float]:
+    """A meridian's own parameters, unit in the name."""
+    found: dict[str, float] = {}
     names: tuple[Any, ...] = fields(shape)  # type: ignore[arg-type]
     for name in (each.name for each in names):
         value = getattr(shape, name)

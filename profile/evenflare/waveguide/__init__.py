@@ -9,15 +9,21 @@ from evenflare.waveguide.families import (
     Shape,
     Tractrix,
 )
-from evenflare.waveguide.limits import Limits, Measures, limit_excess, measures
+from evenflare.waveguide.limits import Limits, limit_excess, limit_places
+from evenflare.waveguide.measures import Measures, Place, measures
+from evenflare.waveguide.members import FAMILIES, PUBLISHED
 from evenflare.waveguide.meridian import Frame, Meridian, joined, sampled
+from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.points import Points
-from evenflare.waveguide.space import FAMILIES, PUBLISHED, ParameterSpace
+from evenflare.waveguide.sections import RoundedRectangle, Section, Superellipse
+from evenflare.waveguide.space import ParameterSpace
+from evenflare.waveguide.surface import Axes, Patch, Surface
 from evenflare.waveguide.waveguide import Driver, Mounting, Waveguide
 
 __all__ = [
     "FAMILIES",
     "PUBLISHED",
+    "Axes",
     "Conical",
     "Driver",
     "Exponential",
@@ -29,13 +35,21 @@ __all__ = [
     "Meridian",
     "Mounting",
     "OblateSpheroidal",
+    "Oblong",
     "ParameterSpace",
+    "Patch",
+    "Place",
     "Points",
+    "RoundedRectangle",
+    "Section",
     "Shape",
+    "Superellipse",
+    "Surface",
     "Tractrix",
     "Waveguide",
     "joined",
     "limit_excess",
+    "limit_places",
     "measures",
     "sampled",
 ]

@@ -1,57 +1,42 @@
 """The search's view of a family: a vector on [0, 1] to a waveguide, and back.
 
-Every family but points starts with the same three: depth, mouth radius and roundover radius, so that a target's
-limits are the bounds and almost every vector is a waveguide that keeps them. Where a family has no member of
-that depth and mouth, the vector gives the nearest one.
+Every family but points starts with depth, mouth and roundover, so that a target's limits are the bounds and almost
+every vector is a waveguide that keeps them. Where a family has no member of that depth and mouth, the vector gives
+the nearest one. An oblong waveguide has one depth, and mouth, roundover and the rest for each of its planes.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.optimize import brentq, nnls
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
-from evenflare.waveguide.families import (
-    SMALLEST_ROUNDOVER,
-    Conical,
-    Exponential,
-    Free,
-    Hyperbolic,
-    OblateSpheroidal,
-    Shape,
-    Tractrix,
-)
-from evenflare.waveguide.limits import Limits
+from evenflare.waveguide.families import Shape
+from evenflare.waveguide.limits import Limits, Range
+from evenflare.waveguide.members import CURVATURE_KNOTS, FAMILIES, STEEPEST, member, parameters
 from evenflare.waveguide.meridian import Meridian
-from evenflare.waveguide.walls import CurvatureWall
+from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.sections import ELLIPSE, EXPONENTS, Superellipse
+from evenflare.waveguide.surface import Surface
 from evenflare.waveguide.waveguide import Driver, Mounting, Waveguide
 
-PUBLISHED = ("conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal")
-FAMILIES = (*PUBLISHED, "free")
-
-CURVATURE_KNOTS = 8
 LARGEST_ROUNDOVER = 0.45
 """As a share of the smaller of the largest depth and the largest mouth radius."""
-
-_nodes, _weights = np.polynomial.legendre.leggauss(8)
-_ARC_NODES = np.ravel(np.arange(CURVATURE_KNOTS - 1)[:, None] + 0.5 * (_nodes + 1.0)) / (CURVATURE_KNOTS - 1)
-_ARC_WEIGHTS = np.tile(0.5 * _weights / (CURVATURE_KNOTS - 1), CURVATURE_KNOTS - 1)
-_ARC_TURNED = np.transpose(
-    [CurvatureWall(0.0, 0.0, 0.0, 1.0, tuple(row)).at(_ARC_NODES).angle for row in np.eye(CURVATURE_KNOTS)]
-)
-"""Gauss points between the knots of a free curve of unit length, as in CurvatureWall, their weights, and the
-wall's angle at them per unit of curvature at each knot."""
+STEEPEST_OBLONG = 88 * DEGREE
+"""Of a free wall of an oblong waveguide, which has to advance along the axis. Its roundover goes on to 90 degrees."""
+PLANES = ("horizontal", "vertical")
 
 
 @dataclass(frozen=True)
 class ParameterSpace:
-    """The members of one family within limits.
+    """The members of one family within limits: round waveguides, or oblong ones where the limits are theirs.
 
-    family : one of FAMILIES. Errors: ValueError for any other, and for limits without a mouth wider than the exit.
+    family : one of FAMILIES; of an oblong waveguide, in both planes.
+    Errors : ValueError for any other, for limits without a mouth wider than the exit, and for oblong waveguides in
+             a mounting other than the baffle or with exponents that no section has.
     """
 
     family: str
@@ -62,27 +47,44 @@ class ParameterSpace:
     def __post_init__(self) -> None:
         if self.family not in FAMILIES:
             raise ValueError(f"family {self.family!r}: must be one of {', '.join(FAMILIES)}")
-        narrowest, widest = self._bounds["mouth_radius"]
-        if widest < narrowest:
+        for mouth, name in zip(self.limits.mouth, ("width", "height"), strict=True):
+            narrowest, widest = self._mouth_radius(mouth)
+            if widest < narrowest:
+                words = f"largest mouth {name}" if self.limits.oblong else "largest mouth"
+                raise ValueError(
+                    f"the {words}, {2 * widest / MILLIMETRE:g} mm, must be at least"
+                    f" {2 * narrowest / MILLIMETRE:g} mm: wider than the driver's exit. Raise it"
+                )
+        if not self.limits.oblong:
+            return
+        (low, high), exponents = EXPONENTS, self.limits.section_exponent
+        if not low <= exponents[0] <= exponents[1] <= high:
             raise ValueError(
-                f"the largest mouth, {2 * widest / MILLIMETRE:g} mm, must be at least"
-                f" {2 * narrowest / MILLIMETRE:g} mm: wider than the driver's exit. Raise it"
+                f"section_exponent = [{exponents[0]:g}, {exponents[1]:g}]: must rise within {low:g} to {high:g}."
+                " Correct it"
+            )
+        if self.mounting.kind != "baffle":
+            raise ValueError(
+                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" for mouths that are not round. Change it,'
+                " or give mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm"
             )
 
     @property
     def names(self) -> tuple[str, ...]:
-        """Of the parameters, in the vector's order."""
+        """Of the parameters, in the vector's order.
+
+        Round: depth, mouth_radius, roundover_radius, and the family's own. Oblong: depth, then these for the horizontal
+        plane and for the vertical one with the plane before the name, then section_exponent if its range has a width.
+        """
         return tuple(self._bounds)
 
-    @property
-    def _bounds(self) -> dict[str, tuple[float, float]]:
-        limits = self.limits
-        radius = (
-            max(0.5 * limits.mouth_diameter[0], 1.05 * self.driver.exit_radius),
-            0.5 * limits.mouth_diameter[1],
-        )
+    def _mouth_radius(self, mouth: Range) -> Range:
+        return max(0.5 * mouth[0], 1.05 * self.driver.exit_radius), 0.5 * mouth[1]
+
+    def _plane(self, mouth: Range) -> dict[str, Range]:
+        """Bounds of one meridian's parameters."""
+        limits, radius = self.limits, self._mouth_radius(mouth)
         bounds = {
-            "depth": limits.depth,
             "mouth_radius": radius,
             "roundover_radius": (0.0, LARGEST_ROUNDOVER * min(limits.depth[1], radius[1])),
         }
@@ -91,180 +93,75 @@ class ParameterSpace:
         if self.family == "free":
             exit_angle, mismatch = self.driver.exit_half_angle, limits.throat_angle_mismatch
             low, high = limits.throat_angle
-            bounds["throat_angle"] = max(low, exit_angle - mismatch), min(high, exit_angle + mismatch)
+            low = max(low, exit_angle - mismatch)
+            if limits.smallest_draft > 0.0:
+                low = max(low, min(high, limits.smallest_draft))
+            bounds["throat_angle"] = low, min(high, exit_angle + mismatch)
             bounds |= {f"bend_{i + 1}": (0.0, 1.0) for i in range(CURVATURE_KNOTS)}
+        return bounds
+
+    @property
+    def _bounds(self) -> dict[str, Range]:
+        limits, bounds = self.limits, {"depth": self.limits.depth}
+        if not limits.oblong:
+            return bounds | self._plane(limits.mouth[0])
+        for plane, mouth in zip(PLANES, limits.mouth, strict=True):
+            bounds |= {f"{plane}_{name}": bound for name, bound in self._plane(mouth).items()}
+        if limits.section_exponent[1] > limits.section_exponent[0]:
+            bounds["section_exponent"] = limits.section_exponent
         return bounds
 
     def waveguide(self, vector: FloatArray) -> Waveguide:
         """The waveguide of a vector (n,) on [0, 1]. ValueError if there is none."""
         low, high = np.array(list(self._bounds.values())).T
-        depth, mouth, roundover, *extra = (low + np.clip(vector, 0.0, 1.0) * (high - low)).tolist()
-        # Leave some wall before the roundover, whatever the depth.
-        roundover = min(roundover, 0.7 * depth, 0.7 * (mouth - self.driver.exit_radius))
-        if roundover < SMALLEST_ROUNDOVER:
-            roundover = 0.0
-        shape = _SHAPES[self.family](self.driver.exit_radius, depth, mouth, roundover, extra)
-        return Waveguide(shape, self.driver, self.mounting)
+        depth, *rest = (low + np.clip(vector, 0.0, 1.0) * (high - low)).tolist()
+        values = iter(rest)
+        if not self.limits.oblong:
+            return Waveguide(self._member(depth, values), self.driver, self.mounting)
+        horizontal, vertical = self._member(depth, values), self._member(depth, values)
+        section = Superellipse(next(values, self.limits.section_exponent[0]))
+        return Waveguide(Oblong(horizontal, vertical, section), self.driver, self.mounting)
+
+    def _member(self, depth: float, values: Iterator[float]) -> Shape:
+        """The shape of the next plane's values."""
+        mouth, roundover, *extra = (next(values) for _ in self._plane(self.limits.mouth[0]))
+        return member(
+            self.family,
+            self.driver.exit_radius,
+            depth=depth,
+            mouth=mouth,
+            roundover=roundover,
+            extra=extra,
+            steepest=STEEPEST_OBLONG if self.limits.oblong else STEEPEST,
+        )
 
     def vector(self, waveguide: Waveguide) -> FloatArray:
         """The vector (n,) whose waveguide is this one, or for "free" the nearest with the knots at hand.
 
-        A parameter outside the bounds is put on them.
+        A parameter outside the bounds is put on them. A space of oblong waveguides takes a round one too, as one whose
+        planes are alike. TypeError for an oblong waveguide in a space of round ones.
         """
-        meridian, shape = waveguide.meridian, waveguide.shape
-        roundover = float(getattr(shape, "roundover_radius", 0.0))
-        values = [meridian.depth, meridian.mouth_radius, roundover]
-        if self.family == "hyperbolic":
-            values.append(float(getattr(shape, "hyperbolic_parameter", 1.0)))
-        if self.family == "free":
-            values += [float(meridian.ends.angle[0]), *_bends(meridian, roundover)]
+        shape, values = waveguide.shape, [waveguide.depth]
+        if isinstance(shape, Oblong) and self.limits.oblong:
+            surface = waveguide.surface
+            values += self._values(shape.horizontal, surface.horizontal)
+            values += self._values(shape.vertical, surface.vertical)
+        elif isinstance(shape, Oblong):
+            raise TypeError("an oblong waveguide has no vector in a space of round ones")
+        else:
+            values += self._values(shape, waveguide.meridian) * (2 if self.limits.oblong else 1)
+        if "section_exponent" in self._bounds:
+            values.append(ELLIPSE if waveguide.is_round else _exponent(waveguide.surface))
         low, high = np.array(list(self._bounds.values())).T
         span = np.where(high > low, high - low, 1.0)
         return np.asarray(np.clip((np.array(values) - low) / span, 0.0, 1.0))
 
-
-def _wall_end(
-    depth: float, mouth: float, roundover: float, angle_through: Callable[[float, float], float]
-) -> tuple[float, float]:
-    """Length and radius, m, at which a wall must end for its roundover to end at `depth` and `mouth`.
-
-    angle_through : rad, the angle at its end of the family's member that passes through a length and radius.
-    """
-
-    def begin(angle: float) -> tuple[float, float]:
-        return depth - roundover * (1.0 - math.sin(angle)), mouth - roundover * math.cos(angle)
-
-    if roundover == 0.0:
-        return depth, mouth
-    return begin(brentq(lambda angle: angle_through(*begin(angle)) - angle, 0.0, 0.5 * math.pi, xtol=1e-15))
+    def _values(self, shape: Shape, meridian: Meridian) -> list[float]:
+        roundover, extra = parameters(self.family, shape, meridian)
+        return [meridian.mouth_radius, roundover, *extra]
 
 
-def _between(value: float, low: float, high: float) -> float:
-    """The mouth widens with each of the parameters below, so the nearest mouth belongs to the nearest value."""
-    return min(max(value, low), high)
-
-
-def _conical(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    def angle_through(length: float, radius: float) -> float:
-        return math.atan2(radius - exit_radius, length)
-
-    wall_angle = angle_through(*_wall_end(depth, mouth, roundover, angle_through))
-    return Conical(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
-
-
-def _oblate(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    def angle_through(length: float, radius: float) -> float:
-        return math.atan2(radius**2 - exit_radius**2, length * radius)
-
-    length, radius = _wall_end(depth, mouth, roundover, angle_through)
-    wall_angle = math.atan2(math.sqrt(radius**2 - exit_radius**2), length)
-    return OblateSpheroidal(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
-
-
-def _hyperbolic(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Hyperbolic:
-    """With q = cosh u + T sinh u at u = z/x0: sinh u + T cosh u = sqrt(q^2 - 1 + T^2), and their sum is (1 + T) e^u."""
-    parameter = extra[0]
-
-    def flares(radius: float) -> tuple[float, float]:
-        ratio = radius / exit_radius
-        slope = math.sqrt(ratio**2 - 1.0 + parameter**2)
-        return math.log((ratio + slope) / (1.0 + parameter)), slope
-
-    def angle_through(length: float, radius: float) -> float:
-        count, slope = flares(radius)
-        return math.atan2(count * exit_radius * slope, length)
-
-    length, radius = _wall_end(depth, mouth, roundover, angle_through)
-    flare_length = depth / _between(flares(radius)[0] * depth / length, 0.01, 6.0)
-    return Hyperbolic(depth, flare_length, parameter, roundover)
-
-
-def _exponential(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    shape = _hyperbolic(exit_radius, depth, mouth, roundover, [1.0])
-    return Exponential(depth, shape.flare_length, roundover)
-
-
-def _tractrix(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    def length(a: float, end_angle: float) -> float:
-        """Of the wall from the exit to that angle: r = a sin(angle), tanh u = cos(angle)."""
-        cosine = math.sqrt(1.0 - (exit_radius / a) ** 2)
-        return a * (math.acosh(a / exit_radius) - cosine + math.log(math.tan(0.5 * end_angle)) + math.cos(end_angle))
-
-    def excess(a: float, end_angle: float) -> float:
-        return length(a, end_angle) + roundover * (1.0 - math.sin(end_angle)) - depth
-
-    def flare_radius(end_angle: float) -> float:
-        return (mouth - roundover * math.cos(end_angle)) / math.sin(end_angle)
-
-    # The smallest tractrix that fills the depth has the widest mouth. Its roundover begins, as late as one can,
-    # where the tractrix turns on the roundover's radius: at the angle atan(a / roundover).
-    smallest = brentq(
-        lambda a: excess(a, math.atan2(a, roundover)), 1.0001 * exit_radius, exit_radius + 3 * depth, xtol=1e-15
-    )
-    latest = math.acos(roundover / mouth)
-    if excess(flare_radius(latest), latest) >= 0.0:
-        return Tractrix(smallest, depth, roundover)
-    # A wall nowhere steeper than this cannot reach the mouth within the depth.
-    least = math.atan2(mouth - roundover - exit_radius, depth)
-    end_angle = brentq(lambda angle: excess(flare_radius(angle), angle), least, latest, xtol=1e-15)
-    return Tractrix(flare_radius(end_angle), depth, roundover)
-
-
-def _free(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    """Bends along the arc give the form; the end angle and the arc's length are solved for depth and mouth."""
-    throat_angle, bends = extra[0], np.array(extra[1:])
-    mean = np.trapezoid(bends) / (bends.size - 1)
-    form = bends / mean if mean > 1e-6 else np.ones_like(bends)
-    turned = _ARC_TURNED @ form
-
-    def unit_arc(end_angle: float) -> tuple[float, float]:
-        angle = throat_angle + (end_angle - throat_angle) * turned
-        return float(np.cos(angle) @ _ARC_WEIGHTS), float(np.sin(angle) @ _ARC_WEIGHTS)
-
-    def wanted(end_angle: float) -> tuple[float, float]:
-        return (
-            depth - roundover * (1 - math.sin(end_angle)),
-            mouth - exit_radius - roundover * math.cos(end_angle),
-        )
-
-    def excess(end_angle: float) -> float:
-        (z, r), (deep, wide) = unit_arc(end_angle), wanted(end_angle)
-        return r * deep - z * wide
-
-    low, high = throat_angle + 0.1 * DEGREE, 90 * DEGREE
-    if excess(low) > 0:  # even the cone at the throat's angle is too wide
-        end_angle = low
-    elif excess(high) < 0:  # even a wall that ends at 90 degrees is too narrow
-        end_angle = high
-    else:
-        end_angle = brentq(excess, low, high, xtol=1e-13)
-    length = wanted(end_angle)[0] / unit_arc(end_angle)[0]
-    curvature = tuple((form * (end_angle - throat_angle) / length).tolist())
-    return Free(length, throat_angle, curvature, roundover)
-
-
-_SHAPES: dict[str, Callable[[float, float, float, float, list[float]], Shape]] = {
-    "conical": _conical,
-    "exponential": _exponential,
-    "hyperbolic": _hyperbolic,
-    "tractrix": _tractrix,
-    "oblate_spheroidal": _oblate,
-    "free": _free,
-}
-
-
-def _bends(meridian: Meridian, roundover: float) -> list[float]:
-    """Non-negative bends (largest 1) whose integral comes nearest to the wall's angle before the roundover."""
-    pieces = meridian.pieces[:-1] if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1 else meridian.pieces
-    wall = Meridian(pieces).dense
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
-    share = np.linspace(0.0, 1.0, 201)
-    angle = np.interp(share, along / along[-1], wall.angle)
-    knots = np.linspace(0.0, 1.0, CURVATURE_KNOTS)
-    hats = np.array([np.interp(share, knots, row) for row in np.eye(CURVATURE_KNOTS)])
-    integrals = np.concatenate(
-        [np.zeros((CURVATURE_KNOTS, 1)), np.cumsum(0.5 * (hats[:, 1:] + hats[:, :-1]), axis=1) / 200], axis=1
-    )
-    bends, _ = nnls(integrals.T, angle - angle[0])
-    largest = bends.max()
-    return [float(bend) for bend in (bends / largest if largest > 1e-9 else np.ones_like(bends))]
+def _exponent(surface: Surface) -> float:
+    """Of the mouth; of a rounded rectangle's that of the superellipse through the same point of the diagonal."""
+    diagonal = surface.factor(*(np.array([value]) for value in (*surface.mouth, 0.25 * math.pi)))
+    return math.log(2.0) / (0.5 * math.log(2.0) - math.log(float(diagonal[0])))

@@ -10,6 +10,9 @@ import numpy as np
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian
+from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.sections import Superellipse
+from evenflare.waveguide.surface import Surface
 
 
 @dataclass(frozen=True)
@@ -48,16 +51,24 @@ class Mounting:
 class Waveguide:
     """A shape behind a driver, in a mounting. A frozen value; its wall is worked out once, when first asked for.
 
-    Errors: ValueError from `meridian` if the parameters give no wall, or the sphere is smaller than the mouth.
+    Errors: ValueError from `meridian` and `surface` if the parameters give no wall, the sphere is smaller than the
+            mouth, or an oblong mouth is mounted in one.
     """
 
-    shape: Shape
+    shape: Shape | Oblong
     driver: Driver = Driver()
     mounting: Mounting = Mounting()
 
+    @property
+    def is_round(self) -> bool:
+        """Whether every section is a circle by construction: one meridian says all."""
+        return not isinstance(self.shape, Oblong)
+
     @cached_property
     def meridian(self) -> Meridian:
-        """The wall from throat to mouth."""
+        """The wall of a round waveguide from throat to mouth. TypeError for an oblong one: it has two, in `surface`."""
+        if isinstance(self.shape, Oblong):
+            raise TypeError("an oblong waveguide has no one meridian: take surface.horizontal and surface.vertical")
         meridian = self.shape.meridian(self.driver.exit_radius)
         radius = self.mounting.radius
         if radius is not None and radius < meridian.mouth_radius:
@@ -66,3 +77,43 @@ class Waveguide:
                 f" {meridian.mouth_radius / MILLIMETRE:.4g}. Raise it, or make the mouth smaller"
             )
         return meridian
+
+    @cached_property
+    def surface(self) -> Surface:
+        """The wall in space; a round one has its meridian in both planes.
+
+        ValueError, for a round one too, if the wall does not advance along the axis everywhere.
+        """
+        if not isinstance(self.shape, Oblong):
+            return Surface(self.meridian, self.meridian, Superellipse())
+        if self.mounting.kind != "baffle":
+            raise ValueError(
+                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" for a mouth that is not round, whose rim'
+                " no sphere meets. Change it, or make the waveguide round"
+            )
+        horizontal, vertical = (
+            self._in_plane(name, shape)
+            for name, shape in (("horizontal", self.shape.horizontal), ("vertical", self.shape.vertical))
+        )
+        return Surface(horizontal, vertical, self.shape.section)
+
+    def _in_plane(self, name: str, shape: Shape) -> Meridian:
+        try:
+            return shape.meridian(self.driver.exit_radius)
+        except ValueError as fault:
+            raise ValueError(f"{name}: {fault}") from fault
+
+    @property
+    def depth(self) -> float:
+        """m, throat plane to mouth plane."""
+        return self.meridian.depth if self.is_round else self.surface.depth
+
+    @property
+    def mouth_width(self) -> float:
+        """m, from rim to rim in the horizontal plane."""
+        return 2.0 * self.meridian.mouth_radius if self.is_round else self.surface.mouth_width
+
+    @property
+    def mouth_height(self) -> float:
+        """m, from rim to rim in the vertical plane."""
+        return 2.0 * self.meridian.mouth_radius if self.is_round else self.surface.mouth_height

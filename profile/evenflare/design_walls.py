@@ -1,0 +1,286 @@
+"""The wall in a design file as users write it: families with their keys, points, and the CSV that holds points."""
+
+from __future__ import annotations
+
+import csv
+from collections.abc import Mapping, Sequence
+from pathlib import Path
+from typing import Annotated, Any, ClassVar, Literal
+
+import numpy as np
+from pydantic import ConfigDict, Field, model_validator
+
+from evenflare.air import Air
+from evenflare.files import InputError, read_text
+from evenflare.schema import SLIPS, Table, counted, fault, number, shown
+from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.waveguide import Conical, Exponential, Free, Hyperbolic, OblateSpheroidal, Points, Shape, Tractrix
+from evenflare.waveguide.points import CORNER
+
+LARGEST_POINT = 2000.0
+"""mm."""
+
+Depth = Annotated[float, number(5, 1000)]
+Length = Annotated[float, number(-LARGEST_POINT, LARGEST_POINT)]
+Corner = Annotated[float, number(0.1, 180)]
+
+
+def flare_length(cutoff: float, air: Air) -> float:
+    """m, x0 = c / (2 pi cutoff) of a cutoff in Hz, and the other way round. See Hyperbolic."""
+    return air.speed_of_sound / (2.0 * np.pi * cutoff)
+
+
+class WallTable(Table):
+    """The wall of a round waveguide, or one plane's of an oblong one, in any of its forms."""
+
+    elsewhere: ClassVar[Mapping[str, str]] = dict.fromkeys(
+        ("section_exponent", "corner_radius_mm"),
+        "is for an oblong waveguide, with horizontal_csv and vertical_csv, or with [waveguide.horizontal] and"
+        " [waveguide.vertical]. Remove it, or add those",
+    )
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """In SI. `path` is the design file's, `table` the name of this one there."""
+        raise NotImplementedError
+
+
+class _FamilyTable(WallTable):
+    family: str = Field(examples=["conical"])
+    roundover_radius_mm: Annotated[float, number(0, 500)] = 0.0
+
+    @property
+    def roundover(self) -> float:
+        return self.roundover_radius_mm * MILLIMETRE
+
+
+class _AngledTable(_FamilyTable):
+    depth_mm: Depth = Field(examples=[90])
+    wall_angle_deg: Annotated[float, number(0.5, 89)] | None = None
+    coverage_deg: Annotated[float, number(1, 178)] | None = None
+
+    @model_validator(mode="after")
+    def _one_angle(self) -> _AngledTable:
+        if self.wall_angle_deg is None and self.coverage_deg is None:
+            raise fault(
+                "wall_angle_deg: missing. Add for example wall_angle_deg = 42 (wall against axis),"
+                " or coverage_deg = 84 (the full angle)"
+            )
+        if self.wall_angle_deg is not None and self.coverage_deg is not None:
+            raise fault("wall_angle_deg and coverage_deg are the half and the full of one angle: remove one")
+        return self
+
+    @property
+    def angle(self) -> float:
+        degrees = self.wall_angle_deg if self.wall_angle_deg is not None else 0.5 * (self.coverage_deg or 0.0)
+        return degrees * DEGREE
+
+
+class _FlaredTable(_FamilyTable):
+    cutoff_hz: Annotated[float, number(2, 30e3)] = Field(examples=[500])
+
+    def flare(self, air: Air) -> float:
+        return flare_length(self.cutoff_hz, air)
+
+
+class ConicalTable(_AngledTable):
+    """A cone."""
+
+    what: ClassVar[str] = 'family = "conical"'
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """See WallTable."""
+        return Conical(self.depth_mm * MILLIMETRE, self.angle, self.roundover)
+
+
+class OblateSpheroidalTable(_AngledTable):
+    """An oblate-spheroidal wall."""
+
+    what: ClassVar[str] = 'family = "oblate_spheroidal"'
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """See WallTable."""
+        return OblateSpheroidal(self.depth_mm * MILLIMETRE, self.angle, self.roundover)
+
+
+class ExponentialTable(_FlaredTable):
+    """An exponential horn."""
+
+    what: ClassVar[str] = 'family = "exponential"'
+    depth_mm: Depth = Field(examples=[90])
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """See WallTable."""
+        return Exponential(self.depth_mm * MILLIMETRE, self.flare(air), self.roundover)
+
+
+class HyperbolicTable(_FlaredTable):
+    """A horn of the hyperbolic family."""
+
+    what: ClassVar[str] = 'family = "hyperbolic"'
+    depth_mm: Depth = Field(examples=[90])
+    hyperbolic_parameter: Annotated[float, number(0, 20)] = Field(examples=[0.6])
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """See WallTable."""
+        return Hyperbolic(self.depth_mm * MILLIMETRE, self.flare(air), self.hyperbolic_parameter, self.roundover)
+
+
+class TractrixTable(_FlaredTable):
+    """A tractrix horn."""
+
+    what: ClassVar[str] = 'family = "tractrix"'
+    depth_mm: Depth | None = None
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """See WallTable."""
+        depth = None if self.depth_mm is None else self.depth_mm * MILLIMETRE
+        return Tractrix(self.flare(air), depth, self.roundover)
+
+
+class FreeTable(_FamilyTable):
+    """A free curve."""
+
+    what: ClassVar[str] = 'family = "free"'
+    arc_length_mm: Annotated[float, number(2, 3000)] = Field(examples=[120])
+    throat_angle_deg: Annotated[float, number(-45, 90)] = Field(examples=[5])
+    curvature_per_m: Annotated[list[Annotated[float, number(-5000, 5000)]], Field(min_length=2, max_length=1000)] = (
+        Field(examples=[[2.0, 8.0, 12.0]])
+    )
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """See WallTable."""
+        curvature = tuple(self.curvature_per_m)
+        return Free(self.arc_length_mm * MILLIMETRE, self.throat_angle_deg * DEGREE, curvature, self.roundover)
+
+
+class PointsTable(WallTable):
+    """Points, in the file or in a CSV beside it."""
+
+    what: ClassVar[str] = "a [waveguide] made of points"
+    points_mm: (
+        Annotated[
+            list[Annotated[list[Length], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=20000)
+        ]
+        | None
+    ) = None
+    meridian_csv: str | None = None
+    corner_deg: Corner | None = None
+
+    @model_validator(mode="after")
+    def _one_source(self) -> PointsTable:
+        if self.points_mm is not None and self.meridian_csv is not None:
+            raise fault("points_mm and meridian_csv exclude each other: remove one")
+        return self
+
+    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
+        """See WallTable. InputError names the file of the points."""
+        corner, start = corner_of(self.corner_deg), f"{path} [{table}]"
+        if self.meridian_csv is not None:
+            return csv_wall(path.parent, self.meridian_csv, corner=corner, key=f"{start} meridian_csv")
+        return points_wall(self.points_mm or [], corner=corner, where=f"{start} points_mm")
+
+
+class UnknownTable(WallTable):
+    """A [waveguide] without a known family: only that is a fault, its other keys cannot be judged."""
+
+    model_config = ConfigDict(extra="ignore")
+    family: Literal["conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal", "free"] = Field(
+        examples=["conical"]
+    )
+
+
+TABLES: dict[str, type[WallTable]] = {
+    "conical": ConicalTable,
+    "exponential": ExponentialTable,
+    "hyperbolic": HyperbolicTable,
+    "tractrix": TractrixTable,
+    "oblate_spheroidal": OblateSpheroidalTable,
+    "free": FreeTable,
+}
+_FORMS: tuple[type[WallTable], ...] = (*TABLES.values(), PointsTable)
+WallTable.relatives = frozenset(key for form in _FORMS for key in form.model_fields)
+
+
+def wall_table(data: Any) -> type[WallTable]:
+    """The form of a wall's table, by what it holds."""
+    if not isinstance(data, dict):
+        return UnknownTable
+    if not data.keys().isdisjoint(("points_mm", "meridian_csv")):
+        return PointsTable
+    family = data.get("family")
+    return TABLES.get(family, UnknownTable) if isinstance(family, str) else UnknownTable
+
+
+def corner_of(degrees: float | None) -> float:
+    """rad, of corner_deg as it stands in a file or not."""
+    return CORNER if degrees is None else degrees * DEGREE
+
+
+def points_wall(rows: Sequence[Sequence[float]], *, corner: float, where: str) -> Points:
+    """A wall through rows of z and r in mm. InputError, beginning with `where`, if they give none."""
+    try:
+        return Points(tuple((z * MILLIMETRE, r * MILLIMETRE) for z, r in rows), corner)
+    except ValueError as error:
+        raise InputError(f"{where}: {error}") from None
+
+
+def csv_wall(folder: Path, name: str, *, corner: float, key: str) -> Points:
+    """A wall through the points of a CSV, sought from `folder`. InputError names the CSV, or the `key` that does."""
+    file = folder / name
+    if file.is_dir():
+        raise InputError(f"{key} = {shown(name)}: is a folder. Name the CSV file")
+    return points_wall(csv_points(file), corner=corner, where=str(file))
+
+
+def csv_points(file: Path) -> list[list[float]]:
+    """Columns z_mm and r_mm of a CSV, in mm; lines that begin with # and other columns are passed over.
+
+    A point given twice in a row, as exports do at corners, counts once.
+    InputError names the line.
+    """
+    lines = [
+        (i, line)
+        for i, line in enumerate(read_text(file).removeprefix("\ufeff").splitlines(), start=1)
+        if line.strip() and not line.lstrip().startswith("#")
+    ]
+    if not lines:
+        raise InputError(f"{file}: holds no points. Write a header line z_mm,r_mm and a line for each point")
+    rows = list(csv.reader(line for _, line in lines))
+    header = [name.strip() for name in rows[0]]
+    if "z_mm" not in header or "r_mm" not in header:
+        hint = "Separate columns by commas, and write decimals with a point" if ";" in lines[0][1] else "Name them"
+        raise InputError(
+            f"{file} line {lines[0][0]}: columns are {', '.join(header)}: must include z_mm and r_mm. {hint}"
+        )
+    at = header.index("z_mm"), header.index("r_mm")
+    points: list[list[float]] = []
+    for (line, _), row in zip(lines[1:], rows[1:], strict=True):
+        if len(row) != len(header):
+            hint = "Are there decimal commas? Write decimals with a point" if len(row) > len(header) else "Complete it"
+            raise InputError(
+                f"{file} line {line}: holds {counted(len(row), 'value')} for {counted(len(header), 'column')}:"
+                f" must be as many. {hint}"
+            )
+        z, r = (_csv_number(file, line, header[i], row[i]) for i in at)
+        if r <= 0:
+            raise InputError(
+                f"{file} line {line} r_mm = {r:g}: must be above 0, the axis. Correct it, or remove the line"
+            )
+        if not points or np.hypot(z - points[-1][0], r - points[-1][1]) > 1e-6:
+            points.append([z, r])
+    return points
+
+
+def _csv_number(file: Path, line: int, key: str, text: str) -> float:
+    start = f"{file} line {line} {key} = {text.strip()}"
+    try:
+        value = float(text)
+    except ValueError:
+        hint = "Write decimals with a point" if "," in text else "Correct it"
+        raise InputError(f"{start}: must be a number. {hint}") from None
+    if not abs(value) <= LARGEST_POINT:
+        in_mm = dict(SLIPS["_mm"])["micrometres"]
+        micrometres = abs(value) * in_mm <= LARGEST_POINT
+        hint = f"Is it in micrometres? Then write {value * in_mm:g}" if micrometres else "Correct it"
+        raise InputError(f"{start}: must be {-LARGEST_POINT:g} to {LARGEST_POINT:g}. {hint}")
+    return value

@@ -1,0 +1,217 @@
+"""The part around an oblong waveguide as a watertight mesh: a block, or a shell of even wall with a flange."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.grid import around, grid, joined_rows, patches
+from evenflare.manufacture.nearest import Cloud, azimuth, told
+from evenflare.manufacture.oblong_shell import layers
+from evenflare.manufacture.oblong_sizes import OblongSizes
+from evenflare.manufacture.outline import SMALLEST_LAND
+from evenflare.manufacture.solid import Mesh
+from evenflare.manufacture.spacing import checked_chord_error
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
+from evenflare.waveguide.surface import Surface
+
+if TYPE_CHECKING:
+    from manifold3d import Manifold
+
+THINNEST_SHELL = 0.25 * MILLIMETRE
+"""Half of the thinnest wall that may be asked for: chords of the outside may take from it, no more than that."""
+MERGED = 0.1e-6
+"""m; vertices of a shell closer than this are one: closer ones would fall together in a file's single precision."""
+NUDGE = 0.1e-6
+"""m; single precision tells such lengths apart up to a metre."""
+ROUNDING = 1e-6
+"""m, by which a thickness may seem too small: the rounding of its measure."""
+
+
+@dataclass(frozen=True)
+class Thinnest:
+    """The least thickness of material in a part, m, and where: z in m, azimuth in rad."""
+
+    thickness: float
+    z: float
+    azimuth: float
+
+
+def build_oblong(surface: Surface, wall: Cloud, sizes: OblongSizes, *, chord_error: float) -> tuple[Mesh, Thinnest]:
+    """The solid around an oblong waveguide and its thinnest place.
+
+    block : the waveguide cut into a cuboid or cylinder from the throat plane to the front face. Thickness counts from
+            the wall to the sides, the land at the mouth included; at the throat plane the part is a wedge.
+    shell : all within `wall` of the waveguide's wall on its outside, and a flange behind the front face, cut off at
+            throat plane and front face. Where the wall bends, seen from the air, tighter outward than it is thick, the
+            outside is the valley in which the parallels meet. Thickness is measured from the outside to the wall.
+    Every vertex of the wall lies on the exact wall; the wall departs from it by at most `chord_error` (m) between them,
+    measured (see grid), and so does the outside of a shell from its parallel, to a tenth of a micrometre.
+    wall   : the cloud of the surface.
+    Errors : InputError if there is no such solid, its mesh would be larger than LARGEST_MESH, or it is thinner anywhere
+             than SMALLEST_LAND (block) or THINNEST_SHELL, with the place.
+    """
+    checked_chord_error(chord_error)
+    if sizes.kind == "block":
+        return _block(surface, sizes, chord_error), _checked(_land(wall, sizes), SMALLEST_LAND, "Widen the flange")
+    shell, is_wall = _shell(surface, sizes, chord_error)
+    return shell, _checked(_thinnest(shell, is_wall, wall, sizes), THINNEST_SHELL, "Thicken wall_mm or the flange")
+
+
+def _checked(thinnest: tuple[float, FloatArray], least: float, remedy: str) -> Thinnest:
+    thickness, place = thinnest
+    if thickness < least - ROUNDING:
+        raise InputError(
+            f"[solid] leaves {thickness / MILLIMETRE:.3g} mm of material at {told(place)}: must be"
+            f" {least / MILLIMETRE:g} at least. {remedy}"
+        )
+    return Thinnest(thickness, float(place[2]), azimuth(place))
+
+
+def _rim(sizes: OblongSizes, chord_error: float) -> FloatArray:
+    """The outside of block or flange (M, 2) in (x, y), counter-clockwise."""
+    if sizes.flange_diameter is None:
+        x, y = 0.5 * (sizes.flange_width or 0.0), 0.5 * (sizes.flange_height or 0.0)
+        return np.array([[x, -y], [x, y], [-x, y], [-x, -y]])
+    radius = 0.5 * sizes.flange_diameter
+    # A multiple of four, so that the box is exact.
+    sides = 4 * max(4, int(np.ceil(0.25 * np.pi / np.arccos(max(0.0, 1.0 - chord_error / radius)) - 1e-9)))
+    turn = 2 * np.pi * np.arange(sides) / sides
+    return radius * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def _rings(rings: FloatArray) -> IntArray:
+    """Triangles between rings (R, N, 3) of vertices; they face the axis where the rings follow one another upward."""
+    rows, sides = rings.shape[:2]
+    row, side = np.divmod(np.arange((rows - 1) * sides), sides)
+    after = (side + 1) % sides
+    a, b = row * sides + side, (row + 1) * sides + side
+    c, d = (row + 1) * sides + after, row * sides + after
+    return np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
+
+
+def _block(surface: Surface, sizes: OblongSizes, chord_error: float) -> Mesh:
+    """Wall, sides, and two plane faces with a hole, sharing their vertices."""
+    from manifold3d import triangulate
+
+    wall = around(grid(surface, chord_error=chord_error).points)
+    rim, (rows, sides) = _rim(sizes, chord_error), wall.shape[:2]
+    low, high = (np.column_stack([rim, np.full(len(rim), z)]) for z in (0.0, surface.depth))
+    outer = wall.shape[0] * sides
+    vertices = np.concatenate([wall.reshape(-1, 3), low, high])
+    side = np.stack([low, high])
+    faces = [_rings(wall), _rings(side)[:, ::-1] + outer]
+    for row, start, up in ((0, outer, False), (rows - 1, outer + len(rim), True)):
+        hole = np.arange(sides)[::-1] + row * sides
+        index = np.concatenate([start + np.arange(len(rim)), hole])
+        flat = np.asarray(triangulate([rim, vertices[hole, :2]]), dtype=np.int64)
+        faces.append(index[flat if up else flat[:, ::-1]])
+    return Mesh(vertices, np.concatenate(faces))
+
+
+def _land(wall: Cloud, sizes: OblongSizes) -> tuple[float, FloatArray]:
+    """m and where: the least distance from the wall to the sides of a block."""
+    x, y = wall.points[:, 0], wall.points[:, 1]
+    if sizes.flange_diameter is not None:
+        left = 0.5 * sizes.flange_diameter - np.hypot(x, y)
+    else:
+        left = np.minimum(0.5 * (sizes.flange_width or 0.0) - x, 0.5 * (sizes.flange_height or 0.0) - y)
+    return float(left.min()), wall.points[int(left.argmin())]
+
+
+def _manifold(vertices: FloatArray, faces: IntArray) -> Manifold:
+    from manifold3d import Manifold, Mesh64
+
+    mesh = Mesh64(vert_properties=np.ascontiguousarray(vertices), tri_verts=faces.astype(np.uint64))
+    return Manifold(mesh)
+
+
+def _shell(surface: Surface, sizes: OblongSizes, chord_error: float) -> tuple[Mesh, BoolArray]:
+    """The mesh, and which of its faces are the waveguide's wall."""
+    from manifold3d import CrossSection, Manifold, OpType
+
+    depth = surface.depth
+    stretches = patches(surface, chord_error=chord_error, offset=-sizes.wall)
+    bodies = [_manifold(*_closed(rings)) for rings in layers(stretches, sizes.wall, chord_error=chord_error)]
+    skin = Manifold.batch_boolean(bodies, OpType.Add)
+    skin = skin.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -depth)
+    plate = CrossSection([_rim(sizes, chord_error)]).extrude(sizes.flange_thickness)
+    bore = _filled(around(joined_rows(stretches, roll=None).points)).as_original()
+    part = (skin + plate.translate((0.0, 0.0, depth - sizes.flange_thickness))) - bore
+    return _single(part.simplify(MERGED), bore.original_id())
+
+
+def _filled(rings: FloatArray) -> Manifold:
+    """The body within rings (R, N, 3), closed by a plane at either end."""
+    from manifold3d import triangulate
+
+    rows, sides = rings.shape[:2]
+    faces = [_rings(rings)[:, ::-1]]
+    for row, up in ((0, False), (rows - 1, True)):
+        flat = np.asarray(triangulate([rings[row, :, :2]]), dtype=np.int64)
+        faces.append((flat if up else flat[:, ::-1]) + row * sides)
+    return _manifold(rings.reshape(-1, 3), np.concatenate(faces))
+
+
+def _closed(rings: FloatArray) -> tuple[FloatArray, IntArray]:
+    """Vertices and triangles of a body whose cross-section runs round `rings` (R, N, 3)."""
+    rows, sides = rings.shape[:2]
+    faces = _rings(np.concatenate([rings, rings[:1]])) % (rows * sides)
+    return rings.reshape(-1, 3), faces
+
+
+def _single(part: Manifold, bore: int) -> tuple[Mesh, BoolArray]:
+    """The part as one mesh, and which of its faces come from the body `bore`.
+
+    Errors: InputError if it falls apart or encloses a void.
+    """
+    from scipy.sparse import coo_array
+    from scipy.sparse.csgraph import connected_components
+
+    mesh = part.to_mesh64()
+    vertices, faces = np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int64)
+    links = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]]])
+    graph = coo_array((np.ones(len(links)), links.T), shape=(len(vertices),) * 2)
+    count, of = connected_components(graph, directed=False)
+    if count != 1:
+        places = ", ".join(f"{vertices[of == body, 2].min() / MILLIMETRE:.4g}" for body in range(count))
+        raise InputError(
+            f"[solid] the shell falls into {count} surfaces, from z_mm = {places}: bodies apart, or a void. Thicken"
+            ' wall_mm or the flange, or take kind = "block"'
+        )
+    starts = np.asarray(mesh.run_index)[:-1] // 3
+    run = np.searchsorted(starts, np.arange(len(faces)), side="right") - 1
+    return Mesh(_apart(vertices), faces), np.asarray(mesh.run_original_id)[run] == bore
+
+
+def _apart(vertices: FloatArray) -> FloatArray:
+    """The vertices (V, 3), m, none of which falls on another in a file's single precision: one of two that would steps
+    aside by NUDGE, across the axis.
+    """
+    from scipy.spatial import cKDTree
+
+    moved = vertices.copy()
+    for turn in range(20):
+        pairs = cKDTree(moved).query_pairs(0.4 * NUDGE, output_type="ndarray")
+        if len(pairs) == 0:
+            break
+        aside = np.unique(pairs[:, 1])
+        angle = 2.4 * np.arange(aside.size) + turn
+        moved[aside, :2] += NUDGE * np.column_stack([np.cos(angle), np.sin(angle)])
+    return moved
+
+
+def _thinnest(shell: Mesh, is_wall: BoolArray, wall: Cloud, sizes: OblongSizes) -> tuple[float, FloatArray]:
+    """m and where: the least distance to the wall from the outside of a shell, met at its vertices and centroids.
+
+    The outside is all but the wall, the throat plane and the front face.
+    """
+    z = shell.vertices[:, 2][shell.faces]
+    level = (np.ptp(z, axis=1) <= ROUNDING) & ((z[:, 0] <= ROUNDING) | (z[:, 0] >= z.max() - ROUNDING))
+    outside = shell.faces[~is_wall & ~level]
+    places = np.concatenate([shell.vertices[np.unique(outside)], shell.vertices[outside].mean(axis=1)])
+    distance = wall.distance(places, below=2.0 * sizes.wall)
+    return float(distance.min()), places[int(distance.argmin())]

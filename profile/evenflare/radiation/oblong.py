@@ -1,0 +1,171 @@
+"""The family of caps that sweeps the air of an oblong waveguide: the round sweep of its mean wall, made oblong.
+
+The mean wall has the radius sqrt(a b) of the sections' semi-axes a and b. Its caps are stretched to the sections: with
+the elliptic parameter psi, and eta from 0 on the axis to 1 at the wall, a cap of half-angle c and radius r there is
+
+    x = a f g cos(psi),  y = b f g sin(psi),  z = z_wall + r (cos(c eta) - cos(c)) / sin(c),  g = sin(c eta) / sin(c),
+
+with the section's factor f, which fades toward the axis as 1 + (f - 1) eta^4 so that the map stays smooth there. The
+last stretch lies on the baffle: it grows the dome over the mouth to a hemisphere.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from evenflare.radiation.wavefront import Caps, Path, Stretch, Sweep, along, refuse_undercut, swept
+from evenflare.units import FloatArray
+from evenflare.waveguide import Waveguide
+from evenflare.waveguide.meridian import Frame
+from evenflare.waveguide.surface import Surface
+
+STEEP = 0.35 * np.pi
+"""rad; where a meridian ends steeper its radius goes as a root of what is left of the depth, so depth is no smooth
+parameter there."""
+SMALLEST_TURN = 0.01
+"""rad; a wall that turns less is as good as straight."""
+NEARLY_ROUND = 1e-6
+"""Of the radius: a mouth this close to a circle needs no last stretch."""
+SAMPLES = 720
+"""Of a quarter of the mouth, to find its widest point."""
+
+
+@dataclass(frozen=True)
+class MeanWall:
+    """A smooth stretch of the mean wall, as a Piece of a meridian; its curvature is not worked out."""
+
+    surface: Surface
+    stretch: int
+
+    def at(self, t: FloatArray) -> Frame:
+        """See Piece."""
+        near, far = self.surface.cuts[self.stretch : self.stretch + 2]
+        t = np.asarray(t, dtype=np.float64)
+        start, end = self._turn
+        if end < STEEP or end - start < SMALLEST_TURN:
+            z, rate = near + (far - near) * t, far - near + 0.0 * t
+        else:
+            # As along a circular arc. Where it ends at 90 degrees depth stands still while the wall is vertical: their
+            # product is taken just short of it.
+            reach = (far - near) / (np.sin(end) - np.sin(start))
+            z = near + reach * (np.sin(start + (end - start) * t) - np.sin(start))
+            rate = reach * (end - start) * np.cos(start + (end - start) * np.minimum(t, 1.0 - 1e-6))
+        a, b, a_angle, b_angle = self.surface.axes(z, stretch=self.stretch)
+        r = np.sqrt(a * b)
+        slope = np.clip((b * np.tan(a_angle) + a * np.tan(b_angle)) / (2.0 * r), -1e6, 1e6)
+        return Frame(z, r, np.arctan(slope), np.full_like(r, np.nan), rate * np.hypot(1.0, slope))
+
+    @cached_property
+    def _turn(self) -> tuple[float, float]:
+        """rad, the angle of the steeper meridian at either end."""
+        ends = self.surface.axes(np.array(self.surface.cuts[self.stretch : self.stretch + 2]), stretch=self.stretch)
+        start, end = np.maximum(ends.a_angle, ends.b_angle)
+        return float(start), float(end)
+
+
+@dataclass(frozen=True)
+class Growth:
+    """Domes on the baffle at z, from semi-axes a and b and mean radius r to a hemisphere of `radius`, m."""
+
+    z: float
+    a: float
+    b: float
+    r: float
+    radius: float
+
+    def caps(self, t: FloatArray) -> Caps:
+        """See Path. The radius is that of the dome's height."""
+        return Caps(np.full_like(t, self.z), self.r + (self.radius - self.r) * t, np.full_like(t, 0.5 * np.pi))
+
+
+class Domes(NamedTuple):
+    """Stretched caps of one or many points.
+
+    caps       : mean wall point and half-angle, arrays of one shape (...,).
+    a, b       : m, semi-axes, (...,).
+    wide, high : m, (..., P): at some parameters psi the wall is at x = wide cos(psi), y = high sin(psi).
+    """
+
+    caps: Caps
+    a: FloatArray
+    b: FloatArray
+    wide: FloatArray
+    high: FloatArray
+
+
+def domes(path: Path, t: FloatArray, *, surface: Surface, psi: FloatArray) -> Domes:
+    """The stretched caps of a path at its parameters t, with their walls at psi (P,), rad."""
+    caps = path.caps(t)
+    if isinstance(path, Growth):
+        at_mouth = _factor(surface, np.array(path.z), np.array(path.a), np.array(path.b), psi)
+        # Every point of the edge moves straight to its place on the circle.
+        edges = [end * (1.0 - t) + path.radius * t for end in (path.a, path.b)]
+        walls = [end * at_mouth * (1.0 - t[..., None]) + path.radius * t[..., None] for end in (path.a, path.b)]
+        return Domes(caps, *edges, *walls)
+    a, b = _semi_axes(surface, caps.z)
+    factor = _factor(surface, caps.z, a, b, psi)
+    return Domes(caps, a, b, a[..., None] * factor, b[..., None] * factor)
+
+
+def joined(rows: Sequence[Domes]) -> Domes:
+    """Stretched caps one after the other, as one."""
+    caps = Caps(*(np.concatenate(column) for column in zip(*(row.caps for row in rows), strict=True)))
+    return Domes(caps, *(np.concatenate([row[i] for row in rows]) for i in range(1, 5)))
+
+
+def _factor(surface: Surface, z: FloatArray, a: FloatArray, b: FloatArray, psi: FloatArray) -> FloatArray:
+    return surface.factor(z[..., None], a[..., None], b[..., None], psi)
+
+
+def _semi_axes(surface: Surface, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """At depths of one smooth stretch."""
+    stretch = int(np.clip(np.searchsorted(surface.cuts, z.mean()) - 1, 0, len(surface.cuts) - 2))
+    found = surface.axes(z, stretch=stretch)
+    return found.a, found.b
+
+
+def dome_radius(surface: Surface) -> float:
+    """m, of the smallest hemisphere over the mouth to whose rim every point of the mouth's edge can move outward.
+
+    A point p with the outward normal n moves to R (cos(psi), sin(psi)): across its edge if R (cos, sin) . n > p . n,
+    across the circle if R > p . (cos, sin); the domes between then do not cross. For an ellipse R is its larger axis.
+    """
+    z, psi = np.array([surface.depth]), np.linspace(0.0, 0.5 * np.pi, SAMPLES + 1)
+    a, b = _semi_axes(surface, z)
+    factor = _factor(surface, z, a, b, psi)[0]
+    circle = np.stack([np.cos(psi), np.sin(psi)])
+    edge = np.stack([a * factor, b * factor]) * circle
+    along_x, along_y = np.gradient(edge, psi, axis=1, edge_order=2)
+    normal = np.stack([along_y, -along_x])
+    across = np.sum(edge * normal, axis=0) / np.sum(circle * normal, axis=0)
+    return float(max(a[0], b[0], np.max(np.hypot(*edge)), np.max(across[1:-1])))
+
+
+def sweep(waveguide: Waveguide) -> Sweep:
+    """The sweep of an oblong waveguide in a baffle, to a hemisphere. ValueError as the round one's."""
+    surface = waveguide.surface
+    for meridian in (surface.horizontal, surface.vertical):
+        refuse_undercut(meridian)
+    walls = [MeanWall(surface, i) for i in range(len(surface.cuts) - 1)]
+    inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi)
+    stretches = [_widened(stretch, surface) for stretch in inside]
+    a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
+    radius = dome_radius(surface)
+    if radius - min(a, b) > NEARLY_ROUND * radius:
+        growth = along(Growth(surface.depth, a, b, float(np.sqrt(a * b)), radius))
+        cells = np.full(growth.wall.size, (radius - min(a, b)) / growth.wall.size)
+        stretches.append(growth._replace(wall=cells, travel=np.maximum(growth.travel, cells)))
+    return tuple(stretches)
+
+
+def _widened(stretch: Stretch, surface: Surface) -> Stretch:
+    """The stretch with the travel of its wall that of the faster plane."""
+    z = stretch.path.caps(stretch.t).z
+    a, b = _semi_axes(surface, z)
+    wall = np.maximum(np.hypot(np.diff(z), np.diff(a)), np.hypot(np.diff(z), np.diff(b)))
+    return stretch._replace(wall=wall, travel=np.maximum(stretch.travel, wall))

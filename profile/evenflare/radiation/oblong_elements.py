@@ -1,0 +1,271 @@
+"""Stiffness and mass of the elements of an oblong waveguide, by sum factorisation: psi first, then eta, then s.
+
+The weak form in (s, eta, psi) has the coefficients  det grad(i) . grad(j)  and det of the map's Jacobian. At a node of
+an element and a distance eta from the axis, each is summed over psi against cos(k psi) or sin(k psi): two modes of
+orders m and m' meet the frequencies |m - m'| and m + m' only. What is left is a small matrix over eta for each pair of
+orders. Along s the elements are those of the round waveguide. Integrals are means over the azimuth, so that the factor
+2 pi is left out there too.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from numba import njit
+
+from evenflare.radiation.elements import (
+    EXTRA_POINTS,
+    NODE_ORDER,
+    NODE_SLOPES,
+    NODE_WEIGHTS,
+    NODES,
+    Elements,
+    combined,
+)
+from evenflare.radiation.lapack import dgemm
+from evenflare.radiation.modes import orders_and_degrees, radial_quadrature, tabulated_zernike
+from evenflare.radiation.oblong import Domes
+from evenflare.radiation.wavefront import FLAT
+from evenflare.units import FloatArray, IntArray, read_only
+
+EXTRA_ANGLES = 6
+"""Samples of psi in a quarter turn beyond half the largest order: the sections are not made of a few harmonics."""
+
+
+@dataclass(frozen=True)
+class OblongBasis:
+    """The modes of an oblong waveguide, in rising order of cost, j + azimuth_cost m; `most` radial ones of order 0."""
+
+    azimuth_cost: float
+    most: int
+
+    @cached_property
+    def _modes(self) -> tuple[IntArray, IntArray, FloatArray]:
+        return orders_and_degrees(self.azimuth_cost, self.most - 1.0)
+
+    @property
+    def order(self) -> IntArray:
+        """m of each mode."""
+        return self._modes[0]
+
+    @property
+    def degree(self) -> IntArray:
+        """j of each mode."""
+        return self._modes[1]
+
+    def count(self, radial: IntArray) -> IntArray:
+        """How many modes go with that many radial ones of order 0."""
+        return np.searchsorted(self._modes[2], radial - 1.0 + 1e-9).astype(np.int64)
+
+    @cached_property
+    def place(self) -> IntArray:
+        """(orders, degrees) where the mode of order 2 i and degree j stands; beyond the last mode: their number."""
+        found = np.full((self.order.max() // 2 + 1, self.degree.max() + 1), self.order.size)
+        found[self.order // 2, self.degree] = np.arange(self.order.size)
+        return found
+
+    @property
+    def psi(self) -> FloatArray:
+        """(P,) rad, the samples of a quarter turn: midpoints, exact for harmonics below 4 P."""
+        count = self.order.max() // 2 + EXTRA_ANGLES
+        return np.asarray((np.arange(count) + 0.5) * (0.5 * np.pi / count))
+
+
+def assembled(shells: Domes, modes: IntArray, *, basis: OblongBasis) -> Elements:
+    """The matrices of elements whose stretched caps (E, 4) at basis.psi and numbers of modes (E,) are given.
+
+    Errors: ArithmeticError if an element is folded.
+    """
+    orders, degrees = basis.place.shape
+    points = degrees + orders + EXTRA_POINTS
+    values, slopes = tabulated_zernike(orders, degrees, points)
+    u, weights = radial_quadrature(points)
+    half_angle = np.where(np.abs(shells.caps.b) < FLAT, FLAT, shells.caps.b)
+    start = np.concatenate([[0], np.cumsum((NODES * modes) ** 2)])
+    cosines, sines, slope = _harmonics(basis.psi.size, orders)
+    stiffness, mass, folded = _matrices(
+        *(shells.caps.z, shells.caps.r, half_angle, shells.a, shells.b),
+        *(shells.wide, shells.high, shells.wide @ slope, shells.high @ slope),
+        *(modes, start, basis.place, u, weights, values, slopes, basis.psi, cosines, sines),
+    )
+    if folded >= 0:
+        raise ArithmeticError(f"element {folded} is folded")
+    return Elements(modes, start, stiffness, mass)
+
+
+@lru_cache(maxsize=32)
+def _harmonics(count: int, orders: int) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """cos(2 k psi) and sin(2 k psi) at the samples, (P, 2 orders - 1), over P for means; and the matrix (P, P) that
+    takes samples of an even function symmetric about both planes to those of its derivative.
+    """
+    psi = (np.arange(count) + 0.5) * (0.5 * np.pi / count)
+    k = 2.0 * np.arange(2 * orders - 1)
+    cosines, sines = np.cos(np.outer(psi, k)) / count, np.sin(np.outer(psi, k)) / count
+    every = 2.0 * np.arange(count)
+    series = np.cos(np.outer(every, psi)) * (2.0 / count)
+    slope = (-np.sin(np.outer(psi, every)) * every) @ series
+    return read_only(cosines), read_only(sines), read_only(slope.T)
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _matrices(  # type: ignore[no-untyped-def]
+    z, r, c, a, b, wide, high, wide_psi, high_psi, modes, start, place, u, weights, values, slopes, psi, cosines, sines
+):
+    count, angles, harmonics = u.size, psi.size, cosines.shape[1]
+    orders, degrees = place.shape
+    stiffness = np.empty(start[-1])
+    mass = np.empty(start[-1] // NODES)
+    eta = np.sqrt(u)
+    fade, fade_eta = u * u, 4.0 * u * eta
+    cos_psi, sin_psi = np.cos(psi), np.sin(psi)
+    at, at_s = np.empty((NODES, 3, count, angles)), np.empty((3, count, angles))
+    sine, cosine = np.empty((NODES, count)), np.empty((NODES, count))
+    even, odd = np.empty((5, count, harmonics)), np.empty((2, count, harmonics))
+    held = np.empty(orders, dtype=np.int64)
+    scaled, block = np.empty((count, degrees)), np.empty((degrees, degrees))
+    sizes = np.empty(4, dtype=np.int32)
+    one = np.ones(1)
+    for e in range(modes.size):
+        for g in range(NODES):
+            radius = r[e, g] / np.sin(c[e, g])
+            rim = np.sin(0.5 * c[e, g]) ** 2
+            for q in range(count):
+                sine[g, q], cosine[g, q] = np.sin(0.5 * c[e, g] * eta[q]), np.cos(0.5 * c[e, g] * eta[q])
+                away = 2.0 * sine[g, q] * cosine[g, q] / np.sin(c[e, g])
+                along = z[e, g] + 2.0 * radius * (rim - sine[g, q] ** 2)
+                for p in range(angles):
+                    at[g, 0, q, p] = away * (a[e, g] + (wide[e, g, p] - a[e, g]) * fade[q]) * cos_psi[p]
+                    at[g, 1, q, p] = away * (b[e, g] + (high[e, g, p] - b[e, g]) * fade[q]) * sin_psi[p]
+                    at[g, 2, q, p] = along
+        n = modes[e]
+        for i in range(orders):
+            held[i] = 0
+            for j in range(degrees):
+                if place[i, j] < n:
+                    held[i] = j + 1
+        ss, x, xx = np.empty((NODES, n, n)), np.empty((NODES, n, n)), np.empty((NODES, n, n))
+        mass_e = mass[start[e] // NODES : start[e + 1] // NODES].reshape(NODES, n, n)
+        for g in range(NODES):
+            at_s[:] = 0.0
+            for h in range(NODES):
+                at_s += NODE_SLOPES[g, h] * at[h]
+            even[:] = 0.0
+            odd[:] = 0.0
+            scale = c[e, g] / np.sin(c[e, g])
+            for q in range(count):
+                away = 2.0 * sine[g, q] * cosine[g, q] / np.sin(c[e, g])
+                away_e = scale * (1.0 - 2.0 * sine[g, q] ** 2)
+                z_e = -r[e, g] * scale * 2.0 * sine[g, q] * cosine[g, q]
+                around = NODE_WEIGHTS[g] * weights[q] / eta[q]
+                for p in range(angles):
+                    wider, higher = wide[e, g, p] - a[e, g], high[e, g, p] - b[e, g]
+                    ring_x, ring_y = a[e, g] + wider * fade[q], b[e, g] + higher * fade[q]
+                    x_e = (away_e * ring_x + away * wider * fade_eta[q]) * cos_psi[p]
+                    y_e = (away_e * ring_y + away * higher * fade_eta[q]) * sin_psi[p]
+                    x_p = away * (wide_psi[e, g, p] * fade[q] * cos_psi[p] - ring_x * sin_psi[p])
+                    y_p = away * (high_psi[e, g, p] * fade[q] * sin_psi[p] + ring_y * cos_psi[p])
+                    x_s, y_s, z_s = at_s[0, q, p], at_s[1, q, p], at_s[2, q, p]
+                    # Cross products of the tangents, z_p being 0: det times the gradients of s, eta and psi.
+                    s_x, s_y, s_z = -z_e * y_p, z_e * x_p, x_e * y_p - y_e * x_p
+                    e_x, e_y, e_z = y_p * z_s, -x_p * z_s, x_p * y_s - y_p * x_s
+                    p_x, p_y, p_z = y_s * z_e - z_s * y_e, z_s * x_e - x_s * z_e, x_s * y_e - y_s * x_e
+                    det = x_s * s_x + y_s * s_y + z_s * s_z
+                    if not det > 0.0:
+                        return stiffness, mass, e
+                    share = around / det
+                    g_ss = share * (s_x * s_x + s_y * s_y + s_z * s_z)
+                    g_se = share * (s_x * e_x + s_y * e_y + s_z * e_z)
+                    g_ee = share * (e_x * e_x + e_y * e_y + e_z * e_z)
+                    g_pp = share * (p_x * p_x + p_y * p_y + p_z * p_z)
+                    g_sp = share * (s_x * p_x + s_y * p_y + s_z * p_z)
+                    g_ep = share * (e_x * p_x + e_y * p_y + e_z * p_z)
+                    volume = around * det
+                    for k in range(harmonics):
+                        even[0, q, k] += g_ss * cosines[p, k]
+                        even[1, q, k] += g_se * cosines[p, k]
+                        even[2, q, k] += g_ee * cosines[p, k]
+                        even[3, q, k] += g_pp * cosines[p, k]
+                        even[4, q, k] += volume * cosines[p, k]
+                        odd[0, q, k] += g_sp * sines[p, k]
+                        odd[1, q, k] += g_ep * sines[p, k]
+            mass_g = mass_e[np.argmax(g == NODE_ORDER)]
+            for i in range(orders):
+                for j in range(orders):
+                    rows, columns = held[i], held[j]
+                    if rows == 0 or columns == 0:
+                        continue
+                    norm = (0.5 if i == 0 else np.sqrt(0.5)) * (1.0 if j == 0 else np.sqrt(2.0))
+                    apart, both = abs(i - j), i + j
+                    sign = 1.0 if j >= i else -1.0
+                    m_i, m_j = 2.0 * i, 2.0 * j
+                    # p_s (q_eta and q_psi): every pair of orders.
+                    for q in range(count):
+                        c_e = norm * (even[1, q, apart] + even[1, q, both])
+                        c_p = -m_j * norm * (odd[0, q, both] + sign * odd[0, q, apart])
+                        for k in range(columns):
+                            scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
+                    _product(values[i], scaled, rows, columns, block, sizes, one, False)
+                    _placed(block, x[g], place[i], place[j], rows, columns, False)
+                    if j < i:
+                        continue
+                    for q in range(count):
+                        c_s = norm * (even[0, q, apart] + even[0, q, both])
+                        for k in range(columns):
+                            scaled[q, k] = c_s * values[j, q, k]
+                    _product(values[i], scaled, rows, columns, block, sizes, one, False)
+                    _placed(block, ss[g], place[i], place[j], rows, columns, True)
+                    for q in range(count):
+                        c_m = norm * (even[4, q, apart] + even[4, q, both])
+                        for k in range(columns):
+                            scaled[q, k] = c_m * values[j, q, k]
+                    _product(values[i], scaled, rows, columns, block, sizes, one, False)
+                    _placed(block, mass_g, place[i], place[j], rows, columns, True)
+                    for q in range(count):
+                        c_e = norm * (even[2, q, apart] + even[2, q, both])
+                        c_p = -m_j * norm * (odd[1, q, both] + sign * odd[1, q, apart])
+                        for k in range(columns):
+                            scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
+                    _product(slopes[i], scaled, rows, columns, block, sizes, one, False)
+                    for q in range(count):
+                        c_e = -m_i * norm * (odd[1, q, both] - sign * odd[1, q, apart])
+                        c_p = m_i * m_j * norm * (even[3, q, apart] - even[3, q, both])
+                        for k in range(columns):
+                            scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
+                    _product(values[i], scaled, rows, columns, block, sizes, one, True)
+                    _placed(block, xx[g], place[i], place[j], rows, columns, True)
+        combined(ss, x, xx, stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n))
+    return stiffness, mass, -1
+
+
+@njit(cache=True, nogil=True)
+def _product(left, right, rows, columns, block, sizes, one, add):  # type: ignore[no-untyped-def]
+    """block[:rows, :columns] = left^T right over their first axis, or added to it."""
+    flags = np.array([ord("N"), ord("T")], dtype=np.uint8)
+    beta = np.array([1.0 if add else 0.0])
+    sizes[0], sizes[1], sizes[2], sizes[3] = columns, rows, left.shape[0], left.shape[1]
+    dgemm(
+        flags.ctypes,
+        flags[1:].ctypes,
+        sizes.ctypes,
+        sizes[1:].ctypes,
+        sizes[2:].ctypes,
+        one.ctypes,
+        right.ctypes,
+        sizes[3:].ctypes,
+        left.ctypes,
+        sizes[3:].ctypes,
+        beta.ctypes,
+        block.ctypes,
+        sizes[3:].ctypes,
+    )
+
+
+@njit(cache=True, nogil=True)
+def _placed(block, whole, row_place, column_place, rows, columns, symmetric):  # type: ignore[no-untyped-def]
+    for j in range(rows):
+        for k in range(columns):
+            whole[row_place[j], column_place[k]] = block[j, k]
+            if symmetric:
+                whole[column_place[k], row_place[j]] = block[j, k]

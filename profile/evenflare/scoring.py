@@ -1,0 +1,73 @@
+"""What `score` does: a design against a target, its terms and limits, and where on the wall they are worst."""
+
+from __future__ import annotations
+
+import json
+import os
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenflare import radiation
+from evenflare.design import read_design
+from evenflare.objective import Score, score, search_observation
+from evenflare.remarks import check_solvable, faults_of
+from evenflare.target import read_target
+from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.waveguide import Place, limit_places
+
+
+@dataclass(frozen=True)
+class Judged:
+    """A design's score, where on its wall each limit is nearest or worst, and what a user should know."""
+
+    score: Score
+    places: Mapping[str, Place]
+    notes: Sequence[str]
+
+
+def score_command(path: Path, target_path: Path) -> Judged:
+    """`score`: a design against a target."""
+    design, target = read_design(path), read_target(target_path)
+    notes = [
+        f"the design's [{name}] differs from the target's: the design's own is used"
+        for name, own, wanted in (
+            ("driver", design.waveguide.driver, target.driver),
+            ("mounting", design.waveguide.mounting, target.mounting),
+            ("air", design.air, target.air),
+        )
+        if own != wanted
+    ]
+    with faults_of(path, solving=True):
+        check_solvable(design.waveguide)
+        solve_all = radiation.solver("full", cores=os.cpu_count() or 1)
+        directivity = solve_all(design.waveguide, search_observation(target), design.air)
+        places = limit_places(design.waveguide, target.limits)
+        return Judged(score(directivity, design.waveguide, target), places, notes)
+
+
+def score_json(found: Judged) -> str:
+    """A score as one JSON object."""
+    return json.dumps(
+        {
+            "score_db": found.score.value,
+            "feasible": found.score.feasible,
+            "terms_db": dict(found.score.terms),
+            "limits": dict(found.score.constraints),
+            "places": {name: _place_keys(place) for name, place in found.places.items()},
+            "notes": list(found.notes),
+        },
+        indent=2,
+    )
+
+
+def place_words(place: Place) -> str:
+    """Where on the wall, in words."""
+    from evenflare.report import drawing
+
+    return drawing.place(place).lstrip(", ")
+
+
+def _place_keys(place: Place) -> dict[str, float]:
+    keys = {"z_mm": place.z / MILLIMETRE}
+    return keys if place.azimuth is None else keys | {"azimuth_deg": place.azimuth / DEGREE}

@@ -1,0 +1,79 @@
+"""Where a search stands, and how long the rest will take."""
+
+from __future__ import annotations
+
+import time
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+
+from evenflare.radiation import Setting
+from evenflare.search.ladder import Agreement
+
+SETTLED = 20
+"""Candidates solved, before which the time left is a guess."""
+ROUND_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 2.0}
+OBLONG_COST: Mapping[Setting, float] = {"estimate": 0.5, "screen": 1.0, "full": 10.0}
+"""Time of a candidate at each setting against that at screen: only until some were timed at that setting."""
+
+
+@dataclass(frozen=True)
+class Progress:
+    """Where a search stands.
+
+    done, total : candidates, counted again at every setting they are judged at; while an estimate decides who goes on,
+                  the total is what is to be expected.
+    best        : dB, the lowest score so far at the setting that counts, None if there is none.
+    rate        : candidates solved per second in this call.
+    time_left   : s, None until SETTLED candidates are solved.
+    stage       : what is being done, in words.
+    judged      : candidates by setting.
+    agreement   : of the estimate with the screening setting; None where nothing is estimated.
+    """
+
+    done: int
+    total: int
+    best: float | None
+    rate: float
+    time_left: float | None
+    stage: str
+    judged: Mapping[Setting, int] = field(default_factory=dict)
+    agreement: Agreement | None = None
+
+
+class Pace:
+    """How long candidates of each setting take, all workers together. `cost` is what to expect of untimed ones."""
+
+    def __init__(self, cost: Mapping[Setting, float]) -> None:
+        self._cost = cost
+        self._began = self._last = time.monotonic()
+        self._solved: Counter[Setting] = Counter()
+        self._seconds: Counter[Setting] = Counter()
+
+    def resume(self) -> None:
+        """Candidates are being waited for from now on."""
+        self._last = time.monotonic()
+
+    def note(self, setting: Setting) -> None:
+        """A candidate was solved."""
+        now = time.monotonic()
+        self._solved[setting] += 1
+        self._seconds[setting] += now - self._last  # type: ignore[assignment]
+        self._last = now
+
+    @property
+    def rate(self) -> float:
+        """Candidates solved per second so far."""
+        return self._solved.total() / max(self._last - self._began, 1e-9)
+
+    def left(self, due: Mapping[Setting, int]) -> float | None:
+        """Seconds that the candidates due at each setting will take; None before SETTLED are solved."""
+        if self._solved.total() < SETTLED:
+            return None
+        unit = self._seconds.total() / sum(self._cost[setting] * count for setting, count in self._solved.items())
+
+        def each(setting: Setting) -> float:
+            count = self._solved[setting]
+            return self._seconds[setting] / count if count else self._cost[setting] * unit
+
+        return sum(count * each(setting) for setting, count in due.items())

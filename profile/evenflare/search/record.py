@@ -1,0 +1,92 @@
+"""What a search has asked for so far, in order, and what became of it."""
+
+from __future__ import annotations
+
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+
+from evenflare.radiation import Setting
+from evenflare.search.descent import Vector
+from evenflare.search.ladder import Agreement, rank_agreement
+from evenflare.search.worker import Job, Outcome
+
+CHEAP: tuple[Setting, ...] = ("estimate", "screen")
+"""Settings that choose who is judged at full."""
+
+
+@dataclass
+class Record:
+    """Candidates by number, and their outcomes by setting.
+
+    reached : how many candidates were judged at any of the CHEAP settings.
+    lowest  : dB, the best score at each setting.
+    """
+
+    numbers: dict[tuple[str, Vector], int] = field(default_factory=dict)
+    outcomes: dict[Job, Outcome] = field(default_factory=dict)
+    judged: Counter[Setting] = field(default_factory=Counter)
+    lowest: dict[Setting, float] = field(default_factory=dict)
+    reached: int = 0
+
+    def number(self, job: Job) -> int:
+        """Of a candidate: the next one if it was not asked for before."""
+        return self.numbers.setdefault((job.family, job.vector), len(self.numbers) + 1)
+
+    def note(self, job: Job, outcome: Outcome) -> None:
+        """Remember what became of a candidate, once."""
+        if job in self.outcomes:
+            return
+        self.reached += job.setting in CHEAP and not self.known(job, CHEAP)
+        self.outcomes[job] = outcome
+        self.judged[job.setting] += 1
+        if outcome.feasible:
+            self.lowest[job.setting] = min(outcome.rank, self.lowest.get(job.setting, outcome.rank))
+
+    def known(self, job: Job, settings: Sequence[Setting]) -> bool:
+        """Whether a job's candidate was judged at any of the settings."""
+        return any(job._replace(setting=setting) in self.outcomes for setting in settings)
+
+    def ranked(self, setting: Setting, families: Sequence[str]) -> list[Job]:
+        """The feasible candidates of some families at a setting, best first, then in order of their numbers."""
+        found = [job for job, outcome in self.outcomes.items() if outcome.feasible and job.setting == setting]
+        mine = [job for job in found if job.family in families]
+        return sorted(mine, key=lambda job: (self.outcomes[job].rank, self.numbers[job.family, job.vector]))
+
+    def best(self, setting: Setting, families: Sequence[str]) -> Job | None:
+        """The first of `ranked`, or None."""
+        return next(iter(self.ranked(setting, families)), None)
+
+    def nearest(self) -> Job | None:
+        """Of the candidates that could be built, the first of the lowest rank, or None."""
+        built = [job for job, outcome in self.outcomes.items() if outcome.constraints]
+        return min(built, key=lambda job: (self.outcomes[job].rank, job)) if built else None
+
+    def agreement(self, lower: Setting, upper: Setting) -> Agreement:
+        """Of two settings over all candidates judged at both, as one population."""
+        below = {job: job._replace(setting=lower) for job in self.ranked(upper, self.families)}
+        pairs = tuple(
+            (self.outcomes[low].rank, self.outcomes[job].rank) for job, low in below.items() if low in self.outcomes
+        )
+        return Agreement(lower, upper, rank_agreement([pairs]), len(pairs))
+
+    @property
+    def families(self) -> tuple[str, ...]:
+        """Of which candidates were asked for, in the order of the first."""
+        return tuple(dict.fromkeys(family for family, _ in self.numbers))
+
+    def obstacle(self) -> str:
+        """What the nearest shape breaks, and by how much; where none breaks a limit, why most were not solved."""
+        job = self.nearest()
+        if job is None:
+            reasons = Counter(outcome.reason for outcome in self.outcomes.values()).most_common(1)
+            return f"no shape could be built: {reasons[0][0]}" if reasons else ""
+        nearest = self.outcomes[job]
+        broken = Counter(name for each in self.outcomes.values() for name, by in each.constraints.items() if by > 0)
+        if not any(excess > 0 for excess in nearest.constraints.values()):
+            return f"the nearest, of family {job.family}, cannot be solved: {nearest.reason}"
+        often, times = broken.most_common(1)[0]
+        return (
+            f"the nearest, of family {job.family}, {nearest.reason}; most often broken is {often}, by {times} of"
+            f" {len(self.outcomes)}"
+        )

@@ -1,0 +1,95 @@
+"""What a search found."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+from evenflare.objective import Score
+from evenflare.radiation import SETTINGS, Setting
+from evenflare.search.ladder import Agreement
+from evenflare.search.plan import Plan
+from evenflare.search.record import Record
+from evenflare.search.worker import waveguide_of
+from evenflare.target import Target
+from evenflare.waveguide import FAMILIES, Waveguide
+
+StoppedBy = Literal["candidates", "time", "interrupted"]
+
+
+@dataclass(frozen=True)
+class Winner:
+    """The best feasible candidate of a family (or of all), at the most exact setting it was judged at."""
+
+    number: int
+    family: str
+    setting: Setting
+    waveguide: Waveguide
+    score: Score
+
+
+@dataclass(frozen=True)
+class SearchResult:
+    """What a search found.
+
+    best       : the winner; None if no candidate keeps the limits and can be solved.
+    nearest    : without a winner, the shape that breaks the limits least, None if none could be built.
+    why        : without a winner, what stands in the way: what `nearest` breaks and by how much; else empty.
+    winners    : the best of each family that has one, in the target's order of families.
+    gain       : dB by which the winner's score is below the best published family's; None if one of them is missing.
+    stopped_by : "candidates": the whole plan was carried out; "time": `minutes` were up; "interrupted": Ctrl-C.
+    plan       : shares and notes.
+    asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
+    agreements : how far each stage ranks as the next, and whether one was left out, cheapest first; of the last two
+                 among the finalists, the best only, whose order is the hardest to get right.
+    """
+
+    best: Winner | None
+    nearest: Waveguide | None
+    winners: tuple[Winner, ...]
+    gain: float | None
+    stopped_by: StoppedBy
+    plan: Plan
+    asked: int
+    scored: int
+    full: int
+    why: str = ""
+    agreements: tuple[Agreement, ...] = ()
+
+    @property
+    def feasible(self) -> bool:
+        """Whether there is a winner."""
+        return self.best is not None
+
+
+def result(
+    target: Target, record: Record, plan: Plan, stopped_by: StoppedBy, agreements: tuple[Agreement, ...]
+) -> SearchResult:
+    """What was found so far."""
+
+    def winner(families: Sequence[str]) -> Winner | None:
+        job = next((job for setting in SETTINGS[::-1] if (job := record.best(setting, families))), None)
+        if job is None:
+            return None
+        outcome = record.outcomes[job]
+        score = Score(float(outcome.rank), outcome.terms, outcome.constraints, target.constancy_weight)
+        return Winner(record.number(job), job.family, job.setting, waveguide_of(target, *job[:2]), score)
+
+    best, published = winner(FAMILIES), winner(tuple(plan.published))
+    alike = best is not None and published is not None and best.setting == published.setting
+    closest = record.nearest() if best is None else None
+    solved = [job for job, outcome in record.outcomes.items() if outcome.value is not None]
+    return SearchResult(
+        best=best,
+        nearest=waveguide_of(target, *closest[:2]) if closest else None,
+        winners=tuple(found for family in target.families if (found := winner([family]))),
+        gain=published.score.value - best.score.value if alike and best and published else None,
+        stopped_by=stopped_by,
+        plan=plan,
+        asked=len(record.numbers),
+        scored=len({(job.family, job.vector) for job in solved}),
+        full=sum(job.setting == "full" for job in solved),
+        why="" if best else record.obstacle(),
+        agreements=agreements,
+    )

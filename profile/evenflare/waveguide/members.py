@@ -1,0 +1,227 @@
+"""The members of a family: the one of a given depth, mouth and roundover, or the nearest where there is none."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+
+import numpy as np
+from scipy.optimize import brentq, nnls
+
+from evenflare.units import DEGREE
+from evenflare.waveguide.families import (
+    SMALLEST_ROUNDOVER,
+    Conical,
+    Exponential,
+    Free,
+    Hyperbolic,
+    OblateSpheroidal,
+    Shape,
+    Tractrix,
+)
+from evenflare.waveguide.meridian import Meridian
+from evenflare.waveguide.walls import CurvatureWall
+
+PUBLISHED = ("conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal")
+FAMILIES = (*PUBLISHED, "free")
+
+CURVATURE_KNOTS = 8
+
+STEEPEST = 90 * DEGREE
+"""Greatest angle that a free wall ends at, before its roundover."""
+
+_nodes, _weights = np.polynomial.legendre.leggauss(8)
+_ARC_NODES = np.ravel(np.arange(CURVATURE_KNOTS - 1)[:, None] + 0.5 * (_nodes + 1.0)) / (CURVATURE_KNOTS - 1)
+_ARC_WEIGHTS = np.tile(0.5 * _weights / (CURVATURE_KNOTS - 1), CURVATURE_KNOTS - 1)
+_ARC_TURNED = np.transpose(
+    [CurvatureWall(0.0, 0.0, 0.0, 1.0, tuple(row)).at(_ARC_NODES).angle for row in np.eye(CURVATURE_KNOTS)]
+)
+"""Gauss points between the knots of a free curve of unit length, as in CurvatureWall, their weights, and the
+wall's angle at them per unit of curvature at each knot."""
+
+
+def member(
+    family: str,
+    exit_radius: float,
+    *,
+    depth: float,
+    mouth: float,
+    roundover: float,
+    extra: list[float],
+    steepest: float = STEEPEST,
+) -> Shape:
+    """The family's shape of that depth, mouth radius and roundover radius (m) behind that exit, or the nearest.
+
+    extra    : the family's further parameters: "hyperbolic" its parameter, "free" the throat's angle (rad) and the
+               bends (0 to 1) at CURVATURE_KNOTS knots, of which only the proportions count.
+    steepest : rad, greatest angle that a free wall ends at; below 90 degrees it advances along the axis everywhere,
+               also where it does not bend any more.
+    """
+    # Leave some wall before the roundover, whatever the depth.
+    roundover = min(roundover, 0.7 * depth, 0.7 * (mouth - exit_radius))
+    if roundover < SMALLEST_ROUNDOVER:
+        roundover = 0.0
+    if family == "free":
+        return _free(exit_radius, depth, mouth, roundover, extra, steepest)
+    return _SHAPES[family](exit_radius, depth, mouth, roundover, extra)
+
+
+def parameters(family: str, shape: Shape, meridian: Meridian) -> tuple[float, list[float]]:
+    """Roundover radius (m) and further parameters with which `member` gives this shape, of that meridian, back.
+
+    For "free" of any shape: the bends that come nearest to it.
+    """
+    roundover = float(getattr(shape, "roundover_radius", 0.0))
+    if family == "hyperbolic":
+        return roundover, [float(getattr(shape, "hyperbolic_parameter", 1.0))]
+    if family == "free":
+        return roundover, [float(meridian.ends.angle[0]), *_bends(meridian, roundover)]
+    return roundover, []
+
+
+def _wall_end(
+    depth: float, mouth: float, roundover: float, angle_through: Callable[[float, float], float]
+) -> tuple[float, float]:
+    """Length and radius, m, at which a wall must end for its roundover to end at `depth` and `mouth`.
+
+    angle_through : rad, the angle at its end of the family's member that passes through a length and radius.
+    """
+
+    def begin(angle: float) -> tuple[float, float]:
+        return depth - roundover * (1.0 - math.sin(angle)), mouth - roundover * math.cos(angle)
+
+    if roundover == 0.0:
+        return depth, mouth
+    return begin(brentq(lambda angle: angle_through(*begin(angle)) - angle, 0.0, 0.5 * math.pi, xtol=1e-15))
+
+
+def _between(value: float, low: float, high: float) -> float:
+    """The mouth widens with each of the parameters below, so the nearest mouth belongs to the nearest value."""
+    return min(max(value, low), high)
+
+
+def _conical(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+    def angle_through(length: float, radius: float) -> float:
+        return math.atan2(radius - exit_radius, length)
+
+    wall_angle = angle_through(*_wall_end(depth, mouth, roundover, angle_through))
+    return Conical(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
+
+
+def _oblate(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+    def angle_through(length: float, radius: float) -> float:
+        return math.atan2(radius**2 - exit_radius**2, length * radius)
+
+    length, radius = _wall_end(depth, mouth, roundover, angle_through)
+    wall_angle = math.atan2(math.sqrt(radius**2 - exit_radius**2), length)
+    return OblateSpheroidal(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
+
+
+def _hyperbolic(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Hyperbolic:
+    """With q = cosh u + T sinh u at u = z/x0: sinh u + T cosh u = sqrt(q^2 - 1 + T^2), and their sum is (1 + T) e^u."""
+    parameter = extra[0]
+
+    def flares(radius: float) -> tuple[float, float]:
+        ratio = radius / exit_radius
+        slope = math.sqrt(ratio**2 - 1.0 + parameter**2)
+        return math.log((ratio + slope) / (1.0 + parameter)), slope
+
+    def angle_through(length: float, radius: float) -> float:
+        count, slope = flares(radius)
+        return math.atan2(count * exit_radius * slope, length)
+
+    length, radius = _wall_end(depth, mouth, roundover, angle_through)
+    flare_length = depth / _between(flares(radius)[0] * depth / length, 0.01, 6.0)
+    return Hyperbolic(depth, flare_length, parameter, roundover)
+
+
+def _exponential(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+    shape = _hyperbolic(exit_radius, depth, mouth, roundover, [1.0])
+    return Exponential(depth, shape.flare_length, roundover)
+
+
+def _tractrix(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+    def length(a: float, end_angle: float) -> float:
+        """Of the wall from the exit to that angle: r = a sin(angle), tanh u = cos(angle)."""
+        cosine = math.sqrt(1.0 - (exit_radius / a) ** 2)
+        return a * (math.acosh(a / exit_radius) - cosine + math.log(math.tan(0.5 * end_angle)) + math.cos(end_angle))
+
+    def excess(a: float, end_angle: float) -> float:
+        return length(a, end_angle) + roundover * (1.0 - math.sin(end_angle)) - depth
+
+    def flare_radius(end_angle: float) -> float:
+        return (mouth - roundover * math.cos(end_angle)) / math.sin(end_angle)
+
+    # The smallest tractrix that fills the depth has the widest mouth. Its roundover begins, as late as one can,
+    # where the tractrix turns on the roundover's radius: at the angle atan(a / roundover).
+    smallest = brentq(
+        lambda a: excess(a, math.atan2(a, roundover)), 1.0001 * exit_radius, exit_radius + 3 * depth, xtol=1e-15
+    )
+    latest = math.acos(roundover / mouth)
+    if excess(flare_radius(latest), latest) >= 0.0:
+        return Tractrix(smallest, depth, roundover)
+    # A wall nowhere steeper than this cannot reach the mouth within the depth.
+    least = math.atan2(mouth - roundover - exit_radius, depth)
+    end_angle = brentq(lambda angle: excess(flare_radius(angle), angle), least, latest, xtol=1e-15)
+    return Tractrix(flare_radius(end_angle), depth, roundover)
+
+
+def _free(
+    exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float], steepest: float
+) -> Shape:
+    """Bends along the arc give the form; the end angle and the arc's length are solved for depth and mouth."""
+    throat_angle, bends = extra[0], np.array(extra[1:])
+    mean = np.trapezoid(bends) / (bends.size - 1)
+    form = bends / mean if mean > 1e-6 else np.ones_like(bends)
+    turned = _ARC_TURNED @ form
+
+    def unit_arc(end_angle: float) -> tuple[float, float]:
+        angle = throat_angle + (end_angle - throat_angle) * turned
+        return float(np.cos(angle) @ _ARC_WEIGHTS), float(np.sin(angle) @ _ARC_WEIGHTS)
+
+    def wanted(end_angle: float) -> tuple[float, float]:
+        return (
+            depth - roundover * (1 - math.sin(end_angle)),
+            mouth - exit_radius - roundover * math.cos(end_angle),
+        )
+
+    def excess(end_angle: float) -> float:
+        (z, r), (deep, wide) = unit_arc(end_angle), wanted(end_angle)
+        return r * deep - z * wide
+
+    low, high = throat_angle + 0.1 * DEGREE, steepest
+    if excess(low) > 0:  # even the cone at the throat's angle is too wide
+        end_angle = low
+    elif excess(high) < 0:  # even a wall that ends as steep as may be is too narrow
+        end_angle = high
+    else:
+        end_angle = brentq(excess, low, high, xtol=1e-13)
+    length = wanted(end_angle)[0] / unit_arc(end_angle)[0]
+    curvature = tuple((form * (end_angle - throat_angle) / length).tolist())
+    return Free(length, throat_angle, curvature, roundover)
+
+
+_SHAPES: dict[str, Callable[[float, float, float, float, list[float]], Shape]] = {
+    "conical": _conical,
+    "exponential": _exponential,
+    "hyperbolic": _hyperbolic,
+    "tractrix": _tractrix,
+    "oblate_spheroidal": _oblate,
+}
+
+
+def _bends(meridian: Meridian, roundover: float) -> list[float]:
+    """Non-negative bends (largest 1) whose integral comes nearest to the wall's angle before the roundover."""
+    pieces = meridian.pieces[:-1] if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1 else meridian.pieces
+    wall = Meridian(pieces).dense
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
+    share = np.linspace(0.0, 1.0, 201)
+    angle = np.interp(share, along / along[-1], wall.angle)
+    knots = np.linspace(0.0, 1.0, CURVATURE_KNOTS)
+    hats = np.array([np.interp(share, knots, row) for row in np.eye(CURVATURE_KNOTS)])
+    integrals = np.concatenate(
+        [np.zeros((CURVATURE_KNOTS, 1)), np.cumsum(0.5 * (hats[:, 1:] + hats[:, :-1]), axis=1) / 200], axis=1
+    )
+    bends, _ = nnls(integrals.T, angle - angle[0])
+    largest = bends.max()
+    return [float(bend) for bend in (bends / largest if largest > 1e-9 else np.ones_like(bends))]

@@ -1,0 +1,152 @@
+"""The wall of a waveguide in space: two meridians, and sections between them at every depth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+from typing import NamedTuple
+
+import numpy as np
+
+from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide.depths import DepthMap
+from evenflare.waveguide.forms import normals_and_curvatures
+from evenflare.waveguide.meridian import Frame, Meridian
+from evenflare.waveguide.sections import Mouth, Section
+
+MERGED = 1e-9
+"""m; cuts closer than this are one."""
+SAME = 1e-6
+"""m, by which the throats and the depths of two meridians may differ."""
+
+
+class Axes(NamedTuple):
+    """Semi-axes of sections, arrays of one shape: m, and the angle (rad) of each meridian against the axis there."""
+
+    a: FloatArray
+    b: FloatArray
+    a_angle: FloatArray
+    b_angle: FloatArray
+
+
+class Patch(NamedTuple):
+    """The wall at points of an ordered grid: depths (Z) from throat to mouth, parameters psi (P) around.
+
+    points     : (Z, P, 3), m: x, y, z.
+    normals    : (Z, P, 3), unit, from the wall into the air.
+    curvatures : (Z, P, 2), 1/m, the principal ones, smaller first; negative where the wall is hollow seen from the air.
+    """
+
+    points: FloatArray
+    normals: FloatArray
+    curvatures: FloatArray
+
+
+@dataclass(frozen=True)
+class Surface:
+    """A wall symmetric about both planes, for every waveguide: a round one has the same meridian twice.
+
+    Errors: ValueError if a meridian does not advance along the axis everywhere (sections are at constant depth), the
+    two do not begin at one radius or end at one depth (to a micrometre), or the section has no such mouth.
+    """
+
+    horizontal: Meridian
+    vertical: Meridian
+    section: Section
+
+    def __post_init__(self) -> None:
+        throats = self.horizontal.throat_radius, self.vertical.throat_radius
+        if abs(throats[0] - throats[1]) > SAME:
+            raise ValueError(
+                f"the horizontal meridian begins at r_mm = {throats[0] / MILLIMETRE:.4f}, the vertical one at"
+                f" {throats[1] / MILLIMETRE:.4f}: must be one radius, since the throat is round. Make them equal"
+            )
+        depths = self.horizontal.depth, self.vertical.depth
+        if abs(depths[0] - depths[1]) > SAME:
+            raise ValueError(
+                f"the horizontal meridian is {depths[0] / MILLIMETRE:.4f} mm deep, the vertical one"
+                f" {depths[1] / MILLIMETRE:.4f}: must be one depth, since the mouth lies in a plane. Make them equal"
+            )
+        _ = self._maps
+        self.section.check(self.mouth)
+
+    @property
+    def depth(self) -> float:
+        """m, throat plane to mouth plane."""
+        return self.horizontal.depth
+
+    @property
+    def throat_radius(self) -> float:
+        """M."""
+        return self.horizontal.throat_radius
+
+    @property
+    def mouth_width(self) -> float:
+        """m, from rim to rim in the horizontal plane."""
+        return 2.0 * self.horizontal.mouth_radius
+
+    @property
+    def mouth_height(self) -> float:
+        """m, from rim to rim in the vertical plane."""
+        return 2.0 * self.vertical.mouth_radius
+
+    @cached_property
+    def mouth(self) -> Mouth:
+        """Depth and semi-axes of the mouth, m."""
+        return Mouth(self.depth, self.horizontal.mouth_radius, self.vertical.mouth_radius)
+
+    @cached_property
+    def _maps(self) -> tuple[DepthMap, DepthMap]:
+        first = DepthMap(self.horizontal, self.depth)
+        return first, first if self.vertical is self.horizontal else DepthMap(self.vertical, self.depth)
+
+    @cached_property
+    def cuts(self) -> tuple[float, ...]:
+        """m, depths from the throat's, 0, to the mouth's, between which the wall is smooth."""
+        horizontal, vertical = self._maps
+        found = [0.0]
+        for z in sorted({*horizontal.joints, *vertical.joints, *self.section.cuts(self.depth)}):
+            if found[-1] + MERGED < z < self.depth - MERGED:
+                found.append(z)
+        return (*found, self.depth)
+
+    def axes(self, z: FloatArray, *, stretch: int) -> Axes:
+        """The semi-axes at depths z (m, any shape) in the smooth stretch from cuts[stretch] to cuts[stretch + 1].
+
+        At a cut the angles are those of the stretch asked for. Accurate to 1e-12 m where the wall is not steep, and
+        smooth up to a rim at 90 degrees, where a radius runs as the root of the distance from it.
+        """
+        a, b = self._axes(z, stretch)
+        return Axes(a.r, b.r, a.angle, b.angle)
+
+    def _axes(self, z: FloatArray, stretch: int) -> tuple[Frame, Frame]:
+        horizontal, vertical = self._maps
+        near = 0.5 * (self.cuts[stretch] + self.cuts[stretch + 1])
+        a = horizontal.at(z, near=near)
+        return a, a if vertical is horizontal else vertical.at(z, near=near)
+
+    def factor(self, z: FloatArray, a: FloatArray, b: FloatArray, psi: FloatArray) -> FloatArray:
+        """The section's factor: the wall is x = a f cos(psi), y = b f sin(psi). See Section. Arrays broadcast."""
+        return self.section.factor(z, psi, mouth=self.mouth)
+
+    def patch(self, z: FloatArray, psi: FloatArray, *, stretch: int) -> Patch:
+        """Points, normals and curvatures at depths z (Z, m) and elliptic parameters psi (rad, any).
+
+        psi    : (P,) at every depth, or (Z, P), its own at each.
+        z      : within the smooth stretch from cuts[stretch] to cuts[stretch + 1]; at a cut the normals are that
+                 stretch's. At a rim at 90 degrees the normal runs along the axis.
+        Source : see normals_and_curvatures.
+        """
+        z, psi = np.asarray(z, dtype=np.float64), np.asarray(psi, dtype=np.float64)
+        a, b = (Frame(*(column[:, None] for column in frame)) for frame in self._axes(z, stretch))
+        cosine, sine = np.cos(psi), np.sin(psi)
+        shape = z.size, psi.shape[-1]
+        # Derivatives at a cut belong to this side of it.
+        spare = 1e-12 * (self.cuts[stretch + 1] - self.cuts[stretch])
+        inner = np.minimum(np.maximum(z, self.cuts[stretch] + spare), self.cuts[stretch + 1] - spare)
+        folded = np.broadcast_to(np.arctan2(np.abs(sine), np.abs(cosine)), shape)
+        curve = self.section.curve(np.broadcast_to(inner[:, None], shape), folded, mouth=self.mouth)
+        sides = np.stack([np.where(cosine < 0.0, -1.0, 1.0), np.where(sine < 0.0, -1.0, 1.0), np.ones_like(psi)], -1)
+        points = np.stack([a.r * curve.x, b.r * curve.y, np.broadcast_to(z[:, None], shape)], axis=-1)
+        normals, curvatures = normals_and_curvatures(a, b, curve)
+        return Patch(points * sides, normals * sides, curvatures)

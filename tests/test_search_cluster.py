@@ -1,0 +1,247 @@
+"""A search on a Dask cluster of this machine: the same history, a worker killed on the way, and what is refused."""
+
+from __future__ import annotations
+
+import os
+import signal
+import socket
+import subprocess
+import sys
+import threading
+import time
+from contextlib import contextmanager
+from functools import partial
+from pathlib import Path
+
+import pytest
+
+from cheap_search import marked, searched
+from commandline import TARGET, said
+from evenflare import commands
+from evenflare.files import InputError
+from evenflare.search import cluster, history_rows
+from evenflare.search.cluster import check_cluster, connected
+from evenflare.target import read_target
+
+pytestmark = pytest.mark.slow
+
+
+def process(*words, **environment) -> subprocess.Popen[bytes]:
+    """A command of Dask's, silent; numbers of threads as a user's shell leaves them, unset."""
+    unset = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+    own = {name: value for name, value in os.environ.items() if name not in unset}
+    own |= {"PYTHONPATH": str(Path(__file__).parent)} | environment
+    return subprocess.Popen(
+        [sys.executable, "-m", *words], env=own, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
+    )
+
+
+def scheduler_at(port: int, **environment) -> subprocess.Popen[bytes]:
+    words = ("--host", "127.0.0.1", "--port", str(port), "--no-dashboard", "--no-show")
+    return process("distributed.cli.dask_scheduler", *words, **environment)
+
+
+def worker_at(port: int, marks: Path) -> subprocess.Popen[bytes]:
+    """Without a nanny: the process that is started is the one that works, and nothing starts another."""
+    words = (f"tcp://127.0.0.1:{port}", "--nthreads", "1", "--no-nanny", "--no-dashboard")
+    return process("distributed.cli.dask_worker", *words, MARKS=str(marks))
+
+
+@contextmanager
+def ended(*processes: subprocess.Popen[bytes]):
+    try:
+        yield
+    finally:
+        for each in processes:
+            each.kill()
+            each.wait()
+
+
+def free_port() -> int:
+    with socket.socket() as probe:
+        probe.bind(("127.0.0.1", 0))
+        return int(probe.getsockname()[1])
+
+
+class Cluster:
+    """A scheduler and two workers. `marks` is where workers say what they do; `wait` until both are there."""
+
+    def __init__(self, folder: Path, **environment: str) -> None:
+        self.marks, self.port = folder, free_port()
+        self.address = f"tcp://127.0.0.1:{self.port}"
+        self.scheduler = scheduler_at(self.port, **environment)
+        self.workers = [worker_at(self.port, folder) for _ in range(2)]
+
+    def wait(self) -> None:
+        from distributed import Client
+
+        for _ in range(60):
+            try:
+                check_cluster(self.address)
+                break
+            except InputError:
+                time.sleep(0.2)
+        with Client(self.address, set_as_default=False) as client:
+            client.wait_for_workers(2, timeout=60)
+
+    @property
+    def begun(self) -> list[list[str]]:
+        """Of each call of the solver: the worker's process and how many threads its linear algebra has."""
+        path = self.marks / "begun"
+        return [line.split() for line in path.read_text().splitlines()] if path.is_file() else []
+
+    def busy(self, calls: int) -> subprocess.Popen[bytes]:
+        """A worker in the middle of a candidate, after so many were begun."""
+        for _ in range(6000):
+            busy = [each for each in self.workers if (self.marks / f"{each.pid}.busy").exists()]
+            if busy and len(self.begun) >= calls:
+                return busy[0]
+            time.sleep(0.005)
+        raise AssertionError("no worker took up a candidate")
+
+
+@pytest.fixture
+def cluster_here(tmp_path):
+    marks = tmp_path / "marks"
+    marks.mkdir()
+    made = Cluster(marks)
+    with ended(made.scheduler, *made.workers):
+        made.wait()
+        yield made
+
+
+@pytest.fixture
+def marked_run(monkeypatch, plain):
+    """The command's search with the invented, marked solver."""
+    monkeypatch.setattr(commands, "run_search", partial(commands.run_search, solver_factory=marked))
+    monkeypatch.setattr(commands, "_write_winner", lambda *_, **__: [("best.toml", "the winner")])
+
+
+@pytest.mark.usefixtures("compiled", "marked_run")
+def test_worker_killed_in_mid_candidate_costs_one_retry_and_nothing_else(capsys, here, cluster_here, tmp_path):
+    killed = []
+
+    def kill() -> None:
+        worker = cluster_here.busy(15)
+        worker.send_signal(signal.SIGKILL)
+        worker.wait()
+        killed.append(worker.pid)
+
+    killer = threading.Thread(target=kill)
+    killer.start()
+    code, out, err = said(capsys, f"search target.toml --out run --scheduler {cluster_here.address} --quiet")
+    killer.join()
+    assert (code, err) == (0, "")
+    assert out.startswith("60 candidates asked for, ")
+    busy = cluster_here.marks / f"{killed[0]}.busy"
+    assert busy.exists(), "it was in the middle of a candidate"
+    rows = list(history_rows(here / "run"))
+    keys = [(row["number"], row["stage"]) for row in rows]
+    assert len(keys) == len(set(keys))
+    assert sorted({number for number, _ in keys}) == list(range(1, 61))
+    assert len(cluster_here.begun) == sum(row["score"] is not None for row in rows) + 1, "one was begun twice"
+    assert len({pid for pid, _ in cluster_here.begun}) == 2, "both workers took part"
+    assert {threads for _, threads in cluster_here.begun} == {"1"}
+    searched(tmp_path / "local", read_target(here / "target.toml"), target_text=TARGET)
+    assert rows == list(history_rows(tmp_path / "local"))
+    # The same folder is continued without the cluster, and needs nothing more.
+    before = len(cluster_here.begun)
+    assert said(capsys, "search target.toml --out run --workers 1 --quiet") == (0, out, "")
+    assert len(cluster_here.begun) == before
+
+
+@pytest.mark.usefixtures("compiled", "marked_run")
+def test_scheduler_that_dies_is_told_and_what_finished_is_kept(capsys, here, cluster_here, tmp_path):
+    def kill() -> None:
+        cluster_here.busy(15)
+        cluster_here.scheduler.kill()
+
+    killer = threading.Thread(target=kill)
+    killer.start()
+    code, out, err = said(capsys, f"search target.toml --out run --scheduler {cluster_here.address} --quiet")
+    killer.join()
+    assert (code, out) == (2, "")
+    assert err == (
+        f"--scheduler = {cluster_here.address}: the connection to the scheduler was lost. See that it runs, then run"
+        " the same command again: what finished is kept\n"
+    )
+    kept = list(history_rows(here / "run"))
+    searched(tmp_path / "local", read_target(here / "target.toml"), target_text=TARGET)
+    scores = {(row["number"], row["stage"]): row["score"] for row in history_rows(tmp_path / "local")}
+    assert len(kept) >= 10
+    assert all(scores[row["number"], row["stage"]] == row["score"] for row in kept)
+
+
+@pytest.mark.usefixtures("compiled", "marked_run")
+def test_ctrl_c_keeps_what_is_finished(capsys, here, cluster_here):
+    def interrupt() -> None:
+        cluster_here.busy(15)
+        os.kill(os.getpid(), signal.SIGINT)
+
+    interrupter = threading.Thread(target=interrupt)
+    interrupter.start()
+    line = f"search target.toml --out run --scheduler {cluster_here.address} --candidates 6000 --quiet"
+    code, _, err = said(capsys, line)
+    interrupter.join()
+    assert (code, err) == (130, "interrupted; the same command on the same folder continues\n")
+    assert 10 <= len(list(history_rows(here / "run"))) <= len(cluster_here.begun)
+
+
+def test_worker_with_other_packages_is_refused_by_name(cluster_here, monkeypatch):
+    monkeypatch.setattr(cluster, "_versions", lambda: {"evenflare": "99.0", "numpy": "2.0.0"})
+    with pytest.raises(InputError) as refused, connected(cluster_here.address, say=print):
+        pass
+    message = str(refused.value)
+    assert message.startswith(f"--scheduler = {cluster_here.address}: workers must have the same packages as this")
+    assert message.count("tcp://127.0.0.1:") == 3, "both workers by name"
+    assert "has evenflare 0.1.0 (99.0 here), numpy " in message
+    assert message.endswith("Install the same versions there")
+    # One that joins later is found out by the first candidate it is given.
+    monkeypatch.undo()
+    with connected(cluster_here.address, say=print) as judges:
+        assert judges.submit(abs, -3).result() == 3
+        late = cluster._Alike(judges.executor, {"numpy": "2.0.0"}).submit(abs, -3)
+        with pytest.raises(InputError, match=rf"{socket.gethostname()} has numpy .* \(2\.0\.0 here\)"):
+            late.result()
+
+
+def test_no_workers_at_the_start_is_refused_and_later_is_told_and_waited_for(tmp_path, monkeypatch):
+    monkeypatch.setattr(cluster, "PATIENCE", 0.5)
+    monkeypatch.setattr(cluster, "WATCH", 0.1)
+    here, words = Cluster(tmp_path), []
+    with ended(here.scheduler, *here.workers):
+        here.wait()
+        with connected(here.address, say=words.append) as judges:
+            assert judges.submit(abs, -3).result() == 3
+            for worker in here.workers:
+                worker.kill()
+                worker.wait()
+            waiting, deadline = judges.submit(abs, -4), time.monotonic() + 30
+            while not words and time.monotonic() < deadline:
+                time.sleep(0.1)
+            lonely = (
+                f"--scheduler = {here.address}: no workers are left; waiting for one. Ctrl-C keeps what is finished"
+            )
+            assert words == [lonely]
+            late = worker_at(here.port, tmp_path)
+            with ended(late):
+                assert waiting.result(timeout=60) == 4
+                while len(words) < 2 and time.monotonic() < deadline + 30:
+                    time.sleep(0.1)
+        assert words[1:] == [f"--scheduler = {here.address}: workers are back"]
+        message = "has no workers, and none came within 0.5 s. Start some, one on each core: dask worker tcp://"
+        time.sleep(1.0)
+        with pytest.raises(InputError, match=message), connected(here.address, say=print):
+            pass
+
+
+def test_candidate_that_keeps_ending_its_worker_is_told_with_what_to_do(tmp_path):
+    here = Cluster(tmp_path, DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="1")
+    with ended(here.scheduler, *here.workers):
+        here.wait()
+        with pytest.raises(InputError) as refused, connected(here.address, say=print) as judges:
+            judges.submit(os._exit, 1).result(timeout=60)
+        assert str(refused.value).startswith(
+            f"--scheduler = {here.address}: a candidate ended the worker it was given to"
+        )
+        assert "Give each worker more, or fewer threads" in str(refused.value)

@@ -1,0 +1,216 @@
+"""Axisymmetric boundary elements as a solver: meshes by band of frequency, cores, and the estimate of its own error.
+
+It shares nothing with the march but the wall and `Directivity`, so that their agreement means something.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import asdict, dataclass, field, replace
+from functools import lru_cache
+from typing import NamedTuple, TypeVar
+
+import numpy as np
+from threadpoolctl import ThreadpoolController
+
+from evenflare import __version__
+from evenflare.air import Air
+from evenflare.closed_forms import tube_cut_on
+from evenflare.directivity import Directivity, Observation
+from evenflare.radiation import Solver
+from evenflare.radiation.boundary import Boundary, Part, boundary_of, normal
+from evenflare.radiation.boundary_field import Places, far_pressure, places, reached
+from evenflare.radiation.panels import Density
+from evenflare.radiation.surface_pressure import INSIDE, Equations, equations
+from evenflare.units import BoolArray, ComplexArray, FloatArray, power_db
+from evenflare.waveguide import Waveguide
+from evenflare.waveguide.walls import Arc, Line
+
+SMALLEST_ERROR = 5e-4
+"""dB; no estimate claims less."""
+VALID_ERROR = 0.5
+"""dB; where the estimated error of the index is larger the result is marked as not valid."""
+FINER = 1.3
+"""Nodes of the mesh that measures the error, over those of the one measured."""
+
+Work = TypeVar("Work")
+Result = TypeVar("Result")
+BoundarySolver = Callable[[Boundary, Observation, Air], Directivity]
+
+
+@dataclass(frozen=True)
+class Fineness:
+    """How finely the boundary is divided, and over which bands of frequency.
+
+    density : of the nodes.
+    edges   : of the bands that share a mesh, as shares of the highest frequency.
+    inside  : points inside a closed body over its nodes; 0 leaves the solid's resonances in the solution.
+    checked : whether each band's highest frequency is solved again on a finer mesh to estimate the error.
+    """
+
+    density: Density = field(default_factory=Density)
+    edges: tuple[float, ...] = (0.8, 0.63, 0.5, 0.4, 0.3, 0.2, 0.1)
+    inside: float = INSIDE
+    checked: bool = True
+
+    def refined(self) -> Fineness:
+        """The finer one whose difference measures the error of this one."""
+        density = self.density
+        nodes = FINER * density.nodes_per_wavelength
+        return replace(self, density=replace(density, nodes_per_wavelength=nodes, turn=density.turn / FINER))
+
+
+class Made(NamedTuple):
+    """A band's mesh made ready to be solved at any of its frequencies, and the points at which it is heard."""
+
+    equations: Equations
+    places: Places | None
+
+
+class Radiated(NamedTuple):
+    """At one frequency: over density times speed of sound the pressure (A,) at the angles that sound reaches, and on
+    axis in the far field, sound power, and impedance of the exit.
+    """
+
+    pressure: ComplexArray
+    on_axis: complex
+    power: float
+    impedance: complex
+
+
+def judge_solver(*, fineness: Fineness | None = None, cores: int = 1) -> Solver:
+    """Boundary elements for round waveguides in their mounting, frequencies spread over cores. See Solver."""
+    solve_boundary = body_solver(fineness=fineness, cores=cores)
+
+    def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
+        return solve_boundary(boundary_of(waveguide), observation, air)
+
+    return solve
+
+
+def body_solver(*, fineness: Fineness | None = None, cores: int = 1) -> BoundarySolver:
+    """Boundary elements for any boundary of revolution, frequencies spread over cores.
+
+    What it returns raises ValueError if a point observed lies in the body or the one on axis behind the baffle, or if
+    the body is too many wavelengths wide.
+    """
+    fine = fineness or Fineness()
+
+    def solve(boundary: Boundary, observation: Observation, air: Air) -> Directivity:
+        with _controller().limit(limits=1):
+            return _solved(boundary, observation, air, fine, cores)
+
+    return solve
+
+
+@lru_cache(maxsize=1)
+def _controller() -> ThreadpoolController:
+    """Frequencies are spread over cores already, and threaded algebra on small matrices only costs."""
+    return ThreadpoolController()
+
+
+def _solved(boundary: Boundary, observation: Observation, air: Air, fineness: Fineness, cores: int) -> Directivity:
+    frequency = observation.frequency
+    wavenumber = 2 * np.pi * frequency / air.speed_of_sound
+    seen = reached(boundary, observation)
+    bands = list(_bands(wavenumber, fineness.edges))
+
+    def made(work: tuple[float, Fineness]) -> Made:
+        top, each = work
+        ready = equations(boundary, wavenumber=top, density=each.density, inside=each.inside)
+        if observation.far_field:
+            return Made(ready, None)
+        return Made(ready, places(observation, seen, mesh=ready.mesh, baffled=boundary.baffled))
+
+    def radiated(work: tuple[float, Made]) -> Radiated:
+        return _radiated(*work, observation, seen, boundary.baffled)
+
+    # From the most work to the least, so that no core waits long for another.
+    tops = [float(wavenumber[band.stop - 1]) for band in bands][::-1]
+    finer = [(top, fineness.refined()) for top in tops] if fineness.checked else []
+    ready = _on_cores(made, [*finer, *((top, fineness) for top in tops)], cores)
+    checks, meshes = ready[: len(finer)], ready[len(finer) :]
+    once_more = [(top, each) for (top, _), each in zip(finer, checks, strict=True)]
+    all_of = [(float(k), each) for band, each in zip(bands[::-1], meshes, strict=True) for k in wavenumber[band][::-1]]
+    found = _on_cores(radiated, [*once_more, *all_of], cores)
+    again, results = found[: len(finer)][::-1], found[len(finer) :][::-1]
+
+    pressure = np.zeros(observation.shape, dtype=np.complex128)
+    pressure[:, :, seen] = air.impedance * np.array([each.pressure for each in results])[:, None, :]
+    error = _error_estimate(bands, results, again) if fineness.checked else None
+    return Directivity(
+        observation=observation,
+        pressure=pressure,
+        valid=np.ones(frequency.size, dtype=bool) if error is None else error <= VALID_ERROR,
+        density=air.density,
+        speed_of_sound=air.speed_of_sound,
+        half_space=boundary.baffled,
+        sound_power=air.impedance * np.array([each.power for each in results]),
+        throat_impedance=np.array([each.impedance for each in results]),
+        error_estimate=error,
+        provenance={
+            "method": "boundary_elements",
+            "version": __version__,
+            "fineness": asdict(fineness),
+            "bands": [
+                {"to_hz": float(frequency[band.stop - 1]), "nodes": each.equations.mesh.size}
+                for band, each in zip(bands, meshes[::-1], strict=True)
+            ],
+            # Above it a driver that does not move evenly can send its first sideways mode through the throat.
+            "first_cross_mode_hz": tube_cut_on(float(np.sqrt(boundary.source_area / np.pi)), air=air),
+            "error_rms_db": None if error is None else float(np.sqrt(np.mean(error**2))),
+        },
+    )
+
+
+def _on_cores(work: Callable[[Work], Result], items: Sequence[Work], cores: int) -> list[Result]:
+    """The work on each item, in their order; compiled code lets other threads run."""
+    if cores == 1:
+        return [work(item) for item in items]
+    with ThreadPoolExecutor(cores) as threads:
+        return list(threads.map(work, items))
+
+
+def _bands(wavenumber: FloatArray, edges: Iterable[float]) -> Iterator[slice]:
+    """Wavenumbers that share a mesh, from the lowest band to the highest."""
+    cuts = np.unique([0, *np.searchsorted(wavenumber, np.array(list(edges)) * wavenumber[-1]), wavenumber.size])
+    for first, beyond in itertools.pairwise(cuts):
+        yield slice(int(first), int(beyond))
+
+
+def _radiated(k: float, made: Made, observation: Observation, seen: BoolArray, baffled: bool) -> Radiated:
+    mesh = made.equations.mesh
+    surface = made.equations.solved(k)
+    # The far field on axis too, for the index by which the error is measured.
+    cosine = np.ones(1) if made.places else np.append(np.cos(observation.off_axis[seen]), 1.0)
+    far = far_pressure(k, cosine, surface, mesh=mesh, baffled=baffled, reference_z=observation.reference_z)
+    pressure = made.places.pressure(k, surface) if made.places else far[:-1]
+    moved = made.equations.driven * mesh.weight * mesh.r
+    impedance = complex(moved @ surface.pressure / moved.sum())
+    return Radiated(pressure, complex(far[-1]), made.equations.power(k, surface), impedance)
+
+
+def _error_estimate(bands: Sequence[slice], results: Sequence[Radiated], again: Sequence[Radiated]) -> FloatArray:
+    """(F,) dB: over a whole band how much the directivity index at its highest frequency moves on a finer mesh."""
+    error = np.empty(len(results))
+    for band, finer in zip(bands, again, strict=True):
+        error[band] = abs(_index(finer) - _index(results[band.stop - 1]))
+    return np.maximum(error, SMALLEST_ERROR)
+
+
+def _index(radiated: Radiated) -> float:
+    """dB: the directivity index on axis."""
+    return float(power_db(4 * np.pi * abs(radiated.on_axis) ** 2 / radiated.power))
+
+
+def warm_up() -> None:
+    """Compile, or load from the cache, everything that a solve needs; a fraction of a second when cached."""
+    quarter = 0.5 * np.pi
+    ball = Boundary((Part(Arc(0.01, 0.0, quarter, 3 * quarter, 0.01), normal),), 1e-3)
+    tube = Boundary((Part(Line(0.0, 0.0, 0.0, 0.01), normal), Part(Line(0.0, 0.01, 0.01, 0.01))), 1e-3, baffled=True)
+    for boundary in (ball, tube):
+        for distance in (1.0, np.inf):
+            observation = Observation(frequency=np.array([1000.0]), off_axis=np.array([0.0]), distance=distance)
+            body_solver()(boundary, observation, Air())

@@ -1,0 +1,266 @@
+"""Matrices of the layer potentials on a mesh: from values at its nodes to integrals seen from points of the air.
+
+Single layer: int G v dS, for v times the arc's rate at the nodes, which stays smooth where v alone is singular at a
+rim. Double layer: int p dG/dn dS. The still parts of the ring's kernel (see ring.py), which are singular, are
+integrated over near panels with points drawn to the nearest one by a hyperbolic sine; what remains of the kernel is
+smooth and summed over the nodes.
+Source: Johnston & Elliott (2005), Int. J. Numer. Meth. Engng 62, 564, for the sinh transformation (from memory).
+"""
+
+from __future__ import annotations
+
+import math
+from typing import NamedTuple
+
+import numpy as np
+from numba import njit
+
+from evenflare.radiation.panels import COEFFICIENTS, GRADE, Mesh
+from evenflare.radiation.ring import moving_double, moving_single, still
+from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
+
+NEAR = 1.0
+"""A panel is near within this many of its reaches beyond its circle."""
+ON_PANEL = 1e-9
+"""Of a panel's half: a point that is nearer lies on it, and is one of its nodes."""
+TOUCHING = 1e-4
+"""Of the rest of the panel on one side: the scale on which points are drawn to a node on it, for a logarithm."""
+LARGEST_RULE = 40
+BASE_COUNT = 8.0
+COUNT_PER_RISE = 1.6
+"""Points on one side of the nearest one: for each unit of the hyperbolic sine's argument."""
+
+
+class Layers(NamedTuple):
+    """Parts of both layers that do not depend on frequency, (points, nodes): of k^0 and of k^2."""
+
+    single: FloatArray
+    single_square: FloatArray
+    double: FloatArray
+    double_square: FloatArray
+
+    def of(self, nodes: slice) -> Layers:
+        """Of some of the nodes only."""
+        return Layers(*(np.ascontiguousarray(part[:, nodes]) for part in self))
+
+
+def _gauss_rules() -> tuple[FloatArray, FloatArray]:
+    """Points and weights on [0, 1] of each count, in rows."""
+    points, weights = np.zeros((2, LARGEST_RULE + 1, LARGEST_RULE))
+    for count in range(1, LARGEST_RULE + 1):
+        nodes, each = np.polynomial.legendre.leggauss(count)
+        points[count, :count], weights[count, :count] = 0.5 * (nodes + 1.0), 0.5 * each
+    return read_only(points), read_only(weights)
+
+
+_POINTS, _WEIGHTS = _gauss_rules()
+
+
+def still_layers(z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice) -> Layers:
+    """Of points (z, r), m, and some of the mesh's nodes, whole panels."""
+    panels = slice(nodes.start // mesh.order, nodes.stop // mesh.order)
+    return Layers(
+        *_still(
+            z,
+            r,
+            mesh.shape[panels],
+            mesh.grade[panels],
+            mesh.middle[panels],
+            mesh.reach[panels],
+            mesh.gauss,
+            *(each[nodes] for each in (mesh.z, mesh.r, mesh.normal_z, mesh.normal_r, mesh.rate, mesh.weight)),
+        )
+    )
+
+
+def single_layer(
+    k: float, z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, still_part: Layers | None
+) -> ComplexArray:
+    """(points, nodes) at wavenumber k, rad/m, from the still layers of the same; without them only its imaginary part
+    is right, which is smooth.
+    """
+    result = np.zeros((z.size, nodes.stop - nodes.start), dtype=np.complex128)
+    _add_single(k, z, r, mesh.z[nodes], mesh.r[nodes], mesh.weight[nodes], result)
+    if still_part is not None:
+        result.real += still_part.single + k * k * still_part.single_square
+    return result
+
+
+def double_layer(k: float, z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, still_part: Layers) -> ComplexArray:
+    """(points, nodes) at wavenumber k, rad/m, from the still layers of the same."""
+    result = np.zeros((z.size, nodes.stop - nodes.start), dtype=np.complex128)
+    rings = (each[nodes] for each in (mesh.z, mesh.r, mesh.normal_z, mesh.normal_r))
+    _add_double(k, z, r, *rings, mesh.weight[nodes] * mesh.rate[nodes], result)
+    result.real += still_part.double + k * k * still_part.double_square
+    return result
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _add_single(
+    k: float,
+    z: FloatArray,
+    r: FloatArray,
+    ring_z: FloatArray,
+    ring_r: FloatArray,
+    weight: FloatArray,
+    result: ComplexArray,
+) -> None:
+    for i in range(z.size):
+        for j in range(ring_z.size):
+            real, imaginary = moving_single(k, z[i], r[i], ring_z[j], ring_r[j])
+            result[i, j] += weight[j] * ring_r[j] * complex(real, imaginary)
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _add_double(
+    k: float,
+    z: FloatArray,
+    r: FloatArray,
+    ring_z: FloatArray,
+    ring_r: FloatArray,
+    normal_z: FloatArray,
+    normal_r: FloatArray,
+    weight: FloatArray,
+    result: ComplexArray,
+) -> None:
+    for i in range(z.size):
+        for j in range(ring_z.size):
+            real, imaginary = moving_double(k, z[i], r[i], ring_z[j], ring_r[j], normal_z[j], normal_r[j])
+            result[i, j] += weight[j] * ring_r[j] * complex(real, imaginary)
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _still(
+    z: FloatArray,
+    r: FloatArray,
+    shape: FloatArray,
+    grade: IntArray,
+    middle: FloatArray,
+    reach: FloatArray,
+    gauss: FloatArray,
+    node_z: FloatArray,
+    node_r: FloatArray,
+    normal_z: FloatArray,
+    normal_r: FloatArray,
+    rate: FloatArray,
+    weight: FloatArray,
+) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    order = gauss.size
+    single, single_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
+    double, double_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
+    sums = np.empty((4, order))
+    scale = _barycentric(gauss)
+    for i in range(z.size):
+        for panel in range(grade.size):
+            away = math.hypot(z[i] - middle[panel, 0], r[i] - middle[panel, 1])
+            if away < (1.0 + NEAR) * reach[panel]:
+                _near(z[i], r[i], shape[panel], grade[panel], gauss, scale, sums)
+                for n in range(order):
+                    j = panel * order + n
+                    single[i, j], single_square[i, j] = sums[0, n], sums[1, n]
+                    double[i, j], double_square[i, j] = sums[2, n], sums[3, n]
+            else:
+                for j in range(panel * order, (panel + 1) * order):
+                    s, s2, d, d2 = still(z[i], r[i], node_z[j], node_r[j], normal_z[j], normal_r[j])
+                    area = weight[j] * node_r[j]
+                    single[i, j], single_square[i, j] = area * s, area * s2
+                    double[i, j], double_square[i, j] = area * rate[j] * d, area * rate[j] * d2
+    return single, single_square, double, double_square
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _barycentric(nodes: FloatArray) -> FloatArray:
+    """Reciprocals of the products of differences: Lagrange polynomials' leading factors."""
+    scale = np.ones(nodes.size)
+    for i in range(nodes.size):
+        for j in range(nodes.size):
+            if i != j:
+                scale[i] /= nodes[i] - nodes[j]
+    return scale
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _on_panel(shape: FloatArray, grade: int, u: float) -> tuple[float, float, float, float]:
+    """z and r at u, and their slopes over u."""
+    x, slope = u, 1.0
+    if grade != 0:
+        share = 0.5 * (1.0 + grade * u)
+        x = grade * (2.0 * share**GRADE - 1.0)
+        slope = GRADE * share ** (GRADE - 1)
+    z, r, dz, dr = shape[0, COEFFICIENTS - 1], shape[1, COEFFICIENTS - 1], 0.0, 0.0
+    for n in range(COEFFICIENTS - 2, -1, -1):
+        dz, dr = dz * x + z, dr * x + r
+        z, r = z * x + shape[0, n], r * x + shape[1, n]
+    return z, r, dz * slope, dr * slope
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _nearest(z: float, r: float, shape: FloatArray) -> tuple[float, float, float]:
+    """The panel's own parameter nearest the point, its distance, and the arc's speed there."""
+    x, least = 0.0, np.inf
+    for n in range(5):
+        probe = -1.0 + 0.5 * n
+        near_z, near_r, _, _ = _on_panel(shape, 0, probe)
+        distance = (near_z - z) ** 2 + (near_r - r) ** 2
+        if distance < least:
+            x, least = probe, distance
+    for _ in range(8):
+        near_z, near_r, dz, dr = _on_panel(shape, 0, x)
+        speed2 = dz * dz + dr * dr
+        if speed2 < 1e-30:
+            break
+        moved = min(1.0, max(-1.0, x - ((near_z - z) * dz + (near_r - r) * dr) / speed2))
+        if abs(moved - x) < 1e-12:
+            x = moved
+            break
+        x = moved
+    near_z, near_r, dz, dr = _on_panel(shape, 0, x)
+    return x, math.hypot(near_z - z, near_r - r), math.hypot(dz, dr)
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _drawn(x: float, grade: int) -> float:
+    """u at the panel's own parameter."""
+    if grade == 0:
+        return x
+    share: float = max(0.0, 0.5 * (1.0 + grade * x)) ** (1.0 / GRADE)
+    return grade * (2.0 * share - 1.0)
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _near(
+    z: float, r: float, shape: FloatArray, grade: int, gauss: FloatArray, scale: FloatArray, sums: FloatArray
+) -> None:
+    """Integrals over one panel of the still parts times the polynomials that are 1 at one node: sums (4, order)."""
+    sums[:] = 0.0
+    x, distance, speed = _nearest(z, r, shape)
+    u = _drawn(x, grade)
+    for side in (-1.0, 1.0):
+        length = 1.0 - side * u
+        if length < 1e-12:
+            continue
+        # How far along u the panel has moved away by as much as it is distant at its nearest.
+        spread = distance / max(speed, 1e-30)
+        width = side * (_drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u)
+        width = max(width if spread < 2.0 else 2.0, (TOUCHING if spread < ON_PANEL else ON_PANEL) * length)
+        rise = math.asinh(length / width)
+        count = min(LARGEST_RULE, int(BASE_COUNT + COUNT_PER_RISE * rise))
+        for q in range(count):
+            argument = rise * _POINTS[count, q]
+            at = u + side * width * math.sinh(argument)
+            step = _WEIGHTS[count, q] * width * rise * math.cosh(argument)
+            ring_z, ring_r, dz, dr = _on_panel(shape, grade, at)
+            rate = math.hypot(dz, dr)
+            if rate <= 0.0 or ring_r <= 0.0:
+                continue
+            s, s2, d, d2 = still(z, r, ring_z, ring_r, dr / rate, -dz / rate)
+            step *= ring_r
+            for n in range(gauss.size):
+                value = scale[n] * step
+                for m in range(gauss.size):
+                    if m != n:
+                        value *= at - gauss[m]
+                sums[0, n] += value * s
+                sums[1, n] += value * s2
+                sums[2, n] += value * rate * d
+                sums[3, n] += value * rate * d2

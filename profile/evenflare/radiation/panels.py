@@ -1,0 +1,214 @@
+"""The meridian cut into panels, each with Gauss points that carry the unknowns.
+
+A panel is a stretch of the parameter of a smooth piece, from -1 to 1, with z and r as polynomials in it. Its nodes
+are Gauss points of a second parameter u, from -1 to 1; at a corner x = 2 ((1 + u)/2)^GRADE - 1, so that fields which
+go with a root of the distance from the corner are smooth in u. Nothing joins a panel's values to its neighbour's.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import cache
+
+import numpy as np
+
+from evenflare.radiation.boundary import TOUCH, Boundary, Part, Velocity
+from evenflare.units import FloatArray, IntArray
+from evenflare.waveguide.meridian import Frame, Piece
+from evenflare.waveguide.walls import Line
+
+GRADE = 3
+"""Power that draws a panel's nodes to a corner: pressures there go with the distance to 2/3 and above."""
+COEFFICIENTS = 12
+"""Of the polynomials of z and r over a panel."""
+CORNER = 0.02
+"""rad; a smaller jump of the wall's angle is no corner."""
+OPEN_RIM = 0.05
+"""rad from 90 degrees; a wall that meets the baffle's plane closer than that runs into it smoothly."""
+SAMPLES = 129
+"""Points of a piece by which its panels' lengths are worked out."""
+
+
+@dataclass(frozen=True)
+class Density:
+    """How finely a meridian is cut.
+
+    order              : nodes of a panel.
+    nodes_per_wavelength : along the arc.
+    turn                 : rad, the largest turn of the wall within a panel.
+    growth               : the largest length of a panel over its distance from the axis, or half the radius of a part
+                           that reaches the axis.
+    corner               : length of a panel at a corner over those away from it.
+    """
+
+    order: int = 4
+    nodes_per_wavelength: float = 10.0
+    turn: float = 0.7
+    growth: float = 1.0
+    corner: float = 0.3
+
+
+@dataclass(frozen=True)
+class Mesh:
+    """Panels from the axis in front to the end, in order; arrays over panels (P,) and their nodes (N,), N = P order.
+
+    gauss      : (order,) the nodes of a panel in u.
+    shape      : (P, 2, COEFFICIENTS) z and r of a panel, polynomials in its parameter.
+    grade      : (P,) 1 or -1 where nodes are drawn to the begin or end of a panel, else 0.
+    middle     : (P, 2) and
+    reach      : (P,) of a circle that holds a panel, m.
+    z, r       : (N,) nodes, m.
+    normal_z, normal_r : (N,) into the air.
+    rate       : (N,) arc length per unit of u, m.
+    weight     : (N,) Gauss weights, for integrals over u.
+    part_start : where the nodes of each part begin, and their end; in a baffle the opening is the last part.
+    """
+
+    gauss: FloatArray
+    shape: FloatArray
+    grade: IntArray
+    middle: FloatArray
+    reach: FloatArray
+    z: FloatArray
+    r: FloatArray
+    normal_z: FloatArray
+    normal_r: FloatArray
+    rate: FloatArray
+    weight: FloatArray
+    part_start: tuple[int, ...]
+
+    @property
+    def order(self) -> int:
+        """Nodes of a panel."""
+        return self.gauss.size
+
+    @property
+    def size(self) -> int:
+        """Number of nodes."""
+        return self.z.size
+
+    @property
+    def area(self) -> FloatArray:
+        """(N,) m2 over 2 pi that a node stands for."""
+        return self.weight * self.rate * self.r
+
+
+def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> Mesh:
+    """The mesh for wavenumbers up to the given one, rad/m. In a baffle the opening, from rim to axis, is added."""
+    parts = list(boundary.parts)
+    if boundary.baffled:
+        z, r = boundary.baffle_z, boundary.opening_radius
+        parts.append(Part(Line(z, r, z, 0.0)))
+    step = density.order / density.nodes_per_wavelength * 2 * np.pi / wavenumber
+    corners = _corners(parts, boundary.baffled)
+    shapes, grades, starts = [], [], [0]
+    for part, ends in zip(parts, itertools.pairwise(corners), strict=True):
+        breaks = _breaks(part.piece, step, density, ends)
+        shapes.append(_shapes(part.piece, breaks))
+        grade = np.zeros(breaks.size - 1, dtype=np.int64)
+        grade[0] += ends[0]
+        grade[-1] -= ends[1]
+        grades.append(grade)
+        starts.append(starts[-1] + grade.size * density.order)
+    return _mesh(np.concatenate(shapes), np.concatenate(grades), density.order, tuple(starts))
+
+
+def velocities(boundary: Boundary, mesh: Mesh) -> FloatArray:
+    """(N,) m/s along the normal, scaled to the boundary's volume velocity; 0 where it is rigid.
+
+    ValueError if what moves shifts no air.
+    """
+    result = np.zeros(mesh.size)
+    for part, first, beyond in zip(boundary.parts, mesh.part_start[:-1], mesh.part_start[1:], strict=False):
+        if part.velocity:
+            nodes = slice(first, beyond)
+            result[nodes] = _at_nodes(part.velocity, mesh, nodes)
+    moved = 2 * np.pi * float(np.sum(result * mesh.area))
+    if abs(moved) <= 1e-6 * 2 * np.pi * float(np.sum(np.abs(result) * mesh.area)):
+        raise ValueError("what moves must move air: its volume velocity is 0")
+    return np.asarray(result * boundary.source_area / moved)
+
+
+def _at_nodes(velocity: Velocity, mesh: Mesh, nodes: slice) -> FloatArray:
+    normal_z, normal_r, r = mesh.normal_z[nodes], mesh.normal_r[nodes], mesh.r[nodes]
+    return velocity(Frame(mesh.z[nodes], r, np.arctan2(normal_z, -normal_r), 0.0 * r, mesh.rate[nodes]))
+
+
+def _corners(parts: Sequence[Part], baffled: bool) -> list[int]:
+    """Of every end of a part, 1 where the meridian has a corner, counting its mirror image beyond the axis."""
+    angle = np.array([part.piece.at(np.array([0.0, 1.0])).angle for part in parts])
+    jump = np.abs(np.angle(np.exp(1j * (angle[1:, 0] - angle[:-1, 1]))))
+    at_axis = [np.abs(np.cos(angle[0, 0])), np.abs(np.cos(angle[-1, 1]))]
+    corner = np.concatenate([[at_axis[0]], jump, [at_axis[1]]]) > CORNER
+    if baffled:
+        corner[-2] = np.abs(angle[-2, 1] - 0.5 * np.pi) > OPEN_RIM
+    return [int(each) for each in corner]
+
+
+def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int]) -> FloatArray:
+    """Parameters of the piece at which its panels begin and end."""
+    t = np.linspace(0.0, 1.0, SAMPLES)
+    frame = piece.at(t)
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(frame.z), np.diff(frame.r)))])
+    middle = 0.5 * (arc[1:] + arc[:-1])
+    turn = np.abs(np.diff(np.unwrap(frame.angle)))
+    on_axis = min(frame.r[0], frame.r[-1]) <= TOUCH
+    radius = np.full(middle.size, 0.5 * frame.r.max()) if on_axis else 0.5 * (frame.r[1:] + frame.r[:-1])
+    size = np.minimum(step, density.growth * radius)
+    for corner, distance in zip(ends, (middle, arc[-1] - middle), strict=True):
+        if corner:
+            size = np.minimum(size, density.corner * size + distance)
+    count = np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(arc) / size, turn / density.turn))])
+    panels = max(int(np.ceil(count[-1] - 1e-9)), 1, sum(ends))
+    return np.interp(np.linspace(0.0, count[-1], panels + 1), count, t)
+
+
+@cache
+def _fit() -> tuple[FloatArray, FloatArray]:
+    """Points of a panel, and the matrix from values there to coefficients."""
+    points = np.cos(np.pi * (np.arange(COEFFICIENTS) + 0.5) / COEFFICIENTS)
+    return points, np.linalg.inv(np.vander(points, increasing=True))
+
+
+def _shapes(piece: Piece, breaks: FloatArray) -> FloatArray:
+    points, to_coefficients = _fit()
+    inside = breaks[:-1, None] + 0.5 * np.diff(breaks)[:, None] * (1.0 + points)
+    frame = piece.at(inside)
+    return np.stack([frame.z, frame.r], axis=1) @ to_coefficients.T
+
+
+def _mesh(shape: FloatArray, grade: IntArray, order: int, part_start: tuple[int, ...]) -> Mesh:
+    u, weight = np.polynomial.legendre.leggauss(order)
+    x, slope = _graded(u, grade[:, None])
+    powers = np.arange(COEFFICIENTS)
+    place = np.einsum("pdc,pnc->pdn", shape, x[:, :, None] ** powers)
+    along = np.einsum("pdc,pnc->pdn", shape[:, :, 1:] * powers[1:], x[:, :, None] ** powers[:-1])
+    speed = np.hypot(along[:, 0], along[:, 1])
+    probes = np.linspace(-1.0, 1.0, 9)[:, None] ** powers
+    outline = np.einsum("pdc,nc->pdn", shape, probes)
+    middle = 0.5 * (outline[:, :, 0] + outline[:, :, -1])
+    reach = np.hypot(*np.moveaxis(outline - middle[:, :, None], 1, 0)).max(axis=1)
+    return Mesh(
+        u,
+        np.ascontiguousarray(shape),
+        grade,
+        middle,
+        reach,
+        place[:, 0].ravel(),
+        place[:, 1].ravel(),
+        (along[:, 1] / speed).ravel(),
+        (-along[:, 0] / speed).ravel(),
+        (speed * slope).ravel(),
+        np.tile(weight, len(shape)),
+        part_start,
+    )
+
+
+def _graded(u: FloatArray, grade: IntArray) -> tuple[FloatArray, FloatArray]:
+    """The panel's parameter at u, and its slope."""
+    share = 0.5 * (1.0 + np.where(grade < 0, -u, u))
+    drawn = 2.0 * share**GRADE - 1.0
+    x = np.where(grade == 0, u, np.where(grade < 0, -drawn, drawn))
+    return x, np.where(grade == 0, 1.0, GRADE * share ** (GRADE - 1))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 import os
 import signal
 import socket
@@ -9,7 +10,7 @@ import subprocess
 import sys
 import threading
 import time
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
 
@@ -36,14 +37,17 @@ def process(*words, **environment) -> subprocess.Popen[bytes]:
     )
 
 
-def scheduler_at(port: int, **environment) -> subprocess.Popen[bytes]:
-    words = ("--host", "127.0.0.1", "--port", str(port), "--no-dashboard", "--no-show")
-    return process("distributed.cli.dask_scheduler", *words, **environment)
+def scheduler_in(folder: Path, **environment) -> subprocess.Popen[bytes]:
+    """On a port of its own choice, which it writes down: one chosen here could be taken before it listens."""
+    words = ("--host", "127.0.0.1", "--port", "0", "--no-dashboard", "--no-show")
+    return process(
+        "distributed.cli.dask_scheduler", *words, "--scheduler-file", str(folder / "scheduler.json"), **environment
+    )
 
 
-def worker_at(port: int, marks: Path) -> subprocess.Popen[bytes]:
+def worker_at(address: str, marks: Path) -> subprocess.Popen[bytes]:
     """Without a nanny: the process that is started is the one that works, and nothing starts another."""
-    words = (f"tcp://127.0.0.1:{port}", "--nthreads", "1", "--no-nanny", "--no-dashboard")
+    words = (address, "--nthreads", "1", "--no-nanny", "--no-dashboard")
     return process("distributed.cli.dask_worker", *words, MARKS=str(marks))
 
 
@@ -57,20 +61,24 @@ def ended(*processes: subprocess.Popen[bytes]):
             each.wait()
 
 
-def free_port() -> int:
-    with socket.socket() as probe:
-        probe.bind(("127.0.0.1", 0))
-        return int(probe.getsockname()[1])
+def address_in(folder: Path, scheduler: subprocess.Popen[bytes]) -> str:
+    """Of a scheduler that has just been started, once it listens."""
+    for _ in range(600):
+        with suppress(OSError, ValueError):
+            return str(json.loads((folder / "scheduler.json").read_text())["address"])
+        assert scheduler.poll() is None, "the scheduler ended at once"
+        time.sleep(0.1)
+    raise AssertionError("the scheduler did not listen within a minute")
 
 
 class Cluster:
     """A scheduler and two workers. `marks` is where workers say what they do; `wait` until both are there."""
 
     def __init__(self, folder: Path, **environment: str) -> None:
-        self.marks, self.port = folder, free_port()
-        self.address = f"tcp://127.0.0.1:{self.port}"
-        self.scheduler = scheduler_at(self.port, **environment)
-        self.workers = [worker_at(self.port, folder) for _ in range(2)]
+        self.marks = folder
+        self.scheduler = scheduler_in(folder, **environment)
+        self.address = address_in(folder, self.scheduler)
+        self.workers = [worker_at(self.address, folder) for _ in range(2)]
 
     def wait(self) -> None:
         from distributed import Client
@@ -223,7 +231,7 @@ def test_no_workers_at_the_start_is_refused_and_later_is_told_and_waited_for(tmp
                 f"--scheduler = {here.address}: no workers are left; waiting for one. Ctrl-C keeps what is finished"
             )
             assert words == [lonely]
-            late = worker_at(here.port, tmp_path)
+            late = worker_at(here.address, tmp_path)
             with ended(late):
                 assert waiting.result(timeout=60) == 4
                 while len(words) < 2 and time.monotonic() < deadline + 30:

@@ -1,4 +1,4 @@
-"""`make bench`: time and error of the three settings on five shapes, and what starting the program costs.
+"""`make bench`: time and error of the march on five shapes; oblong ones; the judge; what starting the program costs.
 
 Errors are against a converged solution of the same solver: nearly doubled modes and halved steps, itself checked
 against a finer one. Times are the least of several runs of one warmed-up process on one core, in process time, and as
@@ -17,6 +17,7 @@ from pathlib import Path
 
 import numpy as np
 
+import benchmark_judge
 import benchmark_oblong
 from evenflare import metrics, radiation
 from evenflare.air import Air
@@ -26,6 +27,7 @@ from evenflare.radiation.march import Resolution, at_resolution
 from evenflare.target import read_target
 from evenflare.waveguide import Limits, ParameterSpace, Waveguide
 from shapes import BENCHMARK
+from timing import least_time
 
 OBSERVATION = Observation(frequency=np.geomspace(300, 20000, 60), off_axis=np.linspace(0, np.pi, 37))
 CONVERGED = Resolution(10, 0.85, 6, 2)
@@ -40,17 +42,6 @@ POLAR_DB = 20.0
 def converged(resolution: Resolution) -> Callable[[Waveguide], Directivity]:
     solve = at_resolution(resolution)
     return lambda waveguide: solve(waveguide, OBSERVATION, Air())
-
-
-def least_time(solve: Callable[[Waveguide], Directivity], waveguide: Waveguide, runs: int) -> float:
-    """Seconds of process time, with nothing kept from run to run but what a search keeps."""
-    times = []
-    for _ in range(runs):
-        fresh = Waveguide(waveguide.shape, waveguide.driver, waveguide.mounting)
-        start = time.process_time()
-        solve(fresh)
-        times.append(time.process_time() - start)
-    return min(times)
 
 
 def rms(values: np.ndarray) -> float:
@@ -139,6 +130,7 @@ def main() -> None:
     growth()
     candidates()
     benchmark_oblong.main()
+    benchmark_judge.main()
     starting()
 
 

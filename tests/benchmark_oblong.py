@@ -7,7 +7,6 @@ re on axis. Times are process time on one core of a warmed-up process, the least
 from __future__ import annotations
 
 import time
-from collections.abc import Callable
 
 import numpy as np
 
@@ -20,8 +19,9 @@ from evenflare.radiation.march import at_resolution, memory_needed
 from evenflare.radiation.resolution import Resolution
 from evenflare.target import read_target
 from evenflare.units import DEGREE
-from evenflare.waveguide import ParameterSpace, Waveguide
+from evenflare.waveguide import ParameterSpace
 from oblong_shapes import CANDIDATE, OBLONG_BENCHMARK
+from timing import least_time
 
 OBSERVATION = Observation(
     np.geomspace(300, 16e3, 60),
@@ -34,17 +34,6 @@ FINER = Resolution(11.0, 0.6, 5.2, 1.8, azimuth_cost=0.4)
 RUNS = {"full": 3, "screen": 8, "estimate": 15}
 TOP_HZ = 12.5e3
 POLAR_DB = -15.0
-
-
-def least_time(solve: Callable[[Waveguide], Directivity], waveguide: Waveguide, runs: int) -> float:
-    """Seconds of process time; the surface is worked out anew each time, as in a search."""
-    times = []
-    for _ in range(runs):
-        fresh = Waveguide(waveguide.shape, waveguide.driver, waveguide.mounting)
-        start = time.process_time()
-        solve(fresh)
-        times.append(time.process_time() - start)
-    return min(times)
 
 
 def errors(found: Directivity, exact: Directivity) -> str:

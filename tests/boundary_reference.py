@@ -100,10 +100,10 @@ def solved(
         on_panels(waveguide, frequency, plane=plane, off_axis=off_axis, panel=panel, refinement=each, air=air)
         for each in REFINEMENTS
     )
-    index, index_error = _extrapolated([each.index for each in found])
-    on_axis, on_axis_error = _extrapolated([amplitude_db(np.abs(each.on_axis)) for each in found])
-    levels, level_error = _extrapolated([each.levels for each in found])
-    impedance, impedance_error = _extrapolated([each.impedance for each in found])
+    index, index_error = extrapolated([each.index for each in found])
+    on_axis, on_axis_error = extrapolated([amplitude_db(np.abs(each.on_axis)) for each in found])
+    levels, level_error = extrapolated([each.levels for each in found])
+    impedance, impedance_error = extrapolated([each.impedance for each in found])
     return Reference(
         float(index), index_error, float(on_axis), on_axis_error, levels, level_error, complex(impedance),
         impedance_error, found,
@@ -143,7 +143,7 @@ def on_panels(
     """One solution, on panels of the size panel / refinement."""
     panels = boundary(waveguide.surface, panel=panel, refinement=refinement)
     k = 2.0 * np.pi * frequency / air.speed_of_sound
-    single, double, area = _layers(panels, k)
+    single, double, area = layers(panels, k)
     throat, mouth = panels.zones == THROAT, panels.zones == MOUTH
     # The library's phasors are exp(-i w t): dp/dn = -i w density v, v positive into the air, n out of it.
     inertia = 1j * 2.0 * np.pi * frequency * air.density
@@ -210,28 +210,28 @@ def boundary(surface: Surface, *, panel: float, refinement: int) -> Panels:
             outward = outward * np.sqrt(psi[1] / np.sin(psi[1]))
         here = sum(map(len, corners)) + np.arange(count + 1)
         corners.append(np.stack([a * outward * np.cos(psi), b * outward * np.sin(psi), np.full_like(psi, z)], axis=-1))
-        strip = _strip(before, here) if before.size else []
-        triangles += strip
-        counts.append(len(strip))
+        added = strip(before, here) if before.size else []
+        triangles += added
+        counts.append(len(added))
         before = here
-    return _mirrored(np.concatenate(corners), np.array(triangles), np.repeat(zones, counts[1:]))
+    return mirrored(np.concatenate(corners), np.array(triangles), np.repeat(zones, counts[1:]))
 
 
-def _strip(first: IntArray, second: IntArray) -> list[tuple[int, int, int]]:
+def strip(first: IntArray, second: IntArray) -> list[tuple[int, int, int]]:
     """Triangles between two rings of corners, numbered from the horizontal plane to the vertical one."""
-    strip = []
+    found = []
     j = k = 0
     while j < first.size - 1 or k < second.size - 1:
         if k == second.size - 1 or (j < first.size - 1 and (j + 1) * (second.size - 1) <= (k + 1) * (first.size - 1)):
-            strip.append((int(first[j]), int(first[j + 1]), int(second[k])))
+            found.append((int(first[j]), int(first[j + 1]), int(second[k])))
             j += 1
         else:
-            strip.append((int(first[j]), int(second[k + 1]), int(second[k])))
+            found.append((int(first[j]), int(second[k + 1]), int(second[k])))
             k += 1
-    return strip
+    return found
 
 
-def _mirrored(corners: FloatArray, triangles: IntArray, zones: IntArray) -> Panels:
+def mirrored(corners: FloatArray, triangles: IntArray, zones: IntArray) -> Panels:
     """The whole boundary from its quarter. Corners on the mirror planes are shared, as the library wants them."""
     signs = [(1, 1), (-1, 1), (-1, -1), (1, -1)]
     points = np.concatenate([corners * [x, y, 1] for x, y in signs])
@@ -241,7 +241,7 @@ def _mirrored(corners: FloatArray, triangles: IntArray, zones: IntArray) -> Pane
     return Panels(points[kept], shared.reshape(-1)[np.concatenate(faces)], zones)
 
 
-def _layers(panels: Panels, wavenumber: float) -> tuple[ComplexArray, ComplexArray, FloatArray]:
+def layers(panels: Panels, wavenumber: float) -> tuple[ComplexArray, ComplexArray, FloatArray]:
     """V and K between panels of the quarter, each panel with its mirror images, and the panels' areas (M,), m2."""
     library, count = _library(), panels.zones.size
     grid = library.Grid(
@@ -279,7 +279,7 @@ def _far(
     return np.asarray(-2.0 * mirrored.mean(axis=-1) @ weights / np.pi)
 
 
-def _extrapolated(values: list[Any]) -> tuple[Any, float]:
+def extrapolated(values: list[Any]) -> tuple[Any, float]:
     """The limit of values at REFINEMENTS, from the last two, and by how much it moved from that of the two before."""
     sizes = 1.0 / np.array(REFINEMENTS) ** ORDER
     limits = [

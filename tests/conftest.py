@@ -9,7 +9,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 from commandline import DESIGN, TARGET
-from evenflare import commands
+from evenflare import commands, solving
 from evenflare.design import read_design
 from evenflare.files import InputError
 from evenflare.target import Target, read_target
@@ -18,9 +18,10 @@ from evenflare.target import Target, read_target
 @pytest.fixture(scope="session")
 def compiled():
     """The compiled parts are in their cache: no test meets them being made."""
-    from evenflare.radiation.march import warm_up
+    from evenflare.radiation import boundary_elements, march
 
-    warm_up()
+    march.warm_up()
+    boundary_elements.warm_up()
 
 
 @pytest.fixture
@@ -34,7 +35,8 @@ def here(tmp_path, monkeypatch):
 
 @pytest.fixture
 def plain(monkeypatch):
-    """No pictures and pages: they take most of the time, and other tests look at them."""
+    """No pictures, pages and comparisons: they take most of the time, and other tests look at them."""
+    monkeypatch.setattr(solving, "_compared", lambda sound, *_: sound)
     monkeypatch.setattr(commands, "write_solution", lambda *_, **__: [])
     monkeypatch.setattr(commands, "write_report", lambda *_, **__: None)
 

@@ -23,8 +23,8 @@ def throat_power(directivity: Directivity, waveguide: Waveguide) -> FloatArray:
 
 
 def cap_mean(half_angle: float, modes: int) -> FloatArray:
-    """The mean of each mode over a cap, by quadrature."""
+    """(1, modes) the mean of each mode over a cap, by quadrature: the flux of an even motion."""
     u, weights = radial_quadrature(40)
     eta = np.sqrt(u)
     area = weights * np.sin(half_angle * eta) / eta
-    return np.asarray(area @ radial_modes(modes, u)[0] / area.sum())
+    return np.asarray(area @ radial_modes(modes, u)[0] / area.sum())[None]

@@ -26,13 +26,15 @@ def test_help_names_every_command_with_an_example_and_the_exit_codes(capsys):
 
 
 @pytest.mark.parametrize("command", COMMANDS)
-def test_help_of_a_command_has_an_example_that_parses(capsys, command):
+def test_help_of_a_command_has_examples_that_parse(capsys, command):
     code, out, err = asked(capsys, f"{command} --help")
     assert (code, err) == (0, "")
     assert "--quiet" in out
-    (example,) = [line for line in out.splitlines() if line.startswith("example: ")]
-    words = shlex.split(example.removeprefix("example: evenflare ").partition(" > ")[0])
-    assert parser().parse_args(words).command == command == words[0]
+    examples = [line for line in out.splitlines() if line.startswith("example: ")]
+    assert examples
+    for example in examples:
+        words = shlex.split(example.removeprefix("example: evenflare ").partition(" > ")[0])
+        assert parser().parse_args(words).command == command == words[0]
 
 
 def test_options_are_documented():

@@ -50,6 +50,17 @@ SOLUTION = {
         *("on_axis_phase_deg", "sound_power_level_db", "throat_resistance", "throat_reactance"),
         *("error_estimate_db", "valid"),
     ],
+    "agreement.csv": [
+        *("frequency_hz", "march_index_db", "boundary_elements_index_db", "difference_index_db", "march_beamwidth_deg"),
+        *("boundary_elements_beamwidth_deg", "difference_beamwidth_deg", "march_valid", "boundary_elements_valid"),
+    ],
+    "cabinet_effect.csv": [
+        "frequency_hz",
+        *("baffle_index_db", "baffle_beamwidth_deg", "baffle_on_axis_level_db", "baffle_valid"),
+        *("cabinet_index_db", "cabinet_beamwidth_deg", "cabinet_on_axis_level_db", "cabinet_valid"),
+        *("free_standing_index_db", "free_standing_beamwidth_deg", "free_standing_on_axis_level_db"),
+        "free_standing_valid",
+    ],
     "standard_curves.csv": [
         *("frequency_hz", "on_axis_db", "listening_window_db", "early_reflections_db", "sound_power_db"),
         *("early_reflections_index_db", "sound_power_index_db", "in_room_db"),

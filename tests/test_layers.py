@@ -16,7 +16,10 @@ import evenflare
 PACKAGE = Path(evenflare.__file__).parent
 FILES = sorted(PACKAGE.rglob("*.py"))
 
-DESIGN = ("schema", "design_walls", "design_oblong", "design_tables", "design_keys", "design_proof", "design")
+DESIGN = (
+    *("columns", "schema", "design_walls", "design_driver", "design_mounting", "design_oblong", "design_tables"),
+    *("design_keys", "design_proof", "design"),
+)
 GROUND = ("units", "files", "air", "waveguide", "directivity", *DESIGN)
 LIBRARY = (
     *("units", "bands", "files", "air", "waveguide", "directivity", *DESIGN),
@@ -33,9 +36,10 @@ ALLOWED = {
     "remarks": {*LIBRARY, "manufacture"},
     "options": set(),
     "check": {*LIBRARY, "manufacture"},
-    "commands": {*LIBRARY, "manufacture", "report", "remarks"},
+    "solving": {*LIBRARY, "report", "remarks"},
+    "commands": {*LIBRARY, "manufacture", "report", "remarks", "solving"},
     "scoring": {*LIBRARY, "report", "remarks"},
-    "cli": {*LIBRARY, "manufacture", "commands", "scoring", "check", "remarks", "options"},
+    "cli": {*LIBRARY, "manufacture", "commands", "solving", "scoring", "check", "remarks", "options"},
 }
 
 

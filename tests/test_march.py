@@ -94,9 +94,9 @@ class TestClosedForms:
         slant = float(caps.r[-1, -1] / np.sin(a))
         # dp/dr = -(1/r + j k) p of the outgoing wave, over the cap's area, of which sqrt(2) is the mode.
         admittance = 2 * slant**2 * (1 - np.cos(a)) * (1 / slant + 1j * wavenumber)
-        pressure = flux[:, 0] / (stiffness[:, 0, 0] + admittance)
+        pressure = flux[:, 0, 0] / (stiffness[:, 0, 0] + admittance)
         start = radius / np.sin(a)
-        impedance = 1j * wavenumber * (met + flux[:, 0] * pressure) * start**2 * (1 - np.cos(a))
+        impedance = 1j * wavenumber * (met[:, 0, 0] + flux[:, 0, 0] * pressure) * start**2 * (1 - np.cos(a))
         wanted = closed_forms.cone_throat_impedance(wavenumber, apex_distance=start)
         np.testing.assert_allclose(impedance, wanted, rtol=1e-5)  # 25 to 35 elements of sixth order
 

@@ -90,13 +90,13 @@ class TestElimination:
         stiffness, flux, met = eliminated(elements, wavenumber, source)
         matrix, last = _assembled(elements, float(wavenumber[0]))
         right = np.zeros(matrix.shape[0])
-        right[: source.size] = source
+        right[: source.size] = source[0]
         # Ended by a spring on the last cap, so that the matrix is regular.
         matrix[np.ix_(last, last)] += np.eye(last.size)
         whole = np.linalg.solve(matrix, right)
-        p = np.linalg.solve(stiffness[0] + np.eye(last.size), flux[0])
+        p = np.linalg.solve(stiffness[0] + np.eye(last.size), flux[0, 0])
         np.testing.assert_allclose(p, whole[last], rtol=1e-9, atol=1e-12)  # rounding
-        np.testing.assert_allclose(met[0] + flux[0] @ p, source @ whole[: source.size], rtol=1e-9)
+        np.testing.assert_allclose(met[0, 0, 0] + flux[0, 0] @ p, source[0] @ whole[: source.size], rtol=1e-9)
 
     def test_radiation_admittance_is_symmetric_and_takes_power(self) -> None:
         end = Sphere(0.15, 0.7, 0.0, 12)

@@ -136,7 +136,7 @@ FAULTS = {
     ),
     "unknown mounting": (
         GOOD + '[mounting]\nkind = "bafle"\n',
-        'd.toml [mounting] kind = "bafle": must be "baffle" or "sphere". Did you mean baffle?',
+        'd.toml [mounting] kind = "bafle": must be "baffle", "sphere" or "free_standing". Did you mean baffle?',
     ),
     "inches close to a bound": (
         GOOD.replace("= 25.4", "= 9"),
@@ -148,12 +148,7 @@ FAULTS = {
     ),
     "free-standing as a key": (
         GOOD + "[mounting]\nfree_standing = true\n",
-        "d.toml [mounting] free_standing = true: is for a free-standing body, which is not available yet. Remove it",
-    ),
-    "free-standing": (
-        GOOD + '[mounting]\nkind = "free_standing"\nbody_csv = "b.csv"\n',
-        'd.toml [mounting] kind = "free_standing": is not available yet. Write "baffle", or "sphere" with its'
-        " radius_mm",
+        'd.toml [mounting] free_standing = true: is a kind of mounting. Write kind = "free_standing" instead',
     ),
     "sphere without a radius": (
         GOOD + '[mounting]\nkind = "sphere"\n',

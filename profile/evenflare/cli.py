@@ -13,7 +13,7 @@ import tempfile
 import threading
 import time
 import traceback
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
 from types import FrameType
@@ -124,9 +124,10 @@ def _slow(quiet: bool, words: str) -> Iterator[None]:
 def _compiled(quiet: bool) -> None:
     """The solver's compiled parts, from the cache or made now, before anything is timed or shared out."""
     with _slow(quiet, "Compiling the solver for this machine: once, up to a minute"):
-        from evenflare.radiation.march import warm_up
+        from evenflare.radiation import boundary_elements, march
 
-        warm_up()
+        march.warm_up()
+        boundary_elements.warm_up()
 
 
 def _list(written: Sequence[tuple[str, str]], folder: Path) -> None:
@@ -142,33 +143,36 @@ def _remark(options: argparse.Namespace, *, made: bool) -> str:
     from evenflare.design import read_design
 
     waveguide = read_design(options.design).waveguide
-    for warning in remarks.warnings(options.design, waveguide):
-        print(f"warning: {warning}", file=sys.stderr)
+    _warn(remarks.warnings(options.design, waveguide))
     for note in () if options.quiet else remarks.notes(options.design, waveguide, made=made):
         print(f"note: {note}", file=sys.stderr)
     return remarks.corners_kept(waveguide)
 
 
+def _warn(found: Iterable[str]) -> None:
+    for warning in found:
+        print(f"warning: {warning}", file=sys.stderr)
+
+
 def _solve(options: argparse.Namespace) -> int:
-    from evenflare import commands
+    from evenflare import commands, solving
 
     check_folder(options.out)
     corners = _remark(options, made=False)
+    _warn(solving.method_warnings(options.design, options.method))
     _compiled(options.quiet)
-    memory = commands.memory_line(options.design, options.setting)
+    memory = solving.memory_line(options.design, options.setting)
     if memory and not options.quiet:
         print(memory, file=sys.stderr)
-    directivity, written = commands.solve_command(
-        options.design, options.out, options.setting, options.method, options.words
-    )
+    solution = commands.solve_command(options.design, options.out, options.setting, options.method, options.words)
+    sound = solution.sound
     if corners:
         print(corners)
-    print(f"Directivity index: {commands.index_line(directivity)}")
-    if directivity.error_estimate is None:
-        print("Error not estimated at this setting: a first look, several dB off at high frequency")
-    else:
-        print(f"Estimated error of the index: {directivity.error_estimate.max():.3f} dB at most")
-    _list(written, options.out)
+    print(f"Directivity index: {commands.index_line(sound.directivity)}")
+    for line in solving.found_lines(sound):
+        print(line)
+    _list(solution.written, options.out)
+    _warn(sound.warnings)
     return DONE
 
 
@@ -274,17 +278,16 @@ def _duration(seconds: float) -> str:
 
 
 def _search(options: argparse.Namespace) -> int:
-    from evenflare import commands
+    from evenflare import commands, solving
     from evenflare.reach import reach_statement, reachability
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
     target = commands.checked_search(options.target, options.out, **asked)
-    for warning in reachability(target):
-        print(f"warning: {warning}", file=sys.stderr)
+    _warn(reachability(target))
     ticker.say(reach_statement(target))
     _compiled(options.quiet)
-    result, written = commands.search_command(
+    result, solution = commands.search_command(
         options.target,
         options.out,
         command=options.words,
@@ -295,8 +298,11 @@ def _search(options: argparse.Namespace) -> int:
     for note in result.plan.notes:
         ticker.say(f"note: {note}")
     _tell(result)
-    if written:
-        _list(written, options.out)
+    if solution is not None:
+        for line in solving.agreement_lines(solution.sound):
+            print(line)
+        _list(solution.written, options.out)
+        _warn(solution.sound.warnings)
     if result.stopped_by == "interrupted":
         print("interrupted; the same command on the same folder continues", file=sys.stderr)
         return INTERRUPTED
@@ -304,6 +310,8 @@ def _search(options: argparse.Namespace) -> int:
 
 
 def _tell(result: SearchResult) -> None:
+    from evenflare.search import ranking_words
+
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
     if result.best is None:
         so_far = "" if result.stopped_by == "candidates" else " so far"
@@ -314,6 +322,8 @@ def _tell(result: SearchResult) -> None:
         return
     best = result.best
     print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")
+    if ranked := ranking_words(best.waveguide.mounting):
+        print(f"{ranked[0].upper()}{ranked[1:]}")
     if result.gain is not None:
         print(f"That is {result.gain:.3f} dB better than the best published family")
     for agreement in result.agreements:

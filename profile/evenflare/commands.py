@@ -3,20 +3,19 @@
 from __future__ import annotations
 
 import os
-import time
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import nullcontext
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, Literal
+from typing import Any
 
 from evenflare import files, metrics, radiation
 from evenflare.design import Design, default_observation, design_id, read_design, write_design
 from evenflare.directivity import Directivity
 from evenflare.files import InputError
 from evenflare.reach import reachability
-from evenflare.remarks import check_solvable, faults_of
+from evenflare.remarks import faults_of
 from evenflare.search import (
     ROW,
     Progress,
@@ -26,8 +25,10 @@ from evenflare.search import (
     connected,
     history_rows,
     nearest,
+    ranking_words,
     run_search,
 )
+from evenflare.solving import Heard, heard
 from evenflare.target import Target, read_target
 from evenflare.units import DEGREE, MILLIMETRE
 
@@ -35,55 +36,24 @@ Written = list[tuple[str, str]]
 """Files by name, and what each is for."""
 
 
-def solved(path: Path, design: Design, setting: radiation.Setting, method: Literal["march"]) -> Directivity:
-    """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
-    with faults_of(path, solving=True):
-        check_solvable(design.waveguide)
-        return radiation.solve(design, method=method, setting=setting)
-
-
 @dataclass(frozen=True)
-class Heard:
-    """A design's sound: `directivity` as its file asks for it, `all_round` also from where a balloon needs it."""
+class Solution:
+    """What `solve` found, and the files that hold it."""
 
-    directivity: Directivity
-    all_round: Directivity
-    seconds: float
-
-
-def heard(path: Path, design: Design, setting: radiation.Setting, method: Literal["march"]) -> Heard:
-    """`solved`, seen from all round in one go."""
-    from evenflare.report import balloon
-
-    start = time.monotonic()
-    everywhere = replace(design, observation=balloon.dense(design.observation))
-    all_round = solved(path, everywhere, setting, method)
-    return Heard(balloon.part(all_round, design.observation), all_round, time.monotonic() - start)
-
-
-def memory_line(path: Path, setting: radiation.Setting) -> str:
-    """What solving a design will hold in memory, in words; empty for a round one, which needs next to nothing."""
-    from evenflare.radiation.march import memory_needed
-
-    design = read_design(path)
-    if design.waveguide.is_round:
-        return ""
-    with faults_of(path, solving=True):
-        check_solvable(design.waveguide)
-        needed = memory_needed(
-            design.waveguide, design.observation, design.air, setting=setting, cores=os.cpu_count() or 1
-        )
-    return f"Solving takes about {needed / 1e6:.0f} MB of memory"
+    sound: Heard
+    written: Written
 
 
 def write_solution(
     design: Design, sound: Heard, folder: Path, *, command: str, target: Target | None = None
 ) -> Written:
     """The tables and pictures of a solved design."""
-    from evenflare.report import balloon, figures, tables
+    from evenflare.report import agreement, balloon, cabinet, figures, tables
 
     named = {"name": design.name, "design_id": design_id(design)}
-    tables.write_solution(folder, sound.directivity, **named, provenance={"command": command})
+    made = {"command": command, **sound.record}
+    cautions = tables.predicted(design.waveguide.driver)
+    tables.write_solution(folder, sound.directivity, **named, provenance=made, cautions=cautions)
     written = [
         ("directivity.csv", "level and phase over frequency and angle"),
         ("summary.csv", "index, beamwidth, level, power and throat impedance over frequency"),
@@ -91,9 +61,20 @@ def write_solution(
         ("provenance.json", "how it was solved"),
     ]
     if not design.waveguide.is_round and balloon.drawable(sound.all_round):
-        tables.write_balloon(folder / "balloon.csv", sound.all_round, **named)
+        tables.write_balloon(folder / "balloon.csv", sound.all_round, **named, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
     pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
+    header = tables.origin(sound.directivity.observation, design.name, design_id(design))
+    if sound.agreement is not None:
+        agreement.write(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
+        written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))
+        pictures["agreement.png"] = agreement.figure(sound.agreement)
+    if sound.cabinet is not None:
+        distance = design.observation.distance
+        path = folder / "cabinet_effect.csv"
+        cabinet.write(path, sound.cabinet, header=header, cautions=cautions, distance=distance)
+        written.append(("cabinet_effect.csv", "the same waveguide in a baffle, on a cabinet and free-standing"))
+        pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
     for name, figure in pictures.items():
         figures.save(figure, folder / name)
     return [*written, *((name, "picture") for name in pictures)]
@@ -176,13 +157,13 @@ def write_report(design: Design, path: Path, *, what: str, command: str, written
 
 
 def solve_command(
-    path: Path, folder: Path, setting: radiation.Setting, method: Literal["march"], command: str
-) -> tuple[Directivity, Written]:
-    """`solve`: one design's radiation, its tables and pictures in `folder`."""
+    path: Path, folder: Path, setting: radiation.Setting, method: radiation.Method | None, command: str
+) -> Solution:
+    """`solve`: one design's radiation, its tables and pictures in `folder`. method : None for the mounting's own."""
     design = read_design(path)
     sound = heard(path, design, setting, method)
     with files.together():
-        return sound.directivity, write_solution(design, sound, folder, command=command)
+        return Solution(sound, write_solution(design, sound, folder, command=command))
 
 
 def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
@@ -243,8 +224,8 @@ def search_command(
     scheduler: str | None = None,
     progress: Callable[[Progress], None],
     stage: Callable[[str], None],
-) -> tuple[SearchResult, Written]:
-    """`search`: the search itself, then the winner solved, exported and reported in `folder`."""
+) -> tuple[SearchResult, Solution | None]:
+    """`search`: the search itself, then the winner, if there is one, solved, exported and reported in `folder`."""
     target = checked_search(
         target_path,
         folder,
@@ -268,7 +249,7 @@ def search_command(
             executor=executor,
         )
     if result.best is None:
-        return result, []
+        return result, None
     stage(
         "Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out"
         if result.stopped_by == "interrupted"
@@ -283,9 +264,9 @@ def search_command(
 
 def _write_winner(
     result: SearchResult, design: Design, target: Target, target_path: Path, folder: Path, command: str
-) -> Written:
+) -> Solution:
     """The winner of a search solved, exported and reported in its folder."""
-    sound = heard(folder / "best.toml", design, "full", "march")
+    sound = heard(folder / "best.toml", design, "full", target=target)
     inside = write_solution(design, sound, folder / "best", command=command, target=target)
     exported, tip = write_export(design, folder / "best", Cut())
     page_of: dict[str, Any] = {
@@ -295,7 +276,11 @@ def _write_winner(
         "target": target,
         "score": result.best.score if result.best else None,
         "tip_below_throat": tip,
+        "agreement": sound.agreement,
+        "alone": sound.alone,
+        "cabinet": sound.cabinet,
     }
+    ranked = ranking_words(target.mounting)
     write_report(
         design,
         folder / "best" / "report.html",
@@ -319,10 +304,10 @@ def _write_winner(
         written=written,
         history=list(history_rows(folder)),
         families=family_results(result, folder),
-        ladder=[agreement.words for agreement in result.agreements if agreement.words],
+        ladder=[words for words in (ranked, *(each.words for each in result.agreements)) if words],
         **page_of,
     )
-    return written
+    return Solution(sound, written)
 
 
 def family_results(result: SearchResult, folder: Path) -> list[Any]:

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import astuple, dataclass
+from dataclasses import astuple, dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import Any, Literal
 
 import numpy as np
 
 from evenflare.air import Air
-from evenflare.design_keys import length_mm, wall_keys, written
+from evenflare.design_driver import check_covered
+from evenflare.design_keys import driver_keys, length_mm, mounting_keys, wall_keys, written
 from evenflare.design_oblong import OblongTable
 from evenflare.design_proof import prove
 from evenflare.design_tables import (
@@ -22,9 +24,9 @@ from evenflare.design_tables import (
 )
 from evenflare.directivity import Observation
 from evenflare.files import write_text
-from evenflare.schema import checked, parsed
+from evenflare.schema import checked, gathered, parsed
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Oblong, RoundedRectangle, Waveguide
+from evenflare.waveguide import Oblong, RoundedRectangle, Source, Waveguide
 
 MINIMAL = """[waveguide]
 family = "conical"
@@ -32,6 +34,10 @@ depth_mm = 90
 wall_angle_deg = 42
 [driver]
 exit_diameter_mm = 25.4"""
+
+
+LONG = ("points_mm", "body_points_mm")
+"""Keys whose values stand on a line each."""
 
 
 @dataclass(frozen=True)
@@ -67,9 +73,17 @@ class Design:
 def default_observation(waveguide: Waveguide) -> Observation:
     """60 frequencies from 300 Hz to 20 kHz, every 5 degrees, far field, about the centre of the mouth.
 
-    An oblong waveguide is heard in both planes and halfway between.
+    An oblong waveguide is heard in both planes and halfway between. Where the driver's source is known over less than
+    those frequencies, they are spread over what is known.
     """
-    return _observation(AnalysisTable() if waveguide.is_round else OblongAnalysisTable(), waveguide)
+    usual = _observation(AnalysisTable() if waveguide.is_round else OblongAnalysisTable(), waveguide)
+    source = waveguide.driver.source
+    if source.covers(usual.frequency):
+        return usual
+    low, high = max(usual.frequency[0], source.frequency[0]), min(usual.frequency[-1], source.frequency[-1])
+    if not low < high:
+        low, high = source.frequency[0], source.frequency[-1]
+    return replace(usual, frequency=np.geomspace(low, high, usual.frequency.size))
 
 
 def read_design(path: Path | str) -> Design:
@@ -81,12 +95,18 @@ def read_design(path: Path | str) -> Design:
     data = parsed(path, minimal=MINIMAL)
     file = checked(data, design_table(data.get("waveguide")), path=path)
     air = file.air.value()
-    waveguide = Waveguide(file.waveguide.shape(air, path), file.driver.value(), file.mounting.value())
-    if isinstance(file.waveguide, OblongTable):
-        prove(waveguide, str(path), places=file.waveguide.places)
+    wall, mounting = file.waveguide, file.mounting
+    if isinstance(wall, OblongTable):
+        shape, driver = gathered(partial(wall.shape, air, path), partial(file.driver.value, path))
+        waveguide = Waveguide(shape, driver, mounting.value(path))
+        prove(waveguide, str(path), places=wall.places)
     else:
-        prove(waveguide, str(path))
+        (shape, body), driver = gathered(partial(wall.parts, air, path), partial(file.driver.value, path))
+        mounted = mounting.value(path) if body is None else mounting.around(body, path, key=wall.points_key)
+        waveguide = Waveguide(shape, driver, mounted)
+        prove(waveguide, str(path), body=f"{path} {mounting.points_place or f'[waveguide] {wall.points_key}'}")
     observation = _observation(file.analysis, waveguide)
+    check_covered(driver, observation.frequency, path=path, asked="the frequencies of [analysis]")
     return Design(file.name or path.stem, waveguide, air, observation, _solid(file.solid))
 
 
@@ -129,11 +149,8 @@ def design_toml(design: Design) -> str:
     waveguide = design.waveguide
     tables = {
         "waveguide": wall_keys(waveguide.shape, design.air),
-        "driver": {
-            "exit_diameter_mm": written(2 * waveguide.driver.exit_radius, MILLIMETRE),
-            "exit_half_angle_deg": written(waveguide.driver.exit_half_angle, DEGREE),
-        },
-        "mounting": {"kind": waveguide.mounting.kind, "radius_mm": length_mm(waveguide.mounting.radius)},
+        "driver": driver_keys(waveguide.driver),
+        "mounting": mounting_keys(waveguide.mounting),
         "air": {
             "speed_of_sound_m_per_s": float(design.air.speed_of_sound),
             "density_kg_per_m3": float(design.air.density),
@@ -164,7 +181,7 @@ def _table(keys: dict[str, Any]) -> Any:
         if isinstance(value, dict):
             table.add(key, _table(value))
         elif value is not None:
-            table.add(key, tomlkit.item(value).multiline(True) if key == "points_mm" else value)
+            table.add(key, tomlkit.item(value).multiline(True) if key in LONG else value)
     return table
 
 
@@ -179,7 +196,15 @@ def design_id(design: Design) -> str:
     if isinstance(shape, Oblong):
         kind = "rounded_rectangle" if isinstance(shape.section, RoundedRectangle) else "superellipse"
         parts += [kind, shape.section]
-    parts += [waveguide.driver, waveguide.mounting]
+    driver, mounting = waveguide.driver, waveguide.mounting
+    parts += [(driver.exit_radius, driver.exit_half_angle), (mounting.radius,)]
+    # What is as it always was leaves no trace, so that older designs keep their ids.
+    if driver.velocity_profile is not None:
+        parts += ["velocity_profile", driver.velocity_profile]
+    if driver.source != Source():
+        parts += ["source", driver.source]
+    if mounting.body is not None:
+        parts += [mounting.body.outline, mounting.body]
     return hashlib.sha256("|".join(_canonical(part) for part in parts).encode()).hexdigest()[:12]
 
 
@@ -188,6 +213,8 @@ def _canonical(value: Any) -> str:
         return str(value)
     if isinstance(value, float | int | np.number):
         return f"{float(value) + 0.0:.9g}"
+    if isinstance(value, complex):
+        value = (value.real, value.imag)
     items = value if isinstance(value, tuple) else astuple(value)
     return f"({','.join(_canonical(item) for item in items)})"
 
@@ -205,7 +232,7 @@ def _analysis(design: Design) -> dict[str, Any]:
         raise ValueError(
             "a design file holds one plane of a round waveguide, and from 0 to 90 degrees of an oblong one only"
         )
-    same_frequencies = np.array_equal(observation.frequency, usual.frequency)
+    same_frequencies = np.array_equal(observation.frequency, AnalysisTable().frequency)
     same_planes = np.array_equal(planes, usual.plane)
     at_mouth = observation.reference_z == usual.reference_z
     return {

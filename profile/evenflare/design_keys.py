@@ -1,8 +1,9 @@
-"""A wall as the keys of a design file: what design_walls and design_oblong read, written."""
+"""Wall, driver and mounting as the keys of a design file: what its tables read, written."""
 
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import fields
 from typing import Any
 
 import numpy as np
@@ -11,13 +12,18 @@ from evenflare.air import Air
 from evenflare.design_walls import flare_length
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import (
+    BodyPoints,
     Conical,
+    Driver,
     Exponential,
     Free,
     Hyperbolic,
+    Mounting,
     OblateSpheroidal,
     Oblong,
     Points,
+    RolledShell,
+    RoundCabinet,
     RoundedRectangle,
     Section,
     Shape,
@@ -33,9 +39,7 @@ def wall_keys(shape: Shape | Oblong, air: Air) -> dict[str, Any]:
         planes = {"horizontal": wall_keys(shape.horizontal, air), "vertical": wall_keys(shape.vertical, air)}
         return _section_keys(shape.section) | planes
     if isinstance(shape, Points):
-        points = [[written(z, MILLIMETRE), written(r, MILLIMETRE)] for z, r in shape.points]
-        corner = None if shape.corner == CORNER else written(shape.corner, DEGREE)
-        return {"points_mm": points, "corner_deg": corner}
+        return _points_keys("points_mm", shape.points, shape.corner)
     keys: dict[str, Any] = {"family": shape.family}
     match shape:
         case Conical() | OblateSpheroidal():
@@ -66,6 +70,47 @@ def _section_keys(section: Section) -> dict[str, Any]:
             return {"section_exponent": float(exponent)}
         case _:
             raise ValueError(f"a section {type(section).__name__} has no design file")
+
+
+def driver_keys(driver: Driver) -> dict[str, Any]:
+    """The [driver] table of a driver. The impedance of its source stands in it, so that it needs no other file."""
+    keys: dict[str, Any] = {
+        "exit_diameter_mm": written(2 * driver.exit_radius, MILLIMETRE),
+        "exit_half_angle_deg": written(driver.exit_half_angle, DEGREE),
+    }
+    if driver.velocity_profile is not None:
+        keys["velocity_profile"] = [list(pair) for pair in driver.velocity_profile]
+    source = driver.source
+    if source.kind != "velocity":
+        keys["source"] = source.kind
+    if source.kind == "impedance":
+        keys |= {
+            "source_frequencies_hz": list(source.frequency),
+            "source_resistance": [each.real for each in source.impedance],
+            "source_reactance": [each.imag for each in source.impedance],
+            "source_pressure_pa": list(source.pressure),
+        }
+    return keys
+
+
+def mounting_keys(mounting: Mounting) -> dict[str, Any]:
+    """The [mounting] table of a mounting. ValueError for a body that no file can state."""
+    keys: dict[str, Any] = {"kind": mounting.kind, "radius_mm": length_mm(mounting.radius)}
+    match mounting.body:
+        case None:
+            return keys
+        case BodyPoints(points, corner):
+            return keys | _points_keys("body_points_mm", points, corner)
+        case RolledShell() | RoundCabinet():
+            sizes = {f"{each.name}_mm": length_mm(getattr(mounting.body, each.name)) for each in fields(mounting.body)}
+            return keys | {"outline": mounting.body.outline} | sizes
+        case _:
+            raise ValueError(f"a body {type(mounting.body).__name__} has no design file")
+
+
+def _points_keys(key: str, points: tuple[tuple[float, float], ...], corner: float) -> dict[str, Any]:
+    rows = [[written(z, MILLIMETRE), written(r, MILLIMETRE)] for z, r in points]
+    return {key: rows, "corner_deg": None if corner == CORNER else written(corner, DEGREE)}
 
 
 def length_mm(value: float | None) -> float | None:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from dataclasses import replace
 from functools import partial
 from typing import TypeVar
 
@@ -12,7 +13,8 @@ from evenflare.design_oblong import PlanesTable
 from evenflare.files import InputError
 from evenflare.schema import gathered
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Driver, Free, Meridian, Oblong, Points, Shape, Waveguide
+from evenflare.waveguide import Driver, Free, Meridian, Mounting, Oblong, Points, Shape, Waveguide
+from evenflare.waveguide.body import POINTS
 from evenflare.waveguide.depths import DepthMap
 from evenflare.waveguide.surface import SAME
 
@@ -22,14 +24,21 @@ THROAT_MISMATCH = 0.1
 """Of the radius, between points and driver exit: more is a slip in the file, less is for the limits to judge."""
 
 
-def prove(waveguide: Waveguide, source: str, *, places: tuple[str, str] = PlanesTable.places) -> None:
+def prove(
+    waveguide: Waveguide, source: str, *, places: tuple[str, str] = PlanesTable.places, body: str | None = None
+) -> None:
     """InputError, beginning with `source`, if the parameters give no wall that can be heard or made.
 
     places : where in `source` the horizontal and the vertical wall of an oblong waveguide stand.
+    body   : where the points of a free-standing body stand, which a message about them then begins with.
     """
     start, driver, shape = f"{source} [waveguide]", waveguide.driver, waveguide.shape
     if not isinstance(shape, Oblong):
-        _prove_wall(_attempt(lambda: waveguide.meridian, source, start), driver, start, size="diameter")
+        if waveguide.mounting.body is not None:
+            bare = replace(waveguide, mounting=Mounting())
+            _prove_wall(_attempt(lambda: bare.meridian, source, start), driver, start, size="diameter")
+        meridian = _attempt(lambda: waveguide.meridian, source, start, body=body)
+        _prove_wall(meridian, driver, start, size="diameter")
         return
     here, there = places
     horizontal, vertical = gathered(
@@ -72,13 +81,15 @@ def _plane(shape: Shape, driver: Driver, source: str, place: str, *, size: str) 
 Found = TypeVar("Found")
 
 
-def _attempt(part: Callable[[], Found], source: str, start: str) -> Found:
+def _attempt(part: Callable[[], Found], source: str, start: str, *, body: str | None = None) -> Found:
     """What `part` gives; its ValueError as an InputError, which may name a table of its own."""
     try:
         with np.errstate(all="ignore"):
             return part()
     except ValueError as error:
         text = str(error)
+        if body and text.startswith(POINTS):
+            raise InputError(f"{body}:{text.removeprefix(POINTS)}") from None
         raise InputError(f"{source} {text}" if text.startswith("[") else f"{start} {text}") from None
 
 

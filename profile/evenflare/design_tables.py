@@ -8,9 +8,11 @@ from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar, cast
 import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
+from evenflare.design_driver import DriverTable
+from evenflare.design_mounting import MountingTable
 from evenflare.design_oblong import OblongTable, is_oblong, oblong_table
 from evenflare.design_walls import Length, WallTable, wall_table
-from evenflare.schema import AirTable, DriverTable, MountingTable, Table, fault, number, rising
+from evenflare.schema import AirTable, Table, fault, number, rising
 from evenflare.units import DEGREE, FloatArray
 
 FREQUENCIES = np.geomspace(300.0, 20e3, 60)
@@ -175,6 +177,11 @@ def _in_a_baffle(mounting: MountingTable) -> MountingTable:
         raise fault(
             'kind = "sphere": must be "baffle" for an oblong waveguide, a sphere takes a round mouth only. Write'
             ' kind = "baffle" without radius_mm, or make the waveguide round'
+        )
+    if mounting.kind == "free_standing":
+        raise fault(
+            'kind = "free_standing": must be "baffle" for an oblong waveguide, a body of revolution takes a round mouth'
+            ' only. Write kind = "baffle" without the body, or make the waveguide round'
         )
     return mounting
 

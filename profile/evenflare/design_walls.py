@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-import csv
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import contextmanager
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, Literal
 
@@ -11,14 +11,28 @@ import numpy as np
 from pydantic import ConfigDict, Field, model_validator
 
 from evenflare.air import Air
-from evenflare.files import InputError, read_text
-from evenflare.schema import SLIPS, Table, counted, fault, number, shown
+from evenflare.columns import numbers
+from evenflare.files import InputError
+from evenflare.schema import SLIPS, Table, fault, number, shown
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Conical, Exponential, Free, Hyperbolic, OblateSpheroidal, Points, Shape, Tractrix
+from evenflare.waveguide import (
+    Body,
+    Conical,
+    Exponential,
+    Free,
+    Hyperbolic,
+    OblateSpheroidal,
+    Points,
+    Shape,
+    Tractrix,
+)
 from evenflare.waveguide.points import CORNER
+from evenflare.waveguide.profile import divided
 
 LARGEST_POINT = 2000.0
 """mm."""
+SAME_POINT = 1e-6
+"""mm between two points that are one."""
 
 Depth = Annotated[float, number(5, 1000)]
 Length = Annotated[float, number(-LARGEST_POINT, LARGEST_POINT)]
@@ -42,6 +56,15 @@ class WallTable(Table):
     def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
         """In SI. `path` is the design file's, `table` the name of this one there."""
         raise NotImplementedError
+
+    def parts(self, air: Air, path: Path) -> tuple[Shape, Body | None]:
+        """The shape and, where its points run on past the mouth and round the back to the axis, the body. In SI."""
+        return self.shape(air, path), None
+
+    @property
+    def points_key(self) -> str:
+        """The key that holds its points, if it has any."""
+        return ""
 
 
 class _FamilyTable(WallTable):
@@ -179,6 +202,22 @@ class PointsTable(WallTable):
             return csv_wall(path.parent, self.meridian_csv, corner=corner, key=f"{start} meridian_csv")
         return points_wall(self.points_mm or [], corner=corner, where=f"{start} points_mm")
 
+    def parts(self, air: Air, path: Path) -> tuple[Shape, Body | None]:
+        """See WallTable."""
+        rows, where = self.points_mm or [], f"{path} [waveguide] points_mm"
+        if self.meridian_csv is not None:
+            file = csv_file(path.parent, self.meridian_csv, key=f"{path} [waveguide] meridian_csv")
+            rows, where = csv_points(file, to_axis=True), str(file)
+        if not rows or rows[-1][1] != 0.0:
+            return points_wall(rows, corner=corner_of(self.corner_deg), where=where), None
+        with faults_at(where):
+            return divided(np.array(in_metres(rows)), corner=corner_of(self.corner_deg))
+
+    @property
+    def points_key(self) -> str:
+        """See WallTable."""
+        return "meridian_csv" if self.meridian_csv is not None else "points_mm"
+
 
 class UnknownTable(WallTable):
     """A [waveguide] without a known family: only that is a fault, its other keys cannot be judged."""
@@ -218,69 +257,65 @@ def corner_of(degrees: float | None) -> float:
 
 def points_wall(rows: Sequence[Sequence[float]], *, corner: float, where: str) -> Points:
     """A wall through rows of z and r in mm. InputError, beginning with `where`, if they give none."""
-    try:
-        return Points(tuple((z * MILLIMETRE, r * MILLIMETRE) for z, r in rows), corner)
-    except ValueError as error:
-        raise InputError(f"{where}: {error}") from None
+    with faults_at(where):
+        return Points(in_metres(rows), corner)
 
 
 def csv_wall(folder: Path, name: str, *, corner: float, key: str) -> Points:
     """A wall through the points of a CSV, sought from `folder`. InputError names the CSV, or the `key` that does."""
-    file = folder / name
-    if file.is_dir():
-        raise InputError(f"{key} = {shown(name)}: is a folder. Name the CSV file")
+    file = csv_file(folder, name, key=key)
     return points_wall(csv_points(file), corner=corner, where=str(file))
 
 
-def csv_points(file: Path) -> list[list[float]]:
+def in_metres(rows: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:
+    """Rows of z and r in mm, in m."""
+    return tuple((z * MILLIMETRE, r * MILLIMETRE) for z, r in rows)
+
+
+@contextmanager
+def faults_at(where: str) -> Iterator[None]:
+    """A ValueError of the block as an InputError that begins with `where`."""
+    try:
+        yield
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError(f"{where}: {error}") from None
+
+
+def csv_file(folder: Path, name: str, *, key: str) -> Path:
+    """The CSV that a `key` names, sought from `folder`. InputError if it is a folder."""
+    file = folder / name
+    if file.is_dir():
+        raise InputError(f"{key} = {shown(name)}: is a folder. Name the CSV file")
+    return file
+
+
+def csv_points(file: Path, *, to_axis: bool = False) -> list[list[float]]:
     """Columns z_mm and r_mm of a CSV, in mm; lines that begin with # and other columns are passed over.
 
     A point given twice in a row, as exports do at corners, counts once.
+    to_axis : the last point may lie on the axis.
     InputError names the line.
     """
-    lines = [
-        (i, line)
-        for i, line in enumerate(read_text(file).removeprefix("\ufeff").splitlines(), start=1)
-        if line.strip() and not line.lstrip().startswith("#")
-    ]
-    if not lines:
-        raise InputError(f"{file}: holds no points. Write a header line z_mm,r_mm and a line for each point")
-    rows = list(csv.reader(line for _, line in lines))
-    header = [name.strip() for name in rows[0]]
-    if "z_mm" not in header or "r_mm" not in header:
-        hint = "Separate columns by commas, and write decimals with a point" if ";" in lines[0][1] else "Name them"
-        raise InputError(
-            f"{file} line {lines[0][0]}: columns are {', '.join(header)}: must include z_mm and r_mm. {hint}"
-        )
-    at = header.index("z_mm"), header.index("r_mm")
     points: list[list[float]] = []
-    for (line, _), row in zip(lines[1:], rows[1:], strict=True):
-        if len(row) != len(header):
-            hint = "Are there decimal commas? Write decimals with a point" if len(row) > len(header) else "Complete it"
+    ended = ""
+    for row in numbers(file, ("z_mm", "r_mm")):
+        for value, where in zip(row.values.values(), row.where.values(), strict=True):
+            if not abs(value) <= LARGEST_POINT:
+                in_mm = dict(SLIPS["_mm"])["micrometres"]
+                micrometres = abs(value) * in_mm <= LARGEST_POINT
+                hint = f"Is it in micrometres? Then write {value * in_mm:g}" if micrometres else "Correct it"
+                raise InputError(f"{where}: must be {-LARGEST_POINT:g} to {LARGEST_POINT:g}. {hint}")
+        z, r = row.values["z_mm"], row.values["r_mm"]
+        again = bool(points) and np.hypot(z - points[-1][0], r - points[-1][1]) <= SAME_POINT
+        if ended and not again:
             raise InputError(
-                f"{file} line {line}: holds {counted(len(row), 'value')} for {counted(len(header), 'column')}:"
-                f" must be as many. {hint}"
+                f"{ended}: must be above 0 on any line but the last. Correct it, or remove the lines after it"
             )
-        z, r = (_csv_number(file, line, header[i], row[i]) for i in at)
-        if r <= 0:
-            raise InputError(
-                f"{file} line {line} r_mm = {r:g}: must be above 0, the axis. Correct it, or remove the line"
-            )
-        if not points or np.hypot(z - points[-1][0], r - points[-1][1]) > 1e-6:
+        if r < 0 or (r == 0 and not to_axis):
+            raise InputError(f"{row.where['r_mm']}: must be above 0, the axis. Correct it, or remove the line")
+        ended = row.where["r_mm"] if r == 0 else ""
+        if not again:
             points.append([z, r])
     return points
-
-
-def _csv_number(file: Path, line: int, key: str, text: str) -> float:
-    start = f"{file} line {line} {key} = {text.strip()}"
-    try:
-        value = float(text)
-    except ValueError:
-        hint = "Write decimals with a point" if "," in text else "Correct it"
-        raise InputError(f"{start}: must be a number. {hint}") from None
-    if not abs(value) <= LARGEST_POINT:
-        in_mm = dict(SLIPS["_mm"])["micrometres"]
-        micrometres = abs(value) * in_mm <= LARGEST_POINT
-        hint = f"Is it in micrometres? Then write {value * in_mm:g}" if micrometres else "Correct it"
-        raise InputError(f"{start}: must be {-LARGEST_POINT:g} to {LARGEST_POINT:g}. {hint}")
-    return value

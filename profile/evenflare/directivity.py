@@ -65,7 +65,8 @@ class Directivity:
 
     observation      : axes, distance, reference point.
     pressure         : (F, P, A) complex rms Pa at `distance`; in the far field Pa m, the limit of p r exp(j k r).
-                       Predicted: for 1 m/s rms times the exit's area. Phasors are exp(+j w t).
+                       Predicted: for what the driver's source gives, 1 m/s rms times the exit's area unless it says
+                       otherwise. Phasors are exp(+j w t).
     valid            : (F,) True where the result can be trusted.
     density          : kg/m3 and
     speed_of_sound   : m/s of the air.

@@ -122,14 +122,23 @@ def parser() -> argparse.ArgumentParser:
     solve = command(
         "solve",
         "Solve the radiation of one design",
-        "example: evenflare solve runs/shelf/best.toml --out solved --setting full\n\n"
-        "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures; oblong: balloon.csv.\n"
+        "example: evenflare solve runs/shelf/best.toml --out solved --setting full\n"
+        "example: evenflare solve runs/shelf/best.toml --out judged --method boundary_elements\n\n"
+        "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures; oblong: balloon.csv;\n"
+        "round: agreement.csv, both methods side by side (a warning where the index differs by more than 0.3 dB rms\n"
+        "or 1 dB anywhere), and cabinet_effect.csv: in a baffle, on a cabinet, free-standing.\n"
+        "methods: march (waves on spherical caps; in a baffle or a sphere, round or oblong; a free-standing body it\n"
+        "takes for a sphere), boundary_elements (round only, any body as it is; an independent judge, slower).\n"
         "settings: full (index typically within 0.02 dB, up to 0.1 near a dip on axis), screen (typically 0.1 dB, up\n"
         "to 1 dB at the top), estimate (2 to 5 dB rms above a few kHz, a first look).\n\n" + DESIGN_KEYS,
     )
     solve.add_argument("design", type=_path, help="design file (TOML)")
     solve.add_argument("--out", type=_path, required=True, help="folder for the results, made if missing")
-    solve.add_argument("--method", choices=["march"], default="march", help="the solver (default march)")
+    solve.add_argument(
+        "--method",
+        choices=["march", "boundary_elements"],
+        help="the solver (default march; boundary_elements where the mounting is free-standing)",
+    )
     solve.add_argument("--setting", choices=["estimate", "screen", "full"], default="full", help="default full")
 
     score = command(

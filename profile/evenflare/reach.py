@@ -18,6 +18,7 @@ from evenflare.files import InputError
 from evenflare.metrics import ORBIT, PLANES, SAME_ANGLE, standard_curves
 from evenflare.target import Target, wanted_index
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
+from evenflare.waveguide.body import volume
 
 CAP_UP_TO = 2.0
 """k times the mouth's radius below which a mouth on a sphere is judged as a cap of that sphere."""
@@ -34,7 +35,7 @@ def largest_reachable(target: Target, frequency: ArrayLike) -> FloatArray:
 
     In a baffle the closed form of the round piston, or of the elliptical one as wide and as high as an oblong mouth may
     be. On a sphere the axially moving cap's up to k r = 2, where it meets the flat piston's, and the piston's above: a
-    beam narrower than the sphere does not feel it.
+    beam narrower than the sphere does not feel it. A free-standing body counts as a sphere of its volume.
     Common practice, not a strict bound: a mouth whose rim leads its centre gives a little more, and so does one with
     squarer corners than the ellipse's. frequency : (F,) Hz.
     """
@@ -53,7 +54,7 @@ def largest_reachable(target: Target, frequency: ArrayLike) -> FloatArray:
 
 def _round_reachable(size: FloatArray, target: Target, *, radius: float) -> FloatArray:
     """`largest_reachable` of a round mouth of `radius` (m), over k times that."""
-    sphere = target.mounting.radius
+    sphere = _sphere(target, radius=radius)
     means_sphere = target.index_kind == "sphere"
     index = (
         piston_index(size) if means_sphere else _standard_index(_round(piston_pattern(size, ORBIT)), half_space=True)
@@ -68,6 +69,15 @@ def _round_reachable(size: FloatArray, target: Target, *, radius: float) -> Floa
             cap = _standard_index(_round(cap_pattern(on_sphere, ORBIT, half_angle=half_angle)), half_space=False)
         index[low] = np.minimum(index[low], cap)
     return index
+
+
+def _sphere(target: Target, *, radius: float) -> float | None:
+    """m, of the sphere that a mouth of `radius` (m) is on; of a free-standing body that of equal volume."""
+    body = target.mounting.body
+    if body is None:
+        return target.mounting.radius
+    depth = target.limits.depth[1]
+    return max(radius, float(np.cbrt(0.75 * volume(body.pieces((depth, radius), depth)) / np.pi)))
 
 
 def _round(pattern: ArrayLike) -> ComplexArray:
@@ -119,7 +129,8 @@ def _largest_mouth(target: Target) -> str:
 
 
 def _place(target: Target) -> str:
-    return "in a baffle" if target.mounting.radius is None else "on the sphere"
+    places = {"baffle": "in a baffle", "sphere": "on the sphere"}
+    return places.get(target.mounting.kind, "on a sphere of the body's volume")
 
 
 def reachability(target: Target) -> list[str]:
@@ -132,7 +143,7 @@ def reachability(target: Target) -> list[str]:
     excess = np.where(weight > 0, wanted - largest_reachable(target, grid), -np.inf)
     worst, lowest = int(excess.argmax()), float(np.min(wanted[weight > 0], initial=np.inf))
     warnings = []
-    if target.mounting.radius is None and target.index_kind == "sphere" and lowest < SMALLEST_IN_BAFFLE:
+    if target.mounting.kind == "baffle" and target.index_kind == "sphere" and lowest < SMALLEST_IN_BAFFLE:
         other = "" if target.oblong else ', or choose [mounting] kind = "sphere"'
         warnings.append(
             f"{target.source} [wanted] index_db = {lowest:.2f}: may not be met, even a small source in a baffle has"

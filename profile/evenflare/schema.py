@@ -9,15 +9,14 @@ import re
 import tomllib
 from collections.abc import Callable, Mapping
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal, TypeVar, get_args
+from typing import Annotated, Any, ClassVar, TypeVar, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from evenflare.air import Air
 from evenflare.files import InputError, read_text
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, MILLIMETRE, PERCENT
-from evenflare.waveguide import Driver, Mounting
 
 LONGEST_LIST_OF_FAULTS = 20
 
@@ -31,9 +30,8 @@ SLIPS = {
     "distance_m": (("millimetres", MILLIMETRE),),
 }
 
-
-LATER = dict.fromkeys(("free_standing", "body_csv"), "is for a free-standing body, which is not available yet")
-"""Keys that are understood and refused: guessing at the nearest known one would mislead."""
+SURELY = 0.8
+"""How alike a key and a known one of its table are that it is meant, though it would be at home in another table."""
 NEAR = 2.0
 """A value within this factor of a bound may simply be a little off, whatever unit it might also be in."""
 
@@ -78,43 +76,6 @@ class Table(BaseModel):
     """Keys of other forms of the same table."""
     elsewhere: ClassVar[Mapping[str, str]] = {}
     """Keys that ask for another form of the file: what they are, and what to do about each."""
-
-
-class DriverTable(Table):
-    """[driver]."""
-
-    exit_diameter_mm: Annotated[float, number(10, 150)] = Field(examples=[25.4])
-    exit_half_angle_deg: Annotated[float, number(0, 60)] = 0.0
-
-    def value(self) -> Driver:
-        """In SI."""
-        return Driver(0.5 * self.exit_diameter_mm * MILLIMETRE, self.exit_half_angle_deg * DEGREE)
-
-
-class MountingTable(Table):
-    """[mounting]."""
-
-    kind: Literal["baffle", "sphere"] = "baffle"
-    radius_mm: Annotated[float, number(20, 2000)] | None = None
-
-    @model_validator(mode="before")
-    @classmethod
-    def _known(cls, data: Any) -> Any:
-        if isinstance(data, dict) and data.get("kind") == "free_standing":
-            raise fault('kind = "free_standing": is not available yet. Write "baffle", or "sphere" with its radius_mm')
-        return data
-
-    @model_validator(mode="after")
-    def _consistent(self) -> MountingTable:
-        if self.kind == "sphere" and self.radius_mm is None:
-            raise fault("radius_mm: missing, a sphere has a radius. Add for example radius_mm = 150")
-        if self.kind == "baffle" and self.radius_mm is not None:
-            raise fault('radius_mm: does not belong to kind = "baffle". Remove it, or write kind = "sphere"')
-        return self
-
-    def value(self) -> Mounting:
-        """In SI."""
-        return Mounting(None if self.radius_mm is None else self.radius_mm * MILLIMETRE)
 
 
 class AirTable(Table):
@@ -333,10 +294,8 @@ def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str
     name, known = f"{key} = {shown(value)}", list(table.model_fields)
     if key in table.relatives:
         return f"{name}: does not belong to {table.what}. Its keys are {', '.join(known)}. Remove it"
-    if key in LATER:
-        return f"{name}: {LATER[key]}. Remove it"
     homes = _homes(key, root, "")
-    if homes:
+    if homes and not difflib.get_close_matches(key, known, n=1, cutoff=SURELY):
         return f"{name}: unknown key here. It belongs in {' or '.join(f'[{home}]' for home in homes)}: move it there"
     if key in table.elsewhere:
         return f"{name}: {table.elsewhere[key]}"
@@ -349,8 +308,6 @@ def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str
 
 def _unknown_table(key: str, table: type[Table], inside: list[str]) -> str:
     name, known = f"[{'.'.join([*inside, key])}]", list(table.model_fields)
-    if key in LATER:
-        return f"{name}: {LATER[key]}. Remove it"
     near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
     if near:
         nearest = f"[{'.'.join([*inside, near[0]])}]" if _table_of(table, near[0]) else near[0]

@@ -12,6 +12,7 @@ from evenflare import radiation
 from evenflare.design import read_design
 from evenflare.objective import Score, score, search_observation
 from evenflare.remarks import check_solvable, faults_of
+from evenflare.search import method_for
 from evenflare.target import read_target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Place, limit_places
@@ -40,7 +41,8 @@ def score_command(path: Path, target_path: Path) -> Judged:
     ]
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
-        solve_all = radiation.solver("full", cores=os.cpu_count() or 1)
+        method = method_for(design.waveguide.mounting)
+        solve_all = radiation.solver("full", method=method, cores=os.cpu_count() or 1)
         directivity = solve_all(design.waveguide, search_observation(target), design.air)
         places = limit_places(design.waveguide, target.limits)
         return Judged(score(directivity, design.waveguide, target), places, notes)

@@ -11,6 +11,7 @@ from numpy.typing import ArrayLike
 
 from evenflare.air import Air
 from evenflare.closed_forms import piston_index
+from evenflare.design_driver import check_covered
 from evenflare.metrics import PLANES, SAME_ANGLE
 from evenflare.schema import checked, parsed
 from evenflare.target_tables import CANDIDATES, MINIMAL, TargetTable
@@ -108,10 +109,12 @@ def read_target(path: Path | str) -> Target:
     def beam(degrees: list[float] | None) -> FloatArray | None:
         return None if degrees is None else read_only(np.array(degrees) * DEGREE)
 
+    driver = table.driver.value(path)
+    check_covered(driver, np.array(wanted.frequency_hz), path=path, asked="the frequencies of [wanted]")
     return Target(
         name=table.name or path.stem,
-        driver=table.driver.value(),
-        mounting=table.mounting.value(),
+        driver=driver,
+        mounting=table.mounting.value(path),
         air=table.air.value(),
         index_kind=wanted.index,
         frequency=read_only(wanted.frequency_hz),

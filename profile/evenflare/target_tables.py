@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal, get_args
 
 from pydantic import AfterValidator, Field, model_validator
 
-from evenflare.schema import AirTable, DriverTable, MountingTable, Table, counted, fault, number, rising
+from evenflare.design_driver import DriverTable
+from evenflare.design_mounting import MountingTable
+from evenflare.schema import AirTable, Table, counted, fault, number, rising
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Limits
 from evenflare.waveguide.sections import EXPONENTS
@@ -228,11 +231,12 @@ class TargetTable(Table):
                     f"[limits] {key} = [.., {widest:g}]: must reach beyond {LEAST_WIDENING:g} times [driver]"
                     f" exit_diameter_mm = {self.driver.exit_diameter_mm:g}. Raise it"
                 )
-        radius = self.mounting.radius_mm
-        if radius is not None and self.limits.mouth_diameter_mm is None:
+        radius, kind = self.mounting.radius_mm, self.mounting.kind
+        if kind != "baffle" and self.limits.mouth_diameter_mm is None:
+            whose, without = ("a sphere", "radius_mm") if kind == "sphere" else ("a body of revolution", "the body")
             raise fault(
-                '[mounting] kind = "sphere": must be "baffle" for an oblong mouth, a sphere takes a round one only.'
-                f' Write kind = "baffle" without radius_mm, or {_ROUND_MOUTH}'
+                f'[mounting] kind = "{kind}": must be "baffle" for an oblong mouth, {whose} takes a round one only.'
+                f' Write kind = "baffle" without {without}, or {_ROUND_MOUTH}'
             )
         if radius is not None and self.limits.mouth_diameter_mm is not None:
             widest = self.limits.mouth_diameter_mm[1]
@@ -241,6 +245,35 @@ class TargetTable(Table):
                     f"[mounting] radius_mm = {radius:g}: must be at least half the largest of [limits]"
                     f" mouth_diameter_mm, {widest / 2:g}. Raise it, or lower that limit"
                 )
+        return self
+
+    @model_validator(mode="after")
+    def _body_fits(self) -> TargetTable:
+        """Whether the outline can be built around the smallest and largest mouth at the least and greatest depth.
+
+        Each candidate's outline is built again, and its wall must keep clear of it.
+        """
+        mounting, mouth = self.mounting, self.limits.mouth_diameter_mm
+        if mounting.kind != "free_standing" or mouth is None:
+            return self
+        body = mounting.named_body
+        if body is None:
+            key = mounting.points_place.split(" ")[1] if mounting.points_place else "outline"
+            what = (
+                "is for design files, its first point is the rim of one mouth" if mounting.points_place else "missing"
+            )
+            raise fault(
+                f'[mounting] {key}: {what}. Write outline = "rolled_shell" or "round_cabinet" with its sizes, which are'
+                " built around each mouth"
+            )
+        for depth, diameter in itertools.product(self.limits.depth_mm, mouth):
+            try:
+                body.pieces((depth * MILLIMETRE, 0.5 * diameter * MILLIMETRE), depth * MILLIMETRE)
+            except ValueError as error:
+                raise fault(
+                    f"{error}. [limits] allow depth_mm = {depth:g} with mouth_diameter_mm = {diameter:g}: the outline"
+                    " must hold every mouth they allow"
+                ) from None
         return self
 
     @model_validator(mode="after")
@@ -264,7 +297,7 @@ class TargetTable(Table):
                 )
             if not self.limits.oblong and key != BEAMS[0]:
                 raise fault(f"[wanted] {key}: is for an oblong mouth. Write {BEAMS[0]}, or give {_OBLONG_MOUTH}")
-            if self.mounting.radius_mm is None and max(angles) > 180:
+            if self.mounting.kind == "baffle" and max(angles) > 180:
                 remedy = "Lower it" if self.limits.oblong else 'Lower it, or write [mounting] kind = "sphere"'
                 raise fault(
                     f"[wanted] {key} = {max(angles):g}: must be at most 180 in a baffle, where 180 means that the level"

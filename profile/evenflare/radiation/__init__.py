@@ -12,15 +12,17 @@ from evenflare.waveguide import Waveguide
 
 Setting = Literal["estimate", "screen", "full"]
 SETTINGS: tuple[Setting, ...] = get_args(Setting)
-"""Of the march, from the quickest to the most exact."""
+"""Of a method, from the quickest to the most exact."""
 
-
-Method = Literal["march"]
+Method = Literal["march", "boundary_elements"]
 METHODS: tuple[Method, ...] = get_args(Method)
+"""The march over spherical caps: quick, in a baffle or a sphere, for round and oblong waveguides; a body that stands
+free it takes for a sphere. Boundary elements, an independent judge: slower, round waveguides only, bodies as they are.
+"""
 
 
 class Solver(Protocol):
-    """What radiates: 1 m/s rms times the exit's area at the throat, observed around the waveguide."""
+    """What radiates: what the driver's source gives to the throat, observed around the waveguide."""
 
     def __call__(self, waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
         """The directivity. ValueError if the waveguide cannot be built or lies outside the method's reach."""
@@ -34,14 +36,22 @@ def solve(design: Design, *, method: Method = "march", setting: Setting = "full"
 
 
 def solver(setting: Setting = "full", *, method: Method = "march", cores: int = 1) -> Solver:
-    """A solver by name: the march over spherical caps, at one of its settings, frequencies spread over cores.
-
-    ValueError for any other word.
-    """
+    """A solver by name: a method at one of its settings, frequencies spread over cores. ValueError for other words."""
     if method not in METHODS:
         raise ValueError(f"method {method!r}: must be one of {', '.join(METHODS)}")
     if setting not in SETTINGS:
         raise ValueError(f"setting {setting!r}: must be one of {', '.join(SETTINGS)}")
-    from evenflare.radiation.march import march_solver
+    from evenflare.radiation.source import driven
 
-    return march_solver(setting, cores=cores)
+    return driven(_of_unit_velocity(setting, method, cores))
+
+
+def _of_unit_velocity(setting: Setting, method: Method, cores: int) -> Solver:
+    """Either method's own, for 1 m/s rms over the exit; it alone is loaded."""
+    if method == "march":
+        from evenflare.radiation.march import march_solver
+
+        return march_solver(setting, cores=cores)
+    from evenflare.radiation.boundary_elements import judge_solver
+
+    return judge_solver(setting, cores=cores)

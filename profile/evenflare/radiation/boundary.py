@@ -2,19 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Driver, Frame, Waveguide, joined
+from evenflare.waveguide import Driver, Frame, Meridian, Waveguide, joined
 from evenflare.waveguide.meridian import Piece
 from evenflare.waveguide.walls import Arc, Line
 
 Velocity = Callable[[Frame], FloatArray]
 """Of a moving surface: its velocity (m/s, any scale) along its normal into the air, at points of it."""
+
+Taper = Callable[[FloatArray], FloatArray]
+"""A factor of the velocity over the distance from the axis, m."""
 
 TOUCH = 1e-9
 """m; ends that are closer meet, and a radius below it lies on the axis."""
@@ -30,28 +33,17 @@ def normal(frame: Frame) -> FloatArray:
     return np.ones_like(frame.r)
 
 
-def tapered(radius: Sequence[float], velocity: Sequence[float]) -> Velocity:
-    """An axial velocity that depends on the distance from the axis: straight between the values given.
-
-    radius   : m, rising from the axis outward.
-    velocity : m/s at each.
-    """
-    at_radius, values = np.array(radius, dtype=np.float64), np.array(velocity, dtype=np.float64)
-    if at_radius.ndim != 1 or at_radius.shape != values.shape or np.any(np.diff(at_radius) <= 0):
-        raise ValueError("a taper needs as many velocities as radii, and the radii must rise")
-
-    def taper(frame: Frame) -> FloatArray:
-        return np.asarray(np.interp(frame.r, at_radius, values) * np.sin(frame.angle))
-
-    return taper
-
-
 @dataclass(frozen=True)
 class Part:
-    """A smooth stretch of the meridian, rigid or moving with a given velocity."""
+    """A smooth stretch of the meridian, rigid or moving.
+
+    velocity : of what moves were it stiff, by which its mean pressure is weighted too; and
+    taper    : the factor by which it moves more here and less there, if it does.
+    """
 
     piece: Piece
     velocity: Velocity | None = None
+    taper: Taper | None = None
 
 
 @dataclass(frozen=True)
@@ -97,48 +89,65 @@ class Boundary:
         return float(self.ends.r[-1])
 
 
-def exit_part(driver: Driver, *, radius: float, velocity: Velocity | None = None) -> Part:
+def exit_part(driver: Driver, *, radius: float) -> Part:
     """The driver's exit at the throat plane z = 0, from the axis to `radius`: a flat disc, or a cap that bulges
-    forward into the waveguide; it moves evenly along its normal unless a velocity is given.
+    forward into the waveguide. It moves along its normal, evenly or with the driver's profile.
     """
     half = driver.exit_half_angle
-    moving = velocity or normal
+    taper = None if driver.velocity_profile is None else lambda r: driver.velocity(r / radius)
     if half <= 0.0:
-        return Part(Line(0.0, 0.0, 0.0, radius), moving)
+        return Part(Line(0.0, 0.0, 0.0, radius), normal, taper)
     apex = radius * np.tan(0.5 * half)
     quarter = 0.5 * np.pi
-    return Part(Arc(float(apex), 0.0, quarter, quarter + half, radius / float(np.sin(half))), moving)
+    return Part(Arc(float(apex), 0.0, quarter, quarter + half, radius / float(np.sin(half))), normal, taper)
 
 
-def boundary_of(waveguide: Waveguide, *, velocity: Velocity | None = None) -> Boundary:
-    """A round waveguide in its mounting: flush in the baffle, or in a sphere on whose surface the rim lies.
+def boundary_of(waveguide: Waveguide) -> Boundary:
+    """A round waveguide in its mounting: flush in the baffle, in a sphere on whose surface the rim lies, or standing
+    free in its body. The driver closes the throat; what is behind it is part of the solid.
 
-    velocity : of the driver's exit, along its normal; even unless given.
-    Errors   : ValueError if the waveguide is not round, or its wall or its driver's cap pokes out of the mounting.
+    Errors: ValueError if the waveguide is not round, or its wall or its driver's cap pokes out of the mounting.
     """
     if not waveguide.is_round:
-        raise ValueError("boundary elements need a round waveguide: its sections are oblong. Take the march")
-    meridian, driver = waveguide.meridian, waveguide.driver
-    parts = [exit_part(driver, radius=meridian.throat_radius, velocity=velocity)]
-    parts += [Part(piece) for piece in meridian.pieces]
-    sphere = waveguide.mounting.radius
-    rim_z, rim_r = float(meridian.ends.z[1]), meridian.mouth_radius
-    if sphere is None:
-        foremost = max(float(meridian.dense.z.max()), float(parts[0].piece.at(np.array([0.0])).z[0]))
-        if foremost > rim_z + TOUCH:
-            raise ValueError(
-                f"the waveguide reaches {(foremost - rim_z) / MILLIMETRE:.4g} mm beyond the plane of the baffle:"
-                " nothing may. Make it deeper, or exit_half_angle_deg smaller"
-            )
-        return Boundary(tuple(parts), driver.exit_area, baffled=True)
-    rim_angle = float(np.arcsin(min(1.0, rim_r / sphere)))
-    centre = rim_z - sphere * np.cos(rim_angle)
-    outside = np.hypot(meridian.dense.z - centre, meridian.dense.r).max()
-    if outside > sphere + TOUCH:
         raise ValueError(
-            f"[mounting] radius_mm = {sphere / MILLIMETRE:g}: the wall pokes out of the sphere, to"
-            f" {outside / MILLIMETRE:.4g} mm from its centre. Raise it, or make the waveguide shorter"
+            'the method "boundary_elements" solves round waveguides only, and the sections of this one are no circles.'
+            ' Take the method "march", or make it round'
+        )
+    meridian, driver = waveguide.meridian, waveguide.driver
+    parts = [exit_part(driver, radius=meridian.throat_radius), *(Part(piece) for piece in meridian.pieces)]
+    match waveguide.mounting.kind:
+        case "baffle":
+            _refuse_beyond_baffle(meridian, parts[0])
+            return Boundary(tuple(parts), driver.exit_area, baffled=True)
+        case "sphere":
+            parts.append(_sphere(waveguide))
+        case "free_standing":
+            parts += [Part(piece) for piece in waveguide.outside]
+    return Boundary(tuple(parts), driver.exit_area)
+
+
+def _refuse_beyond_baffle(meridian: Meridian, exit_: Part) -> None:
+    rim = float(meridian.ends.z[1])
+    foremost = max(float(meridian.dense.z.max()), float(exit_.piece.at(np.array([0.0])).z[0]))
+    if foremost > rim + TOUCH:
+        raise ValueError(
+            f"the waveguide reaches {(foremost - rim) / MILLIMETRE:.4g} mm beyond the plane of the baffle:"
+            " nothing may. Make it deeper, or exit_half_angle_deg smaller"
+        )
+
+
+def _sphere(waveguide: Waveguide) -> Part:
+    """The sphere's surface from the mouth's rim round to the axis."""
+    meridian, radius = waveguide.meridian, waveguide.mounting.radius
+    assert radius is not None  # a sphere has one
+    rim_z, rim_r = float(meridian.ends.z[1]), meridian.mouth_radius
+    rim_angle = float(np.arcsin(min(1.0, rim_r / radius)))
+    centre = rim_z - radius * np.cos(rim_angle)
+    farthest = np.hypot(meridian.dense.z - centre, meridian.dense.r).max()
+    if farthest > radius + TOUCH:
+        raise ValueError(
+            f"[mounting] radius_mm = {radius / MILLIMETRE:g}: the wall pokes out of the sphere, to"
+            f" {farthest / MILLIMETRE:.4g} mm from its centre. Raise it, or make the waveguide shorter"
         )
     quarter = 0.5 * np.pi
-    parts.append(Part(Arc(rim_z, rim_r, quarter + rim_angle, 3.0 * quarter, sphere)))
-    return Boundary(tuple(parts), driver.exit_area)
+    return Part(Arc(rim_z, rim_r, quarter + rim_angle, 3.0 * quarter, radius))

@@ -6,7 +6,7 @@ It shares nothing with the march but the wall and `Directivity`, so that their a
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
@@ -19,7 +19,7 @@ from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity import Directivity, Observation
-from evenflare.radiation import Solver
+from evenflare.radiation import Setting, Solver
 from evenflare.radiation.boundary import Boundary, Part, boundary_of, normal
 from evenflare.radiation.boundary_field import Places, far_pressure, places, reached
 from evenflare.radiation.panels import Density
@@ -80,9 +80,20 @@ class Radiated(NamedTuple):
     impedance: complex
 
 
-def judge_solver(*, fineness: Fineness | None = None, cores: int = 1) -> Solver:
+FINENESS: dict[Setting, Fineness] = {
+    "full": Fineness(),
+    "screen": Fineness(Density(nodes_per_wavelength=7.0), edges=(0.7, 0.5, 0.3)),
+    "estimate": Fineness(Density(nodes_per_wavelength=5.0), edges=(0.6, 0.3), checked=False),
+}
+"""Measured from 300 Hz to 20 kHz on nine shapes, baffled and free-standing, with mouths of 188 to 255 mm: index within
+0.007, 0.012 and 0.031 dB rms, pressure above -20 dB within 0.005, 0.007 and 0.02 dB rms (0.07 behind a thin shell),
+in times of 1, 0.6 and 0.35. The last does not estimate its own error.
+"""
+
+
+def judge_solver(setting: Setting = "full", *, cores: int = 1) -> Solver:
     """Boundary elements for round waveguides in their mounting, frequencies spread over cores. See Solver."""
-    solve_boundary = body_solver(fineness=fineness, cores=cores)
+    solve_boundary = body_solver(FINENESS[setting], setting=setting, cores=cores)
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
         return solve_boundary(boundary_of(waveguide), observation, air)
@@ -90,17 +101,18 @@ def judge_solver(*, fineness: Fineness | None = None, cores: int = 1) -> Solver:
     return solve
 
 
-def body_solver(*, fineness: Fineness | None = None, cores: int = 1) -> BoundarySolver:
+def body_solver(fineness: Fineness = FINENESS["full"], *, setting: str = "own", cores: int = 1) -> BoundarySolver:
     """Boundary elements for any boundary of revolution, frequencies spread over cores.
 
     What it returns raises ValueError if a point observed lies in the body or the one on axis behind the baffle, or if
     the body is too many wavelengths wide.
+
+    setting : what provenance calls this fineness.
     """
-    fine = fineness or Fineness()
 
     def solve(boundary: Boundary, observation: Observation, air: Air) -> Directivity:
         with _controller().limit(limits=1):
-            return _solved(boundary, observation, air, fine, cores)
+            return _solved(boundary, observation, air, setting, fineness, cores)
 
     return solve
 
@@ -111,7 +123,9 @@ def _controller() -> ThreadpoolController:
     return ThreadpoolController()
 
 
-def _solved(boundary: Boundary, observation: Observation, air: Air, fineness: Fineness, cores: int) -> Directivity:
+def _solved(
+    boundary: Boundary, observation: Observation, air: Air, setting: str, fineness: Fineness, cores: int
+) -> Directivity:
     frequency = observation.frequency
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
     seen = reached(boundary, observation)
@@ -152,6 +166,7 @@ def _solved(boundary: Boundary, observation: Observation, air: Air, fineness: Fi
         error_estimate=error,
         provenance={
             "method": "boundary_elements",
+            "setting": setting,
             "version": __version__,
             "fineness": asdict(fineness),
             "bands": [
@@ -173,9 +188,9 @@ def _on_cores(work: Callable[[Work], Result], items: Sequence[Work], cores: int)
         return list(threads.map(work, items))
 
 
-def _bands(wavenumber: FloatArray, edges: Iterable[float]) -> Iterator[slice]:
+def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
     """Wavenumbers that share a mesh, from the lowest band to the highest."""
-    cuts = np.unique([0, *np.searchsorted(wavenumber, np.array(list(edges)) * wavenumber[-1]), wavenumber.size])
+    cuts = np.unique([0, *np.searchsorted(wavenumber, np.array(edges) * wavenumber[-1]), wavenumber.size])
     for first, beyond in itertools.pairwise(cuts):
         yield slice(int(first), int(beyond))
 
@@ -187,8 +202,8 @@ def _radiated(k: float, made: Made, observation: Observation, seen: BoolArray, b
     cosine = np.ones(1) if made.places else np.append(np.cos(observation.off_axis[seen]), 1.0)
     far = far_pressure(k, cosine, surface, mesh=mesh, baffled=baffled, reference_z=observation.reference_z)
     pressure = made.places.pressure(k, surface) if made.places else far[:-1]
-    moved = made.equations.driven * mesh.weight * mesh.r
-    impedance = complex(moved @ surface.pressure / moved.sum())
+    even = made.equations.stiff * mesh.weight * mesh.r
+    impedance = complex(even @ surface.pressure / even.sum())
     return Radiated(pressure, complex(far[-1]), made.equations.power(k, surface), impedance)
 
 

@@ -1,13 +1,14 @@
 """The march itself: element after element eliminated from the first cap to the last, in real arithmetic.
 
-With flux f into the first cap and rigid walls, K - k^2 M of what lies behind a cap is real. Eliminating everything
-behind it leaves a symmetric matrix Y and a flux vector f on it, such that Y p = f - (flux out of it); the next
-element is D = [[D11, D12], [D21, D22]] once its inner nodes are condensed, and
+With fluxes f into the first cap and rigid walls, K - k^2 M of what lies behind a cap is real. Eliminating everything
+behind it leaves a symmetric matrix Y and flux vectors f on it, such that Y p = f - (flux out of it); the next element
+is D = [[D11, D12], [D21, D22]] once its inner nodes are condensed, and
 
     Y <- D22 - D21 (D11 + Y)^-1 D12,    f <- -D21 (D11 + Y)^-1 f,    z <- z + f^T (D11 + Y)^-1 f.
 
 Only at the last cap does radiation enter: (Y + Y_out) p = f, the one complex solve per frequency. The pressure that
-the source meets, weighted like its flux, is z + f^T p. No large matrix is formed and nothing is carried back.
+one flux causes at the first cap, weighted like another, is z + f^T p. No large matrix is formed and nothing is carried
+back.
 Where a cavity behind a cap resonates D11 + Y is near singular; pivoting within it and the next element's stiffness
 keep the loss to the nearness of the resonance, and energy balance (a test) shows it.
 """
@@ -23,14 +24,15 @@ from evenflare.units import FloatArray
 
 
 def eliminated(
-    elements: Elements, wavenumber: FloatArray, source: FloatArray
+    elements: Elements, wavenumber: FloatArray, sources: FloatArray
 ) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """Y (F, n, n), f (F, n) on the last cap and z (F,) for the flux `source` into the first cap, in its modes.
+    """Y (F, n, n), f (F, S, n) on the last cap and z (F, S, S) for fluxes `sources` (S, m) into the first cap, in its
+    modes.
 
     wavenumber : (F,) rad/m. Errors: ArithmeticError if an element is longer than half a wavelength.
     """
     stiffness, flux, met, broken = _eliminated(
-        elements.stiffness, elements.mass, elements.modes, elements.start, wavenumber, source
+        elements.stiffness, elements.mass, elements.modes, elements.start, wavenumber, sources
     )
     if broken >= 0:
         raise ArithmeticError(f"element {broken} is longer than half a wavelength")
@@ -38,15 +40,15 @@ def eliminated(
 
 
 @njit(cache=True, nogil=True)
-def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ignore[no-untyped-def]
-    frequencies, elements = wavenumber.size, modes.size
+def _eliminated(stiffness, mass, modes, start, wavenumber, sources):  # type: ignore[no-untyped-def]
+    frequencies, elements, driven = wavenumber.size, modes.size, len(sources)
     most = modes.max()
     y = np.zeros((frequencies, most, most))
-    flux = np.zeros((frequencies, most))
-    flux[:, : source.size] = source
-    met = np.zeros(frequencies)
+    flux = np.zeros((frequencies, driven, most))
+    flux[:, :, : sources.shape[1]] = sources
+    met = np.zeros((frequencies, driven, driven))
     d = np.empty((NODES * most) ** 2)
-    behind, across = np.empty(most * most), np.empty((most + 1) * most)
+    behind, across = np.empty(most * most), np.empty((most + driven) * most)
     kept, product = np.empty(most * most), np.empty(most * most)
     sizes = np.empty(7, dtype=np.int32)
     pivots = np.empty(most, dtype=np.int32)
@@ -62,7 +64,7 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
         m_e = mass[start[e] // NODES : start[e + 1] // NODES].reshape(NODES, n, n)
         d_e = d[: size * size].reshape(size, size)
         near_near = behind[: near * near].reshape(near, near)
-        far_near = across[: (far + 1) * near].reshape(far + 1, near)
+        far_near = across[: (far + driven) * near].reshape(far + driven, near)
         before = kept[: far * near].reshape(far, near)
         through = product[: far * far].reshape(far, far)
         for f in range(frequencies):
@@ -110,8 +112,9 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
                 for j in range(far):
                     far_near[j, i] = d_e[inner + i, inner + n + j]
                     before[j, i] = far_near[j, i]
-                far_near[far, i] = flux[f, i]
-            sizes[4], sizes[5], sizes[6] = near, far + 1, far
+                for s in range(driven):
+                    far_near[far + s, i] = flux[f, s, i]
+            sizes[4], sizes[5], sizes[6] = near, far + driven, far
             dgesv(
                 sizes[4:].ctypes,
                 sizes[5:].ctypes,
@@ -141,12 +144,15 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, source):  # type: ign
                 for j in range(i, far):
                     y[f, i, j] = d_e[inner + n + i, inner + n + j] - 0.5 * (through[i, j] + through[j, i])
                     y[f, j, i] = y[f, i, j]
-            for i in range(near):
-                met[f] += flux[f, i] * far_near[far, i]
-            for j in range(far):
-                moved = 0.0
-                for i in range(near):
-                    moved -= before[j, i] * far_near[far, i]
-                flux[f, j] = moved
+            for s in range(driven):
+                for other in range(driven):
+                    for i in range(near):
+                        met[f, s, other] += flux[f, s, i] * far_near[far + other, i]
+            for s in range(driven):
+                for j in range(far):
+                    moved = 0.0
+                    for i in range(near):
+                        moved -= before[j, i] * far_near[far + s, i]
+                    flux[f, s, j] = moved
         near = far
-    return y[:, :near, :near], flux[:, :near], met, -1
+    return y[:, :near, :near], flux[:, :, :near], met, -1

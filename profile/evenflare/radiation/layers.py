@@ -197,7 +197,7 @@ def _on_panel(shape: FloatArray, grade: int, u: float) -> tuple[float, float, fl
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def _nearest(z: float, r: float, shape: FloatArray) -> tuple[float, float, float]:
     """The panel's own parameter nearest the point, its distance, and the arc's speed there."""
-    x, least = 0.0, np.inf
+    x, least = 0.0, 1e300  # not infinite: fast arithmetic may not compare with that
     for n in range(5):
         probe = -1.0 + 0.5 * n
         near_z, near_r, _, _ = _on_panel(shape, 0, probe)

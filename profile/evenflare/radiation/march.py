@@ -18,10 +18,10 @@ from evenflare.directivity import Directivity, Observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, pressure, sound_power
-from evenflare.radiation.medium import Medium, available_memory, medium
+from evenflare.radiation.medium import Medium, Profile, available_memory, in_a_sphere, medium
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
 from evenflare.radiation.wavefront import Sweep, launched
-from evenflare.units import ComplexArray, FloatArray
+from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
 from evenflare.waveguide import Conical, Oblong, Points, Waveguide
 
 FINEST = 30.0
@@ -42,6 +42,7 @@ class Problem:
 
     before, after : the sweep up to the launching cap, on which one mode is carried, if any; and the rest, with many.
     exit_area     : m2.
+    profile       : of the exit's velocity, unless it is even.
     """
 
     medium: Medium
@@ -49,6 +50,7 @@ class Problem:
     after: Sweep
     air: Air
     exit_area: float
+    profile: Profile | None
 
 
 @dataclass(frozen=True)
@@ -131,7 +133,9 @@ def _solved(
     finest = resolution.refined()
     whole = medium(waveguide, finest, float(wavenumber[-1]))
     before, after = launched(whole.sweep) if resolution.one_mode else ((), whole.sweep)
-    problem, end = Problem(whole, before, after, air, waveguide.driver.exit_area), whole.end
+    driver, end = waveguide.driver, whole.end
+    profile = None if driver.velocity_profile is None else driver.velocity
+    problem = Problem(whole, before, after, air, driver.exit_area, profile)
     needed = _memory(whole, wavenumber, resolution, cores)
     _refuse_too_large(needed)
     bands = list(_bands(wavenumber, resolution.edges))
@@ -154,7 +158,7 @@ def _solved(
         valid=np.ones(frequency.size, dtype=bool) if error is None else error <= VALID_ERROR,
         density=air.density,
         speed_of_sound=air.speed_of_sound,
-        half_space=waveguide.mounting.radius is None,
+        half_space=end.half_space,
         sound_power=sound_power(outgoing, wavenumber, end=end, air=air),
         throat_impedance=np.concatenate([part.impedance for part in parts]),
         error_estimate=error,
@@ -163,6 +167,7 @@ def _solved(
             "setting": setting,
             "version": __version__,
             "resolution": asdict(resolution),
+            **_approximation(waveguide),
             "bands": [
                 {"to_hz": float(frequency[band][-1]), "elements": part.elements, "modes": part.modes}
                 for band, part in zip(bands, parts, strict=True)
@@ -192,19 +197,22 @@ def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
 
 def _radiated(problem: Problem, wavenumber: FloatArray, resolution: Resolution) -> Radiated:
     """One band (F,) of wavenumbers, on elements made for its highest."""
-    elements, (stiffness, flux, met) = _eliminated_along(problem.medium, problem.after, wavenumber, resolution)
-    radiation = problem.medium.end.radiation(wavenumber, flux.shape[1])
-    last = np.linalg.solve(stiffness + radiation.admittance, flux[:, :, None])[:, :, 0]
-    impedance = met + np.sum(flux * last, axis=1)
+    # A launching cap moves evenly: one mode tells of no profile.
+    profile = None if problem.before else problem.profile
+    elements, (stiffness, flux, met) = _eliminated_along(problem.medium, problem.after, wavenumber, resolution, profile)
+    radiation = problem.medium.end.radiation(wavenumber, flux.shape[2])
+    last = np.linalg.solve(stiffness + radiation.admittance, flux[:, -1, :, None])[:, :, 0]
+    # The even pressure (the first source) that what moves (the last) causes.
+    impedance = met[:, 0, -1] + np.sum(flux[:, 0] * last, axis=1)
     if problem.before:
         # One mode, sqrt(2) everywhere on a cap, moves the launching cap evenly: the flux that leaves it is
         # 2 / impedance times its amplitude, with the mean pressure per unit of even flux as impedance.
         one_mode = replace(resolution, modes=1, modes_per_ka=0)
-        inside, (stiffness, flux, met) = _eliminated_along(problem.medium, problem.before, wavenumber, one_mode)
+        inside, (stiffness, flux, met) = _eliminated_along(problem.medium, problem.before, wavenumber, one_mode, None)
         elements += inside
-        amplitude = flux[:, 0] / (stiffness[:, 0, 0] + 2.0 / impedance)
+        amplitude = flux[:, 0, 0] / (stiffness[:, 0, 0] + 2.0 / impedance)
         last = last * (np.sqrt(2.0) * amplitude / impedance)[:, None]
-        impedance = met + flux[:, 0] * amplitude
+        impedance = met[:, 0, 0] + flux[:, 0, 0] * amplitude
     # For 1 m/s rms over the exit: flux density j w rho u, of which the factor 2 pi of the azimuth is left out.
     drive = 1j * wavenumber * problem.air.impedance * problem.exit_area / (2 * np.pi)
     outgoing = radiation.outgoing(drive[:, None] * last)
@@ -212,19 +220,31 @@ def _radiated(problem: Problem, wavenumber: FloatArray, resolution: Resolution) 
 
 
 def _eliminated_along(
-    whole: Medium, part: Sweep, wavenumber: FloatArray, resolution: Resolution
+    whole: Medium, part: Sweep, wavenumber: FloatArray, resolution: Resolution, profile: Profile | None
 ) -> tuple[int, tuple[FloatArray, FloatArray, FloatArray]]:
-    """The number of elements and `eliminated` over a sweep whose first cap moves evenly."""
+    """The number of elements and `eliminated` over a sweep whose first cap moves evenly or with a profile."""
     try:
-        elements, source = whole.elements(part, float(wavenumber[-1]), resolution)
-        return elements.modes.size, eliminated(elements, wavenumber, source)
+        elements, sources = whole.elements(part, float(wavenumber[-1]), resolution, profile)
+        return elements.modes.size, eliminated(elements, wavenumber, sources)
     except ArithmeticError:
         # Where caps lean against the wall an element can be longer inside than along wall and axis, or fold.
         if resolution.fineness > FINEST:
             raise ValueError(
                 "the wall turns too sharply to be solved: round its sharpest bend, or give more points there"
             ) from None
-        return _eliminated_along(whole, part, wavenumber, resolution.finer())
+        return _eliminated_along(whole, part, wavenumber, resolution.finer(), profile)
+
+
+def _approximation(waveguide: Waveguide) -> dict[str, str]:
+    """What provenance says, in words, of a mounting that the march takes for another."""
+    if waveguide.mounting.kind != "free_standing":
+        return {}
+    radius = in_a_sphere(waveguide).mounting.radius
+    assert radius is not None  # a sphere has one
+    return {
+        "approximation": f"the body is taken to be a rigid sphere of {2 * radius / MILLIMETRE:.0f} mm diameter that"
+        ' meets the rim; the method "boundary_elements" solves its own shape'
+    }
 
 
 def _error_estimate(

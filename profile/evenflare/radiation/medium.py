@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import sys
-from dataclasses import dataclass
+from collections.abc import Callable
+from dataclasses import dataclass, replace
 from functools import cached_property
 from pathlib import Path
 from typing import Protocol
@@ -13,14 +14,23 @@ import numpy as np
 from evenflare.radiation import elements, oblong, oblong_elements, wavefront
 from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
 from evenflare.radiation.hemisphere import Hemisphere
-from evenflare.radiation.modes import radial_quadrature, tabulated_modes
+from evenflare.radiation.modes import radial_modes, radial_quadrature, tabulated_modes
 from evenflare.radiation.oblong_elements import OblongBasis
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.termination import Baffle, End, Sphere
 from evenflare.radiation.wavefront import FLAT, Caps, Sweep
 from evenflare.units import FloatArray, IntArray
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Mounting, Waveguide
+from evenflare.waveguide.body import volume
 from evenflare.waveguide.surface import Surface
+
+LEAST_RADIUS = 1.1
+"""Of the sphere that stands for a body, over the mouth's: the wall's angle has to come down to that of its rim."""
+PROFILE_POINTS = 96
+"""Gauss points over a cap whose velocity has a profile: a piecewise curve, not a smooth one."""
+
+Profile = Callable[[FloatArray], FloatArray]
+"""Relative velocity over shares of the exit's radius."""
 
 
 class Medium(Protocol):
@@ -34,11 +44,14 @@ class Medium(Protocol):
     @property
     def end(self) -> End: ...  # noqa: D102
 
-    def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> tuple[Elements, FloatArray]:
-        """The elements of a part of the sweep, for wavenumbers (rad/m) up to this, and the mean of each mode over the
-        first cap: what averages pressure, and what an even motion excites.
+    def elements(
+        self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
+    ) -> tuple[Elements, FloatArray]:
+        """The elements of a part of the sweep, for wavenumbers (rad/m) up to this, and (1, modes) the mean of each mode
+        over the first cap: what averages pressure, and what an even motion excites.
 
-        Errors: ArithmeticError if an element is folded.
+        profile : of the velocity of the first cap: then (2, modes), the second row what that motion excites.
+        Errors  : ArithmeticError if an element is folded.
         """
         ...
 
@@ -76,10 +89,12 @@ class RoundMedium:
         """See Medium."""
         return self.waveguide.meridian.throat_radius
 
-    def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> tuple[Elements, FloatArray]:
+    def elements(
+        self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
+    ) -> tuple[Elements, FloatArray]:
         """See Medium."""
         caps, modes = self._planned(part, wavenumber, resolution)
-        return elements.assembled(caps, modes), mean_over_cap(float(caps.b[0, 0]), int(modes[0]))
+        return elements.assembled(caps, modes), excited(float(caps.b[0, 0]), int(modes[0]), profile)
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
@@ -117,17 +132,21 @@ class OblongMedium:
         """See Medium."""
         return self.surface.throat_radius
 
-    def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> tuple[Elements, FloatArray]:
+    def elements(
+        self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
+    ) -> tuple[Elements, FloatArray]:
         """See Medium."""
         divisions = divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness)
         shells = oblong.joined(
             [oblong.domes(path, t, surface=self.surface, psi=self.basis.psi) for path, t in divisions]
         )
         modes = self._modes(shells.caps, wavenumber, resolution)
-        mean = np.zeros(int(modes[0]))
-        flat = self.basis.order[: mean.size] == 0
-        mean[flat] = mean_over_cap(float(shells.caps.b[0, 0]), int(flat.sum()))
-        return oblong_elements.assembled(shells, modes, basis=self.basis), mean
+        # The exit is round, so that only modes of order 0 know of it.
+        round_modes = self.basis.order[: int(modes[0])] == 0
+        of_round = excited(float(shells.caps.b[0, 0]), int(round_modes.sum()), profile)
+        sources = np.zeros((len(of_round), round_modes.size))
+        sources[:, round_modes] = of_round
+        return oblong_elements.assembled(shells, modes, basis=self.basis), sources
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
@@ -145,10 +164,21 @@ def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float) -> Mediu
     """
     if waveguide.is_round:
         radius = np.array([waveguide.meridian.mouth_radius])
-        return RoundMedium(waveguide, int(radial_modes_for(finest, wavenumber, radius)[0]))
+        return RoundMedium(in_a_sphere(waveguide), int(radial_modes_for(finest, wavenumber, radius)[0]))
     radius = np.array([oblong.dome_radius(waveguide.surface)])
     most = int(radial_modes_for(finest, wavenumber, radius)[0])
     return OblongMedium(waveguide, OblongBasis(finest.azimuth_cost, most))
+
+
+def in_a_sphere(waveguide: Waveguide) -> Waveguide:
+    """A round waveguide that stands free, in the rigid sphere that comes nearest to its body: of the same volume, its
+    surface meeting the rim, and a little wider than the mouth at least. Any other as it is.
+    """
+    if waveguide.mounting.kind != "free_standing":
+        return waveguide
+    equal = np.cbrt(0.75 * volume(waveguide.outside) / np.pi)
+    radius = max(float(equal), LEAST_RADIUS * waveguide.meridian.mouth_radius)
+    return replace(waveguide, mounting=Mounting(radius))
 
 
 def radial_modes_for(resolution: Resolution, wavenumber: float, radius: FloatArray) -> IntArray:
@@ -156,14 +186,22 @@ def radial_modes_for(resolution: Resolution, wavenumber: float, radius: FloatArr
     return np.ceil(resolution.modes + resolution.modes_per_ka * wavenumber * radius).astype(np.int64)
 
 
-def mean_over_cap(half_angle: float, modes: int) -> FloatArray:
-    """(modes,) the mean of each round mode over a cap of that half-angle, rad."""
+def excited(half_angle: float, modes: int, profile: Profile | None) -> FloatArray:
+    """(1, modes) the mean of each round mode over a cap of that half-angle, rad, or (2, modes) with its mean weighted
+    by a velocity profile.
+    """
     b = max(half_angle, FLAT)
     u, weights = radial_quadrature(modes + EXTRA_POINTS)
     values, _ = tabulated_modes(modes, modes + EXTRA_POINTS)
     eta = np.sqrt(u)
     area = weights * np.sin(b * eta) / eta
-    return np.asarray(area @ values / area.sum())
+    mean = np.asarray(area @ values / area.sum())
+    if profile is None:
+        return mean[None]
+    u, weights = radial_quadrature(PROFILE_POINTS)
+    eta = np.sqrt(u)
+    moved = weights * np.sin(b * eta) / eta * profile(np.sin(b * eta) / np.sin(b))
+    return np.stack([mean, moved @ radial_modes(modes, u)[0] / moved.sum()])
 
 
 def bytes_of(modes: IntArray) -> int:

@@ -115,20 +115,27 @@ def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> Mesh:
     return _mesh(np.concatenate(shapes), np.concatenate(grades), density.order, tuple(starts))
 
 
-def velocities(boundary: Boundary, mesh: Mesh) -> FloatArray:
-    """(N,) m/s along the normal, scaled to the boundary's volume velocity; 0 where it is rigid.
+def velocities(boundary: Boundary, mesh: Mesh) -> tuple[FloatArray, FloatArray]:
+    """(N,) m/s along the normal, of what moves as it does and were it stiff; 0 where it is rigid. Either is scaled to
+    the boundary's volume velocity.
 
     ValueError if what moves shifts no air.
     """
-    result = np.zeros(mesh.size)
+    stiff, tapered = np.zeros(mesh.size), np.ones(mesh.size)
     for part, first, beyond in zip(boundary.parts, mesh.part_start[:-1], mesh.part_start[1:], strict=False):
+        nodes = slice(first, beyond)
         if part.velocity:
-            nodes = slice(first, beyond)
-            result[nodes] = _at_nodes(part.velocity, mesh, nodes)
-    moved = 2 * np.pi * float(np.sum(result * mesh.area))
-    if abs(moved) <= 1e-6 * 2 * np.pi * float(np.sum(np.abs(result) * mesh.area)):
+            stiff[nodes] = _at_nodes(part.velocity, mesh, nodes)
+        if part.taper:
+            tapered[nodes] = part.taper(mesh.r[nodes])
+    return _scaled(stiff * tapered, boundary, mesh), _scaled(stiff, boundary, mesh)
+
+
+def _scaled(velocity: FloatArray, boundary: Boundary, mesh: Mesh) -> FloatArray:
+    moved = 2 * np.pi * float(np.sum(velocity * mesh.area))
+    if abs(moved) <= 1e-6 * 2 * np.pi * float(np.sum(np.abs(velocity) * mesh.area)):
         raise ValueError("what moves must move air: its volume velocity is 0")
-    return np.asarray(result * boundary.source_area / moved)
+    return np.asarray(velocity * boundary.source_area / moved)
 
 
 def _at_nodes(velocity: Velocity, mesh: Mesh, nodes: slice) -> FloatArray:

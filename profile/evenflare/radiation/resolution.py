@@ -17,7 +17,8 @@ class Resolution:
     edges               : of the bands whose frequencies share elements, as shares of the highest frequency. Many
                           where solving is dear (cost grows about as f^4), few where making elements is.
     checks              : in how many bands, from the highest down, the error is estimated.
-    one_mode            : carry one mode up to the launching cap, as waves on spherical caps are classically described.
+    one_mode            : carry one mode up to the launching cap, as waves on spherical caps are classically described;
+                          it knows nothing of how a driver's exit moves but the mean.
     azimuth_cost        : radial modes that a mode of order m has fewer than that of order 0, per m; oblong only.
     """
 

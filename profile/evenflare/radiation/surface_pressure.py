@@ -67,6 +67,11 @@ class Equations(Protocol):
         """(N,) m2/s: the velocity of what moves, times the arc's rate."""
         ...
 
+    @property
+    def stiff(self) -> FloatArray:
+        """(N,) m2/s: the same were it stiff, by which its mean pressure is weighted."""
+        ...
+
     def solved(self, k: float) -> Surface:
         """The sound on the boundary at wavenumber k, rad/m."""
         ...
@@ -108,6 +113,7 @@ class InSpace:
 
     mesh: Mesh
     driven: FloatArray
+    stiff: FloatArray
     source: slice
     z: FloatArray
     r: FloatArray
@@ -131,13 +137,13 @@ class InSpace:
 
 
 def _in_space(boundary: Boundary, mesh: Mesh, inside: float) -> InSpace:
-    driven = velocities(boundary, mesh) * mesh.rate
-    panels = np.flatnonzero(driven) // mesh.order
+    driven, stiff = (velocity * mesh.rate for velocity in velocities(boundary, mesh))
+    panels = np.flatnonzero(stiff) // mesh.order
     source = slice(int(panels[0]) * mesh.order, int(panels[-1] + 1) * mesh.order)
     extra_z, extra_r = inside_points(mesh, int(FEWEST_INSIDE + inside * mesh.size) if inside > 0.0 else 0)
     z, r = np.concatenate([mesh.z, extra_z]), np.concatenate([mesh.r, extra_r])
     still = still_layers(z, r, mesh, slice(0, mesh.size))
-    return InSpace(mesh, driven, source, z, r, still, still.of(source))
+    return InSpace(mesh, driven, stiff, source, z, r, still, still.of(source))
 
 
 @dataclass(frozen=True)
@@ -152,6 +158,7 @@ class InBaffle:
 
     mesh: Mesh
     driven: FloatArray
+    stiff: FloatArray
     wall: slice
     source: slice
     opening: slice
@@ -196,8 +203,8 @@ def _extent(boundary: Boundary) -> tuple[float, float]:
 
 def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
     walls = mesh.part_start[-2]
-    driven = velocities(boundary, mesh) * mesh.rate
-    source = slice(0, int(np.flatnonzero(driven)[-1] // mesh.order + 1) * mesh.order)
+    driven, stiff = (velocity * mesh.rate for velocity in velocities(boundary, mesh))
+    source = slice(0, int(np.flatnonzero(stiff)[-1] // mesh.order + 1) * mesh.order)
     wall, opening = slice(0, walls), slice(walls, mesh.size)
     image_z = 2 * boundary.baffle_z - mesh.z[wall]
     from_wall = still_layers(mesh.z, mesh.r, mesh, wall)
@@ -205,6 +212,7 @@ def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
     return InBaffle(
         mesh,
         driven,
+        stiff,
         wall,
         source,
         opening,

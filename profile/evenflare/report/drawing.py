@@ -8,8 +8,10 @@ import numpy as np
 
 from evenflare.report import style
 from evenflare.report.wall import radius_at, section
+from evenflare.report.words import millimetres
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Meridian, Place, Waveguide, measures
+from evenflare.waveguide import Frame, Meridian, Mounting, Place, RolledShell, RoundCabinet, Waveguide, measures
+from evenflare.waveguide.body import dense
 from evenflare.waveguide.walls import Arc
 
 SMOOTH = 0.05
@@ -48,8 +50,9 @@ def profile(axes: Any, waveguide: Waveguide, *, width: float) -> None:
     Sets the height of the axes' figure, which is `width` inches wide, so that the drawing is to scale in it.
     """
     walls = meridians(waveguide)
-    z = np.concatenate([wall.dense.z for wall in walls.values()]) / MILLIMETRE
-    widest = max(float(wall.dense.r.max()) for wall in walls.values()) / MILLIMETRE
+    shown = [*(wall.dense for wall in walls.values()), *_body(waveguide)]
+    z = np.concatenate([each.z for each in shown]) / MILLIMETRE
+    widest = max(float(each.r.max()) for each in shown) / MILLIMETRE
     mouths = {plane: wall.mouth_radius / MILLIMETRE for plane, wall in walls.items()}
     depth, mouth, throat = (
         waveguide.depth / MILLIMETRE,
@@ -62,6 +65,8 @@ def profile(axes: Any, waveguide: Waveguide, *, width: float) -> None:
     inch = max(np.ptp(z) / (width - _FRAME - _LEFT - right), 2 * widest / (_TALLEST - _FRAME - 2 * _BELOW))
     lowest_note, highest_note = 0.15, max(0.93 * mouth / inch, 0.15 + _NOTE * (len(notes) - 1))
     half = max(widest / inch + _BELOW, highest_note + 0.3)
+    if waveguide.mounting.body is not None:  # a mouth that is small in the drawing has its label below it
+        half = max(half, mouth / inch + 1.2 * _LETTER * len("mouth Ø 000.0"))
     low = z.min() - _LEFT * inch
     axes.figure.set_size_inches(width, _FRAME + 2 * half)
     axes.set_aspect("equal")
@@ -194,8 +199,33 @@ def _radius(waveguide: Waveguide, where: Place) -> float:
     return float(wall.r[int(np.abs(wall.z - where.z).argmin())])
 
 
+def body_words(mounting: Mounting) -> str:
+    """A free-standing body in words."""
+    body = mounting.body
+    if isinstance(body, RoundCabinet):
+        return (
+            f"a round cabinet of diameter {millimetres(body.diameter, 1)}, {millimetres(body.depth, 1)} deep, edges of"
+            f" radius {millimetres(body.edge_radius, 1)}"
+        )
+    if isinstance(body, RolledShell):
+        return (
+            f"a shell with a rim rolled to a radius of {millimetres(body.rim_radius, 1)}, its back"
+            f" {millimetres(body.back_diameter, 1)} across and {millimetres(body.back_depth, 1)} behind the throat"
+        )
+    return "a body through points"
+
+
+def _body(waveguide: Waveguide) -> list[Frame]:
+    """The stretches of a free-standing body's outline; none where there is no body."""
+    return [] if waveguide.mounting.body is None else [dense(waveguide.outside)]
+
+
 def _mounting(axes: Any, waveguide: Waveguide, *, mouth: float, side: int, reach: float) -> None:
     depth = waveguide.depth / MILLIMETRE
+    if waveguide.mounting.body is not None:
+        for body in _body(waveguide):
+            axes.plot(body.z / MILLIMETRE, side * body.r / MILLIMETRE, color=style.INK, linewidth=1.0)
+        return
     if waveguide.mounting.radius is None:
         axes.plot([depth, depth], [side * mouth, side * reach], color=style.INK, linewidth=1.0)
         return

@@ -55,6 +55,12 @@ def page_size(figure: Figure) -> tuple[int, int]:
     return round(width * _PAGE_DOTS_PER_INCH), round(height * _PAGE_DOTS_PER_INCH)
 
 
+def stacked(height: float, *, ratios: Sequence[float]) -> tuple[Figure, Any]:
+    """An empty figure so high (inches), and its axes one above the other, of those heights to each other."""
+    figure = Figure(figsize=(_WIDTH, height), layout="constrained")
+    return figure, figure.subplots(len(ratios), 1, sharex=True, height_ratios=ratios)
+
+
 def pictures(
     waveguide: Waveguide,
     directivity: Directivity,

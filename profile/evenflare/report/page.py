@@ -14,7 +14,11 @@ from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity import Directivity
 from evenflare.objective import HOW_TERMS_COUNT, Score
+from evenflare.report import agreement as agreements
 from evenflare.report import balloon, figures, rows, style, tables, view
+from evenflare.report import cabinet as cabinets
+from evenflare.report.agreement import Agreement
+from evenflare.report.cabinet import CabinetEffect
 from evenflare.report.rows import FamilyResult
 from evenflare.report.words import hertz, millimetres, signed, span, spoken
 from evenflare.target import Target
@@ -55,6 +59,15 @@ class _Picture(NamedTuple):
     caption: str
 
 
+class _Study(NamedTuple):
+    """A section of its own: words and a picture."""
+
+    name: str
+    title: str
+    lines: list[str]
+    picture: _Picture
+
+
 def report(
     waveguide: Waveguide,
     *,
@@ -72,6 +85,9 @@ def report(
     written: Sequence[tuple[str, str]] = (),
     all_round: Directivity | None = None,
     provenance: Mapping[str, Any] | None = None,
+    agreement: Agreement | None = None,
+    alone: str = "",
+    cabinet: CabinetEffect | None = None,
 ) -> str:
     """The text of the page. What is left out is not shown.
 
@@ -87,6 +103,9 @@ def report(
     all_round : `directivity` seen from more sides, for the balloon, see `balloon.dense`; what is not drawable is left
                out. A round waveguide's directivity serves by itself.
     provenance : plain values beside the directivity's own, with their unit at the end of the name.
+    agreement : both methods on it; a disagreement stands at the top of the page.
+    alone    : why the methods were not compared, a sentence without its full stop.
+    cabinet  : the same waveguide in other mountings.
     """
     environment = Environment(
         loader=PackageLoader("evenflare.report", ""),
@@ -103,6 +122,7 @@ def report(
         design_id=design_id,
         what=what,
         verdict=_verdict(score, limits, families),
+        warnings=[] if agreement is None or not agreement.warning else [agreement.warning],
         notes=_notes(waveguide),
         sections=rows.sections(waveguide),
         numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],
@@ -114,7 +134,8 @@ def report(
         ladder=list(ladder),
         view=_view(waveguide, all_round),
         pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
-        validity=_validity(waveguide, directivity),
+        studies=_studies(agreement, cabinet),
+        validity=[*_validity(waveguide, directivity), *([f"{alone[0].upper()}{alone[1:]}."] if alone else [])],
         cautions=CAUTIONS,
         written=list(written),
         command=command,
@@ -147,6 +168,11 @@ def _verdict(score: Score | None, limits: Sequence[rows.LimitRow], families: Seq
 def _notes(waveguide: Waveguide) -> list[str]:
     """What the user should know before anything else."""
     radius = waveguide.mounting.radius
+    if waveguide.mounting.kind == "free_standing":
+        return [
+            "The model has the mouth in a free-standing body. The exported solid does not: its front is flat and its"
+            " outside a block or a cylinder. Build the body around it to get what is shown here."
+        ]
     if radius is None:
         return []
     return [
@@ -291,6 +317,29 @@ def _band_sentence(directivity: Directivity, target: Target | None) -> str:
     )
 
 
+def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None) -> list[_Study]:
+    studies = []
+    if agreement is not None:
+        picture = _picture(
+            agreements.figure(agreement),
+            alt="Directivity index and horizontal beamwidth over frequency by the march and by boundary elements, and"
+            " the difference of the index.",
+            caption="Two methods that share nothing but the wall: where the curves lie on each other, the arithmetic is"
+            " not in doubt. Green: what they may part by. agreement.csv holds the numbers.",
+        )
+        studies.append(_Study("methods", "Two methods", agreement.lines, picture))
+    if cabinet is not None:
+        picture = _picture(
+            cabinets.figure(cabinet),
+            alt="Directivity index, horizontal beamwidth and on-axis level over frequency in a baffle, on a cabinet and"
+            " free-standing.",
+            caption="Below the frequency at which the front is about a wavelength wide the body decides, not the"
+            " waveguide: choose the crossover, or the cabinet, accordingly. cabinet_effect.csv holds the numbers.",
+        )
+        studies.append(_Study("cabinet", "What the cabinet does", cabinet.lines, picture))
+    return studies
+
+
 def _picture(figure: Any, *, alt: str, caption: str) -> _Picture:
     return _Picture(base64.b64encode(figures.png(figure)).decode("ascii"), *figures.page_size(figure), alt, caption)
 
@@ -299,13 +348,16 @@ def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str
     air = Air() if directivity is None else Air(directivity.speed_of_sound, directivity.density)
     radius = waveguide.driver.exit_radius
     cross, ring = (tube_cut_on(radius, air=air, mode=mode) for mode in ("cross", "axisymmetric"))
+    evenly = "evenly" if waveguide.driver.velocity_profile is None else "after its velocity profile"
     lines = [
         "Walls are rigid and lossless, the air is linear, and nothing stands in the waveguide.",
-        "The driver moves the air evenly over its exit. Below"
+        f"The driver moves the air {evenly} over its exit. Below"
         f" {hertz(cross)} its first non-axisymmetric mode is cut off at the throat; above, a real driver's pattern may"
         f" lean to one side. Its first axisymmetric mode is cut off below {hertz(ring)}.",
     ]
-    if waveguide.mounting.radius is None:
+    if waveguide.mounting.kind == "free_standing":
+        lines.append("The body is closed, rigid and alone in the air: no stand, no wall, no other driver beside it.")
+    elif waveguide.mounting.radius is None:
         lines.append(
             "The mouth sits in an infinite baffle. A real cabinet adds diffraction at its edges and sound behind it:"
             " expect departures where the wavelength is longer than the front is wide."

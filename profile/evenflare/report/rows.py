@@ -10,12 +10,14 @@ import numpy as np
 import evenflare
 from evenflare.directivity import Directivity
 from evenflare.objective import Score, contributions
+from evenflare.radiation.source import WORDS
 from evenflare.report import drawing, tables
 from evenflare.report.wall import stretch_of
 from evenflare.report.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
 from evenflare.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import (
+    Driver,
     Limits,
     Measures,
     Oblong,
@@ -74,7 +76,9 @@ class Table(NamedTuple):
 def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
     """The shape's sizes by label."""
     where = "flush in an infinite baffle"
-    if waveguide.mounting.radius is not None:
+    if waveguide.mounting.body is not None:
+        where = f"free-standing, {drawing.body_words(waveguide.mounting)}"
+    elif waveguide.mounting.radius is not None:
         where = f"on a rigid sphere of radius {millimetres(waveguide.mounting.radius, 1)}"
     found = measures(waveguide)
     half_angle = waveguide.driver.exit_half_angle / DEGREE
@@ -85,6 +89,7 @@ def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
         *_mouth(waveguide, found),
         ("Throat diameter", millimetres(found.throat_diameter)),
         ("Driver exit", f"{millimetres(2 * waveguide.driver.exit_radius)}, half-angle {half_angle:.1f}°"),
+        *_driven(waveguide.driver),
         *_ends(waveguide),
         (
             "Joint at the throat",
@@ -140,6 +145,17 @@ def _mouth(waveguide: Waveguide, found: Measures) -> list[tuple[str, str]]:
         ("Mouth width and height", f"{millimetres(found.mouth_width)} × {millimetres(found.mouth_height)}"),
         ("Mouth's section", words),
     ]
+
+
+def _driven(driver: Driver) -> list[tuple[str, str]]:
+    """How the exit moves, and what drives it, where that is not an even velocity of 1 m/s."""
+    rows = []
+    if driver.velocity_profile is not None:
+        shares = [velocity for _, velocity in driver.velocity_profile]
+        rows.append(("Motion of the exit", f"after a velocity profile, {plainly(shares)} from the axis to the edge"))
+    if driver.source.kind != "velocity":
+        rows.append(("Driver's source", WORDS[driver.source.kind]))
+    return rows
 
 
 def _ends(waveguide: Waveguide) -> list[tuple[str, str]]:

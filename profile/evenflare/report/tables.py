@@ -12,6 +12,7 @@ import numpy as np
 
 from evenflare import files, metrics
 from evenflare.directivity import Directivity, Observation
+from evenflare.radiation.source import WORDS
 from evenflare.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import (
     DEGREE,
@@ -20,15 +21,12 @@ from evenflare.units import (
     FloatArray,
     amplitude_db,
 )
+from evenflare.waveguide import Driver
 
 Columns = dict[str, FloatArray]
 """Columns of one table by name, all of one length; nan where a value does not apply."""
 
-PREDICTED = (
-    "predicted for 1 m/s rms times the exit's area; rigid lossless walls, uniform motion of the air in the exit",
-    "caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears",
-)
-"""Header lines of a predicted result."""
+LOUD = "caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears"
 TWO_PLANES = (
     "alike on both sides of the horizontal and of the vertical plane: what is written at an azimuth from 0 to 90"
     " degrees holds at 180 minus it, at 180 plus it and at minus it as well"
@@ -40,6 +38,17 @@ _DECIMALS = {"hz": 4, "deg": 3, "db": 4}
 """By the last part of a column's name; other numbers get six significant digits."""
 _AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
 """Columns without trailing zeros: they are mostly round numbers."""
+
+
+def predicted(driver: Driver) -> tuple[str, str]:
+    """Header lines of what is predicted with a driver."""
+    source = "1 m/s rms times the exit's area" if driver.source.kind == "velocity" else WORDS[driver.source.kind]
+    motion = "uniform motion" if driver.velocity_profile is None else "motion after the velocity profile"
+    return f"predicted for {source}; rigid lossless walls, {motion} of the air in the exit", LOUD
+
+
+PREDICTED = predicted(Driver())
+"""Those of an even velocity of 1 m/s rms."""
 
 
 def relative_pressure(directivity: Directivity) -> ComplexArray:
@@ -160,7 +169,7 @@ def write_solution(
     Errors     : InputError if the folder cannot be written.
     """
     observation = directivity.observation
-    common = _origin(observation, name, design_id)
+    common = origin(observation, name, design_id)
     space = _space(directivity)
     weights = ["in half space the samples at 90 degrees carry half their weight"] if directivity.half_space else []
     lacking = [f"empty: {uncovered(directivity)}"] if uncovered(directivity) else []
@@ -212,7 +221,7 @@ def write_balloon(
     del columns["phase_deg"]
     header = [
         "balloon: level re on-axis over frequency and direction",
-        *_origin(directivity.observation, name, design_id),
+        *origin(directivity.observation, name, design_id),
         _DIRECTIONS,
         *_symmetry(directivity.observation),
         *_space(directivity),
@@ -222,7 +231,8 @@ def write_balloon(
     return path
 
 
-def _origin(observation: Observation, name: str, design_id: str) -> list[str]:
+def origin(observation: Observation, name: str, design_id: str) -> list[str]:
+    """Header lines: whose result it is, and from where it is seen."""
     seen = "in the far field" if observation.far_field else f"at {observation.distance:g} m"
     origin = f"{observation.reference_z / MILLIMETRE:g} mm"
     return [

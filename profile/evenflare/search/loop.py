@@ -12,14 +12,14 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare import radiation
 from evenflare.files import InputError
 from evenflare.radiation import SETTINGS, Setting
 from evenflare.search import ladder
 from evenflare.search.descent import Descent
+from evenflare.search.judging import factory_for, method_for
 from evenflare.search.ladder import Agreement, Staging
 from evenflare.search.plan import Plan
-from evenflare.search.progress import OBLONG_COST, ROUND_COST, Pace, Progress
+from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, Pace, Progress
 from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
@@ -46,7 +46,7 @@ def run_search(
     minutes: float | None = None,
     seed: int | None = None,
     progress: Callable[[Progress], None] | None = None,
-    solver_factory: SolverFactory = radiation.solver,
+    solver_factory: SolverFactory | None = None,
     executor: Judges | None = None,
 ) -> SearchResult:
     """Search the target's families for the lowest score, or continue the search that `folder` holds.
@@ -56,6 +56,7 @@ def run_search(
     candidates, seed : instead of the target's.
     minutes     : after which nothing new is asked for; the best so far are still judged at full.
     progress    : called after every finished candidate.
+    solver_factory : of the stages' solvers, instead of `factory_for` the target's mounting.
     Errors      : InputError if the folder holds another run, another process searches in it, it cannot be written,
                   there are too few candidates, or a worker process died.
     """
@@ -65,7 +66,8 @@ def run_search(
     deadline = None if minutes is None else time.monotonic() + 60.0 * minutes
     processes = pool(workers) if executor is None else nullcontext(executor)
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
-        run = _Run(target, store, judges, solver_factory, asked.plan, asked.seed, deadline, progress)
+        factory = solver_factory or factory_for(target.mounting)
+        run = _Run(target, store, judges, factory, asked.plan, asked.seed, deadline, progress)
         try:
             stopped_by = run.carry_out()
         except KeyboardInterrupt:
@@ -100,6 +102,8 @@ class _Run:
         """All steps; says what ended them."""
         if "estimate" in ladder.stages(self.target):
             self.staging, self.pace = Staging("estimate", "screen"), Pace(OBLONG_COST)
+        elif method_for(self.target.mounting) != "march":
+            self.pace = Pace(FREE_STANDING_COST)
         screens = sum(self.plan.published.values()) + self.plan.free
         self.due = {"screen": screens, "final": min(self.plan.finalists, screens), "polish": self.plan.polish}
         self.step = "published families"

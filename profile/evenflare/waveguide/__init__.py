@@ -1,5 +1,7 @@
 """Waveguides: drivers, mountings, families of meridian, limits, and the search's view of them."""
 
+from evenflare.waveguide.body import Body, BodyPoints, RolledShell, RoundCabinet
+from evenflare.waveguide.driver import Driver, Source
 from evenflare.waveguide.families import (
     Conical,
     Exponential,
@@ -18,12 +20,14 @@ from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import RoundedRectangle, Section, Superellipse
 from evenflare.waveguide.space import ParameterSpace
 from evenflare.waveguide.surface import Axes, Patch, Surface
-from evenflare.waveguide.waveguide import Driver, Mounting, Waveguide
+from evenflare.waveguide.waveguide import Mounting, Waveguide
 
 __all__ = [
     "FAMILIES",
     "PUBLISHED",
     "Axes",
+    "Body",
+    "BodyPoints",
     "Conical",
     "Driver",
     "Exponential",
@@ -40,9 +44,12 @@ __all__ = [
     "Patch",
     "Place",
     "Points",
+    "RolledShell",
+    "RoundCabinet",
     "RoundedRectangle",
     "Section",
     "Shape",
+    "Source",
     "Superellipse",
     "Surface",
     "Tractrix",

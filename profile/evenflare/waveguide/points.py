@@ -9,7 +9,7 @@ from typing import ClassVar
 import numpy as np
 from shapely import LineString, Point
 
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.walls import Line, SplineWall
 
@@ -20,6 +20,8 @@ NEIGHBOUR_RATIO = 4.0
 
 SHARP = 20 * DEGREE
 """A vertex that turns more than this is a corner whatever its neighbours: no smooth wall is given so coarsely."""
+STRAIGHT_RATIO = 4.0
+"""A chord this many times as long as those beside it is a straight part of a body's outline."""
 STRAIGHT = 1e-9
 """m; points this close to a straight line are a straight wall."""
 
@@ -70,7 +72,7 @@ class Points:
     @property
     def corners(self) -> tuple[int, ...]:
         """Indices of the points that are corners."""
-        return tuple(int(i) for i in _corners(np.array(self.points), self.corner))
+        return corners_of(np.array(self.points), corner=self.corner)
 
     @property
     def departure(self) -> float:
@@ -81,9 +83,7 @@ class Points:
 
     def meridian(self, exit_radius: float) -> Meridian:
         """The wall through the points; the exit's radius does not change it."""
-        points = np.array(self.points)
-        cuts = [0, *self.corners, len(points) - 1]
-        meridian = Meridian(tuple(_piece(points[i : j + 1]) for i, j in itertools.pairwise(cuts)))
+        meridian = Meridian(wall_through(np.array(self.points), cuts=self.corners))
         wall = meridian.dense
         if wall.r.min() <= 0:
             place = float(wall.z[wall.r.argmin()]) / MILLIMETRE
@@ -94,6 +94,26 @@ class Points:
         if not LineString(np.column_stack([wall.z, wall.r])).is_simple:
             raise ValueError("the profile crosses itself between its points: give more points there")
         return meridian
+
+
+def wall_through(points: FloatArray, *, cuts: tuple[int, ...]) -> tuple[Piece, ...]:
+    """Pieces through points (N, 2) of z and r in m, smooth between the indices `cuts`."""
+    return tuple(_piece(points[i : j + 1]) for i, j in itertools.pairwise((0, *cuts, len(points) - 1)))
+
+
+def with_straights(points: FloatArray, cuts: tuple[int, ...]) -> tuple[int, ...]:
+    """The cuts, and the ends of every chord of a smooth run that is STRAIGHT_RATIO times as long as those beside it.
+
+    Who gives a curve closely and then nothing over a long way means a straight wall, where a spline would swing.
+    """
+    found = set(cuts)
+    length = np.hypot(*np.diff(points, axis=0).T)
+    for i, j in itertools.pairwise((0, *cuts, len(points) - 1)):
+        for k in range(i, j):
+            beside = [length[m] for m in (k - 1, k + 1) if i <= m < j]
+            if beside and length[k] > STRAIGHT_RATIO * max(beside):
+                found |= {k, k + 1}
+    return tuple(sorted(found - {0, len(points) - 1}))
 
 
 def _origin_hint(points: FloatArray) -> str:
@@ -117,11 +137,12 @@ def _piece(points: FloatArray) -> Piece:
     return SplineWall(tuple((float(z), float(r)) for z, r in points))
 
 
-def _corners(points: FloatArray, corner: float) -> IntArray:
+def corners_of(points: FloatArray, *, corner: float) -> tuple[int, ...]:
+    """Indices of those points (N, 2) of z and r that are corners. `corner`: see Points."""
     heading = np.unwrap(np.arctan2(*np.diff(points, axis=0).T[::-1]))
     turn = np.abs(np.diff(heading))
     beside = np.zeros((2, turn.size))
     beside[0, 1:] = turn[:-1]
     beside[1, :-1] = turn[1:]
     sharp = (turn > corner) & ((turn > NEIGHBOUR_RATIO * beside.max(axis=0)) | (turn > SHARP))
-    return np.asarray(1 + np.flatnonzero(sharp), dtype=np.int64)
+    return tuple((1 + np.flatnonzero(sharp)).tolist())

@@ -14,6 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.limits import Limits, Range
 from evenflare.waveguide.members import CURVATURE_KNOTS, FAMILIES, STEEPEST, member, parameters
@@ -21,7 +22,7 @@ from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.sections import ELLIPSE, EXPONENTS, Superellipse
 from evenflare.waveguide.surface import Surface
-from evenflare.waveguide.waveguide import Driver, Mounting, Waveguide
+from evenflare.waveguide.waveguide import Mounting, Waveguide
 
 LARGEST_ROUNDOVER = 0.45
 """As a share of the smaller of the largest depth and the largest mouth radius."""

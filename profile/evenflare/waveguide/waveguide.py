@@ -4,46 +4,38 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-
-import numpy as np
+from typing import Literal
 
 from evenflare.units import MILLIMETRE
+from evenflare.waveguide.body import Body, outside
+from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
-from evenflare.waveguide.meridian import Meridian
+from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.sections import Superellipse
 from evenflare.waveguide.surface import Surface
 
 
 @dataclass(frozen=True)
-class Driver:
-    """What radiates into the throat.
-
-    exit_radius     : m.
-    exit_half_angle : rad, half-angle of the exit's cone: the wavefront at the exit is a cap of that half-angle,
-                      flat for 0.
-    """
-
-    exit_radius: float = 12.7e-3
-    exit_half_angle: float = 0.0
-
-    @property
-    def exit_area(self) -> float:
-        """m2, of the flat exit disc: predicted levels are for 1 m/s rms times this area."""
-        return float(np.pi * self.exit_radius**2)
-
-
-@dataclass(frozen=True)
 class Mounting:
-    """What surrounds the mouth: an infinite rigid baffle, or a rigid sphere (of `radius`, m) whose surface meets
-    the rim.
+    """What surrounds the mouth: an infinite rigid baffle, a rigid sphere (of `radius`, m) whose surface meets the rim,
+    or the outside of a free-standing `body`.
+
+    Errors: ValueError for a radius and a body at once.
     """
 
     radius: float | None = None
+    body: Body | None = None
+
+    def __post_init__(self) -> None:
+        if self.radius is not None and self.body is not None:
+            raise ValueError("a mounting is a sphere or a body: it cannot have a radius and a body")
 
     @property
-    def kind(self) -> str:
-        """ "baffle" or "sphere"."""
+    def kind(self) -> Literal["baffle", "sphere", "free_standing"]:
+        """What it is, in a word."""
+        if self.body is not None:
+            return "free_standing"
         return "baffle" if self.radius is None else "sphere"
 
 
@@ -52,7 +44,7 @@ class Waveguide:
     """A shape behind a driver, in a mounting. A frozen value; its wall is worked out once, when first asked for.
 
     Errors: ValueError from `meridian` and `surface` if the parameters give no wall, the sphere is smaller than the
-            mouth, or an oblong mouth is mounted in one.
+            mouth, the body does not fit round the wall, or an oblong mouth is mounted in either.
     """
 
     shape: Shape | Oblong
@@ -64,19 +56,29 @@ class Waveguide:
         """Whether every section is a circle by construction: one meridian says all."""
         return not isinstance(self.shape, Oblong)
 
-    @cached_property
+    @property
     def meridian(self) -> Meridian:
         """The wall of a round waveguide from throat to mouth. TypeError for an oblong one: it has two, in `surface`."""
+        return self._mounted[0]
+
+    @property
+    def outside(self) -> tuple[Piece, ...]:
+        """The stretches of the body's outline from the mouth's rim round to the axis; none where there is no body."""
+        return self._mounted[1]
+
+    @cached_property
+    def _mounted(self) -> tuple[Meridian, tuple[Piece, ...]]:
+        """The wall, and what is outside it, which must fit."""
         if isinstance(self.shape, Oblong):
             raise TypeError("an oblong waveguide has no one meridian: take surface.horizontal and surface.vertical")
         meridian = self.shape.meridian(self.driver.exit_radius)
-        radius = self.mounting.radius
+        radius, body = self.mounting.radius, self.mounting.body
         if radius is not None and radius < meridian.mouth_radius:
             raise ValueError(
                 f"[mounting] radius_mm = {radius / MILLIMETRE:g}: must be at least the mouth's radius,"
                 f" {meridian.mouth_radius / MILLIMETRE:.4g}. Raise it, or make the mouth smaller"
             )
-        return meridian
+        return meridian, () if body is None else outside(meridian, body)
 
     @cached_property
     def surface(self) -> Surface:

@@ -1,0 +1,179 @@
+"""A design solved: by the method whose answer counts, by the other one to compare, and in other mountings."""
+
+from __future__ import annotations
+
+import os
+import time
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenflare import radiation
+from evenflare.design import Design, read_design
+from evenflare.directivity import Directivity
+from evenflare.files import InputError
+from evenflare.remarks import check_solvable, faults_of
+from evenflare.search import method_for
+from evenflare.target import Target
+
+if TYPE_CHECKING:
+    from evenflare.report.agreement import Agreement
+    from evenflare.report.cabinet import CabinetEffect
+
+ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
+
+
+@dataclass(frozen=True)
+class Heard:
+    """A design's sound.
+
+    directivity : as its file asks for it, and
+    all_round   : also from where a balloon needs it.
+    seconds     : that solving these took.
+    agreement   : both methods on it, None where they were not compared, which
+    alone       : says why, in words; else empty.
+    cabinet     : the same waveguide in other mountings, None where that is not shown.
+    """
+
+    directivity: Directivity
+    all_round: Directivity
+    seconds: float
+    agreement: Agreement | None = None
+    alone: str = ""
+    cabinet: CabinetEffect | None = None
+
+    @property
+    def warnings(self) -> list[str]:
+        """What a user must see before anything else."""
+        return [self.agreement.warning] if self.agreement and self.agreement.warning else []
+
+    @property
+    def record(self) -> dict[str, Any]:
+        """How the methods agree, in plain values for provenance."""
+        compared = {"within": None, "why": self.alone} if self.agreement is None else self.agreement.record
+        return {"agreement": compared, "warnings": self.warnings}
+
+
+def solved(path: Path, design: Design, setting: radiation.Setting, method: radiation.Method) -> Directivity:
+    """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
+    if method == "boundary_elements" and not design.waveguide.is_round:
+        raise InputError(
+            f"{path}: --method = boundary_elements: must be march for a waveguide that is not round. Leave it out"
+        )
+    with faults_of(path, solving=True):
+        check_solvable(design.waveguide)
+        return radiation.solve(design, method=method, setting=setting)
+
+
+def heard(
+    path: Path,
+    design: Design,
+    setting: radiation.Setting,
+    method: radiation.Method | None = None,
+    *,
+    target: Target | None = None,
+) -> Heard:
+    """`solved`, seen from all round in one go; at an exact setting by the other method and in other mountings too.
+
+    method : None for the one that solves the design's mounting as it is.
+    target : in whose range of frequencies the methods must agree.
+    """
+    from evenflare.report import balloon
+
+    chosen = method or method_for(design.waveguide.mounting)
+    start = time.monotonic()
+    everywhere = replace(design, observation=balloon.dense(design.observation))
+    all_round = solved(path, everywhere, setting, chosen)
+    sound = Heard(balloon.part(all_round, design.observation), all_round, time.monotonic() - start)
+    if not design.waveguide.is_round:
+        return replace(sound, alone=ONLY_MARCH)
+    if setting == "estimate":
+        return replace(sound, alone="a first look is not worth comparing: solve at screen or full")
+    return _compared(sound, everywhere, chosen, target)
+
+
+def _compared(sound: Heard, design: Design, method: radiation.Method, target: Target | None) -> Heard:
+    """With the other method's answer, and other mountings'. `design` is observed as the sound is from all round."""
+    from evenflare.report.agreement import Agreement
+
+    other: radiation.Method = "march" if method == "boundary_elements" else "boundary_elements"
+    cabinet = _cabinet(design)
+    try:
+        second = radiation.solve(design, method=other)
+        both = {method: sound.all_round, other: second}
+        agreement = Agreement(
+            both["march"],
+            both["boundary_elements"],
+            design.waveguide.mounting,
+            None if target is None else (float(target.frequency[0]), float(target.frequency[-1])),
+        )
+    except (ValueError, ArithmeticError) as error:
+        return replace(sound, alone=f"{other.replace('_', ' ')} cannot solve it: {error}", cabinet=cabinet)
+    return replace(sound, agreement=agreement, cabinet=cabinet)
+
+
+def _cabinet(design: Design) -> CabinetEffect | None:
+    """The waveguide in each mounting, by boundary elements; None where fewer than two can be solved."""
+    from evenflare.report import cabinet
+
+    observation = replace(design.observation, frequency=cabinet.chosen(design.observation.frequency))
+    found, missing = [], []
+    for case in cabinet.cases(design.waveguide):
+        mounted = replace(design, waveguide=replace(design.waveguide, mounting=case.mounting), observation=observation)
+        try:
+            found.append((case, radiation.solve(mounted, method="boundary_elements", setting="screen")))
+        except (ValueError, ArithmeticError) as error:
+            missing.append(f"{cabinet.NAMES[case.name]} it cannot be shown ({error})")
+    return cabinet.effect(found, missing) if len(found) > 1 else None
+
+
+def method_warnings(path: Path, method: radiation.Method | None) -> list[str]:
+    """What is to be said of a method asked for by name, before it solves the design of the file `path`."""
+    if method != "march" or method_for(read_design(path).waveguide.mounting) == "march":
+        return []
+    return [
+        f'{path} [mounting] kind = "free_standing": the march takes the body for a sphere that meets the mouth\'s rim.'
+        " Leave --method out, or name boundary_elements, to have the body solved as it is"
+    ]
+
+
+def found_lines(sound: Heard) -> list[str]:
+    """By which method, how exact, and over which frequencies; and how the other method agrees."""
+    from evenflare.report.agreement import METHODS, valid_words
+
+    found = sound.directivity
+    lines = [f"Method: {METHODS[found.provenance['method']]}, valid {valid_words(found)}"]
+    if found.error_estimate is None:
+        off = ", several dB off at high frequency" if found.provenance["method"] == "march" else ""
+        lines.append(f"Error not estimated at this setting: a first look{off}")
+    else:
+        lines.append(f"Estimated error of the index: {found.error_estimate.max():.3f} dB at most")
+    return lines + agreement_lines(sound)
+
+
+def agreement_lines(sound: Heard) -> list[str]:
+    """How the methods agree, or why they were not compared."""
+    from evenflare.report.agreement import valid_words
+
+    if sound.agreement is None:
+        return [f"Not compared: {sound.alone}"] if sound.alone else []
+    both = sound.agreement
+    return [
+        f"Both methods: {both.measured}",
+        f"Valid: the march {valid_words(both.march)}, boundary elements {valid_words(both.boundary_elements)}",
+    ]
+
+
+def memory_line(path: Path, setting: radiation.Setting) -> str:
+    """What solving a design will hold in memory, in words; empty for a round one, which needs next to nothing."""
+    from evenflare.radiation.march import memory_needed
+
+    design = read_design(path)
+    if design.waveguide.is_round:
+        return ""
+    with faults_of(path, solving=True):
+        check_solvable(design.waveguide)
+        needed = memory_needed(
+            design.waveguide, design.observation, design.air, setting=setting, cores=os.cpu_count() or 1
+        )
+    return f"Solving takes about {needed / 1e6:.0f} MB of memory"

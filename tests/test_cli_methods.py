@@ -11,9 +11,10 @@ from design_texts import OBLONG
 from evenflare import radiation
 from evenflare.objective import score as scored
 from evenflare.objective import search_observation
+from evenflare.radiation import method_for
 from evenflare.report import figures
 from evenflare.report.agreement import LARGEST_BOUND, RMS_BOUND
-from evenflare.search import factory_for, history_rows, method_for, run_search
+from evenflare.search import factory_for, history_rows, run_search
 from evenflare.target import read_target
 from evenflare.waveguide import Mounting, RolledShell
 

@@ -11,8 +11,8 @@ from pathlib import Path
 from evenflare import radiation
 from evenflare.design import read_design
 from evenflare.objective import Score, score, search_observation
+from evenflare.radiation import method_for
 from evenflare.remarks import check_solvable, faults_of
-from evenflare.search import method_for
 from evenflare.target import read_target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Place, limit_places

@@ -12,8 +12,8 @@ from evenflare import radiation
 from evenflare.design import Design, read_design
 from evenflare.directivity import Directivity
 from evenflare.files import InputError
+from evenflare.radiation import method_for
 from evenflare.remarks import check_solvable, faults_of
-from evenflare.search import method_for
 from evenflare.target import Target
 
 if TYPE_CHECKING:

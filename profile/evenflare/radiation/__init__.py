@@ -8,7 +8,7 @@ from typing import Literal, Protocol, get_args
 from evenflare.air import Air
 from evenflare.design import Design
 from evenflare.directivity import Directivity, Observation
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Mounting, Waveguide
 
 Setting = Literal["estimate", "screen", "full"]
 SETTINGS: tuple[Setting, ...] = get_args(Setting)
@@ -29,9 +29,18 @@ class Solver(Protocol):
         ...
 
 
-def solve(design: Design, *, method: Method = "march", setting: Setting = "full") -> Directivity:
-    """The directivity of a design as its file asks for it: its observation, its air. On every core of the machine."""
-    solve_all = solver(setting, method=method, cores=os.cpu_count() or 1)
+def method_for(mounting: Mounting) -> Method:
+    """The method whose answer counts: the one that solves a mounting as it is, and of two such the quicker."""
+    return "boundary_elements" if mounting.kind == "free_standing" else "march"
+
+
+def solve(design: Design, *, method: Method | None = None, setting: Setting = "full") -> Directivity:
+    """The directivity of a design as its file asks for it: its observation, its air. On every core of the machine.
+
+    method : left out, the one for the design's mounting.
+    """
+    chosen = method or method_for(design.waveguide.mounting)
+    solve_all = solver(setting, method=chosen, cores=os.cpu_count() or 1)
     return solve_all(design.waveguide, design.observation, design.air)
 
 

@@ -5,7 +5,7 @@ however often the run was stopped and continued.
 """
 
 from evenflare.search.cluster import check_cluster, connected
-from evenflare.search.judging import factory_for, method_for, ranking_words
+from evenflare.search.judging import factory_for, ranking_words
 from evenflare.search.ladder import Agreement
 from evenflare.search.loop import run_search
 from evenflare.search.plan import Plan, plan
@@ -29,7 +29,6 @@ __all__ = [
     "connected",
     "factory_for",
     "history_rows",
-    "method_for",
     "nearest",
     "plan",
     "ranking_words",

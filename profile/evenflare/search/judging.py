@@ -3,14 +3,9 @@
 from __future__ import annotations
 
 from evenflare import radiation
-from evenflare.radiation import Method, Setting, Solver
+from evenflare.radiation import Setting, Solver, method_for
 from evenflare.search.worker import SolverFactory
 from evenflare.waveguide import Mounting
-
-
-def method_for(mounting: Mounting) -> Method:
-    """The method whose answer counts: the one that solves a mounting as it is, and of two such the quicker."""
-    return "boundary_elements" if mounting.kind == "free_standing" else "march"
 
 
 def factory_for(mounting: Mounting) -> SolverFactory:

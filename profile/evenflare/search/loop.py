@@ -13,10 +13,10 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.radiation import SETTINGS, Setting
+from evenflare.radiation import SETTINGS, Setting, method_for
 from evenflare.search import ladder
 from evenflare.search.descent import Descent
-from evenflare.search.judging import factory_for, method_for
+from evenflare.search.judging import factory_for
 from evenflare.search.ladder import Agreement, Staging
 from evenflare.search.plan import Plan
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, Pace, Progress

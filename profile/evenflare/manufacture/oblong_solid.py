@@ -83,7 +83,7 @@ def _rim(sizes: OblongSizes, chord_error: float) -> FloatArray:
     return radius * np.column_stack([np.cos(turn), np.sin(turn)])
 
 
-def _rings(rings: FloatArray) -> IntArray:
+def ring_faces(rings: FloatArray) -> IntArray:
     """Triangles between rings (R, N, 3) of vertices; they face the axis where the rings follow one another upward."""
     rows, sides = rings.shape[:2]
     row, side = np.divmod(np.arange((rows - 1) * sides), sides)
@@ -103,7 +103,7 @@ def _block(surface: Surface, sizes: OblongSizes, chord_error: float) -> Mesh:
     outer = wall.shape[0] * sides
     vertices = np.concatenate([wall.reshape(-1, 3), low, high])
     side = np.stack([low, high])
-    faces = [_rings(wall), _rings(side)[:, ::-1] + outer]
+    faces = [ring_faces(wall), ring_faces(side)[:, ::-1] + outer]
     for row, start, up in ((0, outer, False), (rows - 1, outer + len(rim), True)):
         hole = np.arange(sides)[::-1] + row * sides
         index = np.concatenate([start + np.arange(len(rim)), hole])
@@ -149,7 +149,7 @@ def _filled(rings: FloatArray) -> Manifold:
     from manifold3d import triangulate
 
     rows, sides = rings.shape[:2]
-    faces = [_rings(rings)[:, ::-1]]
+    faces = [ring_faces(rings)[:, ::-1]]
     for row, up in ((0, False), (rows - 1, True)):
         flat = np.asarray(triangulate([rings[row, :, :2]]), dtype=np.int64)
         faces.append((flat if up else flat[:, ::-1]) + row * sides)
@@ -159,7 +159,7 @@ def _filled(rings: FloatArray) -> Manifold:
 def _closed(rings: FloatArray) -> tuple[FloatArray, IntArray]:
     """Vertices and triangles of a body whose cross-section runs round `rings` (R, N, 3)."""
     rows, sides = rings.shape[:2]
-    faces = _rings(np.concatenate([rings, rings[:1]])) % (rows * sides)
+    faces = ring_faces(np.concatenate([rings, rings[:1]])) % (rows * sides)
     return rings.reshape(-1, 3), faces
 
 

@@ -1,0 +1,125 @@
+"""Where parts lie on sheets: bottom-left, turned by a quarter where that fits better."""
+
+from __future__ import annotations
+
+import itertools
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+
+from evenflare.files import InputError
+from evenflare.units import MILLIMETRE
+
+SLACK = 1e-9
+"""m; parts may come nearer by that: rounding."""
+
+
+@dataclass(frozen=True)
+class Place:
+    """Where a part lies.
+
+    sheet  : counted from 0.
+    x, y   : m, of the middle of its box, from the sheet's lower left corner.
+    turned : by a quarter, counter-clockwise.
+    """
+
+    sheet: int
+    x: float
+    y: float
+    turned: bool
+
+
+@dataclass(frozen=True)
+class _Box:
+    x: float
+    y: float
+    width: float
+    height: float
+
+    def clear_of(self, other: _Box, spacing: float) -> bool:
+        gap = spacing - SLACK
+        return (
+            self.x + self.width + gap <= other.x
+            or other.x + other.width + gap <= self.x
+            or self.y + self.height + gap <= other.y
+            or other.y + other.height + gap <= self.y
+        )
+
+
+def nest(sizes: Sequence[tuple[float, float]], *, sheet: tuple[float, float], spacing: float) -> list[Place]:
+    """A place for each part of the given width and height, in their order; as few sheets as one of three ways takes:
+    all upright, all turned, or each as it lies lower. Of these the one that fills the first sheets best.
+
+    Each part goes to the first sheet with room, as low and then as far left as it can. Parts keep `spacing` from each
+    other and from the sheet's edges. Lengths in m.
+    Errors : InputError if a part is larger than a sheet.
+    Source : bottom-left placing (Baker, Coffman & Rivest 1980), over corners of the parts already placed.
+    """
+    ways = ((False, True), (False,), (True,))
+    found = [places for way in ways if (places := _nested(sizes, way, sheet, spacing)) is not None]
+    if not found:
+        worst = max(sizes, key=max)
+        raise InputError(_too_large(*worst, sheet, spacing))
+    return min(found, key=_filling)
+
+
+def _filling(places: Sequence[Place]) -> tuple[int, ...]:
+    count = Counter(place.sheet for place in places)
+    return len(count), *(-count[sheet] for sheet in sorted(count))
+
+
+def _nested(
+    sizes: Sequence[tuple[float, float]], ways: tuple[bool, ...], sheet: tuple[float, float], spacing: float
+) -> list[Place] | None:
+    """None if a part fits on no sheet in these ways, turned or not."""
+    sheets: list[list[_Box]] = []
+    places = []
+    for width, height in sizes:
+        for number in itertools.count():
+            if number == len(sheets):
+                sheets.append([])
+            found = _lowest(sheets[number], (width, height), ways, sheet, spacing)
+            if found is not None:
+                box, turned = found
+                sheets[number].append(box)
+                places.append(Place(number, box.x + 0.5 * box.width, box.y + 0.5 * box.height, turned))
+                break
+            if not sheets[number]:
+                return None
+    return places
+
+
+def capacity(size: tuple[float, float], *, sheet: tuple[float, float], spacing: float) -> int:
+    """How many parts of one size `nest` puts on a sheet. Errors as nest."""
+    most = int((sheet[0] * sheet[1]) // (size[0] * size[1])) + 1
+    return sum(place.sheet == 0 for place in nest([size] * most, sheet=sheet, spacing=spacing))
+
+
+def _lowest(
+    placed: Sequence[_Box],
+    size: tuple[float, float],
+    ways: tuple[bool, ...],
+    sheet: tuple[float, float],
+    spacing: float,
+) -> tuple[_Box, bool] | None:
+    xs = [spacing, *(box.x + box.width + spacing for box in placed)]
+    ys = [spacing, *(box.y + box.height + spacing for box in placed)]
+    best: tuple[tuple[float, float, bool], _Box] | None = None
+    for turned in ways:
+        across, up = size[::-1] if turned else size
+        for x, y in itertools.product(xs, ys):
+            inside = x + across + spacing <= sheet[0] + SLACK and y + up + spacing <= sheet[1] + SLACK
+            if not inside or (best is not None and (y + up, x, turned) >= best[0]):
+                continue
+            box = _Box(x, y, across, up)
+            if all(box.clear_of(other, spacing) for other in placed):
+                best = (y + up, x, turned), box
+    return None if best is None else (best[1], best[0][2])
+
+
+def _too_large(width: float, height: float, sheet: tuple[float, float], spacing: float) -> str:
+    return (
+        f"[stock] sheet_size_mm = [{sheet[0] / MILLIMETRE:g}, {sheet[1] / MILLIMETRE:g}]: a layer of"
+        f" {width / MILLIMETRE:.1f} by {height / MILLIMETRE:.1f} with spacing_mm = {spacing / MILLIMETRE:g} all around"
+        " does not fit. Take a larger sheet, or make the flange smaller"
+    )

@@ -54,6 +54,20 @@ def target_of(tmp_path, monkeypatch):
 
 
 @pytest.fixture
+def read(tmp_path):
+    """The design that a file of that text holds, with CSV files of those names and texts beside it."""
+
+    def reader(text, **files):
+        for name, content in files.items():
+            (tmp_path / f"{name}.csv").write_text(content, encoding="utf-8")
+        path = tmp_path / "design.toml"
+        path.write_text(text, encoding="utf-8")
+        return read_design(path)
+
+    return reader
+
+
+@pytest.fixture
 def design_message(tmp_path, monkeypatch):
     """The message that a design file of that text meets."""
     monkeypatch.chdir(tmp_path)

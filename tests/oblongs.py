@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+import trimesh
 from scipy.spatial import cKDTree
 
 from evenflare.units import DEGREE, MILLIMETRE
@@ -111,3 +112,12 @@ class DenseWall:
         folded = np.column_stack([folded, places[:, 2]])
         index = self.tree.query(folded)[1]
         return np.abs(np.sum((folded - self.points[index]) * self.normals[index], axis=1))
+
+
+def held(mesh):
+    """A mesh as a file holds it: single precision, mm."""
+    return trimesh.Trimesh((mesh.vertices / MM).astype(np.float32), mesh.faces)
+
+
+def closed_ring(mesh):
+    return mesh.is_watertight and mesh.is_winding_consistent and mesh.euler_number == 0 and mesh.body_count == 1

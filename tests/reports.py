@@ -4,6 +4,7 @@ from html.parser import HTMLParser
 from typing import Any, Literal
 
 import numpy as np
+from matplotlib.text import Text
 
 import evenflare
 from evenflare.air import Air
@@ -104,3 +105,16 @@ class Page(HTMLParser):
 def shape_page(waveguide: Waveguide, **more: Any) -> str:
     text = page.report(waveguide, name="n", design_id="1", what="", command="", **more)
     return " ".join(Page(text).words.split())
+
+
+def words_stand_clear(figure: Any, *, least: int) -> None:
+    """The words in a picture's first drawing, at least so many, lie inside it and on no other; of an annotation too the
+    words alone, without its arrow.
+    """
+    figure.draw_without_rendering()
+    boxes = [Text.get_window_extent(text) for text in figure.axes[0].texts if text.get_text()]
+    assert len(boxes) >= least
+    for i, box in enumerate(boxes):
+        assert figure.bbox.x0 <= box.x0 < box.x1 <= figure.bbox.x1
+        assert figure.bbox.y0 <= box.y0 < box.y1 <= figure.bbox.y1
+        assert not any(box.overlaps(other) for other in boxes[i + 1 :])

@@ -29,8 +29,8 @@ from evenflare.waveguide import (
     Tractrix,
     Waveguide,
 )
+from sameness import LAST_DIGIT, same
 
-LAST_DIGIT = 1e-12  # a number in mm or degrees times its factor may miss the SI value by its last binary digit
 FULL = """
 name = "third try"
 [waveguide]
@@ -61,30 +61,6 @@ bolt_circle_mm = 240
 bolts = 6
 """
 DRIVER = "[driver]\nexit_diameter_mm = 25.4\n"
-
-
-@pytest.fixture
-def read(tmp_path):
-    def reader(text):
-        path = tmp_path / "design.toml"
-        path.write_text(text, encoding="utf-8")
-        return read_design(path)
-
-    return reader
-
-
-def same(found, wanted):
-    """Equal, numbers to their last digit."""
-    if isinstance(wanted, float):
-        return found == pytest.approx(wanted, rel=LAST_DIGIT, abs=1e-15)
-    if isinstance(wanted, tuple):
-        return len(found) == len(wanted) and all(map(same, found, wanted))
-    if isinstance(wanted, np.ndarray):
-        return np.array_equal(found, wanted)
-    if hasattr(wanted, "__dataclass_fields__"):
-        names = [each.name for each in fields(wanted)]
-        return type(found) is type(wanted) and all(same(getattr(found, n), getattr(wanted, n)) for n in names)
-    return found == wanted
 
 
 def designed(waveguide, **other):

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 from design_texts import GOOD, waveguide
 from evenflare import remarks
 from evenflare.air import Air
-from evenflare.design import Design, default_observation, design_id, design_toml, read_design
+from evenflare.design import Design, default_observation, design_id, design_toml
 from evenflare.units import DEGREE
 from evenflare.waveguide import (
     BodyPoints,
@@ -24,23 +24,11 @@ from evenflare.waveguide import (
     Waveguide,
 )
 from evenflare.waveguide.body import volume
+from sameness import LAST_DIGIT
 
-LAST_DIGIT = 1e-12  # of a number that went through a file in other units
 CONE = Conical(0.09, 42 * DEGREE)
 MOUTH = Waveguide(CONE).meridian.mouth_radius
 FREE = '[mounting]\nkind = "free_standing"\n'
-
-
-@pytest.fixture
-def read(tmp_path):
-    def reader(text, **files):
-        for name, content in files.items():
-            (tmp_path / f"{name}.csv").write_text(content, encoding="utf-8")
-        path = tmp_path / "design.toml"
-        path.write_text(text, encoding="utf-8")
-        return read_design(path)
-
-    return reader
 
 
 def designed(driver, mounting=None):

@@ -23,7 +23,7 @@ from evenflare.manufacture.rings import sizes_of
 from evenflare.manufacture.solid import build, volume
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Conical, OblateSpheroidal, Points, Waveguide
-from oblongs import MM, SHAPES, THROAT, Choice, DenseWall
+from oblongs import MM, SHAPES, THROAT, Choice, DenseWall, closed_ring, held
 
 PROCESS = read_process("casting")
 BRONZE = Casting("bronze", 0.0130208, "casting", 3 * MM, 1.5 * DEGREE, "front", 12)
@@ -35,11 +35,6 @@ CONE = Waveguide(Conical(90 * MM, 42 * DEGREE))
 
 def pattern_of(waveguide, choice=None, casting=BRONZE, **options):
     return build_pattern(waveguide, sizes_of(waveguide, choice or Choice()), casting, chord_error=0.05 * MM, **options)
-
-
-def closed_ring(mesh):
-    held = trimesh.Trimesh((mesh.vertices / MM).astype(np.float32), mesh.faces)
-    return held.is_watertight and held.is_winding_consistent and held.euler_number == 0 and held.body_count == 1
 
 
 def half_section(vertices):
@@ -154,7 +149,7 @@ def test_patterns_are_closed_have_draft_outside_and_hold_all_of_the_part(family,
     waveguide = drawn(family, seed)
     sizes = solid_sizes(waveguide.meridian, Choice(kind))
     made = pattern_of(waveguide, Choice(kind))
-    assert closed_ring(made.mesh)
+    assert closed_ring(held(made.mesh))
     slab = shapely.Polygon(ring_of(made))
     part = shapely.Polygon(outline(waveguide.meridian, sizes, chord_error=0.01 * MM))
     # Half of the pattern's chord error of 0.05 mm, and what the part's own is.
@@ -180,10 +175,10 @@ def test_bores_shrink_and_outsides_grow_where_they_are_machined():
     assert made.back == pytest.approx(-9 * MM)
     # 3 mm and the draft over 6 mm less in radius at its floor, as deep as before: both its ends moved back.
     assert made.recess == pytest.approx((96 * MM - 2 * 6 * MM * np.tan(1.5 * DEGREE), 6 * MM))
-    assert closed_ring(made.mesh)
+    assert closed_ring(held(made.mesh))
     assert pattern_of(BELL, seat=replace(seat, depth=0.5 * MM)).recess is None
-    assert closed_ring(pattern_of(SHAPES["rolled"], seat=seat).mesh)
-    assert closed_ring(pattern_of(SHAPES["rolled"], seat=replace(seat, depth=0.5 * MM)).mesh)
+    assert closed_ring(held(pattern_of(SHAPES["rolled"], seat=seat).mesh))
+    assert closed_ring(held(pattern_of(SHAPES["rolled"], seat=replace(seat, depth=0.5 * MM)).mesh))
 
 
 @pytest.mark.parametrize("kind", ["block", "shell"])
@@ -278,7 +273,7 @@ def test_what_makes_no_pattern_is_refused(call, message):
 
 def test_block_pulled_to_the_back_widens_there():
     made = pattern_of(CONE, casting=replace(BRONZE, pull="back"))
-    assert closed_ring(made.mesh)
+    assert closed_ring(held(made.mesh))
     assert made.ahead == 0.0
     assert made.behind == pytest.approx(96 * MM * np.tan(1.5 * DEGREE))
 

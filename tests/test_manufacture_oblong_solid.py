@@ -25,7 +25,9 @@ from oblongs import (
     Choice,
     DenseWall,
     bore_of_cones,
+    closed_ring,
     cones,
+    held,
     semi_axes,
 )
 
@@ -38,15 +40,6 @@ def solid_of(waveguide, choice, chord_error=CHORD):
     wall = cloud(surface)
     sizes = oblong_sizes(surface, wall, choice)
     return sizes, *build_oblong(surface, wall, sizes, chord_error=chord_error)
-
-
-def held(mesh):
-    """A mesh as a file holds it: single precision, mm."""
-    return trimesh.Trimesh((mesh.vertices / MM).astype(np.float32), mesh.faces)
-
-
-def closed_ring(mesh):
-    return mesh.is_watertight and mesh.is_winding_consistent and mesh.euler_number == 0 and mesh.body_count == 1
 
 
 @pytest.mark.slow

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 import pytest
 import shapely
@@ -17,21 +15,10 @@ from evenflare.manufacture import Mesh, Sizes, build, export, outline, revolved,
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import FAMILIES, Conical, Free, Meridian, OblateSpheroidal, Points, Tractrix, Waveguide
 from evenflare.waveguide.walls import Arc, Line
+from oblongs import Choice
 
 MM = MILLIMETRE
 CHORD = 0.05 * MM
-
-
-@dataclass(frozen=True)
-class Choice:
-    kind: str = "block"
-    wall: float | None = None
-    flange_diameter: float | None = None
-    flange_thickness: float | None = None
-    bolt_circle: float | None = None
-    bolts: int | None = None
-    flange_width: float | None = None
-    flange_height: float | None = None
 
 
 def solid_of(waveguide, choice, chord_error=CHORD):

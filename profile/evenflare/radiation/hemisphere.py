@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
@@ -18,7 +18,7 @@ from evenflare.radiation.termination import (
     radiating_degree,
     weighted,
 )
-from evenflare.units import FloatArray, IntArray
+from evenflare.units import FloatArray, IntArray, read_only
 
 
 @dataclass(frozen=True)
@@ -30,43 +30,54 @@ class Hemisphere:
     basis: OblongBasis
     half_space: ClassVar[bool] = True
 
-    @cached_property
-    def _all_waves(self) -> tuple[IntArray, IntArray]:
-        """n = 0, 2, ... and for each m = 0, 2, ... up to n or the largest order: more degrees only append."""
-        largest = int(self.basis.order.max())
-        found = [(n, m) for n in range(0, 2 * DEGREES_BAFFLE, 2) for m in range(0, min(n, largest) + 1, 2)]
-        degree, order = np.array(found, dtype=np.int64).T
-        return degree, order
-
     def waves(self, count: int) -> tuple[IntArray, IntArray]:
         """See End."""
-        degree, order = self._all_waves
+        degree, order = _waves(int(self.basis.order.max()))
         return degree[:count], order[:count]
-
-    @cached_property
-    def _table(self) -> FloatArray:
-        """(waves, modes): integral of a wave's P_nm(cos t) times a mode's radial function over the hemisphere."""
-        degree, order = self._all_waves
-        table = np.zeros((degree.size, self.basis.order.size))
-        count = int(self.basis.degree.max()) + 1
-        eta, weights = radial_quadrature(32 * int(np.ceil((40 + count + 0.5 * degree.max() * 0.5 * np.pi) / 32)))
-        weight = np.pi * weights * np.sin(0.5 * np.pi * eta)
-        for m in np.unique(self.basis.order):
-            mine, modes = order == m, self.basis.order == m
-            values, _ = zernike(int(m), count, eta**2)
-            waves = associated(np.cos(0.5 * np.pi * eta), int(m), int(degree.max()))[:, degree[mine]]
-            table[np.ix_(mine, modes)] = waves.T @ (weight[:, None] * values[:, self.basis.degree[modes]])
-        return table
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
-        degree, _ = self._all_waves
+        degree, _ = _waves(int(self.basis.order.max()))
         top = radiating_degree(float(wavenumber.max()) * self.radius)
         count = int(np.searchsorted(degree, min(top + 16, degree[-1] + 1)))
         h, ratio = hankel_ratio(wavenumber * self.radius, int(degree[count - 1]) + 1)
-        n, tail = degree[:count], degree[count:]
-        table = np.ascontiguousarray(self._table[:count, :modes])
+        n = degree[:count]
+        table = np.ascontiguousarray(_projected(self.basis)[:count, :modes])
         slope = -(2 * n + 1) * ratio[:, n] * (wavenumber * self.radius**2)[:, None]
-        rest = self._table[count:, :modes]
-        static = self.radius * (rest * ((2 * tail + 1) * (tail + 1))[:, None]).T @ rest
+        static = self.radius * _tail(self.basis, count)[:modes, :modes]
         return Radiation(weighted(table, slope) + static, table, (2 * n + 1) / h[:, n], None)
+
+
+# Neither waves nor what modes share in them depend on the radius, so that a search meets the same few again and again.
+
+
+@lru_cache(maxsize=16)
+def _waves(largest: int) -> tuple[IntArray, IntArray]:
+    """n = 0, 2, ... and for each m = 0, 2, ... up to n or the largest order: more degrees only append."""
+    found = [(n, m) for n in range(0, 2 * DEGREES_BAFFLE, 2) for m in range(0, min(n, largest) + 1, 2)]
+    degree, order = np.array(found, dtype=np.int64).T
+    return read_only(degree, np.int64), read_only(order, np.int64)
+
+
+@lru_cache(maxsize=16)
+def _projected(basis: OblongBasis) -> FloatArray:
+    """(waves, modes): integral of a wave's P_nm(cos t) times a mode's radial function over the hemisphere."""
+    degree, order = _waves(int(basis.order.max()))
+    table = np.zeros((degree.size, basis.order.size))
+    count = int(basis.degree.max()) + 1
+    eta, weights = radial_quadrature(32 * int(np.ceil((40 + count + 0.5 * degree.max() * 0.5 * np.pi) / 32)))
+    weight = np.pi * weights * np.sin(0.5 * np.pi * eta)
+    for m in np.unique(basis.order):
+        mine, modes = order == m, basis.order == m
+        values, _ = zernike(int(m), count, eta**2)
+        waves = associated(np.cos(0.5 * np.pi * eta), int(m), int(degree.max()))[:, degree[mine]]
+        table[np.ix_(mine, modes)] = waves.T @ (weight[:, None] * values[:, basis.degree[modes]])
+    return read_only(table)
+
+
+@lru_cache(maxsize=64)
+def _tail(basis: OblongBasis, first: int) -> FloatArray:
+    """Static admittance of the waves from the `first` on, times the radius. See Baffle."""
+    degree, _ = _waves(int(basis.order.max()))
+    n, table = degree[first:], _projected(basis)[first:]
+    return read_only((table * ((2 * n + 1) * (n + 1))[:, None]).T @ table)

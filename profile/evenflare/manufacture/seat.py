@@ -84,7 +84,10 @@ def _raised(place: FloatArray, height: float) -> FloatArray:
 
 
 def hole_depth(waveguide: Waveguide, process: Process) -> float:
-    """m, of the bolts' holes, from the seat's floor: as asked, or less to keep a land to the wall. InputError if below SHALLOWEST."""
+    """m, of the bolts' holes from the seat's floor: as asked, or less to keep a land to the wall.
+
+    Errors : InputError if that is below SHALLOWEST.
+    """
     seat = process.seat
     free = 0.5 * (seat.bolt_circle - seat.hole_diameter) - LAND
     meridians = (

@@ -17,14 +17,14 @@ from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
-from evenflare.manufacture.gcode import read_program, write_program
 from scipy.optimize import brentq
 
 from evenflare.design import Solid
 from evenflare.manufacture import solid_sizes, write_solid
 from evenflare.manufacture.finishing import finishing
+from evenflare.manufacture.gcode import write_gcode
 from evenflare.manufacture.process import Process, read_process
-from evenflare.manufacture.proof import prove
+from evenflare.manufacture.proof_files import prove_files
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import OblateSpheroidal, Waveguide
 
@@ -53,23 +53,16 @@ def solid(folder: Path) -> str:
 
 
 def path(folder: Path) -> str:
-    program = finishing(part(), process(), None)
-    written = write_program(program, process(), folder / "finishing.nc", design_id="bench", name="300 mm mouth")
+    program, place = finishing(part(), process(), None), folder / "finishing.nc"
+    write_gcode(place, program, process(), design_id="bench", name="300 mm mouth")
     way = np.linalg.norm(np.diff(program.position, axis=0), axis=1).sum()
-    return f"{program.feed.size} moves, {way:.0f} m, {program.duration / 3600:.1f} h; finishing.nc {size(written)}"
+    return f"{program.feed.size} moves, {way:.0f} m, {program.duration / 3600:.1f} h; finishing.nc {size(place)}"
 
 
 def proof(folder: Path) -> str:
     waveguide, chosen = part(), process()
-    program = read_program(folder / "finishing.nc", chosen)
-    found = prove(
-        waveguide,
-        [program],
-        sizes=solid_sizes(waveguide.meridian, Solid()),
-        tolerance=chosen.tolerance,
-        scallop_height=SCALLOP,
-        grid=GRID,
-    ).programs[0]
+    sizes = solid_sizes(waveguide.meridian, Solid())
+    found = prove_files(waveguide, [folder / "finishing.nc"], chosen, sizes=sizes, grid=GRID).programs[0]
     gouge, leftover = (1e3 * each.size / MILLIMETRE for each in (found.gouge, found.leftover))
     return f"greatest gouge {gouge:.2f} um, greatest leftover {leftover:.2f} um, {'pass' if found.passed else 'fail'}"
 

@@ -18,6 +18,7 @@ from pathlib import Path
 import numpy as np
 
 import benchmark_judge
+import benchmark_manufacture
 import benchmark_oblong
 from evenflare import metrics, radiation
 from evenflare.air import Air
@@ -130,6 +131,7 @@ def main() -> None:
     growth()
     candidates()
     benchmark_oblong.main()
+    benchmark_manufacture.main()
     benchmark_judge.main()
     starting()
 

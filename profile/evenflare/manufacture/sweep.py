@@ -1,0 +1,364 @@
+"""What a moving tool removes: exact along vertical lines of a height map, and along horizontal rays from the axis.
+
+A cutter is convex and turns, so that above each height it is a disc. A straight move sweeps it over a place at a
+distance s along and w across the move; the lowest point of what is swept there is the least of a convex function of
+the way gone, the farthest point along a ray the greatest of a concave one. Balls, flat ends and flanks have closed
+forms; a rounded edge and a drill's cone are sought by halving. Lengths in m. Compiled; holds no Python objects.
+"""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+from numba import njit
+
+from evenflare.units import BoolArray, FloatArray
+
+BALL, BULL, FLAT, DRILL = 0, 1, 2, 3
+DRILL_SLOPE = 1.0 / math.tan(math.radians(59.0))
+"""Rise of a drill's point per radius, for the usual 118 degrees (common practice, no source)."""
+SKIN = 1e-6
+"""m, by which a tool is taken smaller where it must not touch: rounding of a program's last digit is no contact."""
+_HALVINGS = 26
+"""A move of 100 mm comes down to 1.5 nm, and what is sought changes least there."""
+_SECTIONS = 40
+_GOLDEN = 0.6180339887498949
+"""A move of 100 mm comes down to 0.4 nm."""
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _rise(kind: int, radius: float, corner: float, d: float) -> tuple[float, float]:
+    """The underside's height above the tip at the distance d from the tool's axis, and its slope there."""
+    if kind == DRILL:
+        return DRILL_SLOPE * d, DRILL_SLOPE
+    beyond = d - (radius - corner)
+    if beyond <= 0.0:
+        return 0.0, 0.0
+    fall = math.sqrt(max(corner * corner - beyond * beyond, 0.0))
+    return corner - fall, beyond / max(fall, 1e-12 * corner)
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _under(
+    kind: int, radius: float, corner: float, s: float, w: float, length: float, slope: float, tip: float, height: float
+) -> float:
+    """Lowest height that a move from `tip`, rising by `slope` over a level `length`, sweeps at (s, w); inf if it misses
+    the place, and perhaps if it stays above `height` there.
+    """
+    chord = radius * radius - w * w
+    if chord <= 0.0:
+        return math.inf
+    half = math.sqrt(chord)
+    low, high = max(0.0, s - half), min(length, s + half)
+    if low > high:
+        return math.inf
+    if kind == BALL:
+        hypotenuse = math.sqrt(1.0 + slope * slope)
+        way = s - half * slope / hypotenuse
+        if 0.0 <= way <= length:
+            return tip + radius + slope * way - half / hypotenuse
+        way = 0.0 if way < 0.0 else length
+        return tip + radius + slope * way - math.sqrt(max(chord - (s - way) * (s - way), 0.0))
+    if kind == FLAT:
+        return tip + slope * (high if slope < 0.0 else low)
+    lowest = length if slope < 0.0 else 0.0
+    if kind == BULL and math.hypot(w, s - lowest) <= radius - corner:
+        return tip + slope * lowest
+    way = min(max(s, low), high)
+    over = _rise(kind, radius, corner, math.hypot(w, s - way))[0]
+    if slope == 0.0 or low == high:
+        return float(tip + slope * way + over)
+    if tip + slope * (high if slope < 0.0 else low) + over >= height:
+        return math.inf
+    for _ in range(_HALVINGS):
+        way = 0.5 * (low + high)
+        d = math.hypot(w, s - way)
+        turn = slope + _rise(kind, radius, corner, d)[1] * (way - s) / max(d, 1e-15)
+        if turn > 0.0:
+            high = way
+        else:
+            low = way
+    way = 0.5 * (low + high)
+    return float(tip + slope * way + _rise(kind, radius, corner, math.hypot(w, s - way))[0])
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _span(low: float, high: float, rate: float, offset: float, least: float, most: float) -> tuple[float, float]:
+    """The part of [low, high] where least <= rate x + offset <= most."""
+    if abs(rate) < 1e-9:
+        return (low, high) if least <= offset <= most else (1.0, 0.0)
+    one, other = (least - offset) / rate, (most - offset) / rate
+    return max(low, min(one, other)), min(high, max(one, other))
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def lowered(
+    heights: FloatArray,
+    origin: tuple[float, float],
+    step: float,
+    start: FloatArray,
+    end: FloatArray,
+    tool: tuple[int, float, float],
+    stride: int,
+    cut: bool,
+) -> tuple[float, float, float, float]:
+    """Lower the cells that one move of the tip sweeps, and tell the deepest cut: depth, x, y, height before.
+
+    heights : (X, Y), at origin + step (i, j). With `cut` false they are only looked at.
+    stride  : looks at every so many cells each way.
+    """
+    kind, radius, corner = tool
+    dx, dy = end[0] - start[0], end[1] - start[1]
+    length = math.hypot(dx, dy)
+    if length > 1e-9:
+        ux, uy, slope, tip = dx / length, dy / length, (end[2] - start[2]) / length, start[2]
+    else:
+        length, ux, uy, slope, tip = 0.0, 1.0, 0.0, 0.0, min(start[2], end[2])
+    hypotenuse = math.sqrt(1.0 + slope * slope)
+    tilt, upright, square = slope / hypotenuse, 1.0 / hypotenuse, radius * radius
+    deepest, at_x, at_y, before = 0.0, 0.0, 0.0, 0.0
+    first = max(0, math.ceil((min(start[0], end[0]) - radius - origin[0]) / step))
+    last = min(heights.shape[0] - 1, math.floor((max(start[0], end[0]) + radius - origin[0]) / step))
+    for i in range(stride * ((first + stride - 1) // stride), last + 1, stride):
+        x = origin[0] + i * step - start[0]
+        y_low, y_high = min(0.0, dy) - radius, max(0.0, dy) + radius
+        y_low, y_high = _span(y_low, y_high, uy, ux * x, -radius, length + radius)
+        y_low, y_high = _span(y_low, y_high, ux, -uy * x, -radius, radius)
+        if y_low > y_high:
+            continue
+        j_low = max(0, math.ceil((start[1] + y_low - origin[1]) / step))
+        j_high = min(heights.shape[1] - 1, math.floor((start[1] + y_high - origin[1]) / step))
+        for j in range(stride * ((j_low + stride - 1) // stride), j_high + 1, stride):
+            y = origin[1] + j * step - start[1]
+            s, w = ux * x + uy * y, ux * y - uy * x
+            if kind == BALL:
+                # Most cells lie outside the ball's endless cylinder and below its axis, and are spared the roots.
+                beside = upright * (heights[i, j] - tip - radius) - tilt * s
+                if beside < 0.0 and w * w + beside * beside >= square:
+                    continue
+            height = _under(kind, radius, corner, s, w, length, slope, tip, heights[i, j])
+            off = heights[i, j] - height
+            if off > 0.0:
+                if off > deepest:
+                    deepest, at_x, at_y, before = off, origin[0] + i * step, origin[1] + j * step, heights[i, j]
+                if cut:
+                    heights[i, j] = height
+    return deepest, at_x, at_y, before
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def milled(
+    heights: FloatArray,
+    origin: tuple[float, float],
+    step: float,
+    points: FloatArray,
+    rapid: BoolArray,
+    tool: tuple[int, float, float],
+    collars: FloatArray,
+    stride: int,
+    bar: float,
+) -> FloatArray:
+    """Run a program over a height map. The deepest contact of a rapid move, of each collar, and of a boring bar.
+
+    points  : (M, 3), of the tip; rapid : (M,), of the move that ends there.
+    collars : (K, 2): radius, and height above the tip of the underside, of shank and holder.
+    bar     : height of a boring bar across the axis, from the insert's outermost point toward the axis and beyond it;
+              0: none.
+    Returns : (2 + K, 5): depth, x, y, height of the material, and the point that the move goes to; 0 depth if none.
+    """
+    kind, radius, corner = tool
+    top = heights.max()
+    contacts = np.zeros((2 + collars.shape[0], 5))
+    small = (kind, radius - SKIN, min(corner, radius - SKIN))
+    lift = points[0] * 0.0
+    lift[2] = SKIN
+    for move in range(1, points.shape[0]):
+        start, end = points[move - 1], points[move]
+        lowest = min(start[2], end[2])
+        if lowest < top:
+            if rapid[move]:
+                found = lowered(heights, origin, step, start + lift, end + lift, small, 1, False)
+                if found[0] > contacts[0, 0]:
+                    contacts[0, :4], contacts[0, 4] = found, move
+            lowered(heights, origin, step, start, end, tool, 1, True)
+            cell = math.floor((bar - radius - min(start[0], end[0])) / step)
+            if bar > 0.0 and cell >= 0:
+                cell = min(cell, heights.shape[0] - 1)
+                deep = heights[cell, 0] - lowest - SKIN
+                if deep > contacts[-1, 0]:
+                    contacts[-1, :3], contacts[-1, 3], contacts[-1, 4] = (
+                        (deep, -cell * step, 0.0),
+                        heights[cell, 0],
+                        move,
+                    )
+        for k in range(collars.shape[0]):
+            if lowest + collars[k, 1] + SKIN < top:
+                lift[2] = collars[k, 1] + SKIN
+                disc = (FLAT, collars[k, 0] - SKIN, 0.0)
+                found = lowered(heights, origin, step, start + lift, end + lift, disc, stride, False)
+                if found[0] > contacts[1 + k, 0]:
+                    contacts[1 + k, :4], contacts[1 + k, 4] = found, move
+                lift[2] = SKIN
+    return contacts
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _farthest(
+    along: float, d_along: float, e0: float, d0: float, e1: float, d1: float, radius: float, low: float, high: float
+) -> tuple[float, float]:
+    """Far and near end of a ray's chord through a ball (or, with e1 = d1 = 0, a disc) at the farthest place of a move.
+
+    The centre lies `along` the ray and (e0, e1) beside it, each growing by its d over the way 0 to 1, of which only
+    low to high counts. (-inf, inf) where it misses.
+    """
+    square = d0 * d0 + d1 * d1
+    if square < 1e-24:
+        way = high if d_along > 0.0 else low
+        rest = radius * radius - (e0 + way * d0) ** 2 - (e1 + way * d1) ** 2
+    else:
+        nearest = -(e0 * d0 + e1 * d1) / square
+        room = radius * radius - (e0 + nearest * d0) ** 2 - (e1 + nearest * d1) ** 2
+        if room < 0.0:
+            return -math.inf, math.inf
+        way = nearest + d_along * math.sqrt(room / (square * (square + d_along * d_along)))
+        way = min(max(way, low), high)
+        rest = room - square * (way - nearest) ** 2
+    if rest < 0.0:
+        return -math.inf, math.inf
+    half = math.sqrt(rest)
+    return along + way * d_along + half, along + way * d_along - half
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _wide(tool: tuple[int, float, float], above: float) -> float:
+    """Radius of a tool at a height >= 0 above its tip."""
+    kind, radius, corner = tool
+    if kind == DRILL:
+        return min(radius, max(above, 0.0) / DRILL_SLOPE)
+    if above >= corner:
+        return radius
+    return radius - corner + math.sqrt(max(above * (2.0 * corner - above), 0.0))
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _sought(
+    tool: tuple[int, float, float],
+    along: float,
+    d_along: float,
+    across: float,
+    d_across: float,
+    above: float,
+    rise: float,
+) -> tuple[float, float]:
+    """As _farthest, for any cutter, `above` the tip: the ways at which it meets the ray are one stretch, on which the
+    far end is concave. Golden sections find a way within it, halving its ends, golden sections the farthest.
+    """
+    low, high = _span(0.0, 1.0, -rise, above, 0.0, math.inf)
+    if low > high:
+        return -math.inf, math.inf
+    first, last = low, high
+    for _ in range(_SECTIONS):
+        one, other = last - _GOLDEN * (last - first), first + _GOLDEN * (last - first)
+        if _wide(tool, above - one * rise) - abs(across + one * d_across) > _wide(tool, above - other * rise) - abs(
+            across + other * d_across
+        ):
+            last = other
+        else:
+            first = one
+    inside = 0.5 * (first + last)
+    if _wide(tool, above - inside * rise) < abs(across + inside * d_across):
+        return -math.inf, math.inf
+    first = last = inside
+    for _ in range(_HALVINGS):
+        one, other = 0.5 * (low + first), 0.5 * (last + high)
+        if _wide(tool, above - one * rise) >= abs(across + one * d_across):
+            first = one
+        else:
+            low = one
+        if _wide(tool, above - other * rise) >= abs(across + other * d_across):
+            last = other
+        else:
+            high = other
+    for _ in range(_SECTIONS):
+        one, other = last - _GOLDEN * (last - first), first + _GOLDEN * (last - first)
+        near_one = math.sqrt(max(_wide(tool, above - one * rise) ** 2 - (across + one * d_across) ** 2, 0.0))
+        near_other = math.sqrt(max(_wide(tool, above - other * rise) ** 2 - (across + other * d_across) ** 2, 0.0))
+        if one * d_along + near_one > other * d_along + near_other:
+            last = other
+        else:
+            first = one
+    way = 0.5 * (first + last)
+    half = math.sqrt(max(_wide(tool, above - way * rise) ** 2 - (across + way * d_across) ** 2, 0.0))
+    return along + way * d_along + half, along + way * d_along - half
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def bored(
+    reach: FloatArray,
+    wall: FloatArray,
+    lowest: float,
+    step: float,
+    directions: FloatArray,
+    points: FloatArray,
+    tool: tuple[int, float, float],
+) -> None:
+    """Run a program over rays from the axis: `reach` becomes how far along each the bore is cut.
+
+    reach, wall : (A, Z), at heights lowest + step j; a wall that is nan is not looked at. A cut that begins beyond the
+                  wall is no part of the bore.
+    directions  : (A, 2), unit, at even angles from half a step on.
+    A cutter's flank reaches all rows above; only the first is written: take the running maximum upward at the end.
+    """
+    kind, radius, corner = tool
+    # How far the tool's end, below its flank, reaches up.
+    shaped = radius * DRILL_SLOPE if kind == DRILL else corner
+    count, rows = reach.shape
+    turn = 2.0 * math.pi / count
+    above_tip = radius if kind == BALL else 0.0
+    top = lowest + step * (rows - 1)
+    for move in range(1, points.shape[0]):
+        x, y, z = points[move - 1]
+        dx, dy, dz = points[move, 0] - x, points[move, 1] - y, points[move, 2] - z
+        if min(z, z + dz) > top:
+            continue
+        square = dx * dx + dy * dy
+        nearest = 0.0 if square < 1e-24 else min(max(-(x * dx + y * dy) / square, 0.0), 1.0)
+        if count == 1 or math.hypot(x + nearest * dx, y + nearest * dy) <= radius * 1.0001:
+            first, number = 0, count
+        else:
+            start, end = math.atan2(y, x), math.atan2(y + dy, x + dx)
+            end = start + (end - start + math.pi) % (2.0 * math.pi) - math.pi
+            spread, spread_end = math.asin(radius / math.hypot(x, y)), math.asin(radius / math.hypot(x + dx, y + dy))
+            least, most = min(start - spread, end - spread_end), max(start + spread, end + spread_end)
+            first = math.ceil(least / turn - 0.5)
+            number = min(count, math.floor(most / turn - 0.5) - first + 1)
+        low = max(0, math.ceil((min(z, z + dz) - lowest) / step))
+        # The first row above the flank's lower end holds it for the rest.
+        high = min(rows - 1, max(low, math.ceil((max(z, z + dz) + shaped - lowest) / step)))
+        for i in range(first, first + number):
+            i %= count
+            ux, uy = directions[i]
+            along, d_along = ux * x + uy * y, ux * dx + uy * dy
+            across, d_across = ux * y - uy * x, ux * dy - uy * dx
+            bound = max(along, along + d_along) + radius
+            if bound <= 0.0:
+                continue
+            for j in range(low, high + 1):
+                if not wall[i, j] > 0.0 or bound <= reach[i, j]:
+                    continue
+                height = lowest + step * j
+                # Above its tip, a ball above its centre, no tool is wider than its flank.
+                least, most = _span(0.0, 1.0, dz, z + above_tip - height, -math.inf, 0.0)
+                far, near = -math.inf, math.inf
+                if least <= most:
+                    far, near = _farthest(along, d_along, across, d_across, 0.0, 0.0, radius, least, most)
+                if kind == BALL:
+                    level = z + radius - height
+                    ball_far, ball_near = _farthest(along, d_along, across, d_across, level, dz, radius, 0.0, 1.0)
+                    if ball_far > far:
+                        far, near = ball_far, ball_near
+                elif kind != FLAT and far > reach[i, j] and height < max(z, z + dz) + shaped:
+                    far, near = _sought(tool, along, d_along, across, d_across, height - z, dz)
+                if far > reach[i, j] and near <= wall[i, j]:
+                    reach[i, j] = far

@@ -1,0 +1,77 @@
+"""What the tests of programs share: processes with changed tools, and how far paths are from walls, measured anew."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from evenflare.manufacture import SolidChoice, oblong_sizes, solid_sizes
+from evenflare.manufacture.clearance import wall_cloud
+from evenflare.manufacture.grid import depth_at
+from evenflare.manufacture.process import Process, read_process
+from evenflare.manufacture.programs import programs
+from evenflare.units import MILLIMETRE as MM
+from oblongs import Choice
+
+
+def process(name: str = "router", *, tools=None, machine=None, **changes) -> Process:
+    """A bundled process with changes; `tools` by name of tool, `machine` by name of field."""
+    found = read_process(name)
+    changed = tuple(dataclasses.replace(tool, **(tools or {}).get(tool.name, {})) for tool in found.tools)
+    return dataclasses.replace(
+        found, tools=changed, machine=dataclasses.replace(found.machine, **(machine or {})), **changes
+    )
+
+
+def sizes_of(waveguide, choice: SolidChoice | None = None):
+    choice = choice or Choice()
+    if waveguide.is_round:
+        return solid_sizes(waveguide.meridian, choice)
+    return oblong_sizes(waveguide.surface, wall_cloud(waveguide), choice)
+
+
+def made(waveguide, made_with: Process) -> dict:
+    return {program.name: program for program in programs(waveguide, made_with, sizes_of(waveguide))}
+
+
+def departures(waveguide, centres, radius, *, azimuths, count=1500):
+    """m, greatest leftover and gouge of a ball on straight moves between centres (N, 3), z from the throat plane.
+
+    Met at random places of the wall on a few azimuths, against points every 20 um of the moves: 20^2 / 8 R is 0.02 um.
+    """
+    surface, rng = waveguide.surface, np.random.default_rng(5)
+    lengths = np.linalg.norm(np.diff(centres, axis=0), axis=1)
+    left, gouge = 0.0, 0.0
+    for azimuth in azimuths:
+        wall = np.concatenate(
+            [
+                surface.patch(
+                    depth_at(surface, k, np.sort(rng.uniform(0, 1, count))), np.array([azimuth]), stretch=k
+                ).points[:, 0]
+                for k in range(len(surface.cuts) - 1)
+            ]
+        )
+        away = cKDTree(wall).query(0.5 * (centres[1:] + centres[:-1]))[0]
+        near = np.flatnonzero(away < radius + 0.2 * MM + lengths)
+        moves = [
+            centres[i] + np.linspace(0, 1, 2 + int(lengths[i] / 2e-5))[:, None] * (centres[i + 1] - centres[i])
+            for i in near
+        ]
+        distance = cKDTree(np.concatenate(moves)).query(wall)[0]
+        left, gouge = max(left, float(distance.max() - radius)), max(gouge, float(radius - distance.min()))
+    return left, gouge
+
+
+def tool_distance(tool, tips, wall):
+    """m, (N,): least distance from a flat or bull tool at tips (N, 3) to points (W, 3) of a wall; from its geometry."""
+    least = np.full(len(tips), np.inf)
+    for start in range(0, len(tips), 200):
+        here = tips[start : start + 200, None]
+        across = np.hypot(wall[:, 0] - here[..., 0], wall[:, 1] - here[..., 1])
+        above = wall[:, 2] - here[..., 2]
+        beyond = np.maximum(across - (tool.radius - tool.corner_radius), 0.0)
+        below = np.maximum(tool.corner_radius - above, 0.0)
+        least[start : start + 200] = (np.hypot(beyond, below) - tool.corner_radius).min(axis=1)
+    return least

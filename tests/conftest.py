@@ -9,7 +9,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 from commandline import DESIGN, TARGET
-from evenflare import commands, solving
+from evenflare.commands import designs, searching, solving
 from evenflare.design import read_design
 from evenflare.files import InputError
 from evenflare.target import Target, read_target
@@ -37,8 +37,10 @@ def here(tmp_path, monkeypatch):
 def plain(monkeypatch):
     """No pictures, pages and comparisons: they take most of the time, and other tests look at them."""
     monkeypatch.setattr(solving, "_compared", lambda sound, *_: sound)
-    monkeypatch.setattr(commands, "write_solution", lambda *_, **__: [])
-    monkeypatch.setattr(commands, "write_report", lambda *_, **__: None)
+    for module in (designs, searching):
+        monkeypatch.setattr(module, "write_solution", lambda *_, **__: [])
+    for module in (designs, searching):
+        monkeypatch.setattr(module, "write_report", lambda *_, **__: None)
 
 
 @pytest.fixture

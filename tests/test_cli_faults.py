@@ -11,7 +11,8 @@ from pathlib import Path
 import pytest
 
 from commandline import said
-from evenflare import __version__, commands
+from evenflare import __version__
+from evenflare.commands import designs
 
 pytestmark = pytest.mark.usefixtures("compiled")
 
@@ -20,7 +21,7 @@ def test_own_fault_is_one_line_that_names_the_details(capsys, here, monkeypatch)
     def broken(*_):
         raise RuntimeError("the wheels came off")
 
-    monkeypatch.setattr(commands, "export_command", broken)
+    monkeypatch.setattr(designs, "export_command", broken)
     monkeypatch.setattr(tempfile, "tempdir", str(here))
     code, out, err = said(capsys, "export design.toml --out 'a folder' --quiet")
     assert (code, out) == (3, "")
@@ -39,7 +40,7 @@ def test_own_fault_without_room_for_the_details_is_still_one_line(capsys, here, 
     def broken(*_):
         raise RuntimeError("the wheels came off")
 
-    monkeypatch.setattr(commands, "export_command", broken)
+    monkeypatch.setattr(designs, "export_command", broken)
     monkeypatch.setattr(tempfile, "tempdir", str(here / "design.toml"))
     code, _, err = said(capsys, "export design.toml --out out --quiet")
     assert code == 3
@@ -51,7 +52,7 @@ def test_pipe_that_breaks_without_its_reader_gone_is_no_success(capsys, here, mo
     def broken(*_):
         raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
 
-    monkeypatch.setattr(commands, "export_command", broken)
+    monkeypatch.setattr(designs, "export_command", broken)
     monkeypatch.setattr(tempfile, "tempdir", str(here))
     code, _, err = said(capsys, "export design.toml --out out --quiet")
     assert code == 3

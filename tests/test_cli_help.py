@@ -10,7 +10,7 @@ import pytest
 
 from commandline import asked
 from evenflare import __version__
-from evenflare.options import parser
+from evenflare.cli.options import parser
 
 pytestmark = pytest.mark.usefixtures("compiled")
 

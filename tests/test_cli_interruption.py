@@ -14,8 +14,8 @@ from types import SimpleNamespace
 import pytest
 
 from commandline import TARGET, contents, said, started
-from evenflare import commands
 from evenflare.cli import run
+from evenflare.commands import designs, searching
 
 pytestmark = pytest.mark.usefixtures("compiled")
 
@@ -24,7 +24,7 @@ def test_interrupted_command_ends_with_130(capsys, here, monkeypatch):
     def interrupted(*_):
         raise KeyboardInterrupt
 
-    monkeypatch.setattr(commands, "solve_command", interrupted)
+    monkeypatch.setattr(designs, "solve_command", interrupted)
     code, out, err = said(capsys, "solve design.toml --out out --quiet")
     assert (code, out) == (130, "")
     assert err == "interrupted; what was finished is kept\n"
@@ -86,11 +86,11 @@ def undisturbed(tmp_path_factory):
     folder = tmp_path_factory.mktemp("undisturbed")
     (folder / "target.toml").write_text(TARGET)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(commands, "write_solution", lambda *_, **__: [])
-        patch.setattr(commands, "write_report", lambda *_, **__: None)
+        patch.setattr(searching, "write_solution", lambda *_, **__: [])
+        patch.setattr(searching, "write_report", lambda *_, **__: None)
         assert run(["search", f"{folder}/target.toml", "--out", f"{folder}/run", "--workers", "1", "--quiet"]) == 0
     return SimpleNamespace(
-        history=list(commands.history_lines(folder / "run")), best=(folder / "run" / "best.toml").read_text()
+        history=list(searching.history_lines(folder / "run")), best=(folder / "run" / "best.toml").read_text()
     )
 
 
@@ -111,11 +111,11 @@ def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, p
     assert err == "interrupted; the same command on the same folder continues\n"
     assert "Best: " in out
     assert {"best.toml", "best/solid.stl", "best/summary.csv", "report.html"} <= set(contents(here / "run"))
-    kept = list(commands.history_lines(here / "run"))
+    kept = list(searching.history_lines(here / "run"))
     assert 5 < len(kept) < len(undisturbed.history)
     code, _, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
     assert (code, err) == (0, "")
-    assert list(commands.history_lines(here / "run")) == undisturbed.history
+    assert list(searching.history_lines(here / "run")) == undisturbed.history
     assert (here / "run" / "best.toml").read_text() == undisturbed.best
 
 
@@ -124,11 +124,11 @@ def test_killed_search_continues_to_the_undisturbed_history(capsys, here, plain,
     process = begin(12)
     process.kill()
     process.communicate()
-    kept = list(commands.history_lines(here / "run"))
+    kept = list(searching.history_lines(here / "run"))
     assert 12 < len(kept) < len(undisturbed.history)
     code, _, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
     assert (code, err) == (0, "")
-    assert list(commands.history_lines(here / "run")) == undisturbed.history
+    assert list(searching.history_lines(here / "run")) == undisturbed.history
     assert (here / "run" / "best.toml").read_text() == undisturbed.best
 
 

@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 
 import reports
-from evenflare import solving
 from evenflare.air import Air
+from evenflare.commands import solving
 from evenflare.design import Design
 from evenflare.directivity import Observation
 from evenflare.report import cabinet, figures

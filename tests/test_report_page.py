@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 import evenflare
-from evenflare import commands
+from evenflare.commands import designs, searching
 from evenflare.design import Design, default_observation
 from evenflare.objective import Score
 from evenflare.report import drawing, page, rows, words
@@ -168,10 +168,10 @@ def test_families_that_keep_no_limit_or_were_not_reached_have_a_row(monkeypatch:
         "tractrix": Outcome(None, False, {}, {"depth_mm": 3.0}, {}, "breaks depth_mm by 3"),
         "hyperbolic": Outcome(None, False, {}, {}, {}, "the wall meets the axis"),
     }
-    monkeypatch.setattr(commands, "history_rows", lambda _: [dict(zip(columns, row, strict=True)) for row in found])
-    monkeypatch.setattr(commands, "nearest", lambda _: closest)
+    monkeypatch.setattr(searching, "history_rows", lambda _: [dict(zip(columns, row, strict=True)) for row in found])
+    monkeypatch.setattr(searching, "nearest", lambda _: closest)
     shares = plan([*closest, "free"], 100)
-    results = commands.family_results(cast(SearchResult, SimpleNamespace(plan=shares)), Path())
+    results = searching.family_results(cast(SearchResult, SimpleNamespace(plan=shares)), Path())
     assert [each.why for each in results] == [
         "",
         "no member keeps the limits; the nearest breaks depth_mm by 3",
@@ -188,7 +188,7 @@ def test_families_that_keep_no_limit_or_were_not_reached_have_a_row(monkeypatch:
 def test_export_tells_its_facts_beside_the_file_names_and_no_limits(tmp_path: Path) -> None:
     evenflare.write_design(Design("n", WAVEGUIDE, AIR, default_observation(WAVEGUIDE)), tmp_path / "design.toml")
     written = dict(
-        commands.export_command(tmp_path / "design.toml", tmp_path / "out", commands.Cut(), "evenflare export")
+        designs.export_command(tmp_path / "design.toml", tmp_path / "out", designs.Cut(), "evenflare export")
     )
     assert re.search(r"\d+ triangles, \d{3,4} cm³, outside diameter 222.0 mm", written["solid.stl"])
     assert re.search(r"tool radius 3 mm \(at most 12.7\), lowest program_z -9\d\.\d{3} mm", written["points.csv"])

@@ -237,5 +237,6 @@ def test_provenance_is_json_with_plain_numbers(tmp_path: Path) -> None:
     write(tmp_path, piston())
     record = json.loads((tmp_path / "provenance.json").read_text())
     own = piston().provenance
-    assert record == {"name": "a piston", "design_id": "7f3a", **own, "command": "solve"}
+    observed = tables.observed(piston())
+    assert record == {"name": "a piston", "design_id": "7f3a", **own, "command": "solve", "observed": observed}
     assert record["modes"] == 9

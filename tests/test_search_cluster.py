@@ -18,7 +18,7 @@ import pytest
 
 from cheap_search import marked, searched
 from commandline import TARGET, said
-from evenflare import commands
+from evenflare.commands import searching
 from evenflare.files import InputError
 from evenflare.search import cluster, history_rows
 from evenflare.search.cluster import check_cluster, connected
@@ -121,8 +121,8 @@ def cluster_here(tmp_path):
 @pytest.fixture
 def marked_run(monkeypatch, plain):
     """The command's search with the invented, marked solver."""
-    monkeypatch.setattr(commands, "run_search", partial(commands.run_search, solver_factory=marked))
-    monkeypatch.setattr(commands, "_write_winner", lambda *_, **__: None)
+    monkeypatch.setattr(searching, "run_search", partial(searching.run_search, solver_factory=marked))
+    monkeypatch.setattr(searching, "_write_winner", lambda *_, **__: None)
 
 
 @pytest.mark.usefixtures("compiled", "marked_run")

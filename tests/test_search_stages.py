@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from cheap_search import OBLONG, disagreeing, hidden_target, oblong, oblong_solve, oblong_target, refusing, searched
-from evenflare import cli
+from evenflare.cli import searching
 from evenflare.search import Progress, history_rows, loop
 from evenflare.search.ladder import (
     ENOUGH,
@@ -307,7 +307,7 @@ def test_time_left_of_a_search_with_an_end_counts_the_finalists_that_follow_it(t
 
 
 def test_progress_names_counts_and_agreement_only_where_there_are_estimates(capsys):
-    told = cli._Ticker(quiet=False)
+    told = searching._Ticker(quiet=False)
     standing = Progress(12, 100, 1.5, 0.257, 4020.0, "free curve")
     told(standing)
     agreement = Agreement("estimate", "screen", 0.62, 44)

@@ -18,11 +18,17 @@ class Row(NamedTuple):
 
 
 def numbers(
-    file: Path, columns: Sequence[str], *, optional: Sequence[str] = (), noun: tuple[str, str] = ("point", "points")
+    file: Path,
+    columns: Sequence[str],
+    *,
+    optional: Sequence[str] = (),
+    noun: tuple[str, str] = ("point", "points"),
+    empty: float | None = None,
 ) -> Iterator[Row]:
     """The rows of a CSV; lines that begin with # and other columns are passed over.
 
-    noun : what a row holds, one and many, for messages.
+    noun  : what a row holds, one and many, for messages.
+    empty : the value of an empty field; None where no field may be empty.
     Errors: InputError, which names the line, where a column is missing, a row is not whole or a value no number.
     """
     lines = [
@@ -47,10 +53,12 @@ def numbers(
             wanted = f"{len(header)} column{'' if len(header) == 1 else 's'}"
             raise InputError(f"{file} line {line}: holds {values} for {wanted}: must be as many. {hint}")
         where = {name: f"{file} line {line} {name} = {row[i].strip()}" for name, i in at.items()}
-        yield Row({name: _number(where[name], row[i]) for name, i in at.items()}, where)
+        yield Row({name: _number(where[name], row[i], empty) for name, i in at.items()}, where)
 
 
-def _number(start: str, text: str) -> float:
+def _number(start: str, text: str, empty: float | None) -> float:
+    if empty is not None and not text.strip():
+        return empty
     try:
         return float(text)
     except ValueError:

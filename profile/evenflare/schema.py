@@ -11,7 +11,7 @@ from collections.abc import Callable, Mapping
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, TypeVar, get_args
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from evenflare.air import Air
@@ -65,6 +65,21 @@ def rising(values: list[float]) -> list[float]:
     return values
 
 
+def no_share(percent: float) -> float:
+    """Checks that what should be per cent is no share from 0 to 1."""
+    if 0 < percent < 1:
+        raise fault(f"must be 0, or 1 to 100. Is it a share from 0 to 1? Then write {percent / PERCENT:g}")
+    return percent
+
+
+Temperature = Annotated[float, number(-20, 50)]
+"""Celsius."""
+Humidity = Annotated[float, number(0, 100), AfterValidator(no_share)]
+"""Relative, per cent."""
+Barometer = Annotated[float, number(60, 110)]
+"""kPa."""
+
+
 class Table(BaseModel):
     """A table of a file: known keys only."""
 
@@ -83,9 +98,9 @@ class AirTable(Table):
 
     speed_of_sound_m_per_s: Annotated[float, number(300, 400)] | None = None
     density_kg_per_m3: Annotated[float, number(0.5, 2)] | None = None
-    temperature_c: Annotated[float, number(-20, 50)] | None = None
-    humidity_percent: Annotated[float, number(0, 100)] | None = None
-    pressure_kpa: Annotated[float, number(60, 110)] | None = None
+    temperature_c: Temperature | None = None
+    humidity_percent: Humidity | None = None
+    pressure_kpa: Barometer | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> AirTable:
@@ -105,12 +120,6 @@ class AirTable(Table):
             raise fault(f"temperature_c: missing beside {weather[0]}. Add for example temperature_c = 20")
         if weather and self.humidity_percent is None:
             raise fault("humidity_percent: missing beside temperature_c. Add for example humidity_percent = 50")
-        if self.humidity_percent is not None and 0 < self.humidity_percent < 1:
-            percent = self.humidity_percent / PERCENT
-            raise fault(
-                f"humidity_percent = {self.humidity_percent:g}: must be 0, or 1 to 100. Is it a share from 0 to 1?"
-                f" Then write {percent:g}"
-            )
         return self
 
     def value(self) -> Air:

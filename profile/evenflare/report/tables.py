@@ -201,7 +201,13 @@ def write_solution(
     }
     for file, (columns, what, units, notes) in written.items():
         files.write_text(folder / file, csv_text(columns, header=[what, *common, units, *notes, *cautions]))
-    record = {"name": name, "design_id": design_id, **directivity.provenance, **(provenance or {})}
+    record = {
+        "name": name,
+        "design_id": design_id,
+        **directivity.provenance,
+        **(provenance or {}),
+        "observed": observed(directivity),
+    }
     files.write_text(folder / "provenance.json", json_text(record))
     return [*(folder / file for file in written), folder / "provenance.json"]
 
@@ -239,6 +245,20 @@ def origin(observation: Observation, name: str, design_id: str) -> list[str]:
         f"design: {name}; id {design_id}",
         f"seen {seen}; angles, distance and phase count from the axis at z = {origin} from the throat plane",
     ]
+
+
+def observed(directivity: Directivity) -> dict[str, Any]:
+    """What the tables leave out and a reader of them needs: from where it was observed, and in what air."""
+    observation = directivity.observation
+    return {
+        "distance_m": None if observation.far_field else float(observation.distance),
+        "reference_z_mm": observation.reference_z / MILLIMETRE,
+        "symmetry": observation.symmetry,
+        "half_space": directivity.half_space,
+        "speed_of_sound_m_per_s": float(directivity.speed_of_sound),
+        "density_kg_per_m3": float(directivity.density),
+        "own_power": directivity.sound_power is not None,
+    }
 
 
 def _space(directivity: Directivity) -> list[str]:

@@ -3,15 +3,11 @@
 from __future__ import annotations
 
 import argparse
-import difflib
-import re
 from collections.abc import Sequence
-from pathlib import Path
-from typing import NoReturn
 
 from evenflare import __version__
-
-INPUT_AT_FAULT = 2
+from evenflare.cli.arguments import Parser, depths, nearest, path
+from evenflare.cli.telling import INPUT_AT_FAULT
 
 ABOUT = """\
 From a directivity target to a searched waveguide, its mesh and its machining points.
@@ -34,26 +30,6 @@ mouth's and 40), flange_thickness_mm (default 10), bolt_circle_mm (default half-
 mouth's and 40) instead of a diameter and a bolt circle."""
 
 
-class _Parser(argparse.ArgumentParser):
-    def error(self, message: str) -> NoReturn:
-        found = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)", message)
-        hint = _nearest(found[1], re.findall(r"[\w-]+", found[2])) if found else ""
-        self.exit(INPUT_AT_FAULT, f"{self.prog}: {message}. {hint}See {self.prog} --help\n")
-
-
-def _nearest(word: str, known: Sequence[str]) -> str:
-    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
-    return f"Did you mean {near[0]}? " if near else ""
-
-
-def _depths(text: str) -> list[float]:
-    """Millimetres, comma between."""
-    try:
-        return [float(each) for each in text.split(",")]
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r}: must be depths in mm with commas between, as 0,25,85") from None
-
-
 def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
     """The options of a command line. Ends the program where they are at fault, or only help is asked for."""
     top = parser()
@@ -61,29 +37,22 @@ def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
     if unknown:
         command: argparse.ArgumentParser = _commands(top).choices[options.command]
         known = [name for action in command._actions for name in action.option_strings]
-        hint = _nearest(unknown[0].partition("=")[0], known) if unknown[0].startswith("-") else ""
+        hint = nearest(unknown[0].partition("=")[0], known) if unknown[0].startswith("-") else ""
         words = f"unrecognized arguments: {' '.join(unknown)}. {hint}"
         command.exit(INPUT_AT_FAULT, f"{command.prog}: {words}See {command.prog} --help\n")
     return options
 
 
-def _commands(top: argparse.ArgumentParser) -> argparse._SubParsersAction[_Parser]:
+def _commands(top: argparse.ArgumentParser) -> argparse._SubParsersAction[Parser]:
     return next(action for action in top._actions if isinstance(action, argparse._SubParsersAction))
-
-
-def _path(text: str) -> Path:
-    """An empty text would be the current directory."""
-    if not text.strip():
-        raise argparse.ArgumentTypeError("is empty: must name a file or folder, as in results")
-    return Path(text)
 
 
 def parser() -> argparse.ArgumentParser:
     """The commands and their options."""
     raw = argparse.RawDescriptionHelpFormatter
-    top = _Parser(prog="evenflare", description=ABOUT, formatter_class=raw, allow_abbrev=False)
+    top = Parser(prog="evenflare", description=ABOUT, formatter_class=raw, allow_abbrev=False)
     top.add_argument("--version", action="version", version=f"evenflare {__version__}")
-    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=_Parser)
+    commands = top.add_subparsers(dest="command", metavar="COMMAND", required=True, parser_class=Parser)
 
     def command(name: str, does: str, more: str) -> argparse.ArgumentParser:
         added = commands.add_parser(
@@ -99,8 +68,8 @@ def parser() -> argparse.ArgumentParser:
         "writes into the folder: best.toml, best/ (as solve and export), report.html, candidates.sqlite.\n"
         "Ctrl-C keeps the best so far. A changed target, seed or number of candidates needs a new folder.",
     )
-    search.add_argument("target", type=_path, help="target file (TOML)")
-    search.add_argument("--out", type=_path, required=True, help="folder of the run, made if missing")
+    search.add_argument("target", type=path, help="target file (TOML)")
+    search.add_argument("--out", type=path, required=True, help="folder of the run, made if missing")
     search.add_argument("--candidates", type=int, help="shapes to ask for, instead of the target's")
     search.add_argument("--minutes", type=float, help="stop asking for new shapes after this time")
     search.add_argument("--seed", type=int, help="instead of the target's; the same seed asks for the same shapes")
@@ -117,7 +86,7 @@ def parser() -> argparse.ArgumentParser:
         "example: evenflare history runs/shelf > candidates.csv\n\n"
         "A row per number (the order asked for) and stage. Works while the search runs.",
     )
-    history.add_argument("run_folder", type=_path, metavar="RUN", help="the folder given to search --out")
+    history.add_argument("run_folder", type=path, metavar="RUN", help="the folder given to search --out")
 
     solve = command(
         "solve",
@@ -132,8 +101,8 @@ def parser() -> argparse.ArgumentParser:
         "settings: full (index typically within 0.02 dB, up to 0.1 near a dip on axis), screen (typically 0.1 dB, up\n"
         "to 1 dB at the top), estimate (2 to 5 dB rms above a few kHz, a first look).\n\n" + DESIGN_KEYS,
     )
-    solve.add_argument("design", type=_path, help="design file (TOML)")
-    solve.add_argument("--out", type=_path, required=True, help="folder for the results, made if missing")
+    solve.add_argument("design", type=path, help="design file (TOML)")
+    solve.add_argument("--out", type=path, required=True, help="folder for the results, made if missing")
     solve.add_argument(
         "--method",
         choices=["march", "boundary_elements"],
@@ -147,8 +116,8 @@ def parser() -> argparse.ArgumentParser:
         "example: evenflare score runs/shelf/best.toml --target targets/shelf.toml --json\n\n"
         "Exit code 1 if a limit is broken.",
     )
-    score.add_argument("design", type=_path, help="design file (TOML)")
-    score.add_argument("--target", type=_path, required=True, help="target file (TOML)")
+    score.add_argument("design", type=path, help="design file (TOML)")
+    score.add_argument("--target", type=path, required=True, help="target file (TOML)")
     score.add_argument("--json", action="store_true", help="one JSON object instead of words")
 
     export = command(
@@ -160,15 +129,15 @@ def parser() -> argparse.ArgumentParser:
         "Rotating tools and dust hurt: read the cautions in points.csv, and prove every program in the air first.\n\n"
         + DESIGN_KEYS,
     )
-    export.add_argument("design", type=_path, help="design file (TOML)")
-    export.add_argument("--out", type=_path, required=True, help="folder for the files, made if missing")
+    export.add_argument("design", type=path, help="design file (TOML)")
+    export.add_argument("--out", type=path, required=True, help="folder for the files, made if missing")
     export.add_argument(
         "--chord-error-mm", type=float, default=0.05, help="largest departure of a chord (default 0.05)"
     )
     export.add_argument("--tool-radius-mm", type=float, default=3.0, help="ball or turning nose radius (default 3)")
     export.add_argument(
         "--sections-mm",
-        type=_depths,
+        type=depths,
         metavar="Z,Z,...",
         help="oblong: depths of the sections in sections.csv (default throat, every 10 mm, mouth)",
     )

@@ -1,0 +1,107 @@
+"""The command line: words for the library's calls, exit codes, progress on standard error, data on standard output."""
+
+from __future__ import annotations
+
+import errno
+import os
+import select
+import shlex
+import signal
+import sys
+import tempfile
+import threading
+import traceback
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager, suppress
+from types import FrameType
+from typing import NoReturn
+
+from evenflare import __version__
+from evenflare.cli import designs, searching
+from evenflare.cli.options import parsed
+from evenflare.cli.telling import DONE, INPUT_AT_FAULT, INTERRUPTED, OWN_FAULT
+from evenflare.files import DISK_FULL, InputError
+
+NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
+"""Errors of the system that a disk causes, wherever they come up."""
+
+
+def main(arguments: Sequence[str] | None = None) -> NoReturn:
+    """Entry point of the command `evenflare`."""
+    sys.exit(run(arguments))
+
+
+def run(arguments: Sequence[str] | None = None) -> int:
+    """Carry out a command line; the exit code. No traceback reaches a user."""
+    options = parsed(arguments)
+    options.words = shlex.join(["evenflare", *(sys.argv[1:] if arguments is None else arguments)])
+    try:
+        with _terminable():
+            code = COMMANDS[options.command](options)
+            print(end="", flush=True)
+        return code
+    except InputError as error:
+        print(error, file=sys.stderr)
+        return INPUT_AT_FAULT
+    except KeyboardInterrupt:
+        print("interrupted; what was finished is kept", file=sys.stderr)
+        return INTERRUPTED
+    except Exception as error:
+        if isinstance(error, BrokenPipeError) and _reader_gone():
+            _drop_output()  # its reader has seen enough
+            return DONE
+        if isinstance(error, OSError) and error.errno in NO_ROOM:
+            _drop_output()
+            why = "the disk is full" if error.errno in DISK_FULL else error.strerror
+            print(f"cannot write: {why}. Free some disk space, then run it again", file=sys.stderr)
+            return INPUT_AT_FAULT
+        print(f"evenflare failed, and it is our fault ({error}). {_details(options.words)}", file=sys.stderr)
+        return OWN_FAULT
+
+
+@contextmanager
+def _terminable() -> Iterator[None]:
+    """A request to end, as the system sends it at shutdown, is taken as Ctrl-C."""
+
+    def interrupt(number: int, frame: FrameType | None) -> None:
+        raise KeyboardInterrupt
+
+    if threading.current_thread() is not threading.main_thread():
+        yield  # only the main thread may hear signals
+        return
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+def _reader_gone() -> bool:
+    """Whether nobody reads standard output or standard error any more: other pipes break for other reasons."""
+    poll = select.poll()
+    for stream in (sys.stdout, sys.stderr):
+        with suppress(OSError, ValueError):
+            poll.register(stream.fileno(), 0)
+    return any(event & select.POLLERR for _, event in poll.poll(0))
+
+
+def _drop_output() -> None:
+    """What is left of standard output goes nowhere, so that the interpreter does not stumble over it at exit."""
+    with suppress(OSError, ValueError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _details(words: str) -> str:
+    """Write down the fault being handled; where."""
+    try:
+        with tempfile.NamedTemporaryFile(
+            "w", prefix="evenflare-fault-", suffix=".txt", delete=False, encoding="utf-8"
+        ) as details:
+            details.write(f"{words}\nevenflare {__version__}\n{traceback.format_exc()}")
+    except OSError as error:
+        return f"The details could not be written ({error.strerror})"
+    return f"Details: {details.name}"
+
+
+COMMANDS = {**searching.COMMANDS, **designs.COMMANDS}
+"""What each does; the exit code."""

@@ -1,0 +1,94 @@
+"""Commands on one design: solve, score, export; and the check of this installation."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, warn
+from evenflare.files import check_folder
+
+
+def _remark(options: argparse.Namespace, *, made: bool) -> str:
+    """Say what there is to say about a design before it is worked with; what became of its corners."""
+    from evenflare import remarks
+    from evenflare.design import read_design
+
+    waveguide = read_design(options.design).waveguide
+    warn(remarks.warnings(options.design, waveguide))
+    for note in () if options.quiet else remarks.notes(options.design, waveguide, made=made):
+        print(f"note: {note}", file=sys.stderr)
+    return remarks.corners_kept(waveguide)
+
+
+def _solve(options: argparse.Namespace) -> int:
+    from evenflare.commands import designs, solving
+
+    check_folder(options.out)
+    corners = _remark(options, made=False)
+    warn(solving.method_warnings(options.design, options.method))
+    compiled(options.quiet)
+    memory = solving.memory_line(options.design, options.setting)
+    if memory and not options.quiet:
+        print(memory, file=sys.stderr)
+    solution = designs.solve_command(options.design, options.out, options.setting, options.method, options.words)
+    sound = solution.sound
+    if corners:
+        print(corners)
+    print(f"Directivity index: {designs.index_line(sound.directivity)}")
+    for line in solving.found_lines(sound):
+        print(line)
+    list_written(solution.written, options.out)
+    warn(sound.warnings)
+    return DONE
+
+
+def _score(options: argparse.Namespace) -> int:
+    from evenflare.commands import scoring
+
+    compiled(options.quiet)
+    judged = scoring.score_command(options.design, options.target)
+    found = judged.score
+    for note in judged.notes:
+        print(f"note: {note}", file=sys.stderr)
+    if options.json:
+        print(scoring.score_json(judged))
+    else:
+        print(f"score {found.value:.4f} dB (weighted rms deviation; 0 is the target itself)")
+        for name, value in found.terms.items():
+            print(f"  {name:36} {value:9.4f}")
+        print("limits (at or below 0: kept), and where the wall comes nearest to them")
+        for name, value in found.constraints.items():
+            where = scoring.place_words(judged.places[name])
+            print(f"  {name:36} {value:9.4f}  {where}{'  BROKEN' if value > 0 else ''}")
+    return DONE if found.feasible else ANSWER_IS_NO
+
+
+def _export(options: argparse.Namespace) -> int:
+    from evenflare.commands import designs
+    from evenflare.units import MILLIMETRE
+
+    sections = None if options.sections_mm is None else [z * MILLIMETRE for z in options.sections_mm]
+    cut = designs.checked_cut(options.chord_error_mm * MILLIMETRE, options.tool_radius_mm * MILLIMETRE, sections)
+    check_folder(options.out)
+    corners = _remark(options, made=True)
+    written = designs.export_command(options.design, options.out, cut, options.words)
+    if corners:
+        print(corners)
+    list_written(written, options.out)
+    return DONE
+
+
+def _check(options: argparse.Namespace) -> int:
+    from evenflare.check import checks
+
+    compiled(options.quiet)
+    passed = True
+    for check in checks():
+        print(f"{'ok  ' if check.passed else 'FAIL'}  {check.name}: {check.found}", flush=True)
+        passed &= check.passed
+    return DONE if passed else ANSWER_IS_NO
+
+
+COMMANDS = {"solve": _solve, "score": _score, "export": _export, "check": _check}
+"""What each does; the exit code."""

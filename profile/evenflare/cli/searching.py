@@ -1,0 +1,125 @@
+"""Commands of a search: run or continue one, and read its history; progress on standard error."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from typing import TYPE_CHECKING
+
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, list_written, warn
+
+if TYPE_CHECKING:
+    from evenflare.search import Progress, SearchResult
+
+
+def _history(options: argparse.Namespace) -> int:
+    from evenflare.commands import searching
+
+    for line in searching.history_lines(options.run_folder):
+        print(line)
+    return DONE
+
+
+class _Ticker:
+    """Progress of a search on standard error: one line that is rewritten on a terminal, now and then elsewhere."""
+
+    def __init__(self, quiet: bool) -> None:
+        self.quiet = quiet
+        self.terminal = sys.stderr.isatty()
+        self.last = 0.0
+        self.stage = ""
+
+    def __call__(self, progress: Progress) -> None:
+        now = time.monotonic()
+        due = now - self.last > (0.2 if self.terminal else 10.0) or progress.stage != self.stage
+        if self.quiet or not due:
+            return
+        self.last, self.stage = now, progress.stage
+        best = "none yet" if progress.best is None else f"{progress.best:.3f} dB"
+        left = "" if progress.time_left is None else f", {_duration(progress.time_left)} left"
+        rate = f"{progress.rate:.0f}" if progress.rate >= 9.5 else f"{progress.rate:.2g}"
+        words = (
+            f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
+            f"{_staged(progress)}"
+        )
+        print(f"\r\033[K{words}" if self.terminal else words, end="" if self.terminal else "\n", file=sys.stderr)
+        sys.stderr.flush()
+
+    def say(self, words: str) -> None:
+        """A line of its own."""
+        if not self.quiet:
+            print(f"\r\033[K{words}" if self.terminal else words, file=sys.stderr, flush=True)
+
+
+def _staged(progress: Progress) -> str:
+    """Where an estimate decides who is judged further: how many were, and whether it can be relied on."""
+    if progress.agreement is None:
+        return ""
+    tau = progress.agreement.tau
+    counts = ", ".join(f"{count} at {setting}" for setting, count in progress.judged.items())
+    return f"; {counts}; estimates {'not compared yet' if tau is None else f'agree {tau:.2f} with screen'}"
+
+
+def _duration(seconds: float) -> str:
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min {rest} s" if minutes else f"{rest} s"
+
+
+def _search(options: argparse.Namespace) -> int:
+    from evenflare.commands import searching, solving
+    from evenflare.reach import reach_statement, reachability
+
+    ticker = _Ticker(options.quiet)
+    asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
+    target = searching.checked_search(options.target, options.out, **asked)
+    warn(reachability(target))
+    ticker.say(reach_statement(target))
+    compiled(options.quiet)
+    result, solution = searching.search_command(
+        options.target,
+        options.out,
+        command=options.words,
+        progress=ticker,
+        stage=ticker.say,
+        **asked,
+    )
+    for note in result.plan.notes:
+        ticker.say(f"note: {note}")
+    _tell(result)
+    if solution is not None:
+        for line in solving.agreement_lines(solution.sound):
+            print(line)
+        list_written(solution.written, options.out)
+        warn(solution.sound.warnings)
+    if result.stopped_by == "interrupted":
+        print("interrupted; the same command on the same folder continues", file=sys.stderr)
+        return INTERRUPTED
+    return DONE if result.feasible else ANSWER_IS_NO
+
+
+def _tell(result: SearchResult) -> None:
+    from evenflare.search import ranking_words
+
+    print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
+    if result.best is None:
+        so_far = "" if result.stopped_by == "candidates" else " so far"
+        why = f": {result.why}" if result.why else ""
+        print(f"No candidate keeps the limits{so_far}{why}")
+        if not so_far:
+            print("Widen [limits], or ask for more candidates")
+        return
+    best = result.best
+    print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")
+    if ranked := ranking_words(best.waveguide.mounting):
+        print(f"{ranked[0].upper()}{ranked[1:]}")
+    if result.gain is not None:
+        print(f"That is {result.gain:.3f} dB better than the best published family")
+    for agreement in result.agreements:
+        if agreement.words:
+            print(f"{agreement.words[0].upper()}{agreement.words[1:]}")
+
+
+COMMANDS = {"search": _search, "history": _history}
+"""What each does; the exit code."""

@@ -1,0 +1,48 @@
+"""What every command says: exit codes, what was written, warnings, and what takes long."""
+
+from __future__ import annotations
+
+import sys
+import threading
+from collections.abc import Iterable, Iterator, Sequence
+from contextlib import contextmanager
+from pathlib import Path
+
+DONE, ANSWER_IS_NO, INPUT_AT_FAULT, OWN_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
+"""Exit codes."""
+
+
+@contextmanager
+def slow(quiet: bool, words: str) -> Iterator[None]:
+    """Says what takes long, if it takes more than five seconds."""
+    timer = threading.Timer(5.0, lambda: print(words, file=sys.stderr))
+    timer.daemon = True
+    if not quiet:
+        timer.start()
+    try:
+        yield
+    finally:
+        timer.cancel()
+
+
+def compiled(quiet: bool) -> None:
+    """The solver's compiled parts, from the cache or made now, before anything is timed or shared out."""
+    with slow(quiet, "Compiling the solver for this machine: once, up to a minute"):
+        from evenflare.radiation import boundary_elements, march
+
+        march.warm_up()
+        boundary_elements.warm_up()
+
+
+def list_written(written: Sequence[tuple[str, str]], folder: Path) -> None:
+    """Say which files were written, and what each is for."""
+    width = max(len(name) for name, _ in written)
+    print(f"Written in {folder}:")
+    for name, use in written:
+        print(f"  {name:{width}}  {use}")
+
+
+def warn(found: Iterable[str]) -> None:
+    """Say warnings, quiet or not, on standard error."""
+    for warning in found:
+        print(f"warning: {warning}", file=sys.stderr)

@@ -1,0 +1,1 @@
+"""What the commands do: the same library calls that a notebook makes, and files. The words are in `cli`."""

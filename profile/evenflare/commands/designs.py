@@ -1,0 +1,174 @@
+"""Solve, export and report one design."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from evenflare import files, metrics, radiation
+from evenflare.commands.solving import Heard, heard
+from evenflare.design import Design, design_id, read_design, write_design
+from evenflare.directivity import Directivity
+from evenflare.remarks import faults_of
+from evenflare.target import Target
+from evenflare.units import DEGREE, MILLIMETRE
+
+Written = list[tuple[str, str]]
+"""Files by name, and what each is for."""
+
+
+@dataclass(frozen=True)
+class Solution:
+    """What `solve` found, and the files that hold it."""
+
+    sound: Heard
+    written: Written
+
+
+def write_solution(
+    design: Design, sound: Heard, folder: Path, *, command: str, target: Target | None = None
+) -> Written:
+    """The tables and pictures of a solved design."""
+    from evenflare.report import agreement, balloon, cabinet, figures, tables
+
+    named = {"name": design.name, "design_id": design_id(design)}
+    made = {"command": command, "mounting": design.waveguide.mounting.kind, **sound.record}
+    cautions = tables.predicted(design.waveguide.driver)
+    tables.write_solution(folder, sound.directivity, **named, provenance=made, cautions=cautions)
+    written = [
+        ("directivity.csv", "level and phase over frequency and angle"),
+        ("summary.csv", "index, beamwidth, level, power and throat impedance over frequency"),
+        ("standard_curves.csv", "the curves of ANSI/CTA-2034-A"),
+        ("provenance.json", "how it was solved"),
+    ]
+    if not design.waveguide.is_round and balloon.drawable(sound.all_round):
+        tables.write_balloon(folder / "balloon.csv", sound.all_round, **named, cautions=cautions)
+        written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
+    pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
+    header = tables.origin(sound.directivity.observation, design.name, design_id(design))
+    if sound.agreement is not None:
+        agreement.write(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
+        written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))
+        pictures["agreement.png"] = agreement.figure(sound.agreement)
+    if sound.cabinet is not None:
+        distance = design.observation.distance
+        path = folder / "cabinet_effect.csv"
+        cabinet.write(path, sound.cabinet, header=header, cautions=cautions, distance=distance)
+        written.append(("cabinet_effect.csv", "the same waveguide in a baffle, on a cabinet and free-standing"))
+        pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
+    for name, figure in pictures.items():
+        figures.save(figure, folder / name)
+    return [*written, *((name, "picture") for name in pictures)]
+
+
+@dataclass(frozen=True)
+class Cut:
+    """What `export` works to, m: chord error and tool radius, and the depths of an oblong waveguide's sections."""
+
+    chord_error: float = 0.05e-3
+    tool_radius: float = 3e-3
+    sections: tuple[float, ...] | None = None
+
+
+def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float] | None = None) -> Cut:
+    """All in m. InputError if one is out of range."""
+    from evenflare.manufacture.offset import checked_tool_radius
+    from evenflare.manufacture.spacing import checked_chord_error
+
+    depths = None if sections is None else tuple(sections)
+    return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths)
+
+
+def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float]:
+    """The machinist's files and the design itself, and by how much the tool's tip passes the throat plane, m."""
+    from evenflare.manufacture import export, outside
+    from evenflare.manufacture.offset import floor_micrometre
+
+    made = export(
+        design.waveguide,
+        design.solid,
+        folder,
+        chord_error=cut.chord_error,
+        tool_radius=cut.tool_radius,
+        design_id=design_id(design),
+        name=design.name,
+        sections=cut.sections,
+    )
+    write_design(design, folder / "design.toml")
+    points, solid = made.points, made.solid
+    thinnest = ""
+    if solid.thinnest is not None:
+        at = f"z = {solid.thinnest.z / MILLIMETRE:.1f} mm, azimuth {solid.thinnest.azimuth / DEGREE:.0f}°"
+        thinnest = f", thinnest {solid.thinnest.thickness / MILLIMETRE:.1f} mm at {at}"
+    across = "" if points.columns == 1 else f" of {points.columns} points around the wall"
+    largest = floor_micrometre(points.largest_tool_radius) / MILLIMETRE
+    undercut = "" if points.undercut_z is None else f", undercut from z = {points.undercut_z / MILLIMETRE:.3f} mm"
+    return [
+        ("design.toml", "the design itself; reads back to the same shape"),
+        (
+            "solid.stl",
+            f"the closed solid in mm: {solid.triangles} triangles, {solid.volume / (10 * MILLIMETRE) ** 3:.0f} cm³,"
+            f" {outside(solid.sizes, decimals=1)} mm{thinnest}",
+        ),
+        (
+            "points.csv",
+            f"{points.rows} {'rows' if across else 'points'}{across} from throat to mouth with normals and the tool's"
+            f" centre: tool radius"
+            f" {points.tool_radius / MILLIMETRE:g} mm (at most {largest:g}),"
+            f" lowest program_z {points.lowest_program_z / MILLIMETRE:.3f} mm{undercut}",
+        ),
+        *((curves.path.name, curves.what) for curves in made.curves),
+    ], -points.lowest_program_z - design.waveguide.depth
+
+
+def write_report(design: Design, path: Path, *, what: str, command: str, written: Written, **more: Any) -> None:
+    """One page about a design; `more` as report.page.report."""
+    from evenflare.report import page
+
+    text = page.report(
+        design.waveguide,
+        name=design.name,
+        design_id=design_id(design),
+        what=what,
+        command=command,
+        written=written,
+        **more,
+    )
+    files.write_text(path, text)
+
+
+def solve_command(
+    path: Path, folder: Path, setting: radiation.Setting, method: radiation.Method | None, command: str
+) -> Solution:
+    """`solve`: one design's radiation, its tables and pictures in `folder`. method : None for the mounting's own."""
+    design = read_design(path)
+    sound = heard(path, design, setting, method)
+    with files.together():
+        return Solution(sound, write_solution(design, sound, folder, command=command))
+
+
+def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
+    """`export`: what a machinist pulls, in `folder`."""
+    design = read_design(path)
+    with files.together(), faults_of(path):
+        written, tip = write_export(design, folder, cut)
+        written.append(("report.html", "this design on one page, opens anywhere"))
+        write_report(
+            design,
+            folder / "report.html",
+            what=f"Export of {path.name}. Made by evenflare.",
+            command=command,
+            written=written[:-1],
+            tip_below_throat=tip,
+        )
+    return written
+
+
+def index_line(directivity: Directivity) -> str:
+    """The directivity index at a few frequencies, in words."""
+    index = metrics.directivity_index(directivity)
+    frequency = directivity.observation.frequency
+    at = sorted({int(abs(frequency - wanted).argmin()) for wanted in (500, 1000, 2000, 4000, 8000, 16000)})
+    return ", ".join(f"{index[i]:.1f} dB at {frequency[i]:.0f} Hz" for i in at)

@@ -1,0 +1,1 @@
+"""Filters: the equaliser of a waveguide, and the crossover that joins it to other drivers."""

@@ -1,0 +1,1 @@
+"""A loudspeaker in a rectangular room: what each seat hears."""

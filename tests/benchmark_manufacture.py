@@ -21,6 +21,7 @@ from scipy.optimize import brentq
 
 from evenflare.design import Solid
 from evenflare.manufacture import solid_sizes, write_solid
+from evenflare.manufacture.features import features_of
 from evenflare.manufacture.finishing import finishing
 from evenflare.manufacture.gcode import write_gcode
 from evenflare.manufacture.process import Process, read_process
@@ -46,10 +47,10 @@ def process() -> Process:
 
 
 def solid(folder: Path) -> str:
-    written = write_solid(
-        part(), Solid(), folder / "solid.stl", chord_error=CHORD_ERROR, design_id="bench", name="300 mm mouth"
-    )
-    return f"{written.triangles} triangles, solid.stl {size(written.path)}"
+    told = {"chord_error": CHORD_ERROR, "design_id": "bench", "name": "300 mm mouth"}
+    seated = features_of(Solid(edge_radius=5 * MILLIMETRE), process())
+    written = write_solid(part(), Solid(), folder / "solid.stl", features=seated, **told)
+    return f"{written.triangles} triangles, solid.stl {size(written.path)}, {written.volume * process().density:.2f} kg"
 
 
 def path(folder: Path) -> str:
@@ -72,7 +73,7 @@ def size(path: Path) -> str:
 
 
 STEPS: dict[str, tuple[str, Callable[[Path], str]]] = {
-    "solid": ("solid and STL, chord error 0.01 mm", solid),
+    "solid": ("solid, seat, edge and STL, chord error 0.01 mm", solid),
     "path": ("finishing path, scallop 5 um, ball 6 mm", path),
     "proof": ("its proof, read back, grid 0.1 mm", proof),
 }

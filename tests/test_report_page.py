@@ -188,7 +188,7 @@ def test_families_that_keep_no_limit_or_were_not_reached_have_a_row(monkeypatch:
 def test_export_tells_its_facts_beside_the_file_names_and_no_limits(tmp_path: Path) -> None:
     evenflare.write_design(Design("n", WAVEGUIDE, AIR, default_observation(WAVEGUIDE)), tmp_path / "design.toml")
     written = dict(
-        designs.export_command(tmp_path / "design.toml", tmp_path / "out", designs.Cut(), "evenflare export")
+        designs.export_command(tmp_path / "design.toml", tmp_path / "out", designs.Cut(), "evenflare export").written
     )
     assert re.search(r"\d+ triangles, \d{3,4} cm³, outside diameter 222.0 mm", written["solid.stl"])
     assert re.search(r"tool radius 3 mm \(at most 12.7\), lowest program_z -9\d\.\d{3} mm", written["points.csv"])

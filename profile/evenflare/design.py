@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import astuple, dataclass, replace
+from dataclasses import astuple, dataclass, fields, replace
 from functools import partial
 from pathlib import Path
 from typing import Any, Literal
@@ -47,6 +47,9 @@ class Solid:
     kind : "block", the waveguide cut into a cylinder, or "shell", a wall around it with a flange.
     flange_width, flange_height : of an oblong waveguide only, and then both or none: the flange, or the block, is a
                                   rectangle instead of a circle of flange_diameter.
+    seat_* : the driver's seat, see manufacture.features; none without a seat_diameter.
+    rebate_width, rebate_depth : both or none: the step in the front's rim that a baffle's edge covers.
+    edge_radius : of the front's rim.
     """
 
     kind: Literal["block", "shell"] = "block"
@@ -57,6 +60,16 @@ class Solid:
     bolts: int | None = None
     flange_width: float | None = None
     flange_height: float | None = None
+    seat_diameter: float | None = None
+    seat_clearance: float | None = None
+    seat_depth: float | None = None
+    seat_bolt_circle: float | None = None
+    seat_bolts: int | None = None
+    seat_hole_diameter: float | None = None
+    seat_hole_depth: float | None = None
+    rebate_width: float | None = None
+    rebate_depth: float | None = None
+    edge_radius: float | None = None
 
 
 @dataclass(frozen=True)
@@ -127,7 +140,17 @@ def _solid(table: SolidTable) -> Solid:
         for key, value in table
         if key.endswith("_mm")
     }
-    return Solid(kind=table.kind, bolts=table.bolts, **lengths)
+    return Solid(kind=table.kind, bolts=table.bolts, seat_bolts=table.seat_bolts, **lengths)
+
+
+def _solid_keys(solid: Solid) -> dict[str, Any]:
+    """The [solid] table, in the order of its fields."""
+    values = {each.name: getattr(solid, each.name) for each in fields(solid)}
+    plain = ("kind", "bolts", "seat_bolts")
+    return {
+        key if key in plain else f"{key}_mm": value if key in plain else length_mm(value)
+        for key, value in values.items()
+    }
 
 
 def write_design(design: Design, path: Path | str) -> None:
@@ -156,16 +179,7 @@ def design_toml(design: Design) -> str:
             "density_kg_per_m3": float(design.air.density),
         },
         "analysis": _analysis(design),
-        "solid": {
-            "kind": design.solid.kind,
-            "wall_mm": length_mm(design.solid.wall),
-            "flange_diameter_mm": length_mm(design.solid.flange_diameter),
-            "flange_thickness_mm": length_mm(design.solid.flange_thickness),
-            "bolt_circle_mm": length_mm(design.solid.bolt_circle),
-            "bolts": design.solid.bolts,
-            "flange_width_mm": length_mm(design.solid.flange_width),
-            "flange_height_mm": length_mm(design.solid.flange_height),
-        },
+        "solid": _solid_keys(design.solid),
     }
     for name, keys in tables.items():
         document.add(name, _table(keys))

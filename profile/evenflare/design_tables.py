@@ -131,6 +131,40 @@ class SolidTable(Table):
     flange_thickness_mm: Annotated[float, number(0.5, 1000)] | None = None
     bolt_circle_mm: Annotated[float, number(10, 5000)] | None = None
     bolts: Annotated[int, number(0, 100, whole=True)] | None = None
+    seat_diameter_mm: Annotated[float, number(10, 400)] | None = None
+    seat_clearance_mm: Annotated[float, number(0, 10)] | None = None
+    seat_depth_mm: Annotated[float, number(0, 50)] | None = None
+    seat_bolt_circle_mm: Annotated[float, number(1, 400)] | None = None
+    seat_bolts: Annotated[int, number(0, 24, whole=True)] | None = None
+    seat_hole_diameter_mm: Annotated[float, number(0.5, 30)] | None = None
+    seat_hole_depth_mm: Annotated[float, number(1, 100)] | None = None
+    rebate_width_mm: Annotated[float, number(0.5, 500)] | None = None
+    rebate_depth_mm: Annotated[float, number(0.5, 200)] | None = None
+    edge_radius_mm: Annotated[float, number(0.1, 500)] | None = None
+
+    @model_validator(mode="after")
+    def _features(self) -> SolidTable:
+        seat = [key for key, value in self if key.startswith("seat_") and value is not None]
+        holes = [key for key in seat if key in ("seat_bolt_circle_mm", "seat_hole_diameter_mm", "seat_hole_depth_mm")]
+        if seat and self.seat_diameter_mm is None:
+            raise fault(f"seat_diameter_mm: missing beside {seat[0]}. Add for example seat_diameter_mm = 90")
+        if seat and not self.seat_depth_mm and not self.seat_bolts:
+            raise fault("seat_depth_mm: missing beside seat_diameter_mm. Add for example seat_depth_mm = 3")
+        if holes and not self.seat_bolts:
+            raise fault(f"seat_bolts: missing beside {holes[0]}. Add for example seat_bolts = 4")
+        if self.seat_bolts and self.seat_bolt_circle_mm is None:
+            raise fault("seat_bolt_circle_mm: missing beside seat_bolts. Add for example seat_bolt_circle_mm = 76.2")
+        if (self.rebate_width_mm is None) != (self.rebate_depth_mm is None):
+            given, lacking = ("width", "depth") if self.rebate_depth_mm is None else ("depth", "width")
+            raise fault(
+                f"rebate_{lacking}_mm: missing beside rebate_{given}_mm. Add for example rebate_{lacking}_mm = 5"
+            )
+        if self.rebate_width_mm is not None and self.edge_radius_mm is not None:
+            raise fault(
+                "edge_radius_mm and rebate_width_mm exclude each other: an edge that is flush with a baffle is not"
+                " rounded. Remove one"
+            )
+        return self
 
 
 class OblongSolidTable(SolidTable):

@@ -75,6 +75,16 @@ def together() -> Iterator[None]:
                 temporary.unlink()
 
 
+@contextmanager
+def apart() -> Iterator[None]:
+    """What the block writes takes its place at once, whatever becomes of the files of a `together` around it."""
+    token = _held.set(None)
+    try:
+        yield
+    finally:
+        _held.reset(token)
+
+
 def write_text(path: Path, text: str) -> None:
     """Write `text` to `path` as UTF-8 with unix line ends, whole or not at all. Errors as `replacing`."""
     with replacing(path) as temporary:

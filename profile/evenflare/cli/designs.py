@@ -65,18 +65,27 @@ def _score(options: argparse.Namespace) -> int:
 
 
 def _export(options: argparse.Namespace) -> int:
-    from evenflare.commands import designs
+    from evenflare.commands import designs, making
+    from evenflare.manufacture.process import read_process
     from evenflare.units import MILLIMETRE
 
     sections = None if options.sections_mm is None else [z * MILLIMETRE for z in options.sections_mm]
-    cut = designs.checked_cut(options.chord_error_mm * MILLIMETRE, options.tool_radius_mm * MILLIMETRE, sections)
+    process = None if options.process is None else read_process(options.process)
+    tool = None if options.tool_radius_mm is None else options.tool_radius_mm * MILLIMETRE
+    cut = designs.checked_cut(options.chord_error_mm * MILLIMETRE, making.tool_radius(tool, process), sections)
     check_folder(options.out)
     corners = _remark(options, made=True)
-    written = designs.export_command(options.design, options.out, cut, options.words)
+    if process is not None and process.machine.kind != "none" and not options.quiet:
+        print("cutting the part in software before any program is written", file=sys.stderr)
+    found = designs.export_command(options.design, options.out, cut, options.words, process=process, step=options.step)
     if corners:
         print(corners)
-    list_written(written, options.out)
-    return DONE
+    list_written(found.written, options.out)
+    for name in found.removed:
+        print(f"removed {options.out / name}: it was of an earlier export")
+    if not found.passed:
+        warn(["the proof by cutting in software failed: no program was written, see proof.json and report.html"])
+    return DONE if found.passed else ANSWER_IS_NO
 
 
 def _check(options: argparse.Namespace) -> int:

@@ -17,7 +17,7 @@ commands, each with an example (COMMAND --help says more):
   history   evenflare history runs/shelf > candidates.csv
   solve     evenflare solve runs/shelf/best.toml --out solved
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
-  export    evenflare export runs/shelf/best.toml --out to_cut --tool-radius-mm 3
+  export    evenflare export runs/shelf/best.toml --out to_cut --process router
   check     evenflare check
 
 exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check);
@@ -122,19 +122,35 @@ def parser() -> argparse.ArgumentParser:
 
     export = command(
         "export",
-        "Write what a machinist pulls: solid, point list, the design itself, a report",
-        "example: evenflare export runs/shelf/best.toml --out to_cut --chord-error-mm 0.05 --tool-radius-mm 3\n\n"
+        "Write what a machinist pulls: solid, point list, the design itself, a report; programs for a process",
+        "example: evenflare export runs/shelf/best.toml --out to_cut --chord-error-mm 0.05 --tool-radius-mm 3\n"
+        "example: evenflare export runs/shelf/best.toml --out to_cut --process router\n\n"
         "writes solid.stl (mm, throat plane z = 0), points.csv (wall, normals, tool), design.toml, report.html.\n"
         "Oblong: points.csv is rows around the wall; points_azimuth_0.csv, _45, _90 and sections.csv stand beside it.\n"
+        "With a process also solid.3mf, drawing.pdf, setup_sheet.pdf and, by process:\n"
+        "  router   roughing.nc, finishing.nc, back.nc, toolpath.csv, proof.json\n"
+        "  lathe    turning.nc, toolpath.csv, proof.json (round parts)\n"
+        "  sheets   layers.dxf, layers.csv, layer_points.csv, glue_up.txt\n"
+        "  casting  pattern.stl, pattern.csv\n"
+        "or a TOML file of your own machine, tools and stock. Programs are read back and cut in software first: one\n"
+        "that gouges more than the tolerance, or runs through material, is not written, and the exit code is 1.\n"
         "Rotating tools and dust hurt: read the cautions in points.csv, and prove every program in the air first.\n\n"
         + DESIGN_KEYS,
     )
     export.add_argument("design", type=path, help="design file (TOML)")
     export.add_argument("--out", type=path, required=True, help="folder for the files, made if missing")
     export.add_argument(
+        "--process", metavar="PROCESS", help="router, lathe, sheets, casting, or the path of a process file (TOML)"
+    )
+    export.add_argument(
         "--chord-error-mm", type=float, default=0.05, help="largest departure of a chord (default 0.05)"
     )
-    export.add_argument("--tool-radius-mm", type=float, default=3.0, help="ball or turning nose radius (default 3)")
+    export.add_argument(
+        "--tool-radius-mm",
+        type=float,
+        help="ball or turning nose radius of points.csv (default 3, or the process' finishing tool)",
+    )
+    export.add_argument("--step", action="store_true", help="round: also solid.step, true surfaces for a CAD program")
     export.add_argument(
         "--sections-mm",
         type=depths,

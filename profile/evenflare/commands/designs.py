@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics, radiation
 from evenflare.commands.solving import Heard, heard
@@ -14,6 +14,10 @@ from evenflare.directivity import Directivity
 from evenflare.remarks import faults_of
 from evenflare.target import Target
 from evenflare.units import DEGREE, MILLIMETRE
+
+if TYPE_CHECKING:
+    from evenflare.manufacture import Exported
+    from evenflare.manufacture.process import Process
 
 Written = list[tuple[str, str]]
 """Files by name, and what each is for."""
@@ -81,9 +85,10 @@ def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float
     return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths)
 
 
-def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float]:
-    """The machinist's files and the design itself, and by how much the tool's tip passes the throat plane, m."""
+def write_export(design: Design, folder: Path, cut: Cut, *, process: Process | None = None) -> tuple[Written, Exported]:
+    """The machinist's files and the design itself, and the facts of the files. process : whose seat the part has."""
     from evenflare.manufacture import export, outside
+    from evenflare.manufacture.features import features_of
     from evenflare.manufacture.offset import floor_micrometre
 
     made = export(
@@ -95,6 +100,7 @@ def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float
         design_id=design_id(design),
         name=design.name,
         sections=cut.sections,
+        features=features_of(design.solid, process),
     )
     write_design(design, folder / "design.toml")
     points, solid = made.points, made.solid
@@ -120,7 +126,12 @@ def write_export(design: Design, folder: Path, cut: Cut) -> tuple[Written, float
             f" lowest program_z {points.lowest_program_z / MILLIMETRE:.3f} mm{undercut}",
         ),
         *((curves.path.name, curves.what) for curves in made.curves),
-    ], -points.lowest_program_z - design.waveguide.depth
+    ], made
+
+
+def tip_below_throat(design: Design, exported: Exported) -> float:
+    """m, by which the tool's tip passes the throat plane."""
+    return -exported.points.lowest_program_z - design.waveguide.depth
 
 
 def write_report(design: Design, path: Path, *, what: str, command: str, written: Written, **more: Any) -> None:
@@ -140,7 +151,11 @@ def write_report(design: Design, path: Path, *, what: str, command: str, written
 
 
 def solve_command(
-    path: Path, folder: Path, setting: radiation.Setting, method: radiation.Method | None, command: str
+    path: Path,
+    folder: Path,
+    setting: radiation.Setting,
+    method: radiation.Method | None,
+    command: str,
 ) -> Solution:
     """`solve`: one design's radiation, its tables and pictures in `folder`. method : None for the mounting's own."""
     design = read_design(path)
@@ -149,11 +164,36 @@ def solve_command(
         return Solution(sound, write_solution(design, sound, folder, command=command))
 
 
-def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
-    """`export`: what a machinist pulls, in `folder`."""
+@dataclass(frozen=True)
+class Export:
+    """What `export` wrote, the programs of an earlier export that it removed, and whether the proof passed."""
+
+    written: Written
+    removed: list[str]
+    passed: bool
+
+
+def export_command(
+    path: Path, folder: Path, cut: Cut, command: str, *, process: Process | None = None, step: bool = False
+) -> Export:
+    """`export`: what a machinist pulls, in `folder`, and with a process what its machine is fed with."""
+    from evenflare.commands import making, sheets
+    from evenflare.manufacture.features import with_seat
+
     design = read_design(path)
+    if process is not None:
+        process = with_seat(process, design.solid)
+    with faults_of(path):
+        proved = making.Proved() if process is None else making.prove_programs(design, process)
     with files.together(), faults_of(path):
-        written, tip = write_export(design, folder, cut)
+        written, exported = write_export(design, folder, cut, process=process)
+        if step:
+            written += making.make_step(design, exported.solid, folder)
+        if process is not None:
+            written += [
+                *making.make(design, exported.solid, process, proved, folder, chord_error=cut.chord_error),
+                *sheets.write_sheets(design, exported.solid, process, proved, folder),
+            ]
         written.append(("report.html", "this design on one page, opens anywhere"))
         write_report(
             design,
@@ -161,9 +201,10 @@ def export_command(path: Path, folder: Path, cut: Cut, command: str) -> Written:
             what=f"Export of {path.name}. Made by evenflare.",
             command=command,
             written=written[:-1],
-            tip_below_throat=tip,
+            tip_below_throat=tip_below_throat(design, exported),
+            proof=proved.proof,
         )
-    return written
+    return Export(written, making.clear_stale(folder, written), proved.passed)
 
 
 def index_line(directivity: Directivity) -> str:

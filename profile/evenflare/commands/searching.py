@@ -10,7 +10,14 @@ from pathlib import Path
 from typing import Any
 
 from evenflare import files
-from evenflare.commands.designs import Cut, Solution, write_export, write_report, write_solution
+from evenflare.commands.designs import (
+    Cut,
+    Solution,
+    tip_below_throat,
+    write_export,
+    write_report,
+    write_solution,
+)
 from evenflare.commands.solving import heard
 from evenflare.design import Design, default_observation, write_design
 from evenflare.files import InputError
@@ -116,14 +123,14 @@ def _write_winner(
     """The winner of a search solved, exported and reported in its folder."""
     sound = heard(folder / "best.toml", design, "full", target=target)
     inside = write_solution(design, sound, folder / "best", command=command, target=target)
-    exported, tip = write_export(design, folder / "best", Cut())
+    exported, facts = write_export(design, folder / "best", Cut())
     page_of: dict[str, Any] = {
         "directivity": sound.directivity,
         "all_round": sound.all_round,
         "provenance": {"wall_time_s": sound.seconds},
         "target": target,
         "score": result.best.score if result.best else None,
-        "tip_below_throat": tip,
+        "tip_below_throat": tip_below_throat(design, facts),
         "agreement": sound.agreement,
         "alone": sound.alone,
         "cabinet": sound.cabinet,

@@ -8,7 +8,10 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import write_text
+from evenflare.files import InputError, write_text
+from evenflare.manufacture.faults import SolidError
+from evenflare.manufacture.features import PLAIN, Features
+from evenflare.manufacture.fitting import fitted
 from evenflare.manufacture.nearest import cloud
 from evenflare.manufacture.oblong_curves import curve_at, section, section_depths
 from evenflare.manufacture.oblong_offset import check_clear, oblong_path
@@ -18,9 +21,9 @@ from evenflare.manufacture.oblong_solid import build_oblong
 from evenflare.manufacture.offset import checked_tool_radius, tool_path
 from evenflare.manufacture.outline import SolidChoice, solid_sizes
 from evenflare.manufacture.points import PointList, point_list, points_text
-from evenflare.manufacture.solid import build
+from evenflare.manufacture.soundness import check_sound
 from evenflare.manufacture.spacing import checked_chord_error
-from evenflare.manufacture.stl import SolidFile, solid_file, write_stl
+from evenflare.manufacture.stl import FAULTS, SolidFile, build_round, clear_faults, solid_file, write_faults, write_stl
 from evenflare.units import DEGREE
 from evenflare.waveguide import Waveguide
 
@@ -56,6 +59,7 @@ def export(
     name: str,
     azimuths: Sequence[float] = AZIMUTHS,
     sections: Sequence[float] | None = None,
+    features: Features = PLAIN,
 ) -> Exported:
     """Write `solid.stl` and `points.csv` into `folder`; of an oblong waveguide also `points_azimuth_*.csv` and
     `sections.csv`. All are worked out before any is written.
@@ -63,13 +67,23 @@ def export(
     chord_error, tool_radius : m.
     azimuths                 : rad, of the half-planes of an oblong waveguide with a point list each.
     sections                 : m, depths of its sections; left out: throat, every 10 mm, mouth.
+    features                 : cut from the solid besides.
     Errors                   : InputError if the tool does not fit, there is no such solid, an azimuth or a depth is out
-                               of range, or a file cannot be written.
+                               of range, or a file cannot be written. A solid at fault is not mended: what is wrong with
+                               it is drawn as `faults.stl` in `folder`, and named.
     """
-    order = _Order(folder, chord_error, tool_radius, design_id, name)
-    if waveguide.is_round:
-        return _export_round(waveguide, solid, order)
-    return _export_oblong(waveguide, solid, order, azimuths=azimuths, sections=sections)
+    order, faults = _Order(folder, chord_error, tool_radius, design_id, name, features), folder / FAULTS
+    try:
+        if waveguide.is_round:
+            made = _export_round(waveguide, solid, order)
+        else:
+            made = _export_oblong(waveguide, solid, order, azimuths=azimuths, sections=sections)
+    except SolidError as fault:
+        if not write_faults(fault, faults):
+            raise
+        raise InputError(f"{fault}. The places are drawn in {faults}") from fault
+    clear_faults(faults)
+    return made
 
 
 @dataclass(frozen=True)
@@ -81,6 +95,7 @@ class _Order:
     tool_radius: float
     design_id: str
     name: str
+    features: Features
 
 
 def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Exported:
@@ -88,7 +103,8 @@ def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Ex
     meridian = waveguide.meridian
     route = tool_path(meridian, tool_radius=order.tool_radius, chord_error=chord_error)
     sizes = solid_sizes(meridian, solid)
-    mesh = build(meridian, sizes, chord_error=chord_error)
+    features = fitted(waveguide, sizes, order.features)
+    mesh = build_round(meridian, sizes, features, chord_error=chord_error)
     text = points_text(route, depth=meridian.depth, chord_error=chord_error, sizes=sizes, **told)
 
     points_path, solid_path = order.folder / "points.csv", order.folder / "solid.stl"
@@ -96,7 +112,7 @@ def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Ex
     write_stl(mesh, solid_path, title=f"{order.design_id} {order.name}")
     return Exported(
         point_list(points_path, route, depth=meridian.depth),
-        solid_file(solid_path, sizes, mesh),
+        solid_file(solid_path, sizes, mesh, features=features),
     )
 
 
@@ -120,7 +136,9 @@ def _export_oblong(
     curves = [curve_at(surface, angle, tool_radius=tool_radius, chord_error=chord_error) for angle in azimuths]
     for curve in curves:
         check_clear(curve.places, wall, tool_radius)
-    mesh, thinnest = build_oblong(surface, wall, sizes, chord_error=chord_error)
+    features = fitted(waveguide, sizes, order.features, wall=wall)
+    mesh, thinnest = build_oblong(surface, wall, sizes, chord_error=chord_error, features=features)
+    check_sound(mesh)
     cuts = [(z, section(surface, z, chord_error=chord_error)) for z in depths]
 
     points_path, solid_path = folder / "points.csv", folder / "solid.stl"
@@ -150,4 +168,4 @@ def _export_oblong(
         undercut_z=None if place_hidden is None else float(place_hidden[2]),
         columns=4 * (quarter - 1) + 1,
     )
-    return Exported(facts, solid_file(solid_path, sizes, mesh, thinnest), tuple(listed))
+    return Exported(facts, solid_file(solid_path, sizes, mesh, thinnest, features=features), tuple(listed))

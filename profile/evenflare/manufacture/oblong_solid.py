@@ -7,13 +7,15 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenflare.files import InputError
+from evenflare.manufacture.boolean import MERGED, as_mesh, body, cut, hub, prism, with_ring
+from evenflare.manufacture.faults import SolidError
+from evenflare.manufacture.features import PLAIN, Features
 from evenflare.manufacture.grid import around, grid, joined_rows, patches
 from evenflare.manufacture.nearest import Cloud, azimuth, told
 from evenflare.manufacture.oblong_shell import layers
 from evenflare.manufacture.oblong_sizes import OblongSizes
 from evenflare.manufacture.outline import SMALLEST_LAND
-from evenflare.manufacture.solid import Mesh
+from evenflare.manufacture.solid import Mesh, circle
 from evenflare.manufacture.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide.surface import Surface
@@ -23,10 +25,8 @@ if TYPE_CHECKING:
 
 THINNEST_SHELL = 0.25 * MILLIMETRE
 """Half of the thinnest wall that may be asked for: chords of the outside may take from it, no more than that."""
-MERGED = 0.1e-6
-"""m; vertices of a shell closer than this are one: closer ones would fall together in a file's single precision."""
-NUDGE = 0.1e-6
-"""m; single precision tells such lengths apart up to a metre."""
+LEFT = 0.99
+"""Of the thickness that is asked for, that must be measured, less twice the chord error."""
 ROUNDING = 1e-6
 """m, by which a thickness may seem too small: the rounding of its measure."""
 
@@ -40,7 +40,9 @@ class Thinnest:
     azimuth: float
 
 
-def build_oblong(surface: Surface, wall: Cloud, sizes: OblongSizes, *, chord_error: float) -> tuple[Mesh, Thinnest]:
+def build_oblong(
+    surface: Surface, wall: Cloud, sizes: OblongSizes, *, chord_error: float, features: Features = PLAIN
+) -> tuple[Mesh, Thinnest]:
     """The solid around an oblong waveguide and its thinnest place.
 
     block : the waveguide cut into a cuboid or cylinder from the throat plane to the front face. Thickness counts from
@@ -50,23 +52,30 @@ def build_oblong(surface: Surface, wall: Cloud, sizes: OblongSizes, *, chord_err
             outside is the valley in which the parallels meet. Thickness is measured from the outside to the wall.
     Every vertex of the wall lies on the exact wall; the wall departs from it by at most `chord_error` (m) between them,
     measured (see grid), and so does the outside of a shell from its parallel, to a tenth of a micrometre.
-    wall   : the cloud of the surface.
-    Errors : InputError if there is no such solid, its mesh would be larger than LARGEST_MESH, or it is thinner anywhere
-             than SMALLEST_LAND (block) or THINNEST_SHELL, with the place.
+    wall     : the cloud of the surface.
+    features : fitted to the part.
+    Errors   : InputError if there is no such solid, its mesh would be larger than LARGEST_MESH, or, a SolidError, it is
+               thinner anywhere than SMALLEST_LAND (block), or than a shell's wall and flange are asked to be, by
+               more than the rounding of its outside.
     """
     checked_chord_error(chord_error)
     if sizes.kind == "block":
-        return _block(surface, sizes, chord_error), _checked(_land(wall, sizes), SMALLEST_LAND, "Widen the flange")
-    shell, is_wall = _shell(surface, sizes, chord_error)
-    return shell, _checked(_thinnest(shell, is_wall, wall, sizes), THINNEST_SHELL, "Thicken wall_mm or the flange")
+        return _block(surface, sizes, chord_error, features), _checked(
+            _land(wall, sizes), SMALLEST_LAND, "Widen the flange"
+        )
+    shell, is_wall = _shell(surface, sizes, chord_error, features)
+    asked = LEFT * min(sizes.wall, sizes.flange_thickness) - 2.0 * chord_error
+    least = max(asked, THINNEST_SHELL)
+    return shell, _checked(_thinnest(shell, is_wall, wall, sizes), least, "Thicken wall_mm or the flange")
 
 
 def _checked(thinnest: tuple[float, FloatArray], least: float, remedy: str) -> Thinnest:
     thickness, place = thinnest
     if thickness < least - ROUNDING:
-        raise InputError(
+        raise SolidError(
             f"[solid] leaves {thickness / MILLIMETRE:.3g} mm of material at {told(place)}: must be"
-            f" {least / MILLIMETRE:g} at least. {remedy}"
+            f" {least / MILLIMETRE:.3g} at least. {remedy}",
+            places=place,
         )
     return Thinnest(thickness, float(place[2]), azimuth(place))
 
@@ -76,11 +85,7 @@ def _rim(sizes: OblongSizes, chord_error: float) -> FloatArray:
     if sizes.flange_diameter is None:
         x, y = 0.5 * (sizes.flange_width or 0.0), 0.5 * (sizes.flange_height or 0.0)
         return np.array([[x, -y], [x, y], [-x, y], [-x, -y]])
-    radius = 0.5 * sizes.flange_diameter
-    # A multiple of four, so that the box is exact.
-    sides = 4 * max(4, int(np.ceil(0.25 * np.pi / np.arccos(max(0.0, 1.0 - chord_error / radius)) - 1e-9)))
-    turn = 2 * np.pi * np.arange(sides) / sides
-    return radius * np.column_stack([np.cos(turn), np.sin(turn)])
+    return circle(0.5 * sizes.flange_diameter, chord_error=chord_error)
 
 
 def ring_faces(rings: FloatArray) -> IntArray:
@@ -93,7 +98,7 @@ def ring_faces(rings: FloatArray) -> IntArray:
     return np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])])
 
 
-def _block(surface: Surface, sizes: OblongSizes, chord_error: float) -> Mesh:
+def _block(surface: Surface, sizes: OblongSizes, chord_error: float, features: Features) -> Mesh:
     """Wall, sides, and two plane faces with a hole, sharing their vertices."""
     from manifold3d import triangulate
 
@@ -109,7 +114,12 @@ def _block(surface: Surface, sizes: OblongSizes, chord_error: float) -> Mesh:
         index = np.concatenate([start + np.arange(len(rim)), hole])
         flat = np.asarray(triangulate([rim, vertices[hole, :2]]), dtype=np.int64)
         faces.append(index[flat if up else flat[:, ::-1]])
-    return Mesh(vertices, np.concatenate(faces))
+    mesh = Mesh(vertices, np.concatenate(faces))
+    if features == PLAIN:
+        return mesh
+    part = with_ring(body(mesh.vertices, mesh.faces), rim, features, chord_error=chord_error)
+    part = cut(part, rim, features, front=surface.depth, chord_error=chord_error)
+    return as_mesh(part.simplify(MERGED), 0)[0]
 
 
 def _land(wall: Cloud, sizes: OblongSizes) -> tuple[float, FloatArray]:
@@ -122,26 +132,22 @@ def _land(wall: Cloud, sizes: OblongSizes) -> tuple[float, FloatArray]:
     return float(left.min()), wall.points[int(left.argmin())]
 
 
-def _manifold(vertices: FloatArray, faces: IntArray) -> Manifold:
-    from manifold3d import Manifold, Mesh64
-
-    mesh = Mesh64(vert_properties=np.ascontiguousarray(vertices), tri_verts=faces.astype(np.uint64))
-    return Manifold(mesh)
-
-
-def _shell(surface: Surface, sizes: OblongSizes, chord_error: float) -> tuple[Mesh, BoolArray]:
+def _shell(surface: Surface, sizes: OblongSizes, chord_error: float, features: Features) -> tuple[Mesh, BoolArray]:
     """The mesh, and which of its faces are the waveguide's wall."""
-    from manifold3d import CrossSection, Manifold, OpType
+    from manifold3d import Manifold, OpType
 
     depth = surface.depth
     stretches = patches(surface, chord_error=chord_error, offset=-sizes.wall)
-    bodies = [_manifold(*_closed(rings)) for rings in layers(stretches, sizes.wall, chord_error=chord_error)]
+    bodies = [body(*_closed(rings)) for rings in layers(stretches, sizes.wall, chord_error=chord_error)]
     skin = Manifold.batch_boolean(bodies, OpType.Add)
     skin = skin.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -depth)
-    plate = CrossSection([_rim(sizes, chord_error)]).extrude(sizes.flange_thickness)
+    rim = _rim(sizes, chord_error)
+    whole = skin + prism(rim, depth - sizes.flange_thickness, depth)
+    if features.seat.is_cut:
+        whole = whole + hub(features, wall=sizes.wall, chord_error=chord_error)
     bore = _filled(around(joined_rows(stretches, roll=None).points)).as_original()
-    part = (skin + plate.translate((0.0, 0.0, depth - sizes.flange_thickness))) - bore
-    return _single(part.simplify(MERGED), bore.original_id())
+    part = cut(whole - bore, rim, features, front=depth, chord_error=chord_error)
+    return as_mesh(part.simplify(MERGED), bore.original_id())
 
 
 def _filled(rings: FloatArray) -> Manifold:
@@ -153,7 +159,7 @@ def _filled(rings: FloatArray) -> Manifold:
     for row, up in ((0, False), (rows - 1, True)):
         flat = np.asarray(triangulate([rings[row, :, :2]]), dtype=np.int64)
         faces.append((flat if up else flat[:, ::-1]) + row * sides)
-    return _manifold(rings.reshape(-1, 3), np.concatenate(faces))
+    return body(rings.reshape(-1, 3), np.concatenate(faces))
 
 
 def _closed(rings: FloatArray) -> tuple[FloatArray, IntArray]:
@@ -161,47 +167,6 @@ def _closed(rings: FloatArray) -> tuple[FloatArray, IntArray]:
     rows, sides = rings.shape[:2]
     faces = ring_faces(np.concatenate([rings, rings[:1]])) % (rows * sides)
     return rings.reshape(-1, 3), faces
-
-
-def _single(part: Manifold, bore: int) -> tuple[Mesh, BoolArray]:
-    """The part as one mesh, and which of its faces come from the body `bore`.
-
-    Errors: InputError if it falls apart or encloses a void.
-    """
-    from scipy.sparse import coo_array
-    from scipy.sparse.csgraph import connected_components
-
-    mesh = part.to_mesh64()
-    vertices, faces = np.asarray(mesh.vert_properties)[:, :3], np.asarray(mesh.tri_verts).astype(np.int64)
-    links = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]]])
-    graph = coo_array((np.ones(len(links)), links.T), shape=(len(vertices),) * 2)
-    count, of = connected_components(graph, directed=False)
-    if count != 1:
-        places = ", ".join(f"{vertices[of == body, 2].min() / MILLIMETRE:.4g}" for body in range(count))
-        raise InputError(
-            f"[solid] the shell falls into {count} surfaces, from z_mm = {places}: bodies apart, or a void. Thicken"
-            ' wall_mm or the flange, or take kind = "block"'
-        )
-    starts = np.asarray(mesh.run_index)[:-1] // 3
-    run = np.searchsorted(starts, np.arange(len(faces)), side="right") - 1
-    return Mesh(_apart(vertices), faces), np.asarray(mesh.run_original_id)[run] == bore
-
-
-def _apart(vertices: FloatArray) -> FloatArray:
-    """The vertices (V, 3), m, none of which falls on another in a file's single precision: one of two that would steps
-    aside by NUDGE, across the axis.
-    """
-    from scipy.spatial import cKDTree
-
-    moved = vertices.copy()
-    for turn in range(20):
-        pairs = cKDTree(moved).query_pairs(0.4 * NUDGE, output_type="ndarray")
-        if len(pairs) == 0:
-            break
-        aside = np.unique(pairs[:, 1])
-        angle = 2.4 * np.arange(aside.size) + turn
-        moved[aside, :2] += NUDGE * np.column_stack([np.cos(angle), np.sin(angle)])
-    return moved
 
 
 def _thinnest(shell: Mesh, is_wall: BoolArray, wall: Cloud, sizes: OblongSizes) -> tuple[float, FloatArray]:

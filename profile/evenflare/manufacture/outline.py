@@ -9,6 +9,8 @@ from typing import TYPE_CHECKING, Protocol
 import numpy as np
 
 from evenflare.files import InputError
+from evenflare.manufacture.faults import SolidError, places_in
+from evenflare.manufacture.features import PLAIN, Features
 from evenflare.manufacture.spacing import parallel, rolled
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Frame, Meridian, sampled
@@ -75,7 +77,7 @@ class SolidChoice(Protocol):
 
 @dataclass(frozen=True)
 class Sizes:
-    """A solid with every size settled, m. Bolt holes are drilled, and stand in no mesh."""
+    """A solid with every size settled, m. The flange's bolt holes are drilled, and stand in no mesh."""
 
     kind: str
     wall: float
@@ -134,32 +136,39 @@ def within(key: str, value: float, low: float, high: float, what: str) -> None:
         )
 
 
-def outline(meridian: Meridian, sizes: Sizes, *, chord_error: float) -> FloatArray:
+def outline(meridian: Meridian, sizes: Sizes, *, chord_error: float, features: Features = PLAIN) -> FloatArray:
     """The closed outline (M, 2) in (z, r), m, counter-clockwise, without the first point again at its end.
 
     block : the waveguide cut into a cylinder from the throat plane to the front face.
     shell : all within `wall` of the waveguide's wall on its outside, and a flange behind the front face; both cut off
             at the throat plane and the front face. Where a roundover is tighter than the wall is thick, the outside
             is the sharp valley in which the parallels meet.
+    features : fitted to the part; a seat's holes do not stand in a half-section.
     The inside runs through points of the exact wall and departs from it by at most `chord_error` (m) between them; the
     outside of a shell by at most that times 1 + wall / radius where the wall is hollow.
-    Errors : InputError if there is no such outline, with the place.
+    Errors : SolidError if there is no such outline, with the place.
     """
     wall = rolled(sampled(meridian, chord_error=chord_error), step=5 * DEGREE)
     depth = meridian.depth
     beyond = np.maximum(-wall.z, wall.z - depth)
     if beyond.max() > 1e-9:
         place = float(wall.z[beyond.argmax()])
-        raise InputError(
+        raise SolidError(
             f"[waveguide] the wall reaches z_mm = {place / MILLIMETRE:.4g}, outside throat plane and front face: must"
             f" stay within 0 to {depth / MILLIMETRE:.4g}, else no {sizes.kind} holds it. Let the profile end where it"
-            " is deepest"
+            " is deepest",
+            places=np.column_stack([wall.z, wall.r])[beyond > 1e-9],
         )
-    if sizes.kind == "block":
-        edge = 0.5 * sizes.flange_diameter
-        ring = np.vstack([np.column_stack([wall.z, wall.r]), [[depth, edge], [0.0, edge]]])
+    edge, seat = 0.5 * sizes.flange_diameter, features.seat
+    if sizes.kind == "shell":
+        ring = _shell(wall, sizes, depth, features)
+    elif seat.depth > 0.0:
+        back = [[-seat.depth, edge], [-seat.depth, 0.5 * seat.diameter], [0.0, 0.5 * seat.diameter]]
+        ring = np.vstack([np.column_stack([wall.z, wall.r]), [[depth, edge]], back])
     else:
-        ring = _shell(wall, sizes, depth)
+        ring = np.vstack([np.column_stack([wall.z, wall.r]), [[depth, edge], [0.0, edge]]])
+    if features.has_rim:
+        ring = _rimmed(ring, (depth, edge), features, chord_error)
     apart = np.hypot(*(ring - np.roll(ring, 1, axis=0)).T)
     return np.asarray(_checked(ring[apart > COINCIDENT]))
 
@@ -171,11 +180,39 @@ def _checked(ring: FloatArray) -> FloatArray:
     polygon = Polygon(ring)
     if not polygon.is_valid:
         place = explain_validity(polygon)
-        raise InputError(f"[solid] the half-section (z, r in m) is at fault: {place}. Change the profile or [solid]")
+        raise SolidError(
+            f"[solid] the half-section (z, r in m) is at fault: {place}. Change the profile or [solid]",
+            places=places_in(place),
+        )
     return ring if polygon.exterior.is_ccw else ring[::-1]
 
 
-def _shell(wall: Frame, sizes: Sizes, depth: float) -> FloatArray:
+def _rimmed(ring: FloatArray, corner: tuple[float, float], features: Features, chord_error: float) -> FloatArray:
+    """The outline with a rebate, or an edge rounded to within `chord_error`, at the corner (z, r) of its front."""
+    import shapely
+
+    z, r = corner
+    width, deep, round_off = features.rebate_width, features.rebate_depth, features.edge_radius
+    if round_off > 0.0:
+        steps = 1 + int(np.ceil(0.25 * np.pi / np.arccos(max(0.5, 1.0 - chord_error / round_off))))
+        turn = np.linspace(0.0, 0.5 * np.pi, steps + 1)[1:-1]
+        arc = np.column_stack([z - round_off + round_off * np.sin(turn), r - round_off + round_off * np.cos(turn)])
+        taken = shapely.Polygon(
+            [
+                (z - round_off, r),
+                *arc,
+                (z, r - round_off),
+                (z + 1.0, r - round_off),
+                (z + 1.0, r + 1.0),
+                (z - round_off, r + 1.0),
+            ]
+        )
+    else:
+        taken = shapely.box(z - deep, r - width, z + 1.0, r + 1.0)
+    return np.asarray(_single(shapely.Polygon(ring).difference(taken)).exterior.coords)[:-1]
+
+
+def _shell(wall: Frame, sizes: Sizes, depth: float, features: Features) -> FloatArray:
     import shapely
 
     points = np.column_stack([wall.z, wall.r])
@@ -187,13 +224,21 @@ def _shell(wall: Frame, sizes: Sizes, depth: float) -> FloatArray:
     edge, far = 0.5 * sizes.flange_diameter, depth + 1.0
     air = shapely.Polygon([*points, (far, points[-1, 1]), (far, 0.0), (-1.0, 0.0), (-1.0, points[0, 1])])
     if not air.is_valid:
-        raise InputError(
-            "[waveguide] the wall crosses itself or the throat or mouth plane (z, r in m):"
-            f" {shapely.is_valid_reason(air)}. Change the profile"
+        reason = shapely.is_valid_reason(air)
+        raise SolidError(
+            f"[waveguide] the wall crosses itself or the throat or mouth plane (z, r in m): {reason}. Change the"
+            " profile",
+            places=places_in(reason),
         )
-    flange = shapely.box(depth - sizes.flange_thickness, 0.0, depth, edge)
-    between = shapely.box(0.0, 0.0, depth, edge + float(wall.r.max()))
-    part = shapely.union_all([*strips, flange]).intersection(between).difference(air)
+    bodies = [*strips, shapely.box(depth - sizes.flange_thickness, 0.0, depth, edge)]
+    back, taken = 0.0, air
+    if features.seat.is_cut:
+        back, (radius, top) = -features.seat.depth, features.hub(sizes.wall)
+        bodies.append(shapely.box(back, 0.0, top, radius))
+        if back < 0.0:
+            taken = air.union(shapely.box(back - 1.0, 0.0, 0.0, 0.5 * features.seat.diameter))
+    between = shapely.box(back, 0.0, depth, edge + float(wall.r.max()))
+    part = shapely.union_all(bodies).intersection(between).difference(taken)
     return np.asarray(_single(part).exterior.coords)[:-1]
 
 
@@ -204,14 +249,16 @@ def _single(part: Geometry) -> Polygon:
     bodies = [body for body in shapely.get_parts(part) if body.area > COINCIDENT**2]
     if len(bodies) != 1:
         places = ", ".join(f"{body.bounds[0] / MILLIMETRE:.4g}" for body in bodies)
-        raise InputError(
-            f"[solid] the shell falls into {len(bodies)} bodies, from z_mm = {places}: thicken wall_mm or the flange"
+        raise SolidError(
+            f"[solid] the shell falls into {len(bodies)} bodies, from z_mm = {places}: thicken wall_mm or the flange",
+            places=np.array([body.representative_point().coords[0] for body in bodies]),
         )
     voids = [hole for hole in bodies[0].interiors if shapely.Polygon(hole).area > COINCIDENT**2]
     if voids:
-        raise InputError(
+        raise SolidError(
             f"[solid] the shell encloses a void at z_mm = {voids[0].bounds[0] / MILLIMETRE:.4g}:"
-            ' change wall_mm or flange_thickness_mm, or take kind = "block"'
+            ' change wall_mm or flange_thickness_mm, or take kind = "block"',
+            places=np.array([shapely.Polygon(hole).representative_point().coords[0] for hole in voids]),
         )
     body: Polygon = bodies[0]
     return body

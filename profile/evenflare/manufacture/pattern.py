@@ -11,6 +11,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.casting import face_allowance, pattern_factor
+from evenflare.manufacture.core import Core, core_mesh, core_of, with_core
 from evenflare.manufacture.draft import Zone, draft_zones
 from evenflare.manufacture.grid import around, grid
 from evenflare.manufacture.oblong_sizes import OblongSizes
@@ -47,6 +48,8 @@ class Pattern:
     recess        : diameter and depth of the driver's recess as cast; None: it is machined from the solid.
     zones         : of the wall, below the draft angle.
     volume        : m3, of the casting.
+    core          : that forms the throat, at casting size; None without a print. The mesh is then solid there.
+    core_mesh     : the same at pattern size, for the core box; None without.
     """
 
     mesh: Mesh
@@ -62,6 +65,8 @@ class Pattern:
     recess: tuple[float, float] | None
     zones: tuple[Zone, ...]
     volume: float
+    core: Core | None = None
+    core_mesh: Mesh | None = None
 
 
 @dataclass(frozen=True)
@@ -120,6 +125,19 @@ def build_pattern(
         fillet = min(sizes.wall if fillet is None else fillet, 0.5 * spread) if sizes.kind == "shell" else 0.0
         ring = _half_section(waveguide.meridian, sizes, raw, fillet, half)
         mesh = revolved(ring, chord_error=half)
+    zones = draft_zones(waveguide, draft=casting.draft, pull=casting.pull)
+    metal, core, inner = volume(mesh), None, None
+    if casting.core_print > 0.0:
+        core = core_of(
+            waveguide.meridian,
+            zones,
+            back=back,
+            inlet=_inlet(throat, back, raw),
+            length=casting.core_print,
+            chord_error=half,
+        )
+        sides = len(mesh.vertices) // len(ring)
+        mesh, inner = with_core(mesh, core, sides=sides), core_mesh(core, sides=sides)
     return Pattern(
         mesh=Mesh(mesh.vertices * factor, mesh.faces),
         factor=factor,
@@ -132,8 +150,10 @@ def build_pattern(
         behind=raw.outward(back) if sizes.kind == "block" else 0.0,
         ahead=raw.outward(front) - (raw.outward(_flange_back(sizes, depth, raw)) if sizes.kind == "shell" else 0.0),
         recess=None if raw.recess is None else (2.0 * raw.recess[0], raw.recess[1]),
-        zones=draft_zones(waveguide, draft=casting.draft, pull=casting.pull),
-        volume=volume(mesh),
+        zones=zones,
+        volume=metal,
+        core=core,
+        core_mesh=None if inner is None else Mesh(inner.vertices * factor, inner.faces),
     )
 
 
@@ -144,6 +164,11 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
     if sizes.kind == "shell" and casting.pull == "back":
         raise InputError(
             '[casting] pull = "back": a shell is widest at its front and does not draw that way. Write pull = "front"'
+        )
+    if casting.core_print > 0.0 and (not waveguide.is_round or seat.depth > 0.0):
+        raise InputError(
+            f"[casting] core_print_mm = {casting.core_print / MILLIMETRE:g}: prints are made for round parts without a"
+            " cast seat. Leave it out, or leave [seat] depth_mm out and machine the seat"
         )
     if seat.depth > 0.0:
         if sizes.kind == "shell":
@@ -161,6 +186,12 @@ def _recess(seat: Seat, allowance: float, slope: float, throat: float) -> tuple[
     depth = seat.depth  # between two faces that both move back
     radius = 0.5 * seat.diameter - allowance - slope * depth
     return (radius, depth) if depth > SMALLEST_RECESS and radius > throat + SMALLEST_RECESS else None
+
+
+def _inlet(throat: float, z: float, raw: _Raw) -> float:
+    """m, radius of the raw bore at a depth behind the throat plane: it draws toward the front."""
+    slope = raw.slope if raw.forward else 0.0
+    return max(throat + slope * z, 0.5 * throat)
 
 
 def _flange_back(sizes: Sizes | OblongSizes, depth: float, raw: _Raw) -> float:
@@ -192,7 +223,7 @@ def _half_section(meridian: Meridian, sizes: Sizes, raw: _Raw, fillet: float, ch
     # Seen from behind the bore narrows through what is machined off, and goes on widening before the front.
     slope = raw.slope if raw.forward else 0.0
     low, high = raw.back - _FAR, raw.front + _FAR
-    inlet = max(meridian.throat_radius + slope * raw.back, 0.5 * meridian.throat_radius)
+    inlet = _inlet(meridian.throat_radius, raw.back, raw)
     line = [(raw.back, inlet), *points, (raw.front, meridian.mouth_radius + slope * raw.allowance)]
     bore = shapely.Polygon([*line, (high, line[-1][1]), (high, -_FAR), (low, -_FAR), (low, inlet)])
     if raw.recess is not None:
@@ -256,7 +287,7 @@ def _oblong_block(surface: Surface, sizes: OblongSizes, raw: _Raw, chord_error: 
     rows = [bore]
     floor = raw.back if raw.recess is None else raw.back + raw.recess[1]
     if floor < -COINCIDENT:
-        inlet = max(surface.throat_radius + slope * floor, 0.5 * surface.throat_radius)
+        inlet = _inlet(surface.throat_radius, floor, raw)
         rows.insert(0, level(inlet * out, floor))
     if raw.allowance > COINCIDENT:
         beside = mouth[:, :2] / np.linalg.norm(mouth[:, :2], axis=1, keepdims=True)

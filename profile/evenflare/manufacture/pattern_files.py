@@ -46,13 +46,14 @@ class Dimension:
 
 @dataclass(frozen=True)
 class PatternFiles:
-    """What was written; mass in kg, of the raw casting."""
+    """What was written; mass in kg, of the raw casting; core None without a print."""
 
     pattern: Pattern
     mesh: Path
     sheet: Path
     dimensions: tuple[Dimension, ...]
     mass: float
+    core: Path | None = None
 
 
 def export_pattern(
@@ -66,7 +67,7 @@ def export_pattern(
     name: str,
     fillet: float | None = None,
 ) -> PatternFiles:
-    """Write `pattern.stl` (mm, z = 0 at the finished throat plane) and its sheet, `pattern.csv`.
+    """Write `pattern.stl` (mm, z = 0 at the finished throat plane), its sheet `pattern.csv`, with a print `core.stl`.
 
     All is worked out before any is written. See build_pattern for the arguments.
     Errors: InputError as build_pattern, if the process casts nothing, or a file cannot be written.
@@ -87,9 +88,13 @@ def export_pattern(
     listed = dimensions(waveguide, made, process)
     text = sheet_text(made, listed, process, design_id=design_id, name=name)
     mesh, sheet = folder / "pattern.stl", folder / "pattern.csv"
+    core = None
+    if made.core_mesh is not None:
+        core = folder / "core.stl"
+        write_stl(made.core_mesh, core, title=f"{design_id} CORE x{made.factor:.5f} {name}")
     write_stl(made.mesh, mesh, title=f"{design_id} PATTERN x{made.factor:.5f} {name}")
     write_text(sheet, text)
-    return PatternFiles(made, mesh, sheet, listed, made.volume * process.density)
+    return PatternFiles(made, mesh, sheet, listed, made.volume * process.density, core)
 
 
 def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[Dimension, ...]:
@@ -206,6 +211,15 @@ def _moulding(zones: tuple[Zone, ...], made: Pattern) -> list[str]:
     if not zones:
         return [f"draw: the waveguide's wall stands at {made.casting.draft / DEGREE:g} degrees at least everywhere"]
     lines = [f"draw: below {made.casting.draft / DEGREE:g} degrees: {told(zone)}" for zone in zones]
+    if made.core is not None:
+        core, factor = made.core, made.factor
+        lines.append(
+            f"core: core.stl, enlarged alike, forms the bore from the throat up to z {_mm(core.top * factor)} of the"
+            f" pattern; its print stands {_mm(core.length * factor)} out of the raw back and tapers to diameter"
+            f" {_mm(2.0 * core.end * factor)}. The pattern is solid there and carries the print. Clearance between"
+            " print and mould is the pattern-maker's"
+        )
+        return lines
     width = max(zone.z_to - zone.z_from for zone in zones)
     radius = float(np.hypot(made.mesh.vertices[:, 0], made.mesh.vertices[:, 1]).min()) / made.factor
     lines.append(

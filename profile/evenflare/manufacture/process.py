@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from importlib.resources import files
 from pathlib import Path
 from typing import Literal
@@ -96,6 +96,7 @@ class Seat:
     bolt_circle     : diameter.
     bolts           : evenly around, the first on +x as in the solid; 0: no holes.
     hole_diameter, hole_depth : of blind holes, for inserts or taps; counted from the floor.
+    stated          : what stands before the keys of whoever asked for it, for messages.
     """
 
     diameter: float = 0.0
@@ -104,6 +105,12 @@ class Seat:
     bolts: int = 0
     hole_diameter: float = 0.0
     hole_depth: float = 0.0
+    stated: str = field(default="[seat] ", compare=False)
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether it takes anything from the part."""
+        return self.diameter > 0.0 and (self.depth > 0.0 or self.bolts > 0)
 
 
 @dataclass(frozen=True)
@@ -117,6 +124,7 @@ class Casting:
     pull                : toward which the pattern is drawn.
     grade               : casting tolerance, ISO 8062-3: 6 to 15 for DCTG 6 to DCTG 15.
     allowance_grade     : A to K for RMAG A to RMAG K; None: `machining_allowance` is given.
+    core_print          : m, length of the print for a core at the throat; 0: none.
     """
 
     alloy: str
@@ -127,6 +135,7 @@ class Casting:
     pull: Literal["front", "back"]
     grade: int
     allowance_grade: str | None = None
+    core_print: float = 0.0
 
 
 @dataclass(frozen=True)

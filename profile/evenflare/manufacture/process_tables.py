@@ -195,8 +195,8 @@ class SeatTable(Table):
             )
         return self
 
-    def value(self) -> Seat:
-        """In SI."""
+    def value(self, process: str) -> Seat:
+        """In SI; `process` is the name of the process that it stands in."""
         return Seat(
             diameter=self.diameter_mm * MILLIMETRE,
             depth=self.depth_mm * MILLIMETRE,
@@ -204,6 +204,7 @@ class SeatTable(Table):
             bolts=self.bolts,
             hole_diameter=self.hole_diameter_mm * MILLIMETRE,
             hole_depth=self.hole_depth_mm * MILLIMETRE,
+            stated=f'process "{process}" [seat] ',
         )
 
 
@@ -218,6 +219,7 @@ class CastingTable(Table):
     draft_deg: Annotated[float, number(0, 15)] = Field(examples=[1.5])
     pull: Literal["front", "back"] = Field(examples=["front"])
     grade: Annotated[int, number(6, 15, whole=True)] = Field(examples=[12])
+    core_print_mm: Annotated[float, number(0, 100)] = 0.0
 
     @model_validator(mode="after")
     def _one_allowance(self) -> CastingTable:
@@ -240,6 +242,7 @@ class CastingTable(Table):
             pull=self.pull,
             grade=self.grade,
             allowance_grade=self.allowance_grade,
+            core_print=self.core_print_mm * MILLIMETRE,
         )
 
 
@@ -294,7 +297,7 @@ class ProcessFile(Table):
             stepdown=self.stepdown_mm * MILLIMETRE,
             material=self.material,
             density=self.density_kg_per_m3,
-            seat=Seat() if self.seat is None else self.seat.value(),
+            seat=Seat() if self.seat is None else self.seat.value(self.name),
             casting=None if self.casting is None else self.casting.value(),
         )
 

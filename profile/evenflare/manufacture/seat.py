@@ -26,10 +26,10 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
     Errors : InputError if the tool is too wide or too short, or a hole comes near the wall.
     """
     seat, machine = process.seat, process.machine
-    if not process.seat_tool or seat.diameter == 0.0 or (seat.depth == 0.0 and not seat.bolts):
+    if not process.seat_tool or not seat.is_cut:
         return None
     tool = process.tool(process.seat_tool)
-    deep = hole_depth(waveguide, process) if seat.bolts else 0.0
+    deep = hole_depth(waveguide, seat) if seat.bolts else 0.0
     _check(waveguide, process, tool, across, deep)
     floor, legs = -seat.depth, list[Leg]()
     if seat.depth > 0.0:
@@ -83,13 +83,12 @@ def _raised(place: FloatArray, height: float) -> FloatArray:
     return np.array([[place[0], place[1], height]])
 
 
-def hole_depth(waveguide: Waveguide, process: Process) -> float:
+def hole_depth(waveguide: Waveguide, seat: Seat, *, land: float = LAND) -> float:
     """m, of the bolts' holes from the seat's floor: as asked, or less to keep a land to the wall.
 
     Errors : InputError if that is below SHALLOWEST.
     """
-    seat = process.seat
-    free = 0.5 * (seat.bolt_circle - seat.hole_diameter) - LAND
+    free = 0.5 * (seat.bolt_circle - seat.hole_diameter) - land
     meridians = (
         (waveguide.meridian,) if waveguide.is_round else (waveguide.surface.horizontal, waveguide.surface.vertical)
     )
@@ -98,23 +97,29 @@ def hole_depth(waveguide: Waveguide, process: Process) -> float:
         dense = meridian.dense
         near = dense.r > free
         if near.any():
-            room = min(room, float(dense.z[near].min()) - LAND)
+            room = min(room, float(dense.z[near].min()) - land)
     if room < SHALLOWEST:
         raise InputError(
-            f'process "{process.name}" [seat] bolt_circle_mm = {_mm(seat.bolt_circle)}: with a land of {_mm(LAND)} to'
+            f"{seat.stated}bolt_circle_mm = {_mm(seat.bolt_circle)}: with a land of {_mm(land)} to"
             f" the wall holes may be {_mm(max(0.0, room))} deep only, less than {_mm(SHALLOWEST)}. Widen the circle,"
-            " make the holes smaller, or write bolts = 0"
+            " make the holes smaller, or leave them out"
         )
     return room
 
 
-def _check(waveguide: Waveguide, process: Process, tool: Tool, across: float, deep: float) -> None:
-    seat, low = process.seat, 2.0 * (waveguide.driver.exit_radius + LAND)
-    if not low <= seat.diameter <= across - 2.0 * LAND:
+def check_diameter(waveguide: Waveguide, seat: Seat, *, across: float) -> None:
+    """InputError unless a seat lies between the driver's exit and the outside of a part that measures `across` (m)."""
+    low, high = 2.0 * (waveguide.driver.exit_radius + LAND), across - 2.0 * LAND
+    if not low <= seat.diameter <= high:
         raise InputError(
-            f'process "{process.name}" [seat] diameter_mm = {_mm(seat.diameter)}: must be {_mm(low)} to'
-            f" {_mm(across - 2 * LAND)}, between the driver's exit and the part's outside. Correct it"
+            f"{seat.stated}diameter_mm = {_mm(seat.diameter)}: must be {_mm(low)} to {_mm(high)}, between the driver's"
+            " exit and the part's outside. Correct it"
         )
+
+
+def _check(waveguide: Waveguide, process: Process, tool: Tool, across: float, deep: float) -> None:
+    seat = process.seat
+    check_diameter(waveguide, seat, across=across)
     if seat.bolts and not tool.diameter < seat.hole_diameter - 1e-6:
         raise InputError(
             f'tool "{tool.name}" diameter_mm = {_mm(tool.diameter)}: must be below hole_diameter_mm ='

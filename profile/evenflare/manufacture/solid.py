@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenflare.files import InputError
+from evenflare.manufacture.features import PLAIN, Features
 from evenflare.manufacture.outline import Sizes, outline
 from evenflare.manufacture.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, FloatArray, read_only
@@ -34,16 +35,17 @@ class Mesh:
         object.__setattr__(self, "faces", read_only(self.faces, np.int64))
 
 
-def build(meridian: Meridian, sizes: Sizes, *, chord_error: float) -> Mesh:
+def build(meridian: Meridian, sizes: Sizes, *, chord_error: float, features: Features = PLAIN) -> Mesh:
     """The solid of a waveguide. Its surface departs from the exact one by at most `chord_error` (m).
 
     Half of the error is left to the chords along the wall and half to those around the axis: on a hollow wall they
     add up. Vertices lie on the surface; chords around the axis lie inside their circle, so that the bore is narrower
     and the rim smaller than drawn; chords of a wall that bulges into the air make the bore wider.
+    features : fitted to the part; a seat's holes are not among what is cut here, see boolean.drilled.
     Errors: InputError if there is no such solid, or its mesh would be larger than LARGEST_MESH.
     """
     half = 0.5 * checked_chord_error(chord_error)
-    return revolved(outline(meridian, sizes, chord_error=half), chord_error=half)
+    return revolved(outline(meridian, sizes, chord_error=half, features=features), chord_error=half)
 
 
 def revolved(ring: FloatArray, *, chord_error: float) -> Mesh:
@@ -53,8 +55,7 @@ def revolved(ring: FloatArray, *, chord_error: float) -> Mesh:
     largest circle within `chord_error` (m).
     """
     largest = float(ring[:, 1].max())
-    quarter = 0.25 * np.pi / np.arccos(max(0.0, 1.0 - chord_error / largest))
-    sides = 4 * max(4, int(np.ceil(quarter - 1e-9)))
+    sides = _sides(largest, chord_error)
     rows = ring.shape[0]
     if 2 * rows * sides > LARGEST_MESH:
         raise InputError(
@@ -70,6 +71,21 @@ def revolved(ring: FloatArray, *, chord_error: float) -> Mesh:
     a, b = row * sides + side, next_row * sides + side
     c, d = next_row * sides + next_side, row * sides + next_side
     return Mesh(vertices, np.concatenate([np.column_stack([a, b, c]), np.column_stack([a, c, d])]))
+
+
+def circle(radius: float, *, chord_error: float) -> FloatArray:
+    """Corners (M, 2) on a circle about the origin, m, counter-clockwise; their chords lie within `chord_error` (m).
+
+    Their number is a multiple of four, so that the box is exact.
+    """
+    sides = _sides(radius, chord_error)
+    turn = 2 * np.pi * np.arange(sides) / sides
+    return radius * np.column_stack([np.cos(turn), np.sin(turn)])
+
+
+def _sides(radius: float, chord_error: float) -> int:
+    quarter = 0.25 * np.pi / np.arccos(max(0.0, 1.0 - chord_error / radius))
+    return 4 * max(4, int(np.ceil(quarter - 1e-9)))
 
 
 def volume(mesh: Mesh) -> float:

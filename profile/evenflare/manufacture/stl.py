@@ -8,13 +8,21 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import replacing
+from evenflare.files import apart, replacing
+from evenflare.manufacture.boolean import drilled
+from evenflare.manufacture.faults import SolidError, drawn
+from evenflare.manufacture.features import PLAIN, Features
+from evenflare.manufacture.fitting import fitted
 from evenflare.manufacture.oblong_sizes import OblongSizes
 from evenflare.manufacture.oblong_solid import Thinnest
 from evenflare.manufacture.outline import Sizes, SolidChoice, solid_sizes
 from evenflare.manufacture.solid import Mesh, build, volume
+from evenflare.manufacture.soundness import check_sound
 from evenflare.units import MILLIMETRE
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Meridian, Waveguide
+
+FAULTS = "faults.stl"
+FAULTS_TITLE = "faults of a solid that was not made"
 
 
 @dataclass(frozen=True)
@@ -25,6 +33,8 @@ class SolidFile:
     sizes     : of the solid, defaults filled in.
     triangles : number.
     volume    : m3, of the mesh.
+    mesh      : what the file holds.
+    features  : cut from it besides the wall, as they fit.
     thinnest  : where an oblong part's material is thinnest; None for a round one.
     """
 
@@ -32,27 +42,74 @@ class SolidFile:
     sizes: Sizes | OblongSizes
     triangles: int
     volume: float
+    mesh: Mesh
     thinnest: Thinnest | None = None
+    features: Features = PLAIN
 
 
 def write_solid(
-    waveguide: Waveguide, solid: SolidChoice, path: Path, *, chord_error: float, design_id: str, name: str
+    waveguide: Waveguide,
+    solid: SolidChoice,
+    path: Path,
+    *,
+    chord_error: float,
+    design_id: str,
+    name: str,
+    features: Features = PLAIN,
 ) -> SolidFile:
     """Write the solid of a round `waveguide` as binary STL: mm, axis z, throat plane z = 0, front face at z = depth.
 
     chord_error     : m, see build.
     design_id, name : for the header.
-    Errors          : InputError as solid_sizes and build, or if the file cannot be written.
+    features        : cut from it besides.
+    Errors          : InputError as solid_sizes, fitted and build, or if the file cannot be written; SolidError if the
+                      solid is not sound.
     """
     sizes = solid_sizes(waveguide.meridian, solid)
-    mesh = build(waveguide.meridian, sizes, chord_error=chord_error)
+    features = fitted(waveguide, sizes, features)
+    mesh = build_round(waveguide.meridian, sizes, features, chord_error=chord_error)
     write_stl(mesh, path, title=f"{design_id} {name}")
-    return solid_file(path, sizes, mesh)
+    return solid_file(path, sizes, mesh, features=features)
 
 
-def solid_file(path: Path, sizes: Sizes | OblongSizes, mesh: Mesh, thinnest: Thinnest | None = None) -> SolidFile:
+def build_round(meridian: Meridian, sizes: Sizes, features: Features, *, chord_error: float) -> Mesh:
+    """The solid of a round waveguide with all that is cut from it, sound. features : fitted to it. Errors as above."""
+    mesh = drilled(
+        build(meridian, sizes, chord_error=chord_error, features=features), features, chord_error=chord_error
+    )
+    check_sound(mesh)
+    return mesh
+
+
+def solid_file(
+    path: Path, sizes: Sizes | OblongSizes, mesh: Mesh, thinnest: Thinnest | None = None, *, features: Features = PLAIN
+) -> SolidFile:
     """The facts of a mesh, for a report."""
-    return SolidFile(path, sizes, mesh.faces.shape[0], volume(mesh), thinnest)
+    return SolidFile(path, sizes, mesh.faces.shape[0], volume(mesh), mesh, thinnest, features)
+
+
+def write_faults(fault: SolidError, path: Path) -> bool:
+    """Draw the places of a fault as STL in mm, at once, and say whether there are any to draw.
+
+    Errors: InputError if the file cannot be written.
+    """
+    triangles = drawn(fault)
+    if not len(triangles):
+        return False
+    mesh = Mesh(triangles.reshape(-1, 3), np.arange(3 * len(triangles)).reshape(-1, 3))
+    with apart():
+        write_stl(mesh, path, title=FAULTS_TITLE)
+    return True
+
+
+def clear_faults(path: Path) -> None:
+    """Remove a drawing of faults of an earlier export, if the file is one."""
+    start = f"evenflare mm {FAULTS_TITLE}".encode("ascii")
+    if path.is_file():
+        with path.open("rb") as file:
+            ours = file.read(len(start)) == start
+        if ours:
+            path.unlink()
 
 
 def write_stl(mesh: Mesh, path: Path, *, title: str) -> None:

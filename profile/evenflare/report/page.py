@@ -13,9 +13,10 @@ from markupsafe import Markup
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity import Directivity
+from evenflare.manufacture.proof import Proof
 from evenflare.objective import HOW_TERMS_COUNT, Score
 from evenflare.report import agreement as agreements
-from evenflare.report import balloon, figures, rows, style, tables, view
+from evenflare.report import balloon, cutting, figures, rows, style, tables, view
 from evenflare.report import cabinet as cabinets
 from evenflare.report.agreement import Agreement
 from evenflare.report.cabinet import CabinetEffect
@@ -88,6 +89,7 @@ def report(
     agreement: Agreement | None = None,
     alone: str = "",
     cabinet: CabinetEffect | None = None,
+    proof: Proof | None = None,
 ) -> str:
     """The text of the page. What is left out is not shown.
 
@@ -106,6 +108,7 @@ def report(
     agreement : both methods on it; a disagreement stands at the top of the page.
     alone    : why the methods were not compared, a sentence without its full stop.
     cabinet  : the same waveguide in other mountings.
+    proof    : of the programs beside the page; a failure stands at the top of the page.
     """
     environment = Environment(
         loader=PackageLoader("evenflare.report", ""),
@@ -122,7 +125,7 @@ def report(
         design_id=design_id,
         what=what,
         verdict=_verdict(score, limits, families),
-        warnings=[] if agreement is None or not agreement.warning else [agreement.warning],
+        warnings=_warnings(agreement, proof),
         notes=_notes(waveguide),
         sections=rows.sections(waveguide),
         numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],
@@ -134,7 +137,7 @@ def report(
         ladder=list(ladder),
         view=_view(waveguide, all_round),
         pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
-        studies=_studies(agreement, cabinet),
+        studies=_studies(agreement, cabinet, proof),
         validity=[*_validity(waveguide, directivity), *([f"{alone[0].upper()}{alone[1:]}."] if alone else [])],
         cautions=CAUTIONS,
         written=list(written),
@@ -317,7 +320,14 @@ def _band_sentence(directivity: Directivity, target: Target | None) -> str:
     )
 
 
-def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None) -> list[_Study]:
+def _warnings(agreement: Agreement | None, proof: Proof | None) -> list[str]:
+    warnings = [] if agreement is None or not agreement.warning else [agreement.warning]
+    if proof is not None and not proof.passed:
+        warnings.append("The proof by cutting in software failed, and no program was written. See below for the place")
+    return warnings
+
+
+def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: Proof | None) -> list[_Study]:
     studies = []
     if agreement is not None:
         picture = _picture(
@@ -337,6 +347,14 @@ def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None) -> list
             " waveguide: choose the crossover, or the cabinet, accordingly. cabinet_effect.csv holds the numbers.",
         )
         studies.append(_Study("cabinet", "What the cabinet does", cabinet.lines, picture))
+    if proof is not None:
+        picture = _picture(
+            cutting.figure(cutting.shown(proof)),
+            alt="Gouge and leftover along the normal over the part, as the programs cut it in software.",
+            caption="Gouge is wood that should have stayed. Leftover after finishing is ridges, even all over;"
+            " a patch that stands out was not reached. proof.json holds the numbers.",
+        )
+        studies.append(_Study("cutting", "Cut in software", cutting.lines(proof), picture))
     return studies
 
 

@@ -1,0 +1,167 @@
+"""Export for a process: the files of a machine, of sheets or of a foundry, beside the solid and the points."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenflare import files
+from evenflare.design import Design, design_id
+from evenflare.manufacture.gcode import write_gcode
+from evenflare.manufacture.layer_files import export_layers
+from evenflare.manufacture.outline import Sizes
+from evenflare.manufacture.pattern_files import export_pattern
+from evenflare.manufacture.process import Process
+from evenflare.manufacture.program import Program
+from evenflare.manufacture.programs import programs, stock_needed
+from evenflare.manufacture.proof import Proof, write_proof
+from evenflare.manufacture.proof_files import prove_files
+from evenflare.manufacture.rings import sizes_of
+from evenflare.manufacture.step import write_step
+from evenflare.manufacture.stl import SolidFile
+from evenflare.manufacture.threemf import write_3mf
+from evenflare.manufacture.toolpath_csv import write_toolpath
+from evenflare.units import MILLIMETRE, MINUTE
+
+Written = list[tuple[str, str]]
+PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
+"""What a machine may be given; the list of points that goes with them is toolpath.csv."""
+OURS = "evenflare"
+"""Stands in the first lines of each."""
+HEAD = 200
+DEFAULT_TOOL_RADIUS = 3 * MILLIMETRE
+
+
+@dataclass(frozen=True)
+class Proved:
+    """The programs of a part, as text and cut in software.
+
+    programs : in the order in which they run; none without a machine.
+    texts    : of their files, as proved.
+    proof    : None without programs.
+    stock    : what the part is cut from, in words.
+    """
+
+    programs: tuple[Program, ...] = ()
+    texts: tuple[str, ...] = ()
+    proof: Proof | None = None
+    stock: str = ""
+
+    @property
+    def passed(self) -> bool:
+        """Whether the programs, if there are any, cut the part."""
+        return self.proof is None or self.proof.passed
+
+
+def prove_programs(design: Design, process: Process) -> Proved:
+    """Make a part's programs, write them to a bench of their own, read them back and cut the part with them.
+
+    Errors: InputError where tools, stock or machine do not do for the part.
+    """
+    waveguide = design.waveguide
+    sizes = sizes_of(waveguide, design.solid)
+    made = programs(waveguide, process, sizes)
+    if not made:
+        return Proved()
+    stock = stock_needed(waveguide, process, sizes)
+    with tempfile.TemporaryDirectory() as bench:
+        paths = [Path(bench) / f"{program.name}.nc" for program in made]
+        for path, program in zip(paths, made, strict=True):
+            write_gcode(path, program, process, design_id=design_id(design), name=design.name, setup=[stock])
+        proof = prove_files(waveguide, paths, process, sizes=sizes)
+        return Proved(made, tuple(path.read_text(encoding="utf-8") for path in paths), proof, stock)
+
+
+def tool_radius(given: float | None, process: Process | None) -> float:
+    """m, of the tool whose path points.csv lists: as given, else of the process' finishing tool, else 3 mm."""
+    if given is not None:
+        return given
+    if process is not None and process.finishing_tool:
+        return process.tool(process.finishing_tool).corner_radius
+    return DEFAULT_TOOL_RADIUS
+
+
+def make(
+    design: Design, solid: SolidFile, process: Process, proved: Proved, folder: Path, *, chord_error: float
+) -> Written:
+    """Write what a process adds to a design's export into `folder`; programs only if their proof passed.
+
+    solid : of the design, as exported.
+    Errors: InputError if there are no such layers or pattern, or a file cannot be written.
+    """
+    waveguide, identity, name = design.waveguide, design_id(design), design.name
+    mass = f"{solid.volume * process.density:.2f} kg of {process.material}"
+    written: Written = [("solid.3mf", f"the solid with its unit inside; {mass}")]
+    write_3mf(solid.mesh, folder / "solid.3mf", title=title_of(design))
+    if process.stock.kind == "sheet":
+        layers = export_layers(
+            waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name
+        )
+        count, share = len(layers.lamination.layers), layers.lamination.share_used
+        written += [
+            *((path.name, "outlines of the layers at finished size, in mm") for path in layers.drawings),
+            (layers.table.name, f"{count} layers, where each lies, sizes of its openings; {share:.0%} of the sheets"),
+            (layers.points.name, "the same outlines as points"),
+            (layers.glue_up.name, "the order of glue-up, for the bench"),
+        ]
+    if process.casting is not None:
+        cast = export_pattern(
+            waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name
+        )
+        written += [
+            (cast.mesh.name, f"the pattern, enlarged by {cast.pattern.factor:.5f}; raw casting {cast.mass:.2f} kg"),
+            *(() if cast.core is None else [(cast.core.name, "the core that forms the throat, for the core box")]),
+            (cast.sheet.name, "sizes on pattern, casting and part, and how it is moulded"),
+        ]
+    if proved.proof is None:
+        return written
+    if proved.passed:
+        for program, text in zip(proved.programs, proved.texts, strict=True):
+            files.write_text(folder / f"{program.name}.nc", text)
+            written.append((f"{program.name}.nc", _told(program)))
+        write_toolpath(folder / "toolpath.csv", proved.programs, process, design_id=identity, name=name)
+        written.append(("toolpath.csv", "all programs as one list of points"))
+    write_proof(proved.proof, folder / "proof.json")
+    gouge = max(each.gouge.size for each in proved.proof.programs) / MILLIMETRE
+    verdict = "passed" if proved.passed else "FAILED, so the programs were not written"
+    written.append(("proof.json", f"cut in software, {verdict}: greatest gouge {gouge:.4f} mm"))
+    return written
+
+
+def title_of(design: Design) -> str:
+    """What a solid's file says it is."""
+    return f"{design_id(design)} {design.name}"
+
+
+def make_step(design: Design, solid: SolidFile, folder: Path) -> Written:
+    """Write the solid of a round design as `solid.step`.
+
+    Errors: InputError if the design is oblong, or the file cannot be written.
+    """
+    if not isinstance(solid.sizes, Sizes):
+        raise files.InputError("--step: writes round waveguides only, and this one is oblong. Leave it out")
+    write_step(
+        design.waveguide.meridian, solid.sizes, folder / "solid.step", title=title_of(design), features=solid.features
+    )
+    return [("solid.step", "the solid with true surfaces, for a CAD program; without holes of bolts")]
+
+
+def _told(program: Program) -> str:
+    minutes = max(1.0, program.duration / MINUTE)
+    lowest = program.lowest / MILLIMETRE
+    return f"{program.kind}, tool {program.tool.name}, lowest Z {lowest:.2f} mm, {minutes:.0f} min"
+
+
+def clear_stale(folder: Path, written: Written) -> list[str]:
+    """Remove programs of an earlier export that this one did not write: beside another solid they would be cut.
+
+    Only files that say they are ours. Returns their names.
+    """
+    kept, gone = {name for name, _ in written}, []
+    for name in (*PROGRAMS, "toolpath.csv"):
+        path = folder / name
+        if name not in kept and path.is_file() and OURS in path.read_text(encoding="utf-8", errors="replace")[:HEAD]:
+            path.unlink()
+            gone.append(name)
+    return gone

@@ -19,7 +19,7 @@ test: $(INSTALLED)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
 	$(BIN)/mypy
-	$(BIN)/pytest
+	$(BIN)/pytest --numprocesses auto --dist loadfile
 
 # Times as ratios within one run, and errors against converged solutions.
 bench: $(INSTALLED)

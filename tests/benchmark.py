@@ -1,4 +1,4 @@
-"""`make bench`: time and error of the march on five shapes; oblong ones; the judge; what starting the program costs.
+"""`make bench`: time and error of the march, the judge and the trades; what starting the program costs.
 
 Errors are against a converged solution of the same solver: nearly doubled modes and halved steps, itself checked
 against a finer one. Times are the least of several runs of one warmed-up process on one core, in process time, and as
@@ -17,9 +17,15 @@ from pathlib import Path
 
 import numpy as np
 
+import benchmark_calibration
+import benchmark_comparison
+import benchmark_crossover
+import benchmark_dsp
 import benchmark_judge
 import benchmark_manufacture
+import benchmark_measurement
 import benchmark_oblong
+import benchmark_room
 from evenflare import metrics, radiation
 from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation
@@ -133,6 +139,12 @@ def main() -> None:
     benchmark_oblong.main()
     benchmark_manufacture.main()
     benchmark_judge.main()
+    benchmark_dsp.main()
+    benchmark_measurement.main()
+    benchmark_comparison.main()
+    benchmark_calibration.main()
+    benchmark_crossover.main()
+    benchmark_room.main()
     starting()
 
 

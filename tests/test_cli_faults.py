@@ -18,7 +18,7 @@ pytestmark = pytest.mark.usefixtures("compiled")
 
 
 def test_own_fault_is_one_line_that_names_the_details(capsys, here, monkeypatch):
-    def broken(*_):
+    def broken(*_, **__):
         raise RuntimeError("the wheels came off")
 
     monkeypatch.setattr(designs, "export_command", broken)
@@ -37,7 +37,7 @@ def test_own_fault_is_one_line_that_names_the_details(capsys, here, monkeypatch)
 
 
 def test_own_fault_without_room_for_the_details_is_still_one_line(capsys, here, monkeypatch):
-    def broken(*_):
+    def broken(*_, **__):
         raise RuntimeError("the wheels came off")
 
     monkeypatch.setattr(designs, "export_command", broken)
@@ -49,7 +49,7 @@ def test_own_fault_without_room_for_the_details_is_still_one_line(capsys, here, 
 
 
 def test_pipe_that_breaks_without_its_reader_gone_is_no_success(capsys, here, monkeypatch):
-    def broken(*_):
+    def broken(*_, **__):
         raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
 
     monkeypatch.setattr(designs, "export_command", broken)

@@ -23,12 +23,12 @@ DESIGN = (
 GROUND = ("units", "files", "air", "waveguide", "directivity", *DESIGN)
 LIBRARY = (
     *("units", "bands", "files", "air", "waveguide", "directivity", *DESIGN),
-    *("closed_forms", "metrics", "target_tables", "target", "reach", "radiation", "objective", "search"),
+    *("closed_forms", "metrics", "room", "target_tables", "target", "reach", "radiation", "objective", "search"),
 )
 """From the ground up: a module imports only what stands before it."""
 PEERS = {"bands": ("files",), "files": ("bands",)}
 """Side by side, whatever their place in the row."""
-TRADES = ("manufacture", "measurement", "dsp", "room")
+TRADES = ("manufacture", "measurement", "dsp")
 """Beside the solvers and the search: what else is done with a waveguide or a directivity."""
 
 ALLOWED = {
@@ -36,7 +36,6 @@ ALLOWED = {
     "manufacture": set(GROUND),
     "measurement": {*GROUND, "bands", "closed_forms", "metrics"},
     "dsp": {*GROUND, "bands", "closed_forms", "metrics"},
-    "room": {*GROUND, "bands", "closed_forms", "metrics"},
     "report": {*LIBRARY, *TRADES},
     "remarks": {*LIBRARY, "manufacture"},
     "check": {*LIBRARY, "manufacture"},

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from dataclasses import replace
 from pathlib import Path
 from typing import Annotated
 
@@ -12,7 +13,7 @@ from pydantic import AfterValidator, Field, model_validator
 from evenflare.columns import numbers
 from evenflare.design_walls import csv_file, faults_at
 from evenflare.files import InputError
-from evenflare.schema import Table, counted, fault, number, rising
+from evenflare.schema import Table, checked, counted, fault, number, parsed, rising, shown
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Driver, Source
 from evenflare.waveguide.driver import SourceKind
@@ -21,6 +22,16 @@ LARGEST_IMPEDANCE = 1e6
 """Over density times speed of sound."""
 LARGEST_PRESSURE = 1e6
 """Pa."""
+
+SAME_DIAMETER = 0.05
+"""mm between the exit that was calibrated and the one that is to move alike."""
+BY_CALIBRATION = ("exit_half_angle_deg", "velocity_profile")
+"""What a calibrated driver says itself."""
+CALIBRATED = """[driver]
+exit_diameter_mm = 25.4
+exit_half_angle_deg = 4.2
+[fitted.exit_half_angle_deg]
+value = 4.2"""
 
 INLINE = ("source_frequencies_hz", "source_resistance", "source_reactance", "source_pressure_pa")
 """A source's impedance in the file itself, one list for each column of the CSV."""
@@ -63,6 +74,17 @@ class DriverTable(Table):
     source_resistance: list[Annotated[float, number(0, LARGEST_IMPEDANCE)]] | None = None
     source_reactance: list[Annotated[float, number(-LARGEST_IMPEDANCE, LARGEST_IMPEDANCE)]] | None = None
     source_pressure_pa: list[Annotated[float, number(1e-9, LARGEST_PRESSURE)]] | None = None
+    calibrated: str | None = None
+
+    @model_validator(mode="after")
+    def _one_motion(self) -> DriverTable:
+        stated = [key for key in BY_CALIBRATION if key in self.model_fields_set]
+        if self.calibrated is not None and stated:
+            raise fault(
+                f"calibrated and {stated[0]} exclude each other: how the exit moves stands in the calibrated file."
+                " Remove one"
+            )
+        return self
 
     @model_validator(mode="after")
     def _one_source(self) -> DriverTable:
@@ -97,13 +119,32 @@ class DriverTable(Table):
         return self
 
     def value(self, path: Path) -> Driver:
-        """In SI. `path` is the file's, from whose folder a CSV is sought. InputError names the CSV and the line."""
+        """In SI. `path` is the file's, from whose folder others are sought. InputError names the file and the line."""
+        if self.calibrated is not None:
+            return self._calibrated(path, self.calibrated)
         return Driver(
             0.5 * self.exit_diameter_mm * MILLIMETRE,
             self.exit_half_angle_deg * DEGREE,
             None if self.velocity_profile is None else tuple((pair[0], pair[1]) for pair in self.velocity_profile),
             self._source(path),
         )
+
+    def _calibrated(self, path: Path, name: str) -> Driver:
+        key = f"{path} [driver] calibrated = {shown(name)}"
+        found, source = read_calibrated(path.parent / name, key=key), self._source(path)
+        if abs(2 * found.exit_radius / MILLIMETRE - self.exit_diameter_mm) > SAME_DIAMETER:
+            raise InputError(
+                f"{key}: is of an exit of {2 * found.exit_radius / MILLIMETRE:g} mm: must be that of exit_diameter_mm ="
+                f" {self.exit_diameter_mm:g}. Name the calibration of this driver, or correct the diameter"
+            )
+        if found.source.kind == "velocity":
+            found = replace(found, source=source)
+        elif source.kind != "velocity":
+            raise InputError(
+                f'{key}: holds a source, and source = "{source.kind}" stands beside it. Remove source and what belongs'
+                " to it"
+            )
+        return replace(found, exit_radius=0.5 * self.exit_diameter_mm * MILLIMETRE)
 
     def _source(self, path: Path) -> Source:
         if self.source != "impedance":
@@ -115,6 +156,30 @@ class DriverTable(Table):
             return Source("impedance", tuple(self.source_frequencies_hz or ()), impedance, tuple(pressure))
         file = csv_file(path.parent, self.source_impedance_csv, key=f"{path} [driver] source_impedance_csv")
         return read_source(file)
+
+
+class CalibratedTable(Table):
+    """What of a calibrated file other files take over."""
+
+    driver: DriverTable
+
+
+def read_calibrated(file: Path, *, key: str) -> Driver:
+    """The driver of a calibrated file. `key` begins what is said of a file that is missing or another.
+
+    InputError if it is missing, broken, or was not written by a calibration.
+    """
+    remedy = "Name the calibrated.toml that evenflare calibrate has written; it is sought from the folder of this file"
+    if not file.is_file():
+        raise InputError(f"{key}: {'is a folder' if file.is_dir() else 'is not there'}. {remedy}")
+    data = parsed(file, minimal=CALIBRATED)
+    if not isinstance(data.get("fitted"), dict) or "driver" not in data:
+        lacking = next(name for name in ("driver", "fitted") if not isinstance(data.get(name), dict))
+        raise InputError(f"{key}: is no calibrated driver, it lacks [{lacking}]. {remedy}")
+    table = checked({"driver": data["driver"]}, CalibratedTable, path=file).driver
+    if table.calibrated is not None:
+        raise InputError(f"{file} [driver] calibrated = {shown(table.calibrated)}: leads on to another file. Remove it")
+    return table.value(file)
 
 
 def read_source(file: Path) -> Source:

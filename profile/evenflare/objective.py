@@ -12,6 +12,7 @@ from evenflare.bands import smoothed
 from evenflare.closed_forms import uniform_cone_index
 from evenflare.directivity import Directivity, Observation
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
+from evenflare.room.paths import counted_bands, evenness_db
 from evenflare.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import DEGREE, FloatArray, power_db
 from evenflare.waveguide import Waveguide, limit_excess
@@ -27,7 +28,7 @@ SECONDARY_WEIGHT = 0.05
 
 HOW_TERMS_COUNT = (
     "Counted: each term's part of the score, by its square; the parts add up to the score. Index and beamwidth count as"
-    f" rms, each beamwidth at weight {BEAMWIDTH_WEIGHT:g}, constancy at the target's constancy_weight; of the others"
+    f" rms, each beamwidth at weight {BEAMWIDTH_WEIGHT:g}, constancy and room at the target's weights; of the others"
     f" {SECONDARY_WEIGHT:g} dB for each dB beyond "
     + ", ".join(f"{level:g} dB ({name.removesuffix('_db').replace('_', ' ')})" for name, level in TOLERATED.items())
     + "."
@@ -45,6 +46,8 @@ FRONT = 60 * DEGREE
 """Off-axis angle within which smoothness over frequency is judged."""
 FLOOR = -12.0
 """dB re the loudest angle of a frequency, below which the shape of the pattern is not judged."""
+SAME_BAND = 2.0 ** (1.0 / 12.0)
+"""Ratio of two frequencies below which one says nothing that the other does not, for a room."""
 RIPPLE_SPAN = 2.0 ** (1.0 / 3.0)
 """Ratio of the frequencies to either side against which ripple is read."""
 
@@ -56,13 +59,15 @@ class Score:
     value       : dB, weighted rms deviation; lower is better, 0 is the target itself.
     terms       : dB by name, as found: index_db and beamwidth_db are rms deviations, the others see `score`.
     constraints : by name and in its unit, at or below 0 where the limit is kept. They are no part of the value.
-    constancy_weight : of the constancy terms in the value, as the target asks.
+    constancy_weight : of the constancy terms in the value, as the target asks;
+    room_weight : of the room's.
     """
 
     value: float
     terms: Mapping[str, float]
     constraints: Mapping[str, float]
     constancy_weight: float = 0.0
+    room_weight: float = 0.0
 
     @property
     def feasible(self) -> bool:
@@ -75,6 +80,7 @@ def search_observation(target: Target) -> Observation:
 
     Frequencies are the target's own, so that a wanted curve counts where it is given; between them, where they are
     few, as many as make about 32 on a logarithmic axis; where they are more than 48, those nearest to 48 even steps.
+    For a room, thirds of an octave out to 200 Hz and 16 kHz as well; no other term looks at them.
     Of an oblong waveguide the planes at 0, 45 and 90 degrees are observed.
     """
     knots = np.log(target.frequency)
@@ -87,6 +93,10 @@ def search_observation(target: Target) -> Observation:
         for low, high in itertools.pairwise(knots.tolist())
     ]
     frequency = np.asarray(np.exp(np.concatenate([*pieces, knots[-1:]])))
+    if target.room is not None:
+        thirds = counted_bands()
+        below, above = thirds < frequency[0] / SAME_BAND, thirds > frequency[-1] * SAME_BAND
+        frequency = np.concatenate([thirds[below], frequency, thirds[above]])
     off_axis = np.linspace(0.0, np.pi, OFF_AXIS_STEPS + 1)
     if target.oblong:
         return Observation(frequency, off_axis, np.array([0.0, 0.25, 0.5]) * np.pi, symmetry="two_planes")
@@ -112,8 +122,10 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
                     degrees. Both smoothness terms take levels 12 dB and more under the loudest angle as that.
     throat_reflection_db    : power that the throat reflects, as loss of the mean over the band; if the impedance is
                     known.
-    The value is the rms of the index, each beamwidth at half weight and each constancy at the target's, and, added as
-    squares, a twentieth of what each of the others has beyond what is tolerated: 1, 2 and 1.5 dB.
+    room_db       : if the target names a room, `room.paths.evenness_db` of the whole directivity, also where it is
+                    not valid or outside the wanted band.
+    The value is the rms of the index, each beamwidth at half weight, each constancy and the room at the target's, and,
+    added as squares, a twentieth of what each of the others has beyond what is tolerated: 1, 2 and 1.5 dB.
 
     ValueError if less than three quarters of the wanted band is valid, a pressure is not a number, a plane is not
     observed, or the waveguide is oblong and the target for round ones.
@@ -135,20 +147,28 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
     index = directivity_index(seen) if on_sphere else standard_curves(seen).sound_power_index
     terms = {"index_db": _rms(np.maximum(index, LOWEST_INDEX) - wanted, weight * axis if on_sphere else weight)}
     terms |= _beam_terms(seen, target, weight * axis)
+    if target.room is not None:
+        terms["room_db"] = evenness_db(target.room, directivity)
     terms |= _secondary_terms(seen, width)
-    value = float(np.sqrt(sum(_squares(terms, target.constancy_weight).values())))
-    return Score(value, terms, limit_excess(waveguide, target.limits), target.constancy_weight)
+    found = Score(0.0, terms, limit_excess(waveguide, target.limits), target.constancy_weight, target.room_weight)
+    return replace(found, value=float(np.sqrt(sum(_squares(found).values()))))
 
 
 def contributions(found: Score) -> dict[str, float]:
     """Each term's part of a score, dB by name: its share of the squares that make up the value. They add up to it."""
-    squares = _squares(found.terms, found.constancy_weight)
+    squares = _squares(found)
     return {name: square / found.value if found.value > 0.0 else 0.0 for name, square in squares.items()}
 
 
-def _squares(terms: Mapping[str, float], constancy_weight: float) -> dict[str, float]:
+def _squares(found: Score) -> dict[str, float]:
     """What each term adds to the squared score, dB^2 by name."""
-    by_kind = {"index": 1.0, "beamwidth": BEAMWIDTH_WEIGHT, "constancy": constancy_weight}
+    terms = found.terms
+    by_kind = {
+        "index": 1.0,
+        "beamwidth": BEAMWIDTH_WEIGHT,
+        "constancy": found.constancy_weight,
+        "room": found.room_weight,
+    }
     weights = {name: by_kind[kind] for name in terms if (kind := name.split("_")[0]) in by_kind}
     total = sum(weights.values())
     return {

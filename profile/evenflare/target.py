@@ -12,9 +12,12 @@ from numpy.typing import ArrayLike
 from evenflare.air import Air
 from evenflare.closed_forms import piston_index
 from evenflare.design_driver import check_covered
+from evenflare.files import InputError
 from evenflare.metrics import PLANES, SAME_ANGLE
+from evenflare.room.room import Room
+from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed
-from evenflare.target_tables import CANDIDATES, MINIMAL, TargetTable
+from evenflare.target_tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
 
@@ -44,6 +47,8 @@ class Target:
     constancy_weight : of a beamwidth that keeps an even distance to the wanted one, against 1 of the index; see
                    `objective.score`. 0 by default: the wanted beamwidth itself counts every deviation once.
     crossover    : or None.
+    room         : in which reflected sound is to be as even as direct sound, or None; `room_weight` of that term,
+                   against 1 of the index.
     limits       : of round mouths or of oblong ones, which the target is then for.
     families     : that take part in the search, sharing `candidates`.
     source       : the file, for messages.
@@ -68,6 +73,8 @@ class Target:
     beamwidth_horizontal: FloatArray | None = None
     beamwidth_vertical: FloatArray | None = None
     constancy_weight: float = 0.0
+    room: Room | None = None
+    room_weight: float = ROOM_WEIGHT
     source: str = field(default="target", compare=False)
 
     def __post_init__(self) -> None:
@@ -87,6 +94,8 @@ class Target:
                 raise ValueError(f"{name} does not belong to {'an oblong' if self.oblong else 'a round'} mouth")
         if self.oblong and self.mounting.kind != "baffle":
             raise ValueError(f"mounting is a {self.mounting.kind}: must be the baffle for oblong mouths")
+        if self.room is not None and self.mounting.kind == "baffle":
+            raise ValueError("mounting is a baffle: must be a body, free-standing or a sphere, to stand in a room")
 
     @property
     def oblong(self) -> bool:
@@ -109,7 +118,10 @@ def read_target(path: Path | str) -> Target:
     def beam(degrees: list[float] | None) -> FloatArray | None:
         return None if degrees is None else read_only(np.array(degrees) * DEGREE)
 
-    driver = table.driver.value(path)
+    driver, room = table.driver.value(path), wanted.room
+    apart = table.throat_fault(driver.exit_half_angle / DEGREE)
+    if apart:
+        raise InputError(f"{path} {apart}")
     check_covered(driver, np.array(wanted.frequency_hz), path=path, asked="the frequencies of [wanted]")
     return Target(
         name=table.name or path.stem,
@@ -128,12 +140,23 @@ def read_target(path: Path | str) -> Target:
         crossover=None
         if crossover is None
         else Crossover(crossover.piston_radius_mm * MILLIMETRE, crossover.frequency_hz),
+        room=None if room is None else _room(path, room.room),
+        room_weight=ROOM_WEIGHT if room is None else room.weight,
         limits=table.limits.value(),
         families=tuple(table.search.families),
         candidates=table.search.candidates,
         seed=table.search.seed,
         source=str(path),
     )
+
+
+def _room(path: Path, name: str) -> Room:
+    """The room that a target file names."""
+    if not (path.parent / name).is_file():
+        raise InputError(
+            f'{path} [wanted.room] room = "{name}": is not there. Name a room file, as seen from the target\'s folder'
+        )
+    return read_room(path.parent / name)
 
 
 def wanted_index(target: Target, frequency: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:

@@ -17,7 +17,7 @@ from types import FrameType
 from typing import NoReturn
 
 from evenflare import __version__
-from evenflare.cli import designs, searching
+from evenflare.cli import calibrating, comparing, crossing, designs, listening, measurement, planning, rooms, searching
 from evenflare.cli.options import parsed
 from evenflare.cli.telling import DONE, INPUT_AT_FAULT, INTERRUPTED, OWN_FAULT
 from evenflare.files import DISK_FULL, InputError
@@ -103,5 +103,15 @@ def _details(words: str) -> str:
     return f"Details: {details.name}"
 
 
-COMMANDS = {**searching.COMMANDS, **designs.COMMANDS}
+COMMANDS = {
+    **searching.COMMANDS,
+    **designs.COMMANDS,
+    **planning.COMMANDS,
+    **measurement.COMMANDS,
+    **comparing.COMMANDS,
+    **calibrating.COMMANDS,
+    **listening.COMMANDS,
+    **crossing.COMMANDS,
+    **rooms.COMMANDS,
+}
 """What each does; the exit code."""

@@ -22,16 +22,19 @@ def _remark(options: argparse.Namespace, *, made: bool) -> str:
 
 
 def _solve(options: argparse.Namespace) -> int:
-    from evenflare.commands import designs, solving
+    from evenflare.commands import comparing, designs, solving
 
     check_folder(options.out)
     corners = _remark(options, made=False)
     warn(solving.method_warnings(options.design, options.method))
+    warn(comparing.like_warnings(options.design, options.like))
     compiled(options.quiet)
-    memory = solving.memory_line(options.design, options.setting)
+    memory = solving.memory_line(options.design, options.setting, like=options.like)
     if memory and not options.quiet:
         print(memory, file=sys.stderr)
-    solution = designs.solve_command(options.design, options.out, options.setting, options.method, options.words)
+    solution = designs.solve_command(
+        options.design, options.out, options.setting, options.method, options.words, options.like
+    )
     sound = solution.sound
     if corners:
         print(corners)

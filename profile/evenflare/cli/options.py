@@ -6,6 +6,7 @@ import argparse
 from collections.abc import Sequence
 
 from evenflare import __version__
+from evenflare.cli import calibrating, comparing, crossing, listening, measurement, planning, rooms
 from evenflare.cli.arguments import Parser, depths, nearest, path
 from evenflare.cli.telling import INPUT_AT_FAULT
 
@@ -19,6 +20,15 @@ commands, each with an example (COMMAND --help says more):
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
   export    evenflare export runs/shelf/best.toml --out to_cut --process router
   check     evenflare check
+  plan      evenflare plan --source-height-m 3.1 --microphone-height-m 3.1 --distance-m 2 --mouth-mm 240
+  measure   evenflare measure readings/session.toml --out measured
+  compare   evenflare compare measured predicted --out compared --tolerance-db 1
+  spread    evenflare spread unit_1 unit_2 unit_3 --out between_units
+  calibrate evenflare calibrate prototype/design.toml measured --out calibration
+  journal   evenflare journal prototypes.sqlite list
+  equalise  evenflare equalise solved --out filters --from-hz 1000 --high-pass-hz 900
+  crossover evenflare crossover speaker.toml --out crossed
+  room      evenflare room solved targets/rooms/living_room.toml --out heard
 
 exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check);
 2 the input or the surroundings are at fault; 3 our own fault; 130 interrupted, finished work kept."""
@@ -92,7 +102,8 @@ def parser() -> argparse.ArgumentParser:
         "solve",
         "Solve the radiation of one design",
         "example: evenflare solve runs/shelf/best.toml --out solved --setting full\n"
-        "example: evenflare solve runs/shelf/best.toml --out judged --method boundary_elements\n\n"
+        "example: evenflare solve runs/shelf/best.toml --out judged --method boundary_elements\n"
+        "example: evenflare solve prototype/design.toml --like measured --out predicted\n\n"
         "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures; oblong: balloon.csv;\n"
         "round: agreement.csv, both methods side by side (a warning where the index differs by more than 0.3 dB rms\n"
         "or 1 dB anywhere), and cabinet_effect.csv: in a baffle, on a cabinet, free-standing.\n"
@@ -107,6 +118,12 @@ def parser() -> argparse.ArgumentParser:
         "--method",
         choices=["march", "boundary_elements"],
         help="the solver (default march; boundary_elements where the mounting is free-standing)",
+    )
+    solve.add_argument(
+        "--like",
+        type=path,
+        metavar="MEASURED",
+        help="frequencies, angles, distance, reference point and air of that measurement (folder or .sofa)",
     )
     solve.add_argument("--setting", choices=["estimate", "screen", "full"], default="full", help="default full")
 
@@ -163,4 +180,11 @@ def parser() -> argparse.ArgumentParser:
         "Check this installation against closed forms, in seconds",
         "example: evenflare check\n\nExit code 1 if a check fails.",
     )
+    planning.add(command)
+    measurement.add(command)
+    comparing.add(command)
+    calibrating.add(command)
+    listening.add(command)
+    crossing.add(command)
+    rooms.add(command)
     return top

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics, radiation
+from evenflare.commands.comparing import design_like
 from evenflare.commands.solving import Heard, heard
 from evenflare.design import Design, design_id, read_design, write_design
 from evenflare.directivity import Directivity
@@ -37,10 +38,10 @@ def write_solution(
     """The tables and pictures of a solved design."""
     from evenflare.report import agreement, balloon, cabinet, figures, tables
 
-    named = {"name": design.name, "design_id": design_id(design)}
+    name, identity = design.name, design_id(design)
     made = {"command": command, "mounting": design.waveguide.mounting.kind, **sound.record}
     cautions = tables.predicted(design.waveguide.driver)
-    tables.write_solution(folder, sound.directivity, **named, provenance=made, cautions=cautions)
+    tables.write_solution(folder, sound.directivity, name=name, design_id=identity, provenance=made, cautions=cautions)
     written = [
         ("directivity.csv", "level and phase over frequency and angle"),
         ("summary.csv", "index, beamwidth, level, power and throat impedance over frequency"),
@@ -48,10 +49,10 @@ def write_solution(
         ("provenance.json", "how it was solved"),
     ]
     if not design.waveguide.is_round and balloon.drawable(sound.all_round):
-        tables.write_balloon(folder / "balloon.csv", sound.all_round, **named, cautions=cautions)
+        tables.write_balloon(folder / "balloon.csv", sound.all_round, name=name, design_id=identity, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
     pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
-    header = tables.origin(sound.directivity.observation, design.name, design_id(design))
+    header = tables.origin(sound.directivity.observation, name, identity)
     if sound.agreement is not None:
         agreement.write(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
         written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))
@@ -156,9 +157,13 @@ def solve_command(
     setting: radiation.Setting,
     method: radiation.Method | None,
     command: str,
+    like: Path | None = None,
 ) -> Solution:
-    """`solve`: one design's radiation, its tables and pictures in `folder`. method : None for the mounting's own."""
-    design = read_design(path)
+    """`solve`: one design's radiation, its tables and pictures in `folder`. method : None for the mounting's own.
+
+    like : a measurement whose frequencies, directions, place and air it takes.
+    """
+    design = design_like(path, like)
     sound = heard(path, design, setting, method)
     with files.together():
         return Solution(sound, write_solution(design, sound, folder, command=command))

@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenflare import radiation
+from evenflare.commands.comparing import design_like
 from evenflare.design import Design, read_design
 from evenflare.directivity import Directivity
 from evenflare.files import InputError
@@ -164,11 +165,14 @@ def agreement_lines(sound: Heard) -> list[str]:
     ]
 
 
-def memory_line(path: Path, setting: radiation.Setting) -> str:
-    """What solving a design will hold in memory, in words; empty for a round one, which needs next to nothing."""
+def memory_line(path: Path, setting: radiation.Setting, *, like: Path | None = None) -> str:
+    """What solving a design will hold in memory, in words; empty for a round one, which needs next to nothing.
+
+    like : a measurement whose observation it takes.
+    """
     from evenflare.radiation.march import memory_needed
 
-    design = read_design(path)
+    design = design_like(path, like)
     if design.waveguide.is_round:
         return ""
     with faults_of(path, solving=True):

@@ -8,7 +8,7 @@ from __future__ import annotations
 import io
 from collections.abc import Mapping, Sequence
 from pathlib import Path
-from typing import Any
+from typing import Any, Literal
 
 import numpy as np
 from matplotlib.cm import ScalarMappable
@@ -55,10 +55,14 @@ def page_size(figure: Figure) -> tuple[int, int]:
     return round(width * _PAGE_DOTS_PER_INCH), round(height * _PAGE_DOTS_PER_INCH)
 
 
-def stacked(height: float, *, ratios: Sequence[float]) -> tuple[Figure, Any]:
-    """An empty figure so high (inches), and its axes one above the other, of those heights to each other."""
+def stacked(height: float, *, ratios: Sequence[float], columns: int = 1) -> tuple[Figure, Any]:
+    """An empty figure so high (inches), and its axes one above the other, of those heights to each other.
+
+    columns : side by side; above 1 the axes come as rows of them, and those of a row have one scale.
+    """
     figure = Figure(figsize=(_WIDTH, height), layout="constrained")
-    return figure, figure.subplots(len(ratios), 1, sharex=True, height_ratios=ratios)
+    sharey: Literal["row", False] = "row" if columns > 1 else False
+    return figure, figure.subplots(len(ratios), columns, sharex=True, sharey=sharey, height_ratios=ratios)
 
 
 def pictures(

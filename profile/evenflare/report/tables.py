@@ -86,9 +86,11 @@ def directivity_columns(directivity: Directivity) -> Columns:
     return {name: np.asarray(values, dtype=np.float64).ravel() for name, values in columns.items()}
 
 
-def summary_columns(directivity: Directivity) -> Columns:
+def summary_columns(directivity: Directivity, *, by_plane: bool = False) -> Columns:
     """One row per frequency: both directivity indices, beamwidth, on-axis, power, throat impedance, validity.
 
+    by_plane : a beamwidth for the horizontal and one for the vertical plane even where one plane stands for all, or is
+               all that was observed.
     Index and power are nan where the observed angles leave out part of the sphere.
     """
     impedance = directivity.throat_impedance
@@ -98,7 +100,7 @@ def summary_columns(directivity: Directivity) -> Columns:
         "frequency_hz": directivity.observation.frequency,
         "directivity_index_db": metrics.directivity_index(directivity) if known else nothing,
         "sound_power_index_db": standard_columns(directivity)["sound_power_index_db"],
-        **_beamwidths(directivity),
+        **_beamwidths(directivity, by_plane),
         "on_axis_level_db": metrics.on_axis_level(directivity),
         "on_axis_phase_deg": metrics.on_axis_phase(directivity) / DEGREE,
         "sound_power_level_db": metrics.sound_power_level(directivity) if known else nothing,
@@ -142,15 +144,18 @@ def target_columns(target: Target, frequency: FloatArray) -> Columns:
     return columns
 
 
-def _beamwidths(directivity: Directivity) -> Columns:
-    planes = directivity.observation.plane
-    if planes.size == 1:
+def _beamwidths(directivity: Directivity, by_plane: bool) -> Columns:
+    planes, symmetry = directivity.observation.plane, directivity.observation.symmetry
+    if planes.size == 1 and not by_plane:
         return {"beamwidth_deg": metrics.beamwidth(directivity, plane=float(planes[0])) / DEGREE}
-    return {
-        f"beamwidth_{name}_deg": metrics.beamwidth(directivity, plane=azimuth) / DEGREE
-        for name, azimuth in metrics.PLANES.items()
-        if np.any(np.abs(planes - azimuth) < metrics.SAME_ANGLE)
-    }
+    found = {}
+    for name, azimuth in metrics.PLANES.items():
+        stands = planes.size == 1 and symmetry == "round"
+        if stands or np.any(np.abs(planes - azimuth) < metrics.SAME_ANGLE):
+            found[f"beamwidth_{name}_deg"] = metrics.beamwidth(directivity, plane=azimuth) / DEGREE
+        elif by_plane:
+            found[f"beamwidth_{name}_deg"] = np.full(directivity.valid.size, np.nan)
+    return found
 
 
 def write_solution(
@@ -161,11 +166,13 @@ def write_solution(
     design_id: str,
     provenance: Mapping[str, Any] | None = None,
     cautions: Sequence[str] = PREDICTED,
+    by_plane: bool = False,
 ) -> list[Path]:
     """directivity.csv, summary.csv, standard_curves.csv and provenance.json in `folder`; their paths.
 
     provenance : plain values beside the directivity's own: command, settings, seed.
     cautions   : lines for the headers.
+    by_plane   : as `summary_columns`.
     Errors     : InputError if the folder cannot be written.
     """
     observation = directivity.observation
@@ -181,7 +188,7 @@ def write_solution(
             [*_symmetry(observation), *space],
         ),
         "summary.csv": (
-            summary_columns(directivity),
+            summary_columns(directivity, by_plane=by_plane),
             "summary: one row per frequency",
             "units: Hz, dB, degrees; on-axis level re 20 uPa"
             + (" at 1 m" if observation.far_field else f" at {observation.distance:g} m")
@@ -242,7 +249,7 @@ def origin(observation: Observation, name: str, design_id: str) -> list[str]:
     seen = "in the far field" if observation.far_field else f"at {observation.distance:g} m"
     origin = f"{observation.reference_z / MILLIMETRE:g} mm"
     return [
-        f"design: {name}; id {design_id}",
+        f"design: {name}; id {design_id or 'not known'}",
         f"seen {seen}; angles, distance and phase count from the axis at z = {origin} from the throat plane",
     ]
 

@@ -47,9 +47,19 @@ def request(
         "target": target_text,
         "seed": str(start),
         "candidates": str(count),
+        **_beside(target),
         "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
     }
     return Request(plan(target.families, count, named=named), start, identity)
+
+
+def _beside(target: Target) -> dict[str, str]:
+    """What of the driver and the room may stand in another file than the target's, and change there."""
+    driver = target.driver
+    found = {} if target.room is None else {"room": repr(target.room)}
+    if driver.velocity_profile is None and driver.source.kind != "impedance":
+        return found
+    return found | {"driver": repr(driver)}
 
 
 def check_search(

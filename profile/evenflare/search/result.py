@@ -73,7 +73,9 @@ def result(
         if job is None:
             return None
         outcome = record.outcomes[job]
-        score = Score(float(outcome.rank), outcome.terms, outcome.constraints, target.constancy_weight)
+        score = Score(
+            float(outcome.rank), outcome.terms, outcome.constraints, target.constancy_weight, target.room_weight
+        )
         return Winner(record.number(job), job.family, job.setting, waveguide_of(target, *job[:2]), score)
 
     best, published = winner(FAMILIES), winner(tuple(plan.published))

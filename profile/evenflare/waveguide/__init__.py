@@ -1,5 +1,6 @@
 """Waveguides: drivers, mountings, families of meridian, limits, and the search's view of them."""
 
+from evenflare.waveguide.as_built import AsBuilt
 from evenflare.waveguide.body import Body, BodyPoints, RolledShell, RoundCabinet
 from evenflare.waveguide.driver import Driver, Source
 from evenflare.waveguide.families import (
@@ -25,6 +26,7 @@ from evenflare.waveguide.waveguide import Mounting, Waveguide
 __all__ = [
     "FAMILIES",
     "PUBLISHED",
+    "AsBuilt",
     "Axes",
     "Body",
     "BodyPoints",

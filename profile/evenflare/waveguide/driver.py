@@ -15,6 +15,8 @@ SourceKind = Literal["velocity", "pressure", "impedance"]
 
 BAND_SLACK = 1e-6
 """Of a frequency: one that was written with few digits at the end of the band is still inside."""
+STILL = 1e-12
+"""Of the greatest velocity of a profile: what moves less stands."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(4)
 
 
@@ -114,6 +116,8 @@ class Driver:
         """The curve over the share of the radius, and its mean over the exit's area."""
         assert self.velocity_profile is not None  # asked for only where there is one
         share, velocity = np.array(self.velocity_profile).T
+        # Slopes so small that their inverse overflows are none.
+        velocity = np.where(velocity > STILL * velocity.max(), velocity, 0.0)
         # Mirrored about the axis the curve is even, and without a kink there.
         curve = PchipInterpolator(
             np.concatenate([-share[:0:-1], share]), np.concatenate([velocity[:0:-1], velocity]), extrapolate=False

@@ -1,0 +1,64 @@
+"""The command that joins the ways of a loudspeaker."""
+
+from __future__ import annotations
+
+import argparse
+
+from evenflare.cli.arguments import AddCommand, path
+from evenflare.cli.telling import DONE, list_written, slow, warn
+from evenflare.files import check_folder
+
+KEYS = """\
+SPEAKER.toml, the least that works, behind evenflare solve best.toml --out solved:
+  [waveguide]
+  directivity = "solved"            a folder of solve or measure, or a SOFA file, beside this file
+  [woofer]
+  piston_radius_mm = 80             or directivity = "woofer.sofa"
+  below_mm = 220                    centre to centre, negative for above; two woofers: [220, 460]
+  [woofer.crossover]                how it parts from the way above it
+  kind = "linkwitz_riley"           butterworth, linear_phase, or a list to choose from
+  order = 4                         each is 6 dB per octave; or a list, as [2, 4, 8]
+  frequency_hz = [900, 2000]        a number, a range to search, or "meet": where the directivity indices meet
+Between them [midrange] and [lower_midrange], from the top, with a crossover table of their own: up to four ways.
+Every way: equalised_to = "on_axis" (default: level and phase on axis are made flat by an equaliser of its own before
+the crossover), "listening_window", or "nothing", with equaliser = "filters" if it has one of evenflare equalise;
+delay_ms and gain_db (0; a range is searched), polarity ("normal", "inverted", or both to choose from; left out: what
+the slopes want), forward_mm of the baffle. Pistons: sphere_radius_mm, to radiate all round as from a cabinet of that
+size; without it they stand in an infinite baffle, as must the waveguide then. The two do not mix.
+[analysis] from_hz, to_hz, per_octave = 12, distance_m (left out: far field), axis_below_mm = 0 (height of the axis).
+[search] power_share = 0.5, seed = 1, from_hz, to_hz (where it is to be even: default two octaves about the crossovers).
+[filters] sample_rates_hz = [44100, 48000, 96000], fir_ms.
+[baffle] width_mm, height_mm: in half space, the step of a sphere with that front, and the shelf that takes it back."""
+
+
+def add(command: AddCommand) -> None:
+    """Its options."""
+    crossover = command(
+        "crossover",
+        "Join a waveguide to other drivers: find the crossover, and show what is heard where they part",
+        "example: evenflare crossover speaker.toml --out crossed\n\n"
+        "searches what is given as a range or a list for the most even listening window and sound power together.\n"
+        "writes crossover.json (filters by way and sample rate), coefficients.csv, fir_WAY_RATE.txt for linear-phase\n"
+        "slopes, crossover_curves.csv, vertical_lobes.csv, speaker/ (the directivity of the sum), crossover.html and\n"
+        "pictures: ways and sum, index and beamwidth of each part and the sum, vertical lobes, power and its dip.\n"
+        "A way must be valid wherever its filter lets it be heard above -20 dB.\n\n" + KEYS,
+    )
+    crossover.add_argument("speaker", type=path, metavar="SPEAKER", help="loudspeaker file (TOML)")
+    crossover.add_argument("--out", type=path, required=True, help="folder for the results, made if missing")
+
+
+def _crossover(options: argparse.Namespace) -> int:
+    from evenflare.commands import crossing
+
+    check_folder(options.out)
+    with slow(options.quiet, "Searching the crossover: up to a third of a minute"):
+        done = crossing.crossover_command(options.speaker, options.out, command=options.words)
+    for line in done.lines:
+        print(line)
+    warn(done.warnings)
+    list_written(done.files, options.out)
+    return DONE
+
+
+COMMANDS = {"crossover": _crossover}
+"""What each does; the exit code."""

@@ -1,0 +1,81 @@
+"""The command that reads what a rig has written."""
+
+from __future__ import annotations
+
+import argparse
+
+from evenflare.cli.arguments import AddCommand, path
+from evenflare.cli.telling import DONE, list_written, slow, warn
+from evenflare.files import InputError, check_folder
+
+
+def add(command: AddCommand) -> None:
+    """Its options."""
+    measure = command(
+        "measure",
+        "Make a directivity of what a rig has written: impulse responses, sweeps, text responses, AES69 files",
+        "example: evenflare measure --write-session readings\n"
+        "example: evenflare measure readings/session.toml --out measured\n\n"
+        "writes directivity.csv, summary.csv, standard_curves.csv, directivity.sofa (AES69), session.json (what was\n"
+        "found and what was assumed), provenance.json and pictures; with --responses also responses/, a text file a\n"
+        "direction. --write-session drafts session.toml from the names of a folder's files; you fill in the rest.\n\n"
+        "The session file names the readings, the angle in each name, paths from its own folder:\n"
+        "  [rig]   distance_m = 2.0, source_height_m, microphone_height_m, temperature_c, humidity_percent, mounting\n"
+        '  [files] kind = "impulse_response" (WAV), "sweep" (WAV, with reference = the sweep), "response" (text: Hz,\n'
+        '          dB, degrees if known; air_losses = "out" if taken out already) or "sofa" (sofa = the file)\n'
+        '          horizontal = "turn_{off_axis_deg}.wav", vertical = ..., {repeat} for repeats\n'
+        '          symmetry = "round", "two_planes", "left_right" or "none": what a side or plane not measured is\n'
+        "  [gate]  length_ms (left out: 0.9 of the reflection-free time), [microphone] calibration, full_scale_pa,\n"
+        "  [analysis] frequencies_hz, or from_hz, to_hz, per_octave; smoothing_per_octave (left out: none)\n"
+        "A sweep through a waveguide is loud at its mouth: start low, and protect your ears.",
+    )
+    measure.add_argument("session", type=path, nargs="?", metavar="SESSION", help="session file (TOML)")
+    measure.add_argument("--out", type=path, help="folder for the results, made if missing")
+    measure.add_argument("--responses", action="store_true", help="also write the responses as text")
+    measure.add_argument(
+        "--write-session", type=path, metavar="FOLDER", help="draft FOLDER/session.toml from the files there instead"
+    )
+
+
+def _measure(options: argparse.Namespace) -> int:
+    if options.write_session is not None:
+        return _draft(options)
+    if options.session is None:
+        raise InputError("SESSION: missing. Name a session file, or draft one with --write-session FOLDER")
+    if options.out is None:
+        raise InputError("--out: missing. Add for example --out measured")
+    from evenflare.commands.measuring import measure_command
+
+    check_folder(options.out)
+    with slow(options.quiet, "Reading the files of the session"):
+        done = measure_command(options.session, options.out, command=options.words, responses=options.responses)
+    for line in done.lines:
+        print(line)
+    _tell_assumed(done.assumed)
+    list_written(done.written, options.out)
+    warn(done.warnings)
+    return DONE
+
+
+def _draft(options: argparse.Namespace) -> int:
+    from evenflare.measurement.session_writing import write_session
+
+    given = {"SESSION": options.session, "--out": options.out, "--responses": options.responses}
+    for name, value in given.items():
+        if value:
+            raise InputError(f"{name}: does not belong to --write-session, which only drafts a session file. Remove it")
+    draft = write_session(options.write_session)
+    print(f"Drafted {draft.path}: check every line, and fill in what is marked FILL IN")
+    _tell_assumed(draft.assumed)
+    return DONE
+
+
+def _tell_assumed(assumed: list[str] | tuple[str, ...]) -> None:
+    if assumed:
+        print("Assumed:")
+        for each in assumed:
+            print(f"  {each}")
+
+
+COMMANDS = {"measure": _measure}
+"""What each does; the exit code."""

@@ -1,0 +1,68 @@
+"""The command that puts designs into a room."""
+
+from __future__ import annotations
+
+import argparse
+
+from evenflare.cli.arguments import AddCommand, path
+from evenflare.cli.telling import DONE, list_written, warn
+from evenflare.files import check_folder
+
+KEYS = """\
+ROOM.toml, in metres from one corner of the floor (targets/rooms/living_room.toml is a whole one):
+  [size]         length_m (x), width_m (y), height_m (z)
+  [absorption]   frequency_hz, and a number or a list of shares 0 to 1 for wall_x_0, wall_x_length, wall_y_0,
+                 wall_y_width, floor, ceiling, or all_surfaces for whatever is not named
+  [source]       position_m = [x, y, z] of the directivity's reference point; aim_at_m = [x, y, z], or yaw_deg (from x
+                 toward y) and pitch_deg (up), 0 where left out
+  [[seats]]      name, position_m; up to 12
+  [air]          as in a design file
+  [reflections]  order = 12 of image sources; tail = "eyring" or "sabine" for what comes after them
+A target file asks for the room with [wanted.room] room = "living_room.toml", weight = 0.5: the term room_db of the
+score is the number that this command prints, and a search optimises for it."""
+
+
+def add(command: AddCommand) -> None:
+    """Its options."""
+    room = command(
+        "room",
+        "Put a directivity, or two to compare, into a room: what each seat hears, direct and reflected",
+        "example: evenflare room solved targets/rooms/living_room.toml --out heard --filters filters/equaliser.json\n"
+        "example: evenflare room solved_a solved_b targets/rooms/living_room.toml --out compared\n\n"
+        "DIRECTIVITY is a folder that solve, measure or crossover (speaker/) wrote, or a SOFA file: of a body that\n"
+        "stands in the room, not of a waveguide in an infinite baffle; valid from 200 Hz to 16 kHz, or less counts.\n"
+        "prints how far reflected and direct sound differ in balance (dB rms over seats and third-octaves).\n"
+        "writes room.html, room.json, seats.csv (third-octaves), seats_fine.csv (24ths), room_curves.csv, pictures;\n"
+        "of two directivities, each table once for each, ending in _1 and _2.\n\n" + KEYS,
+    )
+    room.add_argument(
+        "directivity", type=path, nargs="+", metavar="DIRECTIVITY", help="folder of solve or measure, or .sofa"
+    )
+    room.add_argument("room", type=path, metavar="ROOM.toml", help="room file (TOML)")
+    room.add_argument("--out", type=path, required=True, help="folder for the results, made if missing")
+    room.add_argument(
+        "--filters",
+        type=path,
+        action="append",
+        default=[],
+        metavar="FILE",
+        help="equaliser.json of evenflare equalise; once for each directivity, in their order",
+    )
+
+
+def _room(options: argparse.Namespace) -> int:
+    from evenflare.commands import rooms
+
+    check_folder(options.out)
+    done = rooms.room_command(
+        options.directivity, options.room, options.out, filters=options.filters, command=options.words
+    )
+    for line in done.lines:
+        print(line)
+    warn(done.warnings)
+    list_written(done.files, options.out)
+    return DONE
+
+
+COMMANDS = {"room": _room}
+"""What each does; the exit code."""

@@ -1,0 +1,159 @@
+"""What `calibrate` does: a design fitted to a measurement of its prototype, and the files that say how."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from evenflare import files, radiation
+from evenflare.design import Design, design_id, read_design
+from evenflare.directivity_file import Stored, read_directivity
+from evenflare.files import InputError
+
+if TYPE_CHECKING:
+    from evenflare.measurement.calibrated_file import Origin
+    from evenflare.measurement.calibration import Calibration
+
+PAGE, TABLE = "calibration.html", "calibration.csv"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """How to calibrate.
+
+    fit         : names of the unknowns to fit; empty for all that can be.
+    hold_out    : every so manieth angle is kept from the fit.
+    frequencies : at most so many.
+    """
+
+    fit: Sequence[str] = ()
+    hold_out: int = 3
+    frequencies: int = 24
+    method: radiation.Method | None = None
+    setting: radiation.Setting = "full"
+
+
+@dataclass(frozen=True)
+class Calibrated:
+    """What was found in words, what must be seen first, the files, and whether the held-out angles agree better."""
+
+    lines: list[str]
+    warnings: list[str]
+    files: list[tuple[str, str]]
+    helps: bool
+
+
+def calibrate_command(
+    design_path: Path,
+    measured_path: Path,
+    folder: Path,
+    asked: Asked,
+    *,
+    command: str,
+    progress: Callable[[str], None],
+) -> Calibrated:
+    """Fit the design to the measurement and write everything into `folder`, all or nothing.
+
+    Errors: InputError if a file, or what is asked for, is at fault.
+    """
+    from evenflare.air import Air
+    from evenflare.measurement.calibrate import calibrate
+    from evenflare.measurement.calibrated_file import Origin
+    from evenflare.measurement.unknowns import left_out, unknowns_of
+
+    design, stored = read_design(design_path), read_directivity(measured_path)
+    waveguide, measured = design.waveguide, stored.directivity
+    method = asked.method or radiation.method_for(waveguide.mounting)
+    possible = unknowns_of(waveguide, Air(measured.speed_of_sound, measured.density))
+    for name in asked.fit:
+        why = left_out(waveguide).get(name)
+        if why is not None:
+            raise InputError(f"--fit {name}: cannot be fitted: {why}. Leave it out")
+    chosen = tuple(each for each in possible if each.name in asked.fit or not asked.fit)
+    try:
+        found = calibrate(
+            measured,
+            waveguide,
+            radiation.solver(asked.setting, method=method),
+            unknowns=chosen,
+            hold_out=asked.hold_out,
+            frequencies=asked.frequencies,
+            progress=progress,
+        )
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError(f"{measured_path} with {design_path}: {error}") from error
+    origin = Origin(
+        design=str(design_path),
+        design_id=design_id(design),
+        name=design.name,
+        measured=str(measured_path),
+        measured_name=stored.name,
+        method=method,
+        setting=asked.setting,
+    )
+    return _write(found, design, origin, mismatches(design, stored), folder, command=command)
+
+
+def mismatches(design: Design, stored: Stored) -> list[str]:
+    """What makes a measurement another thing than the design predicts."""
+    found = []
+    kind, own = design.waveguide.mounting.kind, design_id(design)
+    if stored.mounting and stored.mounting != kind:
+        found.append(
+            f'{stored.path} was measured with mounting "{stored.mounting}", and the design has "{kind}": what that'
+            " changes goes into the fit. Measure it as it is designed, or change [mounting]"
+        )
+    elif stored.directivity.half_space != (kind == "baffle"):
+        found.append(f"{stored.path} was measured {'in' if stored.directivity.half_space else 'without'} a baffle")
+    if stored.design_id and stored.design_id != own:
+        found.append(
+            f"{stored.path} names the design {stored.design_id}, and this one is {own}. Name the design that was built"
+        )
+    return found
+
+
+def _write(
+    found: Calibration, design: Design, origin: Origin, doubts: list[str], folder: Path, *, command: str
+) -> Calibrated:
+    from evenflare.measurement.calibrated_file import FILE, calibrated_toml, columns
+    from evenflare.report import calibration, figures, tables
+
+    drawn = calibration.pictures(found)
+    warnings = [*calibration.caution_lines(found), *doubts]
+    lines = [
+        *(calibration.fitted_words(each) for each in found.fitted),
+        *calibration.deviation_words(found),
+        f'Use it in a design or target file with [driver] calibrated = "{folder / FILE}", the path from its folder',
+    ]
+    written = [
+        (FILE, "the driver as calibrated, for design and target files; values, intervals, deviations"),
+        (TABLE, "every level that was compared, before and after"),
+        (PAGE, "all of it on one page"),
+        *((name, "picture") for name in drawn),
+    ]
+    header = [
+        f"calibration of: {design.name}; id {origin.design_id}; measured: {origin.measured}",
+        "units: Hz, degrees, dB; levels re on axis; deviation: measured less predicted; held_out 1: not in the fit",
+        *(f"caution: {each}" for each in warnings),
+    ]
+    with files.together():
+        files.write_text(folder / FILE, calibrated_toml(found, origin, design.waveguide))
+        files.write_text(folder / TABLE, tables.csv_text(columns(found), header=header))
+        text = calibration.page(
+            found,
+            drawn,
+            title=f"{design.name}, calibrated",
+            what=f"Design {origin.design} (id {origin.design_id}) fitted to the measurement {origin.measured}.",
+            warnings=warnings,
+            waveguide=design.waveguide,
+            written=written,
+            command=command,
+        )
+        files.write_text(folder / PAGE, text)
+        for name, figure in drawn.items():
+            figures.save(figure, folder / name)
+    return Calibrated(lines, warnings, written, found.helps)

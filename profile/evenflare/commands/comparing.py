@@ -1,0 +1,216 @@
+"""What `compare`, `spread` and `solve --like` do: files around the comparison of directivities."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from evenflare import files
+from evenflare.air import Air
+from evenflare.design import Design, read_design
+from evenflare.design_driver import check_covered
+from evenflare.directivity import Symmetry
+from evenflare.directivity_file import Stored, read_directivity
+from evenflare.files import InputError
+from evenflare.metrics import SAME_ANGLE
+
+if TYPE_CHECKING:
+    from evenflare.measurement.compare import Reference
+    from evenflare.measurement.spread import Spread
+
+LIKE = "Solve the design as it was measured: evenflare solve DESIGN.toml --like {} --out FOLDER"
+MEASURE_ALIKE = "Measure every unit from the same place"
+
+
+@dataclass(frozen=True)
+class Compared:
+    """What was found in words, what must be seen first, the files, and whether it is within the tolerance asked for."""
+
+    lines: list[str]
+    warnings: list[str]
+    files: list[tuple[str, str]]
+    within: bool
+
+
+def compare_command(
+    measured_path: Path,
+    predicted_path: Path,
+    folder: Path,
+    *,
+    tolerance: float | None,
+    reference: Reference,
+    command: str,
+) -> Compared:
+    """Compare two directivities and write everything into `folder`, all or nothing.
+
+    tolerance : dB, None for no verdict, which counts as within.
+    Errors    : InputError if a file is at fault, or the two cannot be compared, with the remedy.
+    """
+    from evenflare.measurement.compare import compare
+    from evenflare.measurement.read_off import ReadOff
+    from evenflare.report import comparison, comparison_figures, comparison_tables
+
+    _check_apart(folder, [measured_path, predicted_path])
+    measured, predicted = read_directivity(measured_path), read_directivity(predicted_path)
+    try:
+        found = compare(measured.directivity, predicted.directivity, reference=reference)
+    except ValueError as error:
+        raise InputError(f"{measured_path} and {predicted_path}: {error}. {LIKE.format(measured_path)}") from error
+    read = ReadOff(found)
+    drawn = comparison_figures.pictures(found, read, tolerance=tolerance)
+    written = [
+        ("comparison.json", "every figure of agreement, over all, by band and by plane"),
+        ("deviation.csv", "measured, predicted and deviation over frequency and direction"),
+        ("report.html", "all of it on one page, opens anywhere"),
+        *((name, "picture") for name in drawn),
+    ]
+    with files.together():
+        comparison_tables.write(folder, found, read, measured, predicted, tolerance=tolerance)
+        text = comparison.page(
+            found,
+            read,
+            measured,
+            predicted,
+            tolerance=tolerance,
+            shown=_saved(drawn, folder, comparison.caption),
+            written=written,
+            command=command,
+        )
+        files.write_text(folder / "report.html", text)
+    return Compared(
+        [*comparison.lines(found, read, tolerance=tolerance), comparison.normalisation(found)],
+        comparison.warnings(found, measured, predicted),
+        written,
+        tolerance is None or found.within(tolerance),
+    )
+
+
+def _saved(drawn: dict[str, Any], folder: Path, caption: Callable[[str], str]) -> dict[str, Any]:
+    """Figures written into `folder`, and as a page holds them, each drawn once."""
+    from evenflare.report import sheet
+
+    shown: dict[str, Any] = {}
+    said = ""
+    for name, figure in drawn.items():
+        words = caption(name)
+        under = "The same in another plane." if words == said else words
+        shown[name], said = sheet.picture(figure, alt=f"{figure.get_suptitle()}.", caption=under), words
+        with files.replacing(folder / name) as temporary:
+            temporary.write_bytes(base64.b64decode(shown[name].data))
+    return shown
+
+
+def _check_apart(folder: Path, sources: Sequence[Path]) -> None:
+    """InputError if the results would lie among what is compared."""
+    for each in sources:
+        if each.resolve() == folder.resolve():
+            raise InputError(f"--out {folder}: is a folder that is compared. Choose another one")
+
+
+def spread_command(unit_paths: Sequence[Path], folder: Path, *, golden: Path | None, command: str) -> Compared:
+    """Several units against each other and against the golden one, into `folder`, all or nothing.
+
+    golden : one of the units, the first if None.
+    Errors : InputError if a file is at fault, or the units cannot be compared.
+    """
+    from evenflare.measurement.spread import spread
+
+    _check_apart(folder, unit_paths)
+    if len(unit_paths) < 2:
+        raise InputError(f"{unit_paths[0]}: is the only unit: must be two at least. Name more folders")
+    names = _names(unit_paths)
+    stored = {name: read_directivity(path) for name, path in zip(names, unit_paths, strict=True)}
+    try:
+        found = spread(
+            {name: each.directivity for name, each in stored.items()},
+            golden=None if golden is None else _golden(golden, unit_paths, names),
+        )
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError(f"{error}. {MEASURE_ALIKE}") from error
+    return _write_spread(found, stored, folder, command=command)
+
+
+def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, command: str) -> Compared:
+    from evenflare.report import spreading
+
+    drawn = spreading.pictures(found)
+    warnings = spreading.warnings(found, stored)
+    written = [
+        ("spread.json", "spread over all, by band and plane, and every unit against the golden one"),
+        ("spread.csv", "mean, standard deviation and range between units over frequency and direction"),
+        ("report.html", "all of it on one page, opens anywhere"),
+        *((name, "picture") for name in drawn),
+    ]
+    with files.together():
+        spreading.write(folder, found, stored, warnings)
+        text = spreading.page(
+            found,
+            stored,
+            shown=_saved(drawn, folder, spreading.caption),
+            warnings=warnings,
+            written=written,
+            command=command,
+        )
+        files.write_text(folder / "report.html", text)
+    return Compared(spreading.lines(found), warnings, written, True)
+
+
+def _names(paths: Sequence[Path]) -> list[str]:
+    """Short names of units: the last part of each path, or the whole path where several end alike."""
+    short = [path.resolve().name for path in paths]
+    names = [str(path) if short.count(name) > 1 else name for path, name in zip(paths, short, strict=True)]
+    for path, name in zip(paths, names, strict=True):
+        if names.count(name) > 1:
+            raise InputError(f"{path}: is named twice. Name every unit once")
+    return names
+
+
+def _golden(golden: Path, paths: Sequence[Path], names: Sequence[str]) -> str:
+    for path, name in zip(paths, names, strict=True):
+        if golden.resolve() == path.resolve() or str(golden) == name:
+            return name
+    raise InputError(
+        f"--golden {golden}: must be one of the units, {', '.join(map(str, paths))}. Name it among them too"
+    )
+
+
+def design_like(path: Path, measured_path: Path | None) -> Design:
+    """The design of a file, with the frequencies, directions, distance, reference point and air of a measurement.
+
+    The wall stays as the file has it, also where the file states it by a cutoff in other air.
+    measured_path : None for the design as it is.
+    Errors: InputError if a file is at fault, or the driver's source is not known over the measured frequencies.
+    """
+    design = read_design(path)
+    if measured_path is None:
+        return design
+    measured, waveguide = read_directivity(measured_path).directivity, design.waveguide
+    if not (abs(measured.observation.off_axis) < SAME_ANGLE).any():
+        raise InputError(f"{measured_path}: holds no angle 0. Measure on axis too: levels count from there")
+    asked = f"the frequencies of {measured_path}"
+    check_covered(waveguide.driver, measured.observation.frequency, path=path, asked=asked)
+    symmetry: Symmetry = "round" if waveguide.is_round else "two_planes"
+    return replace(
+        design,
+        air=Air(measured.speed_of_sound, measured.density),
+        observation=replace(measured.observation, symmetry=symmetry),
+    )
+
+
+def like_warnings(path: Path, measured_path: Path | None) -> list[str]:
+    """What is to be said of a design solved as a measurement was made."""
+    if measured_path is None:
+        return []
+    stored, kind = read_directivity(measured_path), read_design(path).waveguide.mounting.kind
+    said = [f"{measured_path}: assumed {words}" for words in stored.assumed]
+    if stored.mounting and stored.mounting != kind:
+        said.append(
+            f'{measured_path} was measured with mounting "{stored.mounting}", and {path} has [mounting] kind ='
+            f' "{kind}": part of any deviation will be theirs'
+        )
+    return said

@@ -1,0 +1,95 @@
+"""What `crossover` does: ways joined, their filters written, and a page of what is heard."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+from evenflare import files
+
+if TYPE_CHECKING:
+    from evenflare.dsp.joining import Joined
+
+FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
+
+
+@dataclass(frozen=True)
+class Written:
+    """What was found, in words, and the files that hold it; warnings besides."""
+
+    lines: list[str]
+    warnings: list[str]
+    files: list[tuple[str, str]]
+
+
+def crossover_command(path: Path, folder: Path, *, command: str) -> Written:
+    """Join the loudspeaker of a file and write everything into `folder`, all or nothing.
+
+    Errors: InputError if the file, or a directivity that it names, is at fault.
+    """
+    from evenflare.dsp.joining import join
+    from evenflare.dsp.speaker import read_speaker
+    from evenflare.report import crossing
+
+    joined = join(read_speaker(path))
+    written = _write(joined, folder, command=command)
+    return Written(crossing.lines(joined), crossing.warnings(joined), written)
+
+
+def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str]]:
+    from evenflare.report import crossing, crossing_figures, crossing_tables, figures, tables
+
+    speaker = joined.speaker
+    header = [
+        f"crossover of: {speaker.name}; waveguide id {speaker.design_id}",
+        *(crossing.crossing_words(joined, place) for place in range(len(joined.handovers))),
+        *(f"assumed: {each}" for each in speaker.assumed),
+        tables.LOUD,
+    ]
+    units = (
+        "units: Hz, dB, degrees; levels re a way's own level on axis in its passband; taken_out: what its own equaliser"
+        " takes, re 1 Pa at 1 m"
+    )
+    drawn = crossing_figures.pictures(joined)
+    firs = [
+        (f"fir_{way}_{rate}.txt", each)
+        for rate, made in joined.firs.items()
+        for way, each in zip(crossing_tables.names(joined), made, strict=True)
+    ]
+    written = [
+        (FILE, "all filters by way and sample rate, and what is heard where ways part"),
+        ("coefficients.csv", "second-order sections by way and sample rate; the header states their signs"),
+        *((name, "linear-phase slopes of a way, a tap a line") for name, _ in firs),
+        ("crossover_curves.csv", "filters, ways and sum over frequency: levels, indices, beamwidths, power"),
+        ("vertical_lobes.csv", "vertical levels of the sum at each crossover"),
+        (f"{SUM}/", "the directivity of the sum, as solve writes it: equalise and room read it"),
+        (PAGE, "all of it on one page"),
+        *((name, "picture") for name in drawn),
+    ]
+    what = f"Crossover of {speaker.name}, from {speaker.path}."
+    lobes = ["vertical lobes", *header, "units: Hz, degrees, dB re on axis; up positive"]
+    with files.together():
+        files.write_text(folder / FILE, tables.json_text(crossing_tables.record(joined, command=command)))
+        files.write_text(folder / "coefficients.csv", crossing_tables.coefficients_text(joined, header))
+        for name, each in firs:
+            about = f"finite impulse response, {each.sample_rate} Hz, latency {each.latency} samples, a tap a line"
+            said = [f"# {' '.join(line.split())}" for line in (*header, about)]
+            files.write_text(folder / name, "\n".join([*said, *map(repr, each.taps.tolist())]) + "\n")
+        curves = tables.csv_text(crossing_tables.columns(joined), header=["crossover curves", *header, units])
+        files.write_text(folder / "crossover_curves.csv", curves)
+        files.write_text(
+            folder / "vertical_lobes.csv", tables.csv_text(crossing_tables.lobe_columns(joined), header=lobes)
+        )
+        tables.write_solution(
+            folder / SUM,
+            crossing_tables.coarse(joined.total),
+            name=speaker.name,
+            design_id=speaker.design_id,
+            provenance={"command": command, "crossover": str(folder / FILE)},
+            cautions=("the sum of all ways behind the crossover, 1 Pa at 1 m from each in its passband", tables.LOUD),
+        )
+        files.write_text(folder / PAGE, crossing.page(joined, drawn, what=what, written=written, command=command))
+        for name, figure in drawn.items():
+            figures.save(figure, folder / name)
+    return written

@@ -1,0 +1,164 @@
+"""What `equalise` does: the equaliser of a directivity, its files and its page."""
+
+from __future__ import annotations
+
+import io
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass
+from pathlib import Path
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenflare import files
+from evenflare.directivity import Directivity
+from evenflare.directivity_file import Stored, read_directivity
+from evenflare.files import InputError
+
+if TYPE_CHECKING:
+    from evenflare.dsp.equalisation import Equalisation, FirWish, Made
+    from evenflare.dsp.equaliser import Aim
+    from evenflare.dsp.fit import Limits
+
+PAGE = "equaliser.html"
+
+
+@dataclass(frozen=True)
+class Asked:
+    """What `equalise` is asked for.
+
+    band         : Hz; None at an end for the directivity's own valid band.
+    driver       : file of a response on axis, or
+    source       : CSV of an acoustic source; at most one of both.
+    sample_rates : Hz.
+    """
+
+    aim: Aim
+    limits: Limits
+    wish: FirWish
+    band: tuple[float | None, float | None] = (None, None)
+    high_pass: float | None = None
+    driver: Path | None = None
+    source: Path | None = None
+    sample_rates: Sequence[int] = ()
+
+
+@dataclass(frozen=True)
+class Written:
+    """What was found, in words, and the files that hold it."""
+
+    lines: list[str]
+    files: list[tuple[str, str]]
+
+
+@contextmanager
+def faults_at(start: str) -> Iterator[None]:
+    """What the block cannot do with what was asked, as an InputError that begins with whose fault it is."""
+    try:
+        yield
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError(f"{start}{error}") from error
+
+
+def equalise_command(path: Path, folder: Path, asked: Asked, *, command: str) -> Written:
+    """Equalise the directivity at `path` and write everything into `folder`, all or nothing.
+
+    Errors: InputError if the directivity, a file beside it or what is asked for is at fault.
+    """
+    from evenflare.dsp.equalisation import SAMPLE_RATES, equalise
+    from evenflare.dsp.equaliser import valid_band
+
+    stored = read_directivity(path)
+    with faults_at(f"{path}: "):
+        heard = _with_driver(stored.directivity, asked)
+        own = valid_band(heard)
+        low, high = (given if given is not None else end for given, end in zip(asked.band, own, strict=True))
+        found = equalise(
+            heard,
+            asked.aim,
+            band=(low, high),
+            limits=asked.limits,
+            high_pass=asked.high_pass,
+            wish=asked.wish,
+            sample_rates=tuple(asked.sample_rates) or SAMPLE_RATES,
+        )
+    return _write(found, stored, folder, command=command)
+
+
+def _with_driver(directivity: Directivity, asked: Asked) -> Directivity:
+    """The directivity of the driver that is in it, or of the one in a file."""
+    from evenflare.design_driver import read_source
+    from evenflare.dsp.on_axis import driven, read_on_axis, replaced
+
+    if asked.driver is not None:
+        return replaced(directivity, read_on_axis(asked.driver))
+    return directivity if asked.source is None else driven(directivity, read_source(asked.source))
+
+
+def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -> Written:
+    from evenflare.dsp.filters_file import FILE
+    from evenflare.report import equalising, equalising_figures, equalising_tables, figures, tables
+
+    header = [
+        f"equaliser for: {stored.name}; id {stored.design_id}",
+        f"made even: {equalising.aim_words(found)}",
+        f"{equalising.fit_words(found)}. {equalising.boost_words(found)}",
+        *(f"left alone: {line}" for line in equalising.left_alone_lines(found)),
+        tables.LOUD,
+    ]
+    units = (
+        "units: Hz, dB, degrees, ms; levels re 20 uPa as in the directivity, before and, equalised_, behind the"
+        " sections; fir: its latency taken out; left_alone: what interference takes from the aim"
+    )
+    drawn = equalising_figures.pictures(found)
+    written = [
+        (FILE, "all filters, what they are for and what they cost; what other commands read"),
+        ("coefficients.csv", "second-order sections by sample rate; the header states their signs"),
+        *(
+            (f"fir_{rate}.{kind}", f"finite impulse response, {found.wish.phase} phase, {rate} Hz{more}")
+            for rate in found.made
+            for kind, more in (("wav", ", 32-bit float"), ("txt", ", a tap a line"))
+        ),
+        ("equalised_curves.csv", "correction, and levels before and after"),
+        (PAGE, "all of it on one page"),
+        *((name, "picture") for name in drawn),
+    ]
+    record = equalising_tables.record(
+        found, name=stored.name, design_id=stored.design_id, directivity=str(stored.path), command=command
+    )
+    what = f"Equaliser for {stored.name}, from the directivity in {stored.path}."
+    with files.together():
+        files.write_text(folder / FILE, tables.json_text(record))
+        files.write_text(folder / "coefficients.csv", equalising_tables.coefficients_text(found, header))
+        for rate, made in found.made.items():
+            _write_wav(folder / f"fir_{rate}.wav", made)
+            files.write_text(folder / f"fir_{rate}.txt", equalising_tables.taps_text(made, header))
+        curves = tables.csv_text(equalising_tables.columns(found), header=["equalised curves", *header, units])
+        files.write_text(folder / "equalised_curves.csv", curves)
+        page = equalising.page(found, drawn, title=stored.name, what=what, written=written, command=command)
+        files.write_text(folder / PAGE, page)
+        for name, figure in drawn.items():
+            figures.save(figure, folder / name)
+    lines = [
+        f"Made even: {equalising.aim_words(found)}",
+        equalising.fit_words(found),
+        equalising.apart_words(found),
+        equalising.boost_words(found),
+        *(f"Left alone: {line}" for line in equalising.left_alone_lines(found)),
+        *(f"FIR {equalising.time_words(found, made)}" for made in found.made.values()),
+    ]
+    return Written(lines, written)
+
+
+def _write_wav(path: Path, made: Made) -> None:
+    """The taps as a WAV file of 32-bit floats, one channel."""
+    import soundfile
+
+    buffer = io.BytesIO()
+    taps = made.taps.taps.astype(np.float32)
+    soundfile.write(buffer, taps, made.taps.sample_rate, format="WAV", subtype="FLOAT")
+    with files.replacing(path) as temporary:
+        temporary.write_bytes(buffer.getvalue())

@@ -1,0 +1,163 @@
+"""What `measure` does: a rig's files made into a directivity, and a session file drafted for them."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from evenflare import files, metrics
+from evenflare.directivity import Directivity
+from evenflare.measurement.readings import Session
+
+RESPONSES = "responses"
+"""Folder beside the tables that holds them as text."""
+
+
+@dataclass(frozen=True)
+class Measured:
+    """What was found in words, what was assumed, what must be seen first, and the files."""
+
+    lines: list[str]
+    assumed: list[str]
+    warnings: list[str]
+    written: list[tuple[str, str]]
+
+
+def measure_command(path: Path, folder: Path, *, command: str, responses: bool = False) -> Measured:
+    """Read the session of the file `path` and write its directivity into `folder`, all or nothing.
+
+    responses : also as text, a file for each direction, with a session file that reads them back.
+    Errors    : InputError if a file is at fault.
+    """
+    from evenflare.design import design_id, read_design
+    from evenflare.measurement.assemble import assemble
+    from evenflare.measurement.session import read_session
+
+    session = read_session(path)
+    found = assemble(session)
+    findings = dict(found.findings)
+    design = None if session.design is None else read_design(session.design)
+    warnings = list(findings.pop("warnings", ()))
+    if design is not None and design.waveguide.mounting.kind != session.rig.mounting:
+        warnings.insert(
+            0,
+            f'measured with mounting "{session.rig.mounting}", and {session.design} has'
+            f' "{design.waveguide.mounting.kind}": a comparison with its prediction compares unlike things',
+        )
+    if not found.directivity.valid.any():
+        warnings.append("no frequency can be trusted: the gate is too short for those asked for")
+    record = {
+        "name": session.name,
+        "design_id": "" if design is None else design_id(design),
+        "session": str(path),
+        "kind": session.kind,
+        "mounting": session.rig.mounting,
+        "assumed": list(dict.fromkeys([*session.assumed, *findings.pop("assumed", ())])),
+        "warnings": warnings,
+        **findings,
+        "files": [_relative(each.file, session.path.parent) for each in session.readings],
+    }
+    with files.together():
+        written = _write(found.directivity, session, finite(record), folder, command=command, responses=responses)
+    return Measured(_lines(found.directivity, session, record), record["assumed"], warnings, written)
+
+
+def _write(
+    directivity: Directivity, session: Session, record: dict[str, Any], folder: Path, *, command: str, responses: bool
+) -> list[tuple[str, str]]:
+    from evenflare.aes69 import write_sofa
+    from evenflare.measurement.responses_written import write_responses
+    from evenflare.report import figures, measured, tables
+
+    own = {"name": session.name, "design_id": record["design_id"]}
+    mounting = session.rig.mounting
+    made = {"command": command, "origin": "measured", "session": record["session"], "mounting": mounting}
+    cautions = [
+        f"measured: session {record['session']}; what was assumed stands in session.json",
+        *(f"caution: {each}" for each in record["warnings"]),
+        tables.LOUD,
+    ]
+    tables.write_solution(folder, directivity, **own, provenance=made, cautions=cautions, by_plane=True)
+    write_sofa(directivity, folder / "directivity.sofa", **own, mounting=mounting)
+    files.write_text(folder / "session.json", tables.json_text(record))
+    written = [
+        ("directivity.csv", "level and phase over frequency and angle"),
+        ("summary.csv", "index, beamwidth, level and power over frequency"),
+        ("standard_curves.csv", "the curves of ANSI/CTA-2034-A"),
+        ("directivity.sofa", "the same directivity as AES69 (SOFA), FreeFieldDirectivityTF"),
+        ("session.json", "what was found on the way and what was assumed"),
+        ("provenance.json", "from which session, by which command"),
+    ]
+    if responses:
+        texts = write_responses(directivity, folder / RESPONSES, name=session.name, mounting=mounting)
+        what = f"{len(texts) - 1} responses as text, and the session file that reads them back"
+        written.append((f"{RESPONSES}/", what))
+    for name, figure in measured.pictures(directivity).items():
+        figures.save(figure, folder / name)
+        written.append((name, "picture"))
+    return written
+
+
+def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -> list[str]:
+    """What a user wants to know first."""
+    from evenflare.report import tables
+    from evenflare.report.agreement import valid_words
+
+    observation = directivity.observation
+    what = {"impulse_response": "impulse responses", "sweep": "sweeps", "response": "responses"}[session.kind]
+    directions = len({(each.azimuth, each.off_axis) for each in session.readings})
+    lines = [
+        f"{session.name}: {len(session.readings)} {what} of {directions} directions, at {observation.distance:g} m",
+    ]
+    trusted = observation.frequency[directivity.valid]
+    if trusted.size:
+        lines.append(f"Trusted {valid_words(directivity)}")
+        if not tables.uncovered(directivity):
+            index = metrics.directivity_index(directivity)
+            rows = sorted({int(abs(trusted - wanted).argmin()) for wanted in (500, 1000, 2000, 4000, 8000, 16000)})
+            index = index[directivity.valid]
+            lines.append("Directivity index: " + ", ".join(f"{index[i]:.1f} dB at {trusted[i]:.0f} Hz" for i in rows))
+    if tables.uncovered(directivity):
+        lines.append(f"No index and no power: {tables.uncovered(directivity)}")
+    return lines + _rig_lines(record)
+
+
+def _rig_lines(record: dict[str, Any]) -> list[str]:
+    """What the readings said of gate, turntable and repeats."""
+    lines = []
+    gate, repeats = record.get("gate"), record.get("repeats") or {}
+    if gate:
+        lines.append(f"Gate: {gate['length_ms']:.2f} ms")
+    for plane, found in (record.get("turntable") or {}).items():
+        parts = [
+            f"{words} {found[key]:.{digits}f} ± {found[error]:.{digits}f} {unit}"
+            + (", corrected" if found[done] else ", left as it is")
+            for words, key, error, done, digits, unit in (
+                ("angle 0 off by", "angle_offset_deg", "angle_offset_error_deg", "angle_corrected", 2, "degrees"),
+                ("axis aside by", "sideways_mm", "sideways_error_mm", "sideways_corrected", 1, "mm"),
+            )
+            if found.get(key) is not None
+        ]
+        if parts:
+            lines.append(f"Turntable, {plane}: {'; '.join(parts)}")
+    if repeats.get("spread_median_db") is not None:
+        spread = f"{repeats['spread_median_db']:.3f} dB (median), {repeats['spread_greatest_db']:.3f} dB at most"
+        lines.append(f"Repeats: spread of {spread}")
+    return lines
+
+
+def _relative(file: Path, folder: Path) -> str:
+    return str(file.relative_to(folder)) if file.is_relative_to(folder) else str(file)
+
+
+def finite(value: Any) -> Any:
+    """Plain values for JSON: None for what is no finite number."""
+    if isinstance(value, dict):
+        return {key: finite(each) for key, each in value.items()}
+    if isinstance(value, list | tuple):
+        return [finite(each) for each in value]
+    if hasattr(value, "tolist"):
+        return finite(value.tolist())
+    return None if isinstance(value, float) and not math.isfinite(value) else value

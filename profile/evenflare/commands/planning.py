@@ -1,0 +1,107 @@
+"""What `plan` does: the plan of a measurement in words, as a page to print, and as a session file to fill in."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenflare import files
+from evenflare.files import InputError
+from evenflare.measurement.plan import Place, Plan, plan
+from evenflare.units import CELSIUS_ZERO, DEGREE, PERCENT
+
+
+@dataclass(frozen=True)
+class Planned:
+    """What was found, what to do and what to beware of, in words, and the files."""
+
+    lines: list[str]
+    steps: list[str]
+    cautions: list[str]
+    warnings: list[str]
+    written: list[tuple[str, str]]
+
+
+def plan_command(
+    place: Place, folder: Path | None, *, wanted_from: float | None, wanted_to: float, command: str
+) -> Planned:
+    """Plan a measurement; write it into `folder` if one is given, all or nothing.
+
+    wanted_from, wanted_to : Hz, what is wanted of it.
+    Errors: InputError if the place cannot be, or a session file stands in the folder already.
+    """
+    from evenflare.report import checklist
+
+    try:
+        found = plan(place)
+    except ValueError as error:
+        raise InputError(f"--distance-m: {error}") from None
+    told = checklist.warnings(found, wanted_from=wanted_from, wanted_to=wanted_to)
+    written = [] if folder is None else _write(found, folder, told, command)
+    return Planned(checklist.findings(found), checklist.steps(found), list(checklist.CAUTIONS), told, written)
+
+
+def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tuple[str, str]]:
+    from evenflare.report import checklist
+
+    session = folder / "session.toml"
+    if session.exists():
+        raise InputError(f"{session}: is there already, and may hold your notes. Name another folder, or move it away")
+    written = [
+        ("plan.html", "the plan to print: findings, cautions, steps and every reading to tick"),
+        ("angles.csv", "every reading: plane, angle, file"),
+        ("session.toml", "the session file for evenflare measure: put the recordings beside it, correct the weather"),
+    ]
+    with files.together():
+        files.write_text(folder / "plan.html", checklist.page(found, written=written, command=command, told=told))
+        files.write_text(folder / "angles.csv", _angles(found))
+        files.write_text(session, _session(found))
+    return written
+
+
+def _angles(found: Plan) -> str:
+    from evenflare.measurement.orbits import PLANE_NAMES
+    from evenflare.report.checklist import file_name
+
+    azimuths = {name: degrees for degrees, name in PLANE_NAMES.items()}
+    repeats = found.place.repeats
+    rows = [
+        f"{azimuths[plane]},{round(angle / DEGREE, 3) + 0.0:g},{repeat},{file_name(plane, angle, repeat, repeats)}"
+        for plane, angles in found.angles.items()
+        for angle in angles
+        for repeat in range(1, repeats + 1)
+    ]
+    head = (
+        "# readings to be taken, in order\n"
+        "# units: degrees; azimuth 0 is horizontal, 90 vertical; off axis + toward the listener's right, or up\n"
+        "# caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears\n"
+        "azimuth_deg,off_axis_deg,repeat,file\n"
+    )
+    return head + "\n".join(rows) + "\n"
+
+
+def _session(found: Plan) -> str:
+    from evenflare.report.checklist import NAMES
+
+    place = found.place
+    ending = "_{repeat}" if place.repeats > 1 else ""
+    lines = [
+        "# From the plan of a measurement. Correct what turned out otherwise, the weather above all.",
+        'name = "planned measurement"',
+        '# design = "design.toml"',
+        "[rig]",
+        f"distance_m = {place.distance!r}",
+        f"source_height_m = {place.source_height!r}",
+        f"microphone_height_m = {place.microphone_height!r}",
+        f"temperature_c = {round(place.temperature - CELSIUS_ZERO, 3)!r}",
+        f"humidity_percent = {round(place.humidity / PERCENT, 3)!r}",
+        f'mounting = "{"baffle" if place.baffle else "free_standing"}"   # or "sphere"',
+        "# rotation_centre_z_mm = 0       # from the throat plane; left out: the mouth plane",
+        "[files]",
+        'kind = "impulse_response"        # or "sweep", with reference = "the sweep as it was played.wav"',
+        *(f'{plane} = "{NAMES[plane]}_{{off_axis_deg}}{ending}.wav"' for plane in found.angles),
+        f'symmetry = "{place.symmetry}"',
+    ]
+    if found.wall is not None and found.wall < found.ground:
+        lines += ["[gate]", f"length_ms = {1e3 * found.gate:.2f}              # a surface nearer than the ground"]
+    return "\n".join([*lines, "# [microphone]", '# calibration = "microphone.txt"', ""])

@@ -1,0 +1,237 @@
+"""Ways of a loudspeaker where they stand: what each sends in every direction from one common reference point.
+
+The reference point lies on the baffle; x runs to the right as a listener sees it who faces the loudspeaker, y up, z out
+of the baffle. Off-axis angles and azimuths are those of `Observation`: azimuth 0 is the x axis, pi/2 the y axis.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Literal
+
+import numpy as np
+
+from evenflare import metrics
+from evenflare.directivity import Directivity, Observation
+from evenflare.dsp.drivers import Driver
+from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, read_only
+
+PLANES: FloatArray = read_only(np.arange(0.0, 91.0, 10.0) * DEGREE)
+STEP = 2.5
+"""Degrees between off-axis angles. So closely, a pair of point sources has its power within 0.02 dB of the closed form
+up to two wavelengths apart."""
+Level = Literal["on_axis", "listening_window", "nothing"]
+WINDOW = ((0.0, (0.0, 10.0, 20.0, 30.0, -10.0, -20.0, -30.0)), (90.0, (10.0, -10.0)))
+"""Azimuth and off-axis angles in degrees of the nine responses of the listening window of ANSI/CTA-2034-A."""
+
+
+@dataclass(frozen=True)
+class Way:
+    """One way: a driver, or several equal ones that share its signal.
+
+    name      : as the user calls it.
+    driver    : alike at all positions.
+    positions : (y, z) in m of each.
+    level     : what its own equaliser makes flat, before the crossover: its response on axis, level and phase; the
+                level of its listening window, and its phase on axis; or nothing: then its mean level over `passband` is
+                0 dB.
+    passband  : Hz.
+    """
+
+    name: str
+    driver: Driver
+    positions: tuple[tuple[float, float], ...]
+    level: Level = "on_axis"
+    passband: tuple[float, float] = (0.0, np.inf)
+
+
+@dataclass(frozen=True)
+class Heard:
+    """What N ways send, each without a filter, on a common grid.
+
+    observation : of F frequencies, P planes and A angles.
+    pressure    : (N, F, P, A) Pa, in the far field Pa m.
+    power       : (F, N, N) mean over the whole sphere of p_i conj(p_j): the power of any sum is a form of it.
+    window      : (F, N, N) the same mean over the listening window.
+    own         : of each way the directivity about its own middle.
+    valid       : (N, F) True where its driver is known.
+    taken       : (N, F) complex, what was divided out by `Way.level`.
+    """
+
+    ways: tuple[Way, ...]
+    observation: Observation
+    pressure: ComplexArray
+    power: ComplexArray
+    window: ComplexArray
+    own: tuple[Directivity, ...]
+    valid: BoolArray
+    taken: ComplexArray
+    half_space: bool
+    speed_of_sound: float
+    density: float
+
+    @property
+    def frequency(self) -> FloatArray:
+        """(F,) Hz."""
+        return self.observation.frequency
+
+    def summed(self, filters: ComplexArray, *, valid: BoolArray) -> Directivity:
+        """The directivity of all ways behind filters (N, F)."""
+        pressure = np.einsum("nf,nfpa->fpa", filters, self.pressure)
+        return _directivity(self.observation, pressure, self, valid=valid)
+
+
+def within(sounds: Heard, low: float, high: float) -> Heard:
+    """The same from `low` to `high` Hz only, for the search; the ways' own directivities are left out."""
+    inside = (sounds.frequency >= low) & (sounds.frequency <= high)
+    return replace(
+        sounds,
+        observation=replace(sounds.observation, frequency=sounds.frequency[inside]),
+        pressure=sounds.pressure[:, inside],
+        power=sounds.power[inside],
+        window=sounds.window[inside],
+        own=(),
+        valid=sounds.valid[:, inside],
+        taken=sounds.taken[:, inside],
+    )
+
+
+def mean_square(form: ComplexArray, filters: ComplexArray) -> FloatArray:
+    """(F,) mean square of the sum of the ways behind filters (N, F), of a form (F, N, N)."""
+    return np.asarray(np.einsum("nf,fnm,mf->f", filters, form, filters.conj()).real)
+
+
+def grid(frequency: FloatArray, *, half_space: bool, distance: float = np.inf) -> Observation:
+    """The common grid: planes from horizontal to vertical, both sides; the two sides of the loudspeaker are alike."""
+    limit = 90.0 if half_space else 180.0
+    angles = np.arange(-limit, limit + 0.5 * STEP, STEP) * DEGREE
+    return Observation(frequency, angles, plane=PLANES, distance=distance, symmetry="left_right")
+
+
+def placed(driver: Driver, observation: Observation, positions: Sequence[tuple[float, float]]) -> ComplexArray:
+    """Pressure (F, P, A) of the mean of equal drivers at positions (y, z), m, from the reference point.
+
+    Each is moved exactly: in the far field by the phase k (position . direction), at a finite distance by its own path
+    and its own angles.
+    """
+    off_axis, azimuth = np.meshgrid(observation.off_axis, observation.plane)
+    unit = np.stack([np.sin(off_axis) * np.cos(azimuth), np.sin(off_axis) * np.sin(azimuth), np.cos(off_axis)])
+    unit = unit.reshape(3, -1)
+    k = 2.0 * np.pi * observation.frequency / driver.speed_of_sound
+    total = np.zeros((k.size, unit.shape[1]), dtype=np.complex128)
+    angles, apart = _angles(unit), observation.far_field
+    far = driver.far(observation.frequency, *angles) if apart else None
+    for y, z in positions:
+        place = np.array([0.0, y, z])
+        if far is not None:
+            total += far * np.exp(1j * np.outer(k, place @ unit))
+            continue
+        way = observation.distance * unit - place[:, None]
+        length = np.linalg.norm(way, axis=0)
+        seen = driver.far(observation.frequency, *_angles(way / length))
+        total += seen * np.exp(-1j * np.outer(k, length)) / length
+    return (total / len(positions)).reshape(observation.shape)
+
+
+def heard(ways: Sequence[Way], frequency: FloatArray, *, distance: float = np.inf, density: float = 1.2041) -> Heard:
+    """What ways send at `frequency` (F,) Hz, seen from `distance` (m) from the reference point.
+
+    ValueError if some stand in an infinite baffle and others do not, or one is silent on axis.
+    """
+    half_space = _one_space(ways)
+    observation = grid(frequency, half_space=half_space, distance=distance)
+    first = ways[0].driver
+    own_pressure, pressure, taken, valid = [], [], [], []
+    for way in ways:
+        middle = np.mean(way.positions, axis=0)
+        about = [(y - middle[0], z - middle[1]) for y, z in way.positions]
+        alone = placed(way.driver, observation, about)
+        gain = _taken(way, alone, observation)
+        own_pressure.append(alone / gain[:, None, None])
+        pressure.append(placed(way.driver, observation, way.positions) / gain[:, None, None])
+        taken.append(gain)
+        low, high = way.driver.band
+        valid.append((frequency >= low * (1 - 1e-6)) & (frequency <= high * (1 + 1e-6)))
+    all_pressure = np.array(pressure)
+    weights = metrics.sphere_weights(observation, half_space=half_space)
+    window = _window(all_pressure, observation)
+    made = Heard(
+        tuple(ways),
+        observation,
+        all_pressure,
+        np.einsum("nfpa,mfpa,pa->fnm", all_pressure, all_pressure.conj(), weights, optimize=True),
+        np.einsum("wnf,wmf->fnm", window, window.conj()) / len(window),
+        (),
+        np.array(valid),
+        np.array(taken),
+        half_space,
+        first.speed_of_sound,
+        density,
+    )
+    own = [_directivity(observation, each, made, valid=good) for each, good in zip(own_pressure, valid, strict=True)]
+    return replace(made, own=tuple(own))
+
+
+def _one_space(ways: Sequence[Way]) -> bool:
+    spaces = {True: [way.name for way in ways if way.driver.half_space]}
+    spaces[False] = [way.name for way in ways if not way.driver.half_space]
+    if spaces[True] and spaces[False]:
+        raise ValueError(
+            f"half space and full space do not mix: {' and '.join(spaces[True])} in an infinite baffle,"
+            f" {' and '.join(spaces[False])} radiating all round. Give pistons sphere_radius_mm, or leave it out, to"
+            " match the waveguide; or solve the waveguide with the other mounting"
+        )
+    return bool(spaces[True])
+
+
+def _angles(unit: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Off-axis angle and azimuth (D,) rad of unit vectors (3, D)."""
+    off_axis = np.arctan2(np.hypot(unit[0], unit[1]), unit[2])
+    return off_axis, np.arctan2(unit[1], unit[0])
+
+
+def _taken(way: Way, alone: ComplexArray, observation: Observation) -> ComplexArray:
+    """(F,) what a way is divided by, its travel to the observer left in."""
+    axis = alone[:, 0, _nearest(observation.off_axis, 0.0)]
+    if np.any(axis == 0.0):
+        raise ValueError(f"{way.name} is silent on axis at {observation.frequency[axis == 0.0][0]:.4g} Hz")
+    distance, turn = 1.0, np.ones(axis.size, dtype=np.complex128)
+    if not observation.far_field:
+        distance = observation.distance
+        turn = np.exp(2j * np.pi * observation.frequency / way.driver.speed_of_sound * distance)
+    size = distance * np.abs(axis)
+    if way.level == "nothing":
+        inside = (observation.frequency >= way.passband[0]) & (observation.frequency <= way.passband[1])
+        level = np.mean(np.log(size[inside if inside.any() else slice(None)]))
+        return np.full(axis.shape, np.exp(level), dtype=np.complex128)
+    if way.level == "listening_window":
+        size = distance * np.sqrt(np.mean(np.abs(_window(alone, observation)) ** 2, axis=0))
+    return np.asarray(size * np.exp(1j * np.angle(axis * turn)))
+
+
+def _window(pressure: ComplexArray, observation: Observation) -> ComplexArray:
+    """(9, ...) of pressures (..., P, A), in the directions of the listening window."""
+    return np.array(
+        [
+            pressure[..., _nearest(observation.plane, azimuth), _nearest(observation.off_axis, angle)]
+            for azimuth, angles in WINDOW
+            for angle in angles
+        ]
+    )
+
+
+def _nearest(known: FloatArray, degrees: float) -> int:
+    return int(np.argmin(np.abs(known - degrees * DEGREE)))
+
+
+def _directivity(observation: Observation, pressure: ComplexArray, made: Heard, *, valid: BoolArray) -> Directivity:
+    return Directivity(
+        observation,
+        pressure,
+        valid,
+        density=made.density,
+        speed_of_sound=made.speed_of_sound,
+        half_space=made.half_space,
+        provenance={"source": "1 Pa at 1 m on axis of each way in its passband"},
+    )

@@ -1,0 +1,283 @@
+"""A loudspeaker as its file describes it: ways in their places, and what is open between them."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from evenflare.directivity_file import Stored, read_directivity
+from evenflare.dsp.baffle_step import BaffleStep, baffle_step
+from evenflare.dsp.crossover import HEARD, Crossing, needed_band
+from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
+from evenflare.dsp.drivers import Driver, piston, stored
+from evenflare.dsp.filters_file import read_equaliser
+from evenflare.dsp.handover import meetings
+from evenflare.dsp.placing import Heard, Way, heard
+from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
+from evenflare.files import InputError
+from evenflare.schema import checked, gathered, parsed, shown
+from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
+
+BELOW = 4.0
+"""How far below the lowest crossing a sum is looked at, as a ratio, where nothing else is asked for."""
+LOWEST, HIGHEST = 100.0, 20e3
+TOP = 0.45
+"""Of a sample rate: the highest corner of a slope that it can hold."""
+MILLISECOND = 1e-3
+
+
+@dataclass(frozen=True)
+class Speaker:
+    """Ways on a common grid, what is open between them, and how they are to be written.
+
+    sounds       : what the ways send, from the top.
+    choice       : what is open; a frequency that was to be where the directivities meet is given.
+    band         : Hz, over which the sum is to be even.
+    step         : the baffle step, where a cabinet is given.
+    sample_rates : Hz, rising; curves are those of the last.
+    fir_length   : s; None for what the lowest linear-phase corner needs.
+    assumed      : what was taken for granted, in words.
+    """
+
+    name: str
+    design_id: str
+    path: Path
+    sounds: Heard
+    choice: Open
+    band: Range
+    power_share: float
+    seed: int
+    step: BaffleStep | None
+    sample_rates: tuple[int, ...]
+    fir_length: float | None
+    assumed: tuple[str, ...]
+
+
+def read_speaker(path: Path) -> Speaker:
+    """The loudspeaker of a file. InputError that lists what is wrong with it, or with the directivities it names."""
+    table = checked(parsed(path, minimal=MINIMAL), SpeakerTable, path=path)
+    above = read_directivity(path.parent / table.waveguide.directivity)
+    speed = above.directivity.speed_of_sound
+    lower = table.lower()
+    drivers = gathered(
+        lambda: _driver(path, "waveguide", table.waveguide, above),
+        *(lambda name=name, way=way: _lower_driver(path, name, way, speed) for name, way in lower.items()),
+    )
+    waveguide = drivers[0][0]
+    corners = [
+        None if way.crossover.frequency_hz == MEET else _range(way.crossover.frequency_hz) for way in lower.values()
+    ]
+    frequency = _frequencies(path, table, corners, waveguide)
+    axis = table.analysis.axis_below_mm * MILLIMETRE
+    ways = []
+    tables: list[WaveguideTable | LowerTable] = [table.waveguide, *lower.values()]
+    for place, (name, way, (driver, _)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
+        down = [0.0] if isinstance(way, WaveguideTable) else [each * MILLIMETRE for each in way.below_mm]
+        positions = tuple((axis - each, way.forward_mm * MILLIMETRE) for each in down)
+        ways.append(Way(name, driver, positions, way.equalised_to, _passband(corners, place)))
+    distance = np.inf if table.analysis.distance_m is None else table.analysis.distance_m
+    _check_near(path, ways, distance)
+    try:
+        sounds = heard(ways, frequency, distance=distance, density=above.directivity.density)
+    except ValueError as error:
+        raise InputError(f"{path}: {error}") from error
+    crossings = []
+    for place, (name, lower_way) in enumerate(lower.items()):
+        given = corners[place]
+        corner = _meeting(path, name, sounds, place + 1) if given is None else given
+        crossings.append(OpenCrossing(lower_way.crossover.slopes(), corner))
+    settings = tuple(_setting(way) for way in tables)
+    try:
+        choice = Open(tuple(crossings), settings)
+    except ValueError as error:
+        raise InputError(f"{path}: {error}") from error
+    rates = tuple(table.filters.sample_rates_hz)
+    _check_covered(path, ways, choice, frequency)
+    _check_rates(path, choice, frequency, rates)
+    if table.baffle is not None and not sounds.half_space:
+        raise InputError(
+            f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
+            " Remove the table"
+        )
+    return Speaker(
+        table.name or path.stem,
+        above.design_id,
+        path,
+        sounds,
+        choice,
+        _even_band(path, table, choice, frequency),
+        table.search.power_share,
+        table.search.seed,
+        None
+        if table.baffle is None
+        else baffle_step(table.baffle.width_mm * MILLIMETRE, table.baffle.height_mm * MILLIMETRE, speed_of_sound=speed),
+        rates,
+        None if table.filters.fir_ms is None else table.filters.fir_ms * MILLISECOND,
+        tuple(dict.fromkeys([*_assumed(sounds), *(each for _, words in drivers for each in words)])),
+    )
+
+
+def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Driver, list[str]]:
+    """A driver from a directivity, behind its equaliser if it has one; what was assumed for it."""
+    try:
+        driver = stored(found.directivity)
+    except ValueError as error:
+        raise InputError(f"{path} [{name}] directivity = {shown(way.directivity)}: {error}") from error
+    words = [f"{name}: {each}" for each in found.assumed]
+    if not found.directivity.observation.far_field:
+        seen = found.directivity.observation.distance
+        words.append(f"{name}: observed at {seen:g} m, its pattern there is taken as that of the far field")
+    if way.equaliser is not None:
+        filters = read_equaliser(path.parent / way.equaliser)
+        radiates = driver.far
+
+        def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
+            return np.asarray(radiates(frequency, off_axis, azimuth) * filters.response(frequency)[:, None])
+
+        driver = replace(driver, far=far)
+    return driver, words
+
+
+def _lower_driver(path: Path, name: str, way: LowerTable, speed: float) -> tuple[Driver, list[str]]:
+    if way.directivity is not None:
+        driver, words = _driver(path, name, way, read_directivity(path.parent / way.directivity))
+        if abs(driver.speed_of_sound / speed - 1.0) > 1e-3:
+            words.append(
+                f"{name}: observed in air of {driver.speed_of_sound:.1f} m/s, the waveguide in {speed:.1f}: patterns"
+                " are joined as they are"
+            )
+        return replace(driver, speed_of_sound=speed), words
+    assert way.piston_radius_mm is not None  # checked by the table
+    sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
+    made = piston(way.piston_radius_mm * MILLIMETRE, speed_of_sound=speed, sphere_radius=sphere)
+    where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
+    return made, [f"{name}: a rigid flat piston {where}; a real cone breaks up, and is deep"]
+
+
+def _range(value: object) -> Range:
+    assert isinstance(value, tuple)
+    return float(value[0]), float(value[1])
+
+
+def _setting(way: WaveguideTable | LowerTable) -> OpenSetting:
+    delay = way.delay_ms[0] * MILLISECOND, way.delay_ms[1] * MILLISECOND
+    inverted = (None,) if way.polarity is None else tuple(each == "inverted" for each in way.polarity)
+    return OpenSetting(delay, way.gain_db, inverted)
+
+
+def _frequencies(path: Path, table: SpeakerTable, corners: list[Range | None], waveguide: Driver) -> FloatArray:
+    """Hz, evenly on a logarithmic axis."""
+    known = [each[0] for each in corners if each is not None]
+    low = table.analysis.from_hz or max(LOWEST if not known else min(known) / BELOW, 10.0)
+    high = table.analysis.to_hz or min(waveguide.band[1], HIGHEST)
+    if not high >= 4.0 * low:
+        raise InputError(
+            f"{path} [analysis]: from {low:g} to {high:g} Hz is less than two octaves. Lower from_hz, raise to_hz, or"
+            " solve the waveguide to a higher frequency"
+        )
+    if high > waveguide.band[1] * (1 + 1e-6):
+        raise InputError(
+            f"{path} [analysis] to_hz = {high:g}: the waveguide is valid up to {waveguide.band[1]:g} Hz. Lower it"
+        )
+    return np.geomspace(low, high, 1 + int(np.ceil(table.analysis.per_octave * np.log2(high / low))))
+
+
+def _even_band(path: Path, table: SpeakerTable, choice: Open, frequency: FloatArray) -> Range:
+    """Hz over which the sum is to be even: about the crossings, where they change something."""
+    low = table.search.from_hz or choice.crossings[-1].frequency[0] / BELOW
+    high = table.search.to_hz or choice.crossings[0].frequency[1] * BELOW
+    low, high = max(low, float(frequency[0]) * (1 - 1e-6)), min(high, float(frequency[-1]) * (1 + 1e-6))
+    if np.count_nonzero((frequency >= low) & (frequency <= high)) < 8:
+        raise InputError(
+            f"{path} [search]: from {low:g} to {high:g} Hz there are fewer than 8 frequencies to make even. Widen"
+            " from_hz and to_hz, or raise [analysis] per_octave"
+        )
+    return low, high
+
+
+def _passband(corners: list[Range | None], place: int) -> Range:
+    """Hz between the middles of the crossings below and above a way, half an octave within each."""
+    middle = [None if each is None else float(np.sqrt(each[0] * each[1])) for each in corners]
+    above = middle[place - 1] if place > 0 else None
+    below = middle[place] if place < len(middle) else None
+    return (0.0 if below is None else below * np.sqrt(2.0)), (np.inf if above is None else above / np.sqrt(2.0))
+
+
+def _meeting(path: Path, name: str, sounds: Heard, lower: int) -> Range:
+    """The highest frequency at which the indices of a way and the one above it meet."""
+    found = meetings(sounds, lower)
+    if not found:
+        raise InputError(
+            f'{path} [{name}.crossover] frequency_hz = "{MEET}": the directivity indices of {name} and'
+            f" {sounds.ways[lower - 1].name} are equal nowhere where both are valid. Give a frequency, or another size"
+        )
+    return found[-1], found[-1]
+
+
+def _check_near(path: Path, ways: list[Way], distance: float) -> None:
+    farthest = max(float(np.hypot(*place)) for way in ways for place in way.positions)
+    if distance < 2.0 * farthest:
+        raise InputError(
+            f"{path} [analysis] distance_m = {distance:g}: must be at least twice the distance of the farthest driver,"
+            f" {2.0 * farthest:.3g} m. Raise it, or leave it out for the far field"
+        )
+
+
+def _check_covered(path: Path, ways: list[Way], choice: Open, frequency: FloatArray) -> None:
+    """InputError unless every way is known wherever its filter, at any open corner and slope, lets it be heard."""
+    faults = []
+    for place, way in enumerate(ways):
+        low, high = way.driver.band
+        for upward in (True, False):
+            at = place - 1 if upward else place
+            if not 0 <= at < len(choice.crossings):
+                continue
+            crossing = choice.crossings[at]
+            corner = crossing.frequency[1] if upward else crossing.frequency[0]
+            bands = [
+                needed_band(*((Crossing(slope, corner), None) if upward else (None, Crossing(slope, corner))))
+                for slope in crossing.slopes
+            ]
+            worst = max(band[1] for band in bands) if upward else min(band[0] for band in bands)
+            worst = min(worst, frequency[-1]) if upward else max(worst, frequency[0])
+            if worst > high * (1 + 1e-6) or worst < low * (1 - 1e-6):
+                end = f"up to {worst:.0f}" if upward else f"down to {worst:.0f}"
+                remedy = "Lower" if upward else "Raise"
+                faults.append(
+                    f"{path} [{way.name}] directivity: is valid from {low:.6g} to {high:.6g} Hz, but with a crossover"
+                    f" at {corner:.6g} Hz it is heard {end} Hz (above {HEARD:g} dB). {remedy} the crossover, take a"
+                    " steeper slope, or solve or measure the rest"
+                )
+    if faults:
+        raise InputError("\n".join(faults))
+
+
+def _check_rates(path: Path, choice: Open, frequency: FloatArray, rates: tuple[int, ...]) -> None:
+    highest = max(each.frequency[1] for each in choice.crossings)
+    for rate in rates:
+        if highest > TOP * rate:
+            raise InputError(
+                f"{path} [filters] sample_rates_hz: {rate} Hz cannot hold a crossover at {highest:g} Hz: must be above"
+                f" {highest / TOP:.0f} Hz. Raise it, or lower the crossover"
+            )
+    if frequency[-1] >= 0.5 * rates[-1]:
+        raise InputError(
+            f"{path} [analysis] to_hz = {frequency[-1]:.6g}: must be below half the highest sample rate,"
+            f" {0.5 * rates[-1]:g} Hz. Lower it"
+        )
+
+
+def _assumed(sounds: Heard) -> list[str]:
+    words = [
+        "all ways stand in one infinite baffle and radiate into half space; a cabinet differs below its baffle step"
+        if sounds.half_space
+        else "every way radiates all round as by itself, on its own cabinet; the others do not scatter its sound",
+        "a way outside its valid band keeps the pattern and level of the band's end",
+    ]
+    if any(way.level != "nothing" for way in sounds.ways):
+        words.append(
+            "a way that is equalised is so in level and phase, by an equaliser of its own before the crossover"
+        )
+    return words

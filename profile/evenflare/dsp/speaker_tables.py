@@ -1,0 +1,233 @@
+"""Files of a loudspeaker as users write them: its ways, where they stand, and how they part."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Annotated, Any, ClassVar, Literal
+
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+
+from evenflare.dsp.slopes import ORDERS, Kind, Slope
+from evenflare.schema import Table, fault, number, rising, shown
+
+MINIMAL = """[waveguide]
+directivity = "solved"
+[woofer]
+piston_radius_mm = 80
+below_mm = 240
+[woofer.crossover]
+kind = "linkwitz_riley"
+order = 4
+frequency_hz = [700, 1500]"""
+
+KINDS = ("linkwitz_riley", "butterworth", "linear_phase")
+MEET = "meet"
+"""Instead of a frequency: where the indices of both ways meet."""
+
+
+def _pair(value: Any, low: float, high: float) -> tuple[float, float]:
+    ends = value if isinstance(value, list) else [value, value]
+    bare = all(isinstance(each, int | float) and not isinstance(each, bool) for each in ends)
+    if len(ends) != 2 or not bare:
+        raise fault("must be a number, or two to search between, as [least, greatest]. Write it so")
+    for each in ends:
+        if not low - 1e-9 * abs(low) <= each <= high + 1e-9 * abs(high):
+            raise fault(f"must be {low:g} to {high:g}. {'Raise' if each < low else 'Lower'} {each:g}")
+    if isinstance(value, list) and not ends[0] < ends[1]:
+        raise fault("must be [least, greatest]. Swap them, or write one number")
+    return float(ends[0]), float(ends[1])
+
+
+def open_number(low: float, high: float) -> BeforeValidator:
+    """A check for a number, or a range [least, greatest] to search, from `low` to `high`; as a pair."""
+    return BeforeValidator(lambda value: _pair(value, low, high))
+
+
+def one_or_more(allowed: tuple[Any, ...]) -> BeforeValidator:
+    """A check for one of the values allowed, or a list of them to choose from; as a list."""
+
+    def check(value: Any) -> Any:
+        given = value if isinstance(value, list) else [value]
+        words = ", ".join(shown(each) for each in allowed)
+        if not given:
+            raise fault(f"must be one of {words}, or a list of them. Name one")
+        for each in given:
+            if isinstance(each, bool) or each not in allowed:
+                raise fault(f"must be one of {words}, or a list of them. Replace {shown(each)}")
+        return list(dict.fromkeys(given))
+
+    return BeforeValidator(check)
+
+
+def _corner(value: Any) -> Any:
+    if value == MEET:
+        return MEET
+    if isinstance(value, str):
+        raise fault(f'must be a frequency, two to search between, or "{MEET}". Replace it')
+    return _pair(value, 20, 20e3)
+
+
+def _places(value: Any) -> Any:
+    given = value if isinstance(value, list) else [value]
+    bare = all(isinstance(each, int | float) and not isinstance(each, bool) for each in given)
+    if not bare or not 1 <= len(given) <= 2:
+        raise fault("must be a distance in mm, or of two woofers two of them, as [200, 420]. Write it so")
+    for each in given:
+        if not -3000 <= each <= 3000:
+            raise fault(f"must be -3000 to 3000, negative for above. Correct {each:g}")
+    return [float(each) for each in given]
+
+
+Open = tuple[float, float]
+Places = Annotated[list[float], BeforeValidator(_places)]
+Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+class CrossoverTable(Table):
+    """[woofer.crossover] and those of the other lower ways: how it parts from the way above it."""
+
+    kind: Annotated[list[Kind], one_or_more(KINDS)] = Field(examples=["linkwitz_riley"])
+    order: Annotated[list[int], one_or_more(tuple(range(1, 17)))] = Field(examples=[4])
+    frequency_hz: Annotated[Open | Literal["meet"], BeforeValidator(_corner)] = Field(examples=[[700, 1500]])
+
+    @model_validator(mode="after")
+    def _some_slope(self) -> CrossoverTable:
+        if not self.slopes():
+            kinds = "; ".join(f"{kind}: {', '.join(map(str, ORDERS[kind]))}" for kind in self.kind)
+            raise fault(f"order = {shown(self.order)}: fits no kind that is given. Orders are {kinds}")
+        return self
+
+    def slopes(self) -> tuple[Slope, ...]:
+        """Every kind with every order that it can have."""
+        return tuple(Slope(kind, order) for kind in self.kind for order in self.order if order in ORDERS[kind])
+
+
+class WayTable(Table):
+    """What every way has."""
+
+    equalised_to: Literal["on_axis", "listening_window", "nothing"] = "on_axis"
+    equaliser: Text | None = None
+    delay_ms: Annotated[Open, open_number(0, 20)] = (0.0, 0.0)
+    gain_db: Annotated[Open, open_number(-40, 20)] = (0.0, 0.0)
+    polarity: Annotated[list[str], one_or_more(("normal", "inverted"))] | None = None
+    forward_mm: Annotated[float, number(-1000, 1000)] = 0.0
+
+    @model_validator(mode="after")
+    def _one_equaliser(self) -> WayTable:
+        if self.equaliser is not None and self.equalised_to != "nothing":
+            raise fault(
+                f'equaliser and equalised_to = "{self.equalised_to}" exclude each other: the way would be equalised'
+                ' twice. Write equalised_to = "nothing" beside an equaliser'
+            )
+        return self
+
+
+class WaveguideTable(WayTable):
+    """[waveguide]: the highest way."""
+
+    elsewhere: ClassVar[Mapping[str, str]] = {
+        "piston_radius_mm": "is for the other ways. Name the folder that solve or measure wrote: directivity",
+        "crossover": "stands in the way below, as [woofer.crossover]. Move it there",
+    }
+    directivity: Text = Field(examples=["solved"])
+
+
+class LowerTable(WayTable):
+    """[midrange], [lower_midrange]: a way below."""
+
+    directivity: Text | None = Field(default=None)
+    piston_radius_mm: Annotated[float, number(5, 500)] | None = Field(default=None, examples=[80])
+    sphere_radius_mm: Annotated[float, number(10, 2000)] | None = None
+    below_mm: Places = Field(examples=[240])
+    crossover: CrossoverTable
+
+    @model_validator(mode="after")
+    def _one_source(self) -> LowerTable:
+        if (self.directivity is None) == (self.piston_radius_mm is None):
+            both = self.directivity is not None
+            raise fault(
+                "directivity and piston_radius_mm exclude each other: keep one"
+                if both
+                else "directivity: missing, as is piston_radius_mm. Add for example piston_radius_mm = 80"
+            )
+        if self.sphere_radius_mm is not None and self.piston_radius_mm is None:
+            raise fault("sphere_radius_mm belongs to piston_radius_mm: a directivity has its cabinet in it. Remove it")
+        if self.sphere_radius_mm is not None and not (self.piston_radius_mm or 0.0) < self.sphere_radius_mm:
+            raise fault(
+                f"sphere_radius_mm = {self.sphere_radius_mm:g}: must be above piston_radius_mm ="
+                f" {self.piston_radius_mm:g}. Raise it"
+            )
+        return self
+
+
+class MidrangeTable(LowerTable):
+    """A lower way of one driver."""
+
+    @model_validator(mode="after")
+    def _one_driver(self) -> MidrangeTable:
+        if len(self.below_mm) > 1:
+            raise fault(
+                f"below_mm = {shown(self.below_mm)}: must be one distance; only the woofer may be two. Keep one"
+            )
+        return self
+
+
+class AnalysisTable(Table):
+    """[analysis]: over which frequencies and from where."""
+
+    from_hz: Annotated[float, number(10, 20e3)] | None = None
+    to_hz: Annotated[float, number(100, 40e3)] | None = None
+    per_octave: Annotated[int, number(3, 48, whole=True)] = 12
+    distance_m: Annotated[float, number(0.3, 1000)] | None = None
+    axis_below_mm: Annotated[float, number(-3000, 3000)] = 0.0
+
+
+class SearchTable(Table):
+    """[search]: what counts and where, and the seed."""
+
+    from_hz: Annotated[float, number(10, 20e3)] | None = None
+    to_hz: Annotated[float, number(100, 40e3)] | None = None
+
+    power_share: Annotated[float, number(0, 1)] = 0.5
+    seed: Annotated[int, number(0, 2**31 - 1, whole=True)] = 1
+
+
+class FiltersTable(Table):
+    """[filters]: at what rates they are written."""
+
+    sample_rates_hz: Annotated[
+        list[Annotated[int, number(8000, 768000, whole=True)]],
+        Field(min_length=1, max_length=8),
+        AfterValidator(rising),
+    ] = Field(default=[44100, 48000, 96000])
+    fir_ms: Annotated[float, number(1, 500)] | None = None
+
+
+class BaffleTable(Table):
+    """[baffle]: the front of the cabinet, for the baffle step."""
+
+    width_mm: Annotated[float, number(50, 3000)] = Field(examples=[220])
+    height_mm: Annotated[float, number(50, 5000)] = Field(examples=[400])
+
+
+class SpeakerTable(Table):
+    """The whole file."""
+
+    name: Text | None = None
+    waveguide: WaveguideTable
+    midrange: MidrangeTable | None = None
+    lower_midrange: MidrangeTable | None = None
+    woofer: LowerTable
+    analysis: AnalysisTable = AnalysisTable()
+    search: SearchTable = SearchTable()
+    filters: FiltersTable = FiltersTable()
+    baffle: BaffleTable | None = None
+
+    def lower(self) -> dict[str, LowerTable]:
+        """The ways below the waveguide by name, from the top."""
+        ways: dict[str, LowerTable | None] = {
+            "midrange": self.midrange,
+            "lower_midrange": self.lower_midrange,
+            "woofer": self.woofer,
+        }
+        return {name: way for name, way in ways.items() if way is not None}

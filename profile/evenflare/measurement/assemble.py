@@ -1,0 +1,201 @@
+"""A session made into the directivity that a solver would have given, and what was found on the way."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from evenflare.directivity import Directivity, Observation
+from evenflare.measurement.heard import Heard
+from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
+from evenflare.measurement.readings import Session
+from evenflare.measurement.responses import heard_responses
+from evenflare.measurement.sounds import heard_sounds
+from evenflare.measurement.turntable import SAME_ANGLE, Alignment, Estimate, align, corrected
+from evenflare.measurement.uncertainty import (
+    LEAST_SIGNAL_DB,
+    index_error,
+    noise_findings,
+    repeat_findings,
+    signal_to_noise,
+)
+from evenflare.units import DEGREE, MILLIMETRE, amplitude_db
+
+UNLIKE_DB = 0.5
+"""Median difference on axis between the planes, above which it is told."""
+
+
+@dataclass(frozen=True)
+class Assembled:
+    """A measured directivity, and what session.json says of its making: plain values, None for what is not known."""
+
+    directivity: Directivity
+    findings: Mapping[str, Any]
+
+
+def assemble(session: Session) -> Assembled:
+    """The directivity that a session measured, at its distance, about its rotation centre.
+
+    Sounds are deconvolved and gated, one delay taken for all angles; microphone and air divided out; repeats averaged;
+    the turntable's angle zero and sideways offset fitted by plane where the source is stated to be mirror-symmetric
+    there, and corrected where significant; planes brought to one grid by the stated symmetry.
+    Pressure is Pa where full scale was stated; its phase is that of the travel from the reference point, and the time
+    that rig and driver add is in `reference_delay_ms`. `error_estimate` is the standard error of the index from
+    repeats and noise. Errors: InputError as `heard_sounds` and `heard_responses`.
+    """
+    heard = heard_responses(session) if session.kind == "response" else heard_sounds(session)
+    rig, air = session.rig, session.rig.air
+    findings = dict(heard.findings)
+    warnings, assumed = list(findings.pop("warnings", ())), list(findings.pop("assumed", ()))
+    half_space = rig.mounting == "baffle"
+    orbits: dict[float, Orbit] = {}
+    alignments: dict[float, Alignment] = {}
+    for azimuth in dict.fromkeys(heard.azimuth.tolist()):
+        rows = np.flatnonzero(heard.azimuth == azimuth)
+        rows = rows[np.argsort(heard.off_axis[rows])]
+        off_axis, pressure = heard.off_axis[rows], heard.pressure[rows]
+        alignment = align(
+            off_axis,
+            pressure,
+            frequency=heard.frequency,
+            usable=heard.trusted,
+            distance=rig.distance,
+            speed_of_sound=air.speed_of_sound,
+            phase_known=heard.phase_known,
+            mirrored=mirrored_in(azimuth, session.symmetry),
+            half_space=half_space,
+        )
+        alignments[azimuth] = alignment
+        angle, sideways = alignment.corrected
+        moved = corrected(
+            off_axis,
+            pressure,
+            frequency=heard.frequency,
+            angle=angle,
+            sideways=sideways,
+            distance=rig.distance,
+            speed_of_sound=air.speed_of_sound,
+            half_space=half_space,
+        )
+        beyond = heard.frequency > alignment.highest
+        orbits[azimuth] = Orbit(off_axis, np.where(beyond, pressure, moved))
+        if (angle or sideways) and np.any(beyond & heard.trusted):
+            warnings.append(
+                f"{plane_name(azimuth)}: above {alignment.highest:.0f} Hz the angles are too far apart to move what was"
+                " read between them: it stands there uncorrected for the turntable's offset. Set its zero, or measure"
+                " at smaller steps"
+            )
+        warnings += _odd(azimuth, alignment, [heard.files[row] for row in rows])
+        assumed += _uncorrected(azimuth, alignment)
+    warnings += _unlike_planes(orbits, heard)
+    orbits, more_assumed, more_warnings = shared_grid(orbits, session.symmetry, half_space=half_space)
+    observation = Observation(
+        heard.frequency,
+        next(iter(orbits.values())).off_axis,
+        plane=np.array(list(orbits)),
+        distance=rig.distance,
+        reference_z=rig.rotation_centre_z or 0.0,
+        symmetry=session.symmetry,
+    )
+    if rig.rotation_centre_z is None:
+        assumed.append("reference point: z = 0 is written, since no design says where the mouth plane lies")
+    travel = np.exp(-2j * np.pi * heard.frequency * rig.distance / air.speed_of_sound)
+    above = signal_to_noise(heard)
+    directivity = Directivity(
+        observation,
+        np.stack([orbit.pressure.T for orbit in orbits.values()], axis=1) * travel[:, None, None],
+        heard.trusted if above is None else heard.trusted & (above >= LEAST_SIGNAL_DB),
+        air.density,
+        air.speed_of_sound,
+        half_space=half_space,
+    )
+    error, told_from = index_error(directivity, heard)
+    findings |= {
+        "smoothing_per_octave": session.smoothing,
+        "angle_offset_deg": {plane_name(azimuth): _degrees(each.angle) for azimuth, each in alignments.items()},
+        "turntable": {plane_name(azimuth): _turntable(each) for azimuth, each in alignments.items()},
+        "repeats": repeat_findings(heard),
+        "signal_to_noise_on_axis": noise_findings(heard),
+        "error_estimate_from": told_from,
+        "assumed": assumed + more_assumed,
+        "warnings": warnings + more_warnings + _noisy(directivity, heard),
+    }
+    return Assembled(
+        Directivity(**{**vars(directivity), "error_estimate": error}),
+        findings,
+    )
+
+
+def _degrees(estimate: Estimate | None) -> float | None:
+    return None if estimate is None else estimate.value / DEGREE
+
+
+def _turntable(alignment: Alignment) -> dict[str, Any]:
+    """Each offset with its standard error, and whether it was corrected; None where the run does not tell it."""
+    found: dict[str, Any] = {}
+    for name, estimate, unit in (
+        ("angle_offset_deg", alignment.angle, DEGREE),
+        ("sideways_mm", alignment.sideways, MILLIMETRE),
+        ("sound_ahead_of_centre_mm", alignment.along, MILLIMETRE),
+    ):
+        found[name] = None if estimate is None else estimate.value / unit
+        found[name.replace("_deg", "_error_deg").replace("_mm", "_error_mm")] = (
+            None if estimate is None else estimate.error / unit
+        )
+    angle, sideways = alignment.corrected
+    return {
+        **found,
+        "angle_corrected": angle != 0.0,
+        "sideways_corrected": sideways != 0.0,
+        "angles_suffice_to_hz": alignment.highest or None,
+    }
+
+
+def _odd(azimuth: float, alignment: Alignment, names: list[str]) -> list[str]:
+    return [
+        f"{plane_name(azimuth)}: {names[plus]} and {names[minus]} differ far more than the other mirrored pairs:"
+        " one of them may be wrong. Listen to both, or measure them again"
+        for plus, minus in alignment.odd
+    ]
+
+
+def _uncorrected(azimuth: float, alignment: Alignment) -> list[str]:
+    if alignment.angle is not None:
+        return []
+    return [
+        f"{plane_name(azimuth)}: the turntable's 0 is on axis; it cannot be fitted without mirrored angles on both"
+        " sides, a symmetry that says they sound alike, and levels that change over angle"
+    ]
+
+
+def _unlike_planes(orbits: Mapping[float, Orbit], heard: Heard) -> list[str]:
+    """Where the planes were each read on axis, how far those readings of one direction lie apart."""
+    axis = {
+        azimuth: orbit.pressure[np.abs(orbit.off_axis).argmin()]
+        for azimuth, orbit in orbits.items()
+        if np.abs(orbit.off_axis).min() < SAME_ANGLE
+    }
+    if len(axis) < 2 or not np.any(heard.trusted):
+        return []
+    first, second = (amplitude_db(np.maximum(np.abs(each[heard.trusted]), 1e-300)) for each in list(axis.values())[:2])
+    apart = float(np.median(np.abs(first - second)))
+    if apart <= UNLIKE_DB:
+        return []
+    names = " and ".join(plane_name(azimuth) for azimuth in list(axis)[:2])
+    return [
+        f"on axis the planes {names} differ by {apart:.1f} dB (median), though it is one direction: gain or placement"
+        " changed between the runs"
+    ]
+
+
+def _noisy(directivity: Directivity, heard: Heard) -> list[str]:
+    lost = heard.frequency[heard.trusted & ~directivity.valid]
+    if lost.size == 0:
+        return []
+    return [
+        f"{lost.size} frequencies from {lost[0]:.0f} to {lost[-1]:.0f} Hz are not trusted: on axis less than"
+        f" {LEAST_SIGNAL_DB:g} dB above the noise"
+    ]

@@ -1,0 +1,196 @@
+"""A calibration as a file that design and target files name, as columns, and read back in short."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from evenflare.design_driver import CALIBRATED
+from evenflare.design_keys import driver_keys
+from evenflare.files import InputError
+from evenflare.measurement.calibration import Calibration, Figures
+from evenflare.measurement.unknowns import IMPEDANCE, MEANS, WIDTHS, left_out
+from evenflare.metrics import levels_re_on_axis
+from evenflare.schema import parsed
+from evenflare.units import DEGREE, FloatArray
+from evenflare.waveguide import Driver, Source, Waveguide
+
+FILE = "calibrated.toml"
+ABOUT = (
+    "What a model cannot know of a prototype, fitted to a measurement of it. A design or target file takes [driver]",
+    'over with   [driver] calibrated = "calibrated.toml"   (a path from that file\'s folder), beside exit_diameter_mm,',
+    "instead of exit_half_angle_deg and velocity_profile. Air and profile error were those of the day and of this",
+    "prototype: they stand here for the record and are not taken over. From low to high: the interval of 95 %.",
+    "Learned: 0, the measurement says nothing, to 1. Deviations: measured less predicted, each re its own on axis.",
+)
+DIGITS = 6
+_FIGURES = ("bias_db", "rms_db", "worst_db", "worst_at_hz", "worst_azimuth_deg", "worst_off_axis_deg", "cells")
+
+
+@dataclass(frozen=True)
+class Origin:
+    """Where a calibration comes from, in words and names."""
+
+    design: str
+    design_id: str
+    name: str
+    measured: str
+    measured_name: str
+    method: str
+    setting: str
+
+
+def calibrated_driver(calibration: Calibration) -> Driver:
+    """The driver that other designs may take over: how its exit moves, and its source where that was fitted."""
+    driver = calibration.waveguide.driver
+    if driver.velocity_profile is not None:
+        profile = tuple((round(share, DIGITS), round(velocity, DIGITS)) for share, velocity in driver.velocity_profile)
+        driver = replace(driver, velocity_profile=profile)
+    known = {each.unknown.name for each in calibration.fitted}
+    return driver if IMPEDANCE in known else replace(driver, source=Source())
+
+
+def calibrated_toml(calibration: Calibration, origin: Origin, drawn: Waveguide) -> str:
+    """The text of `calibrated.toml`. drawn : the waveguide before it was calibrated."""
+    import tomlkit
+
+    document = tomlkit.document()
+    for line in ABOUT:
+        document.add(tomlkit.comment(line))
+    document.add("name", tomlkit.item(f"{origin.name}, calibrated"))
+    document.add("driver", _table(driver_keys(calibrated_driver(calibration))))
+    observation = calibration.measured.observation
+    document.add(
+        "of",
+        _table(
+            {
+                "design": origin.design,
+                "design_id": origin.design_id,
+                "measured": origin.measured,
+                "measured_name": origin.measured_name,
+                "method": origin.method,
+                "setting": origin.setting,
+                "from_hz": float(observation.frequency[0]),
+                "to_hz": float(observation.frequency[-1]),
+                "frequencies": int(observation.frequency.size),
+                "held_out_deg": _rounded(observation.off_axis[calibration.held_out] / DEGREE, 3),
+                "noise_db": _digits(calibration.noise),
+                "alike": _digits(calibration.alike),
+            }
+        ),
+    )
+    fitted = tomlkit.table(is_super_table=True)
+    for each in calibration.fitted:
+        unknown = each.unknown
+        table = tomlkit.table()
+        for line in (MEANS[unknown.name], f"expected within {WIDTHS[unknown.name]}"):
+            table.add(tomlkit.comment(line))
+        for key, value in (
+            ("value", each.value),
+            ("standard_error", each.standard_error),
+            ("low", each.low),
+            ("high", each.high),
+            ("stated", unknown.start),
+            ("expected_within", unknown.width),
+            ("learned", each.learned),
+        ):
+            table.add(key, _digits(value))
+        fitted.add(unknown.name, table)
+    document.add("fitted", fitted)
+    document.add("not_fitted", _table(dict(left_out(drawn))))
+    document.add("correlation", _table({"names": names(calibration), "matrix": _matrix(calibration.correlation)}))
+    deviation = tomlkit.table(is_super_table=True)
+    for key, figures in deviations(calibration).items():
+        deviation.add(key, _table(_plain(figures)))
+    document.add("deviation", deviation)
+    return tomlkit.dumps(document)
+
+
+def names(calibration: Calibration) -> list[str]:
+    """Of the unknowns that were fitted."""
+    return [each.unknown.name for each in calibration.fitted]
+
+
+def deviations(calibration: Calibration) -> dict[str, Figures]:
+    """How far the measurement is from the model, before and after, on fitted angles and on those held out."""
+    both = {"before": calibration.before, "after": calibration.after}
+    return {
+        f"{angles}_{when}": calibration.figures(predicted, held_out=angles == "held_out")
+        for angles in ("fitted_angles", "held_out")
+        for when, predicted in both.items()
+    }
+
+
+def columns(calibration: Calibration) -> dict[str, FloatArray]:
+    """One row per frequency, plane and angle that was compared: levels re on axis and deviations, dB."""
+    observation = calibration.measured.observation
+    axes = np.meshgrid(observation.frequency, observation.plane, observation.off_axis, indexing="ij")
+    mine = calibration.cells
+    held = np.broadcast_to(calibration.held_out, mine.shape)
+    before, after = (calibration.deviation(each) for each in (calibration.before, calibration.after))
+    return {
+        "frequency_hz": axes[0][mine],
+        "azimuth_deg": axes[1][mine] / DEGREE,
+        "off_axis_deg": axes[2][mine] / DEGREE,
+        "measured_level_db": levels_re_on_axis(calibration.measured)[mine],
+        "before_deviation_db": before[mine],
+        "after_deviation_db": after[mine],
+        "held_out": held[mine].astype(np.float64),
+    }
+
+
+@dataclass(frozen=True)
+class Known:
+    """A calibration read back in short: values by name, and its rms deviations in dB."""
+
+    values: Mapping[str, float]
+    rms: Mapping[str, float]
+
+
+def read_known(file: Path) -> Known:
+    """What a calibrated file found. InputError if it is missing or another file."""
+    data = parsed(file, minimal=CALIBRATED)
+    try:
+        values = {name: float(table["value"]) for name, table in data["fitted"].items()}
+        rms = {name: float(table["rms_db"]) for name, table in data["deviation"].items()}
+    except (KeyError, TypeError, AttributeError, ValueError):
+        raise InputError(
+            f"{file}: is no calibrated driver, [fitted] or [deviation] are not whole. Name the {FILE} that evenflare"
+            " calibrate has written"
+        ) from None
+    return Known(values, rms)
+
+
+def _plain(figures: Figures) -> dict[str, Any]:
+    values = (figures.bias, figures.rms, figures.worst, figures.frequency)
+    angles = (figures.azimuth / DEGREE, figures.off_axis / DEGREE)
+    return dict(
+        zip(_FIGURES, (*map(_digits, values), *(round(each, 3) for each in angles), figures.cells), strict=True)
+    )
+
+
+def _table(keys: Mapping[str, Any]) -> Any:
+    import tomlkit
+
+    table = tomlkit.table()
+    for key, value in keys.items():
+        table.add(key, value)
+    return table
+
+
+def _digits(value: float) -> float:
+    """Six digits."""
+    return float(f"{value:.{DIGITS}g}") if math.isfinite(value) else value
+
+
+def _rounded(values: FloatArray, decimals: int) -> list[float]:
+    return [float(each) for each in np.round(values, decimals)]
+
+
+def _matrix(rows: Sequence[FloatArray] | FloatArray) -> list[list[float]]:
+    return [_rounded(np.asarray(row), 3) for row in rows]

@@ -1,0 +1,189 @@
+"""The log of prototypes: one SQLite file in WAL mode, an entry committed whole before the command ends.
+
+A killed process leaves every finished entry, and nothing of the one it was at; so does a power cut.
+"""
+
+from __future__ import annotations
+
+import json
+import sqlite3
+import tomllib
+from collections.abc import Iterator, Mapping, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass, field
+from itertools import pairwise
+from pathlib import Path
+from typing import Any
+
+from evenflare.files import InputError, check_folder, read_text
+from evenflare.measurement.calibrated_file import Known
+
+APPLICATION = 0x65766A31
+"""Marks the file as a journal, among SQLite files."""
+BUSY = 10.0
+"""Seconds that an entry waits for another process' entry."""
+COMPARED = ("bias_db", "rms_db", "worst", "index_rms_db")
+"""Keys that a comparison must have."""
+NOT_BUILT = ("name", "analysis")
+"""Of a design file: how it is called and looked at, not what is built."""
+
+_TABLE = """
+CREATE TABLE IF NOT EXISTS prototype (
+    number INTEGER PRIMARY KEY AUTOINCREMENT, added TEXT NOT NULL, name TEXT NOT NULL, design_id TEXT NOT NULL,
+    design TEXT NOT NULL, notes TEXT NOT NULL, files TEXT NOT NULL, comparison TEXT, calibration TEXT
+)
+"""
+_COLUMNS = "number, added, name, design_id, design, notes, files, comparison, calibration"
+
+
+@dataclass(frozen=True)
+class Prototype:
+    """One entry.
+
+    added       : when, ISO 8601 with its zone.
+    design      : the text of its design file, whole, which reads back to the same design.
+    files       : what belongs to it, paths as they were given.
+    comparison  : as `compare` wrote it, None where it was not compared.
+    calibration : what `calibrate` found, None where it was not calibrated.
+    number      : 1 for the first; 0 before it is in a journal.
+    """
+
+    added: str
+    name: str
+    design_id: str
+    design: str
+    notes: str = ""
+    files: tuple[str, ...] = ()
+    comparison: Mapping[str, Any] | None = None
+    calibration: Known | None = None
+    number: int = 0
+
+    @property
+    def rms(self) -> float | None:
+        """dB, of measured less predicted level, as compared."""
+        return None if self.comparison is None else float(self.comparison["rms_db"])
+
+    @property
+    def parameters(self) -> dict[str, Any]:
+        """What is built: key and value of its design file, as `waveguide.depth_mm`."""
+        return dict(_flat({key: v for key, v in tomllib.loads(self.design).items() if key not in NOT_BUILT}, ""))
+
+
+@dataclass(frozen=True)
+class Step:
+    """From one entry to the next.
+
+    changed    : keys of the design that differ: their old and new value, None where there was none.
+    difference : dB, of the rms; below 0 it shrank. None where either was not compared.
+    """
+
+    before: Prototype
+    after: Prototype
+    changed: Mapping[str, tuple[Any, Any]] = field(default_factory=dict)
+    difference: float | None = None
+
+
+def add(journal: Path, prototype: Prototype) -> int:
+    """Put an entry into a journal, made if missing; its number. It is on disk when this returns.
+
+    InputError if the file is another one, damaged or held, or cannot be written.
+    """
+    if journal.is_dir():
+        raise InputError(f"{journal}: is a folder. Name a file in it, such as {journal / 'prototypes.sqlite'}")
+    check_folder(journal.parent)
+    journal.parent.mkdir(parents=True, exist_ok=True)
+    calibration = prototype.calibration
+    row = (
+        *(prototype.added, prototype.name, prototype.design_id, prototype.design, prototype.notes),
+        json.dumps(list(prototype.files)),
+        None if prototype.comparison is None else json.dumps(dict(prototype.comparison)),
+        None if calibration is None else json.dumps({"values": dict(calibration.values), "rms": dict(calibration.rms)}),
+    )
+    with _reported(journal), closing(sqlite3.connect(journal, timeout=BUSY, isolation_level=None)) as connection:
+        _check(journal, connection, empty=True)
+        connection.execute("PRAGMA journal_mode=WAL")
+        connection.execute("PRAGMA synchronous=FULL")
+        connection.execute("BEGIN IMMEDIATE")
+        connection.execute(f"PRAGMA application_id={APPLICATION}")
+        connection.execute(_TABLE)
+        added = connection.execute(
+            f"INSERT INTO prototype ({_COLUMNS.removeprefix('number, ')}) VALUES (?,?,?,?,?,?,?,?)", row
+        )
+        connection.execute("COMMIT")
+        return int(added.lastrowid or 0)
+
+
+def entries(journal: Path) -> list[Prototype]:
+    """All entries in their order. InputError if there is no such journal."""
+    if not journal.is_file():
+        what = "is a folder" if journal.is_dir() else "is not there"
+        raise InputError(f"{journal}: {what}. Name a journal, or make it with evenflare journal {journal} add")
+    address = f"{journal.absolute().as_uri()}?mode=ro"
+    with _reported(journal), closing(sqlite3.connect(address, timeout=BUSY, uri=True)) as connection:
+        _check(journal, connection, empty=False)
+        return [_read(row) for row in connection.execute(f"SELECT {_COLUMNS} FROM prototype ORDER BY number")]
+
+
+def steps(prototypes: Sequence[Prototype]) -> list[Step]:
+    """What changed from each entry to the next, and by how much the deviation did."""
+    return [_step(before, after) for before, after in pairwise(prototypes)]
+
+
+def read_comparison(path: Path) -> dict[str, Any]:
+    """comparison.json, named itself or by its folder. InputError if it is missing, broken or another file."""
+    file = path / "comparison.json" if path.is_dir() else path
+    try:
+        found = json.loads(read_text(file))
+    except json.JSONDecodeError as error:
+        raise InputError(
+            f"{file} line {error.lineno}: is not JSON ({error.msg}). Write it again with evenflare compare"
+        ) from None
+    lacking = [key for key in COMPARED if not isinstance(found, dict) or key not in found]
+    if lacking:
+        raise InputError(f"{file}: lacks {', '.join(lacking)}. Name what evenflare compare has written")
+    if isinstance(found["rms_db"], bool) or not isinstance(found["rms_db"], int | float):
+        raise InputError(f"{file} rms_db = {json.dumps(found['rms_db'])}: must be a number. Compare again")
+    return dict(found)
+
+
+def _step(before: Prototype, after: Prototype) -> Step:
+    old, new = before.parameters, after.parameters
+    keys = [*old, *(key for key in new if key not in old)]
+    changed = {key: (old.get(key), new.get(key)) for key in keys if old.get(key) != new.get(key)}
+    known = before.rms is not None and after.rms is not None
+    return Step(before, after, changed, (after.rms or 0.0) - (before.rms or 0.0) if known else None)
+
+
+def _flat(table: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Any]]:
+    for key, value in table.items():
+        if isinstance(value, dict):
+            yield from _flat(value, f"{prefix}{key}.")
+        else:
+            yield f"{prefix}{key}", value
+
+
+def _read(row: tuple[Any, ...]) -> Prototype:
+    number, added, name, design_id, design, notes, files, comparison, calibration = row
+    known = None if calibration is None else Known(**json.loads(calibration))
+    compared = None if comparison is None else json.loads(comparison)
+    return Prototype(added, name, design_id, design, notes, tuple(json.loads(files)), compared, known, number)
+
+
+def _check(journal: Path, connection: sqlite3.Connection, *, empty: bool) -> None:
+    """InputError for a database that is no journal. empty : one without any table may become one."""
+    tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    mark = connection.execute("PRAGMA application_id").fetchone()[0]
+    if mark != APPLICATION and (tables or not empty):
+        raise InputError(f"{journal}: is no journal of prototypes. Choose another file")
+
+
+@contextmanager
+def _reported(journal: Path) -> Iterator[None]:
+    """Trouble with the file as something the user can act on."""
+    try:
+        yield
+    except sqlite3.Error as error:
+        raise InputError(
+            f"{journal}: cannot be read or written ({error}). Is it a journal? Check its permissions and the space on"
+            " its disk, and that no other program holds it"
+        ) from error

@@ -1,0 +1,108 @@
+"""Names of files that hold the angle of a reading: turn_{off_axis_deg}.wav, tilt_{off_axis_deg}_{repeat}.wav."""
+
+from __future__ import annotations
+
+import difflib
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenflare.files import InputError
+
+ANGLE, REPEAT = "off_axis_deg", "repeat"
+SLOTS = {ANGLE: r"([+-]?\d+(?:[.,]\d+)?)", REPEAT: r"(\d+)"}
+"""What may stand in braces, and what of a name it stands for."""
+FEW = 5
+"""Names that a message lists."""
+
+
+@dataclass(frozen=True)
+class Named:
+    """A file and what its name says: degrees as written, and which reading of that direction, from 1."""
+
+    file: Path
+    degrees: float
+    repeat: int
+
+
+def found(folder: Path, template: str, *, where: str) -> list[Named]:
+    """The files that a template names, sought from `folder`; by angle, then repeat.
+
+    where : how a message begins: file, table and key.
+    Errors: InputError if the template has no angle, unknown braces, or names no file, or two files of one angle.
+    """
+    start = f'{where} = "{template}"'
+    expression, slots = _expression(template, start)
+    place = (folder / template).parent
+    if "{" in str(Path(template).parent):
+        raise InputError(f"{start}: braces must stand in the file's name, not in a folder's. Move the files together")
+    if not place.is_dir():
+        raise InputError(f"{start}: {place} is no folder. Name one that is there")
+    there = sorted(path for path in place.iterdir() if path.is_file())
+    named = []
+    for path in there:
+        match = expression.fullmatch(path.name)
+        if match:
+            read = dict(zip(slots, match.groups(), strict=True))
+            named.append(Named(path, float(read[ANGLE].replace(",", ".")), int(read.get(REPEAT, 1))))
+    if not named:
+        raise InputError(f"{start}: names no file in {place}. {_instead(template, [path.name for path in there])}")
+    _check_once(named, start, repeats=REPEAT in slots)
+    return sorted(named, key=lambda each: (each.degrees, each.repeat))
+
+
+def _expression(template: str, start: str) -> tuple[re.Pattern[str], list[str]]:
+    """What a file's name must match, and what stands in its groups."""
+    pieces = re.split(r"\{(.*?)\}", Path(template).name)
+    texts, slots = pieces[::2], pieces[1::2]
+    for slot in slots:
+        if slot not in SLOTS:
+            near = difflib.get_close_matches(slot, SLOTS, n=1)
+            hint = f"Did you mean {{{near[0]}}}?" if near else "Write one of them"
+            raise InputError(f"{start}: {{{slot}}} must be {{{ANGLE}}} or {{{REPEAT}}}. {hint}")
+    if slots.count(ANGLE) != 1 or slots.count(REPEAT) > 1:
+        raise InputError(
+            f"{start}: must hold {{{ANGLE}}} once, and {{{REPEAT}}} at most once. Write for example"
+            f" turn_{{{ANGLE}}}{Path(template).suffix or '.wav'}"
+        )
+    if len(slots) == 2 and not texts[1]:
+        raise InputError(
+            f"{start}: nothing stands between the angle and the repeat: must be told apart. Rename, as in"
+            f" turn_10_1{Path(template).suffix}"
+        )
+    expression = re.escape(texts[0])
+    for slot, text in zip(slots, texts[1:], strict=True):
+        expression += SLOTS[slot] + re.escape(text)
+    return re.compile(expression), slots
+
+
+def printable(name: str) -> str:
+    """A file's name as it can be written and printed, whatever bytes it is made of."""
+    return name.encode("utf-8", "replace").decode()
+
+
+def _instead(template: str, names: list[str]) -> str:
+    """What there is in place of a file that matches."""
+    if not names:
+        return "It is empty: copy the files there"
+    names = [printable(name) for name in names]
+    near = difflib.get_close_matches(Path(template).name, names, n=FEW, cutoff=0.3) or names[:FEW]
+    more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
+    return f"There are {', '.join(near)}{more}: correct the name"
+
+
+def _check_once(named: Iterable[Named], start: str, *, repeats: bool) -> None:
+    by_reading: dict[tuple[float, int], Path] = {}
+    for each in named:
+        other = by_reading.setdefault((each.degrees, each.repeat), each.file)
+        if other != each.file:
+            hint = "Remove one" if repeats else f"Remove one, or number them with {{{REPEAT}}}"
+            raise InputError(f"{start}: {other.name} and {each.file.name} are both of {each.degrees:g} degrees. {hint}")
+
+
+def signed(degrees: float, *, where: str) -> float:
+    """An angle from -180 to 360 degrees as -180 to 180: 350 is -10. InputError outside."""
+    if not -180.0 <= degrees <= 360.0:
+        raise InputError(f"{where}: the angle {degrees:g} must be -180 to 360 degrees. Rename the file")
+    return degrees - 360.0 if degrees > 180.0 else degrees

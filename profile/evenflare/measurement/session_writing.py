@@ -1,0 +1,212 @@
+"""A session file drafted from what a folder holds, with what it cannot know left for the user to fill in."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+from evenflare.files import InputError, write_text
+from evenflare.measurement.names import ANGLE, REPEAT, printable
+from evenflare.measurement.session_tables import quoted
+from evenflare.measurement.text_response import SUFFIXES
+from evenflare.schema import counted
+
+NAME = "session.toml"
+SOUND, TEXT, SOFA = "wav", "text", "sofa"
+WORDS = {
+    "vertical": re.compile(r"(?<![a-z])(v|ver|vert|vertical|tilt|el|elevation|up|down)(?![a-z])"),
+    "horizontal": re.compile(r"(?<![a-z])(h|hor|horiz|horizontal|turn|az|azimuth|left|right)(?![a-z])"),
+    "reference": re.compile(r"(?<![a-z])(ref|reference|sweep|stimulus|excitation)(?![a-z])"),
+    "calibration": re.compile(r"(?<![a-z])(mic|microphone|cal|calibration)(?![a-z])"),
+}
+"""Words in names that say what a file is."""
+DESIGN = "design.toml"
+MOST_REPEATS = 99
+_NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
+_AFTER_DASH = re.compile(r"(?:(?<=-)-|\+)?\d+(?:[.,]\d+)?")
+"""The same where every number stands behind a dash, as in turn-0 and turn--10."""
+
+
+@dataclass(frozen=True)
+class Draft:
+    """A session file that was drafted.
+
+    path    : of it.
+    assumed : what the names were taken to say, and which files were not used, in words.
+    """
+
+    path: Path
+    assumed: tuple[str, ...]
+
+
+@dataclass(frozen=True)
+class Orbit:
+    """Files whose names differ by an angle alone, or by that and a repeat: degrees as in the names."""
+
+    template: str
+    degrees: tuple[float, ...]
+    names: tuple[str, ...]
+
+    @property
+    def sides(self) -> int:
+        """Of the axis, on which it has angles."""
+        turned = [each - 360.0 if each > 180.0 else each for each in self.degrees]
+        return len({each > 0.0 for each in turned if each not in (0.0, 180.0, -180.0)})
+
+    def about(self, what: str) -> bool:
+        """Whether its names have a word for that."""
+        return WORDS[what].search(self.template.lower().replace("_", " ")) is not None
+
+
+def write_session(folder: Path | str) -> Draft:
+    """Draft session.toml in a folder from the names of its files. What must be filled in stands as comments.
+
+    Errors: InputError if there is a session file already, the folder is none, or it holds no readings.
+    """
+    folder = Path(folder)
+    path = folder / NAME
+    if path.exists():
+        raise InputError(f"{path}: is there already, and is not overwritten. Move it, or edit it")
+    if not folder.is_dir():
+        what = "is a file" if folder.exists() else "is not there"
+        raise InputError(f"{folder}: {what}. Name the folder that holds the readings")
+    names = sorted(file.name for file in folder.iterdir() if file.is_file() and not file.name.startswith("."))
+    kinds = {name: _kind(name) for name in names if _kind(name)}
+    # A name that is no text cannot stand in a session file, and one with braces would mean something else there.
+    usable = {name: kind for name, kind in kinds.items() if printable(name) == name and not set("{}") & set(name)}
+    orbits = {kind: _orbits([n for n, of in usable.items() if of == kind]) for kind in (SOUND, TEXT)}
+    single = set(usable) - {name for each in orbits.values() for orbit in each for name in orbit.names}
+    special = {
+        what: next((n for n in sorted(single) if usable[n] == ending and _is(what, n)), None)
+        for what, ending in (("reference", SOUND), ("calibration", TEXT))
+    }
+    kind = SOUND if orbits[SOUND] else TEXT
+    sofas = [n for n, of in usable.items() if of == SOFA]
+    if orbits[kind]:
+        lines, used, assumed = _readings(kind, orbits[kind], special["reference"] if kind == SOUND else None)
+    elif sofas:
+        lines, used = ["[files]", 'kind = "sofa"', f"sofa = {quoted(sofas[0])}"], {sofas[0]}
+        assumed = [f"{sofas[0]} holds the readings, by its ending"]
+    else:
+        raise InputError(
+            f"{folder}: holds no files with an angle in their names. Rename them, as in turn_-10.wav, turn_0.wav and"
+            " turn_10.wav"
+        )
+    if special["calibration"]:
+        used.add(special["calibration"])
+        lines += ["", "[microphone]", f"calibration = {quoted(special['calibration'])}"]
+        assumed.append(f"{special['calibration']} is the microphone's calibration, by its name")
+    design = DESIGN if DESIGN in names else None
+    if design:
+        assumed.append(f"{design} is what was built, by its name")
+    left = [printable(name) for name in kinds if name not in used]
+    assumed += [f"not used: {name}" for name in left]
+    lines += ["", *(f"# not used: {name}" for name in left)] if left else []
+    write_text(path, "\n".join([*_head(folder, design), *lines]) + "\n")
+    return Draft(path, tuple(assumed))
+
+
+def _head(folder: Path, design: str | None) -> list[str]:
+    built = f"design = {quoted(design)}" if design else '# design = "design.toml"   # what was built, if it is at hand'
+    return [
+        "# Drafted from the names of the files in this folder: check every line, fill in what is marked FILL IN.",
+        f"name = {quoted(printable(folder.resolve().name)[:100] or 'measurement')}",
+        built,
+        "",
+        "[rig]",
+        "# distance_m =             # FILL IN: from the turntable's axis to the microphone",
+        "# source_height_m =        # FILL IN: above the ground; with the next it tells the reflection-free time",
+        "# microphone_height_m =    # FILL IN",
+        "# temperature_c =          # left out: 20",
+        "# humidity_percent =       # left out: 50",
+        '# mounting = "free_standing"   # or "baffle", "sphere"; left out: the design\'s',
+        "# rotation_centre_z_mm =   # where the turntable's axis crosses the waveguide's; left out: the mouth plane",
+        "",
+    ]
+
+
+def _kind(name: str) -> str:
+    suffix = Path(name).suffix.lower()
+    return SOUND if suffix == ".wav" else TEXT if suffix in SUFFIXES else SOFA if suffix == ".sofa" else ""
+
+
+def _is(what: str, name: str) -> bool:
+    """Whether a name says that the file is this."""
+    return WORDS[what].search(Path(name).stem.lower().replace("_", " ")) is not None
+
+
+def _orbits(names: Sequence[str]) -> list[Orbit]:
+    """The orbits that names make up, the largest first."""
+    number = _AFTER_DASH if any(re.search(r"-[+-]\d", name) for name in names) else _NUMBER
+    groups: dict[tuple[str, ...], list[str]] = {}
+    for name in names:
+        groups.setdefault((*number.split(Path(name).stem), Path(name).suffix), []).append(name)
+    found = [orbit for texts, alike in groups.items() if (orbit := _orbit(number, texts, alike)) is not None]
+    return sorted(found, key=lambda orbit: (-len(orbit.degrees), orbit.template))
+
+
+def _orbit(number: re.Pattern[str], texts: tuple[str, ...], names: Sequence[str]) -> Orbit | None:
+    """What names of the same words differ by; None where that is not one angle, or an angle and a repeat."""
+    columns = list(zip(*(number.findall(Path(name).stem) for name in names), strict=True))
+    varying = [i for i, column in enumerate(columns) if len(set(column)) > 1]
+    repeats = [i for i in varying if all(each.isdigit() and 1 <= int(each) <= MOST_REPEATS for each in columns[i])]
+    if len(varying) == 2 and repeats:
+        repeat = min(repeats, key=lambda i: (len(set(columns[i])), -i))
+        angle = next(i for i in varying if i != repeat)
+    elif len(varying) == 1:
+        angle, repeat = varying[0], -1
+    else:
+        return None
+    # In turn-0, turn-10, turn-20 the dash stands before every number: it is no sign.
+    dashed = all(each.startswith("-") for each in columns[angle])
+    template = texts[0]
+    for i, column in enumerate(columns):
+        slot = f"{{{ANGLE}}}" if i == angle else f"{{{REPEAT}}}" if i == repeat else column[0]
+        template += ("-" if i == angle and dashed else "") + slot + texts[i + 1]
+    degrees = tuple(sorted({float(each.lstrip("-" if dashed else "").replace(",", ".")) for each in columns[angle]}))
+    if not all(-180.0 <= each <= 360.0 for each in degrees):
+        return None
+    return Orbit(template + texts[-1], degrees, tuple(names))
+
+
+def _readings(kind: str, orbits: Sequence[Orbit], reference: str | None) -> tuple[list[str], set[str], list[str]]:
+    """[files] for sounds or texts, the files that it names, and what was assumed."""
+    planes = _planes(orbits)
+    name = "response" if kind == TEXT else "impulse_response" if reference is None else "sweep"
+    lines, used, assumed = ["[files]", f"kind = {quoted(name)}"], set[str](), list[str]()
+    assumed.append(f'kind "{name}", by the names\' endings' + (f" and {reference}" if reference else ""))
+    if reference is not None:
+        lines.append(f"reference = {quoted(reference)}   # as it was played")
+        used.add(reference)
+        assumed.append(f"{reference} is the sweep as it was played, by its name")
+    for plane, orbit in planes.items():
+        what = f"{counted(len(orbit.degrees), 'angle')} from {orbit.degrees[0]:g} to {orbit.degrees[-1]:g}"
+        sure = orbit.about(plane)
+        lines.append(f"{plane} = {quoted(orbit.template)}   # {what}{'' if sure else '; taken for this plane: check'}")
+        why = "by its name" if sure else "though nothing in the names says so: check"
+        assumed.append(f"{orbit.template} ({what}) is the {plane} plane, {why}")
+        used.update(orbit.names)
+    if len(planes) == 2 and all(orbit.sides == 2 for orbit in planes.values()):
+        lines.append('symmetry = "none"   # both planes are there on both sides')
+        assumed.append('symmetry "none": both planes are there on both sides')
+    else:
+        lines.append(
+            '# symmetry =   # FILL IN "round", "two_planes", "left_right" or "none": what a missing side or plane is'
+        )
+    return lines, used, assumed
+
+
+def _planes(orbits: Sequence[Orbit]) -> Mapping[str, Orbit]:
+    """Which orbit is which plane, by the words in the names, else the larger one horizontal."""
+    left, found = list(orbits), dict[str, Orbit]()
+    for plane in ("horizontal", "vertical"):
+        named = [orbit for orbit in left if orbit.about(plane)]
+        if named:
+            found[plane] = named[0]
+            left.remove(named[0])
+    for plane in ("horizontal", "vertical"):
+        if plane not in found and left:
+            found[plane] = left.pop(0)
+    return {plane: found[plane] for plane in ("horizontal", "vertical") if plane in found}

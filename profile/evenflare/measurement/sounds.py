@@ -1,0 +1,208 @@
+"""From recorded sounds, impulses or sweeps, to what was heard in each direction."""
+
+from __future__ import annotations
+
+from typing import Any
+
+import numpy as np
+
+from evenflare.bands import midbands, smoothed
+from evenflare.files import InputError
+from evenflare.measurement.deconvolve import Deconvolved, deconvolver
+from evenflare.measurement.gate import LEAD, TAPER_SHARE, Window, arrival_time, noise_power, spectra
+from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
+from evenflare.measurement.normalise import source_only, within
+from evenflare.measurement.readings import Impulse, Session
+from evenflare.measurement.window import GATE_SHARE, lowest_frequency, reflection_free_time
+from evenflare.units import ComplexArray, FloatArray, amplitude_db
+
+MILLISECOND = 1e-3
+DENSITY = 12
+"""Frequencies per octave where the session asks for none."""
+HIGHEST = 20e3
+"""Hz, and
+NYQUIST_SHARE of half the sample rate: the highest of them."""
+NYQUIST_SHARE = 0.9
+ORDERS = 3
+"""Harmonics of distortion are told up to this order."""
+
+
+def heard_sounds(session: Session) -> Heard:
+    """Gated, calibrated responses of a session of sounds, travel taken out, and what was found on the way.
+
+    Errors: InputError where no reading is on axis, the window does not fit the records or is not stated, or a record
+    is silent.
+    """
+    readings = [each for each in session.readings if isinstance(each, Impulse)]
+    rate = readings[0].sample_rate
+    first = on_axis(readings)
+    if first is None:
+        raise InputError(
+            f"{session.path} [files]: no reading at off-axis angle 0, to which every level refers. Measure it"
+        )
+    records, harmonics = _records(session, readings, first)
+    for reading, record in zip(readings, records, strict=True):
+        if not np.any(record):
+            raise InputError(f"{reading.file}: is silent: every sample is 0. Record it again")
+    window, window_findings = chosen_window(session, arrival_time(records[first], sample_rate=rate))
+    end = window.arrival + window.length
+    for reading, record in zip(readings, records, strict=True):
+        if record.size < end * rate - 1.0:
+            raise InputError(
+                f"{reading.file}: ends at {1e3 * record.size / rate:.2f} ms, before the gate does ({1e3 * end:.2f} ms)."
+                f" Record longer, or set [gate] length_ms in {session.path.name} shorter"
+            )
+    frequency = chosen_frequencies(session, window, rate)
+    factor = source_only(frequency, session.rig, microphone=session.microphone) * session.full_scale
+    found = _found(records, frequency, window=window, rate=rate, smoothing=session.smoothing) * factor
+    groups = by_direction(session)
+    means = [averaged(found[group]) for group in groups]
+    noise = [noise_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
+    level = np.array([np.full(frequency.size, np.nan) if power is None else power for power, _ in noise])
+    least = lowest_frequency(window.length)
+    findings = {
+        **window_findings,
+        "lowest_valid_hz": round(least, 3),
+        "reference_delay_ms": (window.arrival - session.rig.distance / session.rig.air.speed_of_sound) / MILLISECOND,
+        "noise_from": noise[_group_of(groups, first)][1],
+    }
+    if session.kind == "sweep":
+        findings["distortion"] = _distortion(harmonics, records[first], window, rate)
+    return Heard(
+        frequency=frequency,
+        azimuth=np.array([readings[group[0]].azimuth for group in groups]),
+        off_axis=np.array([readings[group[0]].off_axis for group in groups]),
+        pressure=np.array([mean for mean, _ in means]),
+        spread=np.array([spread for _, spread in means]),
+        noise=level * np.abs(factor) ** 2,
+        readings=np.array([len(group) for group in groups]),
+        trusted=(frequency >= least * (1.0 - 1e-9)) & within(session.microphone, frequency),
+        phase_known=True,
+        files=tuple(readings[group[0]].file.name for group in groups),
+        findings=findings,
+    )
+
+
+def _group_of(groups: list[list[int]], index: int) -> int:
+    return next(place for place, group in enumerate(groups) if index in group)
+
+
+def _records(session: Session, readings: list[Impulse], first: int) -> tuple[list[FloatArray], dict[int, FloatArray]]:
+    """Impulse responses of all readings, and the harmonics of the one at `first`."""
+    if session.kind != "sweep" or session.reference is None:
+        return [reading.samples for reading in readings], {}
+    divide = deconvolver(session.reference, sample_rate=readings[0].sample_rate)
+    parts: list[Deconvolved] = [
+        divide(reading.samples, orders=ORDERS if index == first else 0) for index, reading in enumerate(readings)
+    ]
+    return [part.samples for part in parts], parts[first].harmonics
+
+
+def chosen_window(session: Session, arrival: float) -> tuple[Window, dict[str, Any]]:
+    """The window that a session states or leaves to its rig, about an arrival (s), and how it came about.
+
+    InputError where neither a length nor the heights are stated.
+    """
+    rig, gate = session.rig, session.gate
+    free: float | None = None
+    if rig.source_height is not None and rig.microphone_height is not None:
+        # The stated distance is the one that sound travels.
+        over_ground = np.sqrt(max(rig.distance**2 - (rig.source_height - rig.microphone_height) ** 2, 1e-6))
+        free = reflection_free_time(
+            float(over_ground),
+            rig.source_height,
+            microphone_height=rig.microphone_height,
+            speed_of_sound=rig.air.speed_of_sound,
+        )
+    if gate.length is None and free is None:
+        raise InputError(
+            f"{session.path} [gate] length_ms: must be stated where [rig] has no source_height_m and"
+            " microphone_height_m, from which it would follow. State either"
+        )
+    length = gate.length if gate.length is not None else GATE_SHARE * (free or 0.0)
+    taper = TAPER_SHARE * length if gate.taper is None else min(gate.taper, length)
+    lead = min(LEAD if gate.lead is None else gate.lead, arrival)
+    warnings = []
+    if free is not None and length > free:
+        warnings.append(
+            f"the gate of {length / MILLISECOND:.2f} ms holds the ground's reflection, which comes"
+            f" {free / MILLISECOND:.2f} ms after the direct sound"
+        )
+    assumed = []
+    if gate.length is None:
+        assumed.append(f"gate: {GATE_SHARE:g} of the time until the ground's reflection")
+    if gate.taper is None:
+        assumed.append(f"gate: falls over its last {100 * TAPER_SHARE:g} %")
+    if gate.lead is None:
+        assumed.append(f"gate: begins {lead / MILLISECOND:.3g} ms before the arrival")
+    described = {
+        "arrival_ms": arrival / MILLISECOND,
+        "length_ms": length / MILLISECOND,
+        "lead_ms": lead / MILLISECOND,
+        "taper_ms": taper / MILLISECOND,
+        "shape": "half-cosine rise over the first half of the lead, 1, half-cosine fall over the taper",
+        "reflection_free_ms": None if free is None else free / MILLISECOND,
+    }
+    return Window(arrival, length, lead, taper), {"gate": described, "warnings": warnings, "assumed": assumed}
+
+
+def chosen_frequencies(session: Session, window: Window, rate: float) -> FloatArray:
+    """The session's frequencies, or 12 per octave from half the lowest trustworthy one. Errors: InputError."""
+    highest = NYQUIST_SHARE * 0.5 * rate
+    if session.frequency is not None:
+        if session.frequency[-1] > 0.5 * rate:
+            raise InputError(
+                f"{session.path} [analysis]: {session.frequency[-1]:g} Hz lies above half the sample rate"
+                f" ({0.5 * rate:g} Hz). Ask for less, or record at a higher rate"
+            )
+        return session.frequency
+    lowest = 0.5 * lowest_frequency(window.length)
+    return midbands(DENSITY, lowest=min(max(10.0, lowest), 0.5 * highest), highest=min(HIGHEST, highest))
+
+
+def _found(
+    records: list[FloatArray], frequency: FloatArray, *, window: Window, rate: float, smoothing: float | None
+) -> ComplexArray:
+    """Responses (R, F), smoothed in mean square where asked for, with the phase of the unsmoothed."""
+    size = int(np.ceil((window.arrival + window.length) * rate)) + 1
+    cut = np.zeros((len(records), size))
+    for row, record in zip(cut, records, strict=True):
+        row[: min(size, record.size)] = record[:size]
+    found = spectra(cut, frequency, window=window, sample_rate=rate)
+    if smoothing is None:
+        return found
+    reach = 2.0 ** (0.6 / smoothing)
+    dense = np.geomspace(frequency[0] / reach, min(frequency[-1] * reach, 0.5 * rate), _count(frequency, smoothing))
+    every = np.union1d(dense, frequency)
+    square = np.abs(spectra(cut, every, window=window, sample_rate=rate)) ** 2
+    even = smoothed(every, square.T, fraction=smoothing)[np.searchsorted(every, frequency)].T
+    return np.asarray(np.sqrt(even) * np.exp(1j * np.angle(found)))
+
+
+def _count(frequency: FloatArray, smoothing: float) -> int:
+    """Enough frequencies that a band of 1 / `smoothing` octave holds a dozen."""
+    return int(12 * max(smoothing, 1.0) * (np.log2(frequency[-1] / frequency[0]) + 2.0)) + 2
+
+
+def _distortion(
+    harmonics: dict[int, FloatArray], linear: FloatArray, window: Window, rate: float
+) -> dict[str, Any] | None:
+    """On-axis harmonics re the linear response at the exciting frequency: greatest and median, in dB; None if unknown.
+
+    Source: A. Farina, AES 108th convention (2000).
+    """
+    if not harmonics:
+        return None
+    found: dict[str, Any] = {}
+    for order, samples in harmonics.items():
+        exciting = midbands(6, lowest=2.0 * lowest_frequency(window.length), highest=NYQUIST_SHARE * 0.5 * rate / order)
+        base = np.abs(spectra(linear[None], exciting, window=window, sample_rate=rate)[0])
+        time = np.arange(samples.size) / rate
+        own = np.abs(np.exp(-2j * np.pi * np.outer(order * exciting, time)) @ samples)
+        level = amplitude_db(own / np.maximum(base, np.finfo(float).tiny))
+        found[f"harmonic_{order}"] = {
+            "greatest_db": float(level.max()),
+            "at_hz": float(exciting[np.argmax(level)]),
+            "median_db": float(np.median(level)),
+        }
+    return found

@@ -1,0 +1,240 @@
+"""What each seat hears: direct, early and late sound, and the steady state in which all of it interferes."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from evenflare.bands import band_edges
+from evenflare.directivity import Directivity
+from evenflare.metrics import sound_power, standard_curves
+from evenflare.room.images import images
+from evenflare.room.paths import (
+    FINE,
+    PER_THIRD,
+    Parts,
+    check_free,
+    counted_of,
+    evenness_of,
+    fine_bands,
+    gains,
+    heard,
+    in_thirds,
+    observed_bands,
+    paths,
+    sent,
+)
+from evenflare.room.pattern import over_frequency, relative_to_axis
+from evenflare.room.room import Point, Room, tail_gain
+from evenflare.units import REFERENCE_POWER, REFERENCE_PRESSURE, ComplexArray, FloatArray, power_db
+
+WITHIN_BAND = 6
+"""Tones, evenly spaced, over which the mean square of a band is taken where images interfere."""
+
+
+@dataclass(frozen=True)
+class Spectrum:
+    """Levels at the seats, dB re 20 uPa, in bands with the midbands `frequency` (B,) Hz; (S, B) each.
+
+    direct, early, late, reflected : see `paths.Parts`, each a sum of mean squares.
+    steady                         : direct and early sound added as pressures, the tail by its mean square.
+    """
+
+    frequency: FloatArray
+    direct: FloatArray
+    early: FloatArray
+    late: FloatArray
+    reflected: FloatArray
+    steady: FloatArray
+
+    @property
+    def direct_to_reverberant(self) -> FloatArray:
+        """(S, B) dB: direct less reflected level."""
+        return np.asarray(self.direct - self.reflected)
+
+
+@dataclass(frozen=True)
+class RoomResponse:
+    """A directivity in a room.
+
+    fine, thirds : in 24ths and in thirds of an octave.
+    filter_db    : (B,) level of the filter in the thirds, already in all levels; 0 without one.
+    in_room      : (B,) dB, the standard's estimated in-room response in the thirds, with the filter; at the
+                   directivity's distance, so that its shape alone says something here.
+    first        : (B,) dB, mean over the seats of the six first reflections, one from each surface, with the filter.
+    power        : (B,) dB re 1 pW, sound power with the filter.
+    evenness     : dB, see `paths.evenness_db`, over the counted bands.
+    join_db      : by how much the last order of images lies above what the tail's formula gives for it, the mean over
+                   seats and counted bands: 0 where they join without a step. None at order 0.
+    """
+
+    room: Room
+    fine: Spectrum
+    thirds: Spectrum
+    filter_db: FloatArray
+    in_room: FloatArray
+    first: FloatArray
+    power: FloatArray
+    evenness: float
+    join_db: float | None
+
+    @property
+    def counted(self) -> slice:
+        """Those of the thirds over which means and evenness are taken: what is observed of 200 Hz to 16 kHz."""
+        return _counted(self.thirds.frequency)
+
+    @property
+    def departure(self) -> FloatArray:
+        """(B,) dB: mean over the seats of the steady state less the standard's estimate, each less its own mean.
+
+        Where it is not 0, this room and the estimate part.
+        """
+        return np.asarray(self.centred(self.thirds.steady).mean(axis=0) - self.centred(self.in_room))
+
+    @property
+    def direct(self) -> FloatArray:
+        """(B,) dB: mean square over the seats of the direct sound."""
+        return power_db(np.mean(10.0 ** (0.1 * self.thirds.direct), axis=0))
+
+    @property
+    def seat_evenness(self) -> FloatArray:
+        """(S,) dB: the part of each seat in `evenness`, whose mean square it makes up."""
+        return np.asarray(self.centred(-self.thirds.direct_to_reverberant)[:, self.counted].std(axis=1))
+
+    @property
+    def spread(self) -> FloatArray:
+        """(B,) dB: standard deviation over the seats of the steady state less each seat's mean."""
+        return np.asarray(self.centred(self.thirds.steady).std(axis=0))
+
+    def centred(self, level: FloatArray) -> FloatArray:
+        """Levels (..., B) in the thirds less their mean over the counted ones."""
+        return np.asarray(level - level[..., self.counted].mean(axis=-1, keepdims=True))
+
+
+def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | None = None) -> RoomResponse:
+    """What the seats hear of a directivity, through a filter if one is given.
+
+    filtering : (8 B,) squared magnitude of the filter's response at `fine_bands(observed_bands(directivity))`. In a
+                third it counts by its mean, for direct and reflected sound alike, so that evenness is the same without.
+    ValueError as `observed_bands`, `heard` and `metrics.standard_curves`.
+    """
+    check_free(directivity)
+    thirds = observed_bands(directivity)
+    fine, counted = fine_bands(thirds), _counted(thirds)
+    filtering = np.ones(fine.size) if filtering is None else filtering
+    in_third = in_thirds(filtering)
+    parts = heard(paths(room, directivity.observation, thirds), directivity)
+    squares = {
+        "direct": parts.direct,
+        "early": parts.early,
+        "late": parts.late,
+        "reflected": parts.reflected,
+        "steady": _interfering(room, directivity, fine) + parts.late,
+    }
+    once = paths(replace(room, order=1), directivity.observation, thirds)
+    first = heard(once, directivity).early.mean(axis=0) / REFERENCE_PRESSURE**2
+    known = over_frequency(directivity, fine)
+    in_room = known @ 10.0 ** (0.1 * standard_curves(directivity).in_room)
+    power = known @ sound_power(directivity) / REFERENCE_POWER
+
+    def level(square: FloatArray) -> FloatArray:
+        return power_db(square / REFERENCE_PRESSURE**2)
+
+    return RoomResponse(
+        room=room,
+        fine=Spectrum(fine, **{name: level(square * filtering) for name, square in squares.items()}),
+        thirds=Spectrum(thirds, **{name: level(in_thirds(square) * in_third) for name, square in squares.items()}),
+        filter_db=power_db(in_third),
+        in_room=power_db(in_thirds(in_room) * in_third),
+        first=power_db(in_thirds(first) * in_third),
+        power=power_db(in_thirds(power) * in_third),
+        evenness=evenness_of(in_thirds(parts.direct)[:, counted], in_thirds(parts.reflected)[:, counted]),
+        join_db=_join(room, parts, fine, slice(counted.start * PER_THIRD, counted.stop * PER_THIRD)),
+    )
+
+
+def transfer(room: Room, directivity: Directivity, point: Point, *, frequency: FloatArray) -> ComplexArray:
+    """Pressure (F,) Pa at a point (m) from the source and its images to the room's order, at `frequency` (F,) Hz.
+
+    Each image's mean square is interpolated as `pattern.direction_weights` says; its phase re the axis is that of
+    the mean pressure with the same weights, and -k r from its distance. What all directions share of the phase is
+    left out. Between the directivity's frequencies, linear in log frequency. No tail.
+    Source: Allen and Berkley (1979), eq. 8.
+    """
+    check_free(directivity)
+    return np.asarray(_tones(room, directivity, point, frequency, np.zeros(frequency.size), 1)[0])
+
+
+def _counted(thirds: FloatArray) -> slice:
+    index = counted_of(thirds)
+    return slice(int(index[0]), int(index[-1]) + 1)
+
+
+def _interfering(room: Room, directivity: Directivity, fine: FloatArray) -> FloatArray:
+    """Mean square (S, B) of source and images added as pressures, over tones in each 24th of an octave."""
+    low, high = band_edges(fine, fraction=FINE)
+    step = (high - low) / WITHIN_BAND
+    return np.array(
+        [
+            np.mean(
+                np.abs(_tones(room, directivity, seat.position, fine, step, WITHIN_BAND, start=low + 0.5 * step)) ** 2,
+                axis=0,
+            )
+            for seat in room.seats
+        ]
+    )
+
+
+def _tones(
+    room: Room,
+    directivity: Directivity,
+    point: Point,
+    frequency: FloatArray,
+    step: FloatArray,
+    count: int,
+    *,
+    start: FloatArray | None = None,
+) -> ComplexArray:
+    """Sums (count, F) of images at `count` tones from `start` (the frequencies) on, `step` Hz apart.
+
+    What each image sends and loses is taken at `frequency` for all tones of one column.
+    """
+    found = images(room, point, order=room.order)
+    weights = sent(room, found, directivity.observation).astype(np.float32)
+    known = over_frequency(directivity, frequency)
+    pressure = relative_to_axis(directivity)
+    pressure = pressure.reshape(pressure.shape[0], -1)
+    size = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True)) + 1e-300
+    square = weights @ (known @ np.abs(pressure) ** 2).T.astype(np.float32)
+    complex_mean = weights @ (known @ (pressure / size)).T.astype(np.complex64)
+    length = np.abs(complex_mean)
+    turn = np.where(length > 0.0, complex_mean / np.where(length > 0.0, length, 1.0), 1.0)
+    sounding = np.sqrt(square * gains(room, found, frequency)).astype(np.float32) * turn
+    travel = found.distance / room.air.speed_of_sound
+    sounding *= _turned(np.outer(travel, frequency if start is None else start))
+    forward = _turned(np.outer(travel, step)) if count > 1 else sounding
+    sums = np.empty((count, frequency.size), dtype=np.complex128)
+    for tone in range(count):
+        sums[tone] = sounding.sum(axis=0)
+        if tone + 1 < count:
+            sounding *= forward
+    return sums
+
+
+def _turned(cycles: FloatArray) -> NDArray[np.complex64]:
+    """exp(-2 pi j cycles), in single precision once whole turns are taken out."""
+    angle = (-2.0 * np.pi * (cycles - np.round(cycles))).astype(np.float32)
+    turned = np.empty(angle.shape, dtype=np.complex64)
+    turned.real, turned.imag = np.cos(angle), np.sin(angle)
+    return turned
+
+
+def _join(room: Room, parts: Parts, fine: FloatArray, counted: slice) -> float | None:
+    if room.order == 0:
+        return None
+    tail = tail_gain(room, fine, order=room.order)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        formula = parts.late[0] * (tail_gain(room, fine, order=room.order - 1) / tail - 1.0)
+        return float(power_db(parts.last.mean(axis=0) / formula)[counted].mean())

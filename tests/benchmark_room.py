@@ -1,0 +1,61 @@
+"""The room's part of `make bench`: time of a room with its pictures, of a candidate of a search, and of the join.
+
+An invented living room of six seats, images to order 12, and an invented source. Times are process time on one core
+after a first run that loads; nothing of the room is kept between runs, but for the candidates, where all of it is.
+"""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import numpy as np
+
+from evenflare.directivity import Directivity, Observation
+from evenflare.report import figures, room_figures
+from evenflare.report.room_tables import Heard
+from evenflare.room import paths
+from evenflare.room.paths import evenness_db
+from evenflare.room.response import respond
+from evenflare.room.room_file import read_room
+
+ROOM = Path(__file__).parent.parent / "targets" / "rooms" / "living_room.toml"
+CANDIDATES = 20
+
+
+def source(narrow: float, frequencies: int) -> Directivity:
+    """A beam that narrows with frequency."""
+    frequency, off_axis = np.geomspace(190.0, 18e3, frequencies), np.linspace(0.0, np.pi, 37)
+    power = narrow * np.log2(frequency / 150.0)[:, None]
+    pressure = (0.5 + 0.5 * np.cos(off_axis)) ** power
+    seen = Observation(frequency, off_axis)
+    return Directivity(seen, pressure[:, None, :].astype(complex), np.ones(frequencies, dtype=bool), 1.2041, 343.2)
+
+
+def main() -> None:
+    room, solved = read_room(ROOM), source(0.2, 60)
+    print(f"\nroom, {len(room.seats)} seats, order {room.order}{'':31}{'s':>8}")
+    for _ in range(2):
+        paths._paths.cache_clear()
+        start = time.process_time()
+        response = respond(room, solved)
+        heard = time.process_time()
+        drawn = room_figures.pictures([Heard("bench", "", "", "", (200.0, 16e3), response)])
+        pixels = [figures.png(figure) for figure in drawn.values()]
+        done = time.process_time()
+    print(f"{'third-octaves and 24ths of an octave':50}{heard - start:8.2f}")
+    print(f"{f'the same with {len(pixels)} pictures':50}{done - start:8.2f}  allowed 2")
+    shapes = [source(narrow, 40) for narrow in np.linspace(0.05, 0.4, CANDIDATES)]
+    paths._paths.cache_clear()
+    start = time.process_time()
+    evenness_db(room, shapes[0])
+    first = time.process_time()
+    found = [evenness_db(room, shape) for shape in shapes]
+    each = (time.process_time() - first) / CANDIDATES
+    print(f"{'images, delays and absorption, once for a search':50}{first - start:8.2f}")
+    print(f"{'a candidate':50}{each:8.4f}  allowed 0.02; {min(found):.2f} to {max(found):.2f} dB")
+    print(f"the last images lie {response.join_db:+.2f} dB from what the tail's formula gives for them")
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,223 @@
+"""compare, spread and solve --like as a user gives them. All data are invented."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import replace
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from commandline import asked, contents, said
+from comparing import cap, field, scattered, with_file
+from evenflare.aes69 import write_sofa
+from evenflare.air import Air
+from evenflare.commands import solving
+from evenflare.commands.comparing import design_like
+from evenflare.report import figures, tables
+from evenflare.units import DEGREE
+
+FILES = {
+    *("comparison.json", "deviation.csv", "report.html", "deviation_map_horizontal.png", "deviation_map_vertical.png"),
+    *("deviation_over_frequency.png", "deviation_over_angle.png", "index_compared.png", "beamwidth_compared.png"),
+    "level_and_power_compared.png",
+}
+
+
+def written(folder: str, directivity, *, mounting="sphere") -> Path:
+    path = Path(folder)
+    tables.write_solution(path, directivity, name=folder, design_id="", provenance={"mounting": mounting})
+    return path
+
+
+@pytest.fixture
+def undrawn(monkeypatch):
+    """Pictures take most of the time, and other tests look at them."""
+    monkeypatch.setattr(figures, "png", lambda figure: b"not drawn")
+
+
+@pytest.fixture
+def both(here):
+    """A measurement with noise and the model, in folders."""
+    written("measured", scattered(cap(0.3), seed=1, level_db=0.2))
+    written("predicted", cap(0.3))
+    return here
+
+
+def test_within_is_0_and_everything_is_written(capsys, both):
+    code, out, err = said(capsys, "compare measured predicted --out compared --tolerance-db 1")
+    assert (code, err) == (0, "")
+    assert out.startswith("Within a tolerance of 1 dB: 0.")
+    assert "each re its own level on axis" in out
+    assert set(contents(both / "compared")) == FILES
+    held = json.loads((both / "compared" / "comparison.json").read_text())
+    assert (held["within"], held["tolerance_db"]) == (True, 1.0)
+    # Noise of 0.2 dB on both readings that a level is the difference of.
+    assert held["rms_db"] == pytest.approx(0.2 * np.sqrt(2.0), rel=0.1)
+
+
+def test_outside_is_1_and_without_a_tolerance_0(capsys, both, undrawn):
+    code, out, _ = said(capsys, "compare measured predicted --out compared --tolerance-db 0.1")
+    assert code == 1
+    assert out.startswith("OUTSIDE a tolerance of 0.1 dB")
+    assert json.loads((both / "compared" / "comparison.json").read_text())["within"] is False
+    code, out, _ = said(capsys, "compare measured predicted --out compared --reference listening_window")
+    assert code == 0
+    assert out.startswith("No tolerance was given")
+    assert json.loads((both / "compared" / "comparison.json").read_text())["reference"] == "listening_window"
+
+
+def test_a_wrong_file_of_72_is_named(capsys, both, undrawn):
+    written("measured", with_file(scattered(cap(0.3), seed=1, level_db=0.2), plane=0, angle_deg=-65.0, of_deg=10.0))
+    code, out, err = said(capsys, "compare measured predicted --out compared --tolerance-db 1")
+    assert code == 1
+    assert "Worst cell +" in out
+    assert ", horizontal at −65°\n" in out
+    assert err.startswith("warning: horizontal at −65° deviates by ")
+
+
+REFUSED = {
+    "distance": (lambda: cap(0.3, distance=1.0), "unequal distance, 2 m and 1 m"),
+    "reference": (
+        lambda: replace(cap(0.3), observation=replace(cap(0.3).observation, reference_z=0.0)),
+        "unequal reference point, 90 and 0 mm from the throat plane",
+    ),
+    "air": (
+        lambda: replace(cap(0.3), speed_of_sound=341.0),
+        "unequal air, 343.20 m/s with 1.2041 kg/m³ and 341.00 m/s",
+    ),
+    "frequency": (lambda: field(1.0, frequency=[10.0], off_axis=[0, 90, 180], plane=[0, 90]), "no frequency in common"),
+}
+
+
+@pytest.mark.parametrize(("make", "words"), REFUSED.values(), ids=REFUSED)
+def test_what_was_seen_otherwise_is_refused_with_the_remedy(capsys, both, make, words):
+    written("predicted", make())
+    code, out, err = said(capsys, "compare measured predicted --out compared")
+    assert (code, out) == (2, "")
+    assert err.startswith(f"measured and predicted: {words}")
+    assert err.endswith(
+        ". Solve the design as it was measured: evenflare solve DESIGN.toml --like measured --out FOLDER\n"
+    )
+    assert not (both / "compared").exists()
+
+
+def test_other_mountings_are_a_visible_warning(capsys, both, undrawn):
+    written("predicted", cap(0.3), mounting="free_standing")
+    code, _, err = said(capsys, "compare measured predicted --out compared --quiet")
+    assert code == 0
+    assert err.startswith('warning: the mountings differ: measured "sphere", predicted "free_standing"')
+    assert "the mountings differ" in (both / "compared" / "report.html").read_text()
+
+
+def test_aes69_files_compare_as_folders_do(capsys, both, undrawn):
+    write_sofa(cap(0.3), both / "model.sofa", name="model", mounting="sphere")
+    for predicted, out in (("predicted", "one"), ("model.sofa", "two")):
+        assert said(capsys, f"compare measured {predicted} --out {out}")[0] == 0
+    one, two = (json.loads((both / name / "comparison.json").read_text())["rms_db"] for name in ("one", "two"))
+    assert one == pytest.approx(two, abs=1e-4)  # tables hold 1e-4 dB
+
+
+@pytest.mark.parametrize(
+    ("line", "words"),
+    [
+        (
+            "compare measured predicted --out measured",
+            "--out measured: is a folder that is compared. Choose another one",
+        ),
+        ("compare measured nothing --out c", "nothing: is not there. Name a folder that evenflare solve"),
+        ("compare measured predicted --out c --tolerance-db 0", "--tolerance-db 0: must be above 0 and below 100"),
+        ("compare measured predicted --out c --tolerance-db nan", "--tolerance-db nan: must be above 0"),
+        ("spread measured --out c", "measured: is the only unit: must be two at least. Name more folders"),
+        ("spread measured measured --out c", "measured: is named twice. Name every unit once"),
+        ("spread measured predicted --out c --golden x", "--golden x: must be one of the units, measured, predicted."),
+        ("solve design.toml --like nothing --out c", "nothing: is not there. Name a folder that evenflare solve"),
+    ],
+)
+def test_faults_are_told(capsys, both, line, words):
+    code, out, err = said(capsys, line)
+    assert (code, out) == (2, "")
+    assert words in err
+    assert not (both / "c").exists()
+
+
+def test_spread_of_units(capsys, both, undrawn):
+    written("third", scattered(cap(0.3), seed=2, level_db=0.2, gain_db=1.0))
+    code, out, err = said(capsys, "spread measured predicted third --golden predicted --out between")
+    assert (code, err) == (0, "")
+    assert out.startswith("3 units scatter by 0.")
+    assert "third less predicted (golden): 0." in out
+    held = json.loads((both / "between" / "spread.json").read_text())
+    assert [unit["name"] for unit in held["units"]] == ["measured", "predicted", "third"]
+    assert held["golden"] == "predicted"
+    assert held["units"][2]["gain_db"] == pytest.approx(1.0, abs=0.1)  # noise of 0.2 dB at 24 frequencies
+    assert set(contents(both / "between")) == {
+        *("spread.json", "spread.csv", "report.html", "against_golden.png", "index_of_units.png"),
+        *("spread_map_horizontal.png", "spread_map_vertical.png"),
+    }
+    (both / "morning").mkdir()
+    written("morning/measured", cap(0.3))
+    code, out, _ = said(capsys, "spread measured morning/measured --out between")
+    assert code == 0
+    assert "morning/measured less measured (golden)" in out
+    written("third", cap(0.3, distance=1.0))
+    code, _, err = said(capsys, "spread measured third --out again")
+    assert code == 2
+    assert "measured and third: unequal distance, 2 m and 1 m. Measure every unit from the same place\n" in err
+
+
+def test_a_design_is_solved_as_it_was_measured(capsys, here, undrawn, compiled, monkeypatch):
+    angles = np.arange(-170.0, 181.0, 10.0)
+    air = Air(339.5, 1.23)
+    more = {"frequency": [500.0, 1000.0, 4000.0], "plane": [0, 90], "distance": 1.5, "reference_z": 0.05, "air": air}
+    written("measured", field(1.0, off_axis=angles, **more), mounting="free_standing")
+    heard = []
+    true = solving.solved
+    monkeypatch.setattr(solving, "solved", lambda *asked: heard.append(true(*asked)) or heard[-1])
+    code, _, err = said(capsys, "solve design.toml --like measured --setting estimate --out out")
+    assert code == 0
+    assert 'measured was measured with mounting "free_standing", and design.toml has [mounting] kind = "baffle"' in err
+    sound = solving.heard(Path("design.toml"), design_like(Path("design.toml"), Path("measured")), "estimate")
+    at = sound.directivity.observation
+    assert at.frequency.tolist() == [500.0, 1000.0, 4000.0]
+    assert at.off_axis / DEGREE == pytest.approx(angles)
+    assert at.plane / DEGREE == pytest.approx([0.0, 90.0])
+    assert (at.distance, at.reference_z, at.symmetry) == (1.5, pytest.approx(0.05), "round")
+    assert (sound.directivity.speed_of_sound, sound.directivity.density) == (339.5, 1.23)
+    assert heard[0].speed_of_sound == 339.5
+    assert np.allclose(sound.directivity.pressure[:, 0], sound.directivity.pressure[:, 1])
+
+
+def test_a_measurement_without_the_axis_cannot_be_solved_like(capsys, here, plain):
+    folder = written("measured", field(1.0, off_axis=[0, 90], plane=[0]))
+    text = (folder / "directivity.csv").read_text().replace("1000,0,0,", "1000,0,5,")
+    (folder / "directivity.csv").write_text(text)
+    code, _, err = said(capsys, "solve design.toml --like measured --out out")
+    assert code == 2
+    assert err.endswith("measured: holds no angle 0. Measure on axis too: levels count from there\n")
+
+
+@pytest.mark.slow
+def test_from_a_measurement_to_a_verdict(capsys, here, undrawn, compiled):
+    """The prototype is played by the other method, which shares nothing with the march but the wall."""
+    design = (here / "design.toml").read_text()
+    analysis = "[analysis]\nfrequencies_hz = [700, 1400, 2800, 5600]\noff_axis_step_deg = 10\ndistance_m = 2\n"
+    (here / "rig.toml").write_text(design + analysis)
+    assert said(capsys, "solve rig.toml --method boundary_elements --setting screen --out measured")[0] == 0
+    assert said(capsys, "solve design.toml --like measured --out predicted")[0] == 0
+    # Both methods agree to 0.1 dB above -25 dB on such a cone.
+    code, _, err = said(capsys, "compare measured predicted --out compared --tolerance-db 0.1")
+    assert (code, err) == (0, "")
+    (here / "other.toml").write_text(design.replace("wall_angle_deg = 42", "wall_angle_deg = 34"))
+    assert said(capsys, "solve other.toml --like measured --out predicted")[0] == 0
+    code, _, err = said(capsys, "compare measured predicted --out compared --tolerance-db 0.1")
+    assert code == 1
+    assert "Check that they are the same waveguide" in err
+
+
+def test_help_has_examples(capsys):
+    for command, example in (("compare", "compare measured predicted"), ("spread", "spread unit_1 unit_2")):
+        code, out, _ = asked(capsys, f"{command} --help")
+        assert code == 0
+        assert f"example: evenflare {example} " in out

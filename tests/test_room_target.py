@@ -1,0 +1,119 @@
+"""[wanted.room]: a target that asks for a room, and the term that its score then has."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from evenflare.files import InputError
+from evenflare.metrics import directivity_index
+from evenflare.objective import contributions, score, search_observation
+from evenflare.room.paths import counted_bands, evenness_db
+from evenflare.search.request import request
+from evenflare.units import DEGREE
+from evenflare.waveguide import Conical, Waveguide
+from room_shared import ROOM, forward, pattern, rising
+from target_texts import GOOD, OBLONG
+
+SPHERE = '[mounting]\nkind = "sphere"\nradius_mm = 150\n'
+ASKED = '[wanted.room]\nroom = "r.toml"\n'
+CONE = Waveguide(Conical(0.09, 45 * DEGREE))
+
+
+def asking(more="", text=GOOD):
+    return text.replace("[limits]", SPHERE + ASKED + more + "[limits]")
+
+
+@pytest.fixture
+def target(target_of, tmp_path):
+    (tmp_path / "r.toml").write_text(ROOM)
+    return target_of
+
+
+def test_room_is_read_from_beside_the_target(target):
+    found = target(asking("weight = 2\n"))
+    assert (found.room.name, found.room_weight) == ("den", 2.0)
+    assert target(asking()).room_weight == 0.5
+    assert target(GOOD).room is None
+
+
+def test_candidates_are_observed_over_all_counted_bands(target):
+    wanted, plain = target(asking()), target(GOOD)
+    found, before = (search_observation(each).frequency for each in (wanted, plain))
+    assert set(before) <= set(found)
+    assert found[0] == pytest.approx(counted_bands()[0])
+    assert found[-1] >= counted_bands()[-1]
+    # No gap wider than a third of an octave.
+    assert np.diff(np.log2(found)).max() < 0.34
+
+
+def test_score_has_the_unevenness_of_the_room_at_its_weight(target):
+    wanted = target(asking("weight = 2\n").replace("beamwidth_deg = [180, 100, 90]\n", ""))
+    seen = search_observation(wanted)
+    found = rising(pattern(forward, off_axis=seen.off_axis, frequency=seen.frequency), -1.0)
+    inside = found.observation.frequency >= wanted.frequency[0]
+    index = np.interp(np.log(wanted.frequency), np.log(seen.frequency), directivity_index(found))
+    wanted = dataclasses.replace(wanted, index_db=index)
+    result = score(found, CONE, wanted)
+    plain = score(found, CONE, dataclasses.replace(wanted, room=None))
+    assert inside.sum() < inside.size
+    assert result.terms["room_db"] == pytest.approx(evenness_db(wanted.room, found))
+    assert {name: value for name, value in result.terms.items() if name != "room_db"} == plain.terms
+    # Index counts 1, the room 2: of three parts two.
+    expected = plain.value**2 - plain.terms["index_db"] ** 2
+    expected += (plain.terms["index_db"] ** 2 + 2 * result.terms["room_db"] ** 2) / 3
+    assert result.value == pytest.approx(np.sqrt(expected))
+    assert sum(contributions(result).values()) == pytest.approx(result.value)
+    assert contributions(result)["room_db"] > 0.5 * result.value
+
+
+def test_half_space_is_refused_by_the_score(target):
+    wanted = target(asking())
+    seen = search_observation(wanted)
+    flush = pattern(off_axis=seen.off_axis, frequency=seen.frequency, half_space=True)
+    with pytest.raises(ValueError, match="infinite baffle"):
+        score(flush, CONE, wanted)
+
+
+def test_another_room_is_another_search(target, tmp_path):
+    before = request(target(asking()), target_text="").identity
+    assert "room" not in request(target(GOOD), target_text="").identity
+    (tmp_path / "r.toml").write_text(ROOM.replace("2.5", "2.6"))
+    assert request(target(asking()), target_text="").identity["room"] != before["room"]
+
+
+@pytest.mark.parametrize(
+    ("text", "message"),
+    [
+        (
+            asking().replace(SPHERE, ""),
+            "t.toml [wanted.room]: a waveguide in an infinite baffle sends nothing behind it, so no room can hold it:"
+            ' [mounting] kind must be "free_standing"',
+        ),
+        (
+            OBLONG.replace("[limits]", ASKED + "[limits]"),
+            "t.toml [wanted.room]: a waveguide in an infinite baffle sends nothing behind it",
+        ),
+        (asking().replace('"r.toml"', '"q.toml"'), 't.toml [wanted.room] room = "q.toml": is not there. Name a room'),
+        (asking("wieght = 1\n"), "t.toml [wanted.room] wieght = 1: unknown key. Did you mean weight?"),
+        (asking("weight = 0\n"), "t.toml [wanted.room] weight = 0: must be 0.01 to 100. Raise it"),
+        (asking().replace('room = "r.toml"\n', ""), "t.toml [wanted.room] room: missing. Add for example room ="),
+    ],
+)
+def test_fault_is_told_with_its_remedy(target, text, message):
+    with pytest.raises(InputError) as caught:
+        target(text)
+    assert str(caught.value).startswith(message)
+
+
+def test_fault_of_the_room_file_is_told_by_its_name(target, tmp_path):
+    (tmp_path / "r.toml").write_text(ROOM.replace("floor = 0.3", "floor = 3"))
+    with pytest.raises(InputError, match=r"r.toml \[absorption\] floor = 3"):
+        target(asking())
+
+
+def test_baffle_and_room_do_not_go_together_in_python_either(target):
+    with pytest.raises(ValueError, match="mounting is a baffle: must be a body"):
+        dataclasses.replace(target(GOOD), room=target(asking()).room)

@@ -10,7 +10,6 @@ from __future__ import annotations
 
 import json
 import os
-import resource
 import subprocess
 import sys
 import tempfile
@@ -24,6 +23,7 @@ from comparing import PLANES, cap, scattered
 from evenflare.bands import midbands
 from evenflare.directivity import Directivity
 from evenflare.report import tables
+from timing import largest_memory
 
 SAMPLES, SAMPLE_RATE = 65536, 48000.0
 PER_OCTAVE = 24
@@ -63,7 +63,7 @@ def compared(folder: Path) -> None:
     finally:
         os.dup2(said, 1)
     held = json.loads((folder / "out" / "comparison.json").read_text())
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    peak = largest_memory()
     told = {"code": code, "seconds": time.process_time(), "peak": peak, "rms": held["rms_db"], "cells": held["cells"]}
     print(json.dumps(told))
 

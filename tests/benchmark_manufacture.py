@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import dataclasses
 import json
-import resource
 import subprocess
 import sys
 import tempfile
@@ -28,6 +27,7 @@ from evenflare.manufacture.process import Process, read_process
 from evenflare.manufacture.proof_files import prove_files
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import OblateSpheroidal, Waveguide
+from timing import largest_memory
 
 MOUTH = 300 * MILLIMETRE
 CHORD_ERROR = 0.01 * MILLIMETRE
@@ -85,7 +85,7 @@ def measured(step: str, folder: Path) -> None:
         start = time.process_time()
         told = STEPS[step][1](folder)
         spent = time.process_time() - start
-    peak = resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024
+    peak = largest_memory()
     print(json.dumps({"seconds": spent, "peak": peak, "told": told}))
 
 

@@ -1,9 +1,11 @@
-"""How the benchmarks take time: of one warmed-up process, the least of several runs."""
+"""How the benchmarks take time, of one warmed-up process the least of several runs, and memory."""
 
 from __future__ import annotations
 
+import resource
 import time
 from collections.abc import Callable
+from pathlib import Path
 
 from evenflare.directivity import Directivity
 from evenflare.waveguide import Waveguide
@@ -25,3 +27,16 @@ def least_time(
         solve(fresh)
         times.append(clock() - start)
     return min(times)
+
+
+def largest_memory() -> float:
+    """Bytes, that this process has held at most.
+
+    From Linux' account of the program itself: what getrusage tells starts from what the parent held when it forked.
+    """
+    try:
+        status = Path("/proc/self/status").read_text(encoding="ascii")
+    except OSError:
+        return resource.getrusage(resource.RUSAGE_SELF).ru_maxrss * 1024.0
+    (line,) = (line for line in status.splitlines() if line.startswith("VmHWM:"))
+    return float(line.split()[1]) * 1024.0

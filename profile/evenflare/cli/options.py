@@ -11,7 +11,7 @@ from evenflare.cli.arguments import Parser, depths, nearest, path
 from evenflare.cli.telling import INPUT_AT_FAULT
 
 ABOUT = """\
-From a directivity target to a searched waveguide, its mesh and its machining points.
+From a directivity target to a searched waveguide, made, measured, filtered, and heard at the seats.
 
 commands, each with an example (COMMAND --help says more):
   search    evenflare search targets/shelf.toml --out runs/shelf
@@ -30,14 +30,17 @@ commands, each with an example (COMMAND --help says more):
   crossover evenflare crossover speaker.toml --out crossed
   room      evenflare room solved targets/rooms/living_room.toml --out heard
 
-exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check);
-2 the input or the surroundings are at fault; 3 our own fault; 130 interrupted, finished work kept."""
+exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check or
+proof, outside a tolerance); 2 the input or the surroundings are at fault; 3 our own fault; 130 interrupted,
+finished work kept."""
 
 DESIGN_KEYS = """\
 [solid] in the design file: kind = "block" (default) or "shell"; wall_mm (default 6), flange_diameter_mm (default the
 mouth's and 40), flange_thickness_mm (default 10), bolt_circle_mm (default half-way between mouth and flange), bolts
 (default 8; listed in points.csv, not drilled in the mesh). Oblong: flange_width_mm and flange_height_mm (default the
-mouth's and 40) instead of a diameter and a bolt circle."""
+mouth's and 40) instead of a diameter and a bolt circle. Cut from it: the driver's recess (seat_diameter_mm,
+seat_clearance_mm, seat_depth_mm, seat_bolts, seat_bolt_circle_mm, seat_hole_diameter_mm, seat_hole_depth_mm), the front
+rim's edge_radius_mm, or rebate_width_mm and rebate_depth_mm."""
 
 
 def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:

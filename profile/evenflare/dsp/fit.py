@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 from scipy.optimize import least_squares
+from threadpoolctl import threadpool_limits
 
 from evenflare.dsp.biquad import Biquad, Kind, cookbook, response
 from evenflare.dsp.equaliser import Wanted
@@ -107,8 +108,14 @@ def fitted(wanted: Wanted, limits: Limits, *, sample_rates: Sequence[int], high_
     section is left beside the high-pass, or the high-pass is above the band.
     Source of the method: Branch, Coleman and Li, SIAM J. Sci. Comput. 21 (1999), as `scipy.optimize.least_squares`.
     """
-    fixed = high_pass_sections(high_pass_at)
     _check(wanted, limits, sample_rates, high_pass_at)
+    # Matrices this small take twice the time on two threads.
+    with threadpool_limits(1):
+        return _fitted(wanted, limits, sample_rates, high_pass_at)
+
+
+def _fitted(wanted: Wanted, limits: Limits, sample_rates: Sequence[int], high_pass_at: float | None) -> Fitted:
+    fixed = high_pass_sections(high_pass_at)
     reference = max(sample_rates)
     low, high = wanted.frequency[0], wanted.frequency[-1]
     top = TOP * min(sample_rates)

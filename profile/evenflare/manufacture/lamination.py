@@ -12,7 +12,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.dowels import dowel_places
 from evenflare.manufacture.nesting import Place, capacity, nest
-from evenflare.manufacture.oblong_sizes import OblongSizes
+from evenflare.manufacture.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.outline import Sizes
 from evenflare.manufacture.process import Process, Stock
 from evenflare.manufacture.rings import Bore, Outline, between, beyond, outside_of, shrunk, smallest
@@ -158,7 +158,7 @@ def laminate(
         _layer(number, (float(low), float(high)), max(float(low), -seat.depth), bore, outside, (style, allowance))
         for number, (high, low) in enumerate(itertools.pairwise(edges), start=1)
     ]
-    bolts = bolt_places(sizes)
+    bolts = flange_bolts(sizes)
     openings = [each for layer in layers for each in (layer.front, layer.back)]
     dowels, label = dowel_places(outside, openings, bolts, diameter=dowel_diameter)
     return Lamination(
@@ -192,15 +192,6 @@ def layer_thicknesses(height: float, stock: Stock, *, capacity: int) -> list[flo
                 " Take thicker sheets"
             )
     return found
-
-
-def bolt_places(sizes: Sizes | OblongSizes) -> tuple[tuple[float, float], ...]:
-    """(x, y) in m of the flange's bolts."""
-    if isinstance(sizes, OblongSizes):
-        return sizes.bolts
-    turn = 2 * np.pi * np.arange(sizes.bolts) / max(sizes.bolts, 1)
-    x, y = 0.5 * sizes.bolt_circle * np.cos(turn), 0.5 * sizes.bolt_circle * np.sin(turn)
-    return tuple(zip(x.tolist(), y.tolist(), strict=True))
 
 
 def _layer(

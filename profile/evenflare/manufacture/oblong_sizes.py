@@ -134,6 +134,15 @@ def _rectangle(count: int, width: float, height: float) -> tuple[tuple[float, fl
     return tuple((float(a), float(b)) for side in sides for a, b in side)
 
 
+def flange_bolts(sizes: Sizes | OblongSizes) -> tuple[tuple[float, float], ...]:
+    """(x, y) in m of the flange's bolts."""
+    if isinstance(sizes, OblongSizes):
+        return sizes.bolts
+    turn = 2 * np.pi * np.arange(sizes.bolts) / max(sizes.bolts, 1)
+    x, y = 0.5 * sizes.bolt_circle * np.cos(turn), 0.5 * sizes.bolt_circle * np.sin(turn)
+    return tuple(zip(x.tolist(), y.tolist(), strict=True))
+
+
 def outside(sizes: Sizes | OblongSizes, *, decimals: int = 3) -> str:
     """The outside of a part in words, in mm."""
     if isinstance(sizes, OblongSizes) and sizes.flange_diameter is None:

@@ -12,7 +12,7 @@ import numpy as np
 from evenflare.files import InputError, write_text
 from evenflare.manufacture.back_truth import back_truth
 from evenflare.manufacture.deviation import Deviation, Worst, deviation
-from evenflare.manufacture.oblong_sizes import OblongSizes
+from evenflare.manufacture.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.outline import Sizes
 from evenflare.manufacture.process import Seat, Tool
 from evenflare.manufacture.program import Program
@@ -84,12 +84,7 @@ class Proof:
 
 def front_of(sizes: Sizes | OblongSizes) -> Front:
     """The front face of a part and the places of its bolts."""
-    if isinstance(sizes, Sizes):
-        edge = 0.5 * sizes.flange_diameter
-        turn = 2 * np.pi * np.arange(sizes.bolts) / max(sizes.bolts, 1)
-        bolts = [(0.5 * sizes.bolt_circle * np.cos(a), 0.5 * sizes.bolt_circle * np.sin(a)) for a in turn.tolist()]
-        return Front((edge, edge), holes=tuple((float(x), float(y), BOLT_CLEARANCE) for x, y in bolts))
-    holes = tuple((x, y, BOLT_CLEARANCE) for x, y in sizes.bolts)
+    holes = tuple((x, y, BOLT_CLEARANCE) for x, y in flange_bolts(sizes))
     if sizes.flange_diameter is not None:
         return Front((0.5 * sizes.flange_diameter, 0.5 * sizes.flange_diameter), holes=holes)
     return Front((0.5 * (sizes.flange_width or 0.0), 0.5 * (sizes.flange_height or 0.0)), round=False, holes=holes)

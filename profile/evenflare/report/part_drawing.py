@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.manufacture.casting import CAUTIONS as CASTING_CAUTIONS
-from evenflare.manufacture.oblong_sizes import OblongSizes
+from evenflare.manufacture.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.points import CAUTIONS
 from evenflare.manufacture.process import Process
 from evenflare.manufacture.rings import radius_at as round_radius
@@ -127,8 +127,8 @@ def _front(axes: Any, waveguide: Waveguide, solid: SolidFile, *, scale: float) -
         else:
             rim = wall.section(waveguide.surface, z)
         axes.plot(*rim.T / MILLIMETRE, color=style.INK, linewidth=0.9)
-    for x_bolt, y_bolt in _bolts(solid):
-        axes.plot(x_bolt, y_bolt, marker="+", color=style.INK, markersize=6, markeredgewidth=0.7)
+    for bolt in flange_bolts(sizes):
+        axes.plot(*np.divide(bolt, MILLIMETRE), marker="+", color=style.INK, markersize=6, markeredgewidth=0.7)
     for ends in (((-1, 1), (0, 0)), ((0, 0), (-1, 1))):
         axes.plot(
             np.array(ends[0]) * (half_width / MILLIMETRE + 3 * scale),
@@ -144,16 +144,6 @@ def _front(axes: Any, waveguide: Waveguide, solid: SolidFile, *, scale: float) -
     if rectangle:
         at = w + 9 * scale
         _length(axes, (at, -h), (at, h), f"{2 * h:.2f}", scale=scale, foot=w)
-
-
-def _bolts(solid: SolidFile) -> list[tuple[float, float]]:
-    """(x, y) in mm of the flange's bolts."""
-    sizes = solid.sizes
-    if isinstance(sizes, OblongSizes):
-        return [(x / MILLIMETRE, y / MILLIMETRE) for x, y in sizes.bolts]
-    turn = 2 * np.pi * np.arange(sizes.bolts) / max(sizes.bolts, 1)
-    radius = 0.5 * sizes.bolt_circle / MILLIMETRE
-    return [(radius * float(np.cos(angle)), radius * float(np.sin(angle))) for angle in turn]
 
 
 def _across(waveguide: Waveguide, z: float, azimuth: float) -> float:
@@ -225,7 +215,7 @@ def _words(
 
 def _bolt_words(solid: SolidFile) -> str:
     sizes = solid.sizes
-    count = len(_bolts(solid))
+    count = len(flange_bolts(sizes))
     if count == 0:
         return "no holes in the front"
     if isinstance(sizes, OblongSizes):

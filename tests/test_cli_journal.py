@@ -51,7 +51,7 @@ def test_journal_tells_which_change_shrank_the_deviation(capsys, prototypes, mon
     second = added(capsys, "second")
     assert "Changed from number 1: depth_mm 80 to 84; deviation 0.80 to 0.50 dB rms (−0.30)" in second
     listed = said(capsys, "journal log.sqlite list")[1]
-    assert "0.80 dB rms, 0.30 after calibration  one\n     printed; sanded" in listed
+    assert "0.80 dB rms, calibration 0.80 to 0.30 on angles held out  one\n     printed; sanded" in listed
     rows = [line for line in said(capsys, "journal log.sqlite export")[1].splitlines() if not line.startswith("#")]
     found = list(csv.DictReader(rows))
     assert [(row["number"], row["rms_db"], row["rms_change_db"], row["changed"]) for row in found] == [

@@ -6,6 +6,7 @@ import dataclasses
 
 import numpy as np
 import pytest
+import soundfile
 
 from evenflare.files import InputError
 from evenflare.measurement.assemble import assemble
@@ -179,7 +180,7 @@ def test_stated_error_of_the_index_holds_the_truth(tmp_path):
 
 
 def test_frequencies_below_the_noise_are_not_trusted(tmp_path):
-    rig = SyntheticRig(noise_db=-40.0)
+    rig = SyntheticRig(noise_db=-50.0)
     tables = {"analysis": {"from_hz": 90, "to_hz": 8000, "per_octave": 3}}
     found = assemble(session_of(tmp_path, rig=rig, tables=tables, symmetry="round"))
     assert not found.directivity.valid[0]
@@ -263,3 +264,43 @@ def test_smoothing_is_only_on_request(tmp_path):
 
 def wanted_at(found):
     return found.directivity.observation.frequency
+
+
+def test_nothing_is_made_up_in_a_wide_gap_of_one_plane():
+    horizontal = np.arange(-180, 180, 10)
+    vertical = horizontal[np.abs(np.abs(horizontal) - 60) > 15]  # from 40 to 80 degrees nothing
+    ones = [np.ones(each.size) for each in (horizontal, vertical)]
+    planes = {0.0: orbit(horizontal, ones[0]), 0.5 * np.pi: orbit(vertical, ones[1])}
+    found, assumed, warnings = shared_grid(planes, "none", half_space=False)
+    assert degrees_of(found) == vertical.tolist()
+    assert ["6 angles are left out" in each and "more than 20 degrees" in each for each in warnings] == [True]
+    assert assumed == []
+
+
+def test_an_axis_that_one_plane_borrows_is_told():
+    planes = {0.0: orbit([-10, 0, 10], [1, 2, 1]), 0.5 * np.pi: orbit([-10, 10], [1, 1])}
+    found, assumed, _ = shared_grid(planes, "none", half_space=True)
+    assert degrees_of(found) == [-10, 0, 10]
+    assert assumed == ["vertical: the reading on axis is another plane's"]
+
+
+def test_an_overloaded_recording_is_named(tmp_path):
+    path = write_session_files(tmp_path, point, azimuth_deg=(0.0,), symmetry="round", tables=ANALYSIS)
+    loud = tmp_path / "turn_+30.wav"
+    samples, rate = soundfile.read(loud)
+    soundfile.write(loud, np.clip(1e3 * samples / np.abs(samples).max(), -1.0, 1.0), rate, subtype="PCM_16")
+    warned = assemble(read_session(path)).findings["warnings"]
+    assert [each for each in warned if "overloaded" in each] == [
+        "turn_+30.wav: flat at full scale, the input was overloaded. Record again at a lower level"
+    ]
+
+
+def test_a_wrong_file_among_repeats_is_told(tmp_path):
+    rig = SyntheticRig(spread_db=0.1)
+    more = {"azimuth_deg": (0.0,), "off_axis_deg": range(0, 95, 10), "symmetry": "round", "repeats": 3, "rig": rig}
+    tables = {**ANALYSIS, "rig": {"mounting": "baffle"}}
+    path = write_session_files(tmp_path, piston(0.08, SPEED), tables=tables, **more)
+    assert not [each for each in assemble(read_session(path)).findings["warnings"] if "repeats" in each]
+    (tmp_path / "turn_+30_2.wav").write_bytes((tmp_path / "turn_+70_1.wav").read_bytes())
+    warned = [each for each in assemble(read_session(path)).findings["warnings"] if "repeats" in each]
+    assert [each.split()[3] for each in warned] == ["turn_+30_1.wav"]

@@ -147,7 +147,8 @@ def test_comparison_that_is_none_is_refused(tmp_path, text, message):
 def test_words_table_and_picture_tell_the_whole_story():
     found = [replace(FIRST, number=1), replace(SECOND, number=2), replace(SECOND, number=3, comparison=None)]
     listed = prototypes.list_text(found).splitlines()
-    assert listed[0] == "  1  2026-03-01  0123456789ab  0.90 dB rms, 0.50 after calibration  cone, first"
+    told = "0.90 dB rms, calibration 0.90 to 0.50 on angles held out"
+    assert listed[0] == f"  1  2026-03-01  0123456789ab  {told}  cone, first"
     assert listed[1:3] == ["     printed, sanded", "     rim chipped"]
     full = prototypes.full_text(found)
     assert "Calibrated: throat_taper 0.1" in full

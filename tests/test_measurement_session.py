@@ -280,3 +280,12 @@ def test_whatever_keys_it_holds_it_is_told_and_never_breaks(folder, content):
     with pytest.raises(InputError) as caught:  # distance, kind and names that are there never come by chance
         read_session(path)
     assert str(caught.value).startswith(str(path))
+
+
+def test_only_the_first_of_many_like_faults_are_told_in_full(folder):
+    for angle in range(40, 90, 5):
+        (folder / f"turn_{angle}.wav").write_bytes(b"no sound")
+    lines = fault(folder).splitlines()
+    assert len(lines) == 6
+    assert all("is not a WAV file" in line for line in lines[:5])
+    assert lines[5] == "5 files more: correct these first"  # ten broken, five told

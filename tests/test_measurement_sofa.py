@@ -65,7 +65,18 @@ def test_session_of_a_sofa_file_is_exact_and_lists_what_it_took(tmp_path, half_s
     assert len(found.readings) == (2 * 19 if half_space else 2 * 36)
     assert np.array_equal(*pressures(found, wanted))
     assert 'symmetry "none": as a.sofa has it' in found.assumed
-    assert any(each.startswith('air_losses "in"') for each in found.assumed)
+    assert any(each.startswith('air_losses "out"') for each in found.assumed)
+    assert not found.rig.lossy  # a solver's air and that of an assembled measurement swallow nothing
+
+
+def test_what_a_sofa_file_calls_invalid_is_left_out_and_counted(tmp_path):
+    whole = field()
+    valid = np.arange(whole.observation.frequency.size) > 0
+    found = sofa_session(tmp_path, replace(whole, valid=valid))
+    assert all(each.frequency.size == valid.size - 1 for each in found.readings)
+    assert any(each.startswith("1 frequencies of a.sofa left out") for each in found.assumed)
+    with pytest.raises(InputError, match="no frequency that can be trusted"):
+        sofa_session(tmp_path, replace(whole, valid=np.zeros(valid.size, dtype=bool)))
 
 
 def test_other_planes_of_a_sofa_file_are_left_out_and_counted(tmp_path):

@@ -141,7 +141,7 @@ def _rig_lines(record: dict[str, Any]) -> list[str]:
             if found.get(key) is not None
         ]
         if parts:
-            lines.append(f"Turntable, {plane}: {'; '.join(parts)}")
+            lines.append(f"Turntable, {plane} (± a standard error): {'; '.join(parts)}")
     if repeats.get("spread_median_db") is not None:
         spread = f"{repeats['spread_median_db']:.3f} dB (median), {repeats['spread_greatest_db']:.3f} dB at most"
         lines.append(f"Repeats: spread of {spread}")

@@ -19,6 +19,7 @@ from evenflare.measurement.uncertainty import (
     LEAST_SIGNAL_DB,
     index_error,
     noise_findings,
+    odd_repeats,
     repeat_findings,
     signal_to_noise,
 )
@@ -121,7 +122,7 @@ def assemble(session: Session) -> Assembled:
         "signal_to_noise_on_axis": noise_findings(heard),
         "error_estimate_from": told_from,
         "assumed": assumed + more_assumed,
-        "warnings": warnings + more_warnings + _noisy(directivity, heard),
+        "warnings": warnings + more_warnings + odd_repeats(heard) + _noisy(directivity, heard),
     }
     return Assembled(
         Directivity(**{**vars(directivity), "error_estimate": error}),
@@ -195,7 +196,7 @@ def _noisy(directivity: Directivity, heard: Heard) -> list[str]:
     lost = heard.frequency[heard.trusted & ~directivity.valid]
     if lost.size == 0:
         return []
-    return [
-        f"{lost.size} frequencies from {lost[0]:.0f} to {lost[-1]:.0f} Hz are not trusted: on axis less than"
-        f" {LEAST_SIGNAL_DB:g} dB above the noise"
-    ]
+    which = f"{lost.size} frequencies from {lost[0]:.0f} to {lost[-1]:.0f} Hz are"
+    if lost.size == 1:
+        which = f"{lost[0]:.0f} Hz is"
+    return [f"{which} not trusted: on axis less than {LEAST_SIGNAL_DB:g} dB above the noise"]

@@ -9,8 +9,10 @@ import numpy as np
 
 from evenflare.directivity import Symmetry
 from evenflare.measurement.turntable import SAME_ANGLE, at_angles
-from evenflare.units import DEGREE, ComplexArray, FloatArray, IntArray, read_only
+from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, IntArray, read_only
 
+WIDEST_GAP = 20.0 * DEGREE
+"""Between two angles of a plane, twice the standard's step: beyond it what lies between them would be a guess."""
 PLANE_NAMES = {0: "horizontal", 90: "vertical"}
 """By azimuth in degrees."""
 
@@ -53,8 +55,9 @@ def shared_grid(
 
     orbits : by azimuth, rad. A pole that one plane lacks is the other's; a side that one plane lacks while another has
              both is its mirror image where the symmetry says so. Angles that one plane lacks are taken between its
-             neighbours (spline of the complex pressure); what one plane does not reach is left out of all. One-sided
-             planes throughout stay so, as positive angles. In half space nothing beyond 90 degrees is kept.
+             neighbours (spline of the complex pressure), where these lie no more than 20 degrees apart; what one plane
+             does not reach so is left out of all. One-sided planes throughout stay so, as positive angles. In half
+             space nothing beyond 90 degrees is kept.
     """
     assumed: list[str] = []
     warnings: list[str] = []
@@ -62,7 +65,11 @@ def shared_grid(
     cut = sum(orbit.off_axis.size - found[azimuth].off_axis.size for azimuth, orbit in orbits.items())
     if cut:
         assumed.append(f"{cut} directions beyond 90 degrees left out: behind a baffle nothing arrives")
-    found = {azimuth: _with_poles(orbit, found) for azimuth, orbit in found.items()}
+    for azimuth, orbit in list(found.items()):
+        found[azimuth] = _with_poles(orbit, found)
+        borrowed = found[azimuth].off_axis.size - orbit.off_axis.size
+        if borrowed and np.abs(orbit.off_axis).min() > SAME_ANGLE:
+            assumed.append(f"{plane_name(azimuth)}: the reading on axis is another plane's")
     both_sides = any(len(orbit.sides) == 2 for orbit in found.values())
     for azimuth, orbit in found.items():
         if len(orbit.sides) != 1:
@@ -77,11 +84,17 @@ def shared_grid(
     low = max(_reach(orbit)[0] for orbit in found.values())
     high = min(_reach(orbit)[1] for orbit in found.values())
     union = _distinct(np.concatenate([orbit.off_axis for orbit in found.values()]))
-    grid = union[(union >= low - SAME_ANGLE) & (union <= high + SAME_ANGLE)]
-    if grid.size < union.size:
+    reached = union[(union >= low - SAME_ANGLE) & (union <= high + SAME_ANGLE)]
+    if reached.size < union.size:
         warnings.append(
-            f"{union.size - grid.size} angles are left out, since not every plane reaches beyond"
+            f"{union.size - reached.size} angles are left out, since not every plane reaches beyond"
             f" {low / DEGREE:g} to {high / DEGREE:g} degrees: measure the planes alike, or each in a session of its own"
+        )
+    grid = reached[np.all([_told(orbit.off_axis, reached) for orbit in found.values()], axis=0)]
+    if grid.size < reached.size:
+        warnings.append(
+            f"{reached.size - grid.size} angles are left out, since one plane lacks them in a gap of more than"
+            f" {WIDEST_GAP / DEGREE:g} degrees: measure the planes alike, or each in a session of its own"
         )
     for azimuth, orbit in found.items():
         at = _places(orbit.off_axis, grid)
@@ -143,6 +156,14 @@ def _reach(orbit: Orbit) -> tuple[float, float]:
         if gap <= 1.5 * float(np.diff(orbit.off_axis).max()):
             return -np.pi, np.pi
     return first, last
+
+
+def _told(known: FloatArray, wanted: FloatArray) -> BoolArray:
+    """Which angles (B,) a plane's own rising ones tell: those it has, and those between two that are close enough."""
+    around = np.concatenate([known[-1:] - 2.0 * np.pi, known, known[:1] + 2.0 * np.pi])
+    after = np.clip(np.searchsorted(around, wanted), 1, around.size - 1)
+    near = around[after] - around[after - 1] <= WIDEST_GAP + SAME_ANGLE
+    return np.asarray((_places(known, wanted) >= 0) | near)
 
 
 def _distinct(angles: FloatArray) -> FloatArray:

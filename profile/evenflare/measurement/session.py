@@ -2,10 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -59,8 +60,7 @@ def read_session(path: Path | str) -> Session:
     kind: Kind
     if table.kind == "sofa":
         kind = "response"
-        readings, symmetry = _from_sofa(path, table, rig, assumed)
-        rig = replace(rig, lossy=_lossy(table, assumed))
+        readings, symmetry, rig = _from_sofa(path, table, rig, assumed)
     else:
         kind = table.kind
         places = _places(path, table, assumed)
@@ -232,7 +232,7 @@ def _responses(places: Places, table: FilesTable, assumed: list[str]) -> list[Re
     reference = table.zero_db_pa or REFERENCE_PRESSURE
     if table.zero_db_pa is None:
         assumed.append("0 dB of the text files is 20 uPa")
-    texts = gathered(*(partial(read_text_response, file) for file in places))
+    texts = _first_faults(*(partial(read_text_response, file) for file in places))
     made = []
     for (file, place), text in zip(places.items(), texts, strict=True):
         assumed.extend(text.remarks)
@@ -251,10 +251,22 @@ def _responses(places: Places, table: FilesTable, assumed: list[str]) -> list[Re
     return made
 
 
+def _first_faults(*reads: Callable[[], Any]) -> list[Any]:
+    """What each gives. InputError with the first faults in full: a rig's files are mostly at fault all alike."""
+    try:
+        return gathered(*reads)
+    except InputError as error:
+        lines = str(error).splitlines()
+        if len(lines) <= LONGEST_LIST:
+            raise
+        more = f"{counted(len(lines) - LONGEST_LIST, 'file')} more: correct these first"
+        raise InputError("\n".join([*lines[:LONGEST_LIST], more])) from None
+
+
 def _sounds(folder: Path, places: Places, table: FilesTable) -> tuple[list[Impulse], FloatArray | None]:
     """Recordings, and the sweep that was played."""
     played = [] if table.reference is None else [partial(read_wav, folder / table.reference)]
-    read = gathered(*played, *(partial(read_wav, file, channel=table.channel) for file in places))
+    read = _first_faults(*played, *(partial(read_wav, file, channel=table.channel) for file in places))
     made = [
         Impulse(*place, samples, rate, file)
         for (file, place), (samples, rate) in zip(places.items(), read[len(played) :], strict=True)
@@ -271,8 +283,8 @@ def _sounds(folder: Path, places: Places, table: FilesTable) -> tuple[list[Impul
     return made, read[0][0] if played else None
 
 
-def _from_sofa(path: Path, table: FilesTable, rig: Rig, assumed: list[str]) -> tuple[list[Response], Symmetry]:
-    """The directions of an AES69 file as responses."""
+def _from_sofa(path: Path, table: FilesTable, rig: Rig, assumed: list[str]) -> tuple[list[Response], Symmetry, Rig]:
+    """The directions of an AES69 file as responses, and the rig, which knows whether air has swallowed some of them."""
     from evenflare.aes69 import read_sofa
 
     file = path.parent / str(table.sofa)
@@ -291,20 +303,30 @@ def _from_sofa(path: Path, table: FilesTable, rig: Rig, assumed: list[str]) -> t
         assumed.append(f"{counted(left, 'plane')} of {file.name} left out: neither horizontal nor vertical")
     if table.symmetry is None:
         assumed.append(f'symmetry "{observation.symmetry}": as {file.name} has it')
+    lost = int(np.count_nonzero(~read.directivity.valid))
+    if lost == observation.frequency.size:
+        raise InputError(f"{file}: holds no frequency that can be trusted. Measure it again")
+    if lost:
+        assumed.append(f"{lost} frequencies of {file.name} left out: it says itself that they are not valid")
+    if not read.assumed and table.air_losses is None:  # ours: nothing had to be assumed to read it
+        assumed.append(f'air_losses "out": evenflare wrote {file.name}, without the losses of the air')
+        lossy = False
+    else:
+        lossy = _lossy(table, assumed)
     made = _directions(read.directivity, planes, file)
-    return made, table.symmetry or observation.symmetry
+    return made, table.symmetry or observation.symmetry, replace(rig, lossy=lossy)
 
 
 def _directions(directivity: Directivity, planes: Sequence[int], file: Path) -> list[Response]:
-    """A response for each direction of the planes; what is behind a baffle is none."""
-    observation = directivity.observation
-    response = Response(0.0, 0.0, 1, observation.frequency, directivity.on_axis, True, file)
+    """A response for each direction of the planes, at its valid frequencies; what is behind a baffle is none."""
+    observation, valid = directivity.observation, directivity.valid
+    response = Response(0.0, 0.0, 1, observation.frequency[valid], directivity.on_axis[valid], True, file)
     return [
         replace(
             response,
             azimuth=float(observation.plane[p]),
             off_axis=float(observation.off_axis[a]),
-            pressure=directivity.pressure[:, p, a],
+            pressure=directivity.pressure[valid, p, a],
         )
         for p in planes
         for a in np.flatnonzero(~directivity.behind)

@@ -23,6 +23,8 @@ HIGHEST = 20e3
 """Hz, and
 NYQUIST_SHARE of half the sample rate: the highest of them."""
 NYQUIST_SHARE = 0.9
+FULL_SCALE, FLAT = 0.999, 3
+"""Samples in a row that stand at full scale tell an overloaded input."""
 ORDERS = 3
 """Harmonics of distortion are told up to this order."""
 
@@ -57,6 +59,7 @@ def heard_sounds(session: Session) -> Heard:
     found = _found(records, frequency, window=window, rate=rate, smoothing=session.smoothing) * factor
     groups = by_direction(session)
     means = [averaged(found[group]) for group in groups]
+    window_findings["warnings"] += _overloaded(readings)
     noise = [noise_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
     level = np.array([np.full(frequency.size, np.nan) if power is None else power for power, _ in noise])
     least = lowest_frequency(window.length)
@@ -81,6 +84,20 @@ def heard_sounds(session: Session) -> Heard:
         files=tuple(readings[group[0]].file.name for group in groups),
         findings=findings,
     )
+
+
+def _overloaded(readings: list[Impulse]) -> list[str]:
+    """Which recordings were cut off at full scale, in words."""
+    flat = []
+    for reading in readings:
+        top = np.abs(reading.samples) >= FULL_SCALE
+        alike = top[1:] & (reading.samples[1:] == reading.samples[:-1])
+        if np.any(alike) and np.any(np.convolve(alike, np.ones(FLAT - 1), "valid") > FLAT - 1.5):
+            flat.append(reading.file.name)
+    if not flat:
+        return []
+    more = f" and {len(flat) - 1} more" if len(flat) > 1 else ""
+    return [f"{flat[0]}{more}: flat at full scale, the input was overloaded. Record again at a lower level"]
 
 
 def _group_of(groups: list[list[int]], index: int) -> int:

@@ -34,6 +34,8 @@ LEAST_ANGLE = 0.05 * DEGREE
 """rad, and
 LEAST_SHIFT m, below which no offset is worth correcting."""
 LEAST_SHIFT = 0.2e-3
+LEAST_FREE = 0.1
+"""Of 1 less a pair's leverage: a fit that rests on one pair alone says so by a large error, not an infinite one."""
 ROUNDS = 4
 WORST = 2
 """Angles that may be told wrong: those beside a wrong file."""
@@ -312,7 +314,8 @@ def _turned(
 def _weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
     """First coefficient of a robust straight fit (Huber's weights at 1.345 median deviations), and its error.
 
-    Source: P. J. Huber, Ann. Math. Stat. 35 (1964) 73; error by the weighted residuals.
+    Sources: P. J. Huber, Ann. Math. Stat. 35 (1964) 73; error by the weighted residuals, each over 1 less its
+    leverage, as a few pairs carry most (J. G. MacKinnon and H. White, J. Econometrics 29 (1985) 305: HC3).
     """
     weight: FloatArray = np.ones(values.size)
     coefficients: FloatArray = np.zeros(columns.shape[1])
@@ -325,8 +328,9 @@ def _weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
             break
         weight = np.asarray(np.minimum(1.0, 1.345 * scale / np.maximum(np.abs(left), np.finfo(float).tiny)))
     left = values - columns @ coefficients
-    freedom = max(values.size - columns.shape[1], 1)
     bread = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
+    leverage = weight * np.einsum("ij,jk,ik->i", columns, bread, columns)
+    left = left / np.maximum(1.0 - leverage, LEAST_FREE)
     meat = columns.T @ ((weight * left)[:, None] ** 2 * columns)
-    spread = bread @ meat @ bread * values.size / freedom
+    spread = bread @ meat @ bread
     return float(coefficients[0]), float(np.sqrt(max(spread[0, 0], 0.0)))

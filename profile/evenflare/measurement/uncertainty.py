@@ -15,8 +15,11 @@ DECIBEL = float(20.0 / np.log(10.0))
 """dB per unit of a small relative change of an amplitude."""
 LOUD_DB = -20.0
 """re on axis: the spread of weaker directions is mostly noise."""
-LEAST_SIGNAL_DB = 10.0
-"""Above the noise on axis, below which a frequency is not trusted."""
+ODD, ODD_DB = 4.0, 1.0
+"""Times the usual spread, and dB, beyond which the repeats of one direction are told."""
+LEAST_SIGNAL_DB = 20.0
+"""Above the noise on axis, below which a frequency is not trusted: at 20 dB noise moves the axis by 0.6 dB rms, and
+what is 20 dB down, the weakest that a comparison counts, is as weak as the noise."""
 
 
 def pooled_spread(heard: Heard) -> FloatArray | None:
@@ -99,6 +102,20 @@ def repeat_findings(heard: Heard) -> dict[str, Any] | None:
         "spread_greatest_db": float(own.max()),
         "spread_greatest_at_hz": float(frequency[np.argmax(own)]),
     }
+
+
+def odd_repeats(heard: Heard) -> list[str]:
+    """Directions whose readings lie apart far more than the others', in words: one of them may be a wrong file."""
+    rows = np.flatnonzero(heard.readings > 1.0)
+    if rows.size < 3 or not np.any(heard.trusted):
+        return []
+    size = np.median(heard.spread[np.ix_(rows, np.flatnonzero(heard.trusted))], axis=1)
+    far = np.flatnonzero(size > max(ODD * float(np.median(size)), ODD_DB))
+    return [
+        f"the readings of {heard.files[rows[i]]} and its repeats lie {size[i]:.1f} dB apart (median), far more than"
+        " those of other directions. Check that each is the right file"
+        for i in far
+    ]
 
 
 def noise_findings(heard: Heard) -> dict[str, Any] | None:

@@ -24,6 +24,9 @@ NAMED = 3
 POINTS_END, TEXT_FROM, LINE = 0.4, 0.43, 37
 """Of the picture's axes: how far its points reach, where its labels begin, and characters of a line of these."""
 
+BELOW = 0.14
+"""Of a row: how far what calibration did is drawn under the prototype's own point, since the two count other angles."""
+
 
 def value_words(value: Any) -> str:
     """A value of a design file in few characters."""
@@ -65,7 +68,7 @@ def list_text(prototypes: Sequence[Prototype]) -> str:
     for each in prototypes:
         rms = "not compared" if each.rms is None else f"{each.rms:.2f} dB rms"
         known = _calibrated(each)
-        calibrated = "" if known is None else f", {known[1]:.2f} after calibration"
+        calibrated = "" if known is None else f", calibration {known[0]:.2f} to {known[1]:.2f} on angles held out"
         lines.append(f"{each.number:3}  {each.added[:10]}  {each.design_id}  {rms}{calibrated}  {each.name}")
         if each.number in leading:
             lines.append(f"     {step_words(leading[each.number])}")
@@ -130,20 +133,22 @@ def figure(prototypes: Sequence[Prototype]) -> Any:
     places = np.array([place for place, _ in compared])
     rms = np.array([each.rms for _, each in compared], dtype=np.float64)
     axes.plot(rms, places, "o-", color=style.BLUE, linewidth=1.9, clip_on=False, label="as predicted")
-    known = [(place, found[1]) for place, each in enumerate(prototypes) if (found := _calibrated(each))]
-    if known:
+    known = [(place + BELOW, found) for place, each in enumerate(prototypes) if (found := _calibrated(each))]
+    for number, (place, both) in enumerate(known):
         axes.plot(
-            [value for _, value in known],
-            [place for place, _ in known],
-            "s",
+            both,
+            [place, place],
+            "s-",
             color=style.ORANGE,
-            markersize=6,
+            linewidth=1.2,
+            markersize=5,
+            markevery=[1],
             markerfacecolor="white",
             clip_on=False,
             zorder=3,
-            label="after calibration, held-out angles",
+            label="held-out angles, to after calibration" if number == 0 else None,
         )
-    greatest = max(float(rms.max()), *(value for _, value in known), 0.1)
+    greatest = max(float(rms.max()), *(value for _, both in known for value in both), 0.1)
     axes.set_xlim(0.0, greatest / POINTS_END)
     axes.set_xticks([tick for tick in axes.get_xticks() if tick <= 1.02 * greatest])
     for step, place in zip(steps(prototypes), range(1, len(prototypes)), strict=False):
@@ -192,6 +197,8 @@ def _cell(value: Any) -> str:
 
 
 def _plain(value: Any) -> str:
+    if isinstance(value, list):
+        return "; ".join(_plain(each) for each in value) or "none"
     if isinstance(value, dict):
         return "(" + ", ".join(f"{key} {_plain(each)}" for key, each in value.items()) + ")"
     return _cell(value) or "none"

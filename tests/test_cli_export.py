@@ -121,6 +121,8 @@ def test_lathe_files(design: Path, tmp_path: Path) -> None:
     assert names(tmp_path) == WITH_PROCESS | {"turning.nc", "toolpath.csv", "proof.json"}
     text = (tmp_path / "turning.nc").read_text(encoding="utf-8")
     assert "programmed_point: nose_centre" in text
+    assert "G97" in text  # S is turns a minute, whatever ran before
+    assert "at diameter" in words(tmp_path / "setup_sheet.pdf")
     assert "G18" in text
 
 
@@ -128,6 +130,27 @@ def test_sheets_files(design: Path, tmp_path: Path) -> None:
     assert exported(design, tmp_path, "--process", "sheets") == 0
     assert names(tmp_path) == WITH_PROCESS | {"layers.dxf", "layers.csv", "layer_points.csv", "glue_up.txt"}
     assert not ezdxf.readfile(tmp_path / "layers.dxf").audit().errors
+
+
+def test_bevelled_layers_have_both_outlines_and_those_of_an_earlier_export_go(design: Path, tmp_path: Path) -> None:
+    bevel = changed("sheets", tmp_path / "bevel.toml", sheet_thickness_mm="10")
+    bevel.write_text(bevel.read_text(encoding="utf-8").replace('"step"', '"bevel"'), encoding="utf-8")
+    folder = tmp_path / "out"
+    assert exported(design, folder, "--process", str(bevel)) == 0
+    drawn = {entity.dxf.layer for entity in ezdxf.readfile(folder / "layers.dxf").modelspace()}
+    assert {"cut_inside_front", "cut_inside_back"} <= drawn
+    assert "cut_inside_front" in words(folder / "setup_sheet.pdf")
+    (folder / "layers.dxf").rename(folder / "layers_2.dxf")
+    assert exported(design, folder, "--process", "sheets") == 0
+    assert "layers_2.dxf" not in names(folder)
+
+
+def test_fault_of_a_process_is_not_told_as_the_design_s(
+    design: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    process = changed("router", tmp_path / "arcs.toml", arc_tolerance_mm="0.5")
+    assert exported(design, tmp_path / "out", "--process", str(process)) == 2
+    assert capsys.readouterr().err.startswith('process "router" [machine] arc_tolerance_mm = 0.5')
 
 
 def test_casting_files(design: Path, tmp_path: Path) -> None:

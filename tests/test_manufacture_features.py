@@ -330,11 +330,13 @@ def test_holes_near_the_corner_of_an_oblong_wall_are_refused():
 
 def test_what_no_program_cuts_is_said():
     router, lathe = read_process("router"), read_process("lathe")
-    assert features_words(features_of(Solid(), router), router) == []
-    assert "4 mm" in features_words(features_of(Solid(**EDGE), router), router)[0]
+    assert len(features_words(features_of(Solid(), router), router)) == 1
+    assert "back face" not in features_words(features_of(Solid(), router), router)[0]
+    assert "4 mm" in features_words(features_of(Solid(**EDGE), router), router)[1]
     words = features_words(features_of(Solid(**SEAT | REBATE)), dataclasses.replace(lathe, seat=Seat()))
-    assert "seat" in words[0]
-    assert "7 mm wide and 4 mm deep" in words[1]
+    assert "the outside, the back face and any holes" in words[0]
+    assert "seat" in words[1]
+    assert "7 mm wide and 4 mm deep" in words[2]
 
 
 DESIGN = """name = "shelf horn"

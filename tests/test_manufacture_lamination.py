@@ -179,7 +179,7 @@ def test_dowels_are_clear_of_opening_edge_and_bolts_and_fit_in_one_way_only(name
         for bolt in made.bolts:
             assert hole.distance(shapely.Point(bolt)) > BOLT_ROOM - 1e-4
     assert wrong_way_misses(np.array(made.dowels)) > APART
-    label = shapely.Point(made.label)
+    label = shapely.Point(made.label).buffer(4 * MM)  # a figure is 6 mm high
     assert label.within(made.layers[0].outside.polygon)
     assert not label.intersects(made.layers[0].front.polygon)
 

@@ -42,6 +42,7 @@ def test_bundled_processes_read_and_their_steps_have_tools():
         ("bolt_circle_mm = 76.2", "bolt_circle_mm = 86", ["must lie within the seat of 90"]),
         ('kind = "router"', 'kind = "ruter"', ['must be "router", "lathe" or "none"', "Did you mean router?"]),
         ("spindle_rpm = 16000", "", ["spindle_rpm: missing"]),
+        ('name = "router"', 'name = "a\\nG0 Z-50"', ["name", "must be one line of text"]),
     ],
 )
 def test_a_fault_in_a_process_file_is_told_with_its_key_and_remedy(tmp_path, old, new, words):

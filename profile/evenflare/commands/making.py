@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import tempfile
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -27,9 +29,13 @@ from evenflare.units import MILLIMETRE, MINUTE
 Written = list[tuple[str, str]]
 PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
+OTHERS = ("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl")
+"""What else would be made beside another solid, were it left there."""
+TABLES = ("[machine]", "[stock]", "[seat]", "[casting]")
+"""Of a process file."""
 OURS = "evenflare"
 """Stands in the first lines of each."""
-HEAD = 200
+HEAD = 4000
 DEFAULT_TOOL_RADIUS = 3 * MILLIMETRE
 
 
@@ -61,7 +67,8 @@ def prove_programs(design: Design, process: Process) -> Proved:
     """
     waveguide = design.waveguide
     sizes = sizes_of(waveguide, design.solid)
-    made = programs(waveguide, process, sizes)
+    with _faults_of(process):
+        made = programs(waveguide, process, sizes)
     if not made:
         return Proved()
     stock = stock_needed(waveguide, process, sizes)
@@ -71,6 +78,17 @@ def prove_programs(design: Design, process: Process) -> Proved:
             write_gcode(path, program, process, design_id=design_id(design), name=design.name, setup=[stock])
         proof = prove_files(waveguide, paths, process, sizes=sizes)
         return Proved(made, tuple(path.read_text(encoding="utf-8") for path in paths), proof, stock)
+
+
+@contextmanager
+def _faults_of(process: Process) -> Iterator[None]:
+    """What a table of the process asks for in vain, told as the process' and not as the design's."""
+    try:
+        yield
+    except files.InputError as error:
+        if str(error).startswith(TABLES):
+            raise files.InputError(f'process "{process.name}" {error}') from error
+        raise
 
 
 def tool_radius(given: float | None, process: Process | None) -> float:
@@ -95,20 +113,30 @@ def make(
     written: Written = [("solid.3mf", f"the solid with its unit inside; {mass}")]
     write_3mf(solid.mesh, folder / "solid.3mf", title=title_of(design))
     if process.stock.kind == "sheet":
-        layers = export_layers(
-            waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name
-        )
+        with _faults_of(process):
+            layers = export_layers(
+                waveguide,
+                design.solid,
+                process,
+                folder,
+                chord_error=chord_error,
+                design_id=identity,
+                name=name,
+                style=process.stock.layer_edges,
+            )
         count, share = len(layers.lamination.layers), layers.lamination.share_used
+        layers_told = "1 layer" if count == 1 else f"{count} layers"
         written += [
             *((path.name, "outlines of the layers at finished size, in mm") for path in layers.drawings),
-            (layers.table.name, f"{count} layers, where each lies, sizes of its openings; {share:.0%} of the sheets"),
+            (layers.table.name, f"{layers_told}, where each lies, sizes of its openings; {share:.0%} of the sheets"),
             (layers.points.name, "the same outlines as points"),
             (layers.glue_up.name, "the order of glue-up, for the bench"),
         ]
     if process.casting is not None:
-        cast = export_pattern(
-            waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name
-        )
+        with _faults_of(process):
+            cast = export_pattern(
+                waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name
+            )
         written += [
             (cast.mesh.name, f"the pattern, enlarged by {cast.pattern.factor:.5f}; raw casting {cast.mass:.2f} kg"),
             *(() if cast.core is None else [(cast.core.name, "the core that forms the throat, for the core box")]),
@@ -147,6 +175,11 @@ def make_step(design: Design, solid: SolidFile, folder: Path) -> Written:
     return [("solid.step", "the solid with true surfaces, for a CAD program; without holes of bolts")]
 
 
+def _is_ours(path: Path) -> bool:
+    with path.open("rb") as file:
+        return OURS.encode() in file.read(HEAD)
+
+
 def _told(program: Program) -> str:
     minutes = max(1.0, program.duration / MINUTE)
     lowest = program.lowest / MILLIMETRE
@@ -154,14 +187,13 @@ def _told(program: Program) -> str:
 
 
 def clear_stale(folder: Path, written: Written) -> list[str]:
-    """Remove programs of an earlier export that this one did not write: beside another solid they would be cut.
+    """Remove what an earlier export left to be cut, and this one did not write: beside another solid it would be cut.
 
     Only files that say they are ours. Returns their names.
     """
     kept, gone = {name for name, _ in written}, []
-    for name in (*PROGRAMS, "toolpath.csv"):
-        path = folder / name
-        if name not in kept and path.is_file() and OURS in path.read_text(encoding="utf-8", errors="replace")[:HEAD]:
+    for path in sorted(each for name in (*PROGRAMS, *OTHERS) for each in folder.glob(name)):
+        if path.name not in kept and path.is_file() and _is_ours(path):
             path.unlink()
-            gone.append(name)
+            gone.append(path.name)
     return gone

@@ -23,8 +23,8 @@ WANTED = (40 * DEGREE, 160 * DEGREE, 285 * DEGREE)
 """Azimuths of dowels: at uneven angles, so that a layer fits neither turned nor upside down."""
 APART = 3 * MILLIMETRE
 """By which at least one hole of a layer laid wrongly misses its dowel."""
-LABEL = 8 * MILLIMETRE
-"""Width of the place for a layer's number."""
+LABEL = 10 * MILLIMETRE
+"""Width of the place for a layer's number, two figures of 6 mm."""
 
 
 def dowel_places(
@@ -52,10 +52,16 @@ def dowel_places(
             f" {ROOM / MILLIMETRE:g} mm beside them, {BOLT_ROOM / MILLIMETRE:g} mm clear of the bolts: make the flange"
             " larger, or have fewer bolts"
         )
-    taken = [shapely.Point(place).buffer(0.5 * diameter) for place in dowels]
-    places = _sites(_land(outside, opening, 0.0).difference(shapely.union_all([*marks, *taken]).buffer(0.5 * LABEL)))
-    top = places[np.argsort(_apart(_azimuth(places), 0.5 * np.pi), kind="stable")] if len(places) else dowels
-    return tuple((float(x), float(y)) for x, y in dowels), (float(top[0, 0]), float(top[0, 1]))
+    taken = [shapely.Point(place).buffer(0.5 * (diameter + LABEL)) for place in dowels]
+    taken += [shapely.Point(place).buffer(0.5 * (BOLT_ROOM + LABEL)) for place in bolts]
+    held = shapely.union_all(taken)
+    # On a narrow land the number may touch the edge, but never a hole.
+    places = next(
+        (found for room in (0.5 * LABEL, 0.0) if len(found := _sites(_land(outside, opening, room).difference(held)))),
+        dowels,
+    )
+    top = places[np.argsort(_apart(_azimuth(places), 0.5 * np.pi), kind="stable")][0]
+    return tuple((float(x), float(y)) for x, y in dowels), (float(top[0]), float(top[1]))
 
 
 def wrong_way_misses(dowels: FloatArray) -> float:

@@ -63,9 +63,10 @@ class Words:
 Drawn = Circle | Closed | Words
 
 
-def write_dxf(drawn: Sequence[Drawn], path: Path) -> None:
+def write_dxf(drawn: Sequence[Drawn], path: Path, *, about: str = "") -> None:
     """Write a drawing in mm ($INSUNITS 4) as DXF R2010, whole or not at all; the same drawing gives the same file.
 
+    about  : whose drawing it is, among the file's properties.
     Errors : InputError if the file cannot be written. ValueError for a layer that is not of COLOURS.
     """
     import ezdxf
@@ -77,6 +78,8 @@ def write_dxf(drawn: Sequence[Drawn], path: Path) -> None:
     try:
         document = ezdxf.new("R2010", units=units.MM)
         document.header["$MEASUREMENT"] = 1
+        if about:
+            document.header.custom_vars.append("about", about)
         _fill(document, drawn)
         content = StringIO()
         document.write(content)

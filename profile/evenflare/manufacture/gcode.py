@@ -105,7 +105,7 @@ def _mm(length: float) -> str:
 def _opening(program: Program, machine: Machine) -> list[str]:
     plane = "G18" if program.kind == "turning" else "G17"
     return [
-        f"G21 G90 {plane} G40 G80 G94" if program.kind == "turning" else f"G21 G90 {plane} G40 G49 G80 G94",
+        f"G21 G90 {plane} G40 G80 G94 G97" if program.kind == "turning" else f"G21 G90 {plane} G40 G49 G80 G94",
         "G54",
         f"S{machine.spindle_rpm:.0f} M3",
     ]

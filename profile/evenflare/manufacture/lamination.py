@@ -147,7 +147,7 @@ def laminate(
     bore = Bore(waveguide, chord_error, 0.5 * seat.diameter)
     if seat.depth > 0.0 and bore.recess >= 0.5 * min(outside.size):
         raise InputError(
-            f"[seat] diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the block's outside,"
+            f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the block's outside,"
             f" {min(outside.size) / MILLIMETRE:.4g}. Make the flange larger, or the seat smaller"
         )
     room = capacity(outside.size, sheet=stock.sheet_size, spacing=stock.spacing)

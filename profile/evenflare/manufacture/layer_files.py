@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ from evenflare.manufacture.outline import SolidChoice
 from evenflare.manufacture.points import CAUTIONS
 from evenflare.manufacture.process import Process
 from evenflare.manufacture.rings import Outline, sizes_of
+from evenflare.manufacture.seat import hole_depth
 from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
 
@@ -69,12 +70,12 @@ def export_layers(
     texts = {
         table: table_text(made, process, named.lines),
         points: points_text(made, named.lines),
-        glue_up: glue_up_text(made, process, named.lines),
+        glue_up: glue_up_text(made, _with_holes_as_drilled(waveguide, process), named.lines),
     }
     for path, text in texts.items():
         write_text(path, text)
     for sheet, path in enumerate(drawings):
-        write_dxf(drawn(made, sheet), path)
+        write_dxf(drawn(made, sheet), path, about=f"evenflare {named.name} {named.design_id}, sheet {sheet + 1}")
     return LayerFiles(made, drawings, table, points, glue_up)
 
 
@@ -126,7 +127,8 @@ def table_text(made: Lamination, process: Process, named: tuple[str, ...]) -> st
         "clockwise",
         "sizes: finished size, no kerf added; front_ and back_: the finished opening of the part at the layer's front"
         " and back; cut_: what is drawn to be cut out of the layer",
-        f"cut: {_how(made)}; the most that is then left on the wall, sideways, is greatest_left_mm",
+        f"cut: {_how(made)}; the most that is then left on the wall, or in the driver's recess, sideways, is"
+        " greatest_left_mm",
         *_stock(made, process),
         f"yield: {made.share_used / PERCENT:.1f} % of {made.sheets} sheet{'s' if made.sheets > 1 else ''}; the layers"
         f" as cut hold {made.in_part * 1e3:.4f} litres, {made.in_part * process.density:.3f} kg of {process.material}",
@@ -192,7 +194,7 @@ def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> 
         told = f"   layer {layer.number:3d}  z {_mm(layer.z_from)} to {_mm(layer.z_to)}"
         cut = layer.cuts[-1][1]
         size = " x ".join(_mm(side) for side in _size(cut)) if cut.radius is None else f"diameter {_mm(2 * cut.radius)}"
-        lines.append(f"{told}  opening at its back {size}  left on the wall up to {_mm(layer.left)}")
+        lines.append(f"{told}  opening at its back {size}  left {_left_on(layer, process)} up to {_mm(layer.left)}")
     lines += [
         "4. Clamp evenly, wipe what squeezes out of the opening, leave it as long as the glue's maker says.",
         f"5. Plane {_mm(made.surplus)} mm off the back, so that the block is"
@@ -200,7 +202,7 @@ def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> 
         if made.surplus > 0.0
         else "5. The back needs no planing if the stack has its height.",
         "6. Take the steps off the wall: by a finishing program from the front, or by hand to templates of points.csv.",
-        *([_seat(process)] if process.seat.bolts else []),
+        *([_seat(process)] if process.seat.is_cut else []),
         "",
         *GLUE_CAUTIONS,
     ]
@@ -209,10 +211,31 @@ def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> 
 
 def _seat(process: Process) -> str:
     seat = process.seat
-    return (
-        f"7. Drill {seat.bolts} holes of {seat.hole_diameter / MILLIMETRE:g} mm, {seat.hole_depth / MILLIMETRE:g} deep,"
-        f" for the driver on a circle of {seat.bolt_circle / MILLIMETRE:g} mm: they are not in the drawings."
-    )
+    words = []
+    if seat.depth > 0.0:
+        words.append(
+            f"cut the driver's recess, diameter {seat.diameter / MILLIMETRE:g} mm, {seat.depth / MILLIMETRE:g} deep"
+            " from the back to the throat plane"
+        )
+    if seat.bolts:
+        words.append(
+            f"drill {seat.bolts} holes of {seat.hole_diameter / MILLIMETRE:g} mm, {seat.hole_depth / MILLIMETRE:.4g}"
+            f" deep from the throat plane, for the driver on a circle of {seat.bolt_circle / MILLIMETRE:g} mm"
+        )
+    told = "; ".join(words)
+    return f"7. {told[0].upper()}{told[1:]}: not in the drawings."
+
+
+def _with_holes_as_drilled(waveguide: Waveguide, process: Process) -> Process:
+    """The process, its holes as shallow as the wall wants them."""
+    seat = process.seat
+    if not seat.bolts:
+        return process
+    return replace(process, seat=replace(seat, hole_depth=hole_depth(waveguide, seat)))
+
+
+def _left_on(layer: Layer, process: Process) -> str:
+    return "in the recess" if process.seat.depth > 0.0 and layer.z_from < 0.0 else "on the wall"
 
 
 def _how(made: Lamination) -> str:

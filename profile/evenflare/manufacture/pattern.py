@@ -168,15 +168,17 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
     if casting.core_print > 0.0 and (not waveguide.is_round or seat.depth > 0.0):
         raise InputError(
             f"[casting] core_print_mm = {casting.core_print / MILLIMETRE:g}: prints are made for round parts without a"
-            " cast seat. Leave it out, or leave [seat] depth_mm out and machine the seat"
+            " cast seat. Leave it out, or leave the seat's depth out and machine it"
         )
     if seat.depth > 0.0:
         if sizes.kind == "shell":
-            raise InputError(f'{start} has no room for a driver\'s recess. Leave [seat] out, or write kind = "block"')
+            raise InputError(
+                f'{start} has no room for a driver\'s recess. Leave {seat.stated}depth_mm out, or write kind = "block"'
+            )
         least = min(outside_of(sizes, chord_error=1e-4).size)
         if seat.diameter >= least:
             raise InputError(
-                f"[seat] diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the block's outside,"
+                f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the block's outside,"
                 f" {least / MILLIMETRE:.4g}. Make the flange larger, or the seat smaller"
             )
 

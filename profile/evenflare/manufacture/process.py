@@ -78,6 +78,7 @@ class Stock:
     measured_thickness : of the sheets at hand, in their order; empty: nominal.
     sheet_size         : (x, y).
     spacing            : between parts on a sheet, for the kerf.
+    layer_edges        : of layers cut from sheets: straight through, or a bevel from face to face.
     """
 
     kind: Literal["block", "sheet"]
@@ -86,6 +87,7 @@ class Stock:
     measured_thickness: tuple[float, ...] = ()
     sheet_size: tuple[float, float] = (0.0, 0.0)
     spacing: float = 0.0
+    layer_edges: Literal["step", "bevel"] = "step"
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import Field, model_validator
+from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.manufacture.process import Casting, Machine, Process, Seat, Stock, Tool
 from evenflare.schema import Table, checked, fault, number, parsed
@@ -24,7 +24,15 @@ kind = "block\""""
 FEED = MILLIMETRE / MINUTE
 """m/s in 1 mm/min."""
 
-Text = Annotated[str, Field(min_length=1, max_length=200)]
+
+def _one_line(text: str) -> str:
+    # It stands in comments of programs and headers of tables, which a new line would end.
+    if not text.isprintable() or not text.strip():
+        raise fault("must be one line of text. Take line breaks and tabs out")
+    return text
+
+
+Text = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
 Size = Annotated[float, number(0.1, 5000)]
 Sizes = Annotated[list[Size], Field(min_length=3, max_length=3)]
 Feed = Annotated[float, number(1, 50e3)]
@@ -148,6 +156,7 @@ class StockTable(Table):
     )
     sheet_size_mm: Annotated[list[Size], Field(min_length=2, max_length=2)] | None = None
     spacing_mm: Annotated[float, number(0, 200)] = 0.0
+    layer_edges: Literal["step", "bevel"] = "step"
 
     @model_validator(mode="after")
     def _consistent(self) -> StockTable:
@@ -173,6 +182,7 @@ class StockTable(Table):
             measured_thickness=tuple(each * MILLIMETRE for each in self.measured_thickness_mm),
             sheet_size=(width * MILLIMETRE, height * MILLIMETRE),
             spacing=self.spacing_mm * MILLIMETRE,
+            layer_edges=self.layer_edges,
         )
 
 

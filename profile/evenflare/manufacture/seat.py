@@ -44,8 +44,10 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
         legs.append(Leg(_raised(legs[-1].points[-1], machine.safe_height), machine.rapid_feed, rapid=True))
     for x, y in bolt_places(seat):
         legs += _hole(-x, y, floor, floor - deep, process, tool)
+    high = waveguide.depth + seat.depth
     setup = [
         "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
+        f"plane the back until the part is {high / MILLIMETRE:.3f} high, front face to back face: Z0",
         "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
         f"seat: diameter {_mm(seat.diameter)}, depth {_mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",

@@ -24,21 +24,21 @@ def lines(proof: Proof) -> list[str]:
 
 def told(each: ProgramProof) -> str:
     """What one program did, in a sentence or two."""
-    gouge, left = each.gouge, each.leftover
+    gouge, left, turned = each.gouge, each.leftover, _is_turned(each)
     words = (
         f"{each.program}: {'passed' if each.passed else 'FAILED'}. Greatest gouge {_micro(gouge.size)} (allowed"
-        f" {_micro(each.tolerance)}){_place(gouge.place) if gouge.size > MICRO else ''}; greatest leftover"
+        f" {_micro(each.tolerance)}){_place(gouge.place, turned) if gouge.size > MICRO else ''}; greatest leftover"
         f" {_micro(left.size)}"
     )
     if each.leftover_allowed is None:
         words += ", for the next program to take"
     else:
-        words += f" (ridges and tolerance: {_micro(each.leftover_allowed)}){_place(left.place)}"
+        words += f" (ridges and tolerance: {_micro(each.leftover_allowed)}){_place(left.place, turned)}"
     words += f". Raster {millimetres(each.grid)}."
     for contact in each.contacts[:3]:
         words += (
-            f" The {contact.what} meets material {millimetres(contact.depth)} deep{_place(contact.place)}, on the way"
-            f" to point {contact.row + 1}."
+            f" The {contact.what} meets material {millimetres(contact.depth)} deep{_place(contact.place, turned)}, on"
+            f" the way to point {contact.row + 1}."
         )
     return words
 
@@ -52,8 +52,7 @@ def shown(proof: Proof) -> ProgramProof:
 
 def figure(each: ProgramProof) -> Any:
     """Gouge and leftover along the normal, seen along the axis; of a turned part over the radius."""
-    turned = each.map.gouges.shape[1] == 1
-    drawn, panels = figures.stacked(4.6 if turned else 9.2, ratios=(1, 1))
+    drawn, panels = figures.stacked(4.6 if _is_turned(each) else 9.2, ratios=(1, 1))
     panel(panels[0], each, "gouge", title=f"Cut in software: {each.program}")
     panel(panels[1], each, "leftover")
     return drawn
@@ -62,8 +61,8 @@ def figure(each: ProgramProof) -> Any:
 def panel(axes: Any, each: ProgramProof, what: str, *, title: str = "") -> None:
     """One of both maps, `what` is "gouge" or "leftover", on axes that are given."""
     values: FloatArray = each.map.gouges if what == "gouge" else each.map.leftovers
-    if values.shape[1] == 1:
-        style.dressed(axes, title, x="x, mm", y=f"{what}, µm")
+    if _is_turned(each):
+        style.dressed(axes, title, x="radius, mm", y=f"{what}, µm")
         axes.plot(each.map.x / MILLIMETRE, values[:, 0] / MICRO, color=style.BLUE, linewidth=1.2)
         axes.set_ylim(bottom=0.0)
         return
@@ -94,6 +93,13 @@ def _micro(length: float) -> str:
     return f"{length / MICRO:.1f} µm"
 
 
-def _place(place: tuple[float, float, float]) -> str:
+def _is_turned(each: ProgramProof) -> bool:
+    """Whether the map has a radius only."""
+    return bool(each.map.gouges.shape[1] == 1)
+
+
+def _place(place: tuple[float, float, float], turned: bool) -> str:
+    if turned:
+        return f" at diameter {2 * place[0] / MILLIMETRE:.2f}, z {place[2] / MILLIMETRE + 0.0:.2f} mm"
     x, y, z = (f"{value / MILLIMETRE + 0.0:.2f}" for value in place)
     return f" at x {x}, y {y}, z {z} mm"

@@ -219,8 +219,9 @@ def _bolt_words(solid: SolidFile) -> str:
     if count == 0:
         return "no holes in the front"
     if isinstance(sizes, OblongSizes):
-        return f"{count} holes in the front where marked; places in the head of points.csv"
-    return f"{count} holes in the front, evenly on a circle of Ø{sizes.bolt_circle / MILLIMETRE:.2f}, the first on x"
+        return f"{count} holes in the front where marked, for the screws at hand; places in the head of points.csv"
+    circle = f"Ø{sizes.bolt_circle / MILLIMETRE:.2f}"
+    return f"{count} holes in the front, for the screws at hand, evenly on a circle of {circle}, the first on x"
 
 
 def _features(solid: SolidFile) -> list[str]:
@@ -236,6 +237,9 @@ def _features(solid: SolidFile) -> list[str]:
             f" {seat.hole_depth / MILLIMETRE:.2f} deep from the throat plane, on a circle of"
             f" Ø{seat.bolt_circle / MILLIMETRE:.2f}, the first on x"
         )
+    if solid.sizes.kind == "shell" and seat.is_cut:
+        radius, top = (length / MILLIMETRE for length in features.hub(solid.sizes.wall))
+        words.append(f"hub that carries it Ø{2 * radius:.2f}, from the back face to {top:.2f} above the throat plane")
     if features.edge_radius > 0.0:
         words.append(f"edge between front and outside R{features.edge_radius / MILLIMETRE:.2f}")
     elif features.has_rim:

@@ -44,7 +44,8 @@ def pages(
         sheet.lines(
             ["The proof by cutting in software FAILED: no program was written. Do not cut."], colour=style.ORANGE
         )
-    size = f"{waveguide.mouth_width / MILLIMETRE:.1f} x {waveguide.mouth_height / MILLIMETRE:.1f}"
+    wide, high = (f"{side / MILLIMETRE:.1f}" for side in (waveguide.mouth_width, waveguide.mouth_height))
+    size = f"Ø{wide}" if waveguide.is_round else f"{wide} x {high}"
     sheet.heading("Part")
     sheet.lines(
         [
@@ -52,7 +53,7 @@ def pages(
             f"Material {process.material}, {process.density:g} kg per cubic metre.",
             f"Tolerance of the waveguide's wall {process.tolerance / MILLIMETRE:g} mm along its normal, either way.",
             *(f"{each[0].upper()}{each[1:]}." for each in by_hand),
-            *([f"{stock[0].upper()}{stock[1:]} mm."] if stock else []),
+            *([f"Stock, in mm: {stock.removeprefix('stock: ')}."] if stock else []),
         ],
         mark="•",
     )
@@ -102,7 +103,7 @@ def _tools(sheet: Sheet, process: Process, programs: Sequence[Program]) -> None:
     machine = process.machine
     sheet.lines(
         [
-            f"mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"
+            f"In mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"
             f" {machine.cutting_feed * MINUTE / MILLIMETRE:.0f} mm/min, plunging"
             f" {machine.plunge_feed * MINUTE / MILLIMETRE:.0f}; safe height {machine.safe_height / MILLIMETRE:g} above"
             " the front. Figures of the process file: set them for the machine, the tool and the timber at hand."
@@ -124,13 +125,15 @@ def _tool(tool: Tool) -> list[str]:
 def _layers(sheet: Sheet, process: Process) -> None:
     stock = process.stock
     width, height = (side / MILLIMETRE for side in stock.sheet_size)
+    bevel = "cut_inside_front and cut_inside_back (a slope from face to face), cut_inside (straight)"
+    inside = "cut_inside" if stock.layer_edges == "step" else bevel
     sheet.heading("Layers")
     sheet.lines(
         [
             f"Cut the outlines of layers.dxf out of sheets of {width:g} by {height:g} mm,"
             f" {stock.sheet_thickness / MILLIMETRE:g} thick, {stock.spacing / MILLIMETRE:g} between parts. Outlines are"
             " at finished size: the machine's program offsets the cutter.",
-            "Operations stand as layers of the drawing: cut_outside, cut_inside, drill, engrave.",
+            f"Operations stand as layers of the drawing: cut_outside, {inside}, drill, engrave.",
             "Measure every sheet first; glue_up.txt has the order of work, layers.csv what lies where.",
         ],
         mark="•",

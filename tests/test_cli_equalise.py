@@ -138,7 +138,7 @@ def test_it_says_what_it_did(here, solved, capsys) -> None:
 @pytest.mark.parametrize(
     ("line", "words"),
     [
-        (f"{BAND} --boost-db 3", "more than the 3 dB allowed. Allow more, narrow the band"),
+        (f"{BAND} --boost-db 3", "more than the 3 dB allowed. Allow more (--boost-db), narrow the band"),
         (f"{BAND} --sample-rate-hz 16000", "a sample rate of 16000 Hz cannot hold a filter up to 10000 Hz"),
         ("--from-hz 100 --to-hz 10000", "does not cover 100 to 10000 Hz"),
         ("--from-hz 5000 --to-hz 6000", "less than an octave"),

@@ -11,7 +11,7 @@ from evenflare.closed_forms import piston_index
 from evenflare.dsp.crossover import Crossing, Crossover, Setting, evenness, responses, trusted
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, search
 from evenflare.dsp.drivers import Driver, piston
-from evenflare.dsp.handover import handovers, meetings, without_lobes
+from evenflare.dsp.handover import handovers, meetings, parting, without_lobes
 from evenflare.dsp.placing import Way, heard, mean_square, within
 from evenflare.dsp.slopes import Slope
 from evenflare.units import DEGREE, power_db
@@ -91,6 +91,28 @@ def test_directivities_meet_where_both_indices_are_equal():
     assert found.index[:2] == pytest.approx((10.0, 10.0), abs=0.05)
     # -6 dB of cos^2: acos(10^(-6/40)).
     assert found.horizontal[0] == pytest.approx(2 * np.arccos(10 ** (-6 / 40)), abs=0.2 * DEGREE)
+
+
+def dipping(power: float) -> Driver:
+    """A beam of cos^2, and between 8 and 10 kHz of a higher power: its index rises there above a piston's."""
+
+    def far(frequency, off_axis, azimuth):
+        gap = (frequency > 8000.0) & (frequency < 10e3)
+        return np.clip(np.cos(off_axis), 0.0, 1.0) ** np.where(gap, power, 2.0)[:, None] + 0j
+
+    return Driver(far, True, (0.0, np.inf), C)
+
+
+def test_of_several_meetings_the_one_that_parts_is_taken():
+    lower = piston(0.06, speed_of_sound=C)
+    sounds = heard(two(dipping(40.0), lower, 0.2), np.geomspace(300.0, 16e3, 80))
+    first, last = meetings(sounds, 1)
+    assert first < 5000.0 < 9000.0 < last
+    assert parting(sounds, 1) == first
+    # Narrower from the lowest frequency on but in the gap: a meeting, yet the lower way is not the wider one below it.
+    wide = heard(two(dipping(200.0), piston(0.1, speed_of_sound=C), 0.2), np.geomspace(3000.0, 16e3, 60))
+    assert meetings(wide, 1) == (pytest.approx(10e3, rel=0.05),)  # 25 frequencies an octave
+    assert parting(wide, 1) is None
 
 
 def test_sum_has_the_index_of_the_way_that_is_heard():

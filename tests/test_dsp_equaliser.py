@@ -259,11 +259,19 @@ def test_a_source_drives_a_prediction_as_a_voltage_divider() -> None:
         driven(replace(guide, throat_impedance=None), source)
 
 
-def test_replaced_level_needs_no_phase() -> None:
-    on_axis = OnAxis(np.array([300.0, 15000.0]), np.array([90.0, 90.0]))
-    heard = replaced(piston(), on_axis)
-    np.testing.assert_allclose(metrics.on_axis_level(heard), 90.0, atol=1e-9)
-    np.testing.assert_allclose(np.angle(heard.on_axis), np.angle(piston().on_axis), atol=1e-12)
+def test_without_a_phase_a_replaced_level_brings_its_minimum_phase() -> None:
+    # A low-pass of first order at 3 kHz: in closed form -atan(f / 3000) goes with its level.
+    at = np.geomspace(300.0, 15000.0, 200)
+    guide = piston()
+    own = metrics.on_axis_level(guide)
+    known = np.interp(np.log(at), np.log(guide.observation.frequency), own)
+    heard = replaced(guide, OnAxis(at, known - 10 * np.log10(1 + (at / 3000.0) ** 2)))
+    f = guide.observation.frequency
+    inside = (f > 400.0) & (f < 4000.0)  # above, the level held beyond the last frequency bends the phase
+    turned = np.angle(heard.on_axis / guide.on_axis)[inside]
+    np.testing.assert_allclose(turned, -np.arctan(f[inside] / 3000.0), atol=0.25)
+    flat = replaced(guide, OnAxis(f, own - 6.0))
+    np.testing.assert_allclose(flat.on_axis, guide.on_axis * 10 ** (-6 / 20), rtol=1e-9)
 
 
 def test_a_listening_window_needs_both_planes_or_roundness() -> None:

@@ -97,8 +97,13 @@ FAULTS = {
     ),
     "absorption above 1": (
         changed("floor = 0.3", "floor = 1.3"),
-        "r.toml [absorption] floor = 1.3: 1.3 must be 0 to 1, the share of the sound's power that is absorbed. Is it in"
-        " per cent? Then write 0.013",
+        "r.toml [absorption] floor = 1.3: 1.3 must be 0 to 1, the share of the sound's power that is absorbed. A"
+        " reverberation room may give that: then write 1",
+    ),
+    "absorption in per cent": (
+        changed("floor = 0.3", "floor = 30"),
+        "r.toml [absorption] floor = 30: 30 must be 0 to 1, the share of the sound's power that is absorbed. Is it in"
+        " per cent? Then write 0.3",
     ),
     "absorption below 0": (
         changed("[0.1, 0.2]", "[0.1, -0.2]"),

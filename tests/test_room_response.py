@@ -155,17 +155,26 @@ def test_a_response_common_to_all_directions_does_not_change_evenness(slope, lev
     assert evenness_db(room, shaped) == pytest.approx(evenness_db(room, beam), abs=0.02)
 
 
-def test_filter_shifts_all_levels_alike_and_leaves_evenness():
+def test_filter_weighs_every_24th_and_hardly_changes_evenness():
     room, source = room_of(0.2, seats=SEATS, order=4), rising(pattern(forward), -1.0)
     fine = fine_bands(observed_bands(source))
-    gain = np.where(fine > 1000.0, 4.0, 0.25)
+    gain = np.where(fine > 1000.0, 4.0, 0.25)  # a step in the middle of the third at 1 kHz
     plain, filtered = respond(room, source), respond(room, source, filtering=gain)
-    for name in ("direct", "early", "late", "reflected"):
-        shift = getattr(filtered.thirds, name) - getattr(plain.thirds, name)
-        assert shift == pytest.approx(np.broadcast_to(filtered.filter_db, shift.shape), abs=1e-9)
+    for name in ("direct", "early", "late", "reflected", "steady"):
+        finely, thirds = getattr(plain.fine, name), getattr(filtered.thirds, name)
+        assert getattr(filtered.fine, name) == pytest.approx(finely + power_db(gain), abs=1e-9)
+        assert thirds == pytest.approx(power_db(in_thirds(10 ** (0.1 * finely) * gain)), abs=1e-9)
     assert filtered.filter_db == pytest.approx(power_db(in_thirds(gain)))
-    assert filtered.evenness == plain.evenness
-    assert filtered.departure == pytest.approx(plain.departure, abs=0.5)  # a step inside a third weighs its halves
+    # Reflected less direct level, written out: thirds of what passes the filter, each seat's mean taken out.
+    apart = (filtered.thirds.reflected - filtered.thirds.direct)[:, filtered.counted]
+    wanted = np.sqrt(np.mean((apart - apart.mean(axis=1, keepdims=True)) ** 2))
+    assert filtered.evenness == pytest.approx(wanted, rel=1e-9)
+    assert filtered.evenness == pytest.approx(plain.evenness, abs=0.05)  # the third with the step weighs its halves
+    elsewhere = np.abs(np.log2(filtered.thirds.frequency / 1000.0)) > 0.1
+    # The mean over all bands shifts by a twentieth of what the one with the step does, 1 dB.
+    assert filtered.departure[elsewhere] == pytest.approx(plain.departure[elsewhere], abs=0.1)
+    for name in ("direct", "first", "power", "evenness"):
+        assert getattr(filtered.unfiltered, name) == pytest.approx(getattr(plain, name), abs=1e-9)
 
 
 def test_means_are_taken_over_what_is_observed_of_the_counted_bands():

@@ -7,6 +7,8 @@ import dataclasses
 import numpy as np
 import pytest
 
+from evenflare.commands.searching import winner_observation
+from evenflare.design import Design, read_design, write_design
 from evenflare.files import InputError
 from evenflare.metrics import directivity_index
 from evenflare.objective import contributions, score, search_observation
@@ -47,6 +49,16 @@ def test_candidates_are_observed_over_all_counted_bands(target):
     assert found[-1] >= counted_bands()[-1]
     # No gap wider than a third of an octave.
     assert np.diff(np.log2(found)).max() < 0.34
+
+
+def test_winner_is_observed_where_the_room_counts_and_reads_back(target, tmp_path):
+    wanted, plain = (winner_observation(each, CONE).frequency for each in (target(asking()), target(GOOD)))
+    assert plain[0] == pytest.approx(300.0)
+    assert wanted[:2] == pytest.approx([199.53, 251.19], rel=1e-4)  # IEC 61260-1: 1000 Hz 10^(n/10)
+    assert list(wanted[2:]) == list(plain)
+    made = Design("winner", CONE, target(GOOD).air, winner_observation(target(asking()), CONE))
+    write_design(made, tmp_path / "best.toml")
+    assert read_design(tmp_path / "best.toml").observation.frequency == pytest.approx(wanted)
 
 
 def test_score_has_the_unevenness_of_the_room_at_its_weight(target):

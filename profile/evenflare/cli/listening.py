@@ -23,9 +23,9 @@ def add(command: AddCommand) -> None:
         "writes equaliser.json (all of it; what room and crossover read), coefficients.csv (b0, b1, b2, a1, a2 by\n"
         "sample rate, a0 = 1, a1 and a2 subtracted), fir_RATE.wav (32-bit float) and fir_RATE.txt,\n"
         "equalised_curves.csv, equaliser.html and pictures. Use the sections or the FIR, not both.\n"
-        "driver: text or CSV, frequency in Hz, level in dB and, if known, phase in degrees, on axis of this\n"
-        "waveguide. source: CSV with frequency_hz, resistance, reactance (over rho c) and, if wanted, pressure_pa,\n"
-        "as in a design file; the directivity must be a prediction for a given velocity.",
+        "driver: text or CSV, frequency in Hz, level in dB and, if known, phase in degrees (else it is taken for\n"
+        "minimum-phase), on axis of this waveguide. source: CSV with frequency_hz, resistance, reactance (over rho c)\n"
+        "and, if wanted, pressure_pa, as in a design file; the directivity must be a prediction for a given velocity.",
     )
     equalise.add_argument("directivity", type=path, metavar="DIRECTIVITY", help="folder of solve or measure, or .sofa")
     equalise.add_argument("--out", type=path, required=True, help="folder for the results, made if missing")

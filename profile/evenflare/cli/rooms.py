@@ -19,7 +19,7 @@ ROOM.toml, in metres from one corner of the floor (targets/rooms/living_room.tom
   [air]          as in a design file
   [reflections]  order = 12 of image sources; tail = "eyring" or "sabine" for what comes after them
 A target file asks for the room with [wanted.room] room = "living_room.toml", weight = 0.5: the term room_db of the
-score is the number that this command prints, and a search optimises for it."""
+score is this command's number without filters, from fewer frequencies, and a search optimises for it."""
 
 
 def add(command: AddCommand) -> None:

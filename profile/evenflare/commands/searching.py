@@ -6,8 +6,11 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterable
 from contextlib import nullcontext
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
+
+import numpy as np
 
 from evenflare import files
 from evenflare.commands.designs import (
@@ -20,9 +23,11 @@ from evenflare.commands.designs import (
 )
 from evenflare.commands.solving import heard
 from evenflare.design import Design, default_observation, write_design
+from evenflare.directivity import Observation
 from evenflare.files import InputError
 from evenflare.reach import reachability
 from evenflare.remarks import faults_of
+from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
     Progress,
@@ -36,6 +41,7 @@ from evenflare.search import (
     run_search,
 )
 from evenflare.target import Target, read_target
+from evenflare.waveguide import Waveguide
 
 
 def checked_search(
@@ -111,10 +117,20 @@ def search_command(
         else "Solving and exporting the winner"
     )
     waveguide = result.best.waveguide
-    design = Design(f"{target.name}: best of the search", waveguide, target.air, default_observation(waveguide))
+    design = Design(f"{target.name}: best of the search", waveguide, target.air, winner_observation(target, waveguide))
     write_design(design, folder / "best.toml")
     with files.together(), faults_of(folder / "best.toml"):
         return result, _write_winner(result, design, target, target_path, folder, command)
+
+
+def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
+    """Where the winner is observed: as any design, and for a room down to the lowest band that counts there."""
+    usual = default_observation(waveguide)
+    if target.room is None:
+        return usual
+    source = waveguide.driver.source
+    below = [f for f in counted_bands() if f < 0.95 * usual.frequency[0] and source.covers(np.array([f]))]
+    return replace(usual, frequency=np.concatenate([below, usual.frequency]))
 
 
 def _write_winner(

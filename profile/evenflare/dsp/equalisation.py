@@ -161,12 +161,7 @@ def _excess(directivity: Directivity, asked: Wanted) -> tuple[FloatArray, float]
     known = directivity.observation.frequency
     inside = (known >= asked.frequency[0] * 0.999) & (known <= asked.frequency[-1] * 1.001) & directivity.valid
     frequency, pressure = known[inside], directivity.on_axis[inside]
-    # Twice the highest frequency observed, so that the level held beyond it bends the phase there little.
-    steps = np.linspace(0.0, 4.0 * frequency[-1], 2**15 + 1)
-    size = np.abs(pressure) / np.exp(np.mean(np.log(np.abs(pressure))))
-    held = np.exp(interpolated(frequency, np.log(size), np.maximum(steps, frequency[0])))
-    phase = np.unwrap(np.angle(fir.minimum_phase(held)))
-    minimum = np.exp(1j * np.interp(frequency, steps, phase))
+    minimum = np.exp(1j * fir.least_phase(frequency, np.abs(pressure)))
     bridged = interpolated(asked.frequency, asked.left_alone, frequency) < -1e-9
     distance = directivity.observation.distance
     travel = 0.0 if directivity.observation.far_field else distance / directivity.speed_of_sound

@@ -7,6 +7,7 @@ from typing import Literal
 
 import numpy as np
 
+from evenflare.dsp.interference import interpolated
 from evenflare.units import ComplexArray, FloatArray, read_only
 
 Phase = Literal["linear", "mixed"]
@@ -82,6 +83,18 @@ def minimum_phase(magnitude: FloatArray) -> ComplexArray:
     cepstrum[1 : count // 2] *= 2.0
     cepstrum[count // 2 + 1 :] = 0.0
     return np.asarray(np.exp(np.fft.rfft(cepstrum)))
+
+
+def least_phase(frequency: FloatArray, size: FloatArray) -> FloatArray:
+    """The minimum phase (F,) rad, unwrapped, of a magnitude (F,) > 0 known at `frequency` (F,) Hz, rising.
+
+    Between them straight in dB over log frequency; beyond them held, up to four times the highest, so that the phase
+    bends little there.
+    """
+    steps = np.linspace(0.0, 4.0 * frequency[-1], 2**15 + 1)
+    level = np.log(size)
+    held = np.exp(interpolated(frequency, level - level.mean(), np.maximum(steps, frequency[0])))
+    return np.asarray(np.interp(frequency, steps, np.unwrap(np.angle(minimum_phase(held)))))
 
 
 def corrective(level: FloatArray, *, phase: Phase, excess: FloatArray) -> ComplexArray:

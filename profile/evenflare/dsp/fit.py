@@ -168,8 +168,8 @@ def _check(wanted: Wanted, limits: Limits, sample_rates: Sequence[int], high_pas
     boost = float(wanted.correction[worst])
     if boost > limits.boost:
         raise ValueError(
-            f"needs a boost of {boost:.2f} dB at {wanted.frequency[worst]:.4g} Hz, over the mean of the band: more than"
-            f" the {limits.boost:g} dB allowed. Allow more, narrow the band, or let the target slope"
+            f"needs a boost of {boost:.2f} dB at {wanted.frequency[worst]:.0f} Hz, over the mean of the band: more than"
+            f" the {limits.boost:g} dB allowed. Allow more (--boost-db), narrow the band, or let the target slope"
         )
     if limits.sections <= taken:
         raise ValueError(f"{limits.sections} sections leave none beside the high-pass, which takes {taken}. Allow more")

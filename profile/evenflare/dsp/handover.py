@@ -17,6 +17,8 @@ LOBE_DROP = -6.0
 """dB re on axis at the edges of the vertical lobe on axis."""
 NULL = -12.0
 """dB re on axis, from which on a minimum between lobes is named."""
+CLEAR = 3.0
+"""dB, from which on one index lies as clearly above another as it can."""
 ABOUT = 1.0
 """Octaves to either side of a crossing in which the dip of the power is sought, half-way to the next one at most."""
 
@@ -75,6 +77,24 @@ def meetings(sounds: Heard, lower: int) -> tuple[float, ...]:
     found = crossings_of(sounds.frequency[both], *indices)
     ahead = np.interp(np.log(np.array(found)) + 0.05, np.log(sounds.frequency[both]), indices[1] - indices[0])
     return tuple(at for at, rises in zip(found, ahead > 0.0, strict=True) if rises)
+
+
+def parting(sounds: Heard, lower: int) -> float | None:
+    """Hz, the one of `meetings` that parts a way from the one above it best; None if none does.
+
+    Below it the lower way should be the wider one, above it the narrower: the difference of the indices, `CLEAR` at
+    most, counts for a meeting on its right side and against it on the other, over log frequency. So neither a dip on
+    axis far above, nor two ways that are alike far below, decides. Source: own choice.
+    """
+    upper = lower - 1
+    both = sounds.valid[upper] & sounds.valid[lower]
+    indices = [metrics.directivity_index(sounds.own[way])[both] for way in (upper, lower)]
+    narrower = np.clip(indices[1] - indices[0], -CLEAR, CLEAR)
+    scores = [
+        (float(np.sum(np.where(sounds.frequency[both] > at, 1, -1) * narrower)), at) for at in meetings(sounds, lower)
+    ]
+    best = max(scores, default=(0.0, 0.0))
+    return best[1] if best[0] > 0.0 else None
 
 
 def without_lobes(sounds: Heard, filters: ComplexArray) -> FloatArray:

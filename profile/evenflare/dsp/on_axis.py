@@ -10,6 +10,7 @@ import numpy as np
 
 from evenflare.directivity import Directivity
 from evenflare.dsp.equaliser import END, filtered
+from evenflare.dsp.fir import least_phase
 from evenflare.dsp.interference import interpolated
 from evenflare.files import InputError, read_text
 from evenflare.units import DEGREE, REFERENCE_PRESSURE, ComplexArray, FloatArray, read_only
@@ -72,8 +73,8 @@ def read_on_axis(path: Path) -> OnAxis:
 def replaced(directivity: Directivity, on_axis: OnAxis) -> Directivity:
     """The directivity's pattern with another response on axis, of the driver on this waveguide.
 
-    Level and, where known, phase become the file's; without a phase the directivity's own stays. Valid only where the
-    file's frequencies reach.
+    Level and, where known, phase become the file's; without a phase the directivity's own changes by the least that
+    goes with the change of level, as of a driver that is minimum-phase. Valid only where the file's frequencies reach.
     """
     frequency, own = directivity.observation.frequency, directivity.on_axis
     level = interpolated(on_axis.frequency, on_axis.level, frequency)
@@ -84,6 +85,8 @@ def replaced(directivity: Directivity, on_axis: OnAxis) -> Directivity:
         if not directivity.observation.far_field:
             phase = phase - directivity.wavenumber * directivity.observation.distance
         gain = np.asarray(gain * np.exp(1j * phase) * np.conj(own) / size)
+    else:
+        gain = np.asarray(gain * np.exp(1j * least_phase(frequency, np.abs(gain))))
     return _covered(filtered(directivity, gain), on_axis.frequency)
 
 

@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import TypeVar
 
 import numpy as np
 
@@ -13,7 +15,7 @@ from evenflare.dsp.crossover import HEARD, Crossing, needed_band
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
 from evenflare.dsp.drivers import Driver, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
-from evenflare.dsp.handover import meetings
+from evenflare.dsp.handover import parting
 from evenflare.dsp.placing import Heard, Way, heard
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.files import InputError
@@ -26,6 +28,8 @@ LOWEST, HIGHEST = 100.0, 20e3
 TOP = 0.45
 """Of a sample rate: the highest corner of a slope that it can hold."""
 MILLISECOND = 1e-3
+
+Read = TypeVar("Read")
 
 
 @dataclass(frozen=True)
@@ -58,7 +62,7 @@ class Speaker:
 def read_speaker(path: Path) -> Speaker:
     """The loudspeaker of a file. InputError that lists what is wrong with it, or with the directivities it names."""
     table = checked(parsed(path, minimal=MINIMAL), SpeakerTable, path=path)
-    above = read_directivity(path.parent / table.waveguide.directivity)
+    above = _named(path, "waveguide", "directivity", table.waveguide.directivity, read_directivity)
     speed = above.directivity.speed_of_sound
     lower = table.lower()
     drivers = gathered(
@@ -119,18 +123,27 @@ def read_speaker(path: Path) -> Speaker:
     )
 
 
+def _named(path: Path, table: str, key: str, value: str, read: Callable[[Path], Read]) -> Read:
+    """What a file named in the loudspeaker's holds; where it does not, the fault begins with where it is named."""
+    try:
+        return read(path.parent / value)
+    except InputError as error:
+        raise InputError(f"{path} [{table}] {key} = {shown(value)}: {error}") from error
+
+
 def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Driver, list[str]]:
     """A driver from a directivity, behind its equaliser if it has one; what was assumed for it."""
     try:
         driver = stored(found.directivity)
     except ValueError as error:
         raise InputError(f"{path} [{name}] directivity = {shown(way.directivity)}: {error}") from error
-    words = [f"{name}: {each}" for each in found.assumed]
+    spoken = name.replace("_", " ")
+    words = [f"{spoken}: {each}" for each in found.assumed]
     if not found.directivity.observation.far_field:
         seen = found.directivity.observation.distance
-        words.append(f"{name}: observed at {seen:g} m, its pattern there is taken as that of the far field")
+        words.append(f"{spoken}: observed at {seen:g} m, its pattern there is taken as that of the far field")
     if way.equaliser is not None:
-        filters = read_equaliser(path.parent / way.equaliser)
+        filters = _named(path, name, "equaliser", way.equaliser, read_equaliser)
         radiates = driver.far
 
         def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
@@ -142,18 +155,18 @@ def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stor
 
 def _lower_driver(path: Path, name: str, way: LowerTable, speed: float) -> tuple[Driver, list[str]]:
     if way.directivity is not None:
-        driver, words = _driver(path, name, way, read_directivity(path.parent / way.directivity))
+        driver, words = _driver(path, name, way, _named(path, name, "directivity", way.directivity, read_directivity))
         if abs(driver.speed_of_sound / speed - 1.0) > 1e-3:
             words.append(
-                f"{name}: observed in air of {driver.speed_of_sound:.1f} m/s, the waveguide in {speed:.1f}: patterns"
-                " are joined as they are"
+                f"{name.replace('_', ' ')}: observed in air of {driver.speed_of_sound:.1f} m/s, the waveguide in"
+                f" {speed:.1f}: patterns are joined as they are"
             )
         return replace(driver, speed_of_sound=speed), words
     assert way.piston_radius_mm is not None  # checked by the table
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
     made = piston(way.piston_radius_mm * MILLIMETRE, speed_of_sound=speed, sphere_radius=sphere)
     where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return made, [f"{name}: a rigid flat piston {where}; a real cone breaks up, and is deep"]
+    return made, [f"{name.replace('_', ' ')}: a rigid flat piston {where}; a real cone breaks up, and is deep"]
 
 
 def _range(value: object) -> Range:
@@ -206,14 +219,15 @@ def _passband(corners: list[Range | None], place: int) -> Range:
 
 
 def _meeting(path: Path, name: str, sounds: Heard, lower: int) -> Range:
-    """The highest frequency at which the indices of a way and the one above it meet."""
-    found = meetings(sounds, lower)
-    if not found:
+    """The frequency at which the indices of a way and the one above it meet and part."""
+    found = parting(sounds, lower)
+    if found is None:
         raise InputError(
-            f'{path} [{name}.crossover] frequency_hz = "{MEET}": the directivity indices of {name} and'
-            f" {sounds.ways[lower - 1].name} are equal nowhere where both are valid. Give a frequency, or another size"
+            f'{path} [{name}.crossover] frequency_hz = "{MEET}": nowhere where both are valid does the directivity'
+            f" index of {name} rise through that of {sounds.ways[lower - 1].name} and stay above it. Give a frequency,"
+            " or another size"
         )
-    return found[-1], found[-1]
+    return found, found
 
 
 def _check_near(path: Path, ways: list[Way], distance: float) -> None:

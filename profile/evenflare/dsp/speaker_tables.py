@@ -32,7 +32,8 @@ def _pair(value: Any, low: float, high: float) -> tuple[float, float]:
         raise fault("must be a number, or two to search between, as [least, greatest]. Write it so")
     for each in ends:
         if not low - 1e-9 * abs(low) <= each <= high + 1e-9 * abs(high):
-            raise fault(f"must be {low:g} to {high:g}. {'Raise' if each < low else 'Lower'} {each:g}")
+            remedy = "Raise" if each < low else "Lower" if each > high else "Correct"
+            raise fault(f"must be {low:g} to {high:g}. {remedy} {each:g}")
     if isinstance(value, list) and not ends[0] < ends[1]:
         raise fault("must be [least, greatest]. Swap them, or write one number")
     return float(ends[0]), float(ends[1])

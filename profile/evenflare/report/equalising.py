@@ -13,7 +13,7 @@ from evenflare.dsp.equalisation import Equalisation, Made
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.interference import Dip
 from evenflare.report import sheet
-from evenflare.report.words import hertz, signed, spoken
+from evenflare.report.words import band_name, hertz, signed, spoken
 from evenflare.units import DEGREE
 
 EITHER = "Use the sections or the finite impulse response, not both: each is the whole correction"
@@ -145,7 +145,7 @@ def page(
         for each in found.fitted.sections[rate]
     ]
     bands = [
-        (hertz(band), signed(boost), f"{alone:.1f}", f"{even:.1f}")
+        (band_name(band), signed(boost), f"{alone:.1f}", f"{even:.1f}")
         for band, boost, alone, even in zip(cost.band, cost.boost, cost.alone, cost.even, strict=True)
     ]
     parts = [

@@ -8,8 +8,8 @@ from typing import Any
 import numpy as np
 
 from evenflare.report import sheet
-from evenflare.report.room_tables import MATTERS, Heard, matters, shared_band, trend
-from evenflare.report.words import hertz, signed, spoken
+from evenflare.report.room_tables import MATTERS, Heard, matters, shared_band, thirds_in, trend
+from evenflare.report.words import band_name, hertz, signed, spoken
 from evenflare.room.paths import HIGHEST, LOWEST, SLACK, WIDER
 from evenflare.room.response import RoomResponse
 from evenflare.room.room import reverberation_time
@@ -19,16 +19,6 @@ PARTING = 2.0
 """dB between this room and the standard's estimate, from which on they part."""
 OCTAVES = (250.0, 1000.0, 4000.0)
 """Hz, bands for which a seat's direct-to-reverberant ratio is said."""
-
-
-NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
-"""First digits of the nominal third-octave bands, from 1 on. Source: IEC 61260-1:2014, annex E (from memory)."""
-
-
-def band_name(midband: float) -> str:
-    """The nominal name of a third of an octave by its exact midband: 200 Hz for 199.5 Hz."""
-    decade, place = divmod(round(10.0 * np.log10(midband)), 10)
-    return hertz(NOMINAL[place] * 10.0**decade)
 
 
 def counted_words(response: RoomResponse) -> str:
@@ -50,10 +40,12 @@ def room_words(response: RoomResponse) -> str:
 
 
 def evenness_words(response: RoomResponse) -> str:
-    """The one number."""
+    """The one number, and where there is a filter, what it is without."""
+    filtered = bool(np.any(response.filter_db))
     return (
         f"Reflected less direct level: {response.evenness:.2f} dB rms about each seat's mean, third-octaves"
-        f" {counted_words(response)}, the same before and after equalisation"
+        f" {counted_words(response)}"
+        + (f", behind the filters; {response.unfiltered.evenness:.2f} dB without" if filtered else "")
     )
 
 
@@ -201,6 +193,8 @@ def _lines_by_design(designs: Sequence[Heard]) -> list[str]:
 
 def _matters_part(designs: Sequence[Heard], pictures: Sequence[sheet.Picture]) -> sheet.Part:
     band = shared_band(designs)
+    thirds = designs[0].response.thirds.frequency
+    used = thirds[thirds_in(thirds, band)]
     head, cells = ["Curve"], {f"{spoken(name)}, {what}": [] for name in MATTERS for what in TRENDS}  # type: ignore[var-annotated]
     for each in designs:
         whens = [(False, "before"), (True, "after")] if each.filters else [(False, "")]
@@ -216,8 +210,8 @@ def _matters_part(designs: Sequence[Heard], pictures: Sequence[sheet.Picture]) -
         [
             "Match what was heard to a curve: a tone that is off on every seat is in the direct sound; one that is off"
             " from the side, or sounds detached, is in the first reflections; one that fills the room is in the power.",
-            f"Slopes and ripple over {hertz(band[0])} to {hertz(band[1])}; ripple is the rms deviation from the"
-            " slope, in third-octaves.",
+            f"Slopes and ripple over {band_name(used[0])} to {band_name(used[-1])}; ripple is the rms deviation from"
+            " the slope, in third-octaves.",
             *filters,
         ],
         head,
@@ -231,21 +225,23 @@ TRENDS = ("slope in dB per octave", "ripple in dB")
 
 def _seats_part(designs: Sequence[Heard], pictures: Sequence[sheet.Picture]) -> sheet.Part:
     room = designs[0].response.room
-    head = ["Seat", "Distance, m"]
-    rows: list[list[str]] = [
-        [seat.name, f"{np.linalg.norm(np.subtract(seat.position, room.source.position)):.2f}"] for seat in room.seats
-    ]
-    for each in designs:
-        response, of = each.response, _of(each, designs)
-        ratio = response.thirds.direct_to_reverberant
-        shown = [(hertz(f), own) for f in OCTAVES if (own := _octave(response, ratio, f)) is not None]
-        head += [f"{of}direct less reflected, dB"]
-        head += [f"at {word}" for word, _ in shown]
-        head += ["unevenness, dB"]
-        for place, row in enumerate(rows):
-            row.append(signed(ratio[place, response.counted].mean()))
-            row += [signed(values[place]) for _, values in shown]
-            row.append(f"{response.seat_evenness[place]:.2f}")
+    head = ["Seat", "Distance, m", "Direct less reflected, dB", *(f"at {hertz(f)}" for f in OCTAVES), "Unevenness, dB"]
+    rows: list[list[str]] = []
+    for place, seat in enumerate(room.seats):
+        distance = np.linalg.norm(np.subtract(seat.position, room.source.position))
+        for each in designs:
+            response = each.response
+            ratio = response.thirds.direct_to_reverberant
+            octaves = [_octave(response, ratio, f) for f in OCTAVES]
+            rows.append(
+                [
+                    seat.name if len(designs) == 1 else f"{seat.name}, {each.name}",
+                    f"{distance:.2f}",
+                    signed(ratio[place, response.counted].mean()),
+                    *("none" if values is None else signed(values[place]) for values in octaves),
+                    f"{response.seat_evenness[place]:.2f}",
+                ]
+            )
     return sheet.Part(
         "Seat by seat",
         [

@@ -12,7 +12,7 @@ from evenflare import __version__
 from evenflare.report import tables
 from evenflare.room.response import RoomResponse, Spectrum
 from evenflare.room.room import SURFACES, absorption_at, reverberation_time
-from evenflare.units import FloatArray
+from evenflare.units import BoolArray, FloatArray
 
 PARTS = ("direct", "early", "late", "reflected", "steady")
 MATTERS = ("direct", "first_reflections", "sound_power")
@@ -37,9 +37,8 @@ class Heard:
 
 def matters(response: RoomResponse, *, filtered: bool) -> dict[str, FloatArray]:
     """Levels (B,) dB in thirds of what a listener judges by, in the order of MATTERS, with or without the filter."""
-    found = (response.direct, response.first, response.power)
-    taken = 0.0 if filtered else response.filter_db
-    return {name: level - taken for name, level in zip(MATTERS, found, strict=True)}
+    of = response if filtered else response.unfiltered
+    return dict(zip(MATTERS, (of.direct, of.first, of.power), strict=True))
 
 
 def seat_columns(spectrum: Spectrum) -> tables.Columns:
@@ -70,9 +69,14 @@ def room_columns(response: RoomResponse) -> tables.Columns:
     }
 
 
+def thirds_in(frequency: FloatArray, band: tuple[float, float]) -> BoolArray:
+    """(B,) True for the thirds of an octave whose middle lies in a band (Hz), nominal ends included."""
+    return np.asarray((frequency >= band[0] * 0.94) & (frequency <= band[1] * 1.06))
+
+
 def trend(frequency: FloatArray, level: FloatArray, band: tuple[float, float]) -> tuple[float, float]:
     """Slope in dB per octave, and rms deviation in dB from it, of a level (B,) inside a band."""
-    inside = (frequency >= band[0] * 0.94) & (frequency <= band[1] * 1.06)
+    inside = thirds_in(frequency, band)
     octaves = np.log2(frequency[inside])
     slope, start = np.polyfit(octaves, level[inside], 1)
     return float(slope), float(np.sqrt(np.mean((level[inside] - start - slope * octaves) ** 2)))
@@ -123,6 +127,7 @@ def _design(each: Heard, band: tuple[float, float]) -> dict[str, Any]:
         "directivity": each.path,
         "filters": each.filters or None,
         "evenness_db": response.evenness,
+        "evenness_unfiltered_db": response.unfiltered.evenness,
         "counted_from_hz": float(thirds.frequency[counted][0]),
         "counted_to_hz": float(thirds.frequency[counted][-1]),
         "join_db": response.join_db,

@@ -12,6 +12,9 @@ from evenflare.units import MILLIMETRE, FloatArray
 _UNITS = {"mm": "mm", "deg": "degrees", "db": "dB", "hz": "Hz", "m": "m", "mb": "MB", "s": "s"}
 """The last part of a name, and the unit that it stands for."""
 
+NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+"""First digits of the nominal third-octave bands, from 1 on. Source: IEC 61260-1:2014, annex E (from memory)."""
+
 
 def spoken(name: str) -> str:
     """`throat_reflection` as "throat reflection"."""
@@ -32,6 +35,12 @@ def signed(value: float) -> str:
 def hertz(frequency: float) -> str:
     """Three digits, Hz or kHz."""
     return f"{frequency / 1e3:.3g} kHz" if frequency >= 1e3 else f"{frequency:.3g} Hz"
+
+
+def band_name(midband: float) -> str:
+    """The nominal name of a third of an octave by its exact midband: 200 Hz for 199.5 Hz."""
+    decade, place = divmod(round(10.0 * np.log10(midband)), 10)
+    return hertz(NOMINAL[place] * 10.0**decade)
 
 
 def millimetres(length: float, decimals: int = 2) -> str:

@@ -211,9 +211,9 @@ def evenness_db(room: Room, directivity: Directivity) -> float:
     """How far reflected and direct sound differ in balance, dB: 0 where every reflection sounds as the direct sound.
 
     rms over seats and thirds of an octave from 200 Hz to 16 kHz of the reflected level less the direct level, each
-    seat's mean taken out. A filter before the source shifts both levels of a band alike, so it changes nothing:
-    the number is the same before and after equalisation. Frequencies that are not valid are taken as their neighbours.
-    ValueError as `heard` and `paths`. Source: own choice.
+    seat's mean taken out. A filter before the source shifts both levels of a 24th alike, so it changes the number only
+    by what it weighs inside a third, some hundredths of a dB. Frequencies that are not valid are taken as their
+    neighbours. ValueError as `heard` and `paths`. Source: own choice.
     """
     parts = heard(paths(room, directivity.observation, counted_bands()), directivity)
     return evenness_of(in_thirds(parts.direct), in_thirds(parts.reflected))

@@ -56,16 +56,27 @@ class Spectrum:
 
 
 @dataclass(frozen=True)
+class Unfiltered:
+    """What `RoomResponse` holds under the same names, without the filter."""
+
+    direct: FloatArray
+    first: FloatArray
+    power: FloatArray
+    evenness: float
+
+
+@dataclass(frozen=True)
 class RoomResponse:
     """A directivity in a room.
 
-    fine, thirds : in 24ths and in thirds of an octave.
-    filter_db    : (B,) level of the filter in the thirds, already in all levels; 0 without one.
+    fine, thirds : in 24ths and in thirds of an octave; a third's mean square is that of its eight 24ths.
+    filter_db    : (B,) level of the filter itself in the thirds; 0 without one. All levels are behind the filter.
     in_room      : (B,) dB, the standard's estimated in-room response in the thirds, with the filter; at the
                    directivity's distance, so that its shape alone says something here.
     first        : (B,) dB, mean over the seats of the six first reflections, one from each surface, with the filter.
     power        : (B,) dB re 1 pW, sound power with the filter.
-    evenness     : dB, see `paths.evenness_db`, over the counted bands.
+    evenness     : dB, see `paths.evenness_db`, over the counted bands, with the filter.
+    unfiltered   : what the filter changes.
     join_db      : by how much the last order of images lies above what the tail's formula gives for it, the mean over
                    seats and counted bands: 0 where they join without a step. None at order 0.
     """
@@ -78,6 +89,7 @@ class RoomResponse:
     first: FloatArray
     power: FloatArray
     evenness: float
+    unfiltered: Unfiltered
     join_db: float | None
 
     @property
@@ -96,7 +108,7 @@ class RoomResponse:
     @property
     def direct(self) -> FloatArray:
         """(B,) dB: mean square over the seats of the direct sound."""
-        return power_db(np.mean(10.0 ** (0.1 * self.thirds.direct), axis=0))
+        return _over_seats(self.thirds.direct)
 
     @property
     def seat_evenness(self) -> FloatArray:
@@ -116,15 +128,13 @@ class RoomResponse:
 def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | None = None) -> RoomResponse:
     """What the seats hear of a directivity, through a filter if one is given.
 
-    filtering : (8 B,) squared magnitude of the filter's response at `fine_bands(observed_bands(directivity))`. In a
-                third it counts by its mean, for direct and reflected sound alike, so that evenness is the same without.
+    filtering : (8 B,) squared magnitude of the filter's response at `fine_bands(observed_bands(directivity))`.
     ValueError as `observed_bands`, `heard` and `metrics.standard_curves`.
     """
     check_free(directivity)
     thirds = observed_bands(directivity)
     fine, counted = fine_bands(thirds), _counted(thirds)
     filtering = np.ones(fine.size) if filtering is None else filtering
-    in_third = in_thirds(filtering)
     parts = heard(paths(room, directivity.observation, thirds), directivity)
     squares = {
         "direct": parts.direct,
@@ -142,15 +152,24 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
     def level(square: FloatArray) -> FloatArray:
         return power_db(square / REFERENCE_PRESSURE**2)
 
+    def even(gain: FloatArray) -> float:
+        return evenness_of(*(in_thirds(square * gain)[:, counted] for square in (parts.direct, parts.reflected)))
+
     return RoomResponse(
         room=room,
         fine=Spectrum(fine, **{name: level(square * filtering) for name, square in squares.items()}),
-        thirds=Spectrum(thirds, **{name: level(in_thirds(square) * in_third) for name, square in squares.items()}),
-        filter_db=power_db(in_third),
-        in_room=power_db(in_thirds(in_room) * in_third),
-        first=power_db(in_thirds(first) * in_third),
-        power=power_db(in_thirds(power) * in_third),
-        evenness=evenness_of(in_thirds(parts.direct)[:, counted], in_thirds(parts.reflected)[:, counted]),
+        thirds=Spectrum(thirds, **{name: level(in_thirds(square * filtering)) for name, square in squares.items()}),
+        filter_db=power_db(in_thirds(filtering)),
+        in_room=power_db(in_thirds(in_room * filtering)),
+        first=power_db(in_thirds(first * filtering)),
+        power=power_db(in_thirds(power * filtering)),
+        evenness=even(filtering),
+        unfiltered=Unfiltered(
+            _over_seats(level(in_thirds(parts.direct))),
+            power_db(in_thirds(first)),
+            power_db(in_thirds(power)),
+            even(np.ones(fine.size)),
+        ),
         join_db=_join(room, parts, fine, slice(counted.start * PER_THIRD, counted.stop * PER_THIRD)),
     )
 
@@ -165,6 +184,11 @@ def transfer(room: Room, directivity: Directivity, point: Point, *, frequency: F
     """
     check_free(directivity)
     return np.asarray(_tones(room, directivity, point, frequency, np.zeros(frequency.size), 1)[0])
+
+
+def _over_seats(level: FloatArray) -> FloatArray:
+    """Level (B,) dB of the mean square over the seats of levels (S, B)."""
+    return power_db(np.mean(10.0 ** (0.1 * level), axis=0))
 
 
 def _counted(thirds: FloatArray) -> slice:

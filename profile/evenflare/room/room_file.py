@@ -46,8 +46,11 @@ def _shares(value: Any) -> Any:
         if isinstance(share, bool) or not isinstance(share, int | float):
             raise fault(f"{at}must be a number, 0 to 1, or a list of them. Write it without quotation marks or unit")
         if not 0.0 <= share <= 1.0:
-            per_cent = 1.0 < share <= 100.0
-            hint = f"Is it in per cent? Then write {share * PERCENT:g}" if per_cent else "Correct it"
+            hint = "Correct it"
+            if 1.0 < share < 2.0:
+                hint = "A reverberation room may give that: then write 1"
+            elif 2.0 <= share <= 100.0:
+                hint = f"Is it in per cent? Then write {share * PERCENT:g}"
             raise fault(f"{at}{share:g} must be 0 to 1, the share of the sound's power that is absorbed. {hint}")
     return [float(share) for share in shares]
 

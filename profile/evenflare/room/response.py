@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from threadpoolctl import threadpool_limits
 
 from evenflare.bands import band_edges
 from evenflare.directivity import Directivity
@@ -135,13 +136,16 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
     thirds = observed_bands(directivity)
     fine, counted = fine_bands(thirds), _counted(thirds)
     filtering = np.ones(fine.size) if filtering is None else filtering
-    parts = heard(paths(room, directivity.observation, thirds), directivity)
+    # Two threads spend twice the processor's time on these, and gain next to nothing.
+    with threadpool_limits(1):
+        parts = heard(paths(room, directivity.observation, thirds), directivity)
+        interfering = _interfering(room, directivity, fine)
     squares = {
         "direct": parts.direct,
         "early": parts.early,
         "late": parts.late,
         "reflected": parts.reflected,
-        "steady": _interfering(room, directivity, fine) + parts.late,
+        "steady": interfering + parts.late,
     }
     once = paths(replace(room, order=1), directivity.observation, thirds)
     first = heard(once, directivity).early.mean(axis=0) / REFERENCE_PRESSURE**2

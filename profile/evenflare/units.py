@@ -23,6 +23,7 @@ CELSIUS_ZERO = 273.15
 KILOPASCAL = 1e3
 PERCENT = 1e-2
 MINUTE = 60.0
+MILLISECOND = 1e-3
 
 REFERENCE_PRESSURE = 20e-6
 """Pa rms, 0 dB of sound pressure level (ISO 1683:2015)."""

@@ -20,14 +20,13 @@ from evenflare.dsp.placing import Heard, Way, heard
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
-from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
+from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray
 
 BELOW = 4.0
 """How far below the lowest crossing a sum is looked at, as a ratio, where nothing else is asked for."""
 LOWEST, HIGHEST = 100.0, 20e3
 TOP = 0.45
 """Of a sample rate: the highest corner of a slope that it can hold."""
-MILLISECOND = 1e-3
 
 Read = TypeVar("Read")
 

@@ -12,9 +12,9 @@ from evenflare.measurement.gate import vertex
 from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
 from evenflare.measurement.normalise import at_frequencies, source_only, within
 from evenflare.measurement.readings import Response, Session
-from evenflare.measurement.sounds import DENSITY, MILLISECOND
+from evenflare.measurement.sounds import DENSITY
 from evenflare.measurement.window import lowest_frequency
-from evenflare.units import ComplexArray, FloatArray
+from evenflare.units import MILLISECOND, ComplexArray, FloatArray
 
 MOST = 400
 """Frequencies that a file may have before 12 per octave are taken from it where the session asks for none."""

@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field, model_validator
 from evenflare.directivity import Symmetry
 from evenflare.measurement.readings import Gate, MountingKind
 from evenflare.schema import Barometer, Humidity, Table, Temperature, fault, number, rising
-from evenflare.units import FloatArray
+from evenflare.units import MILLISECOND, FloatArray
 
 MINIMAL = """[rig]
 distance_m = 2.0
@@ -18,7 +18,6 @@ distance_m = 2.0
 kind = "impulse_response"
 horizontal = "turn_{off_axis_deg}.wav"
 symmetry = "round\""""
-MILLISECOND = 1e-3
 
 Text = Annotated[str, Field(min_length=1, max_length=200)]
 Height = Annotated[float, number(0.01, 500)]

@@ -14,9 +14,8 @@ from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
 from evenflare.measurement.normalise import source_only, within
 from evenflare.measurement.readings import Impulse, Session
 from evenflare.measurement.window import GATE_SHARE, lowest_frequency, reflection_free_time
-from evenflare.units import ComplexArray, FloatArray, amplitude_db
+from evenflare.units import MILLISECOND, ComplexArray, FloatArray, amplitude_db
 
-MILLISECOND = 1e-3
 DENSITY = 12
 """Frequencies per octave where the session asks for none."""
 HIGHEST = 20e3

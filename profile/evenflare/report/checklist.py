@@ -10,9 +10,8 @@ from evenflare.measurement.plan import Plan
 from evenflare.measurement.window import height_for
 from evenflare.report.sheet import Part, sheet
 from evenflare.report.words import hertz
-from evenflare.units import DEGREE
+from evenflare.units import DEGREE, MILLISECOND
 
-MILLISECOND = 1e-3
 BOX = "☐"
 NAMES = {"horizontal": "turn", "vertical": "tilt"}
 """What a reading's file begins with, by plane."""

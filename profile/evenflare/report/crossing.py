@@ -11,9 +11,9 @@ from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover
 from evenflare.dsp.joining import Joined
 from evenflare.report import sheet
-from evenflare.report.crossing_tables import MILLISECOND, names
+from evenflare.report.crossing_tables import names
 from evenflare.report.words import hertz, signed, spoken
-from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND
 
 KINDS = {"linkwitz_riley": "Linkwitz-Riley", "butterworth": "Butterworth", "linear_phase": "linear phase"}
 STEP_LIMITS = (

@@ -17,9 +17,8 @@ from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined
 from evenflare.report import tables
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray, amplitude_db
+from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, FloatArray, amplitude_db
 
-MILLISECOND = 1e-3
 STANDARD = ("listening_window_db", "early_reflections_db", "sound_power_db", "in_room_db", "sound_power_index_db")
 
 

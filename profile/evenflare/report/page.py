@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-import base64
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
 import numpy as np
-from jinja2 import Environment, PackageLoader, StrictUndefined
 from markupsafe import Markup
 
 from evenflare.air import Air
@@ -21,6 +19,8 @@ from evenflare.report import cabinet as cabinets
 from evenflare.report.agreement import Agreement
 from evenflare.report.cabinet import CabinetEffect
 from evenflare.report.rows import FamilyResult
+from evenflare.report.sheet import Picture, rendered
+from evenflare.report.sheet import picture as drawn
 from evenflare.report.words import hertz, millimetres, signed, span, spoken
 from evenflare.target import Target
 from evenflare.units import MILLIMETRE
@@ -52,21 +52,13 @@ NO_GAIN = 0.0005
 """dB; less is nothing with three decimals."""
 
 
-class _Picture(NamedTuple):
-    data: str
-    width: int
-    height: int
-    alt: str
-    caption: str
-
-
 class _Study(NamedTuple):
     """A section of its own: words and a picture."""
 
     name: str
     title: str
     lines: list[str]
-    picture: _Picture
+    picture: Picture
 
 
 def report(
@@ -110,17 +102,11 @@ def report(
     cabinet  : the same waveguide in other mountings.
     proof    : of the programs beside the page; a failure stands at the top of the page.
     """
-    environment = Environment(
-        loader=PackageLoader("evenflare.report", ""),
-        autoescape=True,
-        undefined=StrictUndefined,
-        trim_blocks=True,
-        lstrip_blocks=True,
-    )
     limits = [] if target is None else rows.limits(waveguide, target.limits)
     if all_round is None:
         all_round = directivity
-    return environment.get_template("page.html").render(
+    return rendered(
+        "page.html",
         title=name,
         design_id=design_id,
         what=what,
@@ -188,7 +174,7 @@ def _view(waveguide: Waveguide, all_round: Directivity | None) -> dict[str, Any]
     script = view.script()
     colours, low = style.LEVELS, balloon.FLOOR
     return {
-        "picture": _picture(figures.shape(waveguide), alt=f"The wall in space, {_size(waveguide)}.", caption=""),
+        "picture": drawn(figures.shape(waveguide), alt=f"The wall in space, {_size(waveguide)}.", caption=""),
         "data": Markup(view.data_text(view.data(waveguide, all_round))),
         "script": Markup(script),
         "script_hash": view.script_hash(script),
@@ -213,7 +199,7 @@ def _pictures(
     target: Target | None,
     history: Sequence[Mapping[str, Any]],
     tip_below_throat: float | None,
-) -> list[_Picture]:
+) -> list[Picture]:
     caption = (
         "Check the depth against the cabinet, and the smallest hollow radius against your cutter: the tool's radius"
         " must be below it."
@@ -222,7 +208,7 @@ def _pictures(
         caption += f" The ball's tip passes the throat plane by {millimetres(tip_below_throat)}: keep that free below."
     what = "Meridian" if waveguide.is_round else "Both meridians"
     pictures = [
-        _picture(
+        drawn(
             figures.profile(waveguide),
             alt=f"{what} of the waveguide to scale: {_size(waveguide)}.",
             caption=caption,
@@ -230,7 +216,7 @@ def _pictures(
     ]
     if not waveguide.is_round:
         pictures.append(
-            _picture(
+            drawn(
                 figures.front(waveguide),
                 alt=f"Sections at five depths from throat to mouth, seen from in front: {_size(waveguide)}.",
                 caption="Width × height of each section in mm. Hold the mouth's against the front it goes into, and"
@@ -241,7 +227,7 @@ def _pictures(
         pictures += _sound_pictures(directivity, target)
         if not waveguide.is_round and all_round is not None and balloon.drawable(all_round):
             pictures.append(
-                _picture(
+                drawn(
                     figures.balloons_at_octaves(all_round),
                     alt="Directivity balloons at octaves: level re on-axis as distance from the centre, and as colour.",
                     caption="A good balloon keeps its outline from one octave to the next and is smooth between the"
@@ -250,7 +236,7 @@ def _pictures(
             )
     if history:
         pictures.append(
-            _picture(
+            drawn(
                 figures.search_history(history),
                 alt=f"Scores of {len(history)} scored candidates over their number, by family, with the best so far.",
                 caption="If the best line still falls at the right edge, a longer search will pay; if it has been flat"
@@ -260,17 +246,17 @@ def _pictures(
     return pictures
 
 
-def _sound_pictures(directivity: Directivity, target: Target | None) -> list[_Picture]:
+def _sound_pictures(directivity: Directivity, target: Target | None) -> list[Picture]:
     columns = tables.summary_columns(directivity)
     between = span(columns["directivity_index_db"], digits=1) or "unknown"
     return [
-        _picture(
+        drawn(
             figures.index_and_beamwidth(directivity, target),
             alt=f"Directivity index ({between} dB) and beamwidth over frequency.",
             caption=_band_sentence(directivity, target),
         ),
         *(
-            _picture(
+            drawn(
                 figures.directivity_map(directivity, plane=plane),
                 alt=f"Map of the level re on-axis over frequency and off-axis angle{name and f', {name} plane'}, with"
                 " lines at −3, −6, −12 and −18 dB.",
@@ -278,19 +264,19 @@ def _sound_pictures(directivity: Directivity, target: Target | None) -> list[_Pi
             )
             for name, plane in figures.planes(directivity).items()
         ),
-        _picture(
+        drawn(
             figures.off_axis_curves(directivity),
             alt="Level re on-axis over the off-axis angle at five frequencies.",
             caption="Aim so that every seat lies where the curves still run together; where they part, tone changes"
             " with the seat.",
         ),
-        _picture(
+        drawn(
             figures.standard_curves(directivity),
             alt="On-axis, early reflections, sound power and in-room curves re the listening window, and both indices.",
             caption="As if equalised flat on the listening window: a smooth, gently falling in-room curve can be left"
             " alone; a step in it comes from the directivity, and no equaliser mends that.",
         ),
-        _picture(
+        drawn(
             figures.throat_impedance(directivity),
             alt="Resistance and reactance at the throat over frequency.",
             caption="Cross over where the resistance is high and calm; ripples are reflections from the mouth, which"
@@ -330,7 +316,7 @@ def _warnings(agreement: Agreement | None, proof: Proof | None) -> list[str]:
 def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: Proof | None) -> list[_Study]:
     studies = []
     if agreement is not None:
-        picture = _picture(
+        picture = drawn(
             agreements.figure(agreement),
             alt="Directivity index and horizontal beamwidth over frequency by the march and by boundary elements, and"
             " the difference of the index.",
@@ -339,7 +325,7 @@ def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: 
         )
         studies.append(_Study("methods", "Two methods", agreement.lines, picture))
     if cabinet is not None:
-        picture = _picture(
+        picture = drawn(
             cabinets.figure(cabinet),
             alt="Directivity index, horizontal beamwidth and on-axis level over frequency in a baffle, on a cabinet and"
             " free-standing.",
@@ -348,7 +334,7 @@ def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: 
         )
         studies.append(_Study("cabinet", "What the cabinet does", cabinet.lines, picture))
     if proof is not None:
-        picture = _picture(
+        picture = drawn(
             cutting.figure(cutting.shown(proof)),
             alt="Gouge and leftover along the normal over the part, as the programs cut it in software.",
             caption="Gouge is wood that should have stayed. Leftover after finishing is ridges, even all over;"
@@ -356,10 +342,6 @@ def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: 
         )
         studies.append(_Study("cutting", "Cut in software", cutting.lines(proof), picture))
     return studies
-
-
-def _picture(figure: Any, *, alt: str, caption: str) -> _Picture:
-    return _Picture(base64.b64encode(figures.png(figure)).decode("ascii"), *figures.page_size(figure), alt, caption)
 
 
 def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str]:

@@ -64,6 +64,13 @@ def sheet(
     written  : files beside the page and what each is for.
     command  : what to type to make it again.
     """
+    return rendered(
+        "sheet.html", title=title, what=what, parts=parts, written=written, command=command, warnings=warnings
+    )
+
+
+def rendered(template: str, **values: Any) -> str:
+    """A page of this package with its values, each escaped; one that is missing is a fault of ours."""
     environment = Environment(
         loader=PackageLoader("evenflare.report", ""),
         autoescape=True,
@@ -71,6 +78,4 @@ def sheet(
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template("sheet.html").render(
-        title=title, what=what, parts=parts, written=written, command=command, warnings=warnings
-    )
+    return environment.get_template(template).render(**values)

@@ -6,6 +6,7 @@ Two directivity indices are told apart: `directivity_index`, on axis over the wh
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, fields
 from typing import Literal
 
@@ -13,7 +14,16 @@ import numpy as np
 from numpy.typing import NDArray
 
 from evenflare.directivity import Directivity, Observation
-from evenflare.units import DEGREE, REFERENCE_POWER, REFERENCE_PRESSURE, FloatArray, amplitude_db, power_db, read_only
+from evenflare.units import (
+    DEGREE,
+    REFERENCE_POWER,
+    REFERENCE_PRESSURE,
+    FloatArray,
+    IntArray,
+    amplitude_db,
+    power_db,
+    read_only,
+)
 
 PLANES = {"horizontal": 0.0, "vertical": 0.5 * np.pi}
 """rad, azimuth of the two planes that have a name."""
@@ -273,11 +283,15 @@ def _covering_sides(observation: Observation, half_space: bool) -> list[Side]:
     return sides
 
 
-def _azimuth_weights(observation: Observation, signs: list[int]) -> FloatArray:
-    """Share (P, sides) of the full turn that each half-orbit and its mirror images stand for; they add up to 1."""
-    if observation.plane.size == 1:  # stands for the others only if round
-        _plane_index(observation, 0.0)
-        _plane_index(observation, 0.5 * np.pi)
+def half_orbits(
+    observation: Observation, signs: Sequence[int]
+) -> tuple[FloatArray, list[tuple[int, int]], IntArray, IntArray]:
+    """Azimuths (O,), rad, rising within a turn, in which something was observed or follows from the symmetry.
+
+    signs : of the sides on which a plane was observed, +1 first.
+    With them, of each half-orbit and its mirror images: the (plane, side) that it is and which azimuth that has; and
+    how many share each azimuth (O,).
+    """
     azimuths, owners = [], []
     for plane, azimuth in enumerate(observation.plane):
         for side, sign in enumerate(signs):
@@ -296,7 +310,16 @@ def _azimuth_weights(observation: Observation, signs: list[int]) -> FloatArray:
     _, first, inverse, count = np.unique(
         np.round(turn / SAME_ANGLE), return_index=True, return_inverse=True, return_counts=True
     )
-    gap = np.diff(turn[first], append=turn[first[0]] + 2.0 * np.pi)
+    return turn[first], owners, inverse, count
+
+
+def _azimuth_weights(observation: Observation, signs: list[int]) -> FloatArray:
+    """Share (P, sides) of the full turn that each half-orbit and its mirror images stand for; they add up to 1."""
+    if observation.plane.size == 1:  # stands for the others only if round
+        _plane_index(observation, 0.0)
+        _plane_index(observation, 0.5 * np.pi)
+    start, owners, inverse, count = half_orbits(observation, signs)
+    gap = np.diff(start, append=start[0] + 2.0 * np.pi)
     share = (gap + np.roll(gap, 1)) / (4.0 * np.pi) / count
     weights = np.zeros((observation.plane.size, len(signs)))
     np.add.at(weights, tuple(np.transpose(owners)), share[inverse])

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.directivity import Directivity, Observation
-from evenflare.metrics import SAME_ANGLE, sphere_weights
+from evenflare.metrics import SAME_ANGLE, half_orbits, sphere_weights
 from evenflare.units import ComplexArray, FloatArray
 
 SILENT = 1e-300
@@ -41,27 +41,10 @@ def direction_weights(observation: Observation, off_axis: FloatArray, azimuth: F
 
 def _turning(observation: Observation, sides: list[int], azimuth: FloatArray) -> FloatArray:
     """Share (D, P, sides) of each half-orbit in what is sent at an azimuth."""
-    places, owners = [], []
-    for plane, here in enumerate(observation.plane):
-        for side, sign in enumerate(sides):
-            at = [here if sign > 0 else here + np.pi]
-            if observation.symmetry != "none":
-                at += [np.pi - each for each in at]  # left and right
-            if observation.symmetry in ("round", "two_planes"):
-                at += [-each for each in at]  # up and down
-            if len(sides) == 1:
-                at += [each + np.pi for each in at]
-            places += at
-            owners += [(plane, side)] * len(at)
-    # Shifted by less than the rounding, so that a full turn and none are one.
-    turn = np.mod(np.array(places) + 0.1 * SAME_ANGLE, 2.0 * np.pi)
-    _, first, inverse, count = np.unique(
-        np.round(turn / SAME_ANGLE), return_index=True, return_inverse=True, return_counts=True
-    )
-    orbits = np.zeros((first.size, observation.plane.size, len(sides)))
+    start, owners, inverse, count = half_orbits(observation, sides)
+    orbits = np.zeros((start.size, observation.plane.size, len(sides)))
     for owner, orbit in zip(owners, inverse, strict=True):
         orbits[orbit][owner] += 1.0 / count[orbit]
-    start = turn[first]
     gap = np.diff(start, append=start[0] + 2.0 * np.pi)
     from_first = np.mod(azimuth - start[0], 2.0 * np.pi)
     below = np.clip(np.searchsorted(start - start[0], from_first, side="right") - 1, 0, start.size - 1)

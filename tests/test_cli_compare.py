@@ -131,7 +131,10 @@ def test_aes69_files_compare_as_folders_do(capsys, both, undrawn):
         ("compare measured predicted --out c --tolerance-db nan", "--tolerance-db nan: must be above 0"),
         ("spread measured --out c", "measured: is the only unit: must be two at least. Name more folders"),
         ("spread measured measured --out c", "measured: is named twice. Name every unit once"),
-        ("spread measured predicted --out c --golden x", "--golden x: must be one of the units, measured, predicted."),
+        (
+            "spread measured predicted --out c --reference-unit x",
+            "--reference-unit x: must be one of the units, measured, predicted.",
+        ),
         ("solve design.toml --like nothing --out c", "nothing: is not there. Name a folder that evenflare solve"),
     ],
 )
@@ -144,23 +147,23 @@ def test_faults_are_told(capsys, both, line, words):
 
 def test_spread_of_units(capsys, both, undrawn):
     written("third", scattered(cap(0.3), seed=2, level_db=0.2, gain_db=1.0))
-    code, out, err = said(capsys, "spread measured predicted third --golden predicted --out between")
+    code, out, err = said(capsys, "spread measured predicted third --reference-unit predicted --out between")
     assert (code, err) == (0, "")
     assert out.startswith("3 units scatter by 0.")
-    assert "third less predicted (golden): 0." in out
+    assert "third less predicted (reference unit): 0." in out
     held = json.loads((both / "between" / "spread.json").read_text())
     assert [unit["name"] for unit in held["units"]] == ["measured", "predicted", "third"]
-    assert held["golden"] == "predicted"
+    assert held["reference_unit"] == "predicted"
     assert held["units"][2]["gain_db"] == pytest.approx(1.0, abs=0.1)  # noise of 0.2 dB at 24 frequencies
     assert set(contents(both / "between")) == {
-        *("spread.json", "spread.csv", "report.html", "against_golden.png", "index_of_units.png"),
+        *("spread.json", "spread.csv", "report.html", "against_reference.png", "index_of_units.png"),
         *("spread_map_horizontal.png", "spread_map_vertical.png"),
     }
     (both / "morning").mkdir()
     written("morning/measured", cap(0.3))
     code, out, _ = said(capsys, "spread measured morning/measured --out between")
     assert code == 0
-    assert "morning/measured less measured (golden)" in out
+    assert "morning/measured less measured (reference unit)" in out
     written("third", cap(0.3, distance=1.0))
     code, _, err = said(capsys, "spread measured third --out again")
     assert code == 2

@@ -1,4 +1,4 @@
-"""Several units: their scatter against numpy's statistics, and each against the golden one."""
+"""Several units: their scatter against numpy's statistics, and each against the reference unit."""
 
 from __future__ import annotations
 
@@ -45,14 +45,14 @@ def test_scatter_is_that_which_the_units_were_seeded_with():
 
 
 def test_units_stand_against_the_golden_one_as_against_a_prediction(units):
-    found = spread(units, golden="unit 2")
-    assert list(found.against_golden) == ["unit 0", "unit 1", "unit 3", "unit 4"]
-    for name, each in found.against_golden.items():
+    found = spread(units, reference_unit="unit 2")
+    assert list(found.against_reference) == ["unit 0", "unit 1", "unit 3", "unit 4"]
+    for name, each in found.against_reference.items():
         assert each.overall == compare(units[name], units["unit 2"]).overall
     level = {name: metrics.on_axis_level(each) for name, each in units.items()}
     for name, gain in found.gains.items():
         assert gain == pytest.approx(np.mean(level[name] - level["unit 2"]))
-    assert spread(units).golden == "unit 0"
+    assert spread(units).reference_unit == "unit 0"
 
 
 def test_bands_and_index(units):
@@ -68,7 +68,7 @@ def test_bands_and_index(units):
 def test_one_unit_twice_does_not_scatter():
     found = spread({"a": cap(0.3), "again": cap(0.3)})
     assert found.figures().standard_deviation == 0.0
-    assert found.against_golden["again"].overall.rms == 0.0
+    assert found.against_reference["again"].overall.rms == 0.0
 
 
 def test_two_units_by_hand():
@@ -86,7 +86,7 @@ def test_only_what_all_units_hold_is_compared():
         "b": field(1.0, frequency=[500, 1000], off_axis=[0, 30, 60]),
         "c": field(1.0, frequency=[1000, 2000], off_axis=[0, 30, 90]),
     }
-    found = spread(units, golden="c")
+    found = spread(units, reference_unit="c")
     assert found.observation.frequency.tolist() == [1000.0]
     assert found.observation.off_axis / DEGREE == pytest.approx([0, 30])
 
@@ -95,7 +95,7 @@ def test_a_wrong_file_of_one_unit_is_its_worst(units):
     wrong = {**units, "unit 3": with_file(units["unit 3"], plane=1, angle_deg=-35.0, of_deg=80.0)}
     found = spread(wrong)
     assert found.figures().largest[2:] == (0.5 * np.pi, pytest.approx(-35.0 * DEGREE))
-    assert {name: len(each.suspects) for name, each in found.against_golden.items()} == {
+    assert {name: len(each.suspects) for name, each in found.against_reference.items()} == {
         "unit 1": 0,
         "unit 2": 0,
         "unit 3": 1,
@@ -110,15 +110,15 @@ def test_units_of_another_day_are_compared_and_their_air_told(units):
 
 
 @pytest.mark.parametrize(
-    ("changed", "golden", "words"),
+    ("changed", "reference_unit", "words"),
     [
         ({"unit 1": cap(0.3, distance=1.0)}, None, "unit 0 and unit 1: unequal distance, 2 m and 1 m"),
-        ({}, "unit 9", "golden unit unit 9: must be one of unit 0, unit 1"),
+        ({}, "unit 9", "reference unit unit 9: must be one of unit 0, unit 1"),
     ],
 )
-def test_what_cannot_be_compared_is_refused(units, changed, golden, words):
+def test_what_cannot_be_compared_is_refused(units, changed, reference_unit, words):
     with pytest.raises(ValueError, match=words):
-        spread({**units, **changed}, golden=golden)
+        spread({**units, **changed}, reference_unit=reference_unit)
 
 
 def test_one_unit_is_too_few():

@@ -189,14 +189,14 @@ def test_spread_in_words_files_and_on_its_page(tmp_path):
     held = json.loads((tmp_path / "spread.json").read_text(), parse_constant=lambda constant: pytest.fail(constant))
     assert held["standard_deviation_db"] == pytest.approx(found.figures().standard_deviation, abs=1e-8)
     assert held["largest"]["off_axis_deg"] == pytest.approx(-25.0)
-    assert [unit["against_golden"] is None for unit in held["units"]] == [True, False, False]
+    assert [unit["against_reference"] is None for unit in held["units"]] == [True, False, False]
     lines = (tmp_path / "spread.csv").read_text().splitlines()
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
     written = [float(row["standard_deviation_db"] or "nan") for row in rows]
     assert written == pytest.approx(found.standard_deviation.ravel(), abs=6e-5, nan_ok=True)
     drawn = spreading.pictures(found)
     assert sorted(drawn) == [
-        "against_golden.png",
+        "against_reference.png",
         "index_of_units.png",
         "spread_map_horizontal.png",
         "spread_map_vertical.png",
@@ -204,5 +204,10 @@ def test_spread_in_words_files_and_on_its_page(tmp_path):
     shown = {name: sheet.picture(each, alt="x", caption=spreading.caption(name)) for name, each in drawn.items()}
     text = spreading.page(found, kept, shown=shown, warnings=warnings, written=[], command="evenflare spread a b c")
     words = " ".join(Page(text).words.split())
-    for said in ("3 units scatter by", "b less a (golden):", "Each unit less a (golden)", "Warning: c: horizontal"):
+    for said in (
+        "3 units scatter by",
+        "b less a (reference unit):",
+        "Each unit less a (reference unit)",
+        "Warning: c: horizontal",
+    ):
         assert said in words

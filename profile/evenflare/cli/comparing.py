@@ -36,15 +36,17 @@ def add(command: AddCommand) -> None:
 
     spread = command(
         "spread",
-        "Tell how several units scatter, and how each differs from a golden one",
-        "example: evenflare spread unit_1 unit_2 unit_3 --out between_units --golden unit_2\n\n"
+        "Tell how several units scatter, and how each differs from a reference unit",
+        "example: evenflare spread unit_1 unit_2 unit_3 --out between_units --reference-unit unit_2\n\n"
         "The folders are those of measure, or SOFA files, measured from the same point and distance. Levels count\n"
         "from each unit's own on axis. The same unit measured again and again tells what the measurement repeats.\n"
         "writes spread.json, spread.csv, report.html and pictures.",
     )
     spread.add_argument("units", type=path, nargs="+", metavar="FOLDER", help="a folder or .sofa for each unit")
     spread.add_argument("--out", type=path, required=True, help="folder for the results, made if missing")
-    spread.add_argument("--golden", type=path, metavar="FOLDER", help="the unit that counts (default the first)")
+    spread.add_argument(
+        "--reference-unit", type=path, metavar="FOLDER", help="the unit that counts (default the first)"
+    )
 
 
 def _compare(options: argparse.Namespace) -> int:
@@ -73,7 +75,7 @@ def _spread(options: argparse.Namespace) -> int:
     from evenflare.commands.comparing import spread_command
 
     check_folder(options.out)
-    done = spread_command(options.units, options.out, golden=options.golden, command=options.words)
+    done = spread_command(options.units, options.out, reference_unit=options.reference_unit, command=options.words)
     warn(done.warnings)
     for line in done.lines:
         print(line)

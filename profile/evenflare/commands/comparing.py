@@ -110,10 +110,10 @@ def _check_apart(folder: Path, sources: Sequence[Path]) -> None:
             raise InputError(f"--out {folder}: is a folder that is compared. Choose another one")
 
 
-def spread_command(unit_paths: Sequence[Path], folder: Path, *, golden: Path | None, command: str) -> Compared:
-    """Several units against each other and against the golden one, into `folder`, all or nothing.
+def spread_command(unit_paths: Sequence[Path], folder: Path, *, reference_unit: Path | None, command: str) -> Compared:
+    """Several units against each other and against the reference unit, into `folder`, all or nothing.
 
-    golden : one of the units, the first if None.
+    reference_unit : one of the units, the first if None.
     Errors : InputError if a file is at fault, or the units cannot be compared.
     """
     from evenflare.measurement.spread import spread
@@ -126,7 +126,7 @@ def spread_command(unit_paths: Sequence[Path], folder: Path, *, golden: Path | N
     try:
         found = spread(
             {name: each.directivity for name, each in stored.items()},
-            golden=None if golden is None else _golden(golden, unit_paths, names),
+            reference_unit=None if reference_unit is None else _reference_unit(reference_unit, unit_paths, names),
         )
     except InputError:
         raise
@@ -141,7 +141,7 @@ def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, com
     drawn = spreading.pictures(found)
     warnings = spreading.warnings(found, stored)
     written = [
-        ("spread.json", "spread over all, by band and plane, and every unit against the golden one"),
+        ("spread.json", "spread over all, by band and plane, and every unit against the reference unit"),
         ("spread.csv", "mean, standard deviation and range between units over frequency and direction"),
         ("report.html", "all of it on one page, opens anywhere"),
         *((name, "picture") for name in drawn),
@@ -170,12 +170,13 @@ def _names(paths: Sequence[Path]) -> list[str]:
     return names
 
 
-def _golden(golden: Path, paths: Sequence[Path], names: Sequence[str]) -> str:
+def _reference_unit(reference_unit: Path, paths: Sequence[Path], names: Sequence[str]) -> str:
     for path, name in zip(paths, names, strict=True):
-        if golden.resolve() == path.resolve() or str(golden) == name:
+        if reference_unit.resolve() == path.resolve() or str(reference_unit) == name:
             return name
     raise InputError(
-        f"--golden {golden}: must be one of the units, {', '.join(map(str, paths))}. Name it among them too"
+        f"--reference-unit {reference_unit}: must be one of the units, {', '.join(map(str, paths))}."
+        " Name it among them too"
     )
 
 

@@ -1,4 +1,4 @@
-"""Several units of one design: how they scatter about their mean, and how each differs from a golden one.
+"""Several units of one design: how they scatter about their mean, and how each differs from a reference unit.
 
 Levels count from each unit's own on-axis level. Measured again and again, one unit tells what a measurement repeats:
 units that scatter more than that differ.
@@ -39,16 +39,16 @@ class Spread:
     """Units on what they all have in common.
 
     units  : by name, in their order, on one observation.
-    golden : name of the unit that the others are held against.
+    reference_unit : name of the unit that the others are held against.
     """
 
     units: Mapping[str, Directivity]
-    golden: str
+    reference_unit: str
 
     @property
     def observation(self) -> Observation:
         """Of all units."""
-        return self.units[self.golden].observation
+        return self.units[self.reference_unit].observation
 
     @property
     def valid(self) -> BoolArray:
@@ -92,10 +92,12 @@ class Spread:
         return found
 
     @cached_property
-    def against_golden(self) -> dict[str, Comparison]:
-        """Every other unit against the golden one, by name; the golden one stands for the prediction."""
-        golden = self.units[self.golden]
-        return {name: Comparison(each, golden) for name, each in self.units.items() if name != self.golden}
+    def against_reference(self) -> dict[str, Comparison]:
+        """Every other unit against the reference unit, by name; the reference unit stands for the prediction."""
+        reference_unit = self.units[self.reference_unit]
+        return {
+            name: Comparison(each, reference_unit) for name, each in self.units.items() if name != self.reference_unit
+        }
 
     def figures(self, where: BoolArray | None = None) -> Figures:
         """Over the counted cells of `where`, which spreads to (F, P, A); over all of them if left out."""
@@ -103,9 +105,9 @@ class Spread:
         if not used.any():
             return Figures(np.nan, None, 0)
         at = self.observation
-        weight = np.broadcast_to(area_weights(at.off_axis, half_space=self.units[self.golden].half_space), used.shape)[
-            used
-        ]
+        weight = np.broadcast_to(
+            area_weights(at.off_axis, half_space=self.units[self.reference_unit].half_space), used.shape
+        )[used]
         value = self.standard_deviation[used]
         f, p, a = (int(each) for each in np.argwhere(used)[int(value.argmax())])
         largest = (float(value.max()), float(at.frequency[f]), float(at.plane[p]), float(at.off_axis[a]))
@@ -139,29 +141,29 @@ class Spread:
 
     @cached_property
     def gains(self) -> dict[str, float]:
-        """dB, each unit's level on axis less the golden one's, mean over the valid frequencies: its sensitivity."""
-        golden = list(self.units).index(self.golden)
+        """dB, each unit's level on axis less the reference unit's, mean over the valid frequencies: its sensitivity."""
+        reference_unit = list(self.units).index(self.reference_unit)
         with np.errstate(invalid="ignore"):
-            away = (self.on_axis - self.on_axis[golden])[:, self.valid]
+            away = (self.on_axis - self.on_axis[reference_unit])[:, self.valid]
         return {
             name: float(np.mean(row[np.isfinite(row)])) if np.isfinite(row).any() else np.nan
             for name, row in zip(self.units, away, strict=True)
         }
 
 
-def spread(units: Mapping[str, Directivity], *, golden: str | None = None) -> Spread:
+def spread(units: Mapping[str, Directivity], *, reference_unit: str | None = None) -> Spread:
     """Two units or more at their common frequencies and directions.
 
-    golden : name of one of them; the first if left out.
+    reference_unit : name of one of them; the first if left out.
     Air may differ from unit to unit, as from day to day: see `air_shift`.
-    Errors : ValueError, in words without a remedy, if there are fewer than two, no such golden one, or `common` finds
-             that two cannot be compared; also where no cell counts.
+    Errors : ValueError, in words without a remedy, if there are fewer than two, no such reference unit, or `common`
+             finds that two cannot be compared; also where no cell counts.
     """
     if len(units) < 2:
         raise ValueError(f"holds {len(units)} unit: must be two at least")
-    chosen = next(iter(units)) if golden is None else golden
+    chosen = next(iter(units)) if reference_unit is None else reference_unit
     if chosen not in units:
-        raise ValueError(f"golden unit {chosen}: must be one of {', '.join(units)}")
+        raise ValueError(f"reference unit {chosen}: must be one of {', '.join(units)}")
     shared = units[chosen]
     for name, each in units.items():
         try:
@@ -179,8 +181,8 @@ def air_shift(found: Spread) -> float:
 
     0 where all air counts as the same.
     """
-    golden = found.units[found.golden]
-    if not any("air" in differences(golden, each) for each in found.units.values()):
+    reference_unit = found.units[found.reference_unit]
+    if not any("air" in differences(reference_unit, each) for each in found.units.values()):
         return 0.0
     speeds = [each.speed_of_sound for each in found.units.values()]
     return max(speeds) / min(speeds) - 1.0

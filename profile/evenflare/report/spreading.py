@@ -36,13 +36,13 @@ def lines(found: Spread) -> list[str]:
         said.append(f"Most {value:.3f} dB: {where_words(at, *place)}")
     if found.index is not None:
         said.append(f"Index: {_index_spread(found):.3f} dB standard deviation")
-    for name, each in found.against_golden.items():
+    for name, each in found.against_reference.items():
         all_cells = each.overall
         worst = all_cells.worst
         where = "" if worst is None else f", worst {signed(worst.deviation)} dB: {where_words(at, *worst[1:])}"
         said.append(
-            f"{name} less {found.golden} (golden): {all_cells.rms:.3f} dB rms, bias {signed(all_cells.bias)} dB,"
-            f" level on axis {signed(found.gains[name])} dB{where}"
+            f"{name} less {found.reference_unit} (reference unit): {all_cells.rms:.3f} dB rms,"
+            f" bias {signed(all_cells.bias)} dB, level on axis {signed(found.gains[name])} dB{where}"
         )
     return said
 
@@ -68,11 +68,11 @@ def warnings(found: Spread, stored: Mapping[str, Stored]) -> list[str]:
             f"the speed of sound differs by {100.0 * shift:.2f} % between units, which shifts every pattern along the"
             " frequency axis by as much: part of the spread is the weather's"
         )
-    for name, each in found.against_golden.items():
+    for name, each in found.against_reference.items():
         for direction in each.suspects[:3]:
             place = f"{plane_name(found.observation, direction.azimuth)} at {direction.off_axis / DEGREE:.4g}°"
             said.append(
-                f"{name}: {place} differs from {found.golden} by {direction.rms:.1f} dB rms, far more than its"
+                f"{name}: {place} differs from {found.reference_unit} by {direction.rms:.1f} dB rms, far more than its"
                 " neighbours. Check that it is the right file"
             )
     return said
@@ -93,7 +93,7 @@ def record(found: Spread, stored: Mapping[str, Stored], said: Sequence[str]) -> 
     """`spread.json`: plain values; null where something could not be had."""
     at, valid = found.observation, found.observation.frequency[found.valid]
     held = {
-        "golden": found.golden,
+        "reference_unit": found.reference_unit,
         "lowest_level_db": LOWEST_LEVEL,
         **_figures(found.figures()),
         "index_standard_deviation_db": None if found.index is None else _index_spread(found),
@@ -106,7 +106,9 @@ def record(found: Spread, stored: Mapping[str, Stored], said: Sequence[str]) -> 
                 "mounting": each.mounting,
                 "design_id": each.design_id,
                 "gain_db": found.gains[name],
-                "against_golden": None if name == found.golden else figures_record(found.against_golden[name].overall),
+                "against_reference": None
+                if name == found.reference_unit
+                else figures_record(found.against_reference[name].overall),
             }
             for name, each in stored.items()
         ],
@@ -154,7 +156,7 @@ def write(folder: Path, found: Spread, stored: Mapping[str, Stored], said: Seque
     files.write_text(folder / "spread.json", tables.json_text(record(found, stored, said)))
     header = [
         "spread: levels re on axis over frequency and direction, over several units",
-        f"units: {', '.join(str(each.path) for each in stored.values())}; golden: {found.golden}",
+        f"units: {', '.join(str(each.path) for each in stored.values())}; reference unit: {found.reference_unit}",
         "units of columns: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical",
         *meaning(found),
         *(f"caution: {each}" for each in said),
@@ -177,24 +179,24 @@ def pictures(found: Spread) -> dict[str, Any]:
             seen=found.seen,
             signed_values=False,
         )[0]
-    drawn["against_golden.png"] = _against_golden(found)
+    drawn["against_reference.png"] = _against_reference(found)
     if found.index is not None:
         drawn["index_of_units.png"] = _index(found, found.index)
     return drawn
 
 
-def _against_golden(found: Spread) -> Any:
-    """Rms over the directions of each unit less the golden one, and their levels on axis."""
+def _against_reference(found: Spread) -> Any:
+    """Rms over the directions of each unit less the reference unit, and their levels on axis."""
     drawn, (above, below) = figures.stacked(5.4, ratios=(1, 1))
-    style.dressed(above, f"Each unit less {found.golden} (golden)", x="", y="rms over\ndirections, dB")
+    style.dressed(above, f"Each unit less {found.reference_unit} (reference unit)", x="", y="rms over\ndirections, dB")
     style.dressed(below, "", x="frequency, Hz", y="level on axis, dB")
     below.axhline(0.0, color=style.QUIET, linewidth=0.8)
     frequency, names = found.observation.frequency, list(found.units)
-    golden, top = found.on_axis[names.index(found.golden)], 0.0
-    for (name, each), look in zip(found.against_golden.items(), _looks(len(names)), strict=False):
+    reference_unit, top = found.on_axis[names.index(found.reference_unit)], 0.0
+    for (name, each), look in zip(found.against_reference.items(), _looks(len(names)), strict=False):
         rms = _rms(each.deviation, np.where(each.counted, each.weights, 0.0))
         above.plot(frequency, rms, label=name, **look)
-        below.plot(frequency, found.on_axis[names.index(name)] - golden, **look)
+        below.plot(frequency, found.on_axis[names.index(name)] - reference_unit, **look)
         top = max(top, float(np.nanmax(rms, initial=0.0)))
     above.set_ylim(0.0, max(1.1 * top, 0.1))
     for axes, veil in ((above, "not valid"), (below, "")):
@@ -232,7 +234,7 @@ def _looks(count: int) -> list[dict[str, Any]]:
 CAPTIONS = {
     "spread_map": "Standard deviation of one unit about the mean of all. Grey: not every unit lies above −20 dB, or is"
     " valid. A stripe along one angle is one unit's wrong file or angle.",
-    "against_golden": "Above: pattern alone. Below: level on axis as measured, so that sensitivity counts.",
+    "against_reference": "Above: pattern alone. Below: level on axis as measured, so that sensitivity counts.",
     "index_of_units": "Each unit by the same quadrature on the common directions.",
 }
 """By what the name of a picture begins with."""
@@ -256,9 +258,9 @@ def page(
     parts = [
         sheet.Part("Spread", [f"{line}." for line in lines(found)]),
         sheet.Part(
-            f"Each unit less {found.golden} (golden)",
+            f"Each unit less {found.reference_unit} (reference unit)",
             head=("unit", "bias, dB", "rms, dB", "worst, dB", "at", "level on axis, dB"),
-            rows=[_unit_row(found, name) for name in found.against_golden],
+            rows=[_unit_row(found, name) for name in found.against_reference],
         ),
         sheet.Part(
             "By band and plane",
@@ -280,7 +282,7 @@ def page(
 
 
 def _unit_row(found: Spread, name: str) -> list[str]:
-    each, gain = found.against_golden[name].overall, signed(found.gains[name])
+    each, gain = found.against_reference[name].overall, signed(found.gains[name])
     if each.worst is None:
         return [name, "–", "–", "–", "–", gain]
     place = where_words(found.observation, *each.worst[1:])

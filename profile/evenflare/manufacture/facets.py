@@ -2,8 +2,7 @@
 
 from __future__ import annotations
 
-from numba import njit
-
+from evenflare.compiled import njit
 from evenflare.units import FloatArray
 
 _EDGE = 1e-9

@@ -11,8 +11,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.units import BoolArray, FloatArray
 
 BALL, BULL, FLAT, DRILL = 0, 1, 2, 3

@@ -12,8 +12,8 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes
 from evenflare.radiation.wavefront import FLAT, Caps, Path, Sweep
 from evenflare.units import FloatArray, IntArray

@@ -16,8 +16,8 @@ keep the loss to the nearness of the resonance, and energy balance (a test) show
 from __future__ import annotations
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.radiation.elements import NODES, Elements
 from evenflare.radiation.lapack import dgemm, dgesv, dpotrf, dsyrk, dtrsm
 from evenflare.units import FloatArray

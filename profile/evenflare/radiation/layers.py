@@ -13,8 +13,8 @@ import math
 from typing import NamedTuple
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.radiation.panels import COEFFICIENTS, GRADE, Mesh
 from evenflare.radiation.ring import moving_double, moving_single, still
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.radiation.elements import (
     EXTRA_POINTS,
     NODE_ORDER,

@@ -15,8 +15,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.units import FloatArray, IntArray, read_only
 
 FOUR_PI = 4.0 * math.pi

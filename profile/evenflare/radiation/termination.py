@@ -13,9 +13,9 @@ from functools import cached_property, lru_cache
 from typing import ClassVar, Protocol
 
 import numpy as np
-from numba import njit
 from numpy.polynomial.legendre import legvander
 
+from evenflare.compiled import njit
 from evenflare.radiation.modes import radial_modes, radial_quadrature
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 

@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from typing import NamedTuple, Protocol
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.meridian import Frame, Meridian, Piece

@@ -234,8 +234,17 @@ def test_zone_of_an_oblong_wall_has_its_azimuths():
 
 @pytest.mark.parametrize(
     ("size", "grade", "total"),
-    # ISO 8062-3:2007, Table 2: total widths in mm.
-    [(10, 6, 0.52), (50, 12, 5.6), (100.0, 12, 6.0), (100.1, 12, 7.0), (300, 10, 4.4), (300, 15, 20), (20, 13, 6)],
+    # ISO 8062-3:2023, DCTG: total widths in mm, as public copies of Table 2 of the first edition (2007) print them.
+    [
+        (600, 13, 14),
+        (10, 6, 0.52),
+        (50, 12, 5.6),
+        (100.0, 12, 6.0),
+        (100.1, 12, 7.0),
+        (300, 10, 4.4),
+        (300, 15, 20),
+        (20, 13, 6),
+    ],
 )
 def test_tolerance_is_the_standard_s(size, grade, total):
     assert tolerance(size * MM, grade) == pytest.approx(total * MM)
@@ -291,7 +300,7 @@ def test_sheet_tells_sizes_as_cast_and_finished_with_cautions(tmp_path):
     for words in (
         "contraction: 1.30208 % of the casting, pattern = casting x (1 + s), that is x 1.013021",
         "hint, not used: bronze",
-        "from memory",
+        "DCTG 12 of ISO 8062-3:2023 as cast, half",
         "parting line:",
         "draw: below 1.5 degrees: z 0.00 to 0.4",
         "dry-sand core",
@@ -307,6 +316,14 @@ def test_sheet_tells_sizes_as_cast_and_finished_with_cautions(tmp_path):
     assert rows["wall thickness"] == ["6.000", "6.000", "3.000", "6.078", "no"]
     assert done.mass == pytest.approx(done.pattern.volume * 8700)
     assert trimesh.load(done.mesh).volume == pytest.approx(done.pattern.volume * 1e9 * 1.0130208**3, rel=1e-5)
+
+
+def test_tolerances_that_no_public_table_confirms_say_so(tmp_path):
+    coarse = replace(PROCESS, casting=replace(BRONZE, grade=14))
+    small = export_pattern(BELL, Choice("shell"), coarse, tmp_path / "small", **TOLD)
+    wide = export_pattern(BELL, Choice("shell", flange_diameter=0.45), coarse, tmp_path / "wide", **TOLD)
+    assert "as cast, half" in small.sheet.read_text(encoding="utf-8")
+    assert "as cast (above 400 mm from memory: verify), half" in wide.sheet.read_text(encoding="utf-8")
 
 
 def test_process_that_casts_nothing_is_refused(tmp_path):

@@ -235,7 +235,7 @@ def test_view_has_names_for_those_who_do_not_see_it_and_a_picture_where_scripts_
     assert "hidden" in controls
 
 
-CHROMIUM = shutil.which("chromium") or shutil.which("google-chrome")
+CHROMIUM = shutil.which("chromium")
 DRIVER = """
 // A browser without a screen paints no frames.
 window.requestAnimationFrame = (does) => setTimeout(does, 0);

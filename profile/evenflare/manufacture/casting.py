@@ -55,6 +55,8 @@ _DCTG = {
     15: (10.0, 10.0, 10.0, 11.0, 12.0, 14.0, 16.0, 18.0, 20.0, 22.0),
 }
 """mm, total. Grades 13 to 15 are stated from 16 mm; below it the first value stated holds here."""
+READ_TO = {grade: 400.0 if grade > 13 else 630.0 for grade in _DCTG}
+"""mm, up to which the tolerances of a grade were read in a public table; beyond they are from memory."""
 _RMAG_TO = (40.0, 63.0, 100.0, 160.0, 250.0, 400.0)
 _RMAG = {
     "A": (0.1, 0.1, 0.2, 0.3, 0.3, 0.4),
@@ -84,8 +86,9 @@ def tolerance(nominal: float, grade: int) -> float:
     """m, the total width of the tolerance of a cast length (m): half of it either way.
 
     Errors : InputError for a grade other than 6 to 15, or a length above 630 mm.
-    Source : ISO 8062-3:2007, Table 2 (to 400 mm read in a copy of the page; 400 to 630 mm, and that half of it lies
-             either way, from memory).
+    Source : ISO 8062-3:2023, dimensional casting tolerance grades (DCTG). Values as public copies of Table 2 of its
+             first edition (2007) print them, not compared with the second edition's own; of 400 to 630 mm those of
+             grades 14 and 15, and that half of it lies either way, from memory.
     """
     if grade not in _DCTG:
         raise InputError(f"[casting] grade = {grade}: must be {min(_DCTG)} to {max(_DCTG)} (DCTG of ISO 8062-3)")
@@ -103,7 +106,7 @@ def required_allowance(largest: float, grade: str) -> float:
     """m of metal to take off each machined face of a casting whose largest size is `largest` (m).
 
     Errors : InputError for a grade other than A to K (there is no I), or a size above 400 mm.
-    Source : ISO 8062-3:2007, required machining allowance grades (RMAG); values from memory: verify with the foundry.
+    Source : ISO 8062-3:2023, required machining allowance grades (RMAG); values from memory: verify with the foundry.
     """
     if grade not in _RMAG:
         raise InputError(f'[casting] allowance_grade = "{grade}": must be one of {", ".join(_RMAG)} (RMAG)')

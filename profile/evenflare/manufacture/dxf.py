@@ -25,7 +25,7 @@ COLOURS = {
     "engrave": 6,
     "sheet": 8,
 }
-"""Layers, named by what is done along their curves, and their colours (AutoCAD colour index). `sheet` is not cut."""
+"""Layers, named by what is done along their curves, and the format's numbers of their colours. `sheet` is not cut."""
 
 
 @dataclass(frozen=True)

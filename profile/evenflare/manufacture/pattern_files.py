@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import InputError, write_text
-from evenflare.manufacture.casting import CAUTIONS, hints_for, tolerance
+from evenflare.manufacture.casting import CAUTIONS, READ_TO, hints_for, tolerance
 from evenflare.manufacture.draft import Zone, told
 from evenflare.manufacture.oblong_sizes import OblongSizes
 from evenflare.manufacture.outline import SolidChoice
@@ -177,8 +177,9 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         f" that is x {made.factor:.6f}",
         *_hints(casting.alloy),
         f"machining allowance: {_mm(made.allowance)} at casting size, {grade}, on: {faces}",
-        f"tolerances: DCTG {casting.grade} of ISO 8062-3:2007 as cast, half either way; walls one grade coarser (from"
-        f" memory); as machined {process.tolerance / MILLIMETRE:g} either way",
+        f"tolerances: DCTG {casting.grade} of ISO 8062-3:2023 as cast{_remembered(listed, casting.grade)},"
+        " half either way; walls one grade coarser (from memory);"
+        f" as machined {process.tolerance / MILLIMETRE:g} either way",
         f"draft: {casting.draft / DEGREE:g} degrees on the outside, added as metal; fillet {_mm(made.fillet)} between"
         " wall and flange; the waveguide's wall is enlarged and otherwise as designed",
         f"parting line: around the outside at casting z = {_mm(parting)}, pattern z = {_mm(parting * made.factor)},"
@@ -197,6 +198,13 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         for each in listed
     ]
     return "\n".join([*(f"# {line}" for line in header), columns, *rows]) + "\n"
+
+
+def _remembered(listed: tuple[Dimension, ...], grade: int) -> str:
+    """What to say where a tolerance of the grade was not read in a public table."""
+    if max(each.cast for each in listed) <= READ_TO[grade] * MILLIMETRE:
+        return ""
+    return f" (above {READ_TO[grade]:g} mm from memory: verify)"
 
 
 def _hints(alloy: str) -> list[str]:

@@ -18,7 +18,7 @@ from evenflare.files import InputError, write_text
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db, read_only
 
 COMMENTS = ("#", "*", ";", "%", "!", "//")
-SUFFIXES = (".txt", ".frd", ".csv", ".tsv", ".dat")
+SUFFIXES = (".txt", ".csv", ".tsv", ".dat")
 """Endings that such a file usually has."""
 LARGEST_FILE = 200_000_000
 """Bytes: far above any response, below what fills a memory."""

@@ -4,7 +4,7 @@ ENVIRONMENT := .venv
 BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
 
-.PHONY: demo test bench clean
+.PHONY: demo test bench oldest newest clean
 
 $(INSTALLED): pyproject.toml
 	$(PYTHON) -m venv $(ENVIRONMENT)
@@ -25,5 +25,20 @@ test: $(INSTALLED)
 bench: $(INSTALLED)
 	$(BIN)/python tests/benchmark.py
 
+# Every command once, with the lowest versions that pyproject.toml allows (these ask for Python 3.11), and with the newest
+# there are (make newest PYTHON=python3.13). Old libraries warn of what newer ones have changed: that is no error.
+oldest:
+	$(PYTHON) -m venv .venv-oldest
+	$(PYTHON) .ci/floors.py > .venv-oldest/floors.txt
+	.venv-oldest/bin/python -m pip install --quiet --constraint .venv-oldest/floors.txt --editable . pytest
+	NUMBA_CACHE_DIR=$(CURDIR)/.venv-oldest/compiled \
+	.venv-oldest/bin/pytest -W default -p no:cacheprovider tests/test_whole_chain.py
+
+newest:
+	$(PYTHON) -m venv .venv-newest
+	.venv-newest/bin/python -m pip install --quiet --upgrade --editable . pytest
+	NUMBA_CACHE_DIR=$(CURDIR)/.venv-newest/compiled \
+	.venv-newest/bin/pytest -p no:cacheprovider tests/test_whole_chain.py
+
 clean:
-	rm -rf $(ENVIRONMENT) demo
+	rm -rf $(ENVIRONMENT) .venv-oldest .venv-newest demo

@@ -58,6 +58,14 @@ def test_offsets_in_a_baffle(degrees, sideways):
     assert found.angle.significant == (degrees != 0.0)
 
 
+def test_readings_along_a_baffle_tell_nothing():
+    """With the angle off, one of the two along the baffle is behind it: whatever stands in its file moves nothing."""
+    pressure = read(PISTON, FRONT, angle=0.8 * DEGREE, centre=(3e-3, 0.0), noise=1e-3)
+    behind = pressure.copy()
+    behind[-1] *= 1e-3
+    assert told(FRONT, behind, half_space=True) == told(FRONT, pressure, half_space=True)
+
+
 def test_stated_errors_hold_the_truth():
     """Of 20 seeded runs with noise at -40 dB, angle and place within three standard errors."""
     truth = 0.4 * DEGREE, 2e-3

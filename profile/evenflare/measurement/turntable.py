@@ -114,7 +114,7 @@ def align(
     mirrored    : whether the source is mirror-symmetric in this plane; if not, angle and sideways stay unknown.
     half_space  : in a baffle; readings along it tell nothing, since with the angle off one of them is behind it.
     """
-    inside = np.flatnonzero(~half_space | (np.abs(off_axis) < 0.5 * np.pi - ALONG_BAFFLE))
+    inside = np.flatnonzero((np.abs(off_axis) < 0.5 * np.pi - ALONG_BAFFLE) | (not half_space))
     f, p, off_axis = frequency[usable], pressure[np.ix_(inside, usable)], off_axis[inside]
     pairs = mirror_pairs(off_axis) if mirrored else []
     along = _along(off_axis, p, f, speed_of_sound) if phase_known else None

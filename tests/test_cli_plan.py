@@ -81,7 +81,7 @@ def test_its_session_file_reads_the_recordings_put_beside_it(tmp_path, capsys):
         ("--step-deg 7", "--step-deg 7: must go into 90"),
         ("--from-hz 30000", "--from-hz 30000: must be below --to-hz 20000"),
         ("--source-height-m 9", "above the difference of the heights"),
-        ("--temperature-c 300", "--temperature-c 300: must be -40 to 55"),
+        ("--temperature-c 300", "--temperature-c 300: must be -20 to 50"),
     ],
 )
 def test_bad_values_are_refused_with_what_is_allowed(capsys, changed, message):

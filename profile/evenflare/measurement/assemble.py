@@ -51,6 +51,8 @@ def assemble(session: Session) -> Assembled:
     rig, air = session.rig, session.rig.air
     findings = dict(heard.findings)
     warnings, assumed = list(findings.pop("warnings", ())), list(findings.pop("assumed", ()))
+    if air.remark:
+        warnings.append(air.remark)
     half_space = rig.mounting == "baffle"
     orbits: dict[float, Orbit] = {}
     alignments: dict[float, Alignment] = {}

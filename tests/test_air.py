@@ -33,8 +33,8 @@ def test_speed_at_the_carbon_dioxide_of_cramers_day():
     assert air.speed_of_sound == pytest.approx(343.9944, abs=6e-5)  # the last digit
 
 
-# Dry air by the equation of state of Lemmon, Jacobsen, Penoncello and Friend, J. Phys. Chem. Ref. Data 29 (2000) 331, as
-# a general library of fluid properties (CoolProp 8.0) gives it: Celsius, m/s at 60, 101.325 and 110 kPa.
+# Dry air by the equation of state of Lemmon, Jacobsen, Penoncello and Friend, J. Phys. Chem. Ref. Data 29 (2000) 331,
+# as a general library of fluid properties (CoolProp 8.0) gives it: Celsius, m/s at 60, 101.325 and 110 kPa.
 REAL_DRY_AIR = [
     (-20, (319.0599, 319.0642, 319.0652)),
     (-10, (325.2997, 325.3149, 325.3182)),

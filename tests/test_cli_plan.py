@@ -72,6 +72,15 @@ def test_its_session_file_reads_the_recordings_put_beside_it(tmp_path, capsys):
     assert "is there already" in err
 
 
+def test_cold_air_is_planned_with_a_warning(capsys, tmp_path):
+    code, _, err = said(capsys, f"{PLACE} --temperature-c -5")
+    assert code == 0
+    assert "speed of sound: -5 Celsius at 101.325 kPa lies outside 0 to 30 Celsius" in err
+    assert "outside 0 to 30 Celsius" not in said(capsys, f"{PLACE} --temperature-c 5")[2]
+    # The coldest that may be planned is the coldest that the session which it writes may have.
+    assert said(capsys, f"{PLACE} --temperature-c -20 --out {tmp_path / 'cold'}")[0] == 0
+
+
 @pytest.mark.parametrize(
     ("changed", "message"),
     [

@@ -33,14 +33,17 @@ CRAMER = (
 )
 CRAMER_SECOND_ORDER = (-2.835149, -2.15e-13, 29.179762, 0.000486)  # water^2, pressure^2, dioxide^2, all three
 
-# Gases of the air: mole fraction of dry air (the rest is carbon dioxide), g/mol, degrees of freedom of the rigid molecule,
-# and K of each vibration. Sources: CIPM-2007 for fractions and masses; Herzberg (1945), Infrared and Raman Spectra, and
-# for oxygen and nitrogen ISO 9613-1:1993, for the vibrations (all from memory).
-NITROGEN = (0.78112, 28.0134, 5, (3352.0,))
-OXYGEN = (0.20954, 31.9988, 5, (2239.1,))
-ARGON = (0.00934, 39.948, 3, ())
-WATER = (18.01528, 6, (2294.0, 5255.0, 5401.0))
-DIOXIDE = (44.0095, 5, (960.0, 960.0, 1997.0, 3380.0))
+# g/mol, degrees of freedom of the rigid molecule, and K of each vibration. Sources: CIPM-2007 for the shares of dry air
+# (the rest is carbon dioxide) and the masses; Herzberg (1945), Infrared and Raman Spectra, and for oxygen and nitrogen
+# ISO 9613-1:1993, for the vibrations (all from memory).
+Gas = tuple[float, int, tuple[float, ...]]
+DRY_AIR: tuple[tuple[float, Gas], ...] = (
+    (0.78112, (28.0134, 5, (3352.0,))),  # nitrogen
+    (0.20954, (31.9988, 5, (2239.1,))),  # oxygen
+    (0.00934, (39.948, 3, ())),  # argon
+)
+WATER: Gas = (18.01528, 6, (2294.0, 5255.0, 5401.0))
+DIOXIDE: Gas = (44.0095, 5, (960.0, 960.0, 1997.0, 3380.0))
 
 
 @dataclass(frozen=True)
@@ -75,8 +78,8 @@ def air_at(
     humidity       : relative, 0 to 1, over liquid water.
     pressure       : Pa, 1e4 to 2e5.
     carbon_dioxide : mole fraction, 0 to 0.01.
-    Where `within_cramer` the stated uncertainty is 300 ppm. Beyond it the polynomial's value at the nearest state of its
-    range is multiplied by the ratio of both states' speeds in a mixture of ideal gases, so that nothing jumps, and
+    Where `within_cramer` the stated uncertainty is 300 ppm. Beyond it the polynomial's value at the nearest state of
+    its range is multiplied by the ratio of both states' speeds in a mixture of ideal gases, so that nothing jumps, and
     `remark` says so: from -20 to 50 Celsius and 60 to 110 kPa dry air is within 200 ppm of the equation of state of
     Lemmon et al. (2000); very damp air about 0.1 %, as the forces between molecules of water are left out.
     Density is that of moist air over the Magnus saturation pressure. ValueError outside the ranges.
@@ -110,8 +113,8 @@ def _beyond(temperature: float, pressure: float) -> str:
     """What is to be said of a state outside Cramer's range."""
     return (
         f"speed of sound: {temperature - CELSIUS_ZERO:g} Celsius at {pressure / KILOPASCAL:g} kPa lies outside 0 to 30"
-        " Celsius and 75 to 102 kPa, where the formula (Cramer 1993) holds to 0.03 %. It is carried on as ideal gases do,"
-        " to about 0.1 %"
+        " Celsius and 75 to 102 kPa, where the formula (Cramer 1993) holds to 0.03 %. It is carried on as ideal gases"
+        " do, to about 0.1 %"
     )
 
 
@@ -187,10 +190,10 @@ def _ideal(temperature: float, water: float, carbon_dioxide: float) -> float:
     sqrt(gamma T / M), gamma = C / (C - 1), C the heat at constant pressure over the gas constant: 1 + half the degrees
     of freedom + Einstein's function of each vibration.
     """
-    dry = (1.0 - water - carbon_dioxide) / sum(gas[0] for gas in (NITROGEN, OXYGEN, ARGON))
-    parts = [(dry * share, *rest) for share, *rest in (NITROGEN, OXYGEN, ARGON)]
+    dry = 1.0 - water - carbon_dioxide
+    parts = [(dry * share, gas) for share, gas in DRY_AIR] + [(water, WATER), (carbon_dioxide, DIOXIDE)]
     heat = mass = 0.0
-    for share, molar, freedom, vibrations in [*parts, (water, *WATER), (carbon_dioxide, *DIOXIDE)]:
+    for share, (molar, freedom, vibrations) in parts:
         half = 0.5 * np.array(vibrations) / temperature
         heat += share * (1.0 + 0.5 * freedom + float(np.sum((half / np.sinh(half)) ** 2)))
         mass += share * molar

@@ -108,7 +108,7 @@ def sphere_weights(observation: Observation, *, half_space: bool = False) -> Flo
     Each angle stands for its exact ring zone, bounded midway between neighbours (a baffle's last zone by 90
     degrees). Between neighbouring half-orbits the mean square goes as cos^2 and sin^2 of azimuth, scaled to their
     spacing, so that each stands for half the azimuth to either side; two planes count equally. A side or plane not
-    observed is taken from the symmetry.
+    observed is taken from the symmetry. Whether the angles are close enough for the pattern: `coarseness`.
     ValueError if the angles leave a gap above 30 degrees, or one plane only was observed and is not round.
     Source: zone areas; common practice.
     """

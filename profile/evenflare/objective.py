@@ -238,10 +238,9 @@ def _wanted_part(directivity: Directivity, target: Target) -> Directivity:
             f"less than {LEAST_VALID:.0%} of the wanted band, {low:.4g} to {high:.4g} Hz, is observed and valid:"
             " the directivity cannot be scored"
         )
-    if keep.all():
-        return directivity
-
-    return at_frequencies(directivity, keep)
+    # Every candidate is judged by the directions of the search, whatever else a solver knows.
+    alike = replace(directivity, resolved=None)
+    return alike if keep.all() else at_frequencies(alike, keep)
 
 
 def _secondary_terms(directivity: Directivity, width: FloatArray) -> dict[str, float]:

@@ -40,8 +40,7 @@ def _solve(options: argparse.Namespace) -> int:
     sound = solution.sound
     if corners:
         print(corners)
-    print(f"Directivity index: {designs.index_line(sound.directivity)}")
-    for line in solving.found_lines(sound):
+    for line in [*designs.index_lines(sound.directivity), *solving.found_lines(sound)]:
         print(line)
     list_written(solution.written, options.out)
     warn(sound.warnings)

@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from evenflare.coarseness import coarse_words
 from evenflare.directivity import Directivity, Observation
 from evenflare.measurement.heard import Heard
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
@@ -115,6 +116,9 @@ def assemble(session: Session) -> Assembled:
         air.speed_of_sound,
         half_space=half_space,
     )
+    coarse = coarse_words(directivity)
+    if coarse:
+        warnings.append(coarse)
     error, told_from = index_error(directivity, heard)
     findings |= {
         "smoothing_per_octave": session.smoothing,

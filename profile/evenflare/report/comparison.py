@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from evenflare.coarseness import coarse_words
 from evenflare.directivity_file import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Comparison, Direction, Figures
 from evenflare.measurement.read_off import ReadOff
@@ -136,6 +137,9 @@ def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str
         )
     if len(found.suspects) > MOST_SUSPECTS:
         said.append(f"{len(found.suspects) - MOST_SUSPECTS} more directions deviate far more than their neighbours")
+    coarse = coarse_words(found.measured)
+    if coarse:
+        said.append(f"{measured.path}: {coarse}")
     for each_file in (measured, predicted):
         said += [f"{each_file.path}: assumed {words}" for words in each_file.assumed]
     return said

@@ -52,7 +52,8 @@ def write_solution(
         tables.write_balloon(folder / "balloon.csv", sound.all_round, name=name, design_id=identity, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
     pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
-    header = tables.origin(sound.directivity.observation, name, identity)
+    observation = sound.directivity.observation
+    header = [*tables.origin(observation, name, identity), *tables.distance_notes(observation)]
     if sound.agreement is not None:
         agreement.write(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
         written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))

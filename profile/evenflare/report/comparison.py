@@ -97,7 +97,8 @@ def remarks(found: Comparison, read: ReadOff) -> list[str]:
         " even for another waveguide, so never a verdict by itself",
         f"Levels on axis and sound power are compared after one gain of {signed(read.gain)} dB, the mean"
         " difference on axis, is taken from the measured ones: a prediction does not know how loudly it was driven",
-        "Index, beamwidth and power of both are read off by the same quadrature on the common directions",
+        "Index, beamwidth and power of both are read off by the same quadrature on the common directions"
+        + ("" if found.observation.far_field else f", at {found.observation.distance:g} m: not those of the far field"),
         f"Tolerance X: at most X dB rms over all, and at most {DIRECTION_FACTOR:g} X in any one direction over the"
         " valid frequencies, with levels below −20 dB raised to it, so that a silent direction counts too",
     ]

@@ -267,7 +267,8 @@ def distance_notes(observation: Observation) -> list[str]:
         return []
     return [
         f"indices and beamwidth are those at {observation.distance:g} m: near a large mouth several dB from the far"
-        " field's; far_field_index_db: whole sphere in the far field, as targets want it, where a solver knows it"
+        " field's; far_field_index_db (summary.csv): whole sphere in the far field, as targets want it, where a solver"
+        " knows it"
     ]
 
 

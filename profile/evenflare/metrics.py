@@ -367,11 +367,12 @@ def _crossing(angle: FloatArray, share: FloatArray, *, axis: int) -> FloatArray:
     segment = np.maximum(at - 1, 0)
     begin = "not-a-knot" if axis else (1, np.zeros(at.size))
     cubic = CubicSpline(angle, share.T, bc_type=(begin, "not-a-knot")).c[:, segment, np.arange(at.size)]
-    low, high = np.zeros(at.size), np.diff(angle)[segment]
+    low, step = np.zeros(at.size), np.diff(angle)[segment]
     for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
+        step *= 0.5
+        middle = low + step
         above = ((cubic[0] * middle + cubic[1]) * middle + cubic[2]) * middle + cubic[3] > BEAM_SHARE
-        low, high = np.where(above, middle, low), np.where(above, high, middle)
+        low = np.where(above, middle, low)
     return np.where(at > axis, angle[segment] + low, np.nan)
 
 

@@ -205,7 +205,7 @@ def test_a_measurement_without_the_axis_cannot_be_solved_like(capsys, here, plai
 def test_from_a_measurement_to_a_verdict(capsys, here, undrawn, compiled):
     """The prototype is played by the other method, which shares nothing with the march but the wall."""
     design = (here / "design.toml").read_text()
-    analysis = "[analysis]\nfrequencies_hz = [700, 1400, 2800, 5600]\noff_axis_step_deg = 10\ndistance_m = 2\n"
+    analysis = "[analysis]\nfrequencies_hz = [700, 1400, 2800, 5600]\noff_axis_step_deg = 5\ndistance_m = 2\n"
     (here / "rig.toml").write_text(design + analysis)
     assert said(capsys, "solve rig.toml --method boundary_elements --setting screen --out measured")[0] == 0
     assert said(capsys, "solve design.toml --like measured --out predicted")[0] == 0

@@ -72,6 +72,15 @@ def test_its_session_file_reads_the_recordings_put_beside_it(tmp_path, capsys):
     assert "is there already" in err
 
 
+def test_cold_air_is_planned_with_a_warning(capsys, tmp_path):
+    code, _, err = said(capsys, f"{PLACE} --temperature-c -5")
+    assert code == 0
+    assert "speed of sound: -5 Celsius at 101.325 kPa lies outside 0 to 30 Celsius" in err
+    assert "outside 0 to 30 Celsius" not in said(capsys, f"{PLACE} --temperature-c 5")[2]
+    # The coldest that may be planned is the coldest that the session which it writes may have.
+    assert said(capsys, f"{PLACE} --temperature-c -20 --out {tmp_path / 'cold'}")[0] == 0
+
+
 @pytest.mark.parametrize(
     ("changed", "message"),
     [
@@ -81,7 +90,7 @@ def test_its_session_file_reads_the_recordings_put_beside_it(tmp_path, capsys):
         ("--step-deg 7", "--step-deg 7: must go into 90"),
         ("--from-hz 30000", "--from-hz 30000: must be below --to-hz 20000"),
         ("--source-height-m 9", "above the difference of the heights"),
-        ("--temperature-c 300", "--temperature-c 300: must be -40 to 55"),
+        ("--temperature-c 300", "--temperature-c 300: must be -20 to 50"),
     ],
 )
 def test_bad_values_are_refused_with_what_is_allowed(capsys, changed, message):

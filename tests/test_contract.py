@@ -46,8 +46,8 @@ candidates = 24
 SOLUTION = {
     "directivity.csv": ["frequency_hz", "azimuth_deg", "off_axis_deg", "level_db", "phase_deg", "valid"],
     "summary.csv": [
-        *("frequency_hz", "directivity_index_db", "sound_power_index_db", "beamwidth_deg", "on_axis_level_db"),
-        *("on_axis_phase_deg", "sound_power_level_db", "throat_resistance", "throat_reactance"),
+        *("frequency_hz", "directivity_index_db", "far_field_index_db", "sound_power_index_db", "beamwidth_deg"),
+        *("on_axis_level_db", "on_axis_phase_deg", "sound_power_level_db", "throat_resistance", "throat_reactance"),
         *("error_estimate_db", "valid"),
     ],
     "agreement.csv": [

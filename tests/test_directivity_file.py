@@ -215,6 +215,7 @@ def test_sofa_reads_back_exactly_and_passes_the_librarys_verification(tmp_path, 
         sound_power=np.array([1e-3, 2e-3, 3e-3]),
         throat_impedance=np.array([1 + 2j, 3 - 4j, 5j]),
         error_estimate=np.array([0.1, 0.2, 0.3]),
+        far_field_index=np.array([3.0, 6.5, 9.25]),
     )
     path = write_sofa(wanted, tmp_path / "a.sofa", name="trial ü", design_id=ID, mounting="free_standing")
     file = sofar.read_sofa(str(path), verify=True, verbose=False)  # raises on any violation
@@ -223,7 +224,7 @@ def test_sofa_reads_back_exactly_and_passes_the_librarys_verification(tmp_path, 
     found = read_directivity(path)
     assert (found.name, found.design_id, found.mounting, found.assumed) == ("trial ü", ID, "free_standing", ())
     assert_same_axes(found.directivity, wanted)
-    for name in ("pressure", "sound_power", "throat_impedance", "error_estimate"):
+    for name in ("pressure", "sound_power", "throat_impedance", "error_estimate", "far_field_index"):
         assert np.array_equal(getattr(found.directivity, name), getattr(wanted, name))
 
 

@@ -23,7 +23,8 @@ DESIGN = (
 GROUND = ("units", "files", "compiled", "air", "waveguide", "directivity", *DESIGN)
 LIBRARY = (
     *("units", "bands", "files", "compiled", "air", "waveguide", "directivity", *DESIGN),
-    *("closed_forms", "metrics", "room", "target_tables", "target", "reach", "radiation", "objective", "search"),
+    *("closed_forms", "metrics", "coarseness", "room", "target_tables", "target", "reach", "radiation", "objective"),
+    "search",
 )
 """From the ground up: a module imports only what stands before it."""
 PEERS = {"bands": ("files",), "files": ("bands",)}
@@ -34,8 +35,8 @@ TRADES = ("manufacture", "measurement", "dsp")
 ALLOWED = {
     **{unit: set(LIBRARY[:place]) - set(PEERS.get(unit, ())) for place, unit in enumerate(LIBRARY)},
     "manufacture": set(GROUND),
-    "measurement": {*GROUND, "bands", "closed_forms", "metrics"},
-    "dsp": {*GROUND, "bands", "closed_forms", "metrics"},
+    "measurement": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
+    "dsp": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
     "report": {*LIBRARY, *TRADES},
     "remarks": {*LIBRARY, "manufacture"},
     "check": {*LIBRARY, "manufacture"},

@@ -76,8 +76,8 @@ def test_summary_table_has_the_columns_and_the_pistons_index_and_impedance(tmp_p
     directivity = piston(step_deg=1.0)
     _, rows = read(write(tmp_path, directivity)[1])
     names = (
-        "frequency_hz directivity_index_db sound_power_index_db beamwidth_deg on_axis_level_db on_axis_phase_deg"
-        " sound_power_level_db throat_resistance throat_reactance error_estimate_db valid"
+        "frequency_hz directivity_index_db far_field_index_db sound_power_index_db beamwidth_deg on_axis_level_db"
+        " on_axis_phase_deg sound_power_level_db throat_resistance throat_reactance error_estimate_db valid"
     )
     assert list(rows[0]) == names.split()
     size = 2 * np.pi * directivity.observation.frequency * RADIUS / AIR.speed_of_sound
@@ -170,7 +170,7 @@ def test_oblong_tables_hold_three_planes_and_both_beamwidths(tmp_path: Path) -> 
     assert np.isnan(column(rows, "level_db")[~front]).all()
     _, summary = read(paths[1])
     names = list(summary[0])
-    assert names[3:5] == ["beamwidth_horizontal_deg", "beamwidth_vertical_deg"]
+    assert names[4:6] == ["beamwidth_horizontal_deg", "beamwidth_vertical_deg"]
     assert "beamwidth_deg" not in names
     # 5 kHz: ka = 5.492 and kb = 3.661. Straight in dB over one degree: a hundredth of one.
     for name, half_size in (("horizontal", HALF_WIDTH), ("vertical", HALF_HEIGHT)):

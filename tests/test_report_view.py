@@ -12,7 +12,7 @@ import pytest
 
 from ellipse import AIR, HALF_HEIGHT, HALF_WIDTH, elliptical_piston
 from evenflare.closed_forms import elliptical_piston_pattern
-from evenflare.directivity import Directivity
+from evenflare.directivity import Directivity, in_directions
 from evenflare.report import balloon, page, scene, view, wall
 from evenflare.units import DEGREE, MILLIMETRE, amplitude_db
 from evenflare.waveguide import Waveguide
@@ -98,12 +98,12 @@ def test_dense_observation_adds_directions_and_its_part_takes_them_off_again() -
     np.testing.assert_array_equal(dense.frequency, coarse.observation.frequency)
     whole = elliptical_piston(FREQUENCY, observation=dense)
     assert balloon.drawable(whole)
-    again = balloon.part(whole, coarse.observation)
+    again = in_directions(whole, coarse.observation)
     assert again.observation is coarse.observation
     np.testing.assert_array_equal(again.pressure, coarse.pressure)
     assert balloon.dense(piston().observation).plane.size == 1
     with pytest.raises(ValueError, match="not observed"):
-        balloon.part(coarse, dense)
+        in_directions(coarse, dense)
 
 
 def test_octaves_are_those_within_the_data() -> None:

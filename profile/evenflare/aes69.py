@@ -85,6 +85,7 @@ def _ours(directivity: Directivity, name: str, design_id: str, mounting: str) ->
         "throat_resistance": None if impedance is None else impedance.real,
         "throat_reactance": None if impedance is None else impedance.imag,
         "error_estimate_db": directivity.error_estimate,
+        "far_field_index_db": directivity.far_field_index,
     }
     return {
         "name": name,
@@ -180,6 +181,7 @@ def _own(record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) 
         key: None if record[key] is None else np.array(record[key], dtype=np.float64)
         for key in ("sound_power_w", "throat_resistance", "throat_reactance", "error_estimate_db")
     }
+    far = record.get("far_field_index_db")  # younger than the format
     resistance, reactance = rows["throat_resistance"], rows["throat_reactance"]
     directivity = Directivity(
         observation,
@@ -191,6 +193,7 @@ def _own(record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) 
         sound_power=rows["sound_power_w"],
         throat_impedance=None if resistance is None or reactance is None else resistance + 1j * reactance,
         error_estimate=rows["error_estimate_db"],
+        far_field_index=None if far is None else np.array(far, dtype=np.float64),
     )
     return Sofa(directivity, record["name"], record["design_id"], record["mounting"], ())
 

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, fields, replace
 from typing import Any, Literal
 
 import numpy as np
 
-from evenflare.units import BoolArray, ComplexArray, FloatArray, read_only
+from evenflare.units import BoolArray, ComplexArray, FloatArray, IntArray, read_only
 
 Symmetry = Literal["round", "two_planes", "left_right", "none"]
+SAME_DIRECTION = 1e-6
+"""rad, below which two directions are one."""
 
 
 @dataclass(frozen=True)
@@ -74,8 +76,11 @@ class Directivity:
     sound_power      : (F,) W where known better than from the pressure (a solver's own sum), or None.
     throat_impedance : (F,) mean pressure over the exit / (density * speed_of_sound * velocity), complex, or None.
     error_estimate   : (F,) dB, the solver's estimate of the error of the directivity index, or None.
+    far_field_index  : (F,) dB, the directivity index in the far field where a solver knows it, or None.
+    resolved         : the same sound in these and more directions, as close as its pattern needs, or None where these
+                       are all there are. What is read off between angles is read off it.
     provenance       : solver, settings, sizes, version: plain values that JSON can hold.
-    Errors           : ValueError if the shapes disagree.
+    Errors           : ValueError if the shapes disagree, or `resolved` is another sound.
     """
 
     observation: Observation
@@ -87,6 +92,8 @@ class Directivity:
     sound_power: FloatArray | None = None
     throat_impedance: ComplexArray | None = None
     error_estimate: FloatArray | None = None
+    far_field_index: FloatArray | None = None
+    resolved: Directivity | None = None
     provenance: Mapping[str, Any] = field(default_factory=dict)
 
     def __post_init__(self) -> None:
@@ -97,6 +104,7 @@ class Directivity:
             "sound_power": (shape[:1], np.float64),
             "throat_impedance": (shape[:1], np.complex128),
             "error_estimate": (shape[:1], np.float64),
+            "far_field_index": (shape[:1], np.float64),
         }
         for name, (wanted, dtype) in expected.items():
             value = getattr(self, name)
@@ -106,6 +114,10 @@ class Directivity:
             if array.shape != wanted:
                 raise ValueError(f"{name} has shape {array.shape}: the observation asks for {wanted}")
             object.__setattr__(self, name, array)
+        if self.resolved is not None and not np.array_equal(
+            _seen(self.resolved, self.observation), self.pressure, equal_nan=True
+        ):
+            raise ValueError("resolved holds another sound: leave it out where the pressure was changed")
 
     @property
     def wavenumber(self) -> FloatArray:
@@ -128,3 +140,42 @@ class Directivity:
         if at.size == 0:
             raise ValueError("no observation at off-axis angle 0: add it to the angles")
         return np.asarray(self.pressure[:, 0, at[0]])
+
+
+def in_directions(directivity: Directivity, observation: Observation) -> Directivity:
+    """A directivity as seen from those of its directions that `observation` has. ValueError if one is not there."""
+    close = directivity.resolved
+    if close is not None:
+        planes = replace(close.observation, plane=observation.plane)
+        close = in_directions(close, planes)
+    pressure = _seen(directivity, observation)
+    return replace(directivity, observation=observation, pressure=pressure, resolved=close)
+
+
+def at_frequencies(directivity: Directivity, kept: BoolArray) -> Directivity:
+    """A directivity at those of its frequencies that are kept (F,)."""
+    part: dict[str, Any] = {
+        "observation": replace(directivity.observation, frequency=directivity.observation.frequency[kept]),
+        "resolved": None if directivity.resolved is None else at_frequencies(directivity.resolved, kept),
+    }
+    for each in fields(directivity):
+        value = getattr(directivity, each.name)
+        if isinstance(value, np.ndarray):
+            part[each.name] = value[kept]
+    return replace(directivity, **part)
+
+
+def _seen(directivity: Directivity, observation: Observation) -> ComplexArray:
+    """The pressure in the directions of an observation; ValueError if one is not there."""
+    whole = directivity.observation
+    planes, angles = _places(whole.plane, observation.plane), _places(whole.off_axis, observation.off_axis)
+    return np.asarray(directivity.pressure[:, planes][:, :, angles])
+
+
+def _places(values: FloatArray, wanted: FloatArray) -> IntArray:
+    after = np.minimum(np.searchsorted(values, wanted), values.size - 1)
+    before = np.maximum(after - 1, 0)
+    nearest = np.where(np.abs(values[before] - wanted) < np.abs(values[after] - wanted), before, after)
+    if np.abs(values[nearest] - wanted).max() > SAME_DIRECTION:
+        raise ValueError("a direction was not observed: solve it again")
+    return np.asarray(nearest)

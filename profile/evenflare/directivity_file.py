@@ -24,7 +24,7 @@ from evenflare.units import (
 
 DIRECTIONS = ("frequency_hz", "azimuth_deg", "off_axis_deg", "level_db", "phase_deg")
 SUMMARY = ("frequency_hz", "on_axis_level_db", "on_axis_phase_deg", "valid")
-ALSO = ("sound_power_level_db", "throat_resistance", "throat_reactance", "error_estimate_db")
+ALSO = ("sound_power_level_db", "throat_resistance", "throat_reactance", "error_estimate_db", "far_field_index_db")
 """Columns of summary.csv that may be empty."""
 OBSERVED = ("distance_m", "reference_z_mm", "symmetry", "half_space", "speed_of_sound_m_per_s", "density_kg_per_m3")
 """Keys of "observed" in provenance.json."""
@@ -88,6 +88,7 @@ def read_directivity(path: Path | str) -> Stored:
         sound_power=REFERENCE_POWER * 10.0 ** (0.1 * power) if power is not None and observed["own_power"] else None,
         throat_impedance=None if impedance[0] is None or impedance[1] is None else impedance[0] + 1j * impedance[1],
         error_estimate=_column(summary, "error_estimate_db"),
+        far_field_index=_column(summary, "far_field_index_db"),
         provenance={key: value for key, value in record.items() if key != "observed"},
     )
     mounting = str(record.get("mounting") or ("baffle" if directivity.half_space else ""))

@@ -2,6 +2,8 @@
 
 Two directivity indices are told apart: `directivity_index`, on axis over the whole sphere, and the standard's
 `StandardCurves.sound_power_index`, listening window over two-orbit power, which reads lower on a narrow beam.
+All are those of the observation's distance. Close to a large mouth level and pattern are not yet what they are far off:
+`far_field_index` is what a target wants.
 """
 
 from __future__ import annotations
@@ -12,6 +14,7 @@ from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.interpolate import CubicSpline
 
 from evenflare.directivity import Directivity, Observation
 from evenflare.units import (
@@ -31,6 +34,10 @@ SAME_ANGLE = 1e-9
 """rad, below which two angles are one."""
 BEAM_DROP = -6.0
 """dB re on axis at the edge of the beam: exactly, not the half pressure's -6.0206."""
+BEAM_SHARE = 10.0 ** (0.1 * BEAM_DROP)
+"""Of the on-axis squared pressure, there."""
+HALVINGS = 22
+"""Of the step between two angles, in search of the edge: to about a millionth of a degree."""
 LARGEST_GAP = 30.0 * DEGREE
 """rad between neighbouring angles, beyond which a mean over the sphere would be a guess. Judgement, no source."""
 ORBIT: FloatArray = np.arange(0.0, 181.0, 10.0) * DEGREE
@@ -67,20 +74,32 @@ def beamwidth(directivity: Directivity, plane: float = 0.0) -> FloatArray:
     """Full angle (F,) rad between the first -6.000 dB crossings outward from the axis, re on axis; nan if none.
 
     plane : rad, azimuth of an observed plane: 0 horizontal, pi/2 vertical; any where the symmetry is round.
-    Signed angles: both sides added, nan if one has no crossing; one side only: doubled. Straight between angles in
-    dB. In a baffle nothing beyond 90 degrees counts. ValueError if the plane or angle 0 was not observed.
-    Source: common practice.
+    Signed angles: both sides added, nan if one has no crossing; one side only: doubled. Between the first two angles
+    between which the level falls through the edge, a cubic spline of the squared pressure. In a baffle nothing beyond
+    90 degrees counts. Where a solver was asked for few angles, those it solved instead: Directivity.resolved.
+    ValueError if the plane or angle 0 was not observed.
+    Source: common practice; the spline is good to 0.1 degrees where wavenumber times radius times step is 1 or less.
     """
-    level = levels_re_on_axis(directivity)[:, _plane_index(directivity.observation, plane)]
-    sides = _sides(directivity.observation, directivity.half_space)
-    seen = [~directivity.behind[index] for _, index, _ in sides]
-    angles = [
-        _crossing(level[:, index[ahead]], outward[ahead])
-        for (_, index, outward), ahead in zip(sides, seen, strict=True)
+    directivity = directivity.resolved or directivity
+    pressure = directivity.pressure[:, _plane_index(directivity.observation, plane)]
+    with np.errstate(divide="ignore", invalid="ignore"):  # a null on axis has no beam: nan
+        share = np.abs(pressure / directivity.on_axis[:, None]) ** 2
+    share[:, directivity.behind] = 0.0
+    heard = np.all(np.isfinite(share), axis=1)
+    share[~heard] = 0.0
+    sides = [
+        (index[~directivity.behind[index]], outward[~directivity.behind[index]])
+        for _, index, outward in _sides(directivity.observation, directivity.half_space)
     ]
-    if not angles:
-        return np.full(level.shape[0], np.nan)
-    return np.asarray(2.0 * np.mean(angles, axis=0))
+    if not sides:
+        return np.full(heard.size, np.nan)
+    edges = []
+    for (index, outward), (across, beyond) in zip(sides, sides[::-1], strict=True):
+        own = len(sides) == 1  # the other side is its mirror image
+        angle = outward if own else np.concatenate([-beyond[:0:-1], outward])
+        row = index if own else np.concatenate([across[:0:-1], index])
+        edges.append(_crossing(angle, share[:, row], axis=angle.size - outward.size))
+    return np.where(heard, 2.0 * np.mean(edges, axis=0), np.nan)
 
 
 def sphere_weights(observation: Observation, *, half_space: bool = False) -> FloatArray:
@@ -89,7 +108,7 @@ def sphere_weights(observation: Observation, *, half_space: bool = False) -> Flo
     Each angle stands for its exact ring zone, bounded midway between neighbours (a baffle's last zone by 90
     degrees). Between neighbouring half-orbits the mean square goes as cos^2 and sin^2 of azimuth, scaled to their
     spacing, so that each stands for half the azimuth to either side; two planes count equally. A side or plane not
-    observed is taken from the symmetry.
+    observed is taken from the symmetry. Whether the angles are close enough for the pattern: `coarseness`.
     ValueError if the angles leave a gap above 30 degrees, or one plane only was observed and is not round.
     Source: zone areas; common practice.
     """
@@ -130,6 +149,7 @@ def sound_power_level(directivity: Directivity) -> FloatArray:
 def directivity_index(directivity: Directivity) -> FloatArray:
     """Directivity index (F,) dB: on-axis squared pressure over its mean over the whole sphere, also in a baffle.
 
+    At a finite distance the level there counts: close to a large mouth several dB off `far_field_index`.
     From the solver's own sound power where known, else by quadrature: compare two directivities of different
     origin with `dataclasses.replace(directivity, sound_power=None)` on both. Errors as `sphere_weights`.
     Source: IEC 60050-801:1994, directivity factor; ANSI S1.1, directional gain.
@@ -137,6 +157,14 @@ def directivity_index(directivity: Directivity) -> FloatArray:
     square = np.abs(directivity.on_axis) ** 2
     with np.errstate(divide="ignore", invalid="ignore"):  # silence has no index: nan
         return power_db(square * _sphere_admittance(directivity) / sound_power(directivity))
+
+
+def far_field_index(directivity: Directivity) -> FloatArray | None:
+    """Directivity index (F,) dB in the far field, as `directivity_index`; None where only a finite distance is known.
+
+    Errors as `directivity_index` where that was observed in the far field.
+    """
+    return directivity_index(directivity) if directivity.observation.far_field else directivity.far_field_index
 
 
 @dataclass(frozen=True)
@@ -188,9 +216,11 @@ def standard_curves(directivity: Directivity, *, rear: Rear = "wall", pooled: bo
     neighbours. Positive angles of the vertical plane point up; a side not observed equals the other. Every mean is
     one of squared pressure. The power's weights are divided by their sum over the 70 responses; the poles come from
     the horizontal plane. In a baffle a 90-degree response carries half its weight in the power, what is behind is 0.
+    Where a solver was asked for few angles, those it solved instead: Directivity.resolved.
     ValueError if a plane is missing or the angles leave a gap above 30 degrees.
     Source: ANSI/CTA-2034-A (2015); angles and weights from memory and secondary texts, the standard not at hand.
     """
+    directivity = directivity.resolved or directivity
     horizontal = _half_orbits(directivity, 0.0)
     vertical = _half_orbits(directivity, 0.5 * np.pi)
     up, down = vertical[:, 0], vertical[:, 1]
@@ -326,16 +356,24 @@ def _azimuth_weights(observation: Observation, signs: list[int]) -> FloatArray:
     return weights
 
 
-def _crossing(level: FloatArray, outward: FloatArray) -> FloatArray:
-    """Angle (F,) at which levels (F, A) first fall to the edge of the beam; nan where they never do."""
-    below = level <= BEAM_DROP
-    at = np.argmax(below, axis=1)
-    row, before = np.arange(level.shape[0]), np.maximum(at - 1, 0)
-    high, low = level[row, before], level[row, at]
-    with np.errstate(invalid="ignore", divide="ignore"):  # where there is no crossing the result is not used
-        part = (high - BEAM_DROP) / (high - low)
-        angle = outward[before] + part * (outward[at] - outward[before])
-    return np.asarray(np.where(at > 0, angle, np.nan))
+def _crossing(angle: FloatArray, share: FloatArray, *, axis: int) -> FloatArray:
+    """Angle (F,) at which squared pressures re on axis (F, A) first fall to the edge of the beam; nan if never.
+
+    axis : where angle 0 stands; at the begin, the beam is level there.
+    """
+    at = axis + np.argmax(share[:, axis:] <= BEAM_SHARE, axis=1)
+    if np.all(at == axis):
+        return np.full(at.size, np.nan)
+    segment = np.maximum(at - 1, 0)
+    begin = "not-a-knot" if axis else (1, np.zeros(at.size))
+    cubic = CubicSpline(angle, share.T, bc_type=(begin, "not-a-knot")).c[:, segment, np.arange(at.size)]
+    low, step = np.zeros(at.size), np.diff(angle)[segment]
+    for _ in range(HALVINGS):
+        step *= 0.5
+        middle = low + step
+        above = ((cubic[0] * middle + cubic[1]) * middle + cubic[2]) * middle + cubic[3] > BEAM_SHARE
+        low = np.where(above, middle, low)
+    return np.where(at > axis, angle[segment] + low, np.nan)
 
 
 def _half_orbits(directivity: Directivity, azimuth: float) -> FloatArray:

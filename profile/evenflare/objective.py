@@ -10,8 +10,9 @@ import numpy as np
 
 from evenflare.bands import smoothed
 from evenflare.closed_forms import uniform_cone_index
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity import Directivity, Observation, at_frequencies
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
+from evenflare.radiation.angles import COARSEST, step_for, with_angles
 from evenflare.room.paths import counted_bands, evenness_db
 from evenflare.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import DEGREE, FloatArray, power_db
@@ -37,7 +38,9 @@ HOW_TERMS_COUNT = (
 
 FREQUENCIES = 32
 MOST_FREQUENCIES = 48
-OFF_AXIS_STEPS = 36
+PHASE = 1.0
+"""rad between neighbouring angles of a candidate, see `radiation.angles.PHASE`: of random patterns a beamwidth was 0.07
+degrees off in 95 %."""
 LOWEST_INDEX = -40.0
 """dB; an exact null on axis has no index."""
 LEAST_VALID = 0.75
@@ -76,8 +79,9 @@ class Score:
 
 
 def search_observation(target: Target) -> Observation:
-    """Where every candidate for a target is observed: far field, every 5 degrees, from the throat plane's centre.
+    """Where every candidate for a target is observed: far field, from the throat plane's centre.
 
+    Angles are 5 degrees apart; in front closer where the largest mouth that the limits allow has a narrower pattern.
     Frequencies are the target's own, so that a wanted curve counts where it is given; between them, where they are
     few, as many as make about 32 on a logarithmic axis; where they are more than 48, those nearest to 48 even steps.
     For a room, thirds of an octave out to 200 Hz and 16 kHz as well; no other term looks at them.
@@ -97,10 +101,19 @@ def search_observation(target: Target) -> Observation:
         thirds = counted_bands()
         below, above = thirds < frequency[0] / SAME_BAND, thirds > frequency[-1] * SAME_BAND
         frequency = np.concatenate([thirds[below], frequency, thirds[above]])
-    off_axis = np.linspace(0.0, np.pi, OFF_AXIS_STEPS + 1)
+    off_axis = _off_axis(target, float(frequency[-1]))
     if target.oblong:
         return Observation(frequency, off_axis, np.array([0.0, 0.25, 0.5]) * np.pi, symmetry="two_planes")
     return Observation(frequency, off_axis)
+
+
+def _off_axis(target: Target, highest: float) -> FloatArray:
+    """Angles (A,), rad, up to straight behind; `highest` in Hz."""
+    largest = max(high for _, high in target.limits.mouth)
+    wavenumber = 2.0 * np.pi * highest / target.air.speed_of_sound
+    step = step_for(0.5 * largest, wavenumber, phase=PHASE)
+    coarse = np.linspace(0.0, np.pi, round(np.pi / COARSEST) + 1)
+    return with_angles(coarse, step * np.arange(round(0.5 * np.pi / step) + 1))
 
 
 def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Score:
@@ -225,21 +238,9 @@ def _wanted_part(directivity: Directivity, target: Target) -> Directivity:
             f"less than {LEAST_VALID:.0%} of the wanted band, {low:.4g} to {high:.4g} Hz, is observed and valid:"
             " the directivity cannot be scored"
         )
-    if keep.all():
-        return directivity
-
-    def part(values: FloatArray | None) -> FloatArray | None:
-        return None if values is None else values[keep]
-
-    return replace(
-        directivity,
-        observation=replace(directivity.observation, frequency=frequency[keep]),
-        pressure=directivity.pressure[keep],
-        valid=directivity.valid[keep],
-        sound_power=part(directivity.sound_power),
-        throat_impedance=None if directivity.throat_impedance is None else directivity.throat_impedance[keep],
-        error_estimate=part(directivity.error_estimate),
-    )
+    # Every candidate is judged by the directions of the search, whatever else a solver knows.
+    alike = replace(directivity, resolved=None)
+    return alike if keep.all() else at_frequencies(alike, keep)
 
 
 def _secondary_terms(directivity: Directivity, width: FloatArray) -> dict[str, float]:

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import numpy as np
 
+from evenflare.air import Air
 from evenflare.files import InputError
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Conical, Meridian, OblateSpheroidal, Oblong, Points, Shape, Waveguide
@@ -50,6 +51,11 @@ def _corners_of(shape: Points) -> str:
         f"{corners}; between points the smooth wall leaves the straight lines by up to"
         f" {shape.departure / MILLIMETRE:.2f} mm"
     )
+
+
+def air_warnings(path: Path, air: Air) -> list[str]:
+    """How far the [air] of the file `path` can be trusted, where that is less than usual."""
+    return [f"{path} [air] {air.remark}"] if air.remark else []
 
 
 def warnings(path: Path, waveguide: Waveguide) -> list[str]:

@@ -23,9 +23,11 @@ def _remark(options: argparse.Namespace, *, made: bool) -> str:
 
 def _solve(options: argparse.Namespace) -> int:
     from evenflare.commands import comparing, designs, solving
+    from evenflare.remarks import air_warnings
 
     check_folder(options.out)
     corners = _remark(options, made=False)
+    warn(air_warnings(options.design, comparing.design_like(options.design, options.like).air))
     warn(solving.method_warnings(options.design, options.method))
     warn(comparing.like_warnings(options.design, options.like))
     compiled(options.quiet)
@@ -38,8 +40,7 @@ def _solve(options: argparse.Namespace) -> int:
     sound = solution.sound
     if corners:
         print(corners)
-    print(f"Directivity index: {designs.index_line(sound.directivity)}")
-    for line in solving.found_lines(sound):
+    for line in [*designs.index_lines(sound.directivity), *solving.found_lines(sound)]:
         print(line)
     list_written(solution.written, options.out)
     warn(sound.warnings)

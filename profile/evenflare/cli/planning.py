@@ -17,7 +17,7 @@ RANGES = {
     "from_hz": (1.0, 100000.0),
     "to_hz": (1.0, 100000.0),
     "step_deg": (0.5, 30.0),
-    "temperature_c": (-40.0, 55.0),
+    "temperature_c": (-20.0, 50.0),
     "humidity_percent": (0.0, 100.0),
     "repeats": (1.0, 100.0),
 }

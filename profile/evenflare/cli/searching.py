@@ -70,11 +70,12 @@ def _duration(seconds: float) -> str:
 def _search(options: argparse.Namespace) -> int:
     from evenflare.commands import searching, solving
     from evenflare.reach import reach_statement, reachability
+    from evenflare.remarks import air_warnings
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
     target = searching.checked_search(options.target, options.out, **asked)
-    warn(reachability(target))
+    warn([*reachability(target), *air_warnings(options.target, target.air)])
     ticker.say(reach_statement(target))
     compiled(options.quiet)
     result, solution = searching.search_command(

@@ -14,7 +14,7 @@ from evenflare.design import Design, design_id, read_design, write_design
 from evenflare.directivity import Directivity
 from evenflare.remarks import faults_of
 from evenflare.target import Target
-from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 
 if TYPE_CHECKING:
     from evenflare.manufacture import Exported
@@ -52,7 +52,8 @@ def write_solution(
         tables.write_balloon(folder / "balloon.csv", sound.all_round, name=name, design_id=identity, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
     pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
-    header = tables.origin(sound.directivity.observation, name, identity)
+    observation = sound.directivity.observation
+    header = [*tables.origin(observation, name, identity), *tables.distance_notes(observation)]
     if sound.agreement is not None:
         agreement.write(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
         written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))
@@ -212,9 +213,17 @@ def export_command(
     return Export(written, making.clear_stale(folder, written), proved.passed)
 
 
-def index_line(directivity: Directivity) -> str:
-    """The directivity index at a few frequencies, in words."""
-    index = metrics.directivity_index(directivity)
-    frequency = directivity.observation.frequency
+def index_lines(directivity: Directivity) -> list[str]:
+    """The directivity index at a few frequencies, in words; at a finite distance the far field's too."""
+    frequency, observation = directivity.observation.frequency, directivity.observation
     at = sorted({int(abs(frequency - wanted).argmin()) for wanted in (500, 1000, 2000, 4000, 8000, 16000)})
-    return ", ".join(f"{index[i]:.1f} dB at {frequency[i]:.0f} Hz" for i in at)
+
+    def said(index: FloatArray) -> str:
+        return ", ".join(f"{index[i]:.1f} dB at {frequency[i]:.0f} Hz" for i in at)
+
+    here = said(metrics.directivity_index(directivity))
+    if observation.far_field:
+        return [f"Directivity index: {here}"]
+    far = metrics.far_field_index(directivity)
+    lines = [f"Directivity index of the level at {observation.distance:g} m: {here}"]
+    return lines if far is None else [*lines, f"Directivity index in the far field: {said(far)}"]

@@ -118,7 +118,8 @@ def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -
             index = metrics.directivity_index(directivity)
             rows = sorted({int(abs(trusted - wanted).argmin()) for wanted in (500, 1000, 2000, 4000, 8000, 16000)})
             index = index[directivity.valid]
-            lines.append("Directivity index: " + ", ".join(f"{index[i]:.1f} dB at {trusted[i]:.0f} Hz" for i in rows))
+            said = ", ".join(f"{index[i]:.1f} dB at {trusted[i]:.0f} Hz" for i in rows)
+            lines.append(f"Directivity index of the level at {observation.distance:g} m: {said}")
     if tables.uncovered(directivity):
         lines.append(f"No index and no power: {tables.uncovered(directivity)}")
     return lines + _rig_lines(record)

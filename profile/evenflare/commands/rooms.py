@@ -12,6 +12,7 @@ import numpy as np
 from evenflare import files
 from evenflare.directivity_file import Stored, read_directivity
 from evenflare.files import InputError
+from evenflare.remarks import air_warnings
 from evenflare.schema import counted, gathered
 
 if TYPE_CHECKING:
@@ -67,7 +68,7 @@ def room_command(
             f"Room: {words.room_words(designs[0].response)}",
             *(f"{each.name}: {line}" if many else line for each in designs for line in words.lines(each)),
         ],
-        [*_misfits(stored, equalisers), *words.warnings(designs)],
+        [*_misfits(stored, equalisers), *air_warnings(room_path, room.air), *words.warnings(designs)],
         written,
     )
 

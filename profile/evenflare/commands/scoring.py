@@ -12,7 +12,7 @@ from evenflare import radiation
 from evenflare.design import read_design
 from evenflare.objective import Score, score, search_observation
 from evenflare.radiation import method_for
-from evenflare.remarks import check_solvable, faults_of
+from evenflare.remarks import air_warnings, check_solvable, faults_of
 from evenflare.target import read_target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Place, limit_places
@@ -38,7 +38,7 @@ def score_command(path: Path, target_path: Path) -> Judged:
             ("air", design.air, target.air),
         )
         if own != wanted
-    ]
+    ] + air_warnings(path, design.air)
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
         method = method_for(design.waveguide.mounting)

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 from evenflare import radiation
 from evenflare.commands.comparing import design_like
 from evenflare.design import Design, read_design
-from evenflare.directivity import Directivity
+from evenflare.directivity import Directivity, in_directions
 from evenflare.files import InputError
 from evenflare.radiation import method_for
 from evenflare.remarks import check_solvable, faults_of
@@ -85,7 +85,7 @@ def heard(
     start = time.monotonic()
     everywhere = replace(design, observation=balloon.dense(design.observation))
     all_round = solved(path, everywhere, setting, chosen)
-    sound = Heard(balloon.part(all_round, design.observation), all_round, time.monotonic() - start)
+    sound = Heard(in_directions(all_round, design.observation), all_round, time.monotonic() - start)
     if not design.waveguide.is_round:
         return replace(sound, alone=ONLY_MARCH)
     if setting == "estimate":

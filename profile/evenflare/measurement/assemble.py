@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from evenflare.coarseness import coarse_words
 from evenflare.directivity import Directivity, Observation
 from evenflare.measurement.heard import Heard
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
@@ -51,6 +52,8 @@ def assemble(session: Session) -> Assembled:
     rig, air = session.rig, session.rig.air
     findings = dict(heard.findings)
     warnings, assumed = list(findings.pop("warnings", ())), list(findings.pop("assumed", ()))
+    if air.remark:
+        warnings.append(air.remark)
     half_space = rig.mounting == "baffle"
     orbits: dict[float, Orbit] = {}
     alignments: dict[float, Alignment] = {}
@@ -113,6 +116,9 @@ def assemble(session: Session) -> Assembled:
         air.speed_of_sound,
         half_space=half_space,
     )
+    coarse = coarse_words(directivity)
+    if coarse:
+        warnings.append(coarse)
     error, told_from = index_error(directivity, heard)
     findings |= {
         "smoothing_per_octave": session.smoothing,

@@ -38,9 +38,13 @@ def solve(design: Design, *, method: Method | None = None, setting: Setting = "f
     """The directivity of a design as its file asks for it: its observation, its air. On every core of the machine.
 
     method : left out, the one for the design's mounting.
+    Beamwidths and the standard's curves are read off angles as close as the pattern needs, whatever the file asks for:
+    see Directivity.resolved.
     """
+    from evenflare.radiation.angles import resolved
+
     chosen = method or method_for(design.waveguide.mounting)
-    solve_all = solver(setting, method=chosen, cores=os.cpu_count() or 1)
+    solve_all = resolved(solver(setting, method=chosen, cores=os.cpu_count() or 1))
     return solve_all(design.waveguide, design.observation, design.air)
 
 

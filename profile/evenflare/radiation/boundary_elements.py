@@ -164,6 +164,7 @@ def _solved(
         sound_power=air.impedance * np.array([each.power for each in results]),
         throat_impedance=np.array([each.impedance for each in results]),
         error_estimate=error,
+        far_field_index=np.array([_index(each) for each in results]),
         provenance={
             "method": "boundary_elements",
             "setting": setting,

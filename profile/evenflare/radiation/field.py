@@ -48,9 +48,12 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
         angular = _angular(cosine_there.tobytes(), degree.tobytes(), order.tobytes())
         turned = _turned(angular, order, observation)
         result = np.zeros((wavenumber.size, observation.plane.size, cosine.size), dtype=np.complex128)
-        for i in np.flatnonzero(~behind):
-            waves = outgoing * hankel(degree, wavenumber[:, None] * distance[i])
-            result[:, :, i] = waves @ np.array([plane[i] for plane in turned]).T
+        degrees, which = np.unique(degree, return_inverse=True)
+        for r in np.unique(distance[~behind]):  # one where the end's centre is the reference point
+            waves = outgoing * hankel(degrees, wavenumber[:, None] * r)[:, which]
+            here = ~behind & (distance == r)
+            for p, plane in enumerate(turned):
+                result[:, p, here] = waves @ plane[here].T
     result[:, :, behind] = 0.0
     return np.asarray(result)
 

@@ -162,6 +162,7 @@ def _solved(
         sound_power=sound_power(outgoing, wavenumber, end=end, air=air),
         throat_impedance=np.concatenate([part.impedance for part in parts]),
         error_estimate=error,
+        far_field_index=far_field_index(outgoing, end=end),
         provenance={
             "method": "march",
             "setting": setting,

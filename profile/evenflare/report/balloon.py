@@ -6,7 +6,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity import SAME_DIRECTION, Directivity, Observation
+from evenflare.radiation.angles import with_angles
 from evenflare.report import tables
 from evenflare.report.smooth import between
 from evenflare.units import DEGREE, BoolArray, FloatArray, IntArray
@@ -21,7 +22,6 @@ OCTAVES = (1e3, 2e3, 4e3, 8e3, 16e3)
 """Hz."""
 
 _FINE = 5.0 * DEGREE
-_SAME = 1e-6
 _DEEPEST = 2.0 * FLOOR
 """dB; a null is as deep as any below, and would bend its surroundings."""
 
@@ -55,28 +55,8 @@ def dense(observation: Observation) -> Observation:
     """The same, seen from as many more directions as a balloon needs: planes every 15 degrees, angles every 5."""
     planes = observation.plane
     if observation.symmetry == "two_planes":
-        planes = _merged(planes, 7, STEP)
-    return replace(observation, plane=planes, off_axis=_merged(observation.off_axis, 37, _FINE))
-
-
-def _merged(values: FloatArray, count: int, step: float) -> FloatArray:
-    """Values and so many steps from 0, rising; of two that are one to rounding that of `values`."""
-    new = [i * step for i in range(count) if np.abs(values - i * step).min() > _SAME]
-    return np.sort(np.append(values, new))
-
-
-def part(directivity: Directivity, observation: Observation) -> Directivity:
-    """A directivity as seen from those of its directions that `observation` has. ValueError if one is not there."""
-    whole = directivity.observation
-    planes, angles = _places(whole.plane, observation.plane), _places(whole.off_axis, observation.off_axis)
-    return replace(directivity, observation=observation, pressure=directivity.pressure[:, planes][:, :, angles])
-
-
-def _places(values: FloatArray, wanted: FloatArray) -> IntArray:
-    away = np.abs(values - wanted[:, None])
-    if away.min(axis=1).max() > _SAME:
-        raise ValueError("a direction was not observed: solve it again")
-    return np.asarray(away.argmin(axis=1))
+        planes = with_angles(planes, STEP * np.arange(7))
+    return replace(observation, plane=planes, off_axis=with_angles(observation.off_axis, _FINE * np.arange(37)))
 
 
 def drawable(directivity: Directivity) -> bool:
@@ -84,13 +64,13 @@ def drawable(directivity: Directivity) -> bool:
     observation, angles = directivity.observation, _angles(directivity)
     end = 0.5 * np.pi if directivity.half_space else np.pi
     gaps = np.diff(np.concatenate([[0.0], angles, [end]]))
-    if angles.size < 2 or observation.off_axis[0] < -_SAME or gaps.max() > STEP + _SAME:
+    if angles.size < 2 or observation.off_axis[0] < -SAME_DIRECTION or gaps.max() > STEP + SAME_DIRECTION:
         return False
     if observation.symmetry == "round":
         return True
     planes = observation.plane
-    whole = np.allclose(planes[[0, -1]], [0.0, 0.5 * np.pi], atol=_SAME)
-    return observation.symmetry == "two_planes" and whole and bool(np.diff(planes).max() <= STEP + _SAME)
+    whole = np.allclose(planes[[0, -1]], [0.0, 0.5 * np.pi], atol=SAME_DIRECTION)
+    return observation.symmetry == "two_planes" and whole and bool(np.diff(planes).max() <= STEP + SAME_DIRECTION)
 
 
 def _angles(directivity: Directivity) -> FloatArray:

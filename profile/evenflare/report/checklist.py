@@ -79,6 +79,8 @@ def warnings(plan: Plan, *, wanted_from: float | None, wanted_to: float) -> list
             f"the microphone stands {place.distance / place.mouth:.1f} mouth widths away: a millimetre of placement"
             " counts. Three or more are usual"
         )
+    if place.air.remark:
+        found.append(place.air.remark)
     return found
 
 

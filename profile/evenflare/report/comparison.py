@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
+from evenflare.coarseness import coarse_words
 from evenflare.directivity_file import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Comparison, Direction, Figures
 from evenflare.measurement.read_off import ReadOff
@@ -96,7 +97,8 @@ def remarks(found: Comparison, read: ReadOff) -> list[str]:
         " even for another waveguide, so never a verdict by itself",
         f"Levels on axis and sound power are compared after one gain of {signed(read.gain)} dB, the mean"
         " difference on axis, is taken from the measured ones: a prediction does not know how loudly it was driven",
-        "Index, beamwidth and power of both are read off by the same quadrature on the common directions",
+        "Index, beamwidth and power of both are read off by the same quadrature on the common directions"
+        + ("" if found.observation.far_field else f", at {found.observation.distance:g} m: not those of the far field"),
         f"Tolerance X: at most X dB rms over all, and at most {DIRECTION_FACTOR:g} X in any one direction over the"
         " valid frequencies, with levels below −20 dB raised to it, so that a silent direction counts too",
     ]
@@ -136,6 +138,9 @@ def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str
         )
     if len(found.suspects) > MOST_SUSPECTS:
         said.append(f"{len(found.suspects) - MOST_SUSPECTS} more directions deviate far more than their neighbours")
+    coarse = coarse_words(found.measured)
+    if coarse:
+        said.append(f"{measured.path}: {coarse}")
     for each_file in (measured, predicted):
         said += [f"{each_file.path}: assumed {words}" for words in each_file.assumed]
     return said

@@ -255,7 +255,11 @@ def index_and_beamwidth(directivity: Directivity, target: Target | None = None) 
     index = columns["directivity_index_db"]
     error = np.nan_to_num(columns["error_estimate_db"], posinf=0.0)
     above.fill_between(frequency, index - error, index + error, color=style.BLUE, alpha=0.25, linewidth=0)
-    above.plot(frequency, index, color=style.BLUE, linewidth=2.0, label="whole-sphere index")
+    seen, far = directivity.observation, columns["far_field_index_db"]
+    here = "" if seen.far_field else f" at {seen.distance:g} m"
+    above.plot(frequency, index, color=style.BLUE, linewidth=2.0, label=f"whole-sphere index{here}")
+    if not seen.far_field and np.isfinite(far).any():
+        above.plot(frequency, far, color=style.BLUE, linewidth=1.2, linestyle=":", label="whole sphere, far field")
     above.plot(
         frequency,
         columns["sound_power_index_db"],

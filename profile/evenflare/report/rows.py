@@ -214,16 +214,19 @@ def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, st
             rms = float(np.sqrt(np.nanmean(deviation**2)))
             rows.append(("Index less wanted index, plain rms", f"{rms:.2f} dB"))
             rows.append(("… largest", f"{signed(deviation[worst])} dB at {hertz(frequency[worst])}"))
+    far = directivity.observation.far_field
+    here = "" if far else f", at {directivity.observation.distance:g} m"
     for label, column, unit in (
-        ("Directivity index, whole sphere", "directivity_index_db", " dB"),
-        ("Directivity index, sound power", "sound_power_index_db", " dB"),
-        ("Beamwidth at −6 dB", "beamwidth_deg", "°"),
-        ("Beamwidth at −6 dB, horizontal", "beamwidth_horizontal_deg", "°"),
-        ("Beamwidth at −6 dB, vertical", "beamwidth_vertical_deg", "°"),
+        (f"Directivity index, whole sphere{here}", "directivity_index_db", " dB"),
+        ("" if far else "Directivity index, whole sphere, in the far field", "far_field_index_db", " dB"),
+        (f"Directivity index, sound power{here}", "sound_power_index_db", " dB"),
+        (f"Beamwidth at −6 dB{here}", "beamwidth_deg", "°"),
+        (f"Beamwidth at −6 dB, horizontal{here}", "beamwidth_horizontal_deg", "°"),
+        (f"Beamwidth at −6 dB, vertical{here}", "beamwidth_vertical_deg", "°"),
         ("Error estimate of the index", "error_estimate_db", " dB"),
     ):
         between = span(columns.get(column, np.empty(0)), digits=3 if column == "error_estimate_db" else 1)
-        if between:
+        if label and between:
             rows.append((label, between + unit))
     return rows
 
@@ -231,7 +234,11 @@ def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, st
 def index_deviation(directivity: Directivity, target: Target) -> FloatArray:
     """(F,) dB, the index that the target names less the wanted one; nan outside the target and where not valid."""
     columns = tables.summary_columns(directivity)
-    index = columns["directivity_index_db" if target.index_kind == "sphere" else "sound_power_index_db"]
+    # A target's index over the sphere is the far field's; a measurement has that of its distance only.
+    far = columns["far_field_index_db"]
+    index = far if np.isfinite(far).any() else columns["directivity_index_db"]
+    if target.index_kind != "sphere":
+        index = columns["sound_power_index_db"]
     wanted = tables.target_columns(target, columns["frequency_hz"])["index_db"]
     return np.where(directivity.valid, index - wanted, np.nan)
 

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from evenflare import files, metrics
+from evenflare.coarseness import coarse_words
 from evenflare.directivity import Directivity, Observation
 from evenflare.radiation.source import WORDS
 from evenflare.target import Target, wanted_beamwidth, wanted_index
@@ -91,14 +92,17 @@ def summary_columns(directivity: Directivity, *, by_plane: bool = False) -> Colu
 
     by_plane : a beamwidth for the horizontal and one for the vertical plane even where one plane stands for all, or is
                all that was observed.
-    Index and power are nan where the observed angles leave out part of the sphere.
+    Index and power are nan where the observed angles leave out part of the sphere, the far field's index where it was
+    only observed at a finite distance.
     """
     impedance = directivity.throat_impedance
     nothing = np.full(directivity.observation.frequency.size, np.nan)
     known = uncovered(directivity) == ""
+    far = metrics.far_field_index(directivity) if known or not directivity.observation.far_field else None
     return {
         "frequency_hz": directivity.observation.frequency,
         "directivity_index_db": metrics.directivity_index(directivity) if known else nothing,
+        "far_field_index_db": nothing if far is None else far,
         "sound_power_index_db": standard_columns(directivity)["sound_power_index_db"],
         **_beamwidths(directivity, by_plane),
         "on_axis_level_db": metrics.on_axis_level(directivity),
@@ -180,6 +184,7 @@ def write_solution(
     space = _space(directivity)
     weights = ["in half space the samples at 90 degrees carry half their weight"] if directivity.half_space else []
     lacking = [f"empty: {uncovered(directivity)}"] if uncovered(directivity) else []
+    coarse = [f"caution: {words}" for words in [coarse_words(directivity)] if words]
     written = {
         "directivity.csv": (
             directivity_columns(directivity),
@@ -195,6 +200,8 @@ def write_solution(
             + ", sound power re 1 pW; throat impedance over rho c, no unit; empty where not applicable",
             [
                 "directivity_index_db: whole sphere; sound_power_index_db: listening window less sound power",
+                *distance_notes(observation),
+                *coarse,
                 *space,
                 *lacking,
             ],
@@ -251,6 +258,17 @@ def origin(observation: Observation, name: str, design_id: str) -> list[str]:
     return [
         f"design: {name}; id {design_id or 'not known'}",
         f"seen {seen}; angles, distance and phase count from the axis at z = {origin} from the throat plane",
+    ]
+
+
+def distance_notes(observation: Observation) -> list[str]:
+    """Header lines: of which distance an index and a beamwidth are."""
+    if observation.far_field:
+        return []
+    return [
+        f"indices and beamwidth are those at {observation.distance:g} m: near a large mouth several dB from the far"
+        " field's; far_field_index_db (summary.csv): whole sphere in the far field, as targets want it, where a solver"
+        " knows it"
     ]
 
 

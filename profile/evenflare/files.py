@@ -10,6 +10,8 @@ from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
 
+from evenflare.text import visible
+
 DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
 _held: ContextVar[list[tuple[Path, Path]] | None] = ContextVar("_held", default=None)
@@ -17,7 +19,13 @@ _held: ContextVar[list[tuple[Path, Path]] | None] = ContextVar("_held", default=
 
 
 class InputError(ValueError):
-    """The input or the surroundings are at fault. The text says what, where, the value, what is allowed, the remedy."""
+    """The input or the surroundings are at fault. The text says what, where, the value, what is allowed, the remedy.
+
+    What it quotes may hold anything: controls are shown as escapes.
+    """
+
+    def __init__(self, words: str) -> None:
+        super().__init__(visible(words))
 
 
 @contextmanager

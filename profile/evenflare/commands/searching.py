@@ -41,6 +41,7 @@ from evenflare.search import (
     run_search,
 )
 from evenflare.target import Target, read_target
+from evenflare.text import added, quoted
 from evenflare.waveguide import Waveguide
 
 
@@ -117,7 +118,9 @@ def search_command(
         else "Solving and exporting the winner"
     )
     waveguide = result.best.waveguide
-    design = Design(f"{target.name}: best of the search", waveguide, target.air, winner_observation(target, waveguide))
+    design = Design(
+        added(target.name, ": best of the search"), waveguide, target.air, winner_observation(target, waveguide)
+    )
     write_design(design, folder / "best.toml")
     with files.together(), faults_of(folder / "best.toml"):
         return result, _write_winner(result, design, target, target_path, folder, command)
@@ -217,13 +220,9 @@ def family_results(result: SearchResult, folder: Path) -> list[Any]:
 
 def history_lines(folder: Path) -> Iterable[str]:
     """`history`: the rows of a search as CSV lines, with a header row."""
-    import csv
-    import io
 
     def line(values: Iterable[object]) -> str:
-        text = io.StringIO()
-        csv.writer(text, lineterminator="").writerow(["" if value is None else value for value in values])
-        return text.getvalue()
+        return ",".join(quoted(each) if isinstance(each, str) else "" if each is None else str(each) for each in values)
 
     rows = history_rows(folder)
     first = next(rows, None)

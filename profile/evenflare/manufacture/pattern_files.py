@@ -16,6 +16,7 @@ from evenflare.manufacture.pattern import Pattern, build_pattern
 from evenflare.manufacture.process import Process
 from evenflare.manufacture.rings import radius_at, sizes_of
 from evenflare.manufacture.stl import write_stl
+from evenflare.text import comments
 from evenflare.units import DEGREE, MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
 
@@ -196,7 +197,7 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         f"{'yes' if each.machined else 'no'}"
         for each in listed
     ]
-    return "\n".join([*(f"# {line}" for line in header), columns, *rows]) + "\n"
+    return "\n".join([*comments(header), columns, *rows]) + "\n"
 
 
 def _hints(alloy: str) -> list[str]:

@@ -10,6 +10,7 @@ import numpy as np
 from evenflare.files import write_text
 from evenflare.manufacture.offset import ToolPath, floor_micrometre, tool_path
 from evenflare.manufacture.outline import Sizes
+from evenflare.text import comments
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Waveguide
 
@@ -121,7 +122,7 @@ def points_text(
         *_part(sizes),
         *CAUTIONS,
     ]
-    return "\n".join([*(f"# {line}" for line in header), ",".join(COLUMNS), *rows]) + "\n"
+    return "\n".join([*comments(header), ",".join(COLUMNS), *rows]) + "\n"
 
 
 def _settings(route: ToolPath, depth: float, chord_error: float) -> list[str]:

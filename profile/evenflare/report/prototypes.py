@@ -13,6 +13,7 @@ import numpy as np
 from evenflare.measurement.journal import Prototype, Step, steps
 from evenflare.report import figures, style
 from evenflare.report.words import signed
+from evenflare.text import CELLS, cell, comments, visible
 
 ROW = ("number", "added", "name", "design_id", "rms_db", "rms_change_db", "bias_db", "worst_db", "worst_at_hz")
 MORE = ("worst_off_axis_deg", "index_rms_db", "within", "calibrated_before_rms_db", "calibrated_after_rms_db")
@@ -73,7 +74,7 @@ def list_text(prototypes: Sequence[Prototype]) -> str:
         if each.number in leading:
             lines.append(f"     {step_words(leading[each.number])}")
         lines += [f"     {line}" for line in each.notes.splitlines()]
-    return "\n".join(lines) or "No prototypes yet"
+    return visible("\n".join(lines)) or "No prototypes yet"
 
 
 def full_text(prototypes: Sequence[Prototype]) -> str:
@@ -94,15 +95,14 @@ def full_text(prototypes: Sequence[Prototype]) -> str:
             lines.append("Deviation, dB rms: " + ", ".join(f"{key} {value:.3f}" for key, value in rms.items()))
         lines += ["Design:", *(f"    {line}".rstrip() for line in each.design.splitlines())]
         parts.append("\n".join(lines))
-    return "\n\n".join(parts) or "No prototypes yet"
+    return visible("\n\n".join(parts)) or "No prototypes yet"
 
 
 def csv_text(prototypes: Sequence[Prototype], *, header: Mapping[str, str]) -> str:
     """A row a prototype. header : lines by what they say, which begin with #."""
     leading = {step.after.number: step for step in steps(prototypes)}
     written = io.StringIO()
-    for line in header.values():
-        written.write(f"# {line}\n")
+    written.writelines(f"{line}\n" for line in comments([*header.values(), CELLS]))
     rows = csv.writer(written, lineterminator="\n")
     rows.writerow([*ROW, *MORE, *LAST])
     for each in prototypes:
@@ -111,12 +111,12 @@ def csv_text(prototypes: Sequence[Prototype], *, header: Mapping[str, str]) -> s
         worst = place if isinstance(place, dict) else {}
         rows.writerow(
             [
-                *(each.number, each.added, each.name, each.design_id, _cell(each.rms)),
+                *(each.number, *map(cell, (each.added, each.name, each.design_id)), _cell(each.rms)),
                 _cell(None if step is None else step.difference),
                 *(_cell(found.get("bias_db")), _cell(worst.get("deviation_db")), _cell(worst.get("frequency_hz"))),
                 *(_cell(worst.get("off_axis_deg")), _cell(found.get("index_rms_db")), _cell(found.get("within"))),
                 *((_cell(value) for value in known) if known else ("", "")),
-                *("" if step is None else "; ".join(changed_words(step)), each.notes, "; ".join(each.files)),
+                *map(cell, ("; ".join(changed_words(step)) if step else "", each.notes, "; ".join(each.files))),
             ]
         )
     return written.getvalue()

@@ -17,8 +17,8 @@ PACKAGE = Path(evenflare.__file__).parent
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 DESIGN = (
-    *("columns", "schema", "names", "design_walls", "design_driver", "design_mounting", "design_oblong", "design_tables"),
-    *("design_keys", "design_proof", "design", "aes69", "directivity_file"),
+    *("columns", "schema", "names", "design_walls", "design_driver", "design_mounting", "design_oblong"),
+    *("design_tables", "design_keys", "design_proof", "design", "aes69", "directivity_file"),
 )
 GROUND = ("units", "text", "files", "air", "waveguide", "directivity", *DESIGN)
 LIBRARY = (

@@ -12,6 +12,7 @@ import numpy as np
 
 from evenflare.measurement.journal import Prototype, Step, steps
 from evenflare.report import figures, style
+from evenflare.report.paper import lettered
 from evenflare.report.words import signed
 from evenflare.text import CELLS, cell, comments, visible
 
@@ -73,7 +74,7 @@ def list_text(prototypes: Sequence[Prototype]) -> str:
         lines.append(f"{each.number:3}  {each.added[:10]}  {each.design_id}  {rms}{calibrated}  {each.name}")
         if each.number in leading:
             lines.append(f"     {step_words(leading[each.number])}")
-        lines += [f"     {line}" for line in each.notes.splitlines()]
+        lines += [f"     {cell(line)}" for line in each.notes.splitlines()]
     return visible("\n".join(lines)) or "No prototypes yet"
 
 
@@ -155,7 +156,7 @@ def figure(prototypes: Sequence[Prototype]) -> Any:
         axes.text(
             TEXT_FROM,
             place - 0.5,
-            "\n".join(textwrap.wrap(_label(step), LINE)),
+            lettered("\n".join(textwrap.wrap(_label(step), LINE))),
             transform=axes.get_yaxis_transform(),
             va="center",
             fontsize=style.TEXT - 2,
@@ -163,7 +164,7 @@ def figure(prototypes: Sequence[Prototype]) -> Any:
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
             in_layout=False,
         )
-    axes.set_yticks(range(len(prototypes)), [_short(f"{each.number} {each.name}") for each in prototypes])
+    axes.set_yticks(range(len(prototypes)), [lettered(_short(f"{each.number} {each.name}")) for each in prototypes])
     axes.set_ylim(len(prototypes) - 0.5, -0.5)
     style.legend(axes)
     return drawn
@@ -193,6 +194,8 @@ def _cell(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return str(int(value))
+    if isinstance(value, str):
+        return cell(value)
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
@@ -201,4 +204,4 @@ def _plain(value: Any) -> str:
         return "; ".join(_plain(each) for each in value) or "none"
     if isinstance(value, dict):
         return "(" + ", ".join(f"{key} {_plain(each)}" for key, each in value.items()) + ")"
-    return _cell(value) or "none"
+    return value if isinstance(value, str) else _cell(value) or "none"

@@ -30,9 +30,9 @@ _UNFIT_IN_LINES = re.compile(f"(?![\n\t])(?:{_UNFIT.pattern})")
 _UNSEEN = frozenset({"Zs", "Cf", "Mn", "Mc", "Me"})
 """Categories of characters of which alone nothing is seen: blanks, formats, marks on the letter before."""
 
-_FORMULA = "=+-@\t\r\n＝＋－＠"
-"""With these a spreadsheet takes a cell for a formula and carries it out (OWASP, CSV injection)."""
 _MARK = "'"
+_LEADING = frozenset("=+-@\t＝＋－＠#" + _MARK)
+"""With most of these a spreadsheet takes a cell for a formula and carries it out (OWASP, CSV injection)."""
 _AFTER_A_COMMA = re.compile(r"([,;\t]\s*)(?=[=+\-@＝＋－＠])")
 
 
@@ -109,11 +109,11 @@ def comments(lines: Iterable[str]) -> list[str]:
 
 
 def cell(text: str) -> str:
-    """A text as a cell of a CSV file, yet to be quoted: with an apostrophe before it where a spreadsheet would take it
-    for a formula, and where it begins with an apostrophe itself, so that taking the first one away gives the text back.
+    """A text as a cell of a CSV file, yet to be quoted: in each of its lines an apostrophe stands first where a
+    spreadsheet would take what follows for a formula, a reader for a header line, or itself for such an apostrophe, so
+    that taking one away gives the text back.
     """
-    shown = visible(text)
-    return f"{_MARK}{shown}" if shown[:1] in (*_FORMULA, _MARK) else shown
+    return "\n".join(f"{_MARK}{line}" if line[:1] in _LEADING else line for line in visible(text).split("\n"))
 
 
 def quoted(text: str) -> str:
@@ -128,5 +128,8 @@ def added(name: str, ending: str) -> str:
     return name + ending if len(name) <= room else f"{name[: room - 1]}…{ending}"
 
 
-CELLS = "text cells that begin with = + - @, a tab, a line break or an apostrophe have one more apostrophe before them"
+CELLS = (
+    "text cells: a line that begins with = + - @ # a tab or an apostrophe has one more apostrophe before it, so that no"
+    " spreadsheet takes it for a formula"
+)
 """What the header of a table with text cells says of them."""

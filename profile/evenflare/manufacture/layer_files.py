@@ -15,7 +15,7 @@ from evenflare.manufacture.points import CAUTIONS
 from evenflare.manufacture.process import Process
 from evenflare.manufacture.rings import Outline, sizes_of
 from evenflare.manufacture.seat import hole_depth
-from evenflare.text import comments
+from evenflare.text import comments, one_line
 from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
 
@@ -65,7 +65,7 @@ def export_layers(
     Errors: InputError as laminate and the sizes of the solid, or if a file cannot be written.
     """
     made = laminate(waveguide, sizes_of(waveguide, solid), process, chord_error=chord_error, style=style)
-    named = _Named(" ".join(name.split()), " ".join(design_id.split()))
+    named = _Named(one_line(name), one_line(design_id))
     drawings = tuple(folder / file_of(sheet) for sheet in range(made.sheets))
     table, points, glue_up = folder / "layers.csv", folder / "layer_points.csv", folder / "glue_up.txt"
     texts = {

@@ -168,7 +168,7 @@ def _text(header: Sequence[str], columns: Sequence[str], body: Sequence[str]) ->
 
 
 def _design(design_id: str, name: str) -> list[str]:
-    return [f"design: {' '.join(name.split())}", f"design id: {' '.join(design_id.split())}"]
+    return [f"design: {name}", f"design id: {design_id}"]
 
 
 def _chords(chord_error: float, between: str) -> str:

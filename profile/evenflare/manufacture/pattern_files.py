@@ -169,8 +169,8 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
     parting = made.front if forward else made.back
     header = [
         "evenflare pattern sheet: pattern.stl is the pattern; do not add contraction or allowance to it again",
-        f"design: {' '.join(name.split())}",
-        f"design id: {' '.join(design_id.split())}",
+        f"design: {name}",
+        f"design id: {design_id}",
         "units: mm and degrees; pattern.stl: axis z, z = 0 at the finished throat plane, enlarged from that point",
         f"alloy: {casting.alloy}, {process.density:g} kg per cubic metre; raw casting"
         f" {made.volume * process.density:.2f} kg, {made.volume * 1e3:.4f} litres",

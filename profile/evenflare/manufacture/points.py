@@ -116,8 +116,8 @@ def points_text(
     ]
     header = [
         "evenflare point list: the wall of a round waveguide and the path of a round tool along it, throat to mouth",
-        f"design: {' '.join(name.split())}",
-        f"design id: {' '.join(design_id.split())}",
+        f"design: {name}",
+        f"design id: {design_id}",
         *_settings(route, depth, chord_error),
         *_part(sizes),
         *CAUTIONS,

@@ -57,12 +57,14 @@ def step_text(ring: FloatArray, *, title: str) -> str:
 
 
 def encoded(text: str) -> str:
-    """A text as it stands between the quotation marks of a string (ISO 10303-21, 6.4.3): ASCII, the rest by number."""
+    """A text as it stands between the quotation marks of a string (ISO 10303-21, 6.4.3): plain letters as they are, the
+    rest by number. The apostrophe too: some readers stumble over a doubled one before a comma.
+    """
     found = []
     for each in text:
         code = ord(each)
-        if 32 <= code < 127:
-            found.append({"'": "''", "\\": "\\\\"}.get(each, each))
+        if 32 <= code < 127 and each not in "'\\":
+            found.append(each)
         else:
             found.append(f"\\X2\\{code:04X}\\X0\\" if code < 0x10000 else f"\\X4\\{code:08X}\\X0\\")
     return "".join(found)

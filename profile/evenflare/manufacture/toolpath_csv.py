@@ -24,8 +24,8 @@ def write_toolpath(path: Path, programs: Sequence[Program], process: Process, *,
     """
     header = [
         "evenflare tool path: every program of the part in the order in which they run, a row per straight move",
-        f"design: {' '.join(name.split())}",
-        f"design id: {' '.join(design_id.split())}",
+        f"design: {name}",
+        f"design id: {design_id}",
         f"process: {process.name}; tolerance_mm {process.tolerance / MILLIMETRE:g}, scallop_height_mm"
         f" {process.scallop_height / MILLIMETRE:g}",
         "units: mm and mm/min; rapid 1: not cutting; x_mm of a turning program is a diameter, as in the program",

@@ -26,6 +26,8 @@ SHORT, LONG = 210.0, 297.0
 """mm, of A4 (ISO 216)."""
 UNSEEN = frozenset({"Mn", "Me", "Cf"})
 """Categories of characters that may be left out where the font lacks them: marks and formats."""
+LEGEND = 32
+"""Characters of a legend's entry."""
 INCH = 25.4
 """mm."""
 MARGIN = 15.0
@@ -43,7 +45,7 @@ def blank(width: float, height: float) -> Figure:
 
 
 def lettered(text: str) -> str:
-    """A text as the plotting library shows it letter by letter: no mathematics, and no entry left out of a legend.
+    """A text as the plotting library shows it letter by letter, without mathematics.
 
     A character that the font lacks stands as its compatibility form (NFKD), or else as a question mark.
     """
@@ -54,7 +56,12 @@ def lettered(text: str) -> str:
             continue
         plain = [part for part in unicodedata.normalize("NFKD", each) if unicodedata.category(part) not in UNSEEN]
         shown += [part if ord(part) in _glyphs() else "?" for part in plain]
-    words = "".join(shown).replace("$", r"\$")  # with which the library takes dollar signs for what they are
+    return "".join(shown).replace("$", r"\$")  # with which the library takes dollar signs for what they are
+
+
+def entry(name: str) -> str:
+    """A name as `lettered`, short enough for a legend and not left out of it, as one is that begins with _."""
+    words = lettered(name if len(name) <= LEGEND else f"{name[: LEGEND - 1]}…")
     return f" {words}" if words.startswith("_") else words
 
 

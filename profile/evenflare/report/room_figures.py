@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.report import figures, style
-from evenflare.report.paper import lettered
+from evenflare.report.paper import entry, lettered
 from evenflare.report.room_tables import MATTERS, Heard, matters, shared_band
 from evenflare.report.words import spoken
 from evenflare.room.response import RoomResponse
@@ -105,9 +105,7 @@ def _direct_and_reflected(designs: Sequence[Heard]) -> Any:
                 (thirds.direct[place], thirds.reflected[place], response.centred(-thirds.direct_to_reverberant)[place]),
                 strict=True,
             ):
-                axes.plot(
-                    thirds.frequency, level, color=colour, linestyle=dash, linewidth=wide, label=lettered(seat.name)
-                )
+                axes.plot(thirds.frequency, level, color=colour, linestyle=dash, linewidth=wide, label=entry(seat.name))
         column[2].axhline(0.0, color=style.QUIET, linewidth=0.8, zorder=1)
     _floored(by_design, (0, 1))
     y = ["direct, dB", "reflected, dB", "difference, dB"]

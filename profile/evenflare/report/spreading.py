@@ -16,7 +16,7 @@ from evenflare.report import figures, sheet, style, tables
 from evenflare.report.comparison import nominal
 from evenflare.report.comparison_figures import cell_map, plane_file, plane_name, reach, where_words
 from evenflare.report.comparison_tables import figures_record, plain_json
-from evenflare.report.paper import lettered
+from evenflare.report.paper import entry, lettered
 from evenflare.report.words import hertz, signed
 from evenflare.units import DEGREE, FloatArray
 
@@ -194,7 +194,7 @@ def _against_golden(found: Spread) -> Any:
     golden, top = found.on_axis[names.index(found.golden)], 0.0
     for (name, each), look in zip(found.against_golden.items(), _looks(len(names)), strict=False):
         rms = _rms(each.deviation, np.where(each.counted, each.weights, 0.0))
-        above.plot(frequency, rms, label=lettered(name), **look)
+        above.plot(frequency, rms, label=entry(name), **look)
         below.plot(frequency, found.on_axis[names.index(name)] - golden, **look)
         top = max(top, float(np.nanmax(rms, initial=0.0)))
     above.set_ylim(0.0, max(1.1 * top, 0.1))
@@ -215,7 +215,7 @@ def _index(found: Spread, index: FloatArray) -> Any:
     drawn, axes = figures.stacked(3.6, ratios=(1,))
     style.dressed(axes, "Directivity index of each unit", x="frequency, Hz", y="index, dB")
     for name, row, look in zip(found.units, index, _looks(len(index)), strict=False):
-        axes.plot(found.observation.frequency, row, label=lettered(name), **look)
+        axes.plot(found.observation.frequency, row, label=entry(name), **look)
     axes.set_ylim(min(0.0, axes.get_ylim()[0]), style.ceiling(axes, 2.0))
     style.over_frequency(axes, found.observation.frequency, found.valid)
     style.legend(axes)

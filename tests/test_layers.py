@@ -20,9 +20,9 @@ DESIGN = (
     *("columns", "schema", "names", "design_walls", "design_driver", "design_mounting", "design_oblong"),
     *("design_tables", "design_keys", "design_proof", "design", "aes69", "directivity_file"),
 )
-GROUND = ("units", "text", "files", "air", "waveguide", "directivity", *DESIGN)
+GROUND = ("units", "text", "temporary", "files", "air", "waveguide", "directivity", *DESIGN)
 LIBRARY = (
-    *("units", "text", "bands", "files", "air", "waveguide", "directivity", *DESIGN),
+    *("units", "text", "temporary", "bands", "files", "air", "waveguide", "directivity", *DESIGN),
     *("closed_forms", "metrics", "room", "target_tables", "target", "reach", "radiation", "objective", "search"),
 )
 """From the ground up: a module imports only what stands before it."""

@@ -11,7 +11,7 @@ from evenflare.files import write_text
 from evenflare.manufacture.gcode import CAUTIONS, FEED_UNIT
 from evenflare.manufacture.process import Process
 from evenflare.manufacture.program import Program
-from evenflare.text import comments, quoted
+from evenflare.text import CELLS, comments, quoted
 from evenflare.units import MILLIMETRE
 
 COLUMNS = ("program", "index", "x_mm", "y_mm", "z_mm", "feed_mm_per_min", "rapid", "tool")
@@ -30,6 +30,7 @@ def write_toolpath(path: Path, programs: Sequence[Program], process: Process, *,
         f" {process.scallop_height / MILLIMETRE:g}",
         "units: mm and mm/min; rapid 1: not cutting; x_mm of a turning program is a diameter, as in the program",
         *(f"datum of {program.name}: {program.datum}" for program in programs),
+        CELLS,
         *CAUTIONS,
     ]
     lines = [*comments(header), ",".join(COLUMNS)]

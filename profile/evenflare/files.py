@@ -169,7 +169,7 @@ def apart() -> Iterator[None]:
 
 @contextmanager
 def bench() -> Iterator[Path]:
-    """An empty folder of the system's for what nobody keeps, removed when the block ends, or as `replacing` after a kill.
+    """An empty folder of the system's for what nobody keeps, removed when the block ends; after a kill as `replacing`.
 
     Errors: InputError if the system has no place for it.
     """

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable
-from contextlib import nullcontext
+from contextlib import ExitStack, nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -98,32 +98,34 @@ def search_command(
         scheduler=scheduler,
     )
     reachability(target)
-    with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
-        result = run_search(
-            target,
-            folder,
-            target_text=files.read_text(target_path),
-            workers=_processes(workers),
-            candidates=candidates,
-            minutes=minutes,
-            seed=seed,
-            progress=progress,
-            executor=executor,
+    with ExitStack() as stack:
+        with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
+            stack.enter_context(files.staying(folder))
+            result = run_search(
+                target,
+                folder,
+                target_text=files.read_text(target_path),
+                workers=_processes(workers),
+                candidates=candidates,
+                minutes=minutes,
+                seed=seed,
+                progress=progress,
+                executor=executor,
+            )
+        if result.best is None:
+            return result, None
+        stage(
+            "Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out"
+            if result.stopped_by == "interrupted"
+            else "Solving and exporting the winner"
         )
-    if result.best is None:
-        return result, None
-    stage(
-        "Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out"
-        if result.stopped_by == "interrupted"
-        else "Solving and exporting the winner"
-    )
-    waveguide = result.best.waveguide
-    design = Design(
-        added(target.name, ": best of the search"), waveguide, target.air, winner_observation(target, waveguide)
-    )
-    write_design(design, folder / "best.toml")
-    with files.together(), faults_of(folder / "best.toml"):
-        return result, _write_winner(result, design, target, target_path, folder, command)
+        waveguide = result.best.waveguide
+        design = Design(
+            added(target.name, ": best of the search"), waveguide, target.air, winner_observation(target, waveguide)
+        )
+        write_design(design, folder / "best.toml")
+        with files.together(), faults_of(folder / "best.toml"):
+            return result, _write_winner(result, design, target, target_path, folder, command)
 
 
 def winner_observation(target: Target, waveguide: Waveguide) -> Observation:

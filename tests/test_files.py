@@ -26,8 +26,8 @@ class TestReplacing:
         path = tmp_path / "best.toml"
         path.write_text("old")
         with replacing(path) as temporary:
-            assert temporary.parent == tmp_path, "beside the file, so that the rename stays on one disk"
-            assert temporary.suffix == ".toml", "writers choose their format by the suffix"
+            assert temporary.parent.parent == tmp_path, "beside the file, so that the rename stays on one disk"
+            assert temporary.name == "best.toml", "writers choose their format by the suffix"
             temporary.write_text("new")
             assert path.read_text() == "old"
         assert path.read_text() == "new"

@@ -17,12 +17,12 @@ PACKAGE = Path(evenflare.__file__).parent
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 DESIGN = (
-    *("columns", "schema", "design_walls", "design_driver", "design_mounting", "design_oblong", "design_tables"),
-    *("design_keys", "design_proof", "design", "aes69", "directivity_file"),
+    *("columns", "schema", "names", "design_walls", "design_driver", "design_mounting", "design_oblong"),
+    *("design_tables", "design_keys", "design_proof", "design", "aes69", "directivity_file"),
 )
-GROUND = ("units", "files", "compiled", "air", "waveguide", "directivity", *DESIGN)
+GROUND = ("units", "text", "temporary", "files", "compiled", "air", "waveguide", "directivity", *DESIGN)
 LIBRARY = (
-    *("units", "bands", "files", "compiled", "air", "waveguide", "directivity", *DESIGN),
+    *("units", "text", "temporary", "bands", "files", "compiled", "air", "waveguide", "directivity", *DESIGN),
     *("closed_forms", "metrics", "coarseness", "room", "target_tables", "target", "reach", "radiation", "objective"),
     "search",
 )

@@ -10,7 +10,8 @@ import pytest
 from scipy.spatial import cKDTree
 
 from evenflare.files import InputError
-from evenflare.manufacture.gcode import wrapped, write_gcode
+from evenflare.manufacture.comments import wrapped
+from evenflare.manufacture.gcode import write_gcode
 from evenflare.manufacture.gcode_reader import read_gcode
 from evenflare.manufacture.toolpath_csv import COLUMNS, write_toolpath
 from evenflare.units import DEGREE
@@ -176,7 +177,7 @@ def test_a_half_circle_of_known_radius_reads_as_one(tmp_path):
 def test_comments_are_plain_and_their_lines_short():
     lines = list(wrapped("Größe (µ): 3 ± 0.1; " + "word " * 40))
     assert all(len(line) <= 74 and line.isascii() for line in lines)
-    assert lines[0].startswith("Groe [")
+    assert lines[0].startswith("Grosse [u]: 3 +/- 0.1, word")
     assert all(line.startswith("  ") for line in lines[1:])
 
 

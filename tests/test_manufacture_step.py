@@ -141,7 +141,7 @@ def test_the_same_design_gives_the_same_step_and_quotes_are_escaped(tmp_path):
         written(CONE, Choice(), tmp_path / folder, title="Ida's horn, größer")
     first, second = ((tmp_path / folder / "solid.step").read_bytes() for folder in ("one", "two"))
     assert first == second
-    assert b"PRODUCT('Ida''s horn, gr??er'" in first
+    assert rb"PRODUCT('Ida\X2\0027\X0\s horn, gr\X2\00F6\X0\\X2\00DF\X0\er'" in first
 
 
 def test_step_that_cannot_be_written_is_refused(tmp_path):

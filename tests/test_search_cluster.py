@@ -31,7 +31,7 @@ def process(*words, **environment) -> subprocess.Popen[bytes]:
     """A command of Dask's, silent; numbers of threads as a user's shell leaves them, unset."""
     unset = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
     own = {name: value for name, value in os.environ.items() if name not in unset}
-    own |= {"PYTHONPATH": str(Path(__file__).parent)} | environment
+    own |= {"PYTHONPATH": os.pathsep.join(sys.path)} | environment
     return subprocess.Popen(
         [sys.executable, "-m", *words], env=own, stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL
     )

@@ -19,6 +19,8 @@ import numpy as np
 from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation, Symmetry
 from evenflare.files import InputError, replacing
+from evenflare.names import name_in
+from evenflare.text import from_path
 from evenflare.units import DEGREE, ComplexArray, FloatArray
 
 CONVENTION = "FreeFieldDirectivityTF"
@@ -129,7 +131,7 @@ def read_sofa(path: Path | str) -> Sofa:
     if text is None:
         return _foreign(path, sofa, frequency, pressure)
     with _ours_broken(path):
-        return _own(json.loads(str(text)), frequency, pressure)
+        return _own(path, json.loads(str(text)), frequency, pressure)
 
 
 def _opened(path: Path) -> Any:
@@ -161,6 +163,8 @@ def _ours_broken(path: Path) -> Iterator[None]:
     """Whatever is wrong with our own attribute is told as a fault of the file."""
     try:
         yield
+    except InputError:
+        raise
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise InputError(
             f"{path}: its attribute {OURS.removeprefix('GLOBAL_')} does not fit its data ({error})."
@@ -168,7 +172,7 @@ def _ours_broken(path: Path) -> Iterator[None]:
         ) from None
 
 
-def _own(record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) -> Sofa:
+def _own(path: Path, record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) -> Sofa:
     observation = Observation(
         frequency,
         np.array(record["off_axis_rad"]),
@@ -195,7 +199,8 @@ def _own(record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) 
         error_estimate=rows["error_estimate_db"],
         far_field_index=None if far is None else np.array(far, dtype=np.float64),
     )
-    return Sofa(directivity, record["name"], record["design_id"], record["mounting"], ())
+    told = {key: name_in(record[key], file=path, key=key) for key in ("name", "design_id", "mounting")}
+    return Sofa(directivity, told["name"], told["design_id"], told["mounting"], ())
 
 
 def _foreign(path: Path, sofa: Any, frequency: FloatArray, pressure: ComplexArray) -> Sofa:
@@ -224,7 +229,8 @@ def _foreign(path: Path, sofa: Any, frequency: FloatArray, pressure: ComplexArra
     directivity = Directivity(
         observation, pressure[:, place], np.ones(frequency.size, dtype=bool), air.density, air.speed_of_sound
     )
-    name = str(getattr(sofa, "GLOBAL_Title", "") or path.stem)
+    title = str(getattr(sofa, "GLOBAL_Title", "")).strip()
+    name = name_in(title, file=path, key="Title", empty=from_path(path.stem))
     return Sofa(directivity, name, "", "", tuple(assumed))
 
 

@@ -47,7 +47,7 @@ def checks() -> Iterator[Check]:
 
 def _writable() -> Check:
     try:
-        with tempfile.NamedTemporaryFile(dir=Path.cwd()):
+        with tempfile.TemporaryFile(dir=Path.cwd()):
             return Check("this folder", "can be written", True)
     except OSError as error:
         return Check("this folder", f"cannot be written ({error.strerror}): results must go elsewhere", False)

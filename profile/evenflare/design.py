@@ -25,6 +25,7 @@ from evenflare.design_tables import (
 from evenflare.directivity import Observation
 from evenflare.files import write_text
 from evenflare.schema import checked, gathered, parsed
+from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Oblong, RoundedRectangle, Source, Waveguide
 
@@ -120,7 +121,7 @@ def read_design(path: Path | str) -> Design:
         prove(waveguide, str(path), body=f"{path} {mounting.points_place or f'[waveguide] {wall.points_key}'}")
     observation = _observation(file.analysis, waveguide)
     check_covered(driver, observation.frequency, path=path, asked="the frequencies of [analysis]")
-    return Design(file.name or path.stem, waveguide, air, observation, _solid(file.solid))
+    return Design(file.name or from_path(path.stem), waveguide, air, observation, _solid(file.solid))
 
 
 def _observation(table: AnalysisTable, waveguide: Waveguide) -> Observation:

@@ -13,6 +13,7 @@ from pydantic import AfterValidator, Field, model_validator
 from evenflare.columns import numbers
 from evenflare.design_walls import csv_file, faults_at
 from evenflare.files import InputError
+from evenflare.names import FileName
 from evenflare.schema import Table, checked, counted, fault, number, parsed, rising, shown
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Driver, Source
@@ -64,7 +65,7 @@ class DriverTable(Table):
         None
     )
     source: SourceKind = "velocity"
-    source_impedance_csv: str | None = None
+    source_impedance_csv: FileName | None = None
     source_frequencies_hz: (
         Annotated[
             list[Annotated[float, number(1, 200e3)]], Field(min_length=2, max_length=10000), AfterValidator(rising)
@@ -74,7 +75,7 @@ class DriverTable(Table):
     source_resistance: list[Annotated[float, number(0, LARGEST_IMPEDANCE)]] | None = None
     source_reactance: list[Annotated[float, number(-LARGEST_IMPEDANCE, LARGEST_IMPEDANCE)]] | None = None
     source_pressure_pa: list[Annotated[float, number(1e-9, LARGEST_PRESSURE)]] | None = None
-    calibrated: str | None = None
+    calibrated: FileName | None = None
 
     @model_validator(mode="after")
     def _one_motion(self) -> DriverTable:

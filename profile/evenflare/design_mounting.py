@@ -10,6 +10,7 @@ from pydantic import Field, model_validator
 
 from evenflare.design_walls import Corner, Length, corner_of, csv_file, csv_points, faults_at, in_metres
 from evenflare.files import InputError
+from evenflare.names import FileName
 from evenflare.schema import Table, fault, number, shown
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Body, BodyPoints, Mounting, RolledShell, RoundCabinet
@@ -45,7 +46,7 @@ class MountingTable(Table):
     diameter_mm: Size | None = None
     depth_mm: Size | None = None
     edge_radius_mm: Size | None = None
-    body_csv: str | None = None
+    body_csv: FileName | None = None
     body_points_mm: (
         Annotated[
             list[Annotated[list[Length], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=20000)

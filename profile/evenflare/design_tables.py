@@ -12,6 +12,7 @@ from evenflare.design_driver import DriverTable
 from evenflare.design_mounting import MountingTable
 from evenflare.design_oblong import OblongTable, is_oblong, oblong_table
 from evenflare.design_walls import Length, WallTable, wall_table
+from evenflare.names import Name
 from evenflare.schema import AirTable, Table, fault, number, rising
 from evenflare.units import DEGREE, FloatArray
 
@@ -197,7 +198,7 @@ AnyWall = TypeVar("AnyWall", bound=WallTable | OblongTable)
 class DesignTable(Table, Generic[AnyWall]):
     """A whole design file."""
 
-    name: Annotated[str, Field(min_length=1, max_length=200)] = ""
+    name: Name = ""
     waveguide: AnyWall
     driver: DriverTable
     mounting: MountingTable = MountingTable()

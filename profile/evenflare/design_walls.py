@@ -13,6 +13,7 @@ from pydantic import ConfigDict, Field, model_validator
 from evenflare.air import Air
 from evenflare.columns import numbers
 from evenflare.files import InputError
+from evenflare.names import FileName
 from evenflare.schema import SLIPS, Table, fault, number, shown
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import (
@@ -186,7 +187,7 @@ class PointsTable(WallTable):
         ]
         | None
     ) = None
-    meridian_csv: str | None = None
+    meridian_csv: FileName | None = None
     corner_deg: Corner | None = None
 
     @model_validator(mode="after")

@@ -13,6 +13,8 @@ import numpy as np
 from evenflare.columns import numbers
 from evenflare.directivity import Directivity, Observation, Symmetry
 from evenflare.files import InputError, read_text
+from evenflare.names import name_in
+from evenflare.text import from_path
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
@@ -91,8 +93,12 @@ def read_directivity(path: Path | str) -> Stored:
         far_field_index=_column(summary, "far_field_index_db"),
         provenance={key: value for key, value in record.items() if key != "observed"},
     )
-    mounting = str(record.get("mounting") or ("baffle" if directivity.half_space else ""))
-    return Stored(directivity, str(record.get("name", path.name)), str(record.get("design_id", "")), mounting, path)
+    usual = {"name": from_path(path.name), "mounting": "baffle" if directivity.half_space else ""}
+    name, identity, mounting = (
+        name_in(record.get(key), file=path / "provenance.json", key=key, empty=usual.get(key, ""))
+        for key in ("name", "design_id", "mounting")
+    )
+    return Stored(directivity, name, identity, mounting, path)
 
 
 def _record(file: Path) -> tuple[Mapping[str, Any], dict[str, Any]]:

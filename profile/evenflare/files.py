@@ -5,50 +5,78 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
-from collections.abc import Iterator
-from contextlib import contextmanager, suppress
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, contextmanager, suppress
 from contextvars import ContextVar
+from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
+
+from evenflare.temporary import folder_in
+from evenflare.text import visible
 
 DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
 
-_held: ContextVar[list[tuple[Path, Path]] | None] = ContextVar("_held", default=None)
-"""Inside `together`: finished temporary files and the paths they wait for."""
-
 
 class InputError(ValueError):
-    """The input or the surroundings are at fault. The text says what, where, the value, what is allowed, the remedy."""
+    """The input or the surroundings are at fault. The text says what, where, the value, what is allowed, the remedy.
+
+    What it quotes may hold anything: controls are shown as escapes.
+    """
+
+    def __init__(self, words: str) -> None:
+        super().__init__(visible(words))
+
+
+class _Waiting(NamedTuple):
+    """Inside `together`: finished files and the paths that they wait for, and the folders that they wait in."""
+
+    files: list[tuple[Path, Path]]
+    folders: dict[Path, Path]
+    stack: ExitStack
+
+
+_waiting: ContextVar[_Waiting | None] = ContextVar("_waiting", default=None)
+_kept: ContextVar[tuple[_Kept, ...]] = ContextVar("_kept", default=())
+"""Folders that must stay where they are, the outermost first."""
 
 
 @contextmanager
 def replacing(path: Path) -> Iterator[Path]:
-    """A temporary path beside `path`, renamed to it when the block ends well: a crash leaves the old file whole.
+    """A temporary path near `path`, renamed to it when the block ends well: a crash leaves the old file whole.
 
-    Inside `together` the renaming waits for the other files.
+    It has the name that the file will have, in a folder of its own beside it; what a killed process leaves of those is
+    removed when another one first writes there. Inside `together` the renaming waits for the other files.
     Errors: InputError if the folder cannot be written or the disk is full; then the temporary file is removed.
     """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, name = tempfile.mkstemp(prefix=f".{path.name}.", suffix=path.suffix, dir=path.parent)
-        os.close(handle)
-    except OSError as error:
-        raise InputError(_unwritable(path, error)) from error
-    temporary, held = Path(name), _held.get()
-    try:
-        yield temporary
-        with open(temporary, "rb") as written:
-            os.fsync(written.fileno())
-        temporary.chmod(0o644)
-        if held is None:
-            temporary.replace(path)
-        else:
-            held.append((temporary, path))
-    except OSError as error:
-        raise InputError(_unwritable(path, error)) from error
-    finally:
-        if held is None or (temporary, path) not in held:
-            with suppress(FileNotFoundError):
-                temporary.unlink()
+    waiting = _waiting.get()
+    with ExitStack() as stack:
+        try:
+            _make(path.parent)
+            if waiting is None:
+                temporary = stack.enter_context(folder_in(path.parent)) / path.name
+            else:
+                temporary = _place(waiting, path.parent) / path.name
+        except OSError as error:
+            raise _unwritable(path, error) from error
+        try:
+            yield temporary
+            with open(temporary, "rb") as written:
+                os.fsync(written.fileno())
+            temporary.chmod(0o644)
+            if waiting is None:
+                temporary.replace(path)
+            else:
+                waiting.files.append((temporary, path))
+        except OSError as error:
+            raise _unwritable(path, error) from error
+
+
+def _place(waiting: _Waiting, folder: Path) -> Path:
+    """An empty folder for one file that is to stand in `folder`."""
+    if folder not in waiting.folders:
+        waiting.folders[folder] = waiting.stack.enter_context(folder_in(folder))
+    return Path(tempfile.mkdtemp(dir=waiting.folders[folder]))
 
 
 @contextmanager
@@ -57,38 +85,110 @@ def together() -> Iterator[None]:
 
     Errors: InputError as `replacing`; also if a file cannot take its place, the others then have theirs.
     """
-    held: list[tuple[Path, Path]] = []
-    token = _held.set(held)
-    try:
-        yield
-        while held:
-            temporary, path = held[0]
+    with ExitStack() as stack:
+        waiting = _Waiting([], {}, stack)
+        token = _waiting.set(waiting)
+        try:
+            yield
+        finally:
+            _waiting.reset(token)
+        for temporary, path in waiting.files:
             try:
                 temporary.replace(path)
             except OSError as error:
-                raise InputError(_unwritable(path, error)) from error
-            del held[0]
+                raise _unwritable(path, error) from error
+
+
+@dataclass(frozen=True)
+class _Kept:
+    """A folder by its name and by what the system knows it by; `handle` is open on it."""
+
+    folder: Path
+    handle: int
+
+    def check(self) -> None:
+        """InputError if the name no longer stands for the folder."""
+        with suppress(OSError):
+            if os.path.samestat(os.stat(self.folder), os.fstat(self.handle)):
+                return
+        there = ""
+        with suppress(OSError):  # Linux only
+            there = os.readlink(f"/proc/self/fd/{self.handle}")
+        gone = not there or there.endswith(" (deleted)")
+        raise InputError(
+            f"{self.folder}: was moved, renamed or removed while it was written to. What was finished is where the"
+            f" folder is now{'' if gone else f', {there}'}. Run the same command again with --out"
+            f" {'that folder' if gone else there}"
+        )
+
+
+@contextmanager
+def staying(folder: Path) -> Iterator[Callable[[], None]]:
+    """A folder, made if missing, that must stay where it is: files that the block writes go into that very folder.
+
+    Where it was moved, none is written, and nothing is made anew under its old name.
+    Yields : what to call to look whether it is still there: InputError if it is not.
+    Errors : InputError if it cannot be made.
+    """
+    try:
+        _make(folder)
+        handle = os.open(folder, os.O_RDONLY)
+    except OSError as error:
+        raise _unwritable(folder, error) from error
+    kept = _Kept(folder, handle)
+    token = _kept.set((*_kept.get(), kept))
+    try:
+        yield kept.check
     finally:
-        _held.reset(token)
-        for temporary, _ in held:
-            with suppress(OSError):
-                temporary.unlink()
+        _kept.reset(token)
+        os.close(handle)
+
+
+def _make(folder: Path) -> None:
+    """Make a folder and those above it, but none that must stay where it is."""
+    above = [kept.folder for kept in _kept.get() if folder.is_relative_to(kept.folder)]
+    if not above:
+        folder.mkdir(parents=True, exist_ok=True)
+        return
+    for kept in _kept.get():
+        kept.check()
+    for part in reversed([folder, *folder.parents]):
+        if part.is_relative_to(above[-1]) and part != above[-1]:
+            part.mkdir(exist_ok=True)
 
 
 @contextmanager
 def apart() -> Iterator[None]:
     """What the block writes takes its place at once, whatever becomes of the files of a `together` around it."""
-    token = _held.set(None)
+    token = _waiting.set(None)
     try:
         yield
     finally:
-        _held.reset(token)
+        _waiting.reset(token)
+
+
+@contextmanager
+def bench() -> Iterator[Path]:
+    """An empty folder of the system's for what nobody keeps, removed when the block ends; after a kill as `replacing`.
+
+    Errors: InputError if the system has no place for it.
+    """
+    place = Path(tempfile.gettempdir())
+    with ExitStack() as stack:
+        try:
+            made = stack.enter_context(folder_in(place))
+        except OSError as error:
+            raise _unwritable(place, error) from error
+        yield made
 
 
 def write_text(path: Path, text: str) -> None:
-    """Write `text` to `path` as UTF-8 with unix line ends, whole or not at all. Errors as `replacing`."""
+    """Write `text` to `path` as UTF-8 with unix line ends, whole or not at all. Errors as `replacing`.
+
+    What UTF-8 has no place for, bytes of a path that are no text for instance, stands as an escape.
+    """
     with replacing(path) as temporary:
-        temporary.write_text(text, encoding="utf-8", newline="\n")
+        temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
 
 
 def read_text(path: Path) -> str:
@@ -106,16 +206,21 @@ def check_folder(folder: Path) -> None:
     for place in (folder, *folder.parents):
         if place.is_dir():
             if not os.access(place, os.W_OK | os.X_OK):
-                raise InputError(_unwritable(place, PermissionError(errno.EACCES, os.strerror(errno.EACCES))))
+                raise _unwritable(place, PermissionError(errno.EACCES, os.strerror(errno.EACCES)))
             return
         if os.path.lexists(place):
             raise InputError(f"{place}: is a file, not a folder. Choose another --out")
 
 
-def _unwritable(path: Path, error: OSError) -> str:
+def _unwritable(path: Path, error: OSError) -> InputError:
+    """What to raise instead of a fault of the system."""
+    for kept in _kept.get():
+        kept.check()
     if error.errno in DISK_FULL:
-        return f"{path}: cannot be written: the disk is full. Free some space, or choose a folder on another disk"
-    return (
+        return InputError(
+            f"{path}: cannot be written: the disk is full. Free some space, or choose a folder on another disk"
+        )
+    return InputError(
         f"{path}: cannot be written ({error.strerror or error})."
         " Choose a folder you may write to, on a disk with free space"
     )

@@ -16,6 +16,7 @@ from pydantic_core import ErrorDetails, PydanticCustomError
 
 from evenflare.air import Air
 from evenflare.files import InputError, read_text
+from evenflare.text import visible
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, MILLIMETRE, PERCENT
 
 LONGEST_LIST_OF_FAULTS = 20
@@ -347,6 +348,6 @@ def shown(value: Any) -> str:
     if isinstance(value, list):
         return f"[{', '.join(shown(v) for v in value[:6])}{', ...' if len(value) > 6 else ''}]"
     if isinstance(value, str | bool):
-        text = json.dumps(value, ensure_ascii=False)
+        text = visible(json.dumps(value, ensure_ascii=False))
         return text if len(text) <= 60 else f'{text[:56]}..."'
     return str(value)

@@ -18,6 +18,7 @@ from evenflare.room.room import Room
 from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed
 from evenflare.target_tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
+from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
 
@@ -124,7 +125,7 @@ def read_target(path: Path | str) -> Target:
         raise InputError(f"{path} {apart}")
     check_covered(driver, np.array(wanted.frequency_hz), path=path, asked="the frequencies of [wanted]")
     return Target(
-        name=table.name or path.stem,
+        name=table.name or from_path(path.stem),
         driver=driver,
         mounting=table.mounting.value(path),
         air=table.air.value(),

@@ -10,6 +10,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.design_driver import DriverTable
 from evenflare.design_mounting import MountingTable
+from evenflare.names import FileName, Name
 from evenflare.schema import AirTable, Table, counted, fault, number, rising
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Limits
@@ -71,7 +72,7 @@ class CrossoverTable(Table):
 class WantedRoomTable(Table):
     """[wanted.room]: a room file, beside the target's, in which reflected sound is to be as even as the direct."""
 
-    room: Annotated[str, Field(min_length=1, max_length=200)] = Field(examples=["living_room.toml"])
+    room: FileName = Field(examples=["living_room.toml"])
     weight: Annotated[float, number(0.01, 100)] = ROOM_WEIGHT
 
 
@@ -225,7 +226,7 @@ class SearchTable(Table):
 class TargetTable(Table):
     """A whole target file."""
 
-    name: Annotated[str, Field(min_length=1, max_length=200)] = ""
+    name: Name = ""
     driver: DriverTable
     mounting: MountingTable = MountingTable()
     air: AirTable = AirTable()

@@ -21,6 +21,10 @@ def _history(options: argparse.Namespace) -> int:
     return DONE
 
 
+FEW = 5
+"""Numbers of candidates that a line names."""
+
+
 class _Ticker:
     """Progress of a search on standard error: one line that is rewritten on a terminal, now and then elsewhere."""
 
@@ -104,6 +108,12 @@ def _tell(result: SearchResult) -> None:
     from evenflare.search import ranking_words
 
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
+    if result.lost:
+        numbers = ", ".join(map(str, result.lost[:FEW])) + (", ..." if len(result.lost) > FEW else "")
+        print(
+            f"Counted as failed, since two worker processes were killed over each, for lack of memory most likely:"
+            f" number {numbers}"
+        )
     if result.best is None:
         so_far = "" if result.stopped_by == "candidates" else " so far"
         why = f": {result.why}" if result.why else ""

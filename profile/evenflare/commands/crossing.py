@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files
+from evenflare.text import comments
 
 if TYPE_CHECKING:
     from evenflare.dsp.joining import Joined
@@ -74,7 +75,7 @@ def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str
         files.write_text(folder / "coefficients.csv", crossing_tables.coefficients_text(joined, header))
         for name, each in firs:
             about = f"finite impulse response, {each.sample_rate} Hz, latency {each.latency} samples, a tap a line"
-            said = [f"# {' '.join(line.split())}" for line in (*header, about)]
+            said = comments([*header, about])
             files.write_text(folder / name, "\n".join([*said, *map(repr, each.taps.tolist())]) + "\n")
         curves = tables.csv_text(crossing_tables.columns(joined), header=["crossover curves", *header, units])
         files.write_text(folder / "crossover_curves.csv", curves)

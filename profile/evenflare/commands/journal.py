@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from datetime import datetime
 from pathlib import Path
 from typing import Literal
 
-from evenflare import files
+from evenflare import files, text
 from evenflare.design import design_id, design_toml, read_design
 from evenflare.files import InputError
 from evenflare.measurement import journal as log
+from evenflare.schema import shown
 
 
 def add_entry(
@@ -27,12 +28,15 @@ def add_entry(
     from evenflare.measurement.calibrated_file import FILE, read_known
     from evenflare.report import prototypes
 
+    if name is not None:
+        name = _text("--name", name, text.name)
+    note = _text("--note", note, text.note)
     built = read_design(design)
     for each in belonging:
         if not each.exists():
             raise InputError(f"--file {each}: is not there. Correct the path, or leave it out")
     try:
-        text = design_toml(built)
+        whole = design_toml(built)
     except ValueError as error:
         raise InputError(f"{design}: {error}") from error
     if calibration is not None and calibration.is_dir():
@@ -41,7 +45,7 @@ def add_entry(
         added=datetime.now().astimezone().isoformat(timespec="seconds"),
         name=name or built.name,
         design_id=design_id(built),
-        design=text,
+        design=whole,
         notes=note,
         files=tuple(str(each) for each in (design, comparison, calibration, *belonging) if each is not None),
         comparison=None if comparison is None else log.read_comparison(comparison),
@@ -52,6 +56,14 @@ def add_entry(
     step = [each for each in log.steps(found) if each.after.number == number]
     words = f"{journal}: number {number}, {entry.name} ({entry.design_id})"
     return "\n".join([words, *(prototypes.step_words(each) for each in step)])
+
+
+def _text(option: str, given: str, rule: Callable[[str], str]) -> str:
+    """What an option gives, by the rule for names or notes."""
+    try:
+        return rule(given)
+    except text.UnfitError as error:
+        raise InputError(f"{option} = {shown(given)}: {error}") from None
 
 
 def told(journal: Path, form: Literal["list", "csv", "export"]) -> str:

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -72,8 +71,8 @@ def prove_programs(design: Design, process: Process) -> Proved:
     if not made:
         return Proved()
     stock = stock_needed(waveguide, process, sizes)
-    with tempfile.TemporaryDirectory() as bench:
-        paths = [Path(bench) / f"{program.name}.nc" for program in made]
+    with files.bench() as bench:
+        paths = [bench / f"{program.name}.nc" for program in made]
         for path, program in zip(paths, made, strict=True):
             write_gcode(path, program, process, design_id=design_id(design), name=design.name, setup=[stock])
         proof = prove_files(waveguide, paths, process, sizes=sizes)

@@ -5,7 +5,7 @@ from __future__ import annotations
 import os
 from collections import Counter
 from collections.abc import Callable, Iterable
-from contextlib import nullcontext
+from contextlib import ExitStack, nullcontext
 from dataclasses import replace
 from pathlib import Path
 from typing import Any
@@ -41,6 +41,7 @@ from evenflare.search import (
     run_search,
 )
 from evenflare.target import Target, read_target
+from evenflare.text import added, quoted
 from evenflare.waveguide import Waveguide
 
 
@@ -97,30 +98,34 @@ def search_command(
         scheduler=scheduler,
     )
     reachability(target)
-    with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
-        result = run_search(
-            target,
-            folder,
-            target_text=files.read_text(target_path),
-            workers=_processes(workers),
-            candidates=candidates,
-            minutes=minutes,
-            seed=seed,
-            progress=progress,
-            executor=executor,
+    with ExitStack() as stack:
+        with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
+            stack.enter_context(files.staying(folder))
+            result = run_search(
+                target,
+                folder,
+                target_text=files.read_text(target_path),
+                workers=_processes(workers),
+                candidates=candidates,
+                minutes=minutes,
+                seed=seed,
+                progress=progress,
+                executor=executor,
+            )
+        if result.best is None:
+            return result, None
+        stage(
+            "Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out"
+            if result.stopped_by == "interrupted"
+            else "Solving and exporting the winner"
         )
-    if result.best is None:
-        return result, None
-    stage(
-        "Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out"
-        if result.stopped_by == "interrupted"
-        else "Solving and exporting the winner"
-    )
-    waveguide = result.best.waveguide
-    design = Design(f"{target.name}: best of the search", waveguide, target.air, winner_observation(target, waveguide))
-    write_design(design, folder / "best.toml")
-    with files.together(), faults_of(folder / "best.toml"):
-        return result, _write_winner(result, design, target, target_path, folder, command)
+        waveguide = result.best.waveguide
+        design = Design(
+            added(target.name, ": best of the search"), waveguide, target.air, winner_observation(target, waveguide)
+        )
+        write_design(design, folder / "best.toml")
+        with files.together(), faults_of(folder / "best.toml"):
+            return result, _write_winner(result, design, target, target_path, folder, command)
 
 
 def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
@@ -217,13 +222,9 @@ def family_results(result: SearchResult, folder: Path) -> list[Any]:
 
 def history_lines(folder: Path) -> Iterable[str]:
     """`history`: the rows of a search as CSV lines, with a header row."""
-    import csv
-    import io
 
     def line(values: Iterable[object]) -> str:
-        text = io.StringIO()
-        csv.writer(text, lineterminator="").writerow(["" if value is None else value for value in values])
-        return text.getvalue()
+        return ",".join(quoted(each) if isinstance(each, str) else "" if each is None else str(each) for each in values)
 
     rows = history_rows(folder)
     first = next(rows, None)

@@ -14,6 +14,7 @@ from numpy.typing import ArrayLike
 from evenflare.dsp.biquad import Biquad, response
 from evenflare.dsp.fit import Fitted
 from evenflare.files import InputError, read_text
+from evenflare.names import name_in
 from evenflare.units import ComplexArray
 
 FILE = "equaliser.json"
@@ -86,7 +87,8 @@ def read_equaliser(path: Path) -> Equaliser:
         }
         fir = {int(rate): file.parent / each["wav"] for rate, each in record["fir"]["files"].items()}
         band = float(record["aim"]["from_hz"]), float(record["aim"]["to_hz"])
-        found = Equaliser(str(record["name"]), str(record["design_id"]), band, sections, fir, file)
+        name, identity = (name_in(record[key], file=file, key=key) for key in ("name", "design_id"))
+        found = Equaliser(name, identity, band, sections, fir, file)
     except json.JSONDecodeError as error:
         raise InputError(f"{file} line {error.lineno}: is not JSON ({error.msg}). {AGAIN}") from None
     except (KeyError, TypeError, ValueError, AttributeError) as error:

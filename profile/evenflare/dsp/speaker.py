@@ -20,6 +20,7 @@ from evenflare.dsp.placing import Heard, Way, heard
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
+from evenflare.text import from_path
 from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray
 
 BELOW = 4.0
@@ -105,7 +106,7 @@ def read_speaker(path: Path) -> Speaker:
             " Remove the table"
         )
     return Speaker(
-        table.name or path.stem,
+        table.name or from_path(path.stem),
         above.design_id,
         path,
         sounds,

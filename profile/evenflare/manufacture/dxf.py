@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenflare.files import write_text
+from evenflare.text import one_line
 from evenflare.units import MILLIMETRE, FloatArray, read_only
 
 if TYPE_CHECKING:
@@ -79,13 +80,20 @@ def write_dxf(drawn: Sequence[Drawn], path: Path, *, about: str = "") -> None:
         document = ezdxf.new("R2010", units=units.MM)
         document.header["$MEASUREMENT"] = 1
         if about:
-            document.header.custom_vars.append("about", about)
+            document.header.custom_vars.append("about", _encoded(about))
         _fill(document, drawn)
         content = StringIO()
         document.write(content)
     finally:
         ezdxf.options.write_fixed_meta_data_for_testing = before
     write_text(path, content.getvalue())
+
+
+def _encoded(text: str) -> str:
+    """A text in which no reader finds codes: of the two signs that begin one (DXF reference, group code ranges), ^ has
+    an escape, and the backslash stands as a slash.
+    """
+    return one_line(text).replace("\\", "/").replace("^", "^ ")
 
 
 def _fill(document: Drawing, drawn: Sequence[Drawn]) -> None:
@@ -104,7 +112,7 @@ def _fill(document: Drawing, drawn: Sequence[Drawn]) -> None:
             points = np.round(each.points / MILLIMETRE, 6) + 0.0
             space.add_lwpolyline(points.tolist(), close=True, dxfattribs=attributes)
         else:
-            words = space.add_text(each.text, height=_mm(each.height), dxfattribs=attributes)
+            words = space.add_text(_encoded(each.text), height=_mm(each.height), dxfattribs=attributes)
             words.set_placement((_mm(each.x), _mm(each.y)), align=TextEntityAlignment.MIDDLE_CENTER)
 
 

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import unicodedata
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 
@@ -10,12 +9,11 @@ import numpy as np
 
 from evenflare.files import write_text
 from evenflare.manufacture.arcs import Arc, arcs
+from evenflare.manufacture.comments import wrapped
 from evenflare.manufacture.process import Machine, Process
 from evenflare.manufacture.program import Program
 from evenflare.units import MILLIMETRE, MINUTE, FloatArray
 
-LINE = 72
-"""Characters of a comment; small controllers stop reading at 80 or so."""
 DECIMALS = 4
 FEED_UNIT = MILLIMETRE / MINUTE
 CAUTIONS = (
@@ -80,22 +78,6 @@ def header_lines(
     if program.kind == "turning":
         lines.insert(6, f"programmed_point: {machine.programmed_point}")
     return [*lines, *(f"set-up: {line}" for line in (*setup, *program.setup)), *CAUTIONS]
-
-
-def wrapped(text: str) -> Iterator[str]:
-    """A comment's lines: plain characters without parentheses, continued lines indented by two spaces.
-
-    Some controllers take a semicolon for the start of a comment wherever it stands.
-    """
-    plain = unicodedata.normalize("NFKD", text.translate(str.maketrans("();", "[],")))
-    words = "".join(c if 32 <= ord(c) < 127 else " " if c.isspace() else "" for c in plain)
-    line = ""
-    for word in words.replace("%", " percent").split():
-        if line.strip() and len(line) + 1 + len(word) > LINE:
-            yield line
-            line = " "
-        line = f"{line} {word}" if line else word
-    yield line
 
 
 def _mm(length: float) -> str:

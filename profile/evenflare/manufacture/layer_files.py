@@ -15,6 +15,7 @@ from evenflare.manufacture.points import CAUTIONS
 from evenflare.manufacture.process import Process
 from evenflare.manufacture.rings import Outline, sizes_of
 from evenflare.manufacture.seat import hole_depth
+from evenflare.text import comments, one_line
 from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
 
@@ -64,7 +65,7 @@ def export_layers(
     Errors: InputError as laminate and the sizes of the solid, or if a file cannot be written.
     """
     made = laminate(waveguide, sizes_of(waveguide, solid), process, chord_error=chord_error, style=style)
-    named = _Named(" ".join(name.split()), " ".join(design_id.split()))
+    named = _Named(one_line(name), one_line(design_id))
     drawings = tuple(folder / file_of(sheet) for sheet in range(made.sheets))
     table, points, glue_up = folder / "layers.csv", folder / "layer_points.csv", folder / "glue_up.txt"
     texts = {
@@ -143,7 +144,7 @@ def table_text(made: Lamination, process: Process, named: tuple[str, ...]) -> st
             f"{place.sheet + 1},{_mm(place.x)},{_mm(place.y)},{90 if place.turned else 0},"
             f"{','.join(_mm(side) for side in sizes)},{_mm(layer.left)}"
         )
-    return "\n".join([*(f"# {line}" for line in header), ",".join(COLUMNS), *rows]) + "\n"
+    return "\n".join([*comments(header), ",".join(COLUMNS), *rows]) + "\n"
 
 
 def points_text(made: Lamination, named: tuple[str, ...]) -> str:
@@ -160,7 +161,7 @@ def points_text(made: Lamination, named: tuple[str, ...]) -> str:
             rows += _points(layer, operation, outline)
         for index, (x, y) in enumerate(made.dowels, start=1):
             rows.append(f"{layer.number},drill,{index},{_mm(x)},{_mm(y)},{_mm(0.5 * made.dowel_diameter)}")
-    return "\n".join([*(f"# {line}" for line in header), "layer,operation,index,x_mm,y_mm,radius_mm", *rows]) + "\n"
+    return "\n".join([*comments(header), "layer,operation,index,x_mm,y_mm,radius_mm", *rows]) + "\n"
 
 
 def _points(layer: Layer, operation: str, outline: Outline) -> list[str]:

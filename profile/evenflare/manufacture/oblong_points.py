@@ -14,6 +14,7 @@ from evenflare.manufacture.oblong_sizes import OblongSizes, outside
 from evenflare.manufacture.oblong_solid import Thinnest
 from evenflare.manufacture.offset import floor_micrometre
 from evenflare.manufacture.points import CAUTIONS
+from evenflare.text import comments
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 
 GRID_COLUMNS = (
@@ -163,11 +164,11 @@ _TOLERANCE = (
 
 
 def _text(header: Sequence[str], columns: Sequence[str], body: Sequence[str]) -> str:
-    return "\n".join([*(f"# {line}" for line in header), ",".join(columns), *body]) + "\n"
+    return "\n".join([*comments(header), ",".join(columns), *body]) + "\n"
 
 
 def _design(design_id: str, name: str) -> list[str]:
-    return [f"design: {' '.join(name.split())}", f"design id: {' '.join(design_id.split())}"]
+    return [f"design: {name}", f"design id: {design_id}"]
 
 
 def _chords(chord_error: float, between: str) -> str:

@@ -16,6 +16,7 @@ from evenflare.manufacture.pattern import Pattern, build_pattern
 from evenflare.manufacture.process import Process
 from evenflare.manufacture.rings import radius_at, sizes_of
 from evenflare.manufacture.stl import write_stl
+from evenflare.text import comments
 from evenflare.units import DEGREE, MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
 
@@ -168,8 +169,8 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
     parting = made.front if forward else made.back
     header = [
         "evenflare pattern sheet: pattern.stl is the pattern; do not add contraction or allowance to it again",
-        f"design: {' '.join(name.split())}",
-        f"design id: {' '.join(design_id.split())}",
+        f"design: {name}",
+        f"design id: {design_id}",
         "units: mm and degrees; pattern.stl: axis z, z = 0 at the finished throat plane, enlarged from that point",
         f"alloy: {casting.alloy}, {process.density:g} kg per cubic metre; raw casting"
         f" {made.volume * process.density:.2f} kg, {made.volume * 1e3:.4f} litres",
@@ -197,7 +198,7 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         f"{'yes' if each.machined else 'no'}"
         for each in listed
     ]
-    return "\n".join([*(f"# {line}" for line in header), columns, *rows]) + "\n"
+    return "\n".join([*comments(header), columns, *rows]) + "\n"
 
 
 def _remembered(listed: tuple[Dimension, ...], grade: int) -> str:

@@ -10,6 +10,7 @@ import numpy as np
 from evenflare.files import write_text
 from evenflare.manufacture.offset import ToolPath, floor_micrometre, tool_path
 from evenflare.manufacture.outline import Sizes
+from evenflare.text import comments
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Waveguide
 
@@ -115,13 +116,13 @@ def points_text(
     ]
     header = [
         "evenflare point list: the wall of a round waveguide and the path of a round tool along it, throat to mouth",
-        f"design: {' '.join(name.split())}",
-        f"design id: {' '.join(design_id.split())}",
+        f"design: {name}",
+        f"design id: {design_id}",
         *_settings(route, depth, chord_error),
         *_part(sizes),
         *CAUTIONS,
     ]
-    return "\n".join([*(f"# {line}" for line in header), ",".join(COLUMNS), *rows]) + "\n"
+    return "\n".join([*comments(header), ",".join(COLUMNS), *rows]) + "\n"
 
 
 def _settings(route: ToolPath, depth: float, chord_error: float) -> list[str]:

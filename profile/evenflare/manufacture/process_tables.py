@@ -6,9 +6,10 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Literal
 
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import Field, model_validator
 
 from evenflare.manufacture.process import Casting, Machine, Process, Seat, Stock, Tool
+from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
 from evenflare.units import DEGREE, MILLIMETRE, MINUTE, PERCENT
 
@@ -25,14 +26,6 @@ FEED = MILLIMETRE / MINUTE
 """m/s in 1 mm/min."""
 
 
-def _one_line(text: str) -> str:
-    # It stands in comments of programs and headers of tables, which a new line would end.
-    if not text.isprintable() or not text.strip():
-        raise fault("must be one line of text. Take line breaks and tabs out")
-    return text
-
-
-Text = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_one_line)]
 Size = Annotated[float, number(0.1, 5000)]
 Sizes = Annotated[list[Size], Field(min_length=3, max_length=3)]
 Feed = Annotated[float, number(1, 50e3)]
@@ -90,7 +83,7 @@ class MachineTable(Table):
 class ToolTable(Table):
     """One of [[tools]]."""
 
-    name: Text = Field(examples=["ball 6"])
+    name: Name = Field(examples=["ball 6"])
     kind: Literal["ball", "bull", "flat", "turning", "drill"] = Field(examples=["ball"])
     diameter_mm: Annotated[float, number(0.1, 100)] | None = Field(default=None, examples=[6])
     corner_radius_mm: Annotated[float, number(0.01, 50)] | None = None
@@ -221,7 +214,7 @@ class SeatTable(Table):
 class CastingTable(Table):
     """[casting]."""
 
-    alloy: Text = Field(examples=["bronze"])
+    alloy: Name = Field(examples=["bronze"])
     contraction_percent: Annotated[float, number(0, 5)] = Field(examples=[1.3])
     contraction_of: Literal["casting", "pattern"] = Field(examples=["casting"])
     machining_allowance_mm: Annotated[float, number(0, 20)] | None = None
@@ -259,17 +252,17 @@ class CastingTable(Table):
 class ProcessFile(Table):
     """A process file."""
 
-    name: Text = Field(examples=["router"])
+    name: Name = Field(examples=["router"])
     machine: MachineTable
     tools: list[ToolTable] = Field(default=[])
-    roughing_tool: Text | None = None
-    finishing_tool: Text | None = None
-    seat_tool: Text | None = None
+    roughing_tool: Name | None = None
+    finishing_tool: Name | None = None
+    seat_tool: Name | None = None
     tolerance_mm: Annotated[float, number(0.001, 5)] = Field(examples=[0.05])
     scallop_height_mm: Annotated[float, number(0.0005, 2)] = 0.01
     stock_left_mm: Annotated[float, number(0, 10)] = 0.5
     stepdown_mm: Annotated[float, number(0.05, 50)] = 3.0
-    material: Text = Field(examples=["beech"])
+    material: Name = Field(examples=["beech"])
     density_kg_per_m3: Annotated[float, number(10, 25e3)] = Field(examples=[720])
     stock: StockTable
     seat: SeatTable | None = None

@@ -16,8 +16,9 @@ from evenflare.manufacture.simulate import PROGRAMMED_POINTS
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 
-_BORE = re.compile(r"drill a bore of diameter ([\d.]+) along the axis")
-_HOLES = re.compile(r"([\d.]+) deep from the seat")
+# From the line's start: a name in another line may say what it likes.
+_BORE = re.compile(r"set-up: drill a bore of diameter ([\d.]+) along the axis")
+_HOLES = re.compile(r"set-up: holes: .*?, ([\d.]+) deep from the seat")
 _POINT = re.compile(r"programmed_point: (\w+)")
 
 
@@ -88,4 +89,4 @@ def _millimetres(read: ReadProgram, pattern: re.Pattern[str]) -> float | None:
 
 
 def _first(read: ReadProgram, pattern: re.Pattern[str]) -> str | None:
-    return next((found[1] for line in read.header if (found := pattern.search(line))), None)
+    return next((found[1] for line in read.header if (found := pattern.match(line))), None)

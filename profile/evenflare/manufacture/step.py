@@ -13,6 +13,7 @@ from evenflare import __version__
 from evenflare.files import write_text
 from evenflare.manufacture.features import PLAIN, Features
 from evenflare.manufacture.outline import Sizes, outline
+from evenflare.text import one_line
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Meridian
 
@@ -41,7 +42,7 @@ def step_text(ring: FloatArray, *, title: str) -> str:
     file = _File()
     runs = [_run(points / MILLIMETRE) for points in _runs(ring)]
     shell = _shell(file, runs)
-    name = " ".join(title.split()).encode("ascii", "replace").decode("ascii").replace("'", "''")
+    name = encoded(one_line(title))
     solid = file.add(f"MANIFOLD_SOLID_BREP('solid',{shell})")
     _product(file, solid, name)
     lines = "\n".join(f"#{number}={text};" for number, text in enumerate(file.lines, start=1))
@@ -53,6 +54,20 @@ def step_text(ring: FloatArray, *, title: str) -> str:
         "FILE_SCHEMA(('AUTOMOTIVE_DESIGN { 1 0 10303 214 1 1 1 1 }'));\n"
         f"ENDSEC;\nDATA;\n{lines}\nENDSEC;\nEND-ISO-10303-21;\n"
     )
+
+
+def encoded(text: str) -> str:
+    """A text as it stands between the quotation marks of a string (ISO 10303-21, 6.4.3): plain letters as they are, the
+    rest by number. The apostrophe too: some readers stumble over a doubled one before a comma.
+    """
+    found = []
+    for each in text:
+        code = ord(each)
+        if 32 <= code < 127 and each not in "'\\":
+            found.append(each)
+        else:
+            found.append(f"\\X2\\{code:04X}\\X0\\" if code < 0x10000 else f"\\X4\\{code:08X}\\X0\\")
+    return "".join(found)
 
 
 @dataclass

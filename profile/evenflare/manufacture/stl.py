@@ -10,6 +10,7 @@ import numpy as np
 
 from evenflare.files import apart, replacing
 from evenflare.manufacture.boolean import drilled
+from evenflare.manufacture.comments import plain
 from evenflare.manufacture.faults import SolidError, drawn
 from evenflare.manufacture.features import PLAIN, Features
 from evenflare.manufacture.fitting import fitted
@@ -122,12 +123,12 @@ def write_stl(mesh: Mesh, path: Path, *, title: str) -> None:
 
     data = np.zeros(mesh.faces.shape[0], dtype=StlMesh.dtype)
     data["vectors"] = mesh.vertices[mesh.faces] / MILLIMETRE
-    plain = " ".join(f"evenflare mm {title}".split()).encode("ascii", "replace")
+    head = " ".join(plain(f"evenflare mm {title}").split()).encode("ascii")
     # The library writing to a file itself would not tell a full disk from any other trouble.
     content = BytesIO()
     StlMesh(data).save(path.name, fh=content, mode=Mode.BINARY)
     # Its header holds the time of day: the same design would never give the same file.
     content.seek(0)
-    content.write(plain[:80].ljust(80))
+    content.write(head[:80].ljust(80))
     with replacing(path) as temporary:
         temporary.write_bytes(content.getbuffer())

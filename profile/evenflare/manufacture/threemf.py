@@ -10,6 +10,7 @@ from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
 from evenflare import __version__
 from evenflare.files import replacing
 from evenflare.manufacture.solid import Mesh
+from evenflare.text import one_line
 from evenflare.units import MILLIMETRE
 
 _EPOCH = (1980, 1, 1, 0, 0, 0)
@@ -48,7 +49,7 @@ def _model(mesh: Mesh, title: str) -> str:
     places = (mesh.vertices / MILLIMETRE).round(6) + 0.0
     vertices = "".join(f'<vertex x="{x:.6f}" y="{y:.6f}" z="{z:.6f}"/>\n' for x, y, z in places.tolist())
     triangles = "".join(f'<triangle v1="{a}" v2="{b}" v3="{c}"/>\n' for a, b, c in mesh.faces.tolist())
-    named = escape(" ".join(title.split()))
+    named = escape(one_line(title))  # what XML 1.0 has no place for stands as an escape
     return (
         f'{_XML}<model unit="millimeter" xml:lang="en-US"'
         ' xmlns="http://schemas.microsoft.com/3dmanufacturing/core/2015/02">\n'

@@ -17,6 +17,7 @@ from evenflare.measurement.calibration import Calibration, Figures
 from evenflare.measurement.unknowns import IMPEDANCE, MEANS, WIDTHS, left_out
 from evenflare.metrics import levels_re_on_axis
 from evenflare.schema import parsed
+from evenflare.text import added
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Driver, Source, Waveguide
 
@@ -62,7 +63,7 @@ def calibrated_toml(calibration: Calibration, origin: Origin, drawn: Waveguide) 
     document = tomlkit.document()
     for line in ABOUT:
         document.add(tomlkit.comment(line))
-    document.add("name", tomlkit.item(f"{origin.name}, calibrated"))
+    document.add("name", tomlkit.item(added(origin.name, ", calibrated")))
     document.add("driver", _table(driver_keys(calibrated_driver(calibration))))
     observation = calibration.measured.observation
     document.add(

@@ -21,6 +21,7 @@ from evenflare.measurement.text_response import SUFFIXES, read_text_response
 from evenflare.measurement.wav import read_wav
 from evenflare.metrics import PLANES, SAME_ANGLE
 from evenflare.schema import checked, counted, gathered, parsed, shown
+from evenflare.text import from_path
 from evenflare.units import (
     CELSIUS_ZERO,
     DEGREE,
@@ -73,7 +74,7 @@ def read_session(path: Path | str) -> Session:
             if file.microphone.full_scale_pa is None:
                 assumed.append("full scale of the recordings is 1 Pa: levels are relative, not absolute")
     return Session(
-        name=file.name or path.stem,
+        name=file.name or from_path(path.stem),
         path=path,
         design=None if file.design is None else folder / file.design,
         rig=rig,

@@ -15,6 +15,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import InputError, write_text
+from evenflare.text import comments
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db, read_only
 
 COMMENTS = ("#", "*", ";", "%", "!", "//")
@@ -229,5 +230,5 @@ def write_text_response(
     """
     level, phase = amplitude_db(pressure / reference), np.angle(pressure) / DEGREE
     rows = [f"{f:.9g}\t{a:.4f}\t{p:.3f}" for f, a, p in zip(frequency, level, phase, strict=True)]
-    write_text(path, "\n".join([*(f"# {' '.join(line.split())}" for line in header), *rows]) + "\n")
+    write_text(path, "\n".join([*comments(header), *rows]) + "\n")
     return path

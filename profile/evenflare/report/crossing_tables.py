@@ -17,6 +17,7 @@ from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined
 from evenflare.report import tables
+from evenflare.text import comments
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, FloatArray, amplitude_db
 
 STANDARD = ("listening_window_db", "early_reflections_db", "sound_power_db", "in_room_db", "sound_power_index_db")
@@ -79,7 +80,7 @@ def lobe_columns(joined: Joined) -> tables.Columns:
 
 def coefficients_text(joined: Joined, header: Sequence[str]) -> str:
     """The text of coefficients.csv: all digits, a row a section, way and sample rate."""
-    lines = [f"# {' '.join(line.split())}" for line in (*header, SIGNS)]
+    lines = comments([*header, SIGNS])
     lines.append("sample_rate_hz,way,section,b0,b1,b2,a1,a2")
     for rate in joined.speaker.sample_rates:
         for way, name in enumerate(names(joined)):

@@ -13,6 +13,7 @@ from evenflare.dsp.filters_file import SIGNS, sections_record
 from evenflare.dsp.interference import interpolated
 from evenflare.report import tables
 from evenflare.report.equalising import EITHER, apart_words, directions_words
+from evenflare.text import comments
 from evenflare.units import DEGREE, amplitude_db
 
 SHOWN = ("on_axis_db", "listening_window_db", "early_reflections_db", "sound_power_db", "in_room_db")
@@ -49,7 +50,7 @@ def columns(found: Equalisation) -> tables.Columns:
 
 def coefficients_text(found: Equalisation, header: Sequence[str]) -> str:
     """The text of coefficients.csv: all digits, a row a section and sample rate."""
-    lines = [f"# {' '.join(line.split())}" for line in (*header, SIGNS, apart_words(found))]
+    lines = comments([*header, SIGNS, apart_words(found)])
     lines.append("sample_rate_hz,section,kind,frequency_hz,gain_db,quality,b0,b1,b2,a1,a2")
     for rate, sections in found.fitted.sections.items():
         for place, (each, made) in enumerate(zip(sections, found.fitted.biquads(rate), strict=True), start=1):
@@ -62,7 +63,7 @@ def taps_text(made: Made, header: Sequence[str]) -> str:
     """A finite impulse response as text, a tap a line."""
     own = made.taps
     said = (*header, f"finite impulse response, {own.sample_rate} Hz, latency {own.latency} samples, a tap a line")
-    return "\n".join([*(f"# {' '.join(line.split())}" for line in said), *map(repr, own.taps.tolist())]) + "\n"
+    return "\n".join([*comments(said), *map(repr, own.taps.tolist())]) + "\n"
 
 
 def record(found: Equalisation, *, name: str, design_id: str, directivity: str, command: str) -> dict[str, Any]:

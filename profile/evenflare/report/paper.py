@@ -7,19 +7,27 @@ from __future__ import annotations
 
 import io
 import textwrap
+import unicodedata
 from collections.abc import Sequence
+from functools import cache
 from pathlib import Path
 from typing import Any
 
 import matplotlib as mpl
+from matplotlib import font_manager
 from matplotlib.backends.backend_pdf import PdfPages
 from matplotlib.figure import Figure
+from matplotlib.font_manager import FontProperties
 
 from evenflare import files
 from evenflare.report import style
 
 SHORT, LONG = 210.0, 297.0
 """mm, of A4 (ISO 216)."""
+UNSEEN = frozenset({"Mn", "Me", "Cf"})
+"""Categories of characters that may be left out where the font lacks them: marks and formats."""
+LEGEND = 32
+"""Characters of a legend's entry."""
 INCH = 25.4
 """mm."""
 MARGIN = 15.0
@@ -34,6 +42,35 @@ _LETTER = 1.62
 def blank(width: float, height: float) -> Figure:
     """An empty page, mm."""
     return Figure(figsize=(width / INCH, height / INCH))
+
+
+def lettered(text: str) -> str:
+    """A text as the plotting library shows it letter by letter, without mathematics.
+
+    A character that the font lacks stands as its compatibility form (NFKD), or else as a question mark.
+    """
+    shown = []
+    for each in text:
+        if each == "\n" or ord(each) in _glyphs():
+            shown.append(each)
+            continue
+        plain = [part for part in unicodedata.normalize("NFKD", each) if unicodedata.category(part) not in UNSEEN]
+        shown += [part if ord(part) in _glyphs() else "?" for part in plain]
+    return "".join(shown).replace("$", r"\$")  # with which the library takes dollar signs for what they are
+
+
+def entry(name: str) -> str:
+    """A name as `lettered`, short enough for a legend and not left out of it, as one is that begins with _."""
+    words = lettered(name if len(name) <= LEGEND else f"{name[: LEGEND - 1]}…")
+    return f" {words}" if words.startswith("_") else words
+
+
+@cache
+def _glyphs() -> frozenset[int]:
+    """Characters that the font has, plain and bold; those beyond the first 65536 would be drawn as mere outlines."""
+    fonts = (font_manager.get_font(font_manager.findfont(FontProperties(weight=each))) for each in ("normal", "bold"))
+    plain, bold = (set(font.get_charmap()) for font in fonts)
+    return frozenset(each for each in plain & bold if each < 0x10000)
 
 
 def write_pdf(pages: Sequence[Figure], path: Path, *, title: str) -> None:
@@ -134,7 +171,9 @@ class Sheet:
         colour: str = style.INK,
     ) -> None:
         y = LONG - self._down - down
-        self.pages[-1].text(x / SHORT, y / LONG, text, size=size, weight=weight, color=colour, va="top", ha="left")
+        self.pages[-1].text(
+            x / SHORT, y / LONG, lettered(text), size=size, weight=weight, color=colour, va="top", ha="left"
+        )
 
     def _rule(self, thick: float) -> None:
         from matplotlib.lines import Line2D

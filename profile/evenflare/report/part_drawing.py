@@ -15,7 +15,7 @@ from evenflare.manufacture.rings import radius_at as round_radius
 from evenflare.manufacture.slices import slices
 from evenflare.manufacture.stl import SolidFile
 from evenflare.report import paper, style, wall
-from evenflare.report.paper import LONG, MARGIN, SHORT
+from evenflare.report.paper import LONG, MARGIN, SHORT, lettered
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 
@@ -285,7 +285,7 @@ def _say(
     ha: str = "left",
     colour: str = style.INK,
 ) -> None:
-    page.text(x / LONG, 1.0 - down / SHORT, text, size=size, weight=weight, color=colour, ha=ha, va="top")
+    page.text(x / LONG, 1.0 - down / SHORT, lettered(text), size=size, weight=weight, color=colour, ha=ha, va="top")
 
 
 def _bar(page: Any, scale: float) -> None:

@@ -12,7 +12,9 @@ import numpy as np
 
 from evenflare.measurement.journal import Prototype, Step, steps
 from evenflare.report import figures, style
+from evenflare.report.paper import lettered
 from evenflare.report.words import signed
+from evenflare.text import CELLS, cell, comments, visible
 
 ROW = ("number", "added", "name", "design_id", "rms_db", "rms_change_db", "bias_db", "worst_db", "worst_at_hz")
 MORE = ("worst_off_axis_deg", "index_rms_db", "within", "calibrated_before_rms_db", "calibrated_after_rms_db")
@@ -72,8 +74,8 @@ def list_text(prototypes: Sequence[Prototype]) -> str:
         lines.append(f"{each.number:3}  {each.added[:10]}  {each.design_id}  {rms}{calibrated}  {each.name}")
         if each.number in leading:
             lines.append(f"     {step_words(leading[each.number])}")
-        lines += [f"     {line}" for line in each.notes.splitlines()]
-    return "\n".join(lines) or "No prototypes yet"
+        lines += [f"     {cell(line)}" for line in each.notes.splitlines()]
+    return visible("\n".join(lines)) or "No prototypes yet"
 
 
 def full_text(prototypes: Sequence[Prototype]) -> str:
@@ -94,15 +96,14 @@ def full_text(prototypes: Sequence[Prototype]) -> str:
             lines.append("Deviation, dB rms: " + ", ".join(f"{key} {value:.3f}" for key, value in rms.items()))
         lines += ["Design:", *(f"    {line}".rstrip() for line in each.design.splitlines())]
         parts.append("\n".join(lines))
-    return "\n\n".join(parts) or "No prototypes yet"
+    return visible("\n\n".join(parts)) or "No prototypes yet"
 
 
 def csv_text(prototypes: Sequence[Prototype], *, header: Mapping[str, str]) -> str:
     """A row a prototype. header : lines by what they say, which begin with #."""
     leading = {step.after.number: step for step in steps(prototypes)}
     written = io.StringIO()
-    for line in header.values():
-        written.write(f"# {line}\n")
+    written.writelines(f"{line}\n" for line in comments([*header.values(), CELLS]))
     rows = csv.writer(written, lineterminator="\n")
     rows.writerow([*ROW, *MORE, *LAST])
     for each in prototypes:
@@ -111,12 +112,12 @@ def csv_text(prototypes: Sequence[Prototype], *, header: Mapping[str, str]) -> s
         worst = place if isinstance(place, dict) else {}
         rows.writerow(
             [
-                *(each.number, each.added, each.name, each.design_id, _cell(each.rms)),
+                *(each.number, *map(cell, (each.added, each.name, each.design_id)), _cell(each.rms)),
                 _cell(None if step is None else step.difference),
                 *(_cell(found.get("bias_db")), _cell(worst.get("deviation_db")), _cell(worst.get("frequency_hz"))),
                 *(_cell(worst.get("off_axis_deg")), _cell(found.get("index_rms_db")), _cell(found.get("within"))),
                 *((_cell(value) for value in known) if known else ("", "")),
-                *("" if step is None else "; ".join(changed_words(step)), each.notes, "; ".join(each.files)),
+                *map(cell, ("; ".join(changed_words(step)) if step else "", each.notes, "; ".join(each.files))),
             ]
         )
     return written.getvalue()
@@ -155,7 +156,7 @@ def figure(prototypes: Sequence[Prototype]) -> Any:
         axes.text(
             TEXT_FROM,
             place - 0.5,
-            "\n".join(textwrap.wrap(_label(step), LINE)),
+            lettered("\n".join(textwrap.wrap(_label(step), LINE))),
             transform=axes.get_yaxis_transform(),
             va="center",
             fontsize=style.TEXT - 2,
@@ -163,7 +164,7 @@ def figure(prototypes: Sequence[Prototype]) -> Any:
             bbox={"facecolor": "white", "edgecolor": "none", "pad": 1.5},
             in_layout=False,
         )
-    axes.set_yticks(range(len(prototypes)), [_short(f"{each.number} {each.name}") for each in prototypes])
+    axes.set_yticks(range(len(prototypes)), [lettered(_short(f"{each.number} {each.name}")) for each in prototypes])
     axes.set_ylim(len(prototypes) - 0.5, -0.5)
     style.legend(axes)
     return drawn
@@ -193,6 +194,8 @@ def _cell(value: Any) -> str:
         return ""
     if isinstance(value, bool):
         return str(int(value))
+    if isinstance(value, str):
+        return cell(value)
     return f"{value:.6g}" if isinstance(value, float) else str(value)
 
 
@@ -201,4 +204,4 @@ def _plain(value: Any) -> str:
         return "; ".join(_plain(each) for each in value) or "none"
     if isinstance(value, dict):
         return "(" + ", ".join(f"{key} {_plain(each)}" for key, each in value.items()) + ")"
-    return _cell(value) or "none"
+    return value if isinstance(value, str) else _cell(value) or "none"

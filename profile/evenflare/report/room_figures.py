@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.report import figures, style
+from evenflare.report.paper import entry, lettered
 from evenflare.report.room_tables import MATTERS, Heard, matters, shared_band
 from evenflare.report.words import spoken
 from evenflare.room.response import RoomResponse
@@ -36,7 +37,7 @@ def _columns(designs: Sequence[Heard], height: float, ratios: Sequence[float]) -
     if len(designs) > 1:
         for each, column in zip(designs, by_design, strict=True):
             name = each.name if len(each.name) <= COLUMN else f"{each.name[: COLUMN - 3]}..."
-            column[0].set_title(name, fontsize=style.TEXT, color=style.INK, loc="left")
+            column[0].set_title(lettered(name), fontsize=style.TEXT, color=style.INK, loc="left")
     return drawn, by_design
 
 
@@ -104,7 +105,7 @@ def _direct_and_reflected(designs: Sequence[Heard]) -> Any:
                 (thirds.direct[place], thirds.reflected[place], response.centred(-thirds.direct_to_reverberant)[place]),
                 strict=True,
             ):
-                axes.plot(thirds.frequency, level, color=colour, linestyle=dash, linewidth=wide, label=seat.name)
+                axes.plot(thirds.frequency, level, color=colour, linestyle=dash, linewidth=wide, label=entry(seat.name))
         column[2].axhline(0.0, color=style.QUIET, linewidth=0.8, zorder=1)
     _floored(by_design, (0, 1))
     y = ["direct, dB", "reflected, dB", "difference, dB"]
@@ -130,7 +131,7 @@ def _seats(designs: Sequence[Heard]) -> Any:
                 level = getattr(thirds, name)[place]
                 axes.plot(thirds.frequency, level, color=colour, linestyle=dash, linewidth=1.5, label=words)
     _floored(by_design, range(len(seats)))
-    y = [f"{seat.name if len(seat.name) <= 14 else seat.name[:11] + '...'}\ndB" for seat in seats]
+    y = [lettered(seat.name if len(seat.name) <= 14 else f"{seat.name[:11]}...") + "\ndB" for seat in seats]
     _finish(drawn, by_design, "Each seat", y, [each.response.thirds.frequency for each in designs])
     return drawn
 

@@ -16,6 +16,7 @@ from evenflare.report import figures, sheet, style, tables
 from evenflare.report.comparison import nominal
 from evenflare.report.comparison_figures import cell_map, plane_file, plane_name, reach, where_words
 from evenflare.report.comparison_tables import figures_record, plain_json
+from evenflare.report.paper import entry, lettered
 from evenflare.report.words import hertz, signed
 from evenflare.units import DEGREE, FloatArray
 
@@ -188,14 +189,16 @@ def pictures(found: Spread) -> dict[str, Any]:
 def _against_reference(found: Spread) -> Any:
     """Rms over the directions of each unit less the reference unit, and their levels on axis."""
     drawn, (above, below) = figures.stacked(5.4, ratios=(1, 1))
-    style.dressed(above, f"Each unit less {found.reference_unit} (reference unit)", x="", y="rms over\ndirections, dB")
+    style.dressed(
+        above, lettered(f"Each unit less {found.reference_unit} (reference unit)"), x="", y="rms over\ndirections, dB"
+    )
     style.dressed(below, "", x="frequency, Hz", y="level on axis, dB")
     below.axhline(0.0, color=style.QUIET, linewidth=0.8)
     frequency, names = found.observation.frequency, list(found.units)
     reference_unit, top = found.on_axis[names.index(found.reference_unit)], 0.0
     for (name, each), look in zip(found.against_reference.items(), _looks(len(names)), strict=False):
         rms = _rms(each.deviation, np.where(each.counted, each.weights, 0.0))
-        above.plot(frequency, rms, label=name, **look)
+        above.plot(frequency, rms, label=entry(name), **look)
         below.plot(frequency, found.on_axis[names.index(name)] - reference_unit, **look)
         top = max(top, float(np.nanmax(rms, initial=0.0)))
     above.set_ylim(0.0, max(1.1 * top, 0.1))
@@ -216,7 +219,7 @@ def _index(found: Spread, index: FloatArray) -> Any:
     drawn, axes = figures.stacked(3.6, ratios=(1,))
     style.dressed(axes, "Directivity index of each unit", x="frequency, Hz", y="index, dB")
     for name, row, look in zip(found.units, index, _looks(len(index)), strict=False):
-        axes.plot(found.observation.frequency, row, label=name, **look)
+        axes.plot(found.observation.frequency, row, label=entry(name), **look)
     axes.set_ylim(min(0.0, axes.get_ylim()[0]), style.ceiling(axes, 2.0))
     style.over_frequency(axes, found.observation.frequency, found.valid)
     style.legend(axes)
@@ -258,7 +261,7 @@ def page(
     parts = [
         sheet.Part("Spread", [f"{line}." for line in lines(found)]),
         sheet.Part(
-            f"Each unit less {found.reference_unit} (reference unit)",
+            lettered(f"Each unit less {found.reference_unit} (reference unit)"),
             head=("unit", "bias, dB", "rms, dB", "worst, dB", "at", "level on axis, dB"),
             rows=[_unit_row(found, name) for name in found.against_reference],
         ),

@@ -15,6 +15,7 @@ from evenflare.coarseness import coarse_words
 from evenflare.directivity import Directivity, Observation
 from evenflare.radiation.source import WORDS
 from evenflare.target import Target, wanted_beamwidth, wanted_index
+from evenflare.text import comments
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
@@ -296,8 +297,7 @@ def _symmetry(observation: Observation) -> list[str]:
 
 def csv_text(columns: Mapping[str, FloatArray], *, header: Iterable[str]) -> str:
     """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where nan."""
-    # A line break in a name would end the comment and shift the table.
-    lines = ["# " + " ".join(str(line).split()) for line in header]
+    lines = comments(header)
     lines.append(",".join(columns))
     written = [[_written(name, value) for value in values] for name, values in columns.items()]
     lines += [",".join(row) for row in zip(*written, strict=True)]

@@ -11,8 +11,10 @@ import numpy as np
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from evenflare import air as airs
+from evenflare.names import Name
 from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, Source, Weather
 from evenflare.schema import AirTable, Table, checked, counted, fault, number, parsed, rising
+from evenflare.text import from_path
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, PERCENT
 
 MINIMAL = """[size]
@@ -140,7 +142,7 @@ class SourceTable(Table):
 class SeatTable(Table):
     """[[seats]]: a listener's head."""
 
-    name: Annotated[str, Field(min_length=1, max_length=200)] | None = None
+    name: Name | None = None
     position_m: Coordinates = Field(examples=[[3.8, 2.0, 1.1]])
 
 
@@ -159,7 +161,7 @@ class ReflectionsTable(Table):
 class RoomTable(Table):
     """A whole room file."""
 
-    name: Annotated[str, Field(min_length=1, max_length=200)] = ""
+    name: Name = ""
     size: SizeTable
     absorption: AbsorptionTable
     source: SourceTable
@@ -237,7 +239,7 @@ def read_room(path: Path | str) -> Room:
     path = Path(path)
     table = checked(parsed(path, minimal=MINIMAL), RoomTable, path=path)
     return Room(
-        name=table.name or path.stem,
+        name=table.name or from_path(path.stem),
         size=table.size.value,
         absorption_frequency=tuple(table.absorption.frequency_hz),
         absorption=table.absorption.value,

@@ -15,7 +15,7 @@ from importlib.metadata import PackageNotFoundError, version
 from typing import TYPE_CHECKING, Any
 
 from evenflare.files import InputError
-from evenflare.search.worker import Judges
+from evenflare.search.pool import Judges
 
 if TYPE_CHECKING:
     from distributed import Client
@@ -62,7 +62,8 @@ def connected(address: str, *, say: Callable[[str], None]) -> Iterator[Judges]:
     address : of its scheduler, tcp://host:port.
     say     : told when no workers are left, and when some are back; the search waits for them.
     Errors  : InputError, also out of the block: no such scheduler, no worker within PATIENCE, a worker with other
-              packages than this machine's, and, later, a scheduler lost or a candidate that keeps ending its worker.
+              packages than this machine's, and, later, a scheduler lost or a call that keeps ending its worker, which
+              costs a search only that candidate.
               A worker that is lost costs no error: the scheduler has another one judge what it was at.
     """
     check_cluster(address)
@@ -79,7 +80,7 @@ def connected(address: str, *, say: Callable[[str], None]) -> Iterator[Judges]:
             client = Client(_whole(address), timeout=ANSWER, set_as_default=False)
         with client, _watched(client, named, say):
             _check_workers(client, named)
-            yield _Alike(client.get_executor(pure=False), _versions())
+            yield _Alike(client.get_executor(pure=False), _versions(), (KilledWorker,))
     except KilledWorker as error:
         raise InputError(
             f"{named}: a candidate ended the worker it was given to, and again every time it was given to another: most"
@@ -99,6 +100,7 @@ class _Alike:
 
     executor: Judges
     versions: Mapping[str, str]
+    lost: tuple[type[BaseException], ...] = ()
 
     def submit(self, fn: Callable[..., Any], /, *args: Any) -> Future[Any]:
         return self.executor.submit(_carried_out, self.versions, fn, *args)

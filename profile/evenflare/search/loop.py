@@ -4,8 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Sequence
-from concurrent.futures import Future, as_completed, wait
-from concurrent.futures.process import BrokenProcessPool
+from concurrent.futures import BrokenExecutor, Future, as_completed, wait
 from contextlib import nullcontext
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -19,12 +18,13 @@ from evenflare.search.descent import Descent
 from evenflare.search.judging import factory_for
 from evenflare.search.ladder import Agreement, Staging
 from evenflare.search.plan import Plan
+from evenflare.search.pool import Judges, gives_up_with, pool
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, Pace, Progress
 from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
 from evenflare.search.store import Store, opened
-from evenflare.search.worker import Job, Judges, Outcome, SolverFactory, evaluate, pool, starting, waveguide_of
+from evenflare.search.worker import LOST, Job, Outcome, SolverFactory, evaluate, waveguide_of
 from evenflare.target import Target
 from evenflare.units import FloatArray
 from evenflare.waveguide import FAMILIES, ParameterSpace
@@ -34,6 +34,8 @@ SPREAD, FREE_SPREAD, POLISH_SPREAD = 0.3, 0.15, 0.03
 FREE_DESCENTS = 2
 """Run side by side from different published shapes: one misses more valleys than two with half the candidates."""
 FINALISTS_PER_FAMILY = 5
+MOST_LOST = 3
+"""Candidates of a population that may end their processes, or half of it if that is more; beyond, it is not they."""
 
 
 def run_search(
@@ -57,8 +59,10 @@ def run_search(
     minutes     : after which nothing new is asked for; the best so far are still judged at full.
     progress    : called after every finished candidate.
     solver_factory : of the stages' solvers, instead of `factory_for` the target's mounting.
-    Errors      : InputError if the folder holds another run, another process searches in it, it cannot be written,
-                  there are too few candidates, or a worker process died.
+    Errors      : InputError if the folder holds another run, another process searches in it, it cannot be written or
+                  was moved, there are too few candidates, or worker processes cannot be started or keep being killed.
+                  One that is killed now and then costs its candidate a second try; if that ends its process as well,
+                  the candidate counts as failed.
     """
     from threadpoolctl import threadpool_limits
 
@@ -72,7 +76,7 @@ def run_search(
             stopped_by = run.carry_out()
         except KeyboardInterrupt:
             stopped_by = "interrupted"
-        except BrokenProcessPool as error:
+        except BrokenExecutor as error:  # somebody else's, which does not try again
             raise InputError(
                 "a worker process ended unexpectedly: for lack of memory, or because a script starts the search outside"
                 " `if __name__ == '__main__':`. Run it again with fewer workers: what finished is kept"
@@ -237,25 +241,34 @@ class _Run:
                     continue
                 known = self.store.found(number, job)
                 if known is None:
-                    with starting():
-                        future = self.judges.submit(evaluate, self.target, self.factory, job)
+                    future = self.judges.submit(evaluate, self.target, self.factory, job)
                     waiting[future] = number, job
                 else:
                     self.record.note(job, known)
+            most, lost = max(MOST_LOST, len(waiting) // 2), list[tuple[int, Job]]()
             for future in as_completed(list(waiting)):
-                self.keep(future, *waiting[future])
+                if isinstance(future.exception(), gives_up_with(self.judges)):
+                    lost.append(waiting[future])
+                else:
+                    self.keep(future.result(), *waiting[future])
                 del waiting[future]
-        except KeyboardInterrupt:
+                if len(lost) > most:  # not stored: with fewer workers they may well be solved
+                    raise InputError(
+                        f"worker processes keep being killed, by now with {len(lost)} candidates: most likely for lack"
+                        " of memory. Run the same command again with fewer workers: what finished is kept"
+                    )
+            for number, job in lost:
+                self.keep(Outcome(None, False, {}, {}, {}, LOST), number, job)
+        except (KeyboardInterrupt, InputError) as end:
             for future in waiting:
                 future.cancel()
-            for future in wait(waiting).done:  # those that were being solved
+            for future in wait(waiting).done if isinstance(end, KeyboardInterrupt) else ():  # those being solved
                 if not future.cancelled() and future.exception() is None:
-                    self.keep(future, *waiting[future])
+                    self.keep(future.result(), *waiting[future])
             raise
 
-    def keep(self, future: Future[Outcome], number: int, job: Job) -> None:
+    def keep(self, outcome: Outcome, number: int, job: Job) -> None:
         """Store a finished candidate and report."""
-        outcome = future.result()
         self.store.add(number, job, outcome)
         self.record.note(job, outcome)
         self.pace.note(job.setting)

@@ -11,7 +11,7 @@ from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.ladder import Agreement
 from evenflare.search.plan import Plan
 from evenflare.search.record import Record
-from evenflare.search.worker import waveguide_of
+from evenflare.search.worker import LOST, waveguide_of
 from evenflare.target import Target
 from evenflare.waveguide import FAMILIES, Waveguide
 
@@ -41,6 +41,7 @@ class SearchResult:
     stopped_by : "candidates": the whole plan was carried out; "time": `minutes` were up; "interrupted": Ctrl-C.
     plan       : shares and notes.
     asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
+    lost       : numbers of candidates that ended their worker process twice, and count as failed.
     agreements : how far each stage ranks as the next, and whether one was left out, cheapest first; of the last two
                  among the finalists, the best only, whose order is the hardest to get right.
     """
@@ -56,6 +57,7 @@ class SearchResult:
     full: int
     why: str = ""
     agreements: tuple[Agreement, ...] = ()
+    lost: tuple[int, ...] = ()
 
     @property
     def feasible(self) -> bool:
@@ -94,4 +96,5 @@ def result(
         full=sum(job.setting == "full" for job in solved),
         why="" if best else record.obstacle(),
         agreements=agreements,
+        lost=tuple(sorted({record.number(job) for job, each in record.outcomes.items() if each.reason == LOST})),
     )

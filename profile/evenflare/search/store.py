@@ -5,13 +5,13 @@ from __future__ import annotations
 import fcntl
 import json
 import sqlite3
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from evenflare.files import InputError, check_folder
+from evenflare.files import InputError, check_folder, staying
 from evenflare.search.worker import Job, Outcome
 
 STORE = "candidates.sqlite"
@@ -35,11 +35,16 @@ _COLUMNS = "number, stage, family, vector, score, feasible, terms, limits, param
 
 @dataclass(frozen=True)
 class Store:
-    """The candidates of one run. `finished` maps (number, stage) to what was asked and what became of it."""
+    """The candidates of one run.
+
+    finished    : by number and stage, what was asked and what became of it.
+    still_there : InputError if the run's folder is no longer where it was.
+    """
 
     path: Path
     connection: sqlite3.Connection
     finished: dict[tuple[int, str], tuple[Job, Outcome]]
+    still_there: Callable[[], None]
 
     def found(self, number: int, job: Job) -> Outcome | None:
         """What became of a candidate if it is finished. InputError if the number stands for another candidate."""
@@ -54,7 +59,7 @@ class Store:
         return known[1]
 
     def add(self, number: int, job: Job, outcome: Outcome) -> None:
-        """Commit a finished candidate. InputError if the disk is full or the file was damaged."""
+        """Commit a finished candidate. InputError if the disk is full, the file was damaged or the folder moved."""
         mappings = (outcome.terms, outcome.constraints, outcome.parameters)
         row = (
             *(number, job.setting, job.family, json.dumps(job.vector), outcome.value, int(outcome.feasible)),
@@ -63,6 +68,7 @@ class Store:
         )
         with _reported(self.path):
             self.connection.execute(f"INSERT OR IGNORE INTO candidate ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", row)
+        self.still_there()
         self.finished[number, job.setting] = job, outcome
 
 
@@ -74,14 +80,19 @@ def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
     Errors   : InputError if another process holds it, the run is another one, or the folder cannot be written.
     """
     path = folder / STORE
-    with _locked(folder), _reported(path), closing(sqlite3.connect(path, isolation_level=None)) as connection:
+    with (
+        staying(folder) as still_there,
+        _locked(folder),
+        _reported(path),
+        closing(sqlite3.connect(path, isolation_level=None)) as connection,
+    ):
         connection.execute("PRAGMA journal_mode=WAL")
         # A killed process loses nothing committed; a power cut may lose the last few, never the file.
         connection.execute("PRAGMA synchronous=NORMAL")
         connection.executescript(_TABLES)
         _identify(folder, connection, identity)
         rows = connection.execute(f"SELECT {_COLUMNS} FROM candidate").fetchall()
-        yield Store(path, connection, {(row[0], row[1]): _read(row) for row in rows})
+        yield Store(path, connection, {(row[0], row[1]): _read(row) for row in rows}, still_there)
 
 
 def check_run(folder: Path, identity: Mapping[str, str]) -> None:
@@ -193,7 +204,6 @@ def _locked(folder: Path) -> Iterator[None]:
     """The folder for this process alone; the system lets go of the lock however the process ends."""
     path = folder / LOCK
     try:
-        folder.mkdir(parents=True, exist_ok=True)
         handle = path.open("a")
     except OSError as error:
         raise InputError(

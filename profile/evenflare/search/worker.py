@@ -2,19 +2,14 @@
 
 from __future__ import annotations
 
-import os
-import signal
-from collections.abc import Callable, Iterator, Mapping
-from concurrent.futures import Future, ProcessPoolExecutor, ThreadPoolExecutor
-from contextlib import contextmanager
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, fields, replace
 from functools import lru_cache
-from typing import Any, NamedTuple, Protocol
+from typing import Any, NamedTuple
 
 import numpy as np
 
 from evenflare.air import Air
-from evenflare.files import InputError
 from evenflare.objective import score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.search.descent import Vector
@@ -29,8 +24,8 @@ BROKEN_LIMIT = 1e3
 """Rank of a shape that breaks limits, before its violations are added: behind any that keeps them."""
 NO_SHAPE = 1e6
 """Rank of a vector that gives no waveguide, or one that the solver refuses: behind all others."""
-GRACE = 10.0
-"""s that a worker goes on when it is asked to end."""
+LOST = "ended its worker process, and the next one's too"
+"""Why a candidate was not solved whose process was killed every time: by the system for lack of memory, mostly."""
 
 UNITS = {
     "depth": ("depth_mm", MILLIMETRE),
@@ -41,14 +36,6 @@ UNITS = {
     "throat_angle": ("throat_angle_deg", DEGREE),
 }
 """Parameters of a shape: the column's name, as in a design file, and its unit in SI."""
-
-
-class Judges(Protocol):
-    """Processes that judge candidates: any concurrent.futures.Executor, on this machine or on others."""
-
-    def submit(self, fn: Callable[..., Any], /, *args: Any) -> Future[Any]:
-        """Have `fn` called with these arguments."""
-        ...
 
 
 class Job(NamedTuple):
@@ -111,76 +98,6 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
     return Outcome(result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "")
-
-
-@contextmanager
-def pool(workers: int) -> Iterator[Judges]:
-    """Processes that judge candidates; one worker is a thread of this process, which needs no start-up."""
-    if workers == 1:
-        with ThreadPoolExecutor(1) as thread:
-            yield thread
-        return
-    import multiprocessing
-
-    context = multiprocessing.get_context("spawn")  # the same everywhere, and safe beside threads
-    with ProcessPoolExecutor(workers, mp_context=context, initializer=_prepare) as processes:
-        # A terminal sends Ctrl-C, and a system that shuts down its own request to end, to every process; one that dies
-        # of it while it still loads breaks the pool. Started here, they inherit that both are held back from them, and
-        # this process alone answers.
-        held = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT, signal.SIGTERM})
-        try:
-            with starting():
-                for _ in range(workers):
-                    processes.submit(os.getpid)
-        finally:
-            signal.pthread_sigmask(signal.SIG_SETMASK, held)
-        yield processes
-
-
-@contextmanager
-def starting() -> Iterator[None]:
-    """InputError where a process cannot be started: the system refuses it, or it dies while it loads."""
-    try:
-        yield
-    except OSError as error:
-        raise InputError(
-            f"a worker process could not be started ({error.strerror or error}). Free some memory, or run it again with"
-            " fewer --workers: what finished is kept"
-        ) from error
-
-
-def _prepare() -> None:
-    """In a worker: leave interruptions to the parent, end when the parent is gone, and use one core."""
-    import threading
-
-    from threadpoolctl import threadpool_limits
-
-    signal.signal(signal.SIGINT, signal.SIG_IGN)
-    signal.signal(signal.SIGTERM, _end_later)
-    signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
-    threading.Thread(target=_end_with_parent, daemon=True).start()
-    threadpool_limits(1)
-
-
-def _end_later(number: int, frame: object) -> None:
-    """The parent, which is asked to end as well, takes what is being solved and then ends the workers itself; only a
-    pool that is broken has nothing else to end them.
-    """
-    import threading
-
-    timer = threading.Timer(GRACE, os._exit, (1,))
-    timer.daemon = True
-    timer.start()
-
-
-def _end_with_parent() -> None:
-    """A parent killed outright cannot tell its workers, which would wait for work for ever."""
-    from multiprocessing import connection, parent_process
-
-    parent = parent_process()
-    if parent is not None:
-        connection.wait([parent.sentinel])
-        os._exit(1)
 
 
 @lru_cache(maxsize=8)

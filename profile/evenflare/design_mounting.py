@@ -8,9 +8,9 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from evenflare.design_walls import Corner, Length, corner_of, csv_file, csv_points, faults_at, in_metres
+from evenflare.design_walls import MOST_POINTS, Corner, Length, corner_of, csv_file, csv_points, faults_at, in_metres
 from evenflare.files import InputError
-from evenflare.schema import Table, fault, number, shown
+from evenflare.schema import FileName, Table, fault, number, shown
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Body, BodyPoints, Mounting, RolledShell, RoundCabinet
 
@@ -45,10 +45,11 @@ class MountingTable(Table):
     diameter_mm: Size | None = None
     depth_mm: Size | None = None
     edge_radius_mm: Size | None = None
-    body_csv: str | None = None
+    body_csv: FileName | None = None
     body_points_mm: (
         Annotated[
-            list[Annotated[list[Length], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=20000)
+            list[Annotated[list[Length], Field(min_length=2, max_length=2)]],
+            Field(min_length=2, max_length=MOST_POINTS),
         ]
         | None
     ) = None

@@ -13,7 +13,7 @@ from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
 from evenflare.air import Air
 from evenflare.design_walls import LARGEST_POINT, Corner, WallTable, corner_of, csv_wall, wall_table
 from evenflare.files import InputError
-from evenflare.schema import Table, fault, gathered, number
+from evenflare.schema import FileName, Table, fault, gathered, number
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Oblong, RoundedRectangle, Section, Shape, Superellipse
 from evenflare.waveguide.sections import ELLIPSE, EXPONENTS
@@ -115,8 +115,8 @@ class CsvsTable(OblongTable):
     what: ClassVar[str] = "a [waveguide] made of horizontal_csv and vertical_csv"
     relatives: ClassVar[frozenset[str]] = WallTable.relatives - {"corner_deg"}
     places: ClassVar[tuple[str, str]] = ("[waveguide] horizontal_csv", "[waveguide] vertical_csv")
-    horizontal_csv: str = Field(examples=["horizontal.csv"])
-    vertical_csv: str = Field(examples=["vertical.csv"])
+    horizontal_csv: FileName = Field(examples=["horizontal.csv"])
+    vertical_csv: FileName = Field(examples=["vertical.csv"])
     corner_deg: Corner | None = None
 
     def wall(self, plane: str, air: Air, path: Path) -> Shape:

@@ -4,20 +4,45 @@ from __future__ import annotations
 
 import errno
 import os
+import re
+import stat
 import tempfile
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from contextvars import ContextVar
 from pathlib import Path
+from typing import BinaryIO
 
 DISK_FULL = frozenset({errno.ENOSPC, errno.EDQUOT})
+LARGEST_TEXT = 64_000_000
+"""Bytes: far above any file that a user writes, below what fills a memory."""
+LONGEST_QUOTE = 200
+"""Characters of a value that a message quotes."""
+
+# Control characters but the line feed, marks that turn the direction of writing, and halves of surrogate pairs.
+_HIDDEN = re.compile(r"[\x00-\x09\x0b-\x1f\x7f-\x9f\u061c\u200e\u200f\u2028-\u202e\u2066-\u2069\ud800-\udfff]")
+_OTHER_KINDS = ((stat.S_ISFIFO, "a pipe"), (stat.S_ISSOCK, "a socket"), (stat.S_ISCHR, "a device"))
 
 _held: ContextVar[list[tuple[Path, Path]] | None] = ContextVar("_held", default=None)
 """Inside `together`: finished temporary files and the paths they wait for."""
 
 
+def plain(text: str) -> str:
+    """Text that does nothing to a terminal but stand there: what cannot be seen is written as an escape."""
+    return _HIDDEN.sub(lambda found: found[0].encode("unicode_escape").decode("ascii"), text)
+
+
+def short(text: str, most: int = LONGEST_QUOTE) -> str:
+    """Text as a message quotes it: on one line, at most so many characters."""
+    line = plain(text).replace("\n", "\\n")
+    return line if len(line) <= most else f"{line[: most - 3]}..."
+
+
 class InputError(ValueError):
     """The input or the surroundings are at fault. The text says what, where, the value, what is allowed, the remedy."""
+
+    def __init__(self, text: str) -> None:
+        super().__init__(plain(text))
 
 
 @contextmanager
@@ -91,14 +116,87 @@ def write_text(path: Path, text: str) -> None:
         temporary.write_text(text, encoding="utf-8", newline="\n")
 
 
-def read_text(path: Path) -> str:
-    """The text of a file. InputError if it is missing, unreadable or not UTF-8."""
+def read_text(path: Path, *, largest: int = LARGEST_TEXT) -> str:
+    """The text of a file, its line ends as line feeds. Errors as `read_bytes`; also InputError if it is not UTF-8."""
     try:
-        return path.read_text(encoding="utf-8")
+        text = read_bytes(path, largest=largest).decode("utf-8")
     except UnicodeDecodeError as error:
         raise InputError(f"{path}: is not UTF-8 text. Save it as UTF-8") from error
+    return text.replace("\r\n", "\n").replace("\r", "\n")
+
+
+def read_bytes(path: Path, *, largest: int = LARGEST_TEXT) -> bytes:
+    """All of a file. InputError if it is missing, unreadable, no regular file, or has more than `largest` bytes."""
+    with opened(path) as file:
+        try:
+            size = os.fstat(file.fileno()).st_size
+            # A file may grow while it is read, or say 0 and hold something, as the system's own do.
+            found = file.read(min(largest, 2 * size + 1_000_000) + 1)
+        except OSError as error:
+            raise InputError(_unreadable(path, error)) from error
+    if max(size, len(found)) > largest:
+        most = f"{largest / 1e6:g} MB"
+        raise InputError(f"{path}: has more than {most}: must have at most as much. Is it the right file?")
+    return found
+
+
+@contextmanager
+def opened(path: Path) -> Iterator[BinaryIO]:
+    """A regular file, to be read: of a pipe or a device nobody knows when it ends. Errors as `check_file`."""
+    check_file(path)
+    try:
+        # Should a pipe have taken its place meanwhile, nothing waits for a writer.
+        handle = os.open(path, os.O_RDONLY | os.O_NONBLOCK | os.O_CLOEXEC)
     except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}). Check the path and its permissions") from error
+        raise InputError(_unreadable(path, error)) from error
+    with os.fdopen(handle, "rb") as file:
+        yield file
+
+
+def check_file(path: Path) -> None:
+    """Nothing for a regular file; InputError if it is missing, a folder, a pipe, a device, or no path at all."""
+    try:
+        mode = os.stat(path).st_mode
+        if stat.S_ISDIR(mode):
+            raise IsADirectoryError(errno.EISDIR, os.strerror(errno.EISDIR))
+    except (OSError, ValueError) as error:
+        raise InputError(_unreadable(path, error)) from error
+    if not stat.S_ISREG(mode):
+        what = next((name for is_kind, name in _OTHER_KINDS if is_kind(mode)), "a device")
+        raise InputError(f"{path}: is {what}, not a regular file. Save what it gives in a file, and name that")
+
+
+def is_file(path: Path) -> bool:
+    """Whether something that is no folder stands there, regular or not; no path is too odd to ask."""
+    mode = _mode(path)
+    return mode is not None and not stat.S_ISDIR(mode)
+
+
+def is_folder(path: Path) -> bool:
+    """Whether a folder stands there; no path is too odd to ask."""
+    mode = _mode(path)
+    return mode is not None and stat.S_ISDIR(mode)
+
+
+def names_in(folder: Path) -> list[str]:
+    """Names of the regular files in a folder, sorted. InputError if it cannot be read."""
+    try:
+        names = sorted(os.listdir(folder))
+    except (OSError, ValueError) as error:
+        raise InputError(_unreadable(folder, error)) from error
+    return [name for name in names if stat.S_ISREG(_mode(folder / name) or 0)]
+
+
+def _mode(path: Path) -> int | None:
+    """What stands at a path, as the system codes it; None if nothing does, or it is no path at all."""
+    with suppress(OSError, ValueError):
+        return os.stat(path).st_mode
+    return None
+
+
+def _unreadable(path: Path, error: OSError | ValueError) -> str:
+    why = (error.strerror if isinstance(error, OSError) else None) or error
+    return f"{short(str(path))}: cannot be read ({why}). Check the path and its permissions"
 
 
 def check_folder(folder: Path) -> None:

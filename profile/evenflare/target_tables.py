@@ -10,7 +10,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.design_driver import DriverTable
 from evenflare.design_mounting import MountingTable
-from evenflare.schema import AirTable, Table, counted, fault, number, rising
+from evenflare.schema import AirTable, FileName, Table, counted, fault, number, rising
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Limits
 from evenflare.waveguide.sections import EXPONENTS
@@ -71,7 +71,7 @@ class CrossoverTable(Table):
 class WantedRoomTable(Table):
     """[wanted.room]: a room file, beside the target's, in which reflected sound is to be as even as the direct."""
 
-    room: Annotated[str, Field(min_length=1, max_length=200)] = Field(examples=["living_room.toml"])
+    room: FileName = Field(examples=["living_room.toml"])
     weight: Annotated[float, number(0.01, 100)] = ROOM_WEIGHT
 
 

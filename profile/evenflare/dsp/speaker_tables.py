@@ -8,7 +8,7 @@ from typing import Annotated, Any, ClassVar, Literal
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from evenflare.dsp.slopes import ORDERS, Kind, Slope
-from evenflare.schema import Table, fault, number, rising, shown
+from evenflare.schema import FileName, Table, fault, number, rising, shown
 
 MINIMAL = """[waveguide]
 directivity = "solved"
@@ -107,7 +107,7 @@ class WayTable(Table):
     """What every way has."""
 
     equalised_to: Literal["on_axis", "listening_window", "nothing"] = "on_axis"
-    equaliser: Text | None = None
+    equaliser: FileName | None = None
     delay_ms: Annotated[Open, open_number(0, 20)] = (0.0, 0.0)
     gain_db: Annotated[Open, open_number(-40, 20)] = (0.0, 0.0)
     polarity: Annotated[list[str], one_or_more(("normal", "inverted"))] | None = None
@@ -130,13 +130,13 @@ class WaveguideTable(WayTable):
         "piston_radius_mm": "is for the other ways. Name the folder that solve or measure wrote: directivity",
         "crossover": "stands in the way below, as [woofer.crossover]. Move it there",
     }
-    directivity: Text = Field(examples=["solved"])
+    directivity: FileName = Field(examples=["solved"])
 
 
 class LowerTable(WayTable):
     """[midrange], [lower_midrange]: a way below."""
 
-    directivity: Text | None = Field(default=None)
+    directivity: FileName | None = Field(default=None)
     piston_radius_mm: Annotated[float, number(5, 500)] | None = Field(default=None, examples=[80])
     sphere_radius_mm: Annotated[float, number(10, 2000)] | None = None
     below_mm: Places = Field(examples=[240])

@@ -9,7 +9,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.directivity import Symmetry
 from evenflare.measurement.readings import Gate, MountingKind
-from evenflare.schema import Barometer, Humidity, Table, Temperature, fault, number, rising
+from evenflare.schema import Barometer, FileName, Humidity, Table, Temperature, fault, number, rising
 from evenflare.units import MILLISECOND, FloatArray
 
 MINIMAL = """[rig]
@@ -48,11 +48,11 @@ class FilesTable(Table):
     """[files]: which files, and what they are."""
 
     kind: Literal["impulse_response", "sweep", "response", "sofa"] = Field(examples=["impulse_response"])
-    horizontal: Text | None = None
-    vertical: Text | None = None
-    sofa: Text | None = None
+    horizontal: FileName | None = None
+    vertical: FileName | None = None
+    sofa: FileName | None = None
     symmetry: Symmetry | None = None
-    reference: Text | None = None
+    reference: FileName | None = None
     channel: Annotated[int, number(1, 64, whole=True)] | None = None
     zero_db_pa: Annotated[float, number(1e-9, 1e9)] | None = None
     air_losses: Literal["in", "out"] | None = None
@@ -113,7 +113,7 @@ class GateTable(Table):
 class MicrophoneTable(Table):
     """[microphone]: its own response, and what full scale of its recordings is."""
 
-    calibration: Text | None = None
+    calibration: FileName | None = None
     full_scale_pa: Annotated[float, number(1e-9, 1e9)] | None = None
 
 
@@ -170,7 +170,7 @@ class SessionFile(Table):
     """A session file."""
 
     name: Text | None = None
-    design: Text | None = None
+    design: FileName | None = None
     rig: RigTable
     files: FilesTable
     gate: GateTable = GateTable()

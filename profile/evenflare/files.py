@@ -202,18 +202,23 @@ def _unreadable(path: Path, error: OSError | ValueError) -> str:
 def check_folder(folder: Path) -> None:
     """Nothing if files can be written into `folder`, made or not; InputError otherwise. It makes nothing."""
     for place in (folder, *folder.parents):
-        if place.is_dir():
+        if is_folder(place):
             if not os.access(place, os.W_OK | os.X_OK):
                 raise InputError(_unwritable(place, PermissionError(errno.EACCES, os.strerror(errno.EACCES))))
             return
-        if os.path.lexists(place):
-            raise InputError(f"{place}: is a file, not a folder. Choose another --out")
+        try:
+            os.lstat(place)
+        except (FileNotFoundError, NotADirectoryError):
+            continue
+        except (OSError, ValueError) as error:
+            raise InputError(_unwritable(place, error)) from error
+        raise InputError(f"{place}: is a file, not a folder. Choose another --out")
 
 
-def _unwritable(path: Path, error: OSError) -> str:
-    if error.errno in DISK_FULL:
+def _unwritable(path: Path, error: OSError | ValueError) -> str:
+    if isinstance(error, OSError) and error.errno in DISK_FULL:
         return f"{path}: cannot be written: the disk is full. Free some space, or choose a folder on another disk"
     return (
-        f"{path}: cannot be written ({error.strerror or error})."
+        f"{short(str(path))}: cannot be written ({getattr(error, 'strerror', None) or error})."
         " Choose a folder you may write to, on a disk with free space"
     )

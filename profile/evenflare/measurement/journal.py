@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from evenflare import database
-from evenflare.files import InputError, check_folder, is_file, is_folder
+from evenflare.files import InputError, check_folder, is_file, is_folder, short
 from evenflare.measurement.calibrated_file import Known
 from evenflare.parsing import json_value, read_json, tables
 from evenflare.schema import shown
@@ -203,8 +203,8 @@ def _reported(journal: Path) -> Iterator[None]:
     """Trouble with the file as something the user can act on."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the library words some errors in the file's own bytes
         raise InputError(
-            f"{journal}: cannot be read or written ({error}). Is it a journal? Check its permissions and the space on"
-            " its disk, and that no other program holds it"
+            f"{journal}: cannot be read or written ({short(str(error))}). Is it a journal? Check its permissions and"
+            " the space on its disk, and that no other program holds it"
         ) from error

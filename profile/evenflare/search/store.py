@@ -229,8 +229,8 @@ def _reported(path: Path) -> Iterator[None]:
     """Trouble with the file as something the user can act on."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the library words some errors in the file's own bytes
         raise InputError(
-            f"{path}: cannot be read or written ({error}). Free some disk space or check the permissions, then run"
-            " the same command again; if the file is damaged, choose another --out folder"
+            f"{path}: cannot be read or written ({short(str(error))}). Free some disk space or check the permissions,"
+            " then run the same command again; if the file is damaged, choose another --out folder"
         ) from error

@@ -126,9 +126,7 @@ CASES = {
     "design of points": Case("design", ("points.toml", "points.csv"), _design("points.toml")),
     "design of points in the file": Case("design", ("inline.toml",), _design("inline.toml")),
     "design, oblong": Case("design", ("oblong.toml",), _design("oblong.toml")),
-    "design, oblong of points": Case(
-        "design", ("planes.toml", "points.csv", "vertical.csv"), _design("planes.toml")
-    ),
+    "design, oblong of points": Case("design", ("planes.toml", "points.csv", "vertical.csv"), _design("planes.toml")),
     "design of a body": Case("design", ("body.toml", "body.csv"), _design("body.toml")),
     "design of an outline": Case("design", ("outline.toml",), _design("outline.toml")),
     "design with a source": Case("design", ("source.toml", "source.csv"), _design("source.toml")),
@@ -172,9 +170,7 @@ CASES = {
     "session of responses": Case(
         "rig", ("response.toml", "tilt_0.txt", "tilt_10.txt"), lambda folder: read_session(folder / "response.toml")
     ),
-    "session of a sofa file": Case(
-        "rig", ("sofa.toml", "f.sofa"), lambda folder: read_session(folder / "sofa.toml")
-    ),
+    "session of a sofa file": Case("rig", ("sofa.toml", "f.sofa"), lambda folder: read_session(folder / "sofa.toml")),
     "names of readings": Case("rig", ("turn_0.wav",), write_session),
     "sound": Case("rig", ("turn_0.wav",), lambda folder: read_wav(folder / "turn_0.wav")),
     "text response": Case("rig", ("tilt_0.txt",), lambda folder: read_text_response(folder / "tilt_0.txt")),
@@ -186,10 +182,14 @@ REST = (
     "[analysis]\nfrequencies_hz = [500, 1000, 4000]\noff_axis_step_deg = 10\ndistance_m = 2.0\nreference_z_mm = 90\n"
     '[solid]\nkind = "block"\nflange_diameter_mm = 330\nseat_diameter_mm = 92\nseat_depth_mm = 4\nbolts = 8\n'
 )
-POINTS = "# invented\nz_mm,r_mm,index\n" + "".join(f"{z},{12.7 + 0.01 * z**2:.4f},{z // 10}\n" for z in range(0, 81, 10))
+POINTS = "# invented\nz_mm,r_mm,index\n" + "".join(
+    f"{z},{12.7 + 0.01 * z**2:.4f},{z // 10}\n" for z in range(0, 81, 10)
+)
 NARROW = "z_mm,r_mm\n" + "".join(f"{z},{12.7 + 0.004 * z**2:.4f}\n" for z in range(0, 81, 10))
 BODY = "z_mm,r_mm\n80,76.7\n70,110\n20,130\n-60,100\n-80,40\n-80,0\n"
-SOURCE = "frequency_hz,resistance,reactance,pressure_pa\n" + "".join(f"{f},1.2,{f / 1e4},2.5\n" for f in (100, 1e3, 3e4))
+SOURCE = "frequency_hz,resistance,reactance,pressure_pa\n" + "".join(
+    f"{f},1.2,{f / 1e4},2.5\n" for f in (100, 1e3, 3e4)
+)
 CALIBRATED = (
     'name = "taught"\n[driver]\nexit_diameter_mm = 25.4\nexit_half_angle_deg = 4.2\n'
     "velocity_profile = [[0, 1], [0.5, 0.97], [1, 0.8]]\n[fitted.exit_half_angle_deg]\nvalue = 4.2\n"
@@ -227,7 +227,8 @@ COMPARED = {
     "within": False,
 }
 RIG = "[rig]\ndistance_m = 2.0\nsource_height_m = 3.1\nmicrophone_height_m = 3.1\ntemperature_c = 16\n"
-TURNED = 'horizontal = "turn_{off_axis_deg}.wav"\nsymmetry = "round"\n[gate]\nlength_ms = 9.0\n'
+ROUND = 'symmetry = "round"\n'
+TURNED = f'horizontal = "turn_{{off_axis_deg}}.wav"\n{ROUND}[gate]\nlength_ms = 9.0\n'
 ENTRY = journal.Prototype(
     "2026-03-01T10:00:00+01:00",
     "cone, first",
@@ -257,8 +258,8 @@ def write_corpus(folder: Path) -> None:
     _write_rig(folder / "rig")
     targets = HERE.parent / "targets"
     (folder / "heard" / "room.toml").write_bytes((targets / "rooms" / "living_room.toml").read_bytes())
-    tower = (targets / "tower.toml").read_text(encoding="utf-8")
-    (folder / "heard" / "target.toml").write_text(tower.replace("rooms/living_room.toml", "room.toml"), encoding="utf-8")
+    sphere = '[mounting]\nkind = "sphere"\nradius_mm = 200\n[wanted.room]\nroom = "room.toml"\nweight = 0.5\n'
+    (folder / "heard" / "target.toml").write_text(target_texts.GOOD + sphere)
 
 
 def _write_designs(folder: Path) -> None:
@@ -278,7 +279,8 @@ def _write_designs(folder: Path) -> None:
         "free.toml": free + DRIVER,
         "points.toml": points,
         "inline.toml": f"[waveguide]\npoints_mm = [{inline}]\n{DRIVER}",
-        "oblong.toml": oblong + "[analysis]\nazimuths_deg = [0, 45, 90]\n[solid]\nflange_width_mm = 330\nflange_height_mm = 260\n",
+        "oblong.toml": oblong
+        + "[analysis]\nazimuths_deg = [0, 45, 90]\n[solid]\nflange_width_mm = 330\nflange_height_mm = 260\n",
         "planes.toml": '[waveguide]\nhorizontal_csv = "points.csv"\nvertical_csv = "vertical.csv"\n' + DRIVER,
         "body.toml": points + '[mounting]\nkind = "free_standing"\nbody_csv = "body.csv"\n',
         "outline.toml": CONE + DRIVER + shell,
@@ -301,7 +303,9 @@ def _write_joined(folder: Path) -> None:
     write_foreign_sofa(folder / "foreign.sofa")
     (folder / "speaker.toml").write_text(SPEAKER)
     (folder / "filters.json").write_text(json.dumps(FILTERS, indent=1))
-    (folder / "axis.txt").write_text("Hz dB deg\n" + "".join(f"{f:.1f}\t{-f / 1e4:.2f}\t{-f / 1e3:.1f}\n" for f in FREQUENCY))
+    (folder / "axis.txt").write_text(
+        "Hz dB deg\n" + "".join(f"{f:.1f}\t{-f / 1e4:.2f}\t{-f / 1e3:.1f}\n" for f in FREQUENCY)
+    )
 
 
 def write_foreign_sofa(path: Path) -> None:
@@ -344,8 +348,8 @@ def _write_rig(folder: Path) -> None:
     texts = {
         "impulse.toml": f'name = "p"\ndesign = "design.toml"\n{RIG}[files]\nkind = "impulse_response"\n{TURNED}{mic}',
         "sweep.toml": f'{RIG}[files]\nkind = "sweep"\nreference = "sweep.wav"\n{TURNED}',
-        "response.toml": f'{RIG}[files]\nkind = "response"\nhorizontal = "tilt_{{off_axis_deg}}.txt"\nsymmetry = "round"\n',
-        "sofa.toml": '[rig]\ndistance_m = 1.0\n[files]\nkind = "sofa"\nsofa = "f.sofa"\nsymmetry = "round"\n',
+        "response.toml": f'{RIG}[files]\nkind = "response"\nhorizontal = "tilt_{{off_axis_deg}}.txt"\n{ROUND}',
+        "sofa.toml": f'[rig]\ndistance_m = 1.0\n[files]\nkind = "sofa"\nsofa = "f.sofa"\n{ROUND}',
     }
     for name, text in texts.items():
         (folder / name).write_text(text)

@@ -30,7 +30,20 @@ TEXTS = (
     *("", " ", "\0", "a\0b", "\x1b[31mred\x1b[0m", "\r\nforged: line", "\u202egnp.exe", "\u2066a\u2069", "\x9b2J"),
     *("caf\u00e9", "\uff08full\uff09", "$x^2$", "=1+1", "../" * 100, "/", ".", "..", "/dev/zero", "~", "x" * 300),
     *("x" * 5000, "\u4e16" * 150, "{off_axis_deg}" * 20, "{" * 400, "turn_{repeat}.wav", "x " * 3000, "%s%n", "baffle"),
-    *("nan", "inf", "1,5", "0x10", "1e999", "\u0661\u0662", "true", "[]", "C:\\windows", "file\nname", "pipe", "folder"),
+    *(
+        "nan",
+        "inf",
+        "1,5",
+        "0x10",
+        "1e999",
+        "\u0661\u0662",
+        "true",
+        "[]",
+        "C:\\windows",
+        "file\nname",
+        "pipe",
+        "folder",
+    ),
 )
 ODD = (*NUMBERS, *TEXTS, True, False, None, [], {}, [[]], [1], [1, 2, 3], {"a": 1}, [{}], [[1, 2], [3]], ["a"])
 JUNK = (
@@ -148,21 +161,39 @@ def _inline(each: Any) -> str:
     return "" if each is None else str(each)
 
 
+def several(data: Any, random: Random) -> str:
+    """One change of tables, or a few; TooLargeError if they multiplied each other."""
+    done = [restructured(data, random) for _ in range(random.choice((1, 1, 1, 2, 4)))]
+    left, counted = [data], 0
+    while left:
+        each = left.pop()
+        counted += 1
+        if counted + len(left) > MOST_VALUES:
+            raise TooLargeError
+        if isinstance(each, dict | list):
+            left += each.values() if isinstance(each, dict) else each
+    return ", ".join(done)
+
+
+class TooLargeError(Exception):
+    """A mutant that takes longer to be written than any reader may take."""
+
+
 def toml_values(path: Path, random: Random) -> str:
     data = tomllib.loads(path.read_text(encoding="utf-8"))
-    done = [restructured(data, random) for _ in range(random.choice((1, 1, 1, 2, 4)))]
+    done = several(data, random)
     with suppress(RecursionError):
         path.write_text(toml(data), encoding="utf-8", errors="surrogatepass")
-    return ", ".join(done)
+    return done
 
 
 def json_values(path: Path, random: Random) -> str:
     data = json.loads(path.read_text(encoding="utf-8"))
-    done = [restructured(data, random) for _ in range(random.choice((1, 1, 1, 2, 4)))]
+    done = several(data, random)
     with suppress(RecursionError):
         text = json.dumps(data, indent=random.choice((None, 1)))
         path.write_text(text.replace("caf\\u00e9", "caf\\ud800"), encoding="utf-8")
-    return ", ".join(done)
+    return done
 
 
 def csv_values(path: Path, random: Random) -> str:
@@ -371,7 +402,9 @@ def another_kind(path: Path, random: Random) -> str:
 def wav_header(path: Path, random: Random) -> str:
     """One field of a WAV header."""
     whole = bytearray(path.read_bytes())
-    at, form = random.choice(((4, "<I"), (16, "<I"), (20, "<H"), (22, "<H"), (24, "<I"), (28, "<I"), (32, "<H"), (34, "<H"), (40, "<I")))
+    at, form = random.choice(
+        ((4, "<I"), (16, "<I"), (20, "<H"), (22, "<H"), (24, "<I"), (28, "<I"), (32, "<H"), (34, "<H"), (40, "<I"))
+    )
     struct.pack_into(form, whole, at, random.choice(ENDS) % 2 ** (8 * struct.calcsize(form)))
     path.write_bytes(bytes(whole))
     return f"sets the header's field at {at}"
@@ -386,6 +419,8 @@ BY_ENDING: dict[str, tuple[Mutation, ...]] = {
     ".sofa": (sofa_parts, sofa_parts, fields, junk),
     ".sqlite": (sqlite_cells, sqlite_cells, sqlite_cells, fields, junk),
 }
+MOST_VALUES = 150_000
+"""In a mutant."""
 RARELY = 0.04
 """The share of files that become something else than a file in order."""
 
@@ -395,4 +430,6 @@ def mutate(path: Path, random: Random) -> str:
     if random.random() < RARELY:
         return another_kind(path, random)
     mutation = random.choice(BY_ENDING[path.suffix])
-    return f"{mutation.__name__}: {mutation(path, random)}"
+    with suppress(TooLargeError):
+        return f"{mutation.__name__}: {mutation(path, random)}"
+    return "stays as it is"

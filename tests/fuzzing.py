@@ -23,7 +23,7 @@ import traceback
 import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from random import Random
 
@@ -118,7 +118,7 @@ def fault_of(case: str, folder: Path) -> str:
 
 
 def child(seed: int, first: int, last: int, corpus: Path, work: Path) -> None:
-    """Read mutants, one after the other, and print a line about each that is at fault, and before each its number."""
+    """Read mutants, one after the other. Before each is made its number is printed, then what it is, and any fault."""
     from fuzz_formats import CASES
 
     warnings.simplefilter("ignore")
@@ -134,6 +134,7 @@ def child(seed: int, first: int, last: int, corpus: Path, work: Path) -> None:
         print(number, flush=True)
         folder = work / f"m{number}"
         case, done = made(number, seed, corpus, folder)
+        print(json.dumps(asdict(Found(number, case, done, ""))), flush=True)
         fault = fault_of(case, folder)
         if fault:
             print(json.dumps(asdict(Found(number, case, done, fault))), flush=True)
@@ -151,7 +152,7 @@ def campaign(seed: int, count: int, *, first: int = 0, say: object = None) -> li
         write_corpus(corpus)
         at, last = first, first + count
         while at < last:
-            reached = at - 1
+            reached, made_last = at - 1, Found(at - 1, "", "", "")
             words = [sys.executable, __file__, "--child", str(at), str(last), "--seed", str(seed), "--in", name]
             with subprocess.Popen(words, stdout=subprocess.PIPE, text=True) as process:
                 timer = signal.signal(signal.SIGALRM, lambda *_: process.kill())
@@ -159,9 +160,11 @@ def campaign(seed: int, count: int, *, first: int = 0, say: object = None) -> li
                 for line in process.stdout:
                     signal.alarm(int(SILENCE))
                     if line.startswith("{"):
-                        found.append(Found(**json.loads(line)))
-                        if say:
-                            print(found[-1], flush=True)
+                        made_last = Found(**json.loads(line))
+                        if made_last.fault:
+                            found.append(made_last)
+                            if say:
+                                print(made_last, flush=True)
                     else:
                         reached = int(line)
                         if say and reached % 1000 == 0:
@@ -172,9 +175,11 @@ def campaign(seed: int, count: int, *, first: int = 0, say: object = None) -> li
                 break
             if reached < at:
                 raise RuntimeError(f"the files in order are not read (exit code {process.returncode})")
-            case, done = made(reached, seed, corpus, Path(name) / "dead")
-            found.append(Found(reached, case, done, f"ends the process ({process.returncode})"))
-            shutil.rmtree(Path(name) / "dead")
+            if made_last.number != reached:
+                raise RuntimeError(f"mutant {reached} of seed {seed} cannot be made (exit code {process.returncode})")
+            found.append(replace(made_last, fault=f"ends the process ({process.returncode})"))
+            if say:
+                print(found[-1], flush=True)
             shutil.rmtree(work)
             work.mkdir()
             at = reached + 1

@@ -179,12 +179,12 @@ def is_folder(path: Path) -> bool:
 
 
 def names_in(folder: Path) -> list[str]:
-    """Names of the regular files in a folder, sorted. InputError if it cannot be read."""
+    """Names in a folder of all that is no folder, sorted. InputError if it cannot be read."""
     try:
         names = sorted(os.listdir(folder))
     except (OSError, ValueError) as error:
         raise InputError(_unreadable(folder, error)) from error
-    return [name for name in names if stat.S_ISREG(_mode(folder / name) or 0)]
+    return [name for name in names if is_file(folder / name)]
 
 
 def _mode(path: Path) -> int | None:

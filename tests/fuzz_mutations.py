@@ -145,6 +145,8 @@ def _key(key: str) -> str:
 
 
 def _quoted(text: str) -> str:
+    if text.isprintable() and '"' not in text and "\\" not in text:
+        return f'"{text}"'
     marks = "".join(f"\\u{ord(mark):04x}" if ord(mark) < 32 or ord(mark) in (34, 92, 127) else mark for mark in text)
     return f'"{marks}"'
 
@@ -167,8 +169,8 @@ def several(data: Any, random: Random) -> str:
     left, counted = [data], 0
     while left:
         each = left.pop()
-        counted += 1
-        if counted + len(left) > MOST_VALUES:
+        counted += len(each) if isinstance(each, str) else 10
+        if counted + 10 * len(left) > LARGEST:
             raise TooLargeError
         if isinstance(each, dict | list):
             left += each.values() if isinstance(each, dict) else each
@@ -419,8 +421,8 @@ BY_ENDING: dict[str, tuple[Mutation, ...]] = {
     ".sofa": (sofa_parts, sofa_parts, fields, junk),
     ".sqlite": (sqlite_cells, sqlite_cells, sqlite_cells, fields, junk),
 }
-MOST_VALUES = 150_000
-"""In a mutant."""
+LARGEST = 1_500_000
+"""Characters of a mutant's tables, about."""
 RARELY = 0.04
 """The share of files that become something else than a file in order."""
 

@@ -63,16 +63,16 @@ def test_history_whose_reader_has_seen_enough_is_not_a_fault(here):
 
 
 def test_search_without_a_feasible_shape_is_no(capsys, here):
-    text = TARGET.replace("[search]", "smallest_concave_radius_mm = 500\n[search]")
+    text = TARGET.replace("[search]", "smallest_concave_radius_mm = 20\n[search]")
     (here / "target.toml").write_text(text.replace('"conical", "free"', '"exponential"').replace("= 60", "= 10"))
     code, out, err = said(capsys, f"{SEARCH} --quiet")
     assert (code, err) == (1, "")
     # The tenth is kept for polishing, and there is nothing to polish.
     assert out == (
         "9 candidates asked for, 0 solved, 0 of them at full\n"
-        "No candidate keeps the limits: the nearest, of family exponential, breaks smallest_concave_radius_mm by 486;"
-        " most often broken is smallest_concave_radius_mm, by 9 of 9\n"
-        "Widen [limits], or ask for more candidates\n"
+        "No candidate keeps the limits of target.toml: the nearest, of family exponential, breaks"
+        " smallest_concave_radius_mm by 6.43; most often broken is smallest_concave_radius_mm, by 9 of 9\n"
+        "Widen [limits] in target.toml, or ask for more candidates\n"
     )
     assert set(contents(here / "run")) == {"candidates.sqlite", "candidates.lock"}
 
@@ -80,5 +80,5 @@ def test_search_without_a_feasible_shape_is_no(capsys, here):
 def test_search_that_had_no_time_does_not_blame_the_limits(capsys, here):
     code, out, err = said(capsys, f"{SEARCH} --quiet --minutes 1e-9")
     assert (code, err) == (1, "")
-    assert out.endswith("No candidate keeps the limits so far\n")
+    assert out.endswith("No candidate keeps the limits of target.toml so far\n")
     assert said(capsys, "history run") == (0, "number,stage,score,feasible,family,reason\n", "")

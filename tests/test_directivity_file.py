@@ -335,7 +335,7 @@ def test_file_that_is_no_sofa_is_told(tmp_path):
     path.write_bytes(b"hello")
     with pytest.raises(InputError, match=r"f\.sofa: is not an AES69 \(SOFA\) file that can be read"):
         read_directivity(path)
-    with pytest.raises(InputError, match=r"g\.sofa: cannot be read \(no such file\)"):
+    with pytest.raises(InputError, match=r"g\.sofa: cannot be read \(No such file or directory\)"):
         read_directivity(tmp_path / "g.sofa")
 
 

@@ -17,6 +17,7 @@ PACKAGE = Path(evenflare.__file__).parent
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 DESIGN = (
+    *("parsing", "database"),
     *("columns", "schema", "names", "design_walls", "design_driver", "design_mounting", "design_oblong"),
     *("design_tables", "design_keys", "design_proof", "design", "aes69", "directivity_file"),
 )

@@ -7,8 +7,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from evenflare.files import InputError
-from evenflare.measurement import text_response
+from evenflare.files import LARGEST_TEXT, InputError
 from evenflare.measurement.text_response import TextResponse, read_text_response, write_text_response
 from evenflare.units import DEGREE
 from readings import tried
@@ -160,8 +159,8 @@ def test_what_is_no_text_is_told(tmp_path, content, words):
 def test_huge_file_is_refused_before_it_is_read(tmp_path):
     path = tmp_path / "a.txt"
     with open(path, "wb") as file:
-        file.truncate(text_response.LARGEST_FILE + 1)
-    assert ": has 200 MB: must be at most 200. Is it a response?" in fault(path)
+        file.truncate(LARGEST_TEXT + 1)
+    assert ": has more than 64 MB: must have at most as much. Is it the right file?" in fault(path)
 
 
 def test_long_file_is_read_whole(tmp_path):

@@ -45,7 +45,7 @@ def test_one_channel_of_several(tmp_path):
 
 def test_missing_silent_and_empty_are_told(tmp_path):
     path = tmp_path / "a.wav"
-    assert "cannot be read (no such file)" in fault(path)
+    assert "cannot be read (No such file or directory)" in fault(path)
     soundfile.write(path, np.zeros(64), 48000)
     assert "is silent, every sample is 0" in fault(path)
     soundfile.write(path, np.zeros(0), 48000)

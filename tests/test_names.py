@@ -194,7 +194,7 @@ def test_every_reader_takes_any_other_name_composed(reader, tmp_path):
 
 def test_half_a_character_in_json_is_refused(tmp_path):
     for reader in (in_provenance, in_sofa, in_equaliser):
-        with pytest.raises(InputError, match=r"name = \"a\\ud800\": holds half a character"):
+        with pytest.raises(InputError, match=r"name.* holds half (?:of )?a character"):
             reader(tmp_path, "a\ud800", "")
 
 

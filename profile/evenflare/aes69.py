@@ -8,6 +8,8 @@ A listener's right is the source's left, so that the standard's (x, y, z) are ou
 from __future__ import annotations
 
 import json
+import math
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -18,14 +20,17 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation, Symmetry
-from evenflare.files import InputError, replacing
+from evenflare.files import InputError, check_file, replacing, short
 from evenflare.names import name_in
+from evenflare.parsing import json_value
 from evenflare.text import from_path
 from evenflare.units import DEGREE, ComplexArray, FloatArray
 
 CONVENTION = "FreeFieldDirectivityTF"
 OURS = "GLOBAL_Evenflare"
 """An attribute of our files: what the convention has no place for, as JSON."""
+MOST_VALUES = 20_000_000
+"""In all variables of a file: a direction for each degree of the sphere at 150 frequencies, half a gigabyte at work."""
 SAME_DIRECTION = 1e-4
 """rad, below which two directions of a file are one: positions are often written to two decimals of a degree."""
 
@@ -131,31 +136,59 @@ def read_sofa(path: Path | str) -> Sofa:
     if text is None:
         return _foreign(path, sofa, frequency, pressure)
     with _ours_broken(path):
-        return _own(path, json.loads(str(text)), frequency, pressure)
+        return _own(path, json_value(str(text)), frequency, pressure)
 
 
 def _opened(path: Path) -> Any:
     """The file as the library's object, its convention checked."""
     import sofar
 
-    if not path.is_file():
-        raise InputError(f"{path}: cannot be read (no such file). Check the path")
+    check_file(path)
+    if path.suffix != ".sofa":  # the library would open another file, one that ends so
+        raise InputError(f"{path}: must end in .sofa, in small letters. Rename it")
     try:
-        sofa = sofar.read_sofa(str(path), verify=False, verbose=False)
+        _check_sizes(path)
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # of values that are missing, which are found below
+            sofa = sofar.read_sofa(str(path), verify=False, verbose=False)
+    except InputError:
+        raise
     except Exception as error:  # the library raises whatever its parts do, on a file that is none of its
-        what = " ".join(str(error).split())[:120]
+        what = short(" ".join(str(error).split()), 120)
         raise InputError(f"{path}: is not an AES69 (SOFA) file that can be read ({what}). Write it again") from None
     found = getattr(sofa, "GLOBAL_SOFAConventions", "none")
     if found != CONVENTION:
-        raise InputError(f'{path}: SOFAConventions = "{found}": must be "{CONVENTION}". Export a directivity')
+        raise InputError(
+            f'{path}: SOFAConventions = "{short(str(found))}": must be "{CONVENTION}". Export a directivity'
+        )
     return sofa
+
+
+def _check_sizes(path: Path) -> None:
+    """InputError if the file says that it holds more than a directivity does: compressed, a few bytes may claim all."""
+    from netCDF4 import Dataset
+
+    with Dataset(str(path), "r") as file:
+        claimed = 0
+        for variable in file.variables.values():
+            chunk = variable.chunking()
+            claimed += max(math.prod(variable.shape), math.prod(chunk) if isinstance(chunk, list) else 0)
+            if not isinstance(variable.dtype, np.dtype) or variable.dtype.kind not in "fiuS":
+                raise InputError(f"{path}: {short(variable.name)} holds neither numbers nor characters. Write it again")
+    if claimed > MOST_VALUES:
+        raise InputError(f"{path}: says that it holds {claimed} values: must be at most {MOST_VALUES}. Thin it out")
 
 
 def _row(sofa: Any, name: str, path: Path) -> FloatArray:
     value = getattr(sofa, name, None)
     if value is None:
         raise InputError(f"{path}: lacks {name.replace('_', '.')}. Write it again")
-    return np.asarray(value, dtype=np.float64)
+    if np.ma.is_masked(value):
+        raise InputError(f"{path}: {name.replace('_', '.')} lacks values. Measure them again, or leave them out")
+    try:
+        return np.asarray(value, dtype=np.float64)
+    except (ValueError, TypeError):
+        raise InputError(f"{path}: {name.replace('_', '.')} must hold numbers. Write it again") from None
 
 
 @contextmanager
@@ -167,7 +200,7 @@ def _ours_broken(path: Path) -> Iterator[None]:
         raise
     except (ValueError, TypeError, KeyError, AttributeError) as error:
         raise InputError(
-            f"{path}: its attribute {OURS.removeprefix('GLOBAL_')} does not fit its data ({error})."
+            f"{path}: its attribute {OURS.removeprefix('GLOBAL_')} does not fit its data ({short(str(error))})."
             " Write it again, or remove that attribute"
         ) from None
 

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.columns import numbers
 from evenflare.design_walls import csv_file, faults_at
-from evenflare.files import InputError
+from evenflare.files import InputError, is_file, is_folder
 from evenflare.names import FileName
 from evenflare.schema import Table, checked, counted, fault, number, parsed, rising, shown
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
@@ -171,8 +171,8 @@ def read_calibrated(file: Path, *, key: str) -> Driver:
     InputError if it is missing, broken, or was not written by a calibration.
     """
     remedy = "Name the calibrated.toml that evenflare calibrate has written; it is sought from the folder of this file"
-    if not file.is_file():
-        raise InputError(f"{key}: {'is a folder' if file.is_dir() else 'is not there'}. {remedy}")
+    if not is_file(file):
+        raise InputError(f"{key}: {'is a folder' if is_folder(file) else 'is not there'}. {remedy}")
     data = parsed(file, minimal=CALIBRATED)
     if not isinstance(data.get("fitted"), dict) or "driver" not in data:
         lacking = next(name for name in ("driver", "fitted") if not isinstance(data.get(name), dict))
@@ -202,10 +202,10 @@ def read_source(file: Path) -> Source:
             low, high = bounds[name]
             if not low <= value <= high:
                 remedy = "Raise it" if value < low else "Lower it" if value > high else "Correct it"
-                raise InputError(f"{row.where[name]}: must be {low:.10g} to {high:.10g}. {remedy}")
+                raise InputError(f"{row.where(name)}: must be {low:.10g} to {high:.10g}. {remedy}")
         if frequency and row.values["frequency_hz"] <= frequency[-1]:
             raise InputError(
-                f"{row.where['frequency_hz']}: must be above the line before, {frequency[-1]:g}. Sort the lines, or"
+                f"{row.where('frequency_hz')}: must be above the line before, {frequency[-1]:g}. Sort the lines, or"
                 " remove one that is given twice"
             )
         frequency.append(row.values["frequency_hz"])

@@ -8,7 +8,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from evenflare.design_walls import Corner, Length, corner_of, csv_file, csv_points, faults_at, in_metres
+from evenflare.design_walls import MOST_POINTS, Corner, Length, corner_of, csv_file, csv_points, faults_at, in_metres
 from evenflare.files import InputError
 from evenflare.names import FileName
 from evenflare.schema import Table, fault, number, shown
@@ -49,7 +49,8 @@ class MountingTable(Table):
     body_csv: FileName | None = None
     body_points_mm: (
         Annotated[
-            list[Annotated[list[Length], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=20000)
+            list[Annotated[list[Length], Field(min_length=2, max_length=2)]],
+            Field(min_length=2, max_length=MOST_POINTS),
         ]
         | None
     ) = None

@@ -12,7 +12,7 @@ from pydantic import ConfigDict, Field, model_validator
 
 from evenflare.air import Air
 from evenflare.columns import numbers
-from evenflare.files import InputError
+from evenflare.files import InputError, is_folder
 from evenflare.names import FileName
 from evenflare.schema import SLIPS, Table, fault, number, shown
 from evenflare.units import DEGREE, MILLIMETRE
@@ -32,6 +32,7 @@ from evenflare.waveguide.profile import divided
 
 LARGEST_POINT = 2000.0
 """mm."""
+MOST_POINTS = 20000
 SAME_POINT = 1e-6
 """mm between two points that are one."""
 
@@ -183,7 +184,8 @@ class PointsTable(WallTable):
     what: ClassVar[str] = "a [waveguide] made of points"
     points_mm: (
         Annotated[
-            list[Annotated[list[Length], Field(min_length=2, max_length=2)]], Field(min_length=2, max_length=20000)
+            list[Annotated[list[Length], Field(min_length=2, max_length=2)]],
+            Field(min_length=2, max_length=MOST_POINTS),
         ]
         | None
     ) = None
@@ -287,7 +289,7 @@ def faults_at(where: str) -> Iterator[None]:
 def csv_file(folder: Path, name: str, *, key: str) -> Path:
     """The CSV that a `key` names, sought from `folder`. InputError if it is a folder."""
     file = folder / name
-    if file.is_dir():
+    if is_folder(file):
         raise InputError(f"{key} = {shown(name)}: is a folder. Name the CSV file")
     return file
 
@@ -302,12 +304,12 @@ def csv_points(file: Path, *, to_axis: bool = False) -> list[list[float]]:
     points: list[list[float]] = []
     ended = ""
     for row in numbers(file, ("z_mm", "r_mm")):
-        for value, where in zip(row.values.values(), row.where.values(), strict=True):
+        for name, value in row.values.items():
             if not abs(value) <= LARGEST_POINT:
                 in_mm = dict(SLIPS["_mm"])["micrometres"]
                 micrometres = abs(value) * in_mm <= LARGEST_POINT
                 hint = f"Is it in micrometres? Then write {value * in_mm:g}" if micrometres else "Correct it"
-                raise InputError(f"{where}: must be {-LARGEST_POINT:g} to {LARGEST_POINT:g}. {hint}")
+                raise InputError(f"{row.where(name)}: must be {-LARGEST_POINT:g} to {LARGEST_POINT:g}. {hint}")
         z, r = row.values["z_mm"], row.values["r_mm"]
         again = bool(points) and np.hypot(z - points[-1][0], r - points[-1][1]) <= SAME_POINT
         if ended and not again:
@@ -315,8 +317,10 @@ def csv_points(file: Path, *, to_axis: bool = False) -> list[list[float]]:
                 f"{ended}: must be above 0 on any line but the last. Correct it, or remove the lines after it"
             )
         if r < 0 or (r == 0 and not to_axis):
-            raise InputError(f"{row.where['r_mm']}: must be above 0, the axis. Correct it, or remove the line")
-        ended = row.where["r_mm"] if r == 0 else ""
+            raise InputError(f"{row.where('r_mm')}: must be above 0, the axis. Correct it, or remove the line")
+        ended = row.where("r_mm") if r == 0 else ""
         if not again:
             points.append([z, r])
+        if len(points) > MOST_POINTS:
+            raise InputError(f"{file}: holds more than {MOST_POINTS} points: must be at most as many. Leave some out")
     return points

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-import json
-from collections.abc import Mapping
+import math
+from array import array
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, get_args
@@ -12,8 +13,10 @@ import numpy as np
 
 from evenflare.columns import numbers
 from evenflare.directivity import Directivity, Observation, Symmetry
-from evenflare.files import InputError, read_text
+from evenflare.files import InputError, is_file, is_folder
 from evenflare.names import name_in
+from evenflare.parsing import read_json
+from evenflare.schema import shown
 from evenflare.text import from_path
 from evenflare.units import (
     DEGREE,
@@ -30,6 +33,23 @@ ALSO = ("sound_power_level_db", "throat_resistance", "throat_reactance", "error_
 """Columns of summary.csv that may be empty."""
 OBSERVED = ("distance_m", "reference_z_mm", "symmetry", "half_space", "speed_of_sound_m_per_s", "density_kg_per_m3")
 """Keys of "observed" in provenance.json."""
+BOUNDS = {
+    "frequency_hz": (0.0, 1e6),
+    "azimuth_deg": (-360.0, 360.0),
+    "off_axis_deg": (-180.0, 180.0),
+    **dict.fromkeys(("level_db", "on_axis_level_db", "sound_power_level_db", "far_field_index_db"), (-1000.0, 1000.0)),
+    **dict.fromkeys(("error_estimate_db", "polar_error_db"), (-1000.0, 1000.0)),
+    **dict.fromkeys(("phase_deg", "on_axis_phase_deg", "throat_resistance", "throat_reactance"), (-1e9, 1e9)),
+    "impedance_error_percent": (0.0, 1e9),
+    "valid": (0.0, 1.0),
+    "distance_m": (1e-3, 1e6),
+    "reference_z_mm": (-1e6, 1e6),
+    "speed_of_sound_m_per_s": (50.0, 5000.0),
+    "density_kg_per_m3": (1e-3, 100.0),
+}
+"""Beyond which a value is a slip, in a column or of "observed"."""
+WORDS = ("name", "design_id", "mounting", "source")
+"""Keys of provenance.json whose values are text, where they are there."""
 AGAIN = "Write the folder again, with evenflare solve or evenflare measure"
 
 Columns = dict[str, FloatArray]
@@ -63,13 +83,13 @@ def read_directivity(path: Path | str) -> Stored:
     Errors: InputError if a file is missing, broken, or lacks a direction; it names the file and where it can the line.
     """
     path = Path(path)
-    if path.suffix.lower() == ".sofa" and not path.is_dir():
+    if path.suffix.lower() == ".sofa" and not is_folder(path):
         from evenflare.aes69 import read_sofa
 
         found = read_sofa(path)
         return Stored(found.directivity, found.name, found.design_id, found.mounting, path, found.assumed)
-    if not path.is_dir():
-        what = "is a file" if path.exists() else "is not there"
+    if not is_folder(path):
+        what = "is a file" if is_file(path) else "is not there"
         raise InputError(
             f"{path}: {what}. Name a folder that evenflare solve or evenflare measure has written, or a .sofa file"
         )
@@ -103,10 +123,7 @@ def read_directivity(path: Path | str) -> Stored:
 
 def _record(file: Path) -> tuple[Mapping[str, Any], dict[str, Any]]:
     """provenance.json, and what it says of the observation, checked."""
-    try:
-        record = json.loads(read_text(file))
-    except json.JSONDecodeError as error:
-        raise InputError(f"{file} line {error.lineno}: is not JSON ({error.msg}). {AGAIN}") from None
+    record = read_json(file, remedy=AGAIN)
     observed = record.get("observed") if isinstance(record, dict) else None
     if not isinstance(observed, dict):
         raise InputError(f'{file}: lacks "observed", from where the directivity was observed and in what air. {AGAIN}')
@@ -114,32 +131,51 @@ def _record(file: Path) -> tuple[Mapping[str, Any], dict[str, Any]]:
     if lacking:
         raise InputError(f'{file} "observed": lacks {", ".join(lacking)}. {AGAIN}')
     checks = {
-        "distance_m": observed["distance_m"] is None or _above(observed["distance_m"], 0.0),
-        "reference_z_mm": _above(observed["reference_z_mm"], -np.inf),
-        "symmetry": observed["symmetry"] in get_args(Symmetry),
+        "distance_m": observed["distance_m"] is None or _inside(observed, "distance_m"),
+        "reference_z_mm": _inside(observed, "reference_z_mm"),
+        "symmetry": isinstance(observed["symmetry"], str) and observed["symmetry"] in get_args(Symmetry),
         "half_space": isinstance(observed["half_space"], bool),
-        "speed_of_sound_m_per_s": _above(observed["speed_of_sound_m_per_s"], 0.0),
-        "density_kg_per_m3": _above(observed["density_kg_per_m3"], 0.0),
+        "speed_of_sound_m_per_s": _inside(observed, "speed_of_sound_m_per_s"),
+        "density_kg_per_m3": _inside(observed, "density_kg_per_m3"),
     }
     for key, good in checks.items():
         if not good:
-            raise InputError(f'{file} "observed" {key} = {json.dumps(observed[key])}: cannot be. {AGAIN}')
+            raise InputError(f'{file} "observed" {key} = {shown(observed[key])}: cannot be. {AGAIN}')
+    for key in WORDS:
+        if not isinstance(record.get(key, ""), str | None):
+            raise InputError(f"{file} {key} = {shown(record[key])}: must be text. {AGAIN}")
     return record, {"own_power": False, **observed}
 
 
-def _above(value: Any, low: float) -> bool:
-    return isinstance(value, int | float) and not isinstance(value, bool) and low < value < np.inf
+def _inside(observed: Mapping[str, Any], key: str) -> bool:
+    value, (low, high) = observed[key], BOUNDS[key]
+    return isinstance(value, int | float) and not isinstance(value, bool) and low <= value <= high
 
 
-def _table(file: Path, columns: tuple[str, ...], optional: tuple[str, ...] = ()) -> tuple[Columns, list[str]]:
+def _table(
+    file: Path, columns: tuple[str, ...], optional: tuple[str, ...] = ()
+) -> tuple[Columns, Callable[[int], str]]:
     """Columns by name, nan where empty, and how a message begins that is about a row."""
-    rows = list(numbers(file, columns, optional=optional, noun=("row", "rows"), empty=np.nan))
-    if not rows:
+    names: list[str] = []
+    values, lines = array("d"), array("q")
+    for row in numbers(file, columns, optional=optional, noun=("row", "rows"), empty=np.nan):
+        names = list(row.values)
+        values.extend(row.values.values())
+        lines.append(row.line)
+    if not names:
         raise InputError(f"{file}: holds no rows below its header. {AGAIN}")
-    names = list(rows[0].values)
-    values = np.array([list(row.values.values()) for row in rows])
-    where = [row.where["frequency_hz"] for row in rows]
-    return dict(zip(names, values.T, strict=True)), where
+    table = dict(zip(names, np.array(values).reshape(-1, len(names)).T, strict=True))
+
+    def where(row: int) -> str:
+        return f"{file} line {lines[row]} frequency_hz = {table['frequency_hz'][row]:g}"
+
+    for name, column in table.items():
+        low, high = BOUNDS[name]
+        bad = np.flatnonzero((column < low) | (column > high))
+        if bad.size:
+            value = f"{name} = {column[bad[0]]:g}: must be {low:g} to {high:g}"
+            raise InputError(f"{where(int(bad[0]))}: {value}. {AGAIN}")
+    return table, where
 
 
 def _grid(file: Path, observed: Mapping[str, Any]) -> tuple[Observation, ComplexArray]:
@@ -149,7 +185,7 @@ def _grid(file: Path, observed: Mapping[str, Any]) -> tuple[Observation, Complex
     for name in DIRECTIONS[:3]:
         bad = np.flatnonzero(~np.isfinite(columns[name]))
         if bad.size:
-            raise InputError(f"{where[bad[0]]}: {name} must be a number. {AGAIN}")
+            raise InputError(f"{where(int(bad[0]))}: {name} must be a number. {AGAIN}")
         axis, place = np.unique(columns[name], return_inverse=True)
         axes.append(axis)
         places.append(place)
@@ -158,9 +194,11 @@ def _grid(file: Path, observed: Mapping[str, Any]) -> tuple[Observation, Complex
     _, first, count = np.unique(cell, return_index=True, return_counts=True)
     if np.any(count > 1):
         again = int(np.flatnonzero(~np.isin(np.arange(cell.size), first))[0])
-        raise InputError(f"{where[again]}: {_direction(axes, cell[again], shape)} stands there twice. Remove one")
-    if cell.size < np.prod(shape):
-        lacking = int(np.setdiff1d(np.arange(np.prod(shape)), cell)[0])
+        raise InputError(f"{where(again)}: {_direction(axes, cell[again], shape)} stands there twice. Remove one")
+    if cell.size < math.prod(shape):
+        given = np.sort(cell)
+        gaps = np.flatnonzero(given != np.arange(given.size))
+        lacking = int(gaps[0]) if gaps.size else given.size
         raise InputError(f"{file}: lacks {_direction(axes, lacking, shape)}. {AGAIN}")
     relative = np.zeros(shape, dtype=np.complex128)
     value = 10.0 ** (0.05 * columns["level_db"]) * np.exp(1j * columns["phase_deg"] * DEGREE)
@@ -191,7 +229,9 @@ def _summary(file: Path, frequency: FloatArray) -> Columns:
     order = np.argsort(columns["frequency_hz"], kind="stable")
     if not np.array_equal(columns["frequency_hz"][order], frequency):
         odd = np.flatnonzero(~np.isin(columns["frequency_hz"], frequency))
-        what = f"{where[odd[0]]}: is not in directivity.csv" if odd.size else f"{file}: lacks rows of directivity.csv"
+        what = (
+            f"{where(int(odd[0]))}: is not in directivity.csv" if odd.size else f"{file}: lacks rows of directivity.csv"
+        )
         raise InputError(f"{what}: both must have the same frequencies. {AGAIN}")
     return {name: values[order] for name, values in columns.items()}
 

@@ -15,11 +15,13 @@ from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Val
 from pydantic_core import ErrorDetails, PydanticCustomError
 
 from evenflare.air import Air
-from evenflare.files import InputError, read_text
-from evenflare.text import visible
+from evenflare.files import InputError, read_text, short
+from evenflare.parsing import LARGEST_TOML, tables
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, MILLIMETRE, PERCENT
 
 LONGEST_LIST_OF_FAULTS = 20
+COMPARED = 100
+"""Characters of a word that its nearest valid one is sought by."""
 
 # By the end of a key: what a value may have been meant in, and its factor to the key's own unit.
 SLIPS = {
@@ -142,22 +144,24 @@ def parsed(path: Path, *, minimal: str) -> dict[str, Any]:
 
     minimal : an example of the least that such a file holds, for the message.
     """
-    text = read_text(path).removeprefix("\ufeff")
+    text = read_text(path, largest=LARGEST_TOML).removeprefix("\ufeff")
     try:
-        data = tomllib.loads(text)
+        data = tables(text)
     except tomllib.TOMLDecodeError as error:
         raise InputError(_broken(path, text, str(error))) from None
+    except ValueError as error:
+        raise InputError(f"{path}: {error}") from None
     if not data:
         raise InputError(f"{path}: is empty. The least that it holds is, for example:\n{minimal}")
     return data
 
 
 def _broken(path: Path, text: str, error: str) -> str:
-    lines = text.splitlines() or [""]
+    lines = text.removesuffix("\n").split("\n")
     found = re.search(r"\(at line (\d+), column \d+\)", error)
     at = min(int(found[1]), len(lines)) if found else len(lines)
-    line = lines[at - 1].strip()
-    what = re.sub(r" \(at .*\)$", "", error)
+    line = short(lines[at - 1].strip())
+    what = short(re.sub(r" \(at .*\)$", "", error))
     remedy = "Correct that line"
     if re.search(r"=\s*\[?\s*[-+]?\d+,\d+\s*(#.*)?$", line):
         remedy = "Write decimals with a point, as in 25.4"
@@ -180,10 +184,13 @@ def checked(data: Mapping[str, Any], table: type[AnyTable], *, path: Path) -> An
     try:
         return table.model_validate(data)
     except ValidationError as error:
-        faults = list(dict.fromkeys(_line(path, table, details) for details in error.errors(include_url=False)))
-    if len(faults) > LONGEST_LIST_OF_FAULTS:
-        more = len(faults) - LONGEST_LIST_OF_FAULTS
-        faults = [*faults[:LONGEST_LIST_OF_FAULTS], f"{path}: and {more} more faults like these"]
+        found = error.errors(include_url=False)
+    faults: dict[str, None] = {}
+    for place, details in enumerate(found):
+        if len(faults) == LONGEST_LIST_OF_FAULTS:
+            faults[f"{path}: and {len(found) - place} more faults like these"] = None
+            break
+        faults[_line(path, table, details)] = None
     raise InputError("\n".join(faults))
 
 
@@ -259,7 +266,7 @@ def _wrong(key: str, details: ErrorDetails) -> str:
         return f"must be {low:.10g} to {high:.10g}. {_remedy(key, value, low, high)}"
     if kind == "literal_error":
         allowed = str(context["expected"]).replace("'", '"')
-        near = difflib.get_close_matches(str(value), re.findall(r'"(.*?)"', allowed), n=1)
+        near = difflib.get_close_matches(str(value)[:COMPARED], re.findall(r'"(.*?)"', allowed), n=1)
         return f"must be {allowed}. {f'Did you mean {near[0]}?' if near else 'Write one of them'}"
     if kind in ("too_short", "too_long"):
         few = kind == "too_short"
@@ -301,15 +308,15 @@ def _example(key: str, table: type[Table]) -> str:
 
 
 def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str:
-    name, known = f"{key} = {shown(value)}", list(table.model_fields)
+    name, known = f"{spoken(key)} = {shown(value)}", list(table.model_fields)
     if key in table.relatives:
         return f"{name}: does not belong to {table.what}. Its keys are {', '.join(known)}. Remove it"
     homes = _homes(key, root, "")
-    if homes and not difflib.get_close_matches(key, known, n=1, cutoff=SURELY):
+    if homes and not difflib.get_close_matches(key[:COMPARED], known, n=1, cutoff=SURELY):
         return f"{name}: unknown key here. It belongs in {' or '.join(f'[{home}]' for home in homes)}: move it there"
     if key in table.elsewhere:
         return f"{name}: {table.elsewhere[key]}"
-    near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(key[:COMPARED], known, n=1, cutoff=0.6)
     if near:
         nearest = f"[{near[0]}]" if _table_of(table, near[0]) else near[0]
         return f"{name}: unknown key. Did you mean {nearest}?"
@@ -317,8 +324,8 @@ def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str
 
 
 def _unknown_table(key: str, table: type[Table], inside: list[str]) -> str:
-    name, known = f"[{'.'.join([*inside, key])}]", list(table.model_fields)
-    near = difflib.get_close_matches(key, known, n=1, cutoff=0.6)
+    name, known = f"[{'.'.join([*inside, spoken(key)])}]", list(table.model_fields)
+    near = difflib.get_close_matches(key[:COMPARED], known, n=1, cutoff=0.6)
     if near:
         nearest = f"[{'.'.join([*inside, near[0]])}]" if _table_of(table, near[0]) else near[0]
         return f"{name}: unknown table. Did you mean {nearest}?"
@@ -341,13 +348,18 @@ def counted(count: int, what: str) -> str:
     return f"{count} {what}{'' if count == 1 else 's'}"
 
 
+def spoken(key: str) -> str:
+    """A key as it stands in the file, shortened: between quotation marks where it has to be."""
+    return key if len(key) <= COMPARED and re.fullmatch(r"[A-Za-z0-9_-]+", key) else shown(key)
+
+
 def shown(value: Any) -> str:
     """A value as it would stand in the file, shortened."""
     if isinstance(value, dict):
         return "a table"
     if isinstance(value, list):
-        return f"[{', '.join(shown(v) for v in value[:6])}{', ...' if len(value) > 6 else ''}]"
+        return short(f"[{', '.join(shown(v) for v in value[:6])}{', ...' if len(value) > 6 else ''}]")
     if isinstance(value, str | bool):
-        text = visible(json.dumps(value, ensure_ascii=False))
-        return text if len(text) <= 60 else f'{text[:56]}..."'
-    return str(value)
+        text = json.dumps(value, ensure_ascii=False)
+        return short(text if len(text) <= 60 else f'{text[:56]}..."')
+    return short(str(value))

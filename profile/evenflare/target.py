@@ -12,11 +12,11 @@ from numpy.typing import ArrayLike
 from evenflare.air import Air
 from evenflare.closed_forms import piston_index
 from evenflare.design_driver import check_covered
-from evenflare.files import InputError
+from evenflare.files import InputError, is_file
 from evenflare.metrics import PLANES, SAME_ANGLE
 from evenflare.room.room import Room
 from evenflare.room.room_file import read_room
-from evenflare.schema import checked, parsed
+from evenflare.schema import checked, parsed, shown
 from evenflare.target_tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
 from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
@@ -153,9 +153,10 @@ def read_target(path: Path | str) -> Target:
 
 def _room(path: Path, name: str) -> Room:
     """The room that a target file names."""
-    if not (path.parent / name).is_file():
+    if not is_file(path.parent / name):
         raise InputError(
-            f'{path} [wanted.room] room = "{name}": is not there. Name a room file, as seen from the target\'s folder'
+            f"{path} [wanted.room] room = {shown(name)}: is not there. Name a room file, as seen from the target's"
+            " folder"
         )
     return read_room(path.parent / name)
 

@@ -6,6 +6,7 @@ import itertools
 from collections.abc import Mapping
 from typing import Annotated, ClassVar, Literal, get_args
 
+import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.design_driver import DriverTable
@@ -255,6 +256,43 @@ class TargetTable(Table):
                 raise fault(
                     f"[mounting] radius_mm = {radius:g}: must be at least half the largest of [limits]"
                     f" mouth_diameter_mm, {widest / 2:g}. Raise it, or lower that limit"
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _some_wall_keeps_them(self) -> TargetTable:
+        """What no wall at all can keep; what no member of the families keeps, the search finds out."""
+        limits, exit_radius = self.limits, 0.5 * self.driver.exit_diameter_mm
+        slack = 0.5 * Limits().throat_diameter_mismatch / MILLIMETRE
+        low, high = limits.throat_angle_deg or [angle / DEGREE for angle in Limits().throat_angle]
+        steepest, shallowest = limits.greatest_wall_angle_deg, limits.smallest_draft_deg
+        if low > steepest:
+            raise fault(
+                f"[limits] throat_angle_deg = [{low:g}, {high:g}]: must begin below greatest_wall_angle_deg ="
+                f" {steepest:g}. Lower it, or raise that"
+            )
+        # Around the throat the wall is bent on its radius over the cosine of its angle (Meusnier).
+        hollow = (exit_radius + slack) / np.cos(min(high, steepest) * DEGREE)
+        if limits.smallest_concave_radius_mm > hollow:
+            raise fault(
+                f"[limits] smallest_concave_radius_mm = {limits.smallest_concave_radius_mm:g}: must be at most"
+                f" {hollow:.3g}, on which a round throat of [driver] exit_diameter_mm = {2 * exit_radius:g} is bent at"
+                f" its steepest, {min(high, steepest):g} degrees. Lower it"
+            )
+        for key, (narrowest, widest) in limits.mouth.items():
+            reached = 2.0 * (exit_radius + slack + limits.depth_mm[1] * np.tan(steepest * DEGREE))
+            if steepest < 90.0 and narrowest > reached:
+                raise fault(
+                    f"[limits] {key} = [{narrowest:g}, ..]: must begin at {reached:.4g} at most, what a wall of"
+                    f" greatest_wall_angle_deg = {steepest:g} reaches within depth_mm = {limits.depth_mm[1]:g}. Lower"
+                    " it, or raise one of those"
+                )
+            reached = 2.0 * (exit_radius - slack + limits.depth_mm[0] * np.tan(shallowest * DEGREE))
+            if widest < reached:
+                raise fault(
+                    f"[limits] {key} = [.., {widest:g}]: must reach {reached:.4g} at least, to which a wall of"
+                    f" smallest_draft_deg = {shallowest:g} opens within depth_mm = {limits.depth_mm[0]:g}. Raise it, or"
+                    " lower one of those"
                 )
         return self
 

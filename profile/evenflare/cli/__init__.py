@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import errno
-import os
 import select
 import shlex
 import signal
@@ -17,10 +16,21 @@ from types import FrameType
 from typing import NoReturn
 
 from evenflare import __version__
-from evenflare.cli import calibrating, comparing, crossing, designs, listening, measurement, planning, rooms, searching
+from evenflare.cli import (
+    calibrating,
+    comparing,
+    crossing,
+    designs,
+    listening,
+    measurement,
+    planning,
+    rooms,
+    searching,
+    streams,
+)
 from evenflare.cli.options import parsed
-from evenflare.cli.telling import DONE, INPUT_AT_FAULT, INTERRUPTED, OWN_FAULT
-from evenflare.files import DISK_FULL, InputError
+from evenflare.cli.telling import DONE, INPUT_AT_FAULT, INTERRUPTED, OWN_FAULT, tell
+from evenflare.files import DISK_FULL, InputError, short
 
 NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
 """Errors of the system that a disk causes, wherever they come up."""
@@ -28,35 +38,66 @@ NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of the command `evenflare`."""
-    sys.exit(run(arguments))
+    sys.exit(_ended(arguments))
+
+
+def _ended(arguments: Sequence[str] | None) -> int:
+    """The exit code of a process that carries out a command line, whatever becomes of its streams."""
+    if not streams.prepare():
+        tell(streams.CLOSED)
+        return INPUT_AT_FAULT
+    try:
+        code = run(arguments)
+    except SystemExit as end:  # of the options: help, or a slip in them
+        code = end.code if isinstance(end.code, int) else INPUT_AT_FAULT
+    except KeyboardInterrupt:
+        code = INTERRUPTED
+    except BaseException as error:
+        code = _own_fault(error, "evenflare")
+    lost = streams.finish()
+    if lost and code == DONE:
+        tell(f"cannot write: {lost}. Free some disk space, then run it again")
+        return INPUT_AT_FAULT
+    return code
 
 
 def run(arguments: Sequence[str] | None = None) -> int:
     """Carry out a command line; the exit code. No traceback reaches a user."""
+    given = sys.argv[1:] if arguments is None else arguments
+    try:
+        "".join(given).encode("utf-8")
+    except UnicodeEncodeError:
+        odd = next(each for each in given if any("\ud800" <= mark <= "\udfff" for mark in each))
+        tell(f"{short(odd)}: is not UTF-8. Rename the file or folder, or write the text in UTF-8")
+        return INPUT_AT_FAULT
     options = parsed(arguments)
-    options.words = shlex.join(["evenflare", *(sys.argv[1:] if arguments is None else arguments)])
+    options.words = shlex.join(["evenflare", *given])
     try:
         with _terminable():
             code = COMMANDS[options.command](options)
             print(end="", flush=True)
         return code
     except InputError as error:
-        print(error, file=sys.stderr)
+        tell(str(error))
         return INPUT_AT_FAULT
     except KeyboardInterrupt:
-        print("interrupted; what was finished is kept", file=sys.stderr)
+        tell("interrupted; what was finished is kept")
         return INTERRUPTED
     except Exception as error:
         if isinstance(error, BrokenPipeError) and _reader_gone():
-            _drop_output()  # its reader has seen enough
+            streams.drop(sys.stdout)  # its reader has seen enough
             return DONE
         if isinstance(error, OSError) and error.errno in NO_ROOM:
-            _drop_output()
+            streams.drop(sys.stdout)
             why = "the disk is full" if error.errno in DISK_FULL else error.strerror
-            print(f"cannot write: {why}. Free some disk space, then run it again", file=sys.stderr)
+            tell(f"cannot write: {why}. Free some disk space, then run it again")
             return INPUT_AT_FAULT
-        print(f"evenflare failed, and it is our fault ({error}). {_details(options.words)}", file=sys.stderr)
-        return OWN_FAULT
+        return _own_fault(error, options.words)
+
+
+def _own_fault(error: BaseException, words: str) -> int:
+    tell(f"evenflare failed, and it is our fault ({short(str(error))}). {_details(words)}")
+    return OWN_FAULT
 
 
 @contextmanager
@@ -85,17 +126,11 @@ def _reader_gone() -> bool:
     return any(event & select.POLLERR for _, event in poll.poll(0))
 
 
-def _drop_output() -> None:
-    """What is left of standard output goes nowhere, so that the interpreter does not stumble over it at exit."""
-    with suppress(OSError, ValueError):
-        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
-
-
 def _details(words: str) -> str:
     """Write down the fault being handled; where."""
     try:
         with tempfile.NamedTemporaryFile(
-            "w", prefix="evenflare-fault-", suffix=".txt", delete=False, encoding="utf-8"
+            "w", prefix="evenflare-fault-", suffix=".txt", delete=False, encoding="utf-8", errors="backslashreplace"
         ) as details:
             details.write(f"{words}\nevenflare {__version__}\n{traceback.format_exc()}")
     except OSError as error:

@@ -10,6 +10,8 @@ from pathlib import Path
 from typing import NoReturn, Protocol
 
 from evenflare.cli.telling import INPUT_AT_FAULT
+from evenflare.files import short
+from evenflare.text import visible
 
 
 class AddCommand(Protocol):
@@ -27,12 +29,13 @@ class Parser(argparse.ArgumentParser):
         """End the program with one line that says what was wrong, and what was perhaps meant."""
         found = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)", message)
         hint = nearest(found[1], re.findall(r"[\w-]+", found[2])) if found else ""
-        self.exit(INPUT_AT_FAULT, f"{self.prog}: {message}. {hint}See {self.prog} --help\n")
+        brief = re.sub(r"'((?:[^'\\]|\\.)*)'", lambda quoted: f"'{short(quoted[1])}'", visible(message))
+        self.exit(INPUT_AT_FAULT, f"{self.prog}: {brief}. {hint}See {self.prog} --help\n")
 
 
 def nearest(word: str, known: Sequence[str]) -> str:
     """A question that names the nearest of the words known, or nothing."""
-    near = difflib.get_close_matches(word, known, n=1, cutoff=0.6)
+    near = difflib.get_close_matches(word[:100], known, n=1, cutoff=0.6)
     return f"Did you mean {near[0]}? " if near else ""
 
 

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import argparse
-import sys
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, tell, warn
 from evenflare.files import InputError, check_folder
 
 FITTED = {
@@ -114,7 +113,7 @@ def _calibrate(options: argparse.Namespace) -> int:
             setting=options.setting,
         ),
         command=options.words,
-        progress=lambda words: None if options.quiet else print(words, file=sys.stderr),
+        progress=lambda words: None if options.quiet else tell(words),
     )
     warn(done.warnings)
     for line in done.lines:

@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 import argparse
-import sys
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, tell, warn
 from evenflare.files import check_folder
 
 
@@ -17,7 +16,7 @@ def _remark(options: argparse.Namespace, *, made: bool) -> str:
     waveguide = read_design(options.design).waveguide
     warn(remarks.warnings(options.design, waveguide))
     for note in () if options.quiet else remarks.notes(options.design, waveguide, made=made):
-        print(f"note: {note}", file=sys.stderr)
+        tell(f"note: {note}")
     return remarks.corners_kept(waveguide)
 
 
@@ -33,7 +32,7 @@ def _solve(options: argparse.Namespace) -> int:
     compiled(options.quiet)
     memory = solving.memory_line(options.design, options.setting, like=options.like)
     if memory and not options.quiet:
-        print(memory, file=sys.stderr)
+        tell(memory)
     solution = designs.solve_command(
         options.design, options.out, options.setting, options.method, options.words, options.like
     )
@@ -54,7 +53,7 @@ def _score(options: argparse.Namespace) -> int:
     judged = scoring.score_command(options.design, options.target)
     found = judged.score
     for note in judged.notes:
-        print(f"note: {note}", file=sys.stderr)
+        tell(f"note: {note}")
     if options.json:
         print(scoring.score_json(judged))
     else:
@@ -80,7 +79,7 @@ def _export(options: argparse.Namespace) -> int:
     check_folder(options.out)
     corners = _remark(options, made=True)
     if process is not None and process.machine.kind != "none" and not options.quiet:
-        print("cutting the part in software before any program is written", file=sys.stderr)
+        tell("cutting the part in software before any program is written")
     found = designs.export_command(options.design, options.out, cut, options.words, process=process, step=options.step)
     if corners:
         print(corners)

@@ -9,6 +9,7 @@ from evenflare import __version__
 from evenflare.cli import calibrating, comparing, crossing, listening, measurement, planning, rooms
 from evenflare.cli.arguments import Parser, depths, nearest, path
 from evenflare.cli.telling import INPUT_AT_FAULT
+from evenflare.files import short
 
 ABOUT = """\
 From a directivity target to a searched waveguide, made, measured, filtered, and heard at the seats.
@@ -51,7 +52,7 @@ def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
         command: argparse.ArgumentParser = _commands(top).choices[options.command]
         known = [name for action in command._actions for name in action.option_strings]
         hint = nearest(unknown[0].partition("=")[0], known) if unknown[0].startswith("-") else ""
-        words = f"unrecognized arguments: {' '.join(unknown)}. {hint}"
+        words = f"unrecognized arguments: {short(' '.join(unknown))}. {hint}"
         command.exit(INPUT_AT_FAULT, f"{command.prog}: {words}See {command.prog} --help\n")
     return options
 

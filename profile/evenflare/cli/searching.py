@@ -5,12 +5,15 @@ from __future__ import annotations
 import argparse
 import sys
 import time
+from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, list_written, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, list_written, tell, warn
+from evenflare.text import visible
 
 if TYPE_CHECKING:
     from evenflare.search import Progress, SearchResult
+    from evenflare.target import Target
 
 
 def _history(options: argparse.Namespace) -> int:
@@ -47,13 +50,17 @@ class _Ticker:
             f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
             f"{_staged(progress)}"
         )
-        print(f"\r\033[K{words}" if self.terminal else words, end="" if self.terminal else "\n", file=sys.stderr)
-        sys.stderr.flush()
+        self._write(words, "" if self.terminal else "\n")
 
     def say(self, words: str) -> None:
         """A line of its own."""
         if not self.quiet:
-            print(f"\r\033[K{words}" if self.terminal else words, file=sys.stderr, flush=True)
+            self._write(words, "\n")
+
+    def _write(self, words: str, end: str) -> None:
+        start = "\r\033[K" if self.terminal else ""
+        with suppress(OSError, ValueError):
+            print(f"{start}{visible(words)}", end=end, file=sys.stderr, flush=True)
 
 
 def _staged(progress: Progress) -> str:
@@ -92,19 +99,19 @@ def _search(options: argparse.Namespace) -> int:
     )
     for note in result.plan.notes:
         ticker.say(f"note: {note}")
-    _tell(result)
+    _tell(result, target)
     if solution is not None:
         for line in solving.agreement_lines(solution.sound):
             print(line)
         list_written(solution.written, options.out)
         warn(solution.sound.warnings)
     if result.stopped_by == "interrupted":
-        print("interrupted; the same command on the same folder continues", file=sys.stderr)
+        tell("interrupted; the same command on the same folder continues")
         return INTERRUPTED
     return DONE if result.feasible else ANSWER_IS_NO
 
 
-def _tell(result: SearchResult) -> None:
+def _tell(result: SearchResult, target: Target) -> None:
     from evenflare.search import ranking_words
 
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
@@ -117,9 +124,9 @@ def _tell(result: SearchResult) -> None:
     if result.best is None:
         so_far = "" if result.stopped_by == "candidates" else " so far"
         why = f": {result.why}" if result.why else ""
-        print(f"No candidate keeps the limits{so_far}{why}")
+        print(f"No candidate keeps the limits of {target.source}{so_far}{why}")
         if not so_far:
-            print("Widen [limits], or ask for more candidates")
+            print(f"Widen [limits] in {target.source}, or ask for more candidates")
         return
     best = result.best
     print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")

@@ -5,17 +5,25 @@ from __future__ import annotations
 import sys
 import threading
 from collections.abc import Iterable, Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from pathlib import Path
+
+from evenflare.text import visible
 
 DONE, ANSWER_IS_NO, INPUT_AT_FAULT, OWN_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
 """Exit codes."""
 
 
+def tell(words: str) -> None:
+    """A line on standard error, if anybody hears it."""
+    with suppress(OSError, ValueError):
+        print(visible(words), file=sys.stderr, flush=True)
+
+
 @contextmanager
 def slow(quiet: bool, words: str) -> Iterator[None]:
     """Says what takes long, if it takes more than five seconds."""
-    timer = threading.Timer(5.0, lambda: print(words, file=sys.stderr))
+    timer = threading.Timer(5.0, tell, [words])
     timer.daemon = True
     if not quiet:
         timer.start()
@@ -45,4 +53,4 @@ def list_written(written: Sequence[tuple[str, str]], folder: Path) -> None:
 def warn(found: Iterable[str]) -> None:
     """Say warnings, quiet or not, on standard error."""
     for warning in found:
-        print(f"warning: {warning}", file=sys.stderr)
+        tell(f"warning: {warning}")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+import os
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -106,7 +107,7 @@ def _saved(drawn: dict[str, Any], folder: Path, caption: Callable[[str], str]) -
 def _check_apart(folder: Path, sources: Sequence[Path]) -> None:
     """InputError if the results would lie among what is compared."""
     for each in sources:
-        if each.resolve() == folder.resolve():
+        if os.path.realpath(each) == os.path.realpath(folder):
             raise InputError(f"--out {folder}: is a folder that is compared. Choose another one")
 
 
@@ -162,7 +163,7 @@ def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, com
 
 def _names(paths: Sequence[Path]) -> list[str]:
     """Short names of units: the last part of each path, or the whole path where several end alike."""
-    short = [path.resolve().name for path in paths]
+    short = [Path(os.path.realpath(path)).name for path in paths]
     names = [str(path) if short.count(name) > 1 else name for path, name in zip(paths, short, strict=True)]
     for path, name in zip(paths, names, strict=True):
         if names.count(name) > 1:
@@ -172,7 +173,7 @@ def _names(paths: Sequence[Path]) -> list[str]:
 
 def _reference_unit(reference_unit: Path, paths: Sequence[Path], names: Sequence[str]) -> str:
     for path, name in zip(paths, names, strict=True):
-        if reference_unit.resolve() == path.resolve() or str(reference_unit) == name:
+        if os.path.realpath(reference_unit) == os.path.realpath(path) or str(reference_unit) == name:
             return name
     raise InputError(
         f"--reference-unit {reference_unit}: must be one of the units, {', '.join(map(str, paths))}."

@@ -33,13 +33,13 @@ def add_entry(
     note = _text("--note", note, text.note)
     built = read_design(design)
     for each in belonging:
-        if not each.exists():
+        if not (files.is_file(each) or files.is_folder(each)):
             raise InputError(f"--file {each}: is not there. Correct the path, or leave it out")
     try:
         whole = design_toml(built)
     except ValueError as error:
         raise InputError(f"{design}: {error}") from error
-    if calibration is not None and calibration.is_dir():
+    if calibration is not None and files.is_folder(calibration):
         calibration = calibration / FILE
     entry = log.Prototype(
         added=datetime.now().astimezone().isoformat(timespec="seconds"),

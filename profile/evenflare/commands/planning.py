@@ -45,7 +45,7 @@ def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tup
     from evenflare.report import checklist
 
     session = folder / "session.toml"
-    if session.exists():
+    if files.is_file(session):
         raise InputError(f"{session}: is there already, and may hold your notes. Name another folder, or move it away")
     written = [
         ("plan.html", "the plan to print: findings, cautions, steps and every reading to tick"),

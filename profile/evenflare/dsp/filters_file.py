@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-import json
+import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from pathlib import Path
@@ -13,8 +13,10 @@ from numpy.typing import ArrayLike
 
 from evenflare.dsp.biquad import Biquad, response
 from evenflare.dsp.fit import Fitted
-from evenflare.files import InputError, read_text
+from evenflare.files import InputError, is_folder, short
 from evenflare.names import name_in
+from evenflare.parsing import read_json
+from evenflare.schema import shown
 from evenflare.units import ComplexArray
 
 FILE = "equaliser.json"
@@ -78,23 +80,30 @@ def read_equaliser(path: Path) -> Equaliser:
 
     Errors: InputError if it is missing, broken, or holds no sections.
     """
-    file = path / FILE if path.is_dir() else path
+    file = path / FILE if is_folder(path) else path
+    record = read_json(file, remedy=AGAIN)
     try:
-        record = json.loads(read_text(file))
         sections = {
-            int(rate): tuple(Biquad(np.array(each["b"]), np.array(each["a"])) for each in rows)
+            _rate(rate): tuple(Biquad(np.array(each["b"]), np.array(each["a"])) for each in rows)
             for rate, rows in record["sections"].items()
         }
-        fir = {int(rate): file.parent / each["wav"] for rate, each in record["fir"]["files"].items()}
+        fir = {_rate(rate): file.parent / each["wav"] for rate, each in record["fir"]["files"].items()}
         band = float(record["aim"]["from_hz"]), float(record["aim"]["to_hz"])
         name, identity = (name_in(record[key], file=file, key=key) for key in ("name", "design_id"))
         found = Equaliser(name, identity, band, sections, fir, file)
-    except json.JSONDecodeError as error:
-        raise InputError(f"{file} line {error.lineno}: is not JSON ({error.msg}). {AGAIN}") from None
+    except InputError:
+        raise
     except (KeyError, TypeError, ValueError, AttributeError) as error:
-        if isinstance(error, InputError):
-            raise
-        raise InputError(f"{file}: is not a file of filters ({error}). {AGAIN}") from None
+        raise InputError(f"{file}: is not a file of filters ({short(str(error))}). {AGAIN}") from None
     if not sections:
         raise InputError(f"{file} sections: holds none. {AGAIN}")
+    if not 0.0 < band[0] < band[1] < np.inf:
+        raise InputError(f"{file} aim: from {band[0]:g} to {band[1]:g} Hz is no band. {AGAIN}")
     return found
+
+
+def _rate(text: str) -> int:
+    """A sample rate as a key. ValueError if it is none."""
+    if not re.fullmatch(r"[1-9][0-9]{2,6}", text):
+        raise ValueError(f"{shown(text)}: must be a sample rate, as 48000")
+    return int(text)

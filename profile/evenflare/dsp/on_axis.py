@@ -8,11 +8,12 @@ from pathlib import Path
 
 import numpy as np
 
+from evenflare.columns import text_lines
 from evenflare.directivity import Directivity
 from evenflare.dsp.equaliser import END, filtered
 from evenflare.dsp.fir import least_phase
 from evenflare.dsp.interference import interpolated
-from evenflare.files import InputError, read_text
+from evenflare.files import InputError, short
 from evenflare.units import DEGREE, REFERENCE_PRESSURE, ComplexArray, FloatArray, read_only
 from evenflare.waveguide import Source
 
@@ -46,7 +47,7 @@ def read_on_axis(path: Path) -> OnAxis:
     Errors: InputError that names the line, if a row is not whole, the frequencies do not rise, or there are under two.
     """
     rows: list[list[float]] = []
-    for line, text in enumerate(read_text(path).removeprefix("\ufeff").splitlines(), start=1):
+    for line, text in enumerate(text_lines(path), start=1):
         if not re.match(r"\s*[-+.\d]", text):
             continue
         try:
@@ -55,12 +56,12 @@ def read_on_axis(path: Path) -> OnAxis:
             values = []
         if len(values) not in (2, 3) or not np.all(np.isfinite(values)):
             raise InputError(
-                f"{path} line {line}: {text.strip()[:60]}: must be frequency in Hz, level in dB and, if known, phase in"
+                f"{path} line {line}: {short(text, 60)}: must be frequency in Hz, level in dB and, if known, phase in"
                 " degrees. Write decimals with a point"
             )
         if rows and (len(values) != len(rows[0]) or values[0] <= rows[-1][0]):
             wrong = "as many values as the line before" if len(values) != len(rows[0]) else "a higher frequency"
-            raise InputError(f"{path} line {line}: {text.strip()[:60]}: must have {wrong}. Correct it, or remove it")
+            raise InputError(f"{path} line {line}: {short(text, 60)}: must have {wrong}. Correct it, or remove it")
         if values[0] <= 0.0:
             raise InputError(f"{path} line {line}: {values[0]:g} Hz: must be above 0. Remove the line")
         rows.append(values)

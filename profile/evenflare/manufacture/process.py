@@ -7,7 +7,7 @@ from importlib.resources import files
 from pathlib import Path
 from typing import Literal
 
-from evenflare.files import InputError
+from evenflare.files import InputError, is_file, is_folder, short
 
 BUNDLED = ("router", "lathe", "sheets", "casting")
 """Processes that come along, figures of an invented workshop."""
@@ -186,9 +186,9 @@ def read_process(name_or_path: str | Path) -> Process:
     from evenflare.manufacture.process_tables import process_from
 
     path = Path(name_or_path)
-    if str(name_or_path) in BUNDLED and not path.is_file():
+    if str(name_or_path) in BUNDLED and not is_file(path):
         path = Path(str(files("evenflare.manufacture").joinpath("processes", f"{name_or_path}.toml")))
-    elif not path.exists():
+    elif not is_file(path) and not is_folder(path):
         raise InputError(_missing(str(name_or_path)))
     return process_from(path)
 
@@ -196,6 +196,6 @@ def read_process(name_or_path: str | Path) -> Process:
 def _missing(name: str) -> str:
     import difflib
 
-    near = difflib.get_close_matches(name, BUNDLED, n=1)
+    near = difflib.get_close_matches(name[:100], BUNDLED, n=1)
     hint = f"Did you mean {near[0]}?" if near else "Name one of these, or the path of a TOML file"
-    return f"--process {name}: no such file, and no bundled process: these are {', '.join(BUNDLED)}. {hint}"
+    return f"--process {short(name)}: no such file, and no bundled process: these are {', '.join(BUNDLED)}. {hint}"

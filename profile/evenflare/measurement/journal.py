@@ -6,8 +6,8 @@ A killed process leaves every finished entry, and nothing of the one it was at; 
 from __future__ import annotations
 
 import json
+import math
 import sqlite3
-import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass, field
@@ -15,8 +15,11 @@ from itertools import pairwise
 from pathlib import Path
 from typing import Any
 
-from evenflare.files import InputError, check_folder, read_text
+from evenflare import database
+from evenflare.files import InputError, check_folder, is_file, is_folder, short
 from evenflare.measurement.calibrated_file import Known
+from evenflare.parsing import json_value, read_json, tables
+from evenflare.schema import shown
 
 APPLICATION = 0x65766A31
 """Marks the file as a journal, among SQLite files."""
@@ -66,7 +69,7 @@ class Prototype:
     @property
     def parameters(self) -> dict[str, Any]:
         """What is built: key and value of its design file, as `waveguide.depth_mm`."""
-        return dict(_flat({key: v for key, v in tomllib.loads(self.design).items() if key not in NOT_BUILT}, ""))
+        return dict(_flat({key: v for key, v in tables(self.design).items() if key not in NOT_BUILT}, ""))
 
 
 @dataclass(frozen=True)
@@ -88,7 +91,7 @@ def add(journal: Path, prototype: Prototype) -> int:
 
     InputError if the file is another one, damaged or held, or cannot be written.
     """
-    if journal.is_dir():
+    if is_folder(journal):
         raise InputError(f"{journal}: is a folder. Name a file in it, such as {journal / 'prototypes.sqlite'}")
     check_folder(journal.parent)
     journal.parent.mkdir(parents=True, exist_ok=True)
@@ -99,7 +102,10 @@ def add(journal: Path, prototype: Prototype) -> int:
         None if prototype.comparison is None else json.dumps(dict(prototype.comparison)),
         None if calibration is None else json.dumps({"values": dict(calibration.values), "rms": dict(calibration.rms)}),
     )
+    if is_file(journal):
+        database.check_database(journal)
     with _reported(journal), closing(sqlite3.connect(journal, timeout=BUSY, isolation_level=None)) as connection:
+        database.watch(connection)
         _check(journal, connection, empty=True)
         connection.execute("PRAGMA journal_mode=WAL")
         connection.execute("PRAGMA synchronous=FULL")
@@ -115,13 +121,13 @@ def add(journal: Path, prototype: Prototype) -> int:
 
 def entries(journal: Path) -> list[Prototype]:
     """All entries in their order. InputError if there is no such journal."""
-    if not journal.is_file():
-        what = "is a folder" if journal.is_dir() else "is not there"
+    if not is_file(journal):
+        what = "is a folder" if is_folder(journal) else "is not there"
         raise InputError(f"{journal}: {what}. Name a journal, or make it with evenflare journal {journal} add")
-    address = f"{journal.absolute().as_uri()}?mode=ro"
-    with _reported(journal), closing(sqlite3.connect(address, timeout=BUSY, uri=True)) as connection:
+    with _reported(journal), database.read_only(journal) as connection:
         _check(journal, connection, empty=False)
-        return [_read(row) for row in connection.execute(f"SELECT {_COLUMNS} FROM prototype ORDER BY number")]
+        found = [_read(journal, row) for row in database.rows(journal, connection, "prototype", _COLUMNS)]
+    return sorted(found, key=lambda each: each.number)
 
 
 def steps(prototypes: Sequence[Prototype]) -> list[Step]:
@@ -131,18 +137,13 @@ def steps(prototypes: Sequence[Prototype]) -> list[Step]:
 
 def read_comparison(path: Path) -> dict[str, Any]:
     """comparison.json, named itself or by its folder. InputError if it is missing, broken or another file."""
-    file = path / "comparison.json" if path.is_dir() else path
-    try:
-        found = json.loads(read_text(file))
-    except json.JSONDecodeError as error:
-        raise InputError(
-            f"{file} line {error.lineno}: is not JSON ({error.msg}). Write it again with evenflare compare"
-        ) from None
+    file = path / "comparison.json" if is_folder(path) else path
+    found = read_json(file, remedy="Write it again with evenflare compare")
     lacking = [key for key in COMPARED if not isinstance(found, dict) or key not in found]
     if lacking:
         raise InputError(f"{file}: lacks {', '.join(lacking)}. Name what evenflare compare has written")
     if isinstance(found["rms_db"], bool) or not isinstance(found["rms_db"], int | float):
-        raise InputError(f"{file} rms_db = {json.dumps(found['rms_db'])}: must be a number. Compare again")
+        raise InputError(f"{file} rms_db = {shown(found['rms_db'])}: must be a number. Compare again")
     return dict(found)
 
 
@@ -162,19 +163,39 @@ def _flat(table: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Any]]:
             yield f"{prefix}{key}", value
 
 
-def _read(row: tuple[Any, ...]) -> Prototype:
-    number, added, name, design_id, design, notes, files, comparison, calibration = row
-    known = None if calibration is None else Known(**json.loads(calibration))
-    compared = None if comparison is None else json.loads(comparison)
-    return Prototype(added, name, design_id, design, notes, tuple(json.loads(files)), compared, known, number)
+def _read(journal: Path, row: tuple[Any, ...]) -> Prototype:
+    number, *words, files, comparison, calibration = row
+    with database.row_faults(f"{journal} entry {number}"):
+        added, name, design_id, design, notes = map(database.text, words)
+        found = Prototype(
+            added,
+            name,
+            design_id,
+            design,
+            notes,
+            tuple(map(database.text, json_value(database.text(files)))),
+            None if comparison is None else dict(json_value(database.text(comparison))),
+            None if calibration is None else _known(json_value(database.text(calibration))),
+            int(number),
+        )
+        tables(found.design)
+        if found.rms is not None and not math.isfinite(found.rms):
+            raise ValueError("its rms is no number")
+        return found
+
+
+def _known(record: Any) -> Known:
+    values, rms = ({str(name): float(each) for name, each in record[key].items()} for key in ("values", "rms"))
+    return Known(values, rms)
 
 
 def _check(journal: Path, connection: sqlite3.Connection, *, empty: bool) -> None:
     """InputError for a database that is no journal. empty : one without any table may become one."""
-    tables = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
+    held = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
-    if mark != APPLICATION and (tables or not empty):
+    if (mark != APPLICATION or not held) and (held or not empty):
         raise InputError(f"{journal}: is no journal of prototypes. Choose another file")
+    database.check_schema(journal, connection, {"prototype": _TABLE})
 
 
 @contextmanager
@@ -182,8 +203,8 @@ def _reported(journal: Path) -> Iterator[None]:
     """Trouble with the file as something the user can act on."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the library words some errors in the file's own bytes
         raise InputError(
-            f"{journal}: cannot be read or written ({error}). Is it a journal? Check its permissions and the space on"
-            " its disk, and that no other program holds it"
+            f"{journal}: cannot be read or written ({short(str(error))}). Is it a journal? Check its permissions and"
+            " the space on its disk, and that no other program holds it"
         ) from error

@@ -8,7 +8,8 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 
-from evenflare.files import InputError
+from evenflare.files import InputError, is_folder, names_in, short
+from evenflare.text import visible
 
 ANGLE, REPEAT = "off_axis_deg", "repeat"
 SLOTS = {ANGLE: r"([+-]?\d+(?:[.,]\d+)?)", REPEAT: r"(\d+)"}
@@ -32,22 +33,22 @@ def found(folder: Path, template: str, *, where: str) -> list[Named]:
     where : how a message begins: file, table and key.
     Errors: InputError if the template has no angle, unknown braces, or names no file, or two files of one angle.
     """
-    start = f'{where} = "{template}"'
+    start = f'{where} = "{short(template)}"'
     expression, slots = _expression(template, start)
     place = (folder / template).parent
     if "{" in str(Path(template).parent):
         raise InputError(f"{start}: braces must stand in the file's name, not in a folder's. Move the files together")
-    if not place.is_dir():
-        raise InputError(f"{start}: {place} is no folder. Name one that is there")
-    there = sorted(path for path in place.iterdir() if path.is_file())
+    if not is_folder(place):
+        raise InputError(f"{start}: {short(str(place))} is no folder. Name one that is there")
+    there = names_in(place)
     named = []
-    for path in there:
-        match = expression.fullmatch(path.name)
+    for name in there:
+        match = expression.fullmatch(name)
         if match:
             read = dict(zip(slots, match.groups(), strict=True))
-            named.append(Named(path, float(read[ANGLE].replace(",", ".")), int(read.get(REPEAT, 1))))
+            named.append(Named(place / name, float(read[ANGLE].replace(",", ".")), int(read.get(REPEAT, 1))))
     if not named:
-        raise InputError(f"{start}: names no file in {place}. {_instead(template, [path.name for path in there])}")
+        raise InputError(f"{start}: names no file in {place}. {_instead(template, there)}")
     _check_once(named, start, repeats=REPEAT in slots)
     return sorted(named, key=lambda each: (each.degrees, each.repeat))
 
@@ -79,7 +80,7 @@ def _expression(template: str, start: str) -> tuple[re.Pattern[str], list[str]]:
 
 def printable(name: str) -> str:
     """A file's name as it can be written and printed, whatever bytes it is made of."""
-    return name.encode("utf-8", "replace").decode()
+    return visible(name.encode("utf-8", "replace").decode())
 
 
 def _instead(template: str, names: list[str]) -> str:
@@ -89,7 +90,7 @@ def _instead(template: str, names: list[str]) -> str:
     names = [printable(name) for name in names]
     near = difflib.get_close_matches(Path(template).name, names, n=FEW, cutoff=0.3) or names[:FEW]
     more = f" and {len(names) - len(near)} more" if len(names) > len(near) else ""
-    return f"There are {', '.join(near)}{more}: correct the name"
+    return f"There are {short(', '.join(near))}{more}: correct the name"
 
 
 def _check_once(named: Iterable[Named], start: str, *, repeats: bool) -> None:

@@ -13,7 +13,7 @@ import numpy as np
 from evenflare.air import STANDARD_PRESSURE
 from evenflare.design import Design, read_design
 from evenflare.directivity import Directivity, Symmetry
-from evenflare.files import InputError
+from evenflare.files import InputError, names_in
 from evenflare.measurement.names import Named, found, printable, signed
 from evenflare.measurement.readings import Impulse, Kind, Response, Rig, Session
 from evenflare.measurement.session_tables import MINIMAL, FilesTable, RigTable, SessionFile
@@ -190,8 +190,8 @@ def _left_over(folder: Path, table: FilesTable, places: Places) -> list[str]:
     other = sorted(
         printable(file.name)
         for place in inside
-        for file in place.iterdir()
-        if file.is_file() and file not in places and file not in named and file.suffix.lower() in usual
+        for file in (place / name for name in names_in(place))
+        if file not in places and file not in named and file.suffix.lower() in usual
     )
     if not other:
         return []

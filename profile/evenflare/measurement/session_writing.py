@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+import os
 import re
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from evenflare.files import InputError, write_text
+from evenflare.files import InputError, is_file, is_folder, names_in, write_text
 from evenflare.measurement.names import ANGLE, REPEAT, printable
 from evenflare.measurement.session_tables import quoted
 from evenflare.measurement.text_response import SUFFIXES
@@ -67,12 +68,12 @@ def write_session(folder: Path | str) -> Draft:
     """
     folder = Path(folder)
     path = folder / NAME
-    if path.exists():
+    if is_file(path) or is_folder(path):
         raise InputError(f"{path}: is there already, and is not overwritten. Move it, or edit it")
-    if not folder.is_dir():
-        what = "is a file" if folder.exists() else "is not there"
+    if not is_folder(folder):
+        what = "is a file" if is_file(folder) else "is not there"
         raise InputError(f"{folder}: {what}. Name the folder that holds the readings")
-    names = sorted(file.name for file in folder.iterdir() if file.is_file() and not file.name.startswith("."))
+    names = [name for name in names_in(folder) if not name.startswith(".")]
     kinds = {name: _kind(name) for name in names if _kind(name)}
     # A name that is no text cannot stand in a session file, and one with braces would mean something else there.
     usable = {name: kind for name, kind in kinds.items() if printable(name) == name and not set("{}") & set(name)}
@@ -112,7 +113,7 @@ def _head(folder: Path, design: str | None) -> list[str]:
     built = f"design = {quoted(design)}" if design else '# design = "design.toml"   # what was built, if it is at hand'
     return [
         "# Drafted from the names of the files in this folder: check every line, fill in what is marked FILL IN.",
-        f"name = {quoted(printable(folder.resolve().name)[:100] or 'measurement')}",
+        f"name = {quoted(printable(Path(os.path.realpath(folder)).name)[:100] or 'measurement')}",
         built,
         "",
         "[rig]",

@@ -14,15 +14,16 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import InputError, write_text
+from evenflare.columns import lines_of
+from evenflare.files import InputError, read_bytes, short, write_text
 from evenflare.text import comments
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db, read_only
 
 COMMENTS = ("#", "*", ";", "%", "!", "//")
 SUFFIXES = (".txt", ".csv", ".tsv", ".dat")
 """Endings that such a file usually has."""
-LARGEST_FILE = 200_000_000
-"""Bytes: far above any response, below what fills a memory."""
+LONGEST_FIELD = 100
+"""Characters of a number that are looked at to say what is wrong with it."""
 LARGEST_LEVEL = 400.0
 """dB, above which a level is none."""
 LARGEST_FREQUENCY = 1e6
@@ -70,10 +71,8 @@ def read_text_response(path: Path | str) -> TextResponse:
             the first line has; also if the file is missing, no text, empty or too large.
     """
     path = Path(path)
-    raw = _bytes(path)
-    text = _decoded(path, raw)
-    lines = [(i, line.strip()) for i, line in enumerate(text.split("\n"), start=1)]
-    lines = [(i, line) for i, line in lines if line and not line.startswith(COMMENTS)]
+    numbered = enumerate(lines_of(path, _decoded(path, read_bytes(path))), start=1)
+    lines = [(i, line) for i, line in numbered if line and not line.startswith(COMMENTS)]
     first = next((k for k, (_, line) in enumerate(lines) if _DATA.match(line)), None)
     if first is None:
         raise InputError(f"{path}: holds no line of numbers. Write a line for each frequency: Hz, dB and degrees")
@@ -86,16 +85,6 @@ def read_text_response(path: Path | str) -> TextResponse:
     _check(path, values, numbers)
     phase = values[:, 2] * DEGREE if values.shape[1] == 3 else None
     return TextResponse(values[:, 0], values[:, 1], phase, remarks)
-
-
-def _bytes(path: Path) -> bytes:
-    try:
-        if path.stat().st_size > LARGEST_FILE:
-            size = path.stat().st_size / 1e6
-            raise InputError(f"{path}: has {size:.0f} MB: must be at most {LARGEST_FILE / 1e6:.0f}. Is it a response?")
-        return path.read_bytes()
-    except OSError as error:
-        raise InputError(f"{path}: cannot be read ({error.strerror}). Check the path and its permissions") from error
 
 
 def _decoded(path: Path, raw: bytes) -> str:
@@ -182,13 +171,14 @@ def _miscounted(fields: Sequence[str], rows: Sequence[Sequence[float]], separato
 
 
 def _quoted(field: str) -> str:
-    clean = "".join(each if each.isprintable() else "?" for each in field)
-    return f'"{clean if len(clean) <= 40 else clean[:37] + "..."}"'
+    clean = "".join(each if each.isprintable() else "?" for each in field[:LONGEST_FIELD])
+    return f'"{short(clean, 40)}"'
 
 
 def _hint(field: str, line: str) -> str:
     if not field:
         return "Nothing stands between two separators: fill it in"
+    field, line = field[:LONGEST_FIELD], line[: 3 * LONGEST_FIELD]
     if field.lower().lstrip("+-") in ("nan", "inf", "infinity", "1.#qnan", "1.#inf"):
         return "Leave that frequency out, or measure it again"
     if re.fullmatch(r"[+-]?\d{1,3}([.,]\d{3})+([.,]\d+)?", field):

@@ -6,11 +6,14 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import InputError
+from evenflare.files import InputError, opened, short
 from evenflare.units import FloatArray
 
 LONGEST = 20_000_000
 """Samples: seven minutes at 48 kHz, far above any reading."""
+MOST_CHANNELS = 64
+BLOCK = 1 << 16
+"""Samples read at a time, of which one channel is kept."""
 
 
 def read_wav(path: Path, *, channel: int | None = None) -> tuple[FloatArray, float]:
@@ -22,16 +25,17 @@ def read_wav(path: Path, *, channel: int | None = None) -> tuple[FloatArray, flo
     """
     import soundfile
 
-    if not path.is_file():
-        raise InputError(f"{path}: cannot be read (no such file). Check the path")
+    _check_whole(path)
     try:
-        _check_whole(path)
         with soundfile.SoundFile(str(path)) as file:
             _check_shape(path, file.frames, file.channels, channel)
-            samples = file.read(dtype="float64", always_2d=True)[:, (channel or 1) - 1]
+            blocks = file.blocks(BLOCK, dtype="float64", always_2d=True)
+            samples = np.concatenate([block[:, (channel or 1) - 1].copy() for block in blocks] or [np.zeros(0)])
             rate = float(file.samplerate)
-    except (soundfile.SoundFileError, OSError, TypeError) as error:
-        what = " ".join(str(error).split()) or type(error).__name__
+    except (soundfile.SoundFileError, OSError, TypeError, ValueError) as error:
+        if isinstance(error, InputError):
+            raise
+        what = short(" ".join(str(error).split()) or type(error).__name__)
         raise InputError(f"{path}: is not a WAV file that can be read ({what}). Export it again") from None
     bad = np.flatnonzero(~np.isfinite(samples))
     if bad.size:
@@ -43,9 +47,10 @@ def read_wav(path: Path, *, channel: int | None = None) -> tuple[FloatArray, flo
 
 def _check_whole(path: Path) -> None:
     """InputError if the file is shorter than it says: the library would pass over the missing end in silence."""
-    with open(path, "rb") as file:
+    with opened(path) as file:
         start = file.read(8)
-    stated, size = int.from_bytes(start[4:8], "little") + 8, path.stat().st_size
+        size = file.seek(0, 2)
+    stated = int.from_bytes(start[4:8], "little") + 8
     # Recorders that cannot go back leave the size open; one byte is a padding that some leave out.
     if start[:4] == b"RIFF" and stated < 2**32 and stated > size + 1:
         raise InputError(f"{path}: has {size} of {stated} bytes, the end is missing. Copy or export it again")
@@ -56,6 +61,8 @@ def _check_shape(path: Path, frames: int, channels: int, channel: int | None) ->
         raise InputError(f"{path}: holds {frames} samples: must be 2 at least. Export it again")
     if frames > LONGEST:
         raise InputError(f"{path}: holds {frames} samples: must be at most {LONGEST}. Cut it to the reading")
+    if channels > MOST_CHANNELS:
+        raise InputError(f"{path}: holds {channels} channels: must be at most {MOST_CHANNELS}. Export one of them")
     if channel is None and channels > 1:
         raise InputError(f"{path}: holds {channels} channels: must be 1. Name one, as in [files] channel = 1")
     if channel is not None and channel > channels:

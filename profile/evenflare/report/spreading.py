@@ -261,7 +261,7 @@ def page(
     parts = [
         sheet.Part("Spread", [f"{line}." for line in lines(found)]),
         sheet.Part(
-            lettered(f"Each unit less {found.reference_unit} (reference unit)"),
+            f"Each unit less {found.reference_unit} (reference unit)",
             head=("unit", "bias, dB", "rms, dB", "worst, dB", "at", "level on axis, dB"),
             rows=[_unit_row(found, name) for name in found.against_reference],
         ),

@@ -11,7 +11,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from evenflare.files import InputError, check_folder, staying
+from evenflare import database
+from evenflare.files import InputError, check_file, check_folder, is_file, short, staying
+from evenflare.parsing import json_value
 from evenflare.search.worker import Job, Outcome
 
 STORE = "candidates.sqlite"
@@ -22,14 +24,14 @@ ROW = ("number", "stage", "score", "feasible", "family", "reason")
 SPOKEN = {"candidates": "number of candidates"}
 """What a run is made of, where its name alone does not say it."""
 
-_TABLES = """
-CREATE TABLE IF NOT EXISTS run (name TEXT PRIMARY KEY, value TEXT NOT NULL);
-CREATE TABLE IF NOT EXISTS candidate (
-    number INTEGER, stage TEXT, family TEXT NOT NULL, vector TEXT NOT NULL, score REAL, feasible INTEGER NOT NULL,
-    terms TEXT NOT NULL, limits TEXT NOT NULL, parameters TEXT NOT NULL, reason TEXT NOT NULL,
-    PRIMARY KEY (number, stage)
-);
-"""
+_TABLES = {
+    "run": "CREATE TABLE IF NOT EXISTS run (name TEXT PRIMARY KEY, value TEXT NOT NULL)",
+    "candidate": """CREATE TABLE IF NOT EXISTS candidate (
+        number INTEGER, stage TEXT, family TEXT NOT NULL, vector TEXT NOT NULL, score REAL, feasible INTEGER NOT NULL,
+        terms TEXT NOT NULL, limits TEXT NOT NULL, parameters TEXT NOT NULL, reason TEXT NOT NULL,
+        PRIMARY KEY (number, stage)
+    )""",
+}
 _COLUMNS = "number, stage, family, vector, score, feasible, terms, limits, parameters, reason"
 
 
@@ -80,32 +82,38 @@ def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
     Errors   : InputError if another process holds it, the run is another one, or the folder cannot be written.
     """
     path = folder / STORE
+    if is_file(path):
+        database.check_database(path)
     with (
         staying(folder) as still_there,
         _locked(folder),
         _reported(path),
         closing(sqlite3.connect(path, isolation_level=None)) as connection,
     ):
+        database.watch(connection)
+        database.check_schema(path, connection, _TABLES)
         connection.execute("PRAGMA journal_mode=WAL")
         # A killed process loses nothing committed; a power cut may lose the last few, never the file.
         connection.execute("PRAGMA synchronous=NORMAL")
-        connection.executescript(_TABLES)
+        for statement in _TABLES.values():
+            connection.execute(statement)
         _identify(folder, connection, identity)
-        rows = connection.execute(f"SELECT {_COLUMNS} FROM candidate").fetchall()
-        yield Store(path, connection, {(row[0], row[1]): _read(row) for row in rows}, still_there)
+        finished = {(row[0], row[1]): _read(path, row) for row in _all(path, connection, "candidate", _COLUMNS)}
+        connection.set_progress_handler(None, 0)
+        yield Store(path, connection, finished, still_there)
 
 
 def check_run(folder: Path, identity: Mapping[str, str]) -> None:
     """InputError where `opened` would refuse the folder. It makes nothing."""
     check_folder(folder)
     path = folder / STORE
-    if (folder / LOCK).is_file():
+    if is_file(folder / LOCK):
         with _locked(folder):
             pass
-    if not path.is_file():
+    if not is_file(path):
         return
     with _read_only(path) as connection:
-        kept = dict(_all(connection, "run", "name, value"))
+        kept = dict(_all(path, connection, "run", "name, value"))
     if kept:
         _refuse_another(folder, kept, identity)
 
@@ -147,23 +155,27 @@ def nearest(folder: Path) -> dict[str, Outcome]:
 def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
     """Every finished candidate in order of number, then stage."""
     path = folder / STORE
-    if not path.is_file():
-        raise InputError(f"{folder}: holds no search ({STORE} is missing). Name the folder given to search --out")
+    if not is_file(path):
+        raise InputError(f"{short(str(folder))}: holds no search ({STORE} is missing). Name the folder given to --out")
     with _read_only(path) as connection:
-        rows = _all(connection, "candidate", _COLUMNS)
-    rows.sort(key=lambda row: (row[0], STAGES.index(row[1])))
-    return [(row[0], *_read(row)) for row in rows]
+        found = [(row[0], *_read(path, row)) for row in _all(path, connection, "candidate", _COLUMNS)]
+    return sorted(found, key=lambda each: (each[0], STAGES.index(each[1].setting)))
 
 
-def _read(row: tuple) -> tuple[Job, Outcome]:  # type: ignore[type-arg]
-    _, stage, family, vector, value, feasible, terms, limits, parameters, reason = row
-    job = Job(family, tuple(json.loads(vector)), stage)
-    return job, Outcome(value, bool(feasible), json.loads(terms), json.loads(limits), json.loads(parameters), reason)
+def _read(path: Path, row: tuple[Any, ...]) -> tuple[Job, Outcome]:
+    number, stage, family, vector, value, feasible, terms, limits, parameters, reason = row
+    with database.row_faults(f"{path} candidate {number}"):
+        if stage not in STAGES or not isinstance(number, int) or (feasible and not isinstance(value, float)):
+            raise ValueError(f"stage {stage!r}, score {value!r}")
+        job = Job(database.text(family), tuple(map(float, json_value(database.text(vector)))), stage)
+        score = None if value is None else float(value)
+        known, kept, sizes = (database.numbers_by_name(each) for each in (terms, limits, parameters))
+        return job, Outcome(score, bool(feasible), known, kept, sizes, database.text(reason))
 
 
 def _identify(folder: Path, connection: sqlite3.Connection, identity: Mapping[str, str]) -> None:
     """Write down what the run is made of, or refuse a folder whose run is made of something else."""
-    kept = dict(connection.execute("SELECT name, value FROM run").fetchall())
+    kept = dict(_all(folder / STORE, connection, "run", "name, value"))
     if not kept:
         connection.execute("BEGIN")
         connection.executemany("INSERT INTO run VALUES (?, ?)", list(identity.items()))
@@ -176,9 +188,9 @@ def _refuse_another(folder: Path, kept: Mapping[str, str], identity: Mapping[str
     changed = []
     for name, value in identity.items():
         if kept.get(name) != value:
-            short = len(value) < 80 and "\n" not in value
+            brief = len(value) < 80 and "\n" not in value
             spoken = SPOKEN.get(name, name)
-            changed.append(f"{spoken} ({kept.get(name)} there, {value} now)" if short else spoken)
+            changed.append(f"{spoken} ({short(str(kept.get(name)), 80)} there, {value} now)" if brief else spoken)
     if changed:
         raise InputError(
             f"{folder}: holds a search with another {' and another '.join(changed)}. Choose another --out folder,"
@@ -186,16 +198,15 @@ def _refuse_another(folder: Path, kept: Mapping[str, str], identity: Mapping[str
         )
 
 
-def _all(connection: sqlite3.Connection, table: str, columns: str) -> list[tuple[Any, ...]]:
+def _all(path: Path, connection: sqlite3.Connection, table: str, columns: str) -> Iterator[tuple[Any, ...]]:
     """All rows; none from a table that the search which has just begun is yet to make."""
-    known = connection.execute("SELECT count(*) FROM sqlite_master WHERE name = ?", (table,)).fetchone()[0]
-    return connection.execute(f"SELECT {columns} FROM {table}").fetchall() if known else []
+    if table in database.check_schema(path, connection, _TABLES):
+        yield from database.rows(path, connection, table, columns)
 
 
 @contextmanager
 def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
-    address = f"{path.absolute().as_uri()}?mode=ro"
-    with _reported(path), closing(sqlite3.connect(address, uri=True)) as connection:
+    with _reported(path), database.read_only(path) as connection:
         yield connection
 
 
@@ -204,6 +215,8 @@ def _locked(folder: Path) -> Iterator[None]:
     """The folder for this process alone; the system lets go of the lock however the process ends."""
     path = folder / LOCK
     try:
+        if is_file(path):
+            check_file(path)
         handle = path.open("a")
     except OSError as error:
         raise InputError(
@@ -226,8 +239,8 @@ def _reported(path: Path) -> Iterator[None]:
     """Trouble with the file as something the user can act on."""
     try:
         yield
-    except sqlite3.Error as error:
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the library words some errors in the file's own bytes
         raise InputError(
-            f"{path}: cannot be read or written ({error}). Free some disk space or check the permissions, then run"
-            " the same command again; if the file is damaged, choose another --out folder"
+            f"{path}: cannot be read or written ({short(str(error))}). Free some disk space or check the permissions,"
+            " then run the same command again; if the file is damaged, choose another --out folder"
         ) from error

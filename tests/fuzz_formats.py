@@ -1,0 +1,355 @@
+"""Every format that the product reads: small files that are in order, and what commands do first with each.
+
+All figures are invented. A reader here is what commands call before their heavy work; it is given the folder.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sqlite3
+from collections.abc import Callable
+from contextlib import closing
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+import soundfile
+
+import target_texts
+from comparing import piston
+from design_texts import CONE, DRIVER, HORIZONTAL, VERTICAL
+from evenflare import remarks
+from evenflare.aes69 import write_sofa
+from evenflare.commands import searching
+from evenflare.design import design_id, design_toml, read_design
+from evenflare.design_driver import read_calibrated
+from evenflare.directivity_file import read_directivity
+from evenflare.dsp.filters_file import read_equaliser
+from evenflare.dsp.on_axis import read_on_axis
+from evenflare.dsp.speaker import read_speaker
+from evenflare.files import InputError
+from evenflare.manufacture.process import read_process
+from evenflare.measurement import journal
+from evenflare.measurement.calibrated_file import Known, read_known
+from evenflare.measurement.compare import compare
+from evenflare.measurement.session import read_session
+from evenflare.measurement.session_writing import write_session
+from evenflare.measurement.text_response import read_text_response
+from evenflare.measurement.wav import read_wav
+from evenflare.reach import reach_statement, reachability
+from evenflare.report import prototypes, tables
+from evenflare.room.room_file import read_room
+from evenflare.search.store import history_rows, nearest, opened
+from evenflare.search.worker import Job, Outcome
+from evenflare.units import DEGREE
+
+HERE = Path(__file__).parent
+FREQUENCY = np.geomspace(400.0, 12000.0, 6)
+
+
+@dataclass(frozen=True)
+class Case:
+    """What is read of a folder of the corpus, and which of its files may be mutated."""
+
+    folder: str
+    files: tuple[str, ...]
+    read: Callable[[Path], object]
+
+
+def _refused(action: Callable[[], object], where: str) -> None:
+    """What a command refuses with a ValueError of the library, to which it adds the name of the file."""
+    try:
+        action()
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError(f"{where}: {error}") from error
+
+
+def _design(name: str) -> Callable[[Path], object]:
+    def read(folder: Path) -> None:
+        path = folder / name
+        design = read_design(path)
+        design_id(design)
+        remarks.warnings(path, design.waveguide)
+        remarks.notes(path, design.waveguide, made=True)
+        remarks.corners_kept(design.waveguide)
+        _refused(lambda: design_toml(design), str(path))
+
+    return read
+
+
+def _target(folder: Path) -> None:
+    target = searching.checked_search(
+        folder / "target.toml", folder / "run", workers=1, candidates=None, minutes=None, seed=None
+    )
+    reachability(target)
+    reach_statement(target)
+
+
+def _directivity(name: str) -> Callable[[Path], object]:
+    def read(folder: Path) -> None:
+        found = read_directivity(folder / name)
+        reference = piston(0.06, frequency=FREQUENCY)
+        _refused(lambda: compare(found.directivity, reference), str(folder / name))
+
+    return read
+
+
+def _calibrated(folder: Path) -> None:
+    read_calibrated(folder / "calibrated.toml", key="[driver] calibrated = calibrated.toml")
+    read_known(folder / "calibrated.toml")
+
+
+def _journal(folder: Path) -> None:
+    path = folder / "journal.sqlite"
+    found = journal.entries(path)
+    journal.steps(found)
+    prototypes.list_text(found)
+    prototypes.full_text(found)
+    prototypes.csv_text(found, header={})
+    journal.add(path, ENTRY)
+
+
+def _candidates(folder: Path) -> None:
+    run = folder / "run"
+    list(history_rows(run))
+    nearest(run)
+    with opened(run, IDENTITY) as store:
+        store.add(9, Job("conical", (0.5,), "screen"), OUTCOME)
+
+
+CASES = {
+    "design": Case("design", ("design.toml",), _design("design.toml")),
+    "design of a free curve": Case("design", ("free.toml",), _design("free.toml")),
+    "design of points": Case("design", ("points.toml", "points.csv"), _design("points.toml")),
+    "design of points in the file": Case("design", ("inline.toml",), _design("inline.toml")),
+    "design, oblong": Case("design", ("oblong.toml",), _design("oblong.toml")),
+    "design, oblong of points": Case("design", ("planes.toml", "points.csv", "vertical.csv"), _design("planes.toml")),
+    "design of a body": Case("design", ("body.toml", "body.csv"), _design("body.toml")),
+    "design of an outline": Case("design", ("outline.toml",), _design("outline.toml")),
+    "design with a source": Case("design", ("source.toml", "source.csv"), _design("source.toml")),
+    "design with a calibration": Case("design", ("taught.toml", "calibrated.toml"), _design("taught.toml")),
+    "calibrated": Case("design", ("calibrated.toml",), _calibrated),
+    "target": Case("target", ("target.toml",), _target),
+    "target of a room": Case("heard", ("target.toml", "room.toml"), _target),
+    "target, oblong": Case("oblong", ("target.toml",), _target),
+    "room": Case("heard", ("room.toml",), lambda folder: read_room(folder / "room.toml")),
+    "process": Case("process", ("router.toml",), lambda folder: read_process(folder / "router.toml")),
+    "process, lathe": Case("process", ("lathe.toml",), lambda folder: read_process(folder / "lathe.toml")),
+    "process, sheets": Case("process", ("sheets.toml",), lambda folder: read_process(folder / "sheets.toml")),
+    "process, casting": Case("process", ("casting.toml",), lambda folder: read_process(folder / "casting.toml")),
+    "directivity": Case(
+        "joined",
+        ("solved/provenance.json", "solved/directivity.csv", "solved/summary.csv"),
+        _directivity("solved"),
+    ),
+    "sofa": Case("joined", ("f.sofa",), _directivity("f.sofa")),
+    "sofa of another": Case("joined", ("foreign.sofa",), _directivity("foreign.sofa")),
+    "speaker": Case(
+        "joined",
+        ("speaker.toml", "filters.json", "solved/directivity.csv"),
+        lambda folder: read_speaker(folder / "speaker.toml"),
+    ),
+    "filters": Case("joined", ("filters.json",), lambda folder: read_equaliser(folder / "filters.json")),
+    "response on axis": Case("joined", ("axis.txt",), lambda folder: read_on_axis(folder / "axis.txt")),
+    "comparison": Case(
+        "kept", ("comparison.json",), lambda folder: journal.read_comparison(folder / "comparison.json")
+    ),
+    "journal": Case("kept", ("journal.sqlite",), _journal),
+    "candidates": Case("kept", ("run/candidates.sqlite",), _candidates),
+    "session of impulses": Case(
+        "rig",
+        ("impulse.toml", "turn_0.wav", "turn_10.wav", "mic.txt", "design.toml"),
+        lambda folder: read_session(folder / "impulse.toml"),
+    ),
+    "session of sweeps": Case(
+        "rig", ("sweep.toml", "sweep.wav", "turn_10.wav"), lambda folder: read_session(folder / "sweep.toml")
+    ),
+    "session of responses": Case(
+        "rig", ("response.toml", "tilt_0.txt", "tilt_10.txt"), lambda folder: read_session(folder / "response.toml")
+    ),
+    "session of a sofa file": Case("rig", ("sofa.toml", "f.sofa"), lambda folder: read_session(folder / "sofa.toml")),
+    "names of readings": Case("rig", ("turn_0.wav",), write_session),
+    "sound": Case("rig", ("turn_0.wav",), lambda folder: read_wav(folder / "turn_0.wav")),
+    "text response": Case("rig", ("tilt_0.txt",), lambda folder: read_text_response(folder / "tilt_0.txt")),
+}
+"""By name. Among them is every reader of a file that somebody else may have written."""
+
+REST = (
+    '[mounting]\nkind = "baffle"\n[air]\ntemperature_c = 20\nhumidity_percent = 50\npressure_kpa = 101.3\n'
+    "[analysis]\nfrequencies_hz = [500, 1000, 4000]\noff_axis_step_deg = 10\ndistance_m = 2.0\nreference_z_mm = 90\n"
+    '[solid]\nkind = "block"\nflange_diameter_mm = 330\nseat_diameter_mm = 92\nseat_depth_mm = 4\nbolts = 8\n'
+)
+POINTS = "# invented\nz_mm,r_mm,index\n" + "".join(
+    f"{z},{12.7 + 0.01 * z**2:.4f},{z // 10}\n" for z in range(0, 81, 10)
+)
+NARROW = "z_mm,r_mm\n" + "".join(f"{z},{12.7 + 0.004 * z**2:.4f}\n" for z in range(0, 81, 10))
+BODY = "z_mm,r_mm\n80,76.7\n70,110\n20,130\n-60,100\n-80,40\n-80,0\n"
+SOURCE = "frequency_hz,resistance,reactance,pressure_pa\n" + "".join(
+    f"{f},1.2,{f / 1e4},2.5\n" for f in (100, 1e3, 3e4)
+)
+CALIBRATED = (
+    'name = "taught"\n[driver]\nexit_diameter_mm = 25.4\nexit_half_angle_deg = 4.2\n'
+    "velocity_profile = [[0, 1], [0.5, 0.97], [1, 0.8]]\n[fitted.exit_half_angle_deg]\nvalue = 4.2\n"
+    "standard_error = 0.1\n[deviation.held_out_after]\nrms_db = 0.5\n[deviation.held_out_before]\nrms_db = 0.9\n"
+)
+SPEAKER = """name = "two ways"
+[waveguide]
+directivity = "solved"
+equalised_to = "nothing"
+equaliser = "filters.json"
+[woofer]
+piston_radius_mm = 80
+below_mm = 220
+[woofer.crossover]
+kind = "linkwitz_riley"
+order = [4, 8]
+frequency_hz = [1000, 2000]
+[analysis]
+per_octave = 6
+[filters]
+sample_rates_hz = [48000, 96000]
+"""
+FILTERS = {
+    "name": "half",
+    "design_id": "0123456789ab",
+    "aim": {"from_hz": 400.0, "to_hz": 12000.0},
+    "sections": {"48000": [{"kind": "peaking", "b": [0.5, 0.0, 0.0], "a": [1.0, 0.1, 0.0]}], "96000": []},
+    "fir": {"files": {"48000": {"wav": "fir_48000.wav", "taps": 64}}},
+}
+COMPARED = {
+    "bias_db": 0.1,
+    "rms_db": 0.9,
+    "worst": {"deviation_db": -2.5, "frequency_hz": 12500.0, "azimuth_deg": 0.0, "off_axis_deg": 60.0},
+    "index_rms_db": 0.4,
+    "within": False,
+}
+RIG = "[rig]\ndistance_m = 2.0\nsource_height_m = 3.1\nmicrophone_height_m = 3.1\ntemperature_c = 16\n"
+ROUND = 'symmetry = "round"\n'
+TURNED = f'horizontal = "turn_{{off_axis_deg}}.wav"\n{ROUND}[gate]\nlength_ms = 9.0\n'
+ENTRY = journal.Prototype(
+    "2026-03-01T10:00:00+01:00",
+    "cone, first",
+    "0123456789ab",
+    CONE + DRIVER,
+    "printed, sanded\nrim chipped",
+    ("design.toml", "measured"),
+    COMPARED,
+    Known({"throat_taper": 0.1}, {"held_out_before": 0.9, "held_out_after": 0.5}),
+)
+IDENTITY = {"target": "name = 'even'", "seed": "1", "candidates": "3000", "version": "an invented one"}
+OUTCOME = Outcome(1.5, True, {"index_db": 1.5}, {"depth_mm": -3.0}, {"depth_mm": 80.0}, "")
+
+
+def write_corpus(folder: Path) -> None:
+    """Every file of every case, all in order."""
+    for name in ("design", "target", "oblong", "process", "joined", "kept/run", "rig", "heard"):
+        (folder / name).mkdir(parents=True)
+    _write_designs(folder / "design")
+    (folder / "target" / "target.toml").write_text(target_texts.GOOD)
+    (folder / "oblong" / "target.toml").write_text(target_texts.OBLONG)
+    for name in ("router", "lathe", "sheets", "casting"):
+        bundled = HERE.parent / "profile" / "evenflare" / "manufacture" / "processes" / f"{name}.toml"
+        (folder / "process" / f"{name}.toml").write_text(bundled.read_text(encoding="utf-8"), encoding="utf-8")
+    _write_joined(folder / "joined")
+    _write_kept(folder / "kept")
+    _write_rig(folder / "rig")
+    targets = HERE.parent / "targets"
+    (folder / "heard" / "room.toml").write_bytes((targets / "rooms" / "living_room.toml").read_bytes())
+    sphere = '[mounting]\nkind = "sphere"\nradius_mm = 200\n[wanted.room]\nroom = "room.toml"\nweight = 0.5\n'
+    (folder / "heard" / "target.toml").write_text(target_texts.GOOD + sphere)
+
+
+def _write_designs(folder: Path) -> None:
+    points = '[waveguide]\nmeridian_csv = "points.csv"\ncorner_deg = 8\n' + DRIVER
+    inline = ", ".join(f"[{z}, {12.7 + 0.01 * z**2:.4f}]" for z in range(0, 81, 10))
+    oblong = "[waveguide]\nsection_exponent = [[0, 2], [60, 2.2], [90, 3]]\n" + HORIZONTAL + VERTICAL + DRIVER
+    shell = (
+        '[mounting]\nkind = "free_standing"\noutline = "rolled_shell"\nrim_radius_mm = 20\nback_diameter_mm = 120\n'
+        "back_depth_mm = 40\nback_edge_radius_mm = 10\n"
+    )
+    free = (
+        '[waveguide]\nfamily = "free"\narc_length_mm = 100\nthroat_angle_deg = 5\ncurvature_per_m = [2.0, 8.0, 12.0]\n'
+        "roundover_radius_mm = 10\n"
+    )
+    texts = {
+        "design.toml": f'name = "plain cone"\n{CONE}roundover_radius_mm = 15\n{DRIVER}{REST}',
+        "free.toml": free + DRIVER,
+        "points.toml": points,
+        "inline.toml": f"[waveguide]\npoints_mm = [{inline}]\n{DRIVER}",
+        "oblong.toml": oblong
+        + "[analysis]\nazimuths_deg = [0, 45, 90]\n[solid]\nflange_width_mm = 330\nflange_height_mm = 260\n",
+        "planes.toml": '[waveguide]\nhorizontal_csv = "points.csv"\nvertical_csv = "vertical.csv"\n' + DRIVER,
+        "body.toml": points + '[mounting]\nkind = "free_standing"\nbody_csv = "body.csv"\n',
+        "outline.toml": CONE + DRIVER + shell,
+        "source.toml": f'{CONE}{DRIVER}source = "impedance"\nsource_impedance_csv = "source.csv"\n',
+        "taught.toml": f'{CONE}{DRIVER}calibrated = "calibrated.toml"\n',
+        "points.csv": POINTS,
+        "vertical.csv": NARROW,
+        "body.csv": BODY,
+        "source.csv": SOURCE,
+        "calibrated.toml": CALIBRATED,
+    }
+    for name, text in texts.items():
+        (folder / name).write_text(text, encoding="utf-8")
+
+
+def _write_joined(folder: Path) -> None:
+    solved = piston(0.06, frequency=FREQUENCY, off_axis=np.arange(0.0, 181.0, 15.0) * DEGREE, plane=np.zeros(1))
+    tables.write_solution(folder / "solved", solved, name="demo", design_id="0123456789ab")
+    write_sofa(solved, folder / "f.sofa", name="demo", design_id="0123456789ab")
+    write_foreign_sofa(folder / "foreign.sofa")
+    (folder / "speaker.toml").write_text(SPEAKER)
+    (folder / "filters.json").write_text(json.dumps(FILTERS, indent=1))
+    (folder / "axis.txt").write_text(
+        "Hz dB deg\n" + "".join(f"{f:.1f}\t{-f / 1e4:.2f}\t{-f / 1e3:.1f}\n" for f in FREQUENCY)
+    )
+
+
+def write_foreign_sofa(path: Path) -> None:
+    """As another program writes one: a horizontal orbit at 2 m, without our own attribute."""
+    from netCDF4 import Dataset
+
+    write_sofa(
+        piston(0.06, frequency=FREQUENCY, off_axis=np.arange(0.0, 181.0, 15.0) * DEGREE, plane=np.zeros(1)),
+        path,
+        name="demo",
+    )
+    with Dataset(str(path), "a") as file:
+        file.delncattr("Evenflare")
+
+
+def _write_kept(folder: Path) -> None:
+    (folder / "comparison.json").write_text(json.dumps(COMPARED, indent=1))
+    for _ in range(3):
+        journal.add(folder / "journal.sqlite", ENTRY)
+    with opened(folder / "run", IDENTITY) as store:
+        for number in range(1, 6):
+            store.add(number, Job("conical", (0.1 * number, 0.5), "screen"), OUTCOME)
+    for path in (folder / "journal.sqlite", folder / "run" / "candidates.sqlite"):
+        with closing(sqlite3.connect(path, isolation_level=None)) as connection:
+            connection.execute("PRAGMA journal_mode=DELETE")
+
+
+def _write_rig(folder: Path) -> None:
+    sound = np.zeros(400)
+    sound[280:300] = [0.8 * math.exp(-0.2 * i) * math.cos(i) for i in range(20)]
+    for degrees in (0, 10, 20):
+        soundfile.write(folder / f"turn_{degrees}.wav", sound, 48000, subtype="PCM_16")
+        rows = "".join(f"{f:.1f}\t{-0.01 * degrees:.2f}\t{-f / 1e3:.1f}\n" for f in FREQUENCY)
+        (folder / f"tilt_{degrees}.txt").write_text(f"* invented\n{rows}")
+    soundfile.write(folder / "sweep.wav", np.sin(np.arange(600) ** 2 / 900.0), 48000, subtype="FLOAT")
+    (folder / "mic.txt").write_text("20 0.1\n1000 0.0\n20000 -1.5\n")
+    (folder / "design.toml").write_text(CONE + DRIVER)
+    write_foreign_sofa(folder / "f.sofa")
+    mic = '[microphone]\ncalibration = "mic.txt"\nfull_scale_pa = 20.0\n'
+    texts = {
+        "impulse.toml": f'name = "p"\ndesign = "design.toml"\n{RIG}[files]\nkind = "impulse_response"\n{TURNED}{mic}',
+        "sweep.toml": f'{RIG}[files]\nkind = "sweep"\nreference = "sweep.wav"\n{TURNED}',
+        "response.toml": f'{RIG}[files]\nkind = "response"\nhorizontal = "tilt_{{off_axis_deg}}.txt"\n{ROUND}',
+        "sofa.toml": f'[rig]\ndistance_m = 1.0\n[files]\nkind = "sofa"\nsofa = "f.sofa"\n{ROUND}',
+    }
+    for name, text in texts.items():
+        (folder / name).write_text(text)

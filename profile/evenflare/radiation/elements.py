@@ -24,6 +24,8 @@ LARGEST_TURN = 0.6
 """rad of cap half-angle in an element, whatever the frequency."""
 LARGEST_GROWTH = 0.7
 """Natural logarithm of the growth of the radius in an element, whatever the frequency."""
+LARGEST_NEARING = 1.0
+"""Natural logarithm of the share by which an element comes nearer to a sharp corner, whatever the frequency."""
 EXTRA_POINTS = 4
 """Gauss points across a cap beyond the number of modes: the geometry is smooth but not polynomial."""
 
@@ -63,6 +65,7 @@ def divided(sweep: Sweep, step: float, fineness: float) -> list[tuple[Path, Floa
     found = []
     for stretch in sweep:
         shape = np.maximum(stretch.turn / LARGEST_TURN, np.abs(stretch.growth) / LARGEST_GROWTH)
+        shape = np.maximum(shape, stretch.nearing / LARGEST_NEARING)
         along = np.zeros(stretch.t.size)
         np.cumsum(np.maximum(stretch.travel / step, shape * fineness), out=along[1:])
         count = max(1, int(np.ceil(along[-1])))

@@ -152,7 +152,7 @@ def sweep(waveguide: Waveguide) -> Sweep:
     for meridian in (surface.horizontal, surface.vertical):
         refuse_undercut(meridian)
     walls = [MeanWall(surface, i) for i in range(len(surface.cuts) - 1)]
-    inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi)
+    inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
     stretches = [_widened(stretch, surface) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
     radius = dome_radius(surface)

@@ -27,6 +27,10 @@ FLAT = 1e-7
 """rad; flatter caps are given this half-angle, which moves no point by more than 1e-14 of the radius squared."""
 HALF_SPACE = 0.5 * np.pi - 1e-3
 """rad of half-angle, from which on a cap counts as a hemisphere."""
+SMOOTH = 0.02
+"""rad between two pieces of wall, up to which they are one smooth wall."""
+SHARPNESS = 0.15
+"""rad; over the turn of a corner, the share of the radius about it in which elements shrink no further."""
 FINE = 401
 """Points along a piece on which a falling cap angle is worked out."""
 
@@ -111,7 +115,7 @@ class Stretch(NamedTuple):
     radius : (N,) m, of the caps there.
     wall   : (N - 1,) m, travel of the wall point between them, and
     travel : (N - 1,) m, the larger of it and the apex's; turn (N - 1,) rad of the half-angle; growth (N - 1,) of the
-             radius's logarithm.
+             radius's logarithm; nearing (N - 1,) of the logarithm of the distance from a sharp corner. See `_graded`.
     """
 
     path: Path
@@ -121,11 +125,20 @@ class Stretch(NamedTuple):
     travel: FloatArray
     turn: FloatArray
     growth: FloatArray
+    nearing: FloatArray
 
     def part(self, first: int, last: int) -> Stretch:
         """From the parameter of index `first` to that of index `last`."""
         points, cells = slice(first, last + 1), slice(first, last)
         return Stretch(self.path, *(each[points] for each in self[1:3]), *(each[cells] for each in self[3:]))
+
+
+class Corner(NamedTuple):
+    """Where the wall turns sharply: after how many stretches of the sweep, by how much (rad, > 0), and its radius, m."""
+
+    before: int
+    turn: float
+    radius: float
 
 
 Sweep = tuple[Stretch, ...]
@@ -142,7 +155,28 @@ def _tabulated(path: Path, t: FloatArray, caps: Caps) -> Stretch:
     z, r, apex = caps.z, caps.r, caps.apex
     wall = np.hypot(z[1:] - z[:-1], r[1:] - r[:-1])
     travel = np.maximum(wall, np.abs(apex[1:] - apex[:-1]))
-    return Stretch(path, t, r, wall, travel, np.abs(caps.b[1:] - caps.b[:-1]), np.log(r[1:] / r[:-1]))
+    turn = np.abs(caps.b[1:] - caps.b[:-1])
+    return Stretch(path, t, r, wall, travel, turn, np.log(r[1:] / r[:-1]), np.zeros_like(wall))
+
+
+def _graded(stretches: Sequence[Stretch], corners: Sequence[Corner]) -> Sweep:
+    """The stretches with their `nearing` of the sharp corners that lie between them.
+
+    The pressure about a corner is as singular as a power of the distance from it, whatever the frequency: elements must
+    shrink toward it in proportion to that distance, down to a share of the radius that the corner's turn decides.
+    """
+    if not corners:
+        return tuple(stretches)
+    wall = np.concatenate([stretch.wall for stretch in stretches])
+    ends = np.cumsum(wall)
+    cuts = np.cumsum([0, *(stretch.wall.size for stretch in stretches)])
+    place = np.array([ends[cuts[corner.before] - 1] if corner.before else 0.0 for corner in corners])
+    least = np.array([SHARPNESS * corner.radius / corner.turn for corner in corners])
+    nearing = np.max(wall / (np.abs(ends - 0.5 * wall - place[:, None]) + least[:, None]), axis=0)
+    return tuple(
+        stretch._replace(nearing=nearing[first:beyond])
+        for stretch, (first, beyond) in zip(stretches, itertools.pairwise(cuts), strict=True)
+    )
 
 
 def launched(whole: Sweep) -> tuple[Sweep, Sweep]:
@@ -175,9 +209,13 @@ def sweep(waveguide: Waveguide) -> Sweep:
     Errors: ValueError if the wall turns beyond 90 degrees (an undercut) or the caps would cross.
     """
     meridian, radius = waveguide.meridian, waveguide.mounting.radius
-    end_angle = 0.5 * np.pi if radius is None else float(np.arcsin(meridian.mouth_radius / radius))
     refuse_undercut(meridian)
-    return swept(meridian.pieces, waveguide.driver.exit_half_angle, end_angle)
+    if radius is None:
+        end_angle = beyond = 0.5 * np.pi
+    else:
+        end_angle = float(np.arcsin(meridian.mouth_radius / radius))
+        beyond = 0.5 * np.pi + end_angle
+    return swept(meridian.pieces, waveguide.driver.exit_half_angle, end_angle, beyond=beyond)
 
 
 def refuse_undercut(meridian: Meridian) -> None:
@@ -191,17 +229,28 @@ def refuse_undercut(meridian: Meridian) -> None:
         )
 
 
-def swept(pieces: Sequence[Piece], angle: float, end_angle: float) -> Sweep:
-    """The sweep along pieces of wall from a cap of half-angle `angle` to one of half-angle `end_angle`, rad."""
+def swept(pieces: Sequence[Piece], angle: float, end_angle: float, *, beyond: float) -> Sweep:
+    """The sweep along pieces of wall from a cap of half-angle `angle` to one of half-angle `end_angle`, rad.
+
+    beyond : rad, the angle at which what the mouth is mounted in goes on from the rim.
+    """
     stretches: list[Stretch] = []
+    corners: list[Corner] = []
+    heading = angle
     bounds = _approach(pieces, end_angle)
     for piece, bound in zip(pieces, bounds, strict=True):
+        ends = piece.at(np.array([0.0, 1.0]))
+        if abs(ends.angle[0] - heading) > SMOOTH:
+            corners.append(Corner(len(stretches), abs(float(ends.angle[0]) - heading), float(ends.r[0])))
+        heading = float(ends.angle[1])
         added, angle = _along_piece(piece, angle, bound)
         stretches += added
     rim = pieces[-1].at(np.array([1.0]))
+    if beyond - heading > SMOOTH:
+        corners.append(Corner(len(stretches), beyond - heading, float(rim.r[0])))
     if end_angle > angle + 1e-9:
         stretches.append(along(Pivot(float(rim.z[0]), float(rim.r[0]), angle, end_angle)))
-    return tuple(stretches)
+    return _graded(stretches, corners)
 
 
 def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[Stretch], float]:

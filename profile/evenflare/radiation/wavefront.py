@@ -114,7 +114,7 @@ class Stretch(NamedTuple):
     t      : (N,) parameters of the path, rising.
     radius : (N,) m, of the caps there.
     wall   : (N - 1,) m, travel of the wall point between them, and
-    travel : (N - 1,) m, the larger of it and the apex's; turn (N - 1,) rad of the half-angle; growth (N - 1,) of the
+    travel : (N - 1,) m, the larger of it and the apex's; turn (N - 1,) rad of the half-angle or the wall; growth (N - 1,) of the
              radius's logarithm; nearing (N - 1,) of the logarithm of the distance from a sharp corner. See `_graded`.
     """
 
@@ -279,7 +279,12 @@ def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[
         else:
             run = slice(i, j + 1)
             share = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z[run]), np.diff(wall.r[run])))])
-            added.append(along(Relaxing(piece, share / share[-1], t[run], half_angle[run])))
+            share /= share[-1]
+            relaxing = along(Relaxing(piece, share, t[run], half_angle[run]))
+            # The caps may hardly turn where the wall does, as over ripples, which elements must follow.
+            turned = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(wall.angle[run])))])
+            turn = np.diff(np.interp(relaxing.t, share, turned))
+            added.append(relaxing._replace(turn=np.maximum(relaxing.turn, turn)))
     return added, float(half_angle[-1])
 
 

@@ -77,7 +77,9 @@ def _tractrix(random: Random) -> Waveguide:
     if kind == 0:
         return Waveguide(Tractrix(flare))
     end = float(Tractrix(flare).meridian(EXIT).depth)
-    return Waveguide(Tractrix(flare, random.uniform(0.5, 0.85) * end, 0.0 if kind == 1 else random.uniform(0.004, 0.012)))
+    return Waveguide(
+        Tractrix(flare, random.uniform(0.5, 0.85) * end, 0.0 if kind == 1 else random.uniform(0.004, 0.012))
+    )
 
 
 def _dense(z: FloatArray, r: FloatArray) -> Points:
@@ -113,7 +115,9 @@ def _with_corners(z: FloatArray, r: FloatArray) -> Points:
 def _waist(random: Random) -> Waveguide:
     """Wide, narrower, wide again, smooth or with corners."""
     z = np.array([0.0, 0.02, 0.04, 0.06, 0.085, 0.11]) * random.uniform(0.8, 1.2)
-    r = np.array([EXIT, 0.024, random.uniform(0.032, 0.042), random.uniform(0.03, 0.036), 0.06, random.uniform(0.08, 0.11)])
+    r = np.array(
+        [EXIT, 0.024, random.uniform(0.032, 0.042), random.uniform(0.03, 0.036), 0.06, random.uniform(0.08, 0.11)]
+    )
     if random.random() < 0.5:
         return Waveguide(_with_corners(z, r))
     from scipy.interpolate import PchipInterpolator
@@ -203,7 +207,12 @@ ROUND: dict[str, Kind] = {
     "kinks": (_kinked, lambda random, count: far(count)),
     "waist": (_waist, lambda random, count: far(count)),
     "free": (_free, lambda random, count: far(count)),
-    "large, near": (_large, lambda random, count: Observation(np.geomspace(300, 20e3, count), angles(), distance=float(random.uniform(0.7, 2.0)))),
+    "large, near": (
+        _large,
+        lambda random, count: Observation(
+            np.geomspace(300, 20e3, count), angles(), distance=float(random.uniform(0.7, 2.0))
+        ),
+    ),
     "sphere": (_on_a_sphere, lambda random, count: far(count)),
     "driven": (_driven, lambda random, count: far(count)),
     "tube": (_tube, lambda random, count: far(count)),

@@ -10,7 +10,7 @@ from scipy.special import spherical_jn, spherical_yn
 from evenflare.air import Air
 from evenflare.directivity import Observation
 from evenflare.radiation.termination import End, associated
-from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
+from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 
 def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observation: Observation) -> ComplexArray:
@@ -86,14 +86,18 @@ def sound_power(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, air
     return np.asarray(4 * np.pi / (air.impedance * wavenumber**2) * _mean_square(outgoing, end))
 
 
-def far_field_index(outgoing: ComplexArray, *, end: End) -> FloatArray:
-    """(F,) dB: the directivity index on axis, |sum c_n j^n|^2 / (share sum |c_n|^2 / (2n + 1)), share 1 or 1/2.
-
-    Of the waves only those of order 0 reach the axis.
-    """
+def far_on_axis(outgoing: ComplexArray, *, end: End) -> ComplexArray:
+    """(F,) the pressure on axis in the far field, to a factor: sum c_n j^n. Only waves of order 0 reach the axis."""
     degree, order = end.waves(outgoing.shape[1])
-    on_axis = (outgoing * (order == 0)) @ (1j**degree)
-    return power_db(np.abs(on_axis) ** 2 / _mean_square(outgoing, end))
+    return np.asarray((outgoing * (order == 0)) @ (1j**degree))
+
+
+def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) -> ComplexArray:
+    """(F,) the mean over all directions of conj(one) times other, from their waves (F, D) and the ends of these."""
+    known = [np.array(end.waves(each.shape[1])) for end, each in zip(ends, (one, other), strict=True)]
+    many = 1 + max(int(waves[1].max()) for waves in known)
+    _, i, j = np.intersect1d(*(waves[0] * many + waves[1] for waves in known), return_indices=True)
+    return np.asarray(np.sum(np.conj(one[:, i]) * other[:, j] / (2 * known[0][0][i] + 1), axis=1))
 
 
 def _mean_square(outgoing: ComplexArray, end: End) -> FloatArray:

@@ -27,6 +27,12 @@ FLAT = 1e-7
 """rad; flatter caps are given this half-angle, which moves no point by more than 1e-14 of the radius squared."""
 HALF_SPACE = 0.5 * np.pi - 1e-3
 """rad of half-angle, from which on a cap counts as a hemisphere."""
+LARGEST_TURN = 0.6
+"""rad of cap half-angle or wall in an element, whatever the frequency."""
+LARGEST_GROWTH = 0.7
+"""Natural logarithm of the growth of the radius in an element, whatever the frequency."""
+LARGEST_NEARING = 1.0
+"""Natural logarithm of the share by which an element comes nearer to a sharp corner, whatever the frequency."""
 SMOOTH = 0.02
 """rad between two pieces of wall, up to which they are one smooth wall."""
 SHARPNESS = 0.15
@@ -114,8 +120,8 @@ class Stretch(NamedTuple):
     t      : (N,) parameters of the path, rising.
     radius : (N,) m, of the caps there.
     wall   : (N - 1,) m, travel of the wall point between them, and
-    travel : (N - 1,) m, the larger of it and the apex's; turn (N - 1,) rad of the half-angle or the wall; growth (N - 1,) of the
-             radius's logarithm; nearing (N - 1,) of the logarithm of the distance from a sharp corner. See `_graded`.
+    travel : (N - 1,) m, the larger of it and the apex's; turn (N - 1,) rad of the half-angle.
+    bent   : (N - 1,) elements that turn, growth and corners ask for, whatever the frequency.
     """
 
     path: Path
@@ -124,8 +130,7 @@ class Stretch(NamedTuple):
     wall: FloatArray
     travel: FloatArray
     turn: FloatArray
-    growth: FloatArray
-    nearing: FloatArray
+    bent: FloatArray
 
     def part(self, first: int, last: int) -> Stretch:
         """From the parameter of index `first` to that of index `last`."""
@@ -134,7 +139,7 @@ class Stretch(NamedTuple):
 
 
 class Corner(NamedTuple):
-    """Where the wall turns sharply: after how many stretches of the sweep, by how much (rad, > 0), and its radius, m."""
+    """A sharp turn of the wall: after how many stretches of the sweep, by how much (rad, > 0), at what radius (m)."""
 
     before: int
     turn: float
@@ -156,11 +161,12 @@ def _tabulated(path: Path, t: FloatArray, caps: Caps) -> Stretch:
     wall = np.hypot(z[1:] - z[:-1], r[1:] - r[:-1])
     travel = np.maximum(wall, np.abs(apex[1:] - apex[:-1]))
     turn = np.abs(caps.b[1:] - caps.b[:-1])
-    return Stretch(path, t, r, wall, travel, turn, np.log(r[1:] / r[:-1]), np.zeros_like(wall))
+    bent = np.maximum(turn / LARGEST_TURN, np.abs(np.log(r[1:] / r[:-1])) / LARGEST_GROWTH)
+    return Stretch(path, t, r, wall, travel, turn, bent)
 
 
 def _graded(stretches: Sequence[Stretch], corners: Sequence[Corner]) -> Sweep:
-    """The stretches with their `nearing` of the sharp corners that lie between them.
+    """The stretches with the elements that the sharp corners between them ask for.
 
     The pressure about a corner is as singular as a power of the distance from it, whatever the frequency: elements must
     shrink toward it in proportion to that distance, down to a share of the radius that the corner's turn decides.
@@ -174,7 +180,7 @@ def _graded(stretches: Sequence[Stretch], corners: Sequence[Corner]) -> Sweep:
     least = np.array([SHARPNESS * corner.radius / corner.turn for corner in corners])
     nearing = np.max(wall / (np.abs(ends - 0.5 * wall - place[:, None]) + least[:, None]), axis=0)
     return tuple(
-        stretch._replace(nearing=nearing[first:beyond])
+        stretch._replace(bent=np.maximum(stretch.bent, nearing[first:beyond] / LARGEST_NEARING))
         for stretch, (first, beyond) in zip(stretches, itertools.pairwise(cuts), strict=True)
     )
 
@@ -283,8 +289,8 @@ def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[
             relaxing = along(Relaxing(piece, share, t[run], half_angle[run]))
             # The caps may hardly turn where the wall does, as over ripples, which elements must follow.
             turned = np.concatenate([[0.0], np.cumsum(np.abs(np.diff(wall.angle[run])))])
-            turn = np.diff(np.interp(relaxing.t, share, turned))
-            added.append(relaxing._replace(turn=np.maximum(relaxing.turn, turn)))
+            bent = np.diff(np.interp(relaxing.t, share, turned)) / LARGEST_TURN
+            added.append(relaxing._replace(bent=np.maximum(relaxing.bent, bent)))
     return added, float(half_angle[-1])
 
 

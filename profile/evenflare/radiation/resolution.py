@@ -42,7 +42,7 @@ class Resolution:
             self,
             modes=1.4 * self.modes,
             modes_per_ka=1.07 * self.modes_per_ka,
-            steps=1.35 * self.steps,
+            steps=1.5 * self.steps,
             fineness=2.0 * self.fineness,
             azimuth_cost=self.azimuth_cost / 1.15,
             edges=self.edges[:: max(1, self.every)],
@@ -50,7 +50,7 @@ class Resolution:
 
     def finer(self) -> Resolution:
         """With shorter elements."""
-        return replace(self, steps=1.35 * self.steps, fineness=1.5 * self.fineness)
+        return replace(self, steps=1.5 * self.steps, fineness=1.5 * self.fineness)
 
 
 ROUND: dict[Setting, Resolution] = {

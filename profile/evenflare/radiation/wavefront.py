@@ -37,8 +37,10 @@ SMOOTH = 0.02
 """rad between two pieces of wall, up to which they are one smooth wall."""
 SHARPNESS = 0.15
 """rad; over the turn of a corner, the share of the radius about it in which elements shrink no further."""
-FINE = 401
-"""Points along a piece on which a falling cap angle is worked out."""
+FINE = 1601
+"""Points along a piece on which a falling cap angle is worked out. Where it comes down to the wall's it has a kink, which
+lies within one of their steps: with steps of a sixth of an element, any element's error is mostly that (measured over
+ripples: 0.14 dB at 401 points, 0.008 at these)."""
 
 
 class Caps(NamedTuple):

@@ -1,0 +1,88 @@
+"""Stated errors of the march held against true ones: `python tests/error_study.py [first seed] [seeds] [setting]`.
+
+True is the difference from a solution refined until it moves by far less. Of each kind of shape and of all: the share of
+frequencies at which the true error is at most twice the stated one, by how much the true one exceeds it at most where the
+result is said to be valid, and the median of their ratio.
+"""
+
+from __future__ import annotations
+
+import sys
+from dataclasses import dataclass
+
+import numpy as np
+
+from error_shapes import OBLONG, ROUND, drawn
+from evenflare import metrics, radiation
+from evenflare.air import Air
+from evenflare.directivity import Directivity
+from evenflare.radiation import Setting
+from evenflare.radiation.march import Resolution, at_resolution
+from evenflare.units import BoolArray, FloatArray
+
+EXACT = {True: Resolution(12, 0.9, 7, 2.5), False: Resolution(9, 0.6, 5, 2.2, azimuth_cost=0.35)}
+"""Round and oblong."""
+QUANTITIES = ("index", "polar", "impedance")
+SEEN_DB = -20.0
+"""dB re on axis, down to which polar responses are compared."""
+
+
+@dataclass(frozen=True)
+class Held:
+    """(F,) of one shape: by quantity the true and the stated error, dB, and a share of the impedance; validity."""
+
+    true: dict[str, FloatArray]
+    stated: dict[str, FloatArray]
+    valid: BoolArray
+
+
+def true_errors(found: Directivity, exact: Directivity) -> dict[str, FloatArray]:
+    """(F,) by quantity."""
+    level, wanted = (metrics.levels_re_on_axis(each) for each in (found, exact))
+    with np.errstate(invalid="ignore"):
+        polar = np.where(wanted > SEEN_DB, np.abs(level - wanted), 0.0)
+    assert found.throat_impedance is not None
+    assert exact.throat_impedance is not None
+    impedance = np.abs(found.throat_impedance - exact.throat_impedance) / np.abs(exact.throat_impedance)
+    index = np.abs(metrics.directivity_index(found) - metrics.directivity_index(exact))
+    return {"index": index, "polar": polar.max(axis=(1, 2)), "impedance": impedance}
+
+
+def held(kind: str, seed: int, *, frequencies: int, setting: Setting = "full") -> Held:
+    waveguide, observation = drawn(kind, seed, frequencies=frequencies)
+    found = radiation.solver(setting)(waveguide, observation, Air())
+    exact = at_resolution(EXACT[waveguide.is_round])(waveguide, observation, Air())
+    assert found.error_estimate is not None
+    assert found.polar_error is not None
+    assert found.impedance_error is not None
+    stated = {"index": found.error_estimate, "polar": found.polar_error, "impedance": found.impedance_error}
+    return Held(true_errors(found, exact), stated, found.valid)
+
+
+def figures(shapes: list[Held], quantity: str) -> tuple[float, float, float]:
+    """Share of frequencies within twice the stated error, largest excess over it where valid, median ratio."""
+    true, stated = (np.concatenate([getattr(each, side)[quantity] for each in shapes]) for side in ("true", "stated"))
+    valid = np.concatenate([each.valid for each in shapes])
+    within = float(np.mean(true <= 2.0 * stated))
+    return within, float((true - stated)[valid].max()), float(np.median(true / stated))
+
+
+def main() -> None:
+    first, count = (int(each) for each in (sys.argv[1:3] or ("1000", "8")))
+    setting: Setting = sys.argv[3] if len(sys.argv) > 3 else "full"  # type: ignore[assignment]
+    kinds = ROUND if setting != "full" else ROUND | OBLONG
+    every: list[Held] = []
+    print(f"{'':14}{'shapes':>8}  " + "  ".join(f"{f'{each}: within twice, excess, median':>40}" for each in QUANTITIES))
+    for kind in [*kinds, "all"]:
+        if kind == "all":
+            shapes = every
+        else:
+            frequencies = 48 if kind in ROUND else 24
+            shapes = [held(kind, seed, frequencies=frequencies, setting=setting) for seed in range(first, first + count)]
+            every += shapes
+        text = "  ".join("{:>24.3f}{:>8.4f}{:>8.2f}".format(*figures(shapes, each)) for each in QUANTITIES)
+        print(f"{kind:14}{len(shapes):8}  {text}   valid {np.mean(np.concatenate([s.valid for s in shapes])):.3f}", flush=True)
+
+
+if __name__ == "__main__":
+    main()

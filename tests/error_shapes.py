@@ -140,9 +140,8 @@ def _free(random: Random) -> Waveguide:
             wall = shape.meridian(EXIT).dense
         except ValueError:
             continue
-        if wall.angle.max() < 89.9 * DEGREE and wall.angle.min() > 2 * DEGREE or shape.roundover_radius:
-            if wall.angle.min() > 0:
-                return Waveguide(shape)
+        if wall.angle.min() > 0 and (shape.roundover_radius > 0 or wall.angle.max() < 89.9 * DEGREE):
+            return Waveguide(shape)
 
 
 def _large(random: Random) -> Waveguide:

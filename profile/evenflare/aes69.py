@@ -85,6 +85,8 @@ def _ours(directivity: Directivity, name: str, design_id: str, mounting: str) ->
         "throat_resistance": None if impedance is None else impedance.real,
         "throat_reactance": None if impedance is None else impedance.imag,
         "error_estimate_db": directivity.error_estimate,
+        "polar_error_db": directivity.polar_error,
+        "impedance_error": directivity.impedance_error,
     }
     return {
         "name": name,
@@ -180,6 +182,8 @@ def _own(record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) 
         key: None if record[key] is None else np.array(record[key], dtype=np.float64)
         for key in ("sound_power_w", "throat_resistance", "throat_reactance", "error_estimate_db")
     }
+    for key in ("polar_error_db", "impedance_error"):  # which files of earlier versions lack
+        rows[key] = None if record.get(key) is None else np.array(record[key], dtype=np.float64)
     resistance, reactance = rows["throat_resistance"], rows["throat_reactance"]
     directivity = Directivity(
         observation,
@@ -191,6 +195,8 @@ def _own(record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) 
         sound_power=rows["sound_power_w"],
         throat_impedance=None if resistance is None or reactance is None else resistance + 1j * reactance,
         error_estimate=rows["error_estimate_db"],
+        polar_error=rows["polar_error_db"],
+        impedance_error=rows["impedance_error"],
     )
     return Sofa(directivity, record["name"], record["design_id"], record["mounting"], ())
 

@@ -16,6 +16,7 @@ from evenflare.files import InputError, read_text
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
+    PERCENT,
     REFERENCE_POWER,
     REFERENCE_PRESSURE,
     ComplexArray,
@@ -24,7 +25,8 @@ from evenflare.units import (
 
 DIRECTIONS = ("frequency_hz", "azimuth_deg", "off_axis_deg", "level_db", "phase_deg")
 SUMMARY = ("frequency_hz", "on_axis_level_db", "on_axis_phase_deg", "valid")
-ALSO = ("sound_power_level_db", "throat_resistance", "throat_reactance", "error_estimate_db")
+ERRORS = ("error_estimate_db", "polar_error_db", "impedance_error_percent")
+ALSO = ("sound_power_level_db", "throat_resistance", "throat_reactance", *ERRORS)
 """Columns of summary.csv that may be empty."""
 OBSERVED = ("distance_m", "reference_z_mm", "symmetry", "half_space", "speed_of_sound_m_per_s", "density_kg_per_m3")
 """Keys of "observed" in provenance.json."""
@@ -78,6 +80,7 @@ def read_directivity(path: Path | str) -> Stored:
     on_axis = _on_axis(summary, observation, speed_of_sound=air[0])
     power = _column(summary, "sound_power_level_db")
     impedance = _column(summary, "throat_resistance"), _column(summary, "throat_reactance")
+    share = _column(summary, "impedance_error_percent")
     directivity = Directivity(
         observation=observation,
         pressure=on_axis[:, None, None] * relative,
@@ -88,6 +91,8 @@ def read_directivity(path: Path | str) -> Stored:
         sound_power=REFERENCE_POWER * 10.0 ** (0.1 * power) if power is not None and observed["own_power"] else None,
         throat_impedance=None if impedance[0] is None or impedance[1] is None else impedance[0] + 1j * impedance[1],
         error_estimate=_column(summary, "error_estimate_db"),
+        polar_error=_column(summary, "polar_error_db"),
+        impedance_error=None if share is None else share * PERCENT,
         provenance={key: value for key, value in record.items() if key != "observed"},
     )
     mounting = str(record.get("mounting") or ("baffle" if directivity.half_space else ""))

@@ -239,6 +239,8 @@ def _wanted_part(directivity: Directivity, target: Target) -> Directivity:
         sound_power=part(directivity.sound_power),
         throat_impedance=None if directivity.throat_impedance is None else directivity.throat_impedance[keep],
         error_estimate=part(directivity.error_estimate),
+        polar_error=part(directivity.polar_error),
+        impedance_error=part(directivity.impedance_error),
     )
 
 

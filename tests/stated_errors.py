@@ -1,18 +1,17 @@
-"""Stated errors of the march held against true ones: `python tests/error_study.py [first seed] [seeds] [setting]`.
+"""Stated errors of the march held against true ones.
 
-True is the difference from a solution refined until it moves by far less. Of each kind of shape and of all: the share of
-frequencies at which the true error is at most twice the stated one, by how much the true one exceeds it at most where the
-result is said to be valid, and the median of their ratio.
+True is the difference from a solution refined until it moves by far less. What counts, of any number of shapes: the
+share of frequencies at which the true error is at most twice the stated one, by how much the true one exceeds it at most
+where the result is said to be valid, and the median of their ratio.
 """
 
 from __future__ import annotations
 
-import sys
 from dataclasses import dataclass
 
 import numpy as np
 
-from error_shapes import OBLONG, ROUND, drawn
+from error_shapes import drawn
 from evenflare import metrics, radiation
 from evenflare.air import Air
 from evenflare.directivity import Directivity
@@ -65,24 +64,3 @@ def figures(shapes: list[Held], quantity: str) -> tuple[float, float, float]:
     valid = np.concatenate([each.valid for each in shapes])
     within = float(np.mean(true <= 2.0 * stated))
     return within, float((true - stated)[valid].max()), float(np.median(true / stated))
-
-
-def main() -> None:
-    first, count = (int(each) for each in (sys.argv[1:3] or ("1000", "8")))
-    setting: Setting = sys.argv[3] if len(sys.argv) > 3 else "full"  # type: ignore[assignment]
-    kinds = ROUND if setting != "full" else ROUND | OBLONG
-    every: list[Held] = []
-    print(f"{'':14}{'shapes':>8}  " + "  ".join(f"{f'{each}: within twice, excess, median':>40}" for each in QUANTITIES))
-    for kind in [*kinds, "all"]:
-        if kind == "all":
-            shapes = every
-        else:
-            frequencies = 48 if kind in ROUND else 24
-            shapes = [held(kind, seed, frequencies=frequencies, setting=setting) for seed in range(first, first + count)]
-            every += shapes
-        text = "  ".join("{:>24.3f}{:>8.4f}{:>8.2f}".format(*figures(shapes, each)) for each in QUANTITIES)
-        print(f"{kind:14}{len(shapes):8}  {text}   valid {np.mean(np.concatenate([s.valid for s in shapes])):.3f}", flush=True)
-
-
-if __name__ == "__main__":
-    main()

@@ -1,6 +1,4 @@
-"""`python tests/benchmark_errors.py [first seed] [seeds] [setting]`: stated errors of the march against true ones, by kind
-of shape.
-"""
+"""`python tests/benchmark_errors.py [first seed] [seeds] [setting]`: stated and true errors, by kind of shape."""
 
 from __future__ import annotations
 

@@ -1,8 +1,8 @@
 """Stated errors of the march held against true ones.
 
 True is the difference from a solution refined until it moves by far less. What counts, of any number of shapes: the
-share of frequencies at which the true error is at most twice the stated one, by how much the true one exceeds it at most
-where the result is said to be valid, and the median of their ratio.
+share of frequencies at which the true error is at most twice the stated one, by how much it exceeds the stated one at
+most where the result is said to be valid, and the median of their ratio.
 """
 
 from __future__ import annotations

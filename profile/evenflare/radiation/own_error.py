@@ -11,7 +11,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.directivity import Observation
-from evenflare.units import BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
+from evenflare.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 MARGIN = 1.5
 """Of the stated error over the difference found, as the finer answer has an error of its own: over walls with corners
@@ -23,16 +23,16 @@ SMALLEST_SHARE = 1e-4
 VALID_ERROR = 0.5
 """dB; where the estimated error of the index is larger the result is marked as not valid, and so it is where that of
 the polar response is larger than"""
-VALID_POLAR_ERROR = 3.0
-"""dB, half of what defines a beam."""
+VALID_POLAR_ERROR = 6.0
+"""dB, what defines a beam."""
 SAME_ANGLE = 1e-9
 """rad from the axis, below which a direction is on it."""
 SEEN = 0.1
 """Of the pressure on axis: polar responses are compared down to 20 dB below it."""
 
 
-LARGEST = 60.0
-"""dB; no estimate claims more."""
+DB_PER_SHARE = 20.0 / float(np.log(10.0))
+"""dB of level for a small share of the pressure, added in phase."""
 
 
 @dataclass(frozen=True)
@@ -101,10 +101,9 @@ def own_error(found: Heard, finer: Heard, *, overlap: ComplexArray, observation:
 
 
 def _apart(found: ComplexArray, finer: ComplexArray) -> FloatArray:
-    """dB, by how much two pressures differ, whatever their phase does to it: the level falls most if it is opposite."""
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = MARGIN * np.abs(found - finer) / np.abs(finer)
-    return np.minimum(-amplitude_db(np.maximum(1.0 - np.nan_to_num(share, nan=0.0), 1e-9)), LARGEST)
+    """dB, what the difference of two pressures does to the level where it is in phase with it; 0 where nothing is."""
+    size = np.abs(finer)
+    return MARGIN * DB_PER_SHARE * np.abs(found - finer) / np.where(size > 0.0, size, np.inf)
 
 
 def between(error: OwnError, checked: IntArray, count: int) -> OwnError:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import spherical_jn, spherical_yn
+from numba import njit
 
 from evenflare.air import Air
 from evenflare.directivity import Observation
@@ -46,11 +46,9 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
                 " mouth. Raise it, or leave it out for the far field"
             )
         angular = _angular(cosine_there.tobytes(), degree.tobytes(), order.tobytes())
-        turned = _turned(angular, order, observation)
+        turned = np.stack(_turned(angular, order, observation), axis=1)
         result = np.zeros((wavenumber.size, observation.plane.size, cosine.size), dtype=np.complex128)
-        for i in np.flatnonzero(~behind):
-            waves = outgoing * hankel(degree, wavenumber[:, None] * distance[i])
-            result[:, :, i] = waves @ np.array([plane[i] for plane in turned]).T
+        result[:, :, ~behind] = _waves_at(outgoing, degree, wavenumber[:, None] * distance[~behind], turned[~behind])
     result[:, :, behind] = 0.0
     return np.asarray(result)
 
@@ -72,9 +70,32 @@ def _angular(cosine: bytes, degree: bytes, order: bytes) -> FloatArray:
     return read_only(result)
 
 
-def hankel(degree: IntArray, x: FloatArray) -> ComplexArray:
-    """Spherical Hankel function of the second kind, h_n(x) = j_n(x) - j y_n(x)."""
-    return np.asarray(spherical_jn(degree, x) - 1j * spherical_yn(degree, x))
+@njit(cache=True)
+def _waves_at(outgoing, degree, x, angular):  # type: ignore[no-untyped-def]
+    """(F, P, A) sums of outgoing (F, D) times h_n(x) of the second kind times angular (A, P, D), at x (F, A).
+
+    The recurrence upward is stable for h: what it loses is the part in phase, where that is no part of h to speak of.
+    """
+    angles, planes, _ = angular.shape
+    result = np.zeros((len(x), planes, angles), dtype=np.complex128)
+    h = np.empty(degree.max() + 1, dtype=np.complex128)
+    for f in range(len(x)):
+        # What a band of lower frequencies leaves out would be too large for its waves' number.
+        waves = outgoing.shape[1]
+        while waves > 0 and outgoing[f, waves - 1] == 0.0:
+            waves -= 1
+        top = degree[:waves].max() if waves > 0 else 0
+        for a in range(angles):
+            before = np.exp(-1j * x[f, a]) / x[f, a]  # of degree -1
+            h[0] = 1j * before
+            for n in range(1, top + 1):
+                h[n] = (2 * n - 1) / x[f, a] * h[n - 1] - (h[n - 2] if n > 1 else before)
+            for p in range(planes):
+                total = 0.0j
+                for d in range(waves):
+                    total += outgoing[f, d] * h[degree[d]] * angular[a, p, d]
+                result[f, p, a] = total
+    return result
 
 
 def sound_power(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, air: Air) -> FloatArray:

@@ -305,6 +305,7 @@ def warm_up() -> None:
     """Compile, or load from the cache, everything that a solve needs; a fraction of a second when cached."""
     observation = Observation(frequency=np.array([1000.0]), off_axis=np.array([0.0]))
     narrowing = Points(((0.0, 0.0127), (0.02, 0.02), (0.04, 0.024)))
-    march_solver("screen")(Waveguide(narrowing), observation, Air())
+    for seen in (observation, replace(observation, distance=1.0)):
+        march_solver("screen")(Waveguide(narrowing), seen, Air())
     widening = Oblong(Conical(0.02, 0.6), Conical(0.02, 0.4))
     march_solver("screen")(Waveguide(widening), observation, Air())

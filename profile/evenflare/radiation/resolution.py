@@ -55,7 +55,7 @@ class Resolution:
 
 ROUND: dict[Setting, Resolution] = {
     "full": Resolution(5.0, 0.45, 3.0, 1.0, every=1),
-    "screen": Resolution(4.0, 0.34, 2.1, 0.6, (0.65, 0.4, 0.2), every=12),
+    "screen": Resolution(4.0, 0.34, 2.1, 0.6, (0.65, 0.4, 0.2), every=8),
     "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,), one_mode=True),
 }
 OBLONG: dict[Setting, Resolution] = {

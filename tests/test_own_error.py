@@ -8,6 +8,7 @@ import pytest
 from evenflare.directivity import Observation
 from evenflare.radiation.own_error import (
     DB_PER_SHARE,
+    IN_QUADRATURE,
     MARGIN,
     SMALLEST_ERROR,
     SMALLEST_SHARE,

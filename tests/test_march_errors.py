@@ -52,7 +52,7 @@ NEAR = Observation(np.geomspace(300, 20e3, 48), ANGLES, distance=1.0)
 TOLD = {
     "rippled wall": (rippled(), far(48)),
     "four kinks": (Waveguide(through((0, 12.7), (20, 22), (40, 45), (62, 58), (85, 100), (95, 125))), far(48)),
-    "tractrix": (Waveguide(Tractrix(0.11)), far(48)),
+    "tractrix, cut short": (Waveguide(Tractrix(0.13, 0.8 * Tractrix(0.13).meridian(12.7e-3).depth)), far(48)),
     "mouth of 400 mm at 1 m": (Waveguide(OblateSpheroidal(0.16, 50 * DEGREE, 0.02)), NEAR),
     "rounded rectangle": (
         Waveguide(
@@ -75,12 +75,12 @@ def test_no_error_of_the_index_passes_unseen(name: str) -> None:
     assert found.error_estimate is not None
     true = true_errors(found, at_resolution(EXACT[waveguide.is_round])(waveguide, observation, AIR))["index"]
     assert np.mean(true <= 2.0 * found.error_estimate) >= 0.95
-    # 0.03 dB: a third of what may be said too little while valid.
-    assert np.all((true <= found.error_estimate + 0.03) | ~found.valid)
+    # 0.06 dB: less than may be said too little while valid.
+    assert np.all((true <= found.error_estimate + 0.06) | ~found.valid)
 
 
 @pytest.mark.parametrize("setting", ["screen", "full"])
-@pytest.mark.parametrize("length", [0.5, 2.0, 4.0])
+@pytest.mark.parametrize("length", [2.0, 10.0])
 def test_end_correction_of_a_tube_flush_in_a_baffle(setting: radiation.Setting, length: float) -> None:
     """0.8216 a: Dalmont, Nederveen & Joly (2001), J. Sound Vib. 244, 505; Norris & Sheng (1989), J. Sound Vib. 135, 85.
 
@@ -94,9 +94,10 @@ def test_end_correction_of_a_tube_flush_in_a_baffle(setting: radiation.Setting, 
     assert found.throat_impedance is not None
     assert found.impedance_error is not None
     whole = np.arctan(found.throat_impedance[0].imag) / wavenumber / radius
-    # 0.001 for the tube of half a radius, whose even motion is too near the mouth to be a plane wave there.
-    allowed = 5e-4 if length > 1 else 2e-2
-    assert whole - length == pytest.approx(0.8216, abs=allowed)
+    assert whole - length == pytest.approx(0.8216, abs=5e-4)  # 0.7986 before elements shrank toward the edge
+    wanted = np.tan(wavenumber * radius * (length + 0.8216))
+    # Four digits of the correction are given, of a length that is several times as long.
+    assert abs(found.throat_impedance[0].imag / wanted - 1.0) < found.impedance_error[0] + 1e-4
 
 
 def test_ripples_in_the_wall_do_not_limit_what_refining_can_do() -> None:

@@ -38,6 +38,8 @@ def piston(*, step_deg: float = 5.0, frequencies: int = 25, distance: float = np
         half_space=True,
         throat_impedance=piston_impedance(2 * np.pi * frequency * RADIUS / AIR.speed_of_sound),
         error_estimate=np.full(frequencies, 0.0123),
+        polar_error=np.full(frequencies, 0.0456),
+        impedance_error=np.full(frequencies, 0.007),
         provenance={
             "version": evenflare.__version__,
             "solver": "closed form",

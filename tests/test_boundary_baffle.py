@@ -110,6 +110,10 @@ class TestHorns:
         true = np.sqrt(np.mean((metrics.directivity_index(found) - finer) ** 2))
         estimate = np.sqrt(np.mean(found.error_estimate**2))
         assert true / 4 < estimate < 6 * true  # an estimate from one frequency of each band
+        assert found.polar_error is not None
+        assert found.impedance_error is not None
+        assert np.all(found.polar_error > 0.0)
+        assert np.all(found.impedance_error < 0.02)  # of the impedance, as the index's 0.05 dB would be
 
     def test_wall_beyond_the_baffle_is_refused(self) -> None:
         shallow = Waveguide(Conical(0.002, 45 * DEGREE), Driver(12.7e-3, 40 * DEGREE))

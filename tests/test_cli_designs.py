@@ -106,7 +106,8 @@ def test_solve_lists_what_it_wrote_and_says_nothing_else_when_quiet(here):
     code, out, err = finished("solve design.toml --out out --setting screen --quiet")
     assert (code, err) == (0, "")
     assert "Directivity index: " in out
-    assert "Estimated error of the index: " in out
+    assert "Estimated error: " in out
+    assert " dB of the polar response, " in out
     assert all(f"  {name} " in out for name in contents(here / "out"))
     record = json.loads((here / "out" / "provenance.json").read_text())
     assert record["setting"] == "screen"

@@ -48,7 +48,7 @@ SOLUTION = {
     "summary.csv": [
         *("frequency_hz", "directivity_index_db", "far_field_index_db", "sound_power_index_db", "beamwidth_deg"),
         *("on_axis_level_db", "on_axis_phase_deg", "sound_power_level_db", "throat_resistance", "throat_reactance"),
-        *("error_estimate_db", "valid"),
+        *("error_estimate_db", "polar_error_db", "impedance_error_percent", "valid"),
     ],
     "agreement.csv": [
         *("frequency_hz", "march_index_db", "boundary_elements_index_db", "difference_index_db", "march_beamwidth_deg"),
@@ -160,6 +160,7 @@ def test_summary_says_what_python_says(made):
         "on_axis_level_db": metrics.on_axis_level(directivity),
         "sound_power_level_db": metrics.sound_power_level(directivity),
         "error_estimate_db": directivity.error_estimate,
+        "polar_error_db": directivity.polar_error,
     }.items():
         assert np.abs(columns[name] - expected).max() <= DECIMALS_DB, name
     wide = np.rad2deg(metrics.beamwidth(directivity))

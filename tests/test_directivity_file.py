@@ -81,8 +81,21 @@ def test_what_the_solver_knew_is_read_back(tmp_path):
     found = read_directivity(written(tmp_path, wanted)).directivity
     assert found.sound_power == pytest.approx(wanted.sound_power, rel=1.2e-5)  # 5e-5 dB
     assert found.throat_impedance == pytest.approx(wanted.throat_impedance, rel=1e-5)  # six digits
-    assert found.error_estimate == pytest.approx(wanted.error_estimate)
+    for name in ("error_estimate", "polar_error", "impedance_error"):
+        assert getattr(found, name) == pytest.approx(getattr(wanted, name)), name
     assert found.provenance["solver"] == "closed form"
+
+
+def test_a_summary_of_before_polar_and_impedance_errors_were_told_reads_on(tmp_path):
+    folder = written(tmp_path, piston())
+    lines = (folder / "summary.csv").read_text().splitlines()
+    names = next(line for line in lines if not line.startswith("#")).split(",")
+    keep = [i for i, name in enumerate(names) if name not in ("polar_error_db", "impedance_error_percent")]
+    old = [line if line.startswith("#") else ",".join(line.split(",")[i] for i in keep) for line in lines]
+    (folder / "summary.csv").write_text("\n".join(old) + "\n")
+    found = read_directivity(folder).directivity
+    assert found.error_estimate == pytest.approx(piston().error_estimate)
+    assert found.polar_error is found.impedance_error is None
 
 
 def test_power_by_quadrature_is_not_taken_for_the_solvers_own(tmp_path):
@@ -216,6 +229,8 @@ def test_sofa_reads_back_exactly_and_passes_the_librarys_verification(tmp_path, 
         throat_impedance=np.array([1 + 2j, 3 - 4j, 5j]),
         error_estimate=np.array([0.1, 0.2, 0.3]),
         far_field_index=np.array([3.0, 6.5, 9.25]),
+        polar_error=np.array([0.4, 0.5, 0.6]),
+        impedance_error=np.array([0.01, 0.02, 0.03]),
     )
     path = write_sofa(wanted, tmp_path / "a.sofa", name="trial ü", design_id=ID, mounting="free_standing")
     file = sofar.read_sofa(str(path), verify=True, verbose=False)  # raises on any violation
@@ -224,7 +239,8 @@ def test_sofa_reads_back_exactly_and_passes_the_librarys_verification(tmp_path, 
     found = read_directivity(path)
     assert (found.name, found.design_id, found.mounting, found.assumed) == ("trial ü", ID, "free_standing", ())
     assert_same_axes(found.directivity, wanted)
-    for name in ("pressure", "sound_power", "throat_impedance", "error_estimate", "far_field_index"):
+    arrays = ("pressure", "sound_power", "throat_impedance", "error_estimate", "polar_error", "impedance_error")
+    for name in (*arrays, "far_field_index"):
         assert np.array_equal(getattr(found.directivity, name), getattr(wanted, name))
 
 

@@ -55,7 +55,8 @@ class TestConvergence:
         assert found.error_estimate is not None
         estimate = np.sqrt(np.mean(found.error_estimate[kept] ** 2))
         assert true < 0.05  # dB rms: the bar of "full"
-        assert true / 3 < estimate < 3 * true
+        # An envelope, with a margin: what a level's error passes through on its way through zero counts as well.
+        assert true / 2 < estimate < 5 * true
         seen = (level > 0.1 * level[:, :1]) & kept[:, None]
         polar = 20 * np.log10(np.abs(found.pressure[:, 0] / found.pressure[:, 0, :1])[seen]) - 20 * np.log10(
             (level / level[:, :1])[seen]
@@ -77,7 +78,7 @@ class TestConvergence:
             assert found.error_estimate is not None
             estimate = np.sqrt(np.mean(found.error_estimate[kept] ** 2))
             assert true < 0.05  # dB rms: the bar of "full"
-            assert true / 3 < estimate < 3 * max(true, 5e-4)  # no estimate claims less than 0.0005 dB
+            assert true / 2 < estimate < 5 * max(true, 1e-4)  # an envelope; no estimate claims less than 0.0001 dB
 
     @pytest.mark.parametrize("name", BENCHMARK)
     def test_screen_is_the_same_solver_coarser(self, name: str) -> None:

@@ -78,4 +78,5 @@ def test_error_of_full_and_screen_and_its_estimate(name: str) -> None:
     assert np.abs(levels(full) - levels(exact))[seen].max() < limit
     assert full.error_estimate is not None
     estimate = np.sqrt(np.mean(full.error_estimate**2))
-    assert true / 4 < estimate < max(4 * true, 0.002)  # dB: the estimate never claims less than 0.0005
+    # An envelope, with a margin: what an error passes through on its way through zero counts as well.
+    assert true / 2 < estimate < 4 * max(true, 1e-4)

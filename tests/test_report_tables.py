@@ -77,13 +77,15 @@ def test_summary_table_has_the_columns_and_the_pistons_index_and_impedance(tmp_p
     _, rows = read(write(tmp_path, directivity)[1])
     names = (
         "frequency_hz directivity_index_db far_field_index_db sound_power_index_db beamwidth_deg on_axis_level_db"
-        " on_axis_phase_deg sound_power_level_db throat_resistance throat_reactance error_estimate_db valid"
+        " on_axis_phase_deg sound_power_level_db throat_resistance throat_reactance error_estimate_db polar_error_db"
+        " impedance_error_percent valid"
     )
     assert list(rows[0]) == names.split()
     size = 2 * np.pi * directivity.observation.frequency * RADIUS / AIR.speed_of_sound
     # Ring zones of one degree on lobes of several degrees.
     np.testing.assert_allclose(column(rows, "directivity_index_db"), piston_index(size), atol=0.02)
-    assert {row["error_estimate_db"] for row in rows} == {"0.0123"}
+    told = ("error_estimate_db", "polar_error_db", "impedance_error_percent")
+    assert {tuple(row[name] for name in told) for row in rows} == {("0.0123", "0.0456", "0.7000")}
     # Six significant digits are written.
     np.testing.assert_allclose(column(rows, "throat_resistance"), piston_impedance(size).real, rtol=1e-5)
     np.testing.assert_allclose(column(rows, "throat_reactance"), piston_impedance(size).imag, rtol=1e-5)
@@ -108,7 +110,7 @@ def test_on_axis_level_and_phase_refer_to_the_distance_with_the_travel_taken_out
     assert float(rows[0]["on_axis_phase_deg"]) == pytest.approx(90.0, abs=1e-3)
     # 1.102212e-4 W from the closed form.
     assert float(rows[0]["sound_power_level_db"]) == pytest.approx(80.42265, abs=2e-4)
-    assert rows[0]["throat_resistance"] == rows[0]["error_estimate_db"] == ""
+    assert rows[0]["throat_resistance"] == rows[0]["error_estimate_db"] == rows[0]["polar_error_db"] == ""
     assert "at 2 m" in "\n".join(comments)
 
 

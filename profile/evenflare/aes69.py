@@ -93,6 +93,8 @@ def _ours(directivity: Directivity, name: str, design_id: str, mounting: str) ->
         "throat_reactance": None if impedance is None else impedance.imag,
         "error_estimate_db": directivity.error_estimate,
         "far_field_index_db": directivity.far_field_index,
+        "polar_error_db": directivity.polar_error,
+        "impedance_error": directivity.impedance_error,
     }
     return {
         "name": name,
@@ -218,7 +220,8 @@ def _own(path: Path, record: dict[str, Any], frequency: FloatArray, pressure: Co
         key: None if record[key] is None else np.array(record[key], dtype=np.float64)
         for key in ("sound_power_w", "throat_resistance", "throat_reactance", "error_estimate_db")
     }
-    far = record.get("far_field_index_db")  # younger than the format
+    for key in ("far_field_index_db", "polar_error_db", "impedance_error"):  # which files of earlier versions lack
+        rows[key] = None if record.get(key) is None else np.array(record[key], dtype=np.float64)
     resistance, reactance = rows["throat_resistance"], rows["throat_reactance"]
     directivity = Directivity(
         observation,
@@ -230,7 +233,9 @@ def _own(path: Path, record: dict[str, Any], frequency: FloatArray, pressure: Co
         sound_power=rows["sound_power_w"],
         throat_impedance=None if resistance is None or reactance is None else resistance + 1j * reactance,
         error_estimate=rows["error_estimate_db"],
-        far_field_index=None if far is None else np.array(far, dtype=np.float64),
+        far_field_index=rows["far_field_index_db"],
+        polar_error=rows["polar_error_db"],
+        impedance_error=rows["impedance_error"],
     )
     told = {key: name_in(record[key], file=path, key=key) for key in ("name", "design_id", "mounting")}
     return Sofa(directivity, told["name"], told["design_id"], told["mounting"], ())

@@ -76,6 +76,9 @@ class Directivity:
     sound_power      : (F,) W where known better than from the pressure (a solver's own sum), or None.
     throat_impedance : (F,) mean pressure over the exit / (density * speed_of_sound * velocity), complex, or None.
     error_estimate   : (F,) dB, the solver's estimate of the error of the directivity index, or None.
+    polar_error      : (F,) dB, its estimate of the largest error re on axis in any observed direction whose level is
+                       above -20 dB re on axis, or None.
+    impedance_error  : (F,) its estimate of the error of the throat impedance, as a share of its magnitude, or None.
     far_field_index  : (F,) dB, the directivity index in the far field where a solver knows it, or None.
     resolved         : the same sound in these and more directions, as close as its pattern needs, or None where these
                        are all there are. What is read off between angles is read off it.
@@ -92,6 +95,8 @@ class Directivity:
     sound_power: FloatArray | None = None
     throat_impedance: ComplexArray | None = None
     error_estimate: FloatArray | None = None
+    polar_error: FloatArray | None = None
+    impedance_error: FloatArray | None = None
     far_field_index: FloatArray | None = None
     resolved: Directivity | None = None
     provenance: Mapping[str, Any] = field(default_factory=dict)
@@ -105,6 +110,8 @@ class Directivity:
             "throat_impedance": (shape[:1], np.complex128),
             "error_estimate": (shape[:1], np.float64),
             "far_field_index": (shape[:1], np.float64),
+            "polar_error": (shape[:1], np.float64),
+            "impedance_error": (shape[:1], np.float64),
         }
         for name, (wanted, dtype) in expected.items():
             value = getattr(self, name)

@@ -21,6 +21,7 @@ from evenflare.text import from_path
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
+    PERCENT,
     REFERENCE_POWER,
     REFERENCE_PRESSURE,
     ComplexArray,
@@ -29,7 +30,8 @@ from evenflare.units import (
 
 DIRECTIONS = ("frequency_hz", "azimuth_deg", "off_axis_deg", "level_db", "phase_deg")
 SUMMARY = ("frequency_hz", "on_axis_level_db", "on_axis_phase_deg", "valid")
-ALSO = ("sound_power_level_db", "throat_resistance", "throat_reactance", "error_estimate_db", "far_field_index_db")
+ERRORS = ("error_estimate_db", "polar_error_db", "impedance_error_percent")
+ALSO = ("sound_power_level_db", "throat_resistance", "throat_reactance", "far_field_index_db", *ERRORS)
 """Columns of summary.csv that may be empty."""
 OBSERVED = ("distance_m", "reference_z_mm", "symmetry", "half_space", "speed_of_sound_m_per_s", "density_kg_per_m3")
 """Keys of "observed" in provenance.json."""
@@ -100,6 +102,7 @@ def read_directivity(path: Path | str) -> Stored:
     on_axis = _on_axis(summary, observation, speed_of_sound=air[0])
     power = _column(summary, "sound_power_level_db")
     impedance = _column(summary, "throat_resistance"), _column(summary, "throat_reactance")
+    share = _column(summary, "impedance_error_percent")
     directivity = Directivity(
         observation=observation,
         pressure=on_axis[:, None, None] * relative,
@@ -111,6 +114,8 @@ def read_directivity(path: Path | str) -> Stored:
         throat_impedance=None if impedance[0] is None or impedance[1] is None else impedance[0] + 1j * impedance[1],
         error_estimate=_column(summary, "error_estimate_db"),
         far_field_index=_column(summary, "far_field_index_db"),
+        polar_error=_column(summary, "polar_error_db"),
+        impedance_error=None if share is None else share * PERCENT,
         provenance={key: value for key, value in record.items() if key != "observed"},
     )
     usual = {"name": from_path(path.name), "mounting": "baffle" if directivity.half_space else ""}

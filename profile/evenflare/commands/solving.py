@@ -141,6 +141,7 @@ def method_warnings(path: Path, method: radiation.Method | None) -> list[str]:
 def found_lines(sound: Heard) -> list[str]:
     """By which method, how exact, and over which frequencies; and how the other method agrees."""
     from evenflare.report.agreement import METHODS, valid_words
+    from evenflare.report.words import errors_at_most
 
     found = sound.directivity
     lines = [f"Method: {METHODS[found.provenance['method']]}, valid {valid_words(found)}"]
@@ -148,7 +149,7 @@ def found_lines(sound: Heard) -> list[str]:
         off = ", several dB off at high frequency" if found.provenance["method"] == "march" else ""
         lines.append(f"Error not estimated at this setting: a first look{off}")
     else:
-        lines.append(f"Estimated error of the index: {found.error_estimate.max():.3f} dB at most")
+        lines.append(f"Estimated error: {errors_at_most(found)}")
     return lines + agreement_lines(sound)
 
 

@@ -22,16 +22,13 @@ from evenflare.directivity import Directivity, Observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.boundary import Boundary, Part, boundary_of, normal
 from evenflare.radiation.boundary_field import Places, far_pressure, places, reached
+from evenflare.radiation.own_error import SAME_ANGLE, Heard, OwnError, own_error
 from evenflare.radiation.panels import Density
 from evenflare.radiation.surface_pressure import INSIDE, Equations, equations
 from evenflare.units import BoolArray, ComplexArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.walls import Arc, Line
 
-SMALLEST_ERROR = 5e-4
-"""dB; no estimate claims less."""
-VALID_ERROR = 0.5
-"""dB; where the estimated error of the index is larger the result is marked as not valid."""
 FINER = 1.3
 """Nodes of the mesh that measures the error, over those of the one measured."""
 
@@ -153,18 +150,20 @@ def _solved(
 
     pressure = np.zeros(observation.shape, dtype=np.complex128)
     pressure[:, :, seen] = air.impedance * np.array([each.pressure for each in results])[:, None, :]
-    error = _error_estimate(bands, results, again) if fineness.checked else None
+    error = _error_estimate(bands, results, again, observation, seen) if fineness.checked else None
     return Directivity(
         observation=observation,
         pressure=pressure,
-        valid=np.ones(frequency.size, dtype=bool) if error is None else error <= VALID_ERROR,
+        valid=np.ones(frequency.size, dtype=bool) if error is None else error.valid,
         density=air.density,
         speed_of_sound=air.speed_of_sound,
         half_space=boundary.baffled,
         sound_power=air.impedance * np.array([each.power for each in results]),
         throat_impedance=np.array([each.impedance for each in results]),
-        error_estimate=error,
-        far_field_index=np.array([_index(each) for each in results]),
+        error_estimate=None if error is None else error.index,
+        polar_error=None if error is None else error.polar,
+        impedance_error=None if error is None else error.impedance,
+        far_field_index=power_db(np.array([4 * np.pi * abs(each.on_axis) ** 2 / each.power for each in results])),
         provenance={
             "method": "boundary_elements",
             "setting": setting,
@@ -176,7 +175,7 @@ def _solved(
             ],
             # Above it a driver that does not move evenly can send its first sideways mode through the throat.
             "first_cross_mode_hz": tube_cut_on(float(np.sqrt(boundary.source_area / np.pi)), air=air),
-            "error_rms_db": None if error is None else float(np.sqrt(np.mean(error**2))),
+            "error_rms_db": None if error is None else float(np.sqrt(np.mean(error.index**2))),
         },
     )
 
@@ -208,17 +207,28 @@ def _radiated(k: float, made: Made, observation: Observation, seen: BoolArray, b
     return Radiated(pressure, complex(far[-1]), made.equations.power(k, surface), impedance)
 
 
-def _error_estimate(bands: Sequence[slice], results: Sequence[Radiated], again: Sequence[Radiated]) -> FloatArray:
-    """(F,) dB: over a whole band how much the directivity index at its highest frequency moves on a finer mesh."""
-    error = np.empty(len(results))
-    for band, finer in zip(bands, again, strict=True):
-        error[band] = abs(_index(finer) - _index(results[band.stop - 1]))
-    return np.maximum(error, SMALLEST_ERROR)
+def _error_estimate(
+    bands: Sequence[slice],
+    results: Sequence[Radiated],
+    again: Sequence[Radiated],
+    observation: Observation,
+    seen: BoolArray,
+) -> OwnError:
+    """(F,) over a whole band how far what is found at its highest frequency lies from what a finer mesh gives."""
+    tops = [band.stop - 1 for band in bands]
+    at = replace(observation, frequency=observation.frequency[tops], off_axis=observation.off_axis[seen])
+    found, finer = _heard([results[top] for top in tops]), _heard(again)
+    # By area, as far as the observed directions tell.
+    area = np.abs(np.sin(at.off_axis)) + SAME_ANGLE
+    overlap = np.sum(area * np.conj(found.pressure) * finer.pressure, axis=(1, 2))
+    error = own_error(found, finer, overlap=overlap, observation=at)
+    counts = [band.stop - band.start for band in bands]
+    return OwnError(*(np.repeat(values, counts) for values in (error.index, error.polar, error.impedance)))
 
 
-def _index(radiated: Radiated) -> float:
-    """dB: the directivity index on axis."""
-    return float(power_db(4 * np.pi * abs(radiated.on_axis) ** 2 / radiated.power))
+def _heard(results: Sequence[Radiated]) -> Heard:
+    pressure, on_axis, power, impedance = (np.array(each) for each in zip(*results, strict=True))
+    return Heard(pressure[:, None, :], on_axis, power, impedance)
 
 
 def warm_up() -> None:

@@ -20,10 +20,6 @@ from evenflare.units import FloatArray, IntArray
 
 NODES = 4
 """Along the sweep in an element. The error of a step falls with its power 2 (NODES - 1)."""
-LARGEST_TURN = 0.6
-"""rad of cap half-angle in an element, whatever the frequency."""
-LARGEST_GROWTH = 0.7
-"""Natural logarithm of the growth of the radius in an element, whatever the frequency."""
 EXTRA_POINTS = 4
 """Gauss points across a cap beyond the number of modes: the geometry is smooth but not polynomial."""
 
@@ -58,13 +54,12 @@ class Elements:
 def divided(sweep: Sweep, step: float, fineness: float) -> list[tuple[Path, FloatArray]]:
     """Elements that advance by `step` (m) at most, at wall and apex: on each path the parameters (E, 4) of their nodes.
 
-    fineness : scales down the largest turn and growth of an element, which hold at any frequency.
+    fineness : how many elements there are to one that the bends of the sweep ask for at any frequency.
     """
     found = []
     for stretch in sweep:
-        shape = np.maximum(stretch.turn / LARGEST_TURN, np.abs(stretch.growth) / LARGEST_GROWTH)
         along = np.zeros(stretch.t.size)
-        np.cumsum(np.maximum(stretch.travel / step, shape * fineness), out=along[1:])
+        np.cumsum(np.maximum(stretch.travel / step, stretch.bent * fineness), out=along[1:])
         count = max(1, int(np.ceil(along[-1])))
         edges = np.interp(np.arange(count + 1) * (along[-1] / count), along, stretch.t)
         found.append((stretch.path, edges[:-1, None] + (edges[1:] - edges[:-1])[:, None] * (0.5 * (1.0 + NODE_POINTS))))

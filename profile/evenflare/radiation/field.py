@@ -5,9 +5,9 @@ from __future__ import annotations
 from functools import lru_cache
 
 import numpy as np
-from scipy.special import spherical_jn, spherical_yn
 
 from evenflare.air import Air
+from evenflare.compiled import njit
 from evenflare.directivity import Observation
 from evenflare.radiation.termination import End, associated
 from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
@@ -46,14 +46,9 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
                 " mouth. Raise it, or leave it out for the far field"
             )
         angular = _angular(cosine_there.tobytes(), degree.tobytes(), order.tobytes())
-        turned = _turned(angular, order, observation)
+        turned = np.stack(_turned(angular, order, observation), axis=1)
         result = np.zeros((wavenumber.size, observation.plane.size, cosine.size), dtype=np.complex128)
-        degrees, which = np.unique(degree, return_inverse=True)
-        for r in np.unique(distance[~behind]):  # one where the end's centre is the reference point
-            waves = outgoing * hankel(degrees, wavenumber[:, None] * r)[:, which]
-            here = ~behind & (distance == r)
-            for p, plane in enumerate(turned):
-                result[:, p, here] = waves @ plane[here].T
+        result[:, :, ~behind] = _waves_at(outgoing, degree, wavenumber[:, None] * distance[~behind], turned[~behind])
     result[:, :, behind] = 0.0
     return np.asarray(result)
 
@@ -75,9 +70,32 @@ def _angular(cosine: bytes, degree: bytes, order: bytes) -> FloatArray:
     return read_only(result)
 
 
-def hankel(degree: IntArray, x: FloatArray) -> ComplexArray:
-    """Spherical Hankel function of the second kind, h_n(x) = j_n(x) - j y_n(x)."""
-    return np.asarray(spherical_jn(degree, x) - 1j * spherical_yn(degree, x))
+@njit(cache=True)
+def _waves_at(outgoing, degree, x, angular):  # type: ignore[no-untyped-def]
+    """(F, P, A) sums of outgoing (F, D) times h_n(x) of the second kind times angular (A, P, D), at x (F, A).
+
+    The recurrence upward is stable for h: what it loses is the part in phase, where that is no part of h to speak of.
+    """
+    angles, planes, _ = angular.shape
+    result = np.zeros((len(x), planes, angles), dtype=np.complex128)
+    h = np.empty(degree.max() + 1, dtype=np.complex128)
+    for f in range(len(x)):
+        # What a band of lower frequencies leaves out would be too large for its waves' number.
+        waves = outgoing.shape[1]
+        while waves > 0 and outgoing[f, waves - 1] == 0.0:
+            waves -= 1
+        top = degree[:waves].max() if waves > 0 else 0
+        for a in range(angles):
+            before = np.exp(-1j * x[f, a]) / x[f, a]  # of degree -1
+            h[0] = 1j * before
+            for n in range(1, top + 1):
+                h[n] = (2 * n - 1) / x[f, a] * h[n - 1] - (h[n - 2] if n > 1 else before)
+            for p in range(planes):
+                total = 0.0j
+                for d in range(waves):
+                    total += outgoing[f, d] * h[degree[d]] * angular[a, p, d]
+                result[f, p, a] = total
+    return result
 
 
 def sound_power(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, air: Air) -> FloatArray:
@@ -89,14 +107,23 @@ def sound_power(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, air
     return np.asarray(4 * np.pi / (air.impedance * wavenumber**2) * _mean_square(outgoing, end))
 
 
-def far_field_index(outgoing: ComplexArray, *, end: End) -> FloatArray:
-    """(F,) dB: the directivity index on axis, |sum c_n j^n|^2 / (share sum |c_n|^2 / (2n + 1)), share 1 or 1/2.
-
-    Of the waves only those of order 0 reach the axis.
-    """
+def far_on_axis(outgoing: ComplexArray, *, end: End) -> ComplexArray:
+    """(F,) the pressure on axis in the far field, to a factor: sum c_n j^n. Only waves of order 0 reach the axis."""
     degree, order = end.waves(outgoing.shape[1])
-    on_axis = (outgoing * (order == 0)) @ (1j**degree)
-    return power_db(np.abs(on_axis) ** 2 / _mean_square(outgoing, end))
+    return np.asarray((outgoing * (order == 0)) @ (1j**degree))
+
+
+def far_field_index(outgoing: ComplexArray, *, end: End) -> FloatArray:
+    """(F,) dB: the directivity index on axis, |sum c_n j^n|^2 / (share sum |c_n|^2 / (2n + 1)), share 1 or 1/2."""
+    return power_db(np.abs(far_on_axis(outgoing, end=end)) ** 2 / _mean_square(outgoing, end))
+
+
+def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) -> ComplexArray:
+    """(F,) the mean over all directions of conj(one) times other, from their waves (F, D) and the ends of these."""
+    known = [np.array(end.waves(each.shape[1])) for end, each in zip(ends, (one, other), strict=True)]
+    many = 1 + max(int(waves[1].max()) for waves in known)
+    _, i, j = np.intersect1d(*(waves[0] * many + waves[1] for waves in known), return_indices=True)
+    return np.asarray(np.sum(np.conj(one[:, i]) * other[:, j] / (2 * known[0][0][i] + 1), axis=1))
 
 
 def _mean_square(outgoing: ComplexArray, end: End) -> FloatArray:

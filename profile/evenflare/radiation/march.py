@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -17,40 +17,42 @@ from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity import Directivity, Observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
-from evenflare.radiation.field import far_field_index, pressure, sound_power
+from evenflare.radiation.field import far_field_index, far_on_axis, overlap, pressure, sound_power
 from evenflare.radiation.medium import Medium, Profile, available_memory, in_a_sphere, medium
+from evenflare.radiation.own_error import Heard, OwnError, between, own_error
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
 from evenflare.radiation.wavefront import Sweep, launched
-from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
+from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, IntArray
 from evenflare.waveguide import Conical, Oblong, Points, Waveguide
 
 FINEST = 30.0
 """Fineness beyond which elements are not divided further."""
-SMALLEST_ERROR = 5e-4
-"""dB; no estimate claims less."""
-VALID_ERROR = 0.5
-"""dB; where the estimated error of the index is larger the result is marked as not valid."""
-
-
-Work = tuple[FloatArray, Resolution]
-"""Wavenumbers that share elements, and how fine these are."""
+ON_A_SPHERE = 6
+"""More modes of the finer answer where the last cap is part of a sphere: what leaves it is singular at a sharp rim, and
+the error falls only about as the number of modes (measured)."""
 
 
 @dataclass(frozen=True)
 class Problem:
     """A waveguide made ready to be solved at any frequency.
 
+    resolution    : how finely.
     before, after : the sweep up to the launching cap, on which one mode is carried, if any; and the rest, with many.
     exit_area     : m2.
     profile       : of the exit's velocity, unless it is even.
     """
 
     medium: Medium
+    resolution: Resolution
     before: Sweep
     after: Sweep
     air: Air
     exit_area: float
     profile: Profile | None
+
+
+Work = tuple[Problem, FloatArray]
+"""A problem and wavenumbers that share elements."""
 
 
 @dataclass(frozen=True)
@@ -61,6 +63,25 @@ class Radiated:
     impedance: ComplexArray
     elements: int
     modes: int
+
+
+@dataclass(frozen=True)
+class Answer:
+    """What was found of a problem, from its lowest band of frequencies to its highest."""
+
+    problem: Problem
+    parts: Sequence[Radiated]
+
+    @cached_property
+    def outgoing(self) -> ComplexArray:
+        """(F, D) coefficients of the outgoing waves."""
+        shapes = [part.outgoing.shape for part in self.parts]
+        whole = np.zeros((sum(count for count, _ in shapes), max(waves for _, waves in shapes)), dtype=np.complex128)
+        first = 0
+        for part, (count, waves) in zip(self.parts, shapes, strict=True):
+            whole[first : first + count, :waves] = part.outgoing
+            first += count
+        return whole
 
 
 def march_solver(setting: Setting, *, cores: int = 1) -> Solver:
@@ -91,18 +112,18 @@ def memory_needed(
     """
     wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
     resolution = _resolution(waveguide, setting)
-    whole = medium(waveguide, resolution.refined(), float(wavenumber[-1]))
-    return _memory(whole, wavenumber, resolution, cores)
+    _, fine = _problems(waveguide, resolution, air, float(wavenumber[-1]))
+    return _memory(fine, wavenumber, cores)
 
 
 def _resolution(waveguide: Waveguide, setting: Setting) -> Resolution:
     return (ROUND if waveguide.is_round else OBLONG)[setting]
 
 
-def _memory(whole: Medium, wavenumber: FloatArray, resolution: Resolution, cores: int) -> int:
+def _memory(fine: Problem, wavenumber: FloatArray, cores: int) -> int:
     """As memory_needed: the largest elements, of the highest frequency, once for each core. Other bands need less."""
-    largest = resolution.refined() if resolution.checks else resolution
-    return cores * whole.bytes_needed(whole.sweep, float(wavenumber[-1]), largest)
+    whole = fine.medium
+    return cores * whole.bytes_needed(whole.sweep, float(wavenumber[-1]), fine.resolution)
 
 
 def _refuse_too_large(needed: int) -> None:
@@ -130,39 +151,32 @@ def _solved(
 ) -> Directivity:
     frequency = observation.frequency
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
-    finest = resolution.refined()
-    whole = medium(waveguide, finest, float(wavenumber[-1]))
-    before, after = launched(whole.sweep) if resolution.one_mode else ((), whole.sweep)
-    driver, end = waveguide.driver, whole.end
-    profile = None if driver.velocity_profile is None else driver.velocity
-    problem = Problem(whole, before, after, air, driver.exit_area, profile)
-    needed = _memory(whole, wavenumber, resolution, cores)
+    coarse, fine = _problems(waveguide, resolution, air, float(wavenumber[-1]))
+    needed = _memory(fine, wavenumber, cores)
     _refuse_too_large(needed)
-    bands = list(_bands(wavenumber, resolution.edges))
-    checked = bands[-resolution.checks :] if resolution.checks else []
+    bands = _bands(wavenumber, resolution.edges)
+    checked = _checked(bands, resolution.every)
+    checks = _bands(wavenumber[checked], fine.resolution.edges) if checked.size else []
     # From the most work to the least, so that no core waits long for another.
-    checks = [(wavenumber[band.stop - 1 : band.stop], finest) for band in reversed(checked)]
-    solves = [(wavenumber[band], resolution) for band in reversed(bands)]
-    found = _on_cores(lambda each: _radiated(problem, *each), [*checks, *solves], cores)
-    again, parts = found[: len(checks)][::-1], found[len(checks) :][::-1]
-    outgoing = np.zeros((frequency.size, max(part.outgoing.shape[1] for part in parts)), dtype=np.complex128)
-    for band, part in zip(bands, parts, strict=True):
-        outgoing[band, : part.outgoing.shape[1]] = part.outgoing
-    error = None
-    if checked:
-        finer = [float(far_field_index(check.outgoing, end=end)[0]) for check in again]
-        error = _error_estimate(checked, wavenumber, far_field_index(outgoing, end=end), finer)
+    work = [(fine, wavenumber[checked][band]) for band in reversed(checks)]
+    work += [(coarse, wavenumber[band]) for band in reversed(bands)]
+    found = _on_cores(lambda each: _radiated(*each), work, cores)
+    again, answer = Answer(fine, found[: len(checks)][::-1]), Answer(coarse, found[len(checks) :][::-1])
+    heard = _heard(answer, observation)
+    error = _error(answer, heard, again, checked, observation) if checks else None
     return Directivity(
         observation=observation,
-        pressure=pressure(outgoing, wavenumber, end=end, observation=observation),
-        valid=np.ones(frequency.size, dtype=bool) if error is None else error <= VALID_ERROR,
+        pressure=heard.pressure,
+        valid=np.ones(frequency.size, dtype=bool) if error is None else error.valid,
         density=air.density,
         speed_of_sound=air.speed_of_sound,
-        half_space=end.half_space,
-        sound_power=sound_power(outgoing, wavenumber, end=end, air=air),
-        throat_impedance=np.concatenate([part.impedance for part in parts]),
-        error_estimate=error,
-        far_field_index=far_field_index(outgoing, end=end),
+        half_space=coarse.medium.end.half_space,
+        sound_power=heard.power,
+        throat_impedance=heard.impedance,
+        error_estimate=None if error is None else error.index,
+        polar_error=None if error is None else error.polar,
+        impedance_error=None if error is None else error.impedance,
+        far_field_index=far_field_index(answer.outgoing, end=coarse.medium.end),
         provenance={
             "method": "march",
             "setting": setting,
@@ -171,14 +185,59 @@ def _solved(
             **_approximation(waveguide),
             "bands": [
                 {"to_hz": float(frequency[band][-1]), "elements": part.elements, "modes": part.modes}
-                for band, part in zip(bands, parts, strict=True)
+                for band, part in zip(bands, answer.parts, strict=True)
             ],
             # Above it a driver that does not move evenly can send its first sideways mode through the throat.
-            "first_cross_mode_hz": tube_cut_on(whole.throat_radius, air=air),
+            "first_cross_mode_hz": tube_cut_on(coarse.medium.throat_radius, air=air),
             "memory_mb": needed / 1e6,
-            "error_rms_db": None if error is None else float(np.sqrt(np.mean(error**2))),
+            "error_rms_db": None if error is None else float(np.sqrt(np.mean(error.index**2))),
         },
     )
+
+
+def _problems(waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber: float) -> tuple[Problem, Problem]:
+    """The problem at a resolution, and at the finer one that tells of its error, up to a wavenumber, rad/m."""
+    finest = resolution.refined() if resolution.every else resolution
+    if resolution.every and waveguide.mounting.kind != "baffle":
+        finest = replace(finest, modes=finest.modes + ON_A_SPHERE)
+    fine = medium(waveguide, finest, wavenumber)
+    # The modes of a round waveguide are the first of the finer ones.
+    coarse = fine if waveguide.is_round or not resolution.every else medium(waveguide, resolution, wavenumber)
+    driver = waveguide.driver
+    profile = None if driver.velocity_profile is None else driver.velocity
+    made = []
+    for whole, each in ((coarse, resolution), (fine, finest)):
+        before, after = launched(whole.sweep) if each.one_mode else ((), whole.sweep)
+        made.append(Problem(whole, each, before, after, air, driver.exit_area, profile))
+    return made[0], made[1]
+
+
+def _checked(bands: Sequence[slice], every: int) -> IntArray:
+    """Indices of the frequencies that are solved again: of each band the highest, and downward every so many."""
+    if not every:
+        return np.zeros(0, dtype=np.int64)
+    return np.concatenate([np.arange(band.stop - 1, band.start - 1, -every)[::-1] for band in bands])
+
+
+def _heard(answer: Answer, observation: Observation) -> Heard:
+    """What an answer at the observation's frequencies sounds like there."""
+    end, air = answer.problem.medium.end, answer.problem.air
+    wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
+    return Heard(
+        pressure(answer.outgoing, wavenumber, end=end, observation=observation),
+        far_on_axis(answer.outgoing, end=end),
+        sound_power(answer.outgoing, wavenumber, end=end, air=air),
+        np.concatenate([part.impedance for part in answer.parts]),
+    )
+
+
+def _error(answer: Answer, heard: Heard, again: Answer, at: IntArray, observation: Observation) -> OwnError:
+    """The error of what was heard of an answer, from one found again at the frequencies of index `at`."""
+    ends = answer.problem.medium.end, again.problem.medium.end
+    seen = replace(observation, frequency=observation.frequency[at])
+    both = overlap(answer.outgoing[at], again.outgoing, ends=ends)
+    error = own_error(heard.at(at), _heard(again, seen), overlap=both, observation=seen)
+    return between(error, at, observation.frequency.size)
 
 
 def _on_cores(work: Callable[[Work], Radiated], items: Sequence[Work], cores: int) -> list[Radiated]:
@@ -189,15 +248,15 @@ def _on_cores(work: Callable[[Work], Radiated], items: Sequence[Work], cores: in
         return list(threads.map(work, items))
 
 
-def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
+def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> list[slice]:
     """Wavenumbers that share elements, from the lowest band to the highest."""
     cuts = np.unique([0, *np.searchsorted(wavenumber, np.array(edges) * wavenumber[-1]), wavenumber.size])
-    for first, beyond in itertools.pairwise(cuts):
-        yield slice(int(first), int(beyond))
+    return [slice(int(first), int(beyond)) for first, beyond in itertools.pairwise(cuts)]
 
 
-def _radiated(problem: Problem, wavenumber: FloatArray, resolution: Resolution) -> Radiated:
+def _radiated(problem: Problem, wavenumber: FloatArray) -> Radiated:
     """One band (F,) of wavenumbers, on elements made for its highest."""
+    resolution = problem.resolution
     # A launching cap moves evenly: one mode tells of no profile.
     profile = None if problem.before else problem.profile
     elements, (stiffness, flux, met) = _eliminated_along(problem.medium, problem.after, wavenumber, resolution, profile)
@@ -248,30 +307,11 @@ def _approximation(waveguide: Waveguide) -> dict[str, str]:
     }
 
 
-def _error_estimate(
-    bands: list[slice], wavenumber: FloatArray, index: FloatArray, again: Sequence[float]
-) -> FloatArray:
-    """(F,) dB: how much the directivity index (F,) moves on finer elements with more modes.
-
-    again : for each band the index at its highest frequency, solved more finely. Within a band the error falls with
-            the sixth power of the frequency, the order of an element; in lower bands, whose elements are longer in
-            proportion, it is taken to be what it is in the lowest of those checked.
-    """
-    error = np.empty(wavenumber.size)
-    begin = 0
-    for band, finer in zip(bands, again, strict=True):
-        top = band.stop - 1
-        share = wavenumber[begin : band.stop] / wavenumber[top]
-        error[begin : band.stop] = abs(finer - index[top]) * share**6
-        begin = band.stop
-    error[: bands[0].start] = error[bands[0].stop - 1]
-    return np.maximum(error, SMALLEST_ERROR)
-
-
 def warm_up() -> None:
     """Compile, or load from the cache, everything that a solve needs; a fraction of a second when cached."""
     observation = Observation(frequency=np.array([1000.0]), off_axis=np.array([0.0]))
     narrowing = Points(((0.0, 0.0127), (0.02, 0.02), (0.04, 0.024)))
-    march_solver("screen")(Waveguide(narrowing), observation, Air())
+    for seen in (observation, replace(observation, distance=1.0)):
+        march_solver("screen")(Waveguide(narrowing), seen, Air())
     widening = Oblong(Conical(0.02, 0.6), Conical(0.02, 0.4))
     march_solver("screen")(Waveguide(widening), observation, Air())

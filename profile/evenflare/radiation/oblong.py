@@ -31,6 +31,9 @@ SMALLEST_TURN = 0.01
 """rad; a wall that turns less is as good as straight."""
 NEARLY_ROUND = 1e-6
 """Of the radius: a mouth this close to a circle needs no last stretch."""
+ROOM = 1.03
+"""Of the last dome over the smallest whose way out does not cross itself: there elements would have no volume at a
+point of the edge, and fold beside it."""
 SAMPLES = 720
 """Of a quarter of the mouth, to find its widest point."""
 
@@ -130,7 +133,8 @@ def _semi_axes(surface: Surface, z: FloatArray) -> tuple[FloatArray, FloatArray]
 
 
 def dome_radius(surface: Surface) -> float:
-    """m, of the smallest hemisphere over the mouth to whose rim every point of the mouth's edge can move outward.
+    """m, of a hemisphere over the mouth to whose rim every point of the mouth's edge can move outward, by ROOM larger
+    than the smallest.
 
     A point p with the outward normal n moves to R (cos(psi), sin(psi)): across its edge if R (cos, sin) . n > p . n,
     across the circle if R > p . (cos, sin); the domes between then do not cross. For an ellipse R is its larger axis.
@@ -143,7 +147,8 @@ def dome_radius(surface: Surface) -> float:
     along_x, along_y = np.gradient(edge, psi, axis=1, edge_order=2)
     normal = np.stack([along_y, -along_x])
     across = np.sum(edge * normal, axis=0) / np.sum(circle * normal, axis=0)
-    return float(max(a[0], b[0], np.max(np.hypot(*edge)), np.max(across[1:-1])))
+    least = float(max(a[0], b[0], np.max(np.hypot(*edge)), np.max(across[1:-1])))
+    return least if least - min(a[0], b[0]) <= NEARLY_ROUND * least else ROOM * least
 
 
 def sweep(waveguide: Waveguide) -> Sweep:
@@ -152,7 +157,7 @@ def sweep(waveguide: Waveguide) -> Sweep:
     for meridian in (surface.horizontal, surface.vertical):
         refuse_undercut(meridian)
     walls = [MeanWall(surface, i) for i in range(len(surface.cuts) - 1)]
-    inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi)
+    inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
     stretches = [_widened(stretch, surface) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
     radius = dome_radius(surface)

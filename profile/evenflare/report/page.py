@@ -21,7 +21,7 @@ from evenflare.report.cabinet import CabinetEffect
 from evenflare.report.rows import FamilyResult
 from evenflare.report.sheet import Picture, rendered
 from evenflare.report.sheet import picture as drawn
-from evenflare.report.words import hertz, millimetres, signed, span, spoken
+from evenflare.report.words import errors_at_most, hertz, millimetres, signed, span, spoken
 from evenflare.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import PUBLISHED, Waveguide
@@ -371,5 +371,8 @@ def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str
         )
     if directivity is not None and directivity.error_estimate is not None:
         between = span(directivity.error_estimate, digits=3) or "unknown"
-        lines.append(f"The solver's own estimate of its error of the index, by frequency, dB: {between}.")
+        lines.append(
+            f"The solver's own estimate of its error of the index, by frequency, dB: {between}; by quantity,"
+            f" {errors_at_most(directivity)}."
+        )
     return lines

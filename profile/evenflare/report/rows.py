@@ -224,8 +224,10 @@ def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, st
         (f"Beamwidth at −6 dB, horizontal{here}", "beamwidth_horizontal_deg", "°"),
         (f"Beamwidth at −6 dB, vertical{here}", "beamwidth_vertical_deg", "°"),
         ("Error estimate of the index", "error_estimate_db", " dB"),
+        ("Error estimate of the polar response", "polar_error_db", " dB"),
+        ("Error estimate of the throat impedance", "impedance_error_percent", " %"),
     ):
-        between = span(columns.get(column, np.empty(0)), digits=3 if column == "error_estimate_db" else 1)
+        between = span(columns.get(column, np.empty(0)), digits=3 if "error" in column else 1)
         if label and between:
             rows.append((label, between + unit))
     return rows

@@ -19,6 +19,7 @@ from evenflare.text import comments
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
+    PERCENT,
     ComplexArray,
     FloatArray,
     amplitude_db,
@@ -35,8 +36,14 @@ TWO_PLANES = (
 )
 """Header line of a directivity of that symmetry."""
 
+ERRORS_TOLD = (
+    "error_estimate_db: of the directivity index; polar_error_db: the largest re on axis in any direction above -20 dB"
+    " re on axis; impedance_error_percent: of the throat impedance's magnitude",
+)
+"""Header lines of what is told of errors."""
+
 _DIRECTIONS = "units: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical; valid 1 where the result can be trusted"
-_DECIMALS = {"hz": 4, "deg": 3, "db": 4}
+_DECIMALS = {"hz": 4, "deg": 3, "db": 4, "percent": 4}
 """By the last part of a column's name; other numbers get six significant digits."""
 _AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
 """Columns without trailing zeros: they are mostly round numbers."""
@@ -112,6 +119,10 @@ def summary_columns(directivity: Directivity, *, by_plane: bool = False) -> Colu
         "throat_resistance": nothing if impedance is None else impedance.real,
         "throat_reactance": nothing if impedance is None else impedance.imag,
         "error_estimate_db": nothing if directivity.error_estimate is None else directivity.error_estimate,
+        "polar_error_db": nothing if directivity.polar_error is None else directivity.polar_error,
+        "impedance_error_percent": (
+            nothing if directivity.impedance_error is None else directivity.impedance_error / PERCENT
+        ),
         "valid": directivity.valid.astype(np.float64),
     }
 
@@ -203,6 +214,7 @@ def write_solution(
                 "directivity_index_db: whole sphere; sound_power_index_db: listening window less sound power",
                 *distance_notes(observation),
                 *coarse,
+                *ERRORS_TOLD,
                 *space,
                 *lacking,
             ],

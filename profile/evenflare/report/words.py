@@ -7,7 +7,8 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.directivity import Directivity
+from evenflare.units import MILLIMETRE, PERCENT, FloatArray
 
 _UNITS = {"mm": "mm", "deg": "degrees", "db": "dB", "hz": "Hz", "m": "m", "mb": "MB", "s": "s"}
 """The last part of a name, and the unit that it stands for."""
@@ -52,6 +53,17 @@ def span(values: FloatArray, *, digits: int) -> str:
     """The least and the greatest of the values that are numbers, once if they read alike; empty if none is."""
     known = values[np.isfinite(values)]
     return " to ".join(dict.fromkeys(f"{each:.{digits}f}" for each in (known.min(), known.max()))) if known.size else ""
+
+
+def errors_at_most(directivity: Directivity) -> str:
+    """The greatest of each error that a directivity states; empty if it states none."""
+    said = (
+        ("of the index", directivity.error_estimate, 1.0, " dB"),
+        ("of the polar response", directivity.polar_error, 1.0, " dB"),
+        ("of the throat impedance", directivity.impedance_error, PERCENT, " %"),
+    )
+    told = [f"{np.max(each) / unit:.3f}{name} {of}" for of, each, unit, name in said if each is not None]
+    return ", ".join(told) + " at most" if told else ""
 
 
 def plainly(value: Any) -> str:

@@ -21,11 +21,11 @@ from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 1.0
 """A panel is near within this many of its reaches beyond its circle."""
-ON_PANEL = 1e-9
-"""Of a panel's half: a point that is nearer lies on it, and is one of its nodes."""
 TOUCHING = 1e-4
 """Of the rest of the panel on one side: the scale on which points are drawn to a node on it, for a logarithm."""
-LARGEST_RULE = 40
+CLOSEST = 1e-13
+"""The same, at least, for points beside it: nearer than that their coordinates' last digits count."""
+LARGEST_RULE = 60
 BASE_COUNT = 8.0
 COUNT_PER_RISE = 1.6
 """Points on one side of the nearest one: for each unit of the hyperbolic sine's argument."""
@@ -56,13 +56,20 @@ def _gauss_rules() -> tuple[FloatArray, FloatArray]:
 _POINTS, _WEIGHTS = _gauss_rules()
 
 
-def still_layers(z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice) -> Layers:
-    """Of points (z, r), m, and some of the mesh's nodes, whole panels."""
+def still_layers(z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, *, at_nodes: bool) -> Layers:
+    """Of points (z, r), m, and some of the mesh's nodes, whole panels.
+
+    at_nodes : whether the first points are the mesh's nodes. Which panel a node lies on is told by its number: told by
+               its distance, a node of a panel of nanometres would lie on the neighbour too, or by its last digits on
+               neither, and its row would miss or repeat the jump of the double layer.
+    """
     panels = slice(nodes.start // mesh.order, nodes.stop // mesh.order)
     return Layers(
         *_still(
             z,
             r,
+            mesh.size if at_nodes else 0,
+            panels.start,
             mesh.shape[panels],
             mesh.grade[panels],
             mesh.middle[panels],
@@ -133,6 +140,8 @@ def _add_double(
 def _still(
     z: FloatArray,
     r: FloatArray,
+    at_nodes: int,
+    first_panel: int,
     shape: FloatArray,
     grade: IntArray,
     middle: FloatArray,
@@ -151,10 +160,12 @@ def _still(
     sums = np.empty((4, order))
     scale = _barycentric(gauss)
     for i in range(z.size):
+        own = i // order - first_panel if i < at_nodes else -1
         for panel in range(grade.size):
             away = math.hypot(z[i] - middle[panel, 0], r[i] - middle[panel, 1])
-            if away < (1.0 + NEAR) * reach[panel]:
-                _near(z[i], r[i], shape[panel], grade[panel], gauss, scale, sums)
+            if panel == own or away < (1.0 + NEAR) * reach[panel]:
+                node = i % order if panel == own else -1
+                _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, sums)
                 for n in range(order):
                     j = panel * order + n
                     single[i, j], single_square[i, j] = sums[0, n], sums[1, n]
@@ -229,20 +240,29 @@ def _drawn(x: float, grade: int) -> float:
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def _near(
-    z: float, r: float, shape: FloatArray, grade: int, gauss: FloatArray, scale: FloatArray, sums: FloatArray
+    z: float, r: float, node: int, shape: FloatArray, grade: int, gauss: FloatArray, scale: FloatArray, sums: FloatArray
 ) -> None:
-    """Integrals over one panel of the still parts times the polynomials that are 1 at one node: sums (4, order)."""
+    """Integrals over one panel of the still parts times the polynomials that are 1 at one node: sums (4, order).
+
+    node : of the panel that the point is, or below 0.
+    """
     sums[:] = 0.0
-    x, distance, speed = _nearest(z, r, shape)
-    u = _drawn(x, grade)
+    if node >= 0:
+        u, spread, least = gauss[node], 0.0, TOUCHING
+        z, r, _, _ = _on_panel(shape, grade, u)
+        x = u
+    else:
+        x, distance, speed = _nearest(z, r, shape)
+        # How far along the panel's own parameter it has moved away by as much as it is distant at its nearest.
+        u, spread, least = _drawn(x, grade), distance / max(speed, 1e-30), CLOSEST
     for side in (-1.0, 1.0):
         length = 1.0 - side * u
         if length < 1e-12:
             continue
-        # How far along u the panel has moved away by as much as it is distant at its nearest.
-        spread = distance / max(speed, 1e-30)
-        width = side * (_drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u)
-        width = max(width if spread < 2.0 else 2.0, (TOUCHING if spread < ON_PANEL else ON_PANEL) * length)
+        width = 2.0
+        if spread < 2.0:
+            width = side * (_drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u) if spread > 0.0 else 0.0
+        width = max(width, least * length)
         rise = math.asinh(length / width)
         count = min(LARGEST_RULE, int(BASE_COUNT + COUNT_PER_RISE * rise))
         for q in range(count):

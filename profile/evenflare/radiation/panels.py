@@ -174,8 +174,11 @@ def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int]) 
 
 @cache
 def _fit() -> tuple[FloatArray, FloatArray]:
-    """Points of a panel, and the matrix from values there to coefficients."""
-    points = np.cos(np.pi * (np.arange(COEFFICIENTS) + 0.5) / COEFFICIENTS)
+    """Points of a panel, and the matrix from values there to coefficients.
+
+    Both ends are among them, so that panels meet to the last digits, however small the one beside.
+    """
+    points = np.cos(np.pi * np.arange(COEFFICIENTS) / (COEFFICIENTS - 1))
     return points, np.linalg.inv(np.vander(points, increasing=True))
 
 

@@ -142,7 +142,7 @@ def _in_space(boundary: Boundary, mesh: Mesh, inside: float) -> InSpace:
     source = slice(int(panels[0]) * mesh.order, int(panels[-1] + 1) * mesh.order)
     extra_z, extra_r = inside_points(mesh, int(FEWEST_INSIDE + inside * mesh.size) if inside > 0.0 else 0)
     z, r = np.concatenate([mesh.z, extra_z]), np.concatenate([mesh.r, extra_r])
-    still = still_layers(z, r, mesh, slice(0, mesh.size))
+    still = still_layers(z, r, mesh, slice(0, mesh.size), at_nodes=True)
     return InSpace(mesh, driven, stiff, source, z, r, still, still.of(source))
 
 
@@ -207,8 +207,8 @@ def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
     source = slice(0, int(np.flatnonzero(stiff)[-1] // mesh.order + 1) * mesh.order)
     wall, opening = slice(0, walls), slice(walls, mesh.size)
     image_z = 2 * boundary.baffle_z - mesh.z[wall]
-    from_wall = still_layers(mesh.z, mesh.r, mesh, wall)
-    image = still_layers(image_z, mesh.r[wall], mesh, wall)
+    from_wall = still_layers(mesh.z, mesh.r, mesh, wall, at_nodes=True)
+    image = still_layers(image_z, mesh.r[wall], mesh, wall, at_nodes=False)
     return InBaffle(
         mesh,
         driven,
@@ -219,7 +219,7 @@ def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
         image_z,
         from_wall,
         from_wall.of(source),
-        still_layers(mesh.z, mesh.r, mesh, opening),
+        still_layers(mesh.z, mesh.r, mesh, opening, at_nodes=True),
         image,
         image.of(source),
     )

@@ -21,14 +21,23 @@ from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 1.0
 """A panel is near within this many of its reaches beyond its circle."""
+MIDDLING = 5.0
+"""The same, of one that is not far either and whose integrals take more points than its nodes. What is left out shows
+where walls face each other closely across the solid: the equations on their two sides are nearly one, and their
+difference is the pressure across the wall."""
+MIDDLING_GRADED = 12.0
+"""Of a panel whose nodes are drawn to an end: in their parameter its kernel bends more sharply."""
+MIDDLING_COUNT = 10
 TOUCHING = 1e-4
 """Of the rest of the panel on one side: the scale on which points are drawn to a node on it, for a logarithm."""
 CLOSEST = 1e-13
 """The same, at least, for points beside it: nearer than that their coordinates' last digits count."""
-LARGEST_RULE = 60
+LARGEST_RULE = 120
 BASE_COUNT = 8.0
-COUNT_PER_RISE = 1.6
+COUNT_PER_RISE = 2.0
 """Points on one side of the nearest one: for each unit of the hyperbolic sine's argument."""
+COUNT_PER_RISE_GRADED = 6.0
+"""Where nodes are drawn to an end: there the kernel's poles lie at a third of the angle, and closer to the points."""
 
 
 class Layers(NamedTuple):
@@ -159,13 +168,37 @@ def _still(
     double, double_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
     sums = np.empty((4, order))
     scale = _barycentric(gauss)
+    rings, lagrange = np.empty((grade.size, MIDDLING_COUNT, 6)), np.empty((MIDDLING_COUNT, order))
+    middling = np.where(grade == 0, MIDDLING, MIDDLING_GRADED)
+    for q in range(MIDDLING_COUNT):
+        at = 2.0 * _POINTS[MIDDLING_COUNT, q] - 1.0
+        for n in range(order):
+            lagrange[q, n] = _lagrange(at, n, gauss, scale)
+        for panel in range(grade.size):
+            ring_z, ring_r, dz, dr = _on_panel(shape[panel], grade[panel], at)
+            speed = math.hypot(dz, dr)
+            rings[panel, q, 0], rings[panel, q, 1] = ring_z, ring_r
+            rings[panel, q, 2], rings[panel, q, 3] = dr / speed, -dz / speed
+            rings[panel, q, 4], rings[panel, q, 5] = 2.0 * _WEIGHTS[MIDDLING_COUNT, q] * ring_r, speed
     for i in range(z.size):
         own = i // order - first_panel if i < at_nodes else -1
         for panel in range(grade.size):
             away = math.hypot(z[i] - middle[panel, 0], r[i] - middle[panel, 1])
-            if panel == own or away < (1.0 + NEAR) * reach[panel]:
-                node = i % order if panel == own else -1
-                _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, sums)
+            if panel == own or away < (1.0 + middling[panel]) * reach[panel]:
+                if panel == own or away < (1.0 + NEAR) * reach[panel]:
+                    node = i % order if panel == own else -1
+                    _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, sums)
+                else:
+                    sums[:] = 0.0
+                    for q in range(MIDDLING_COUNT):
+                        ring_z, ring_r, normal_zq, normal_rq, area, rateq = rings[panel, q]
+                        s, s2, d, d2 = still(z[i], r[i], ring_z, ring_r, normal_zq, normal_rq)
+                        for n in range(order):
+                            share = area * lagrange[q, n]
+                            sums[0, n] += share * s
+                            sums[1, n] += share * s2
+                            sums[2, n] += share * rateq * d
+                            sums[3, n] += share * rateq * d2
                 for n in range(order):
                     j = panel * order + n
                     single[i, j], single_square[i, j] = sums[0, n], sums[1, n]
@@ -188,6 +221,16 @@ def _barycentric(nodes: FloatArray) -> FloatArray:
             if i != j:
                 scale[i] /= nodes[i] - nodes[j]
     return scale
+
+
+@njit(cache=True, nogil=True, inline="always", fastmath=True)  # type: ignore[untyped-decorator]
+def _lagrange(u: float, n: int, nodes: FloatArray, scale: FloatArray) -> float:
+    """At u the polynomial that is 1 at node n and 0 at the others."""
+    value: float = scale[n]
+    for m in range(nodes.size):
+        if m != n:
+            value *= u - nodes[m]
+    return value
 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
@@ -264,7 +307,8 @@ def _near(
             width = side * (_drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u) if spread > 0.0 else 0.0
         width = max(width, least * length)
         rise = math.asinh(length / width)
-        count = min(LARGEST_RULE, int(BASE_COUNT + COUNT_PER_RISE * rise))
+        per_rise = COUNT_PER_RISE if grade == 0 else COUNT_PER_RISE_GRADED
+        count = min(LARGEST_RULE, int(BASE_COUNT + per_rise * rise))
         for q in range(count):
             argument = rise * _POINTS[count, q]
             at = u + side * width * math.sinh(argument)
@@ -276,10 +320,7 @@ def _near(
             s, s2, d, d2 = still(z, r, ring_z, ring_r, dr / rate, -dz / rate)
             step *= ring_r
             for n in range(gauss.size):
-                value = scale[n] * step
-                for m in range(gauss.size):
-                    if m != n:
-                        value *= at - gauss[m]
+                value = step * _lagrange(at, n, gauss, scale)
                 sums[0, n] += value * s
                 sums[1, n] += value * s2
                 sums[2, n] += value * rate * d

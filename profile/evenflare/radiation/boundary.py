@@ -8,6 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
+from evenflare.radiation.facing import gaps
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Driver, Frame, Meridian, Waveguide, joined
 from evenflare.waveguide.meridian import Piece
@@ -31,6 +32,10 @@ def axial(frame: Frame) -> FloatArray:
 def normal(frame: Frame) -> FloatArray:
     """A surface that moves along its own normal, with 1 m/s: on a spherical cap, radially."""
     return np.ones_like(frame.r)
+
+
+SAMPLES = 129
+"""Points of a part by which its panels' lengths are worked out."""
 
 
 @dataclass(frozen=True)
@@ -77,6 +82,17 @@ class Boundary:
     def ends(self) -> Frame:
         """Begin and end of every part, one after the other."""
         return joined([part.piece.at(np.array([0.0, 1.0])) for part in self.parts])
+
+    @cached_property
+    def outline(self) -> Frame:
+        """SAMPLES points of every part, evenly over its parameter, one part after the other."""
+        return joined([part.piece.at(np.linspace(0.0, 1.0, SAMPLES)) for part in self.parts])
+
+    @cached_property
+    def gaps(self) -> list[FloatArray]:
+        """Of each part (SAMPLES,) m, at the points of the outline: how far away what faces them is, see facing.py."""
+        outline = self.outline
+        return np.split(gaps(outline.z, outline.r, outline.angle), len(self.parts))
 
     @property
     def baffle_z(self) -> float:

@@ -32,8 +32,12 @@ SMALLEST_ERROR = 5e-4
 """dB; no estimate claims less."""
 VALID_ERROR = 0.5
 """dB; where the estimated error of the index is larger the result is marked as not valid."""
-FINER = 1.3
-"""Nodes of the mesh that measures the error, over those of the one measured."""
+FINER = 1.1
+"""Lengths of the panels of a mesh over those of the one that measures its error, which has one more node on each."""
+DECIBELS = 20.0 / np.log(10.0)
+"""Per share of a pressure, where that is small."""
+CHECKED_AT = (1.0, 0.5)
+"""Where in a band the error is measured, from its lowest frequency to its highest."""
 
 Work = TypeVar("Work")
 Result = TypeVar("Result")
@@ -47,7 +51,7 @@ class Fineness:
     density : of the nodes.
     edges   : of the bands that share a mesh, as shares of the highest frequency.
     inside  : points inside a closed body over its nodes; 0 leaves the solid's resonances in the solution.
-    checked : whether each band's highest frequency is solved again on a finer mesh to estimate the error.
+    checked : whether two frequencies of each band are solved again on a finer mesh to estimate the error.
     """
 
     density: Density = field(default_factory=Density)
@@ -56,10 +60,20 @@ class Fineness:
     checked: bool = True
 
     def refined(self) -> Fineness:
-        """The finer one whose difference measures the error of this one."""
+        """The finer one whose difference measures the error of this one: whatever sets a panel's length, it is shorter,
+        and has one more node, so that no panel stays as it is where its length is rounded to a whole number of them.
+        """
         density = self.density
-        nodes = FINER * density.nodes_per_wavelength
-        return replace(self, density=replace(density, nodes_per_wavelength=nodes, turn=density.turn / FINER))
+        order = density.order + 1
+        finer = Density(
+            order=order,
+            nodes_per_wavelength=FINER * density.nodes_per_wavelength * order / density.order,
+            turn=density.turn / FINER,
+            growth=density.growth / FINER,
+            corner=density.corner / FINER,
+            facing=density.facing / FINER,
+        )
+        return replace(self, density=finer)
 
 
 class Made(NamedTuple):
@@ -71,13 +85,14 @@ class Made(NamedTuple):
 
 class Radiated(NamedTuple):
     """At one frequency: over density times speed of sound the pressure (A,) at the angles that sound reaches, and on
-    axis in the far field, sound power, and impedance of the exit.
+    axis in the far field, sound power, impedance of the exit, and the share that rounding may have changed.
     """
 
     pressure: ComplexArray
     on_axis: complex
     power: float
     impedance: complex
+    rounding: float
 
 
 FINENESS: dict[Setting, Fineness] = {
@@ -145,15 +160,23 @@ def _solved(
     tops = [float(wavenumber[band.stop - 1]) for band in bands][::-1]
     finer = [(top, fineness.refined()) for top in tops] if fineness.checked else []
     ready = _on_cores(made, [*finer, *((top, fineness) for top in tops)], cores)
-    checks, meshes = ready[: len(finer)], ready[len(finer) :]
-    once_more = [(top, each) for (top, _), each in zip(finer, checks, strict=True)]
-    all_of = [(float(k), each) for band, each in zip(bands[::-1], meshes, strict=True) for k in wavenumber[band][::-1]]
-    found = _on_cores(radiated, [*once_more, *all_of], cores)
-    again, results = found[: len(finer)][::-1], found[len(finer) :][::-1]
+    meshes = ready[len(finer) :][::-1]
+    # Under the finer mesh of each band, if any: the frequencies at which it is solved once more.
+    checked = [(i, each) for band, each in zip(bands[::-1], ready[: len(finer)], strict=False) for i in _checked(band)]
+    all_of = [(i, each) for band, each in zip(bands, meshes, strict=True) for i in range(band.start, band.stop)][::-1]
+    found = _on_cores(radiated, [(float(wavenumber[i]), each) for i, each in [*checked, *all_of]], cores)
+    again, results = found[: len(checked)], found[len(checked) :][::-1]
 
     pressure = np.zeros(observation.shape, dtype=np.complex128)
     pressure[:, :, seen] = air.impedance * np.array([each.pressure for each in results])[:, None, :]
-    error = _error_estimate(bands, results, again) if fineness.checked else None
+    error = None
+    if fineness.checked:
+        moved = np.zeros(frequency.size)
+        for (i, _), each in zip(checked, again, strict=True):
+            moved[i] = abs(_index(each) - _index(results[i]))
+        rough = [_roughness(each.equations) for band, each in zip(bands, meshes, strict=True) for _ in frequency[band]]
+        shares = np.array([each.rounding for each in results]) + np.array(rough)
+        error = _error_estimate(bands, moved, DECIBELS * shares)
     return Directivity(
         observation=observation,
         pressure=pressure,
@@ -171,7 +194,7 @@ def _solved(
             "fineness": asdict(fineness),
             "bands": [
                 {"to_hz": float(frequency[band.stop - 1]), "nodes": each.equations.mesh.size}
-                for band, each in zip(bands, meshes[::-1], strict=True)
+                for band, each in zip(bands, meshes, strict=True)
             ],
             # Above it a driver that does not move evenly can send its first sideways mode through the throat.
             "first_cross_mode_hz": tube_cut_on(float(np.sqrt(boundary.source_area / np.pi)), air=air),
@@ -204,15 +227,29 @@ def _radiated(k: float, made: Made, observation: Observation, seen: BoolArray, b
     pressure = made.places.pressure(k, surface) if made.places else far[:-1]
     even = made.equations.stiff * mesh.weight * mesh.r
     impedance = complex(even @ surface.pressure / even.sum())
-    return Radiated(pressure, complex(far[-1]), made.equations.power(k, surface), impedance)
+    return Radiated(pressure, complex(far[-1]), made.equations.power(k, surface), impedance, surface.rounding)
 
 
-def _error_estimate(bands: Sequence[slice], results: Sequence[Radiated], again: Sequence[Radiated]) -> FloatArray:
-    """(F,) dB: over a whole band how much the directivity index at its highest frequency moves on a finer mesh."""
-    error = np.empty(len(results))
-    for band, finer in zip(bands, again, strict=True):
-        error[band] = abs(_index(finer) - _index(results[band.stop - 1]))
-    return np.maximum(error, SMALLEST_ERROR)
+def _checked(band: slice) -> list[int]:
+    """The frequencies of a band that are solved again, the highest first. One alone can be where the error, which
+    changes its sign over frequency, passes through 0.
+    """
+    return sorted({band.start + round(share * (band.stop - 1 - band.start)) for share in CHECKED_AT}, reverse=True)
+
+
+def _roughness(made: Equations) -> float:
+    """What the integrals over the mesh are off by, rms over its area, as a share of the pressure."""
+    return float(np.sqrt(np.average(made.defect**2, weights=made.mesh.area)))
+
+
+def _error_estimate(bands: Sequence[slice], moved: FloatArray, rough: FloatArray) -> FloatArray:
+    """(F,) dB: over a whole band by how much the directivity index moves on a finer mesh where that moves it most; but
+    no less than what integrals and rounding may do at each frequency.
+    """
+    error = np.empty(moved.size)
+    for band in bands:
+        error[band] = moved[band].max()
+    return np.maximum(np.maximum(error, rough), SMALLEST_ERROR)
 
 
 def _index(radiated: Radiated) -> float:

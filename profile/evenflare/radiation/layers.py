@@ -253,7 +253,7 @@ def _nearest(z: float, r: float, shape: FloatArray) -> tuple[float, float, float
     """The panel's own parameter nearest the point, its distance, and the arc's speed there."""
     x, least = 0.0, 1e300  # not infinite: fast arithmetic may not compare with that
     for n in range(5):
-        probe = -1.0 + 0.5 * n
+        probe = 0.475 * (n - 2)  # no end, where a cusp may stop the parameter and the search with it
         near_z, near_r, _, _ = _on_panel(shape, 0, probe)
         distance = (near_z - z) ** 2 + (near_r - r) ** 2
         if distance < least:

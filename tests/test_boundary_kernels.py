@@ -75,7 +75,7 @@ def potentials(boundary: Boundary, k: float, density: Density) -> tuple[Mesh, Co
     """Mesh, single and double layer among all nodes."""
     mesh = cut(boundary, wavenumber=k, density=density)
     nodes = slice(0, mesh.size)
-    layers = still_layers(mesh.z, mesh.r, mesh, nodes)
+    layers = still_layers(mesh.z, mesh.r, mesh, nodes, at_nodes=True)
     return (
         mesh,
         single_layer(k, mesh.z, mesh.r, mesh, nodes, layers),

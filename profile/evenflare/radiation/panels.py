@@ -190,7 +190,11 @@ def _shapes(piece: Piece, breaks: FloatArray) -> FloatArray:
     points, to_coefficients = _fit()
     inside = breaks[:-1, None] + 0.5 * np.diff(breaks)[:, None] * (1.0 + points)
     frame = piece.at(inside)
-    return np.stack([frame.z, frame.r], axis=1) @ to_coefficients.T
+    place = np.stack([frame.z, frame.r], axis=1)
+    # From the panel's end: its own shape, however small, then loses no digits to where it lies.
+    shapes = (place - place[:, :, :1]) @ to_coefficients.T
+    shapes[:, :, 0] += place[:, :, 0]
+    return np.asarray(shapes)
 
 
 def _mesh(shape: FloatArray, grade: IntArray, order: int, part_start: tuple[int, ...]) -> Mesh:

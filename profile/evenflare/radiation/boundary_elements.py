@@ -32,8 +32,10 @@ SMALLEST_ERROR = 5e-4
 """dB; no estimate claims less."""
 VALID_ERROR = 0.5
 """dB; where the estimated error of the index is larger the result is marked as not valid."""
-FINER = 1.1
-"""Lengths of the panels of a mesh over those of the one that measures its error, which has one more node on each."""
+FINER = 1.3
+"""Nodes per wavelength of the mesh that measures the error, over those of the one measured; and"""
+SHORTER = 1.1
+"""lengths of the panels that something else than the wavelength sets, of the one measured over those of the other."""
 DECIBELS = 20.0 / np.log(10.0)
 """Per share of a pressure, where that is small."""
 CHECKED_AT = (1.0, 0.5)
@@ -61,17 +63,16 @@ class Fineness:
 
     def refined(self) -> Fineness:
         """The finer one whose difference measures the error of this one: whatever sets a panel's length, it is shorter,
-        and has one more node, so that no panel stays as it is where its length is rounded to a whole number of them.
+        and it has one more node, so that none stays as it is where a stretch is cut into a whole number of panels.
         """
         density = self.density
-        order = density.order + 1
         finer = Density(
-            order=order,
-            nodes_per_wavelength=FINER * density.nodes_per_wavelength * order / density.order,
-            turn=density.turn / FINER,
-            growth=density.growth / FINER,
-            corner=density.corner / FINER,
-            facing=density.facing / FINER,
+            order=density.order + 1,
+            nodes_per_wavelength=FINER * density.nodes_per_wavelength,
+            turn=density.turn / SHORTER,
+            growth=density.growth / SHORTER,
+            corner=density.corner / SHORTER,
+            facing=density.facing / SHORTER,
         )
         return replace(self, density=finer)
 
@@ -171,12 +172,11 @@ def _solved(
     pressure[:, :, seen] = air.impedance * np.array([each.pressure for each in results])[:, None, :]
     error = None
     if fineness.checked:
-        moved = np.zeros(frequency.size)
-        for (i, _), each in zip(checked, again, strict=True):
-            moved[i] = abs(_index(each) - _index(results[i]))
+        at = [i for i, _ in checked]
+        moved = [abs(_index(finer) - _index(results[i])) for i, finer in zip(at, again, strict=True)]
         rough = [_roughness(each.equations) for band, each in zip(bands, meshes, strict=True) for _ in frequency[band]]
-        shares = np.array([each.rounding for each in results]) + np.array(rough)
-        error = _error_estimate(bands, moved, DECIBELS * shares)
+        share = np.array([each.rounding for each in results]) + np.array(rough)
+        error = np.maximum(np.maximum(_over_bands(bands, at, moved), DECIBELS * share), SMALLEST_ERROR)
     return Directivity(
         observation=observation,
         pressure=pressure,
@@ -242,14 +242,12 @@ def _roughness(made: Equations) -> float:
     return float(np.sqrt(np.average(made.defect**2, weights=made.mesh.area)))
 
 
-def _error_estimate(bands: Sequence[slice], moved: FloatArray, rough: FloatArray) -> FloatArray:
-    """(F,) dB: over a whole band by how much the directivity index moves on a finer mesh where that moves it most; but
-    no less than what integrals and rounding may do at each frequency.
-    """
-    error = np.empty(moved.size)
+def _over_bands(bands: Sequence[slice], at: Sequence[int], values: Sequence[float]) -> FloatArray:
+    """(F,) over a whole band the largest of the values at those of its frequencies that were solved again."""
+    over = np.empty(bands[-1].stop)
     for band in bands:
-        error[band] = moved[band].max()
-    return np.maximum(np.maximum(error, rough), SMALLEST_ERROR)
+        over[band] = max(value for i, value in zip(at, values, strict=True) if band.start <= i < band.stop)
+    return over
 
 
 def _index(radiated: Radiated) -> float:

@@ -42,7 +42,7 @@ LARGEST_MESH = 4000
 LARGEST_FACING = 1600
 """Nodes that walls which face each other closely may ask for: every band of frequency has them."""
 SMALLEST_DETAIL = 1e-9
-"""Of the boundary's size: where the defect of rows beside it nears a hundredth. Below a tenth of that they are refused."""
+"""Of the boundary's size: the defect of the rows beside it nears a hundredth, and grows as it shrinks."""
 TOUCHES = "the boundary cannot be solved: parts of it touch or cross one another"
 """What is said of equations that have no solution."""
 EPSILON = float(np.finfo(np.float64).eps)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -130,7 +130,7 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
             ' Take the method "march", or make it round'
         )
     meridian, driver = waveguide.meridian, waveguide.driver
-    parts = [exit_part(driver, radius=meridian.throat_radius), *(Part(piece) for piece in meridian.pieces)]
+    parts = [exit_part(driver, radius=meridian.throat_radius), *(Part(piece) for piece in _kept(meridian.pieces))]
     match waveguide.mounting.kind:
         case "baffle":
             _refuse_beyond_baffle(meridian, parts[0])
@@ -138,8 +138,15 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
         case "sphere":
             parts.append(_sphere(waveguide))
         case "free_standing":
-            parts += [Part(piece) for piece in waveguide.outside]
+            parts += [Part(piece) for piece in _kept(waveguide.outside)]
     return Boundary(tuple(parts), driver.exit_area)
+
+
+def _kept(pieces: Sequence[Piece]) -> list[Piece]:
+    """Without stretches so short that their ends meet: what a roundover may leave of a wall, or a wall of it."""
+    ends = [piece.at(np.linspace(0.0, 1.0, 9)) for piece in pieces]
+    lengths = [float(np.hypot(np.diff(each.z), np.diff(each.r)).sum()) for each in ends]
+    return [piece for piece, length in zip(pieces, lengths, strict=True) if length > TOUCH]
 
 
 def _refuse_beyond_baffle(meridian: Meridian, exit_: Part) -> None:

@@ -192,7 +192,7 @@ def _still(
                     sums[:] = 0.0
                     for q in range(MIDDLING_COUNT):
                         ring_z, ring_r, normal_zq, normal_rq, area, rateq = rings[panel, q]
-                        s, s2, d, d2 = still(z[i], r[i], ring_z, ring_r, normal_zq, normal_rq)
+                        s, s2, d, d2 = still(ring_z - z[i], ring_r - r[i], r[i], ring_r, normal_zq, normal_rq)
                         for n in range(order):
                             share = area * lagrange[q, n]
                             sums[0, n] += share * s
@@ -205,7 +205,7 @@ def _still(
                     double[i, j], double_square[i, j] = sums[2, n], sums[3, n]
             else:
                 for j in range(panel * order, (panel + 1) * order):
-                    s, s2, d, d2 = still(z[i], r[i], node_z[j], node_r[j], normal_z[j], normal_r[j])
+                    s, s2, d, d2 = still(node_z[j] - z[i], node_r[j] - r[i], r[i], node_r[j], normal_z[j], normal_r[j])
                     area = weight[j] * node_r[j]
                     single[i, j], single_square[i, j] = area * s, area * s2
                     double[i, j], double_square[i, j] = area * rate[j] * d, area * rate[j] * d2
@@ -246,6 +246,25 @@ def _on_panel(shape: FloatArray, grade: int, u: float) -> tuple[float, float, fl
         dz, dr = dz * x + z, dr * x + r
         z, r = z * x + shape[0, n], r * x + shape[1, n]
     return z, r, dz * slope, dr * slope
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _between(shape: FloatArray, grade: int, u: float, offset: float) -> tuple[float, float]:
+    """z and r at u + offset less those at u, to the digits of the offset: the polynomials' quotients of differences."""
+    x, there, apart = u, u + offset, offset
+    if grade != 0:
+        share, other = 0.5 * (1.0 + grade * x), 0.5 * (1.0 + grade * there)
+        x, there = grade * (2.0 * share**GRADE - 1.0), grade * (2.0 * other**GRADE - 1.0)
+        powers = 0.0
+        for n in range(GRADE):
+            powers += share**n * other ** (GRADE - 1 - n)
+        apart *= powers
+    z, r = shape[0, COEFFICIENTS - 1], shape[1, COEFFICIENTS - 1]
+    quotient_z, quotient_r = z, r
+    for n in range(COEFFICIENTS - 2, 0, -1):
+        z, r = z * x + shape[0, n], r * x + shape[1, n]
+        quotient_z, quotient_r = quotient_z * there + z, quotient_r * there + r
+    return apart * quotient_z, apart * quotient_r
 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
@@ -311,13 +330,18 @@ def _near(
         count = min(LARGEST_RULE, int(BASE_COUNT + per_rise * rise))
         for q in range(count):
             argument = rise * _POINTS[count, q]
-            at = u + side * width * math.sinh(argument)
+            offset = side * width * math.sinh(argument)
+            at = u + offset
             step = _WEIGHTS[count, q] * width * rise * math.cosh(argument)
             ring_z, ring_r, dz, dr = _on_panel(shape, grade, at)
             rate = math.hypot(dz, dr)
             if rate <= 0.0 or ring_r <= 0.0:
                 continue
-            s, s2, d, d2 = still(z, r, ring_z, ring_r, dr / rate, -dz / rate)
+            if node >= 0:
+                away_z, away_r = _between(shape, grade, u, offset)
+            else:
+                away_z, away_r = ring_z - z, ring_r - r
+            s, s2, d, d2 = still(away_z, away_r, r, ring_r, dr / rate, -dz / rate)
             step *= ring_r
             for n in range(gauss.size):
                 value = step * _lagrange(at, n, gauss, scale)

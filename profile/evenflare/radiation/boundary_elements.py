@@ -103,7 +103,7 @@ FINENESS: dict[Setting, Fineness] = {
 }
 """Measured from 300 Hz to 20 kHz on nine shapes, baffled and free-standing, with mouths of 188 to 255 mm: index within
 0.007, 0.012 and 0.031 dB rms, pressure above -20 dB within 0.005, 0.007 and 0.02 dB rms (0.07 behind a thin shell),
-in times of 1, 0.6 and 0.35. The last does not estimate its own error.
+in times of 1, 0.6 and 0.3. The last does not estimate its own error.
 """
 
 

@@ -20,7 +20,7 @@ from evenflare.waveguide import Conical, Mounting, RolledShell, RoundCabinet
 from shapes import BENCHMARK
 
 CONVERGED = Density(order=6, nodes_per_wavelength=22.0, turn=0.35, growth=0.5, corner=0.15, facing=2.0)
-FREQUENCY = np.geomspace(300, 16000, 32)
+FREQUENCY = np.geomspace(300, 16000, 24)
 TUBE = piped(0.1, Mounting(body=RoundCabinet(2 * (RADIUS + 2.3 * MILLIMETRE), 0.17)))
 """With a wall of 2.3 mm."""
 

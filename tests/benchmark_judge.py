@@ -25,7 +25,9 @@ from shapes import BENCHMARK
 from timing import least_time
 
 OBSERVATION = Observation(frequency=np.geomspace(300, 20000, 60), off_axis=np.linspace(0, np.pi, 37))
-CONVERGED = Fineness(Density(order=5, nodes_per_wavelength=22.0, turn=0.35), checked=False)
+CONVERGED = Fineness(
+    Density(order=6, nodes_per_wavelength=22.0, turn=0.35, growth=0.5, corner=0.15, facing=2.0), checked=False
+)
 CONVERGED_MARCH = at_resolution(Resolution(10, 0.85, 6, 2))
 LADDER = (4.0, 4.5, 5.0, 6.0, 7.0, 8.0, 10.0, 12.0)
 """Nodes per wavelength, among which the judge's coarsest mesh is sought that is no worse than the march."""

@@ -50,7 +50,7 @@ class TestRing:
         green = weights * np.exp(-1j * k * distance) / (4 * np.pi * distance)
         along = -normal_z * z + normal_r * (ring_r - r + 2 * r * np.sin(azimuth / 2) ** 2)
         slope = -green * (1 + 1j * k * distance) / distance**2 * along
-        s, s2, d, d2 = still(z, r, 0.0, ring_r, normal_z, normal_r)
+        s, s2, d, d2 = still(-z, ring_r - r, r, ring_r, normal_z, normal_r)
         single = s + k**2 * s2 + complex(*moving_single(k, z, r, 0.0, ring_r))
         double = d + k**2 * d2 + complex(*moving_double(k, z, r, 0.0, ring_r, normal_z, normal_r))
         # Of the integral of the magnitude: the Gauss rule is sized for 3e-4 at its worst, and mostly far below.
@@ -75,7 +75,7 @@ def potentials(boundary: Boundary, k: float, density: Density) -> tuple[Mesh, Co
     """Mesh, single and double layer among all nodes."""
     mesh = cut(boundary, wavenumber=k, density=density)
     nodes = slice(0, mesh.size)
-    layers = still_layers(mesh.z, mesh.r, mesh, nodes)
+    layers = still_layers(mesh.z, mesh.r, mesh, nodes, at_nodes=True)
     return (
         mesh,
         single_layer(k, mesh.z, mesh.r, mesh, nodes, layers),

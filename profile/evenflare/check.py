@@ -42,6 +42,7 @@ def checks() -> Iterator[Check]:
     yield from _piston()
     yield _oblong()
     yield from _cap()
+    yield _pipe()
     yield _energy()
 
 
@@ -59,8 +60,8 @@ def _observation(sizes: list[float], radius: float, air: Air) -> Observation:
 
 
 def _flush(radius: float) -> Points:
-    """A tube of no length that matters: the exit flush with its surroundings."""
-    return Points(((0.0, radius), (2e-9, radius)))
+    """A tube of no length that matters, 1e-5 of its radius: the exit flush with its surroundings."""
+    return Points(((0.0, radius), (1e-5 * radius, radius)))
 
 
 def _piston() -> Iterator[Check]:
@@ -101,6 +102,26 @@ def _cap() -> Iterator[Check]:
             f"{off:.5f} dB from the series, allowed 0.003",
             bool(off < 3e-3),
         )
+
+
+def _pipe() -> Check:
+    """A tube that ends flush in a baffle is longer to a long wave by 0.8216 radii.
+
+    Source: Dalmont, Nederveen & Joly (2001), J. Sound Vib. 244, 505, after Norris & Sheng (1989).
+    """
+    radius, air = Driver().exit_radius, Air()
+    length = 6.0 * radius  # at its mouth the exit's own flow has long become even
+    waveguide = Waveguide(Points(((0.0, radius), (length, radius))))
+    found = radiation.solver("full", method="boundary_elements")(waveguide, _observation([0.02], radius, air), air)
+    assert found.throat_impedance is not None
+    impedance = complex(found.throat_impedance[0])
+    turned = (1.0 - impedance) / (1.0 + impedance) * np.exp(2j * found.wavenumber[0] * length)
+    correction = float(-np.angle(turned) / (2.0 * found.wavenumber[0] * radius))
+    return Check(
+        "tube in a baffle, end correction, by boundary elements",
+        f"{correction:.4f} radii, allowed 0.8216 +- 0.001",
+        abs(correction - 0.8216) < 1e-3,
+    )
 
 
 def _energy() -> Check:

@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
 
+from evenflare.radiation.facing import gaps
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Driver, Frame, Meridian, Waveguide, joined
 from evenflare.waveguide.meridian import Piece
@@ -31,6 +32,10 @@ def axial(frame: Frame) -> FloatArray:
 def normal(frame: Frame) -> FloatArray:
     """A surface that moves along its own normal, with 1 m/s: on a spherical cap, radially."""
     return np.ones_like(frame.r)
+
+
+SAMPLES = 129
+"""Points of a part by which its panels' lengths are worked out."""
 
 
 @dataclass(frozen=True)
@@ -78,6 +83,17 @@ class Boundary:
         """Begin and end of every part, one after the other."""
         return joined([part.piece.at(np.array([0.0, 1.0])) for part in self.parts])
 
+    @cached_property
+    def outline(self) -> Frame:
+        """SAMPLES points of every part, evenly over its parameter, one part after the other."""
+        return joined([part.piece.at(np.linspace(0.0, 1.0, SAMPLES)) for part in self.parts])
+
+    @cached_property
+    def gaps(self) -> list[FloatArray]:
+        """Of each part (SAMPLES,) m, at the points of the outline: how far away what faces them is, see facing.py."""
+        outline = self.outline
+        return np.split(gaps(outline.z, outline.r, outline.angle), len(self.parts))
+
     @property
     def baffle_z(self) -> float:
         """m, the plane of the baffle, if there is one."""
@@ -114,7 +130,7 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
             ' Take the method "march", or make it round'
         )
     meridian, driver = waveguide.meridian, waveguide.driver
-    parts = [exit_part(driver, radius=meridian.throat_radius), *(Part(piece) for piece in meridian.pieces)]
+    parts = [exit_part(driver, radius=meridian.throat_radius), *(Part(piece) for piece in _kept(meridian.pieces))]
     match waveguide.mounting.kind:
         case "baffle":
             _refuse_beyond_baffle(meridian, parts[0])
@@ -122,8 +138,15 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
         case "sphere":
             parts.append(_sphere(waveguide))
         case "free_standing":
-            parts += [Part(piece) for piece in waveguide.outside]
+            parts += [Part(piece) for piece in _kept(waveguide.outside)]
     return Boundary(tuple(parts), driver.exit_area)
+
+
+def _kept(pieces: Sequence[Piece]) -> list[Piece]:
+    """Without stretches so short that their ends meet: what a roundover may leave of a wall, or a wall of it."""
+    ends = [piece.at(np.linspace(0.0, 1.0, 9)) for piece in pieces]
+    lengths = [float(np.hypot(np.diff(each.z), np.diff(each.r)).sum()) for each in ends]
+    return [piece for piece, length in zip(pieces, lengths, strict=True) if length > TOUCH]
 
 
 def _refuse_beyond_baffle(meridian: Meridian, exit_: Part) -> None:

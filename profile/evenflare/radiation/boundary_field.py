@@ -95,7 +95,7 @@ def places(observation: Observation, seen: BoolArray, *, mesh: Mesh, baffled: bo
             f"distance_m = {observation.distance:g}: must keep every point outside the body."
             " Raise it, or leave it out for the far field"
         )
-    return Places(z, r, mesh, baffled, still_layers(z, r, mesh, radiating(mesh, baffled)))
+    return Places(z, r, mesh, baffled, still_layers(z, r, mesh, radiating(mesh, baffled), at_nodes=False))
 
 
 def radiating(mesh: Mesh, baffled: bool) -> slice:

@@ -21,14 +21,23 @@ from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 1.0
 """A panel is near within this many of its reaches beyond its circle."""
-ON_PANEL = 1e-9
-"""Of a panel's half: a point that is nearer lies on it, and is one of its nodes."""
+MIDDLING = 5.0
+"""The same, of one that is not far either and whose integrals take more points than its nodes. What is left out shows
+where walls face each other closely across the solid: the equations on their two sides are nearly one, and their
+difference is the pressure across the wall."""
+MIDDLING_GRADED = 12.0
+"""Of a panel whose nodes are drawn to an end: in their parameter its kernel bends more sharply."""
+MIDDLING_COUNT = 10
 TOUCHING = 1e-4
 """Of the rest of the panel on one side: the scale on which points are drawn to a node on it, for a logarithm."""
-LARGEST_RULE = 40
+CLOSEST = 1e-13
+"""The same, at least, for points beside it: nearer than that their coordinates' last digits count."""
+LARGEST_RULE = 120
 BASE_COUNT = 8.0
-COUNT_PER_RISE = 1.6
+COUNT_PER_RISE = 2.0
 """Points on one side of the nearest one: for each unit of the hyperbolic sine's argument."""
+COUNT_PER_RISE_GRADED = 6.0
+"""Where nodes are drawn to an end: there the kernel's poles lie at a third of the angle, and closer to the points."""
 
 
 class Layers(NamedTuple):
@@ -56,13 +65,20 @@ def _gauss_rules() -> tuple[FloatArray, FloatArray]:
 _POINTS, _WEIGHTS = _gauss_rules()
 
 
-def still_layers(z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice) -> Layers:
-    """Of points (z, r), m, and some of the mesh's nodes, whole panels."""
+def still_layers(z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, *, at_nodes: bool) -> Layers:
+    """Of points (z, r), m, and some of the mesh's nodes, whole panels.
+
+    at_nodes : whether the first points are the mesh's nodes. Which panel a node lies on is told by its number: told by
+               its distance, a node of a panel of nanometres would lie on the neighbour too, or by its last digits on
+               neither, and its row would miss or repeat the jump of the double layer.
+    """
     panels = slice(nodes.start // mesh.order, nodes.stop // mesh.order)
     return Layers(
         *_still(
             z,
             r,
+            mesh.size if at_nodes else 0,
+            panels.start,
             mesh.shape[panels],
             mesh.grade[panels],
             mesh.middle[panels],
@@ -133,6 +149,8 @@ def _add_double(
 def _still(
     z: FloatArray,
     r: FloatArray,
+    at_nodes: int,
+    first_panel: int,
     shape: FloatArray,
     grade: IntArray,
     middle: FloatArray,
@@ -150,18 +168,44 @@ def _still(
     double, double_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
     sums = np.empty((4, order))
     scale = _barycentric(gauss)
+    rings, lagrange = np.empty((grade.size, MIDDLING_COUNT, 6)), np.empty((MIDDLING_COUNT, order))
+    middling = np.where(grade == 0, MIDDLING, MIDDLING_GRADED)
+    for q in range(MIDDLING_COUNT):
+        at = 2.0 * _POINTS[MIDDLING_COUNT, q] - 1.0
+        for n in range(order):
+            lagrange[q, n] = _lagrange(at, n, gauss, scale)
+        for panel in range(grade.size):
+            ring_z, ring_r, dz, dr = _on_panel(shape[panel], grade[panel], at)
+            speed = math.hypot(dz, dr)
+            rings[panel, q, 0], rings[panel, q, 1] = ring_z, ring_r
+            rings[panel, q, 2], rings[panel, q, 3] = dr / speed, -dz / speed
+            rings[panel, q, 4], rings[panel, q, 5] = 2.0 * _WEIGHTS[MIDDLING_COUNT, q] * ring_r, speed
     for i in range(z.size):
+        own = i // order - first_panel if i < at_nodes else -1
         for panel in range(grade.size):
             away = math.hypot(z[i] - middle[panel, 0], r[i] - middle[panel, 1])
-            if away < (1.0 + NEAR) * reach[panel]:
-                _near(z[i], r[i], shape[panel], grade[panel], gauss, scale, sums)
+            if panel == own or away < (1.0 + middling[panel]) * reach[panel]:
+                if panel == own or away < (1.0 + NEAR) * reach[panel]:
+                    node = i % order if panel == own else -1
+                    _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, sums)
+                else:
+                    sums[:] = 0.0
+                    for q in range(MIDDLING_COUNT):
+                        ring_z, ring_r, normal_zq, normal_rq, area, rateq = rings[panel, q]
+                        s, s2, d, d2 = still(ring_z - z[i], ring_r - r[i], r[i], ring_r, normal_zq, normal_rq)
+                        for n in range(order):
+                            share = area * lagrange[q, n]
+                            sums[0, n] += share * s
+                            sums[1, n] += share * s2
+                            sums[2, n] += share * rateq * d
+                            sums[3, n] += share * rateq * d2
                 for n in range(order):
                     j = panel * order + n
                     single[i, j], single_square[i, j] = sums[0, n], sums[1, n]
                     double[i, j], double_square[i, j] = sums[2, n], sums[3, n]
             else:
                 for j in range(panel * order, (panel + 1) * order):
-                    s, s2, d, d2 = still(z[i], r[i], node_z[j], node_r[j], normal_z[j], normal_r[j])
+                    s, s2, d, d2 = still(node_z[j] - z[i], node_r[j] - r[i], r[i], node_r[j], normal_z[j], normal_r[j])
                     area = weight[j] * node_r[j]
                     single[i, j], single_square[i, j] = area * s, area * s2
                     double[i, j], double_square[i, j] = area * rate[j] * d, area * rate[j] * d2
@@ -177,6 +221,16 @@ def _barycentric(nodes: FloatArray) -> FloatArray:
             if i != j:
                 scale[i] /= nodes[i] - nodes[j]
     return scale
+
+
+@njit(cache=True, nogil=True, inline="always", fastmath=True)  # type: ignore[untyped-decorator]
+def _lagrange(u: float, n: int, nodes: FloatArray, scale: FloatArray) -> float:
+    """At u the polynomial that is 1 at node n and 0 at the others."""
+    value: float = scale[n]
+    for m in range(nodes.size):
+        if m != n:
+            value *= u - nodes[m]
+    return value
 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
@@ -195,11 +249,30 @@ def _on_panel(shape: FloatArray, grade: int, u: float) -> tuple[float, float, fl
 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _between(shape: FloatArray, grade: int, u: float, offset: float) -> tuple[float, float]:
+    """z and r at u + offset less those at u, to the digits of the offset: the polynomials' quotients of differences."""
+    x, there, apart = u, u + offset, offset
+    if grade != 0:
+        share, other = 0.5 * (1.0 + grade * x), 0.5 * (1.0 + grade * there)
+        x, there = grade * (2.0 * share**GRADE - 1.0), grade * (2.0 * other**GRADE - 1.0)
+        powers = 0.0
+        for n in range(GRADE):
+            powers += share**n * other ** (GRADE - 1 - n)
+        apart *= powers
+    z, r = shape[0, COEFFICIENTS - 1], shape[1, COEFFICIENTS - 1]
+    quotient_z, quotient_r = z, r
+    for n in range(COEFFICIENTS - 2, 0, -1):
+        z, r = z * x + shape[0, n], r * x + shape[1, n]
+        quotient_z, quotient_r = quotient_z * there + z, quotient_r * there + r
+    return apart * quotient_z, apart * quotient_r
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def _nearest(z: float, r: float, shape: FloatArray) -> tuple[float, float, float]:
     """The panel's own parameter nearest the point, its distance, and the arc's speed there."""
     x, least = 0.0, 1e300  # not infinite: fast arithmetic may not compare with that
     for n in range(5):
-        probe = -1.0 + 0.5 * n
+        probe = 0.475 * (n - 2)  # no end, where a cusp may stop the parameter and the search with it
         near_z, near_r, _, _ = _on_panel(shape, 0, probe)
         distance = (near_z - z) ** 2 + (near_r - r) ** 2
         if distance < least:
@@ -229,37 +302,49 @@ def _drawn(x: float, grade: int) -> float:
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def _near(
-    z: float, r: float, shape: FloatArray, grade: int, gauss: FloatArray, scale: FloatArray, sums: FloatArray
+    z: float, r: float, node: int, shape: FloatArray, grade: int, gauss: FloatArray, scale: FloatArray, sums: FloatArray
 ) -> None:
-    """Integrals over one panel of the still parts times the polynomials that are 1 at one node: sums (4, order)."""
+    """Integrals over one panel of the still parts times the polynomials that are 1 at one node: sums (4, order).
+
+    node : of the panel that the point is, or below 0.
+    """
     sums[:] = 0.0
-    x, distance, speed = _nearest(z, r, shape)
-    u = _drawn(x, grade)
+    if node >= 0:
+        u, spread, least = gauss[node], 0.0, TOUCHING
+        z, r, _, _ = _on_panel(shape, grade, u)
+        x = u
+    else:
+        x, distance, speed = _nearest(z, r, shape)
+        # How far along the panel's own parameter it has moved away by as much as it is distant at its nearest.
+        u, spread, least = _drawn(x, grade), distance / max(speed, 1e-30), CLOSEST
     for side in (-1.0, 1.0):
         length = 1.0 - side * u
         if length < 1e-12:
             continue
-        # How far along u the panel has moved away by as much as it is distant at its nearest.
-        spread = distance / max(speed, 1e-30)
-        width = side * (_drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u)
-        width = max(width if spread < 2.0 else 2.0, (TOUCHING if spread < ON_PANEL else ON_PANEL) * length)
+        width = 2.0
+        if spread < 2.0:
+            width = side * (_drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u) if spread > 0.0 else 0.0
+        width = max(width, least * length)
         rise = math.asinh(length / width)
-        count = min(LARGEST_RULE, int(BASE_COUNT + COUNT_PER_RISE * rise))
+        per_rise = COUNT_PER_RISE if grade == 0 else COUNT_PER_RISE_GRADED
+        count = min(LARGEST_RULE, int(BASE_COUNT + per_rise * rise))
         for q in range(count):
             argument = rise * _POINTS[count, q]
-            at = u + side * width * math.sinh(argument)
+            offset = side * width * math.sinh(argument)
+            at = u + offset
             step = _WEIGHTS[count, q] * width * rise * math.cosh(argument)
             ring_z, ring_r, dz, dr = _on_panel(shape, grade, at)
             rate = math.hypot(dz, dr)
             if rate <= 0.0 or ring_r <= 0.0:
                 continue
-            s, s2, d, d2 = still(z, r, ring_z, ring_r, dr / rate, -dz / rate)
+            if node >= 0:
+                away_z, away_r = _between(shape, grade, u, offset)
+            else:
+                away_z, away_r = ring_z - z, ring_r - r
+            s, s2, d, d2 = still(away_z, away_r, r, ring_r, dr / rate, -dz / rate)
             step *= ring_r
             for n in range(gauss.size):
-                value = scale[n] * step
-                for m in range(gauss.size):
-                    if m != n:
-                        value *= at - gauss[m]
+                value = step * _lagrange(at, n, gauss, scale)
                 sums[0, n] += value * s
                 sums[1, n] += value * s2
                 sums[2, n] += value * rate * d

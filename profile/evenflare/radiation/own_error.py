@@ -75,6 +75,11 @@ class OwnError:
         """(F,) True where the result can be trusted."""
         return np.asarray((self.index <= VALID_ERROR) & (self.polar <= VALID_POLAR_ERROR))
 
+    def at_least(self, share: FloatArray) -> OwnError:
+        """No less than what comes of every pressure being off by a share (F,) of it."""
+        level = DB_PER_SHARE * share
+        return OwnError(np.maximum(self.index, level), np.maximum(self.polar, level), np.maximum(self.impedance, share))
+
 
 def own_error(found: Heard, finer: Heard, *, overlap: ComplexArray, observation: Observation) -> OwnError:
     """The error of what was found, from a finer answer at the same frequencies (F,).

@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 
-from evenflare.radiation.boundary import TOUCH, Boundary, Part, Velocity
+from evenflare.radiation.boundary import SAMPLES, TOUCH, Boundary, Part, Velocity
 from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide.meridian import Frame, Piece
 from evenflare.waveguide.walls import Line
@@ -27,8 +27,6 @@ CORNER = 0.02
 """rad; a smaller jump of the wall's angle is no corner."""
 OPEN_RIM = 0.05
 """rad from 90 degrees; a wall that meets the baffle's plane closer than that runs into it smoothly."""
-SAMPLES = 129
-"""Points of a piece by which its panels' lengths are worked out."""
 
 
 @dataclass(frozen=True)
@@ -41,6 +39,9 @@ class Density:
     growth               : the largest length of a panel over its distance from the axis, or half the radius of a part
                            that reaches the axis.
     corner               : length of a panel at a corner over those away from it.
+    facing               : the largest length of a panel over its distance from a wall that faces it. Across a thin
+                           solid the equations on both sides are nearly one, and what they differ by, the pressure
+                           across the wall, is lost in what the panels on either side cannot follow.
     """
 
     order: int = 4
@@ -48,6 +49,7 @@ class Density:
     turn: float = 0.7
     growth: float = 1.0
     corner: float = 0.3
+    facing: float = 4.0
 
 
 @dataclass(frozen=True)
@@ -103,9 +105,10 @@ def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> Mesh:
         parts.append(Part(Line(z, r, z, 0.0)))
     step = density.order / density.nodes_per_wavelength * 2 * np.pi / wavenumber
     corners = _corners(parts, boundary.baffled)
+    gaps = [*boundary.gaps, np.full(SAMPLES, np.inf)]
     shapes, grades, starts = [], [], [0]
-    for part, ends in zip(parts, itertools.pairwise(corners), strict=True):
-        breaks = _breaks(part.piece, step, density, ends)
+    for part, ends, gap in zip(parts, itertools.pairwise(corners), gaps, strict=False):
+        breaks = _breaks(part.piece, step, density, ends, gap)
         shapes.append(_shapes(part.piece, breaks))
         grade = np.zeros(breaks.size - 1, dtype=np.int64)
         grade[0] += ends[0]
@@ -154,8 +157,8 @@ def _corners(parts: Sequence[Part], baffled: bool) -> list[int]:
     return [int(each) for each in corner]
 
 
-def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int]) -> FloatArray:
-    """Parameters of the piece at which its panels begin and end."""
+def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int], gap: FloatArray) -> FloatArray:
+    """Parameters of the piece at which its panels begin and end. gap : (SAMPLES,) see Boundary.gaps."""
     t = np.linspace(0.0, 1.0, SAMPLES)
     frame = piece.at(t)
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(frame.z), np.diff(frame.r)))])
@@ -164,6 +167,7 @@ def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int]) 
     on_axis = min(frame.r[0], frame.r[-1]) <= TOUCH
     radius = np.full(middle.size, 0.5 * frame.r.max()) if on_axis else 0.5 * (frame.r[1:] + frame.r[:-1])
     size = np.minimum(step, density.growth * radius)
+    size = np.minimum(size, density.facing * np.minimum(gap[1:], gap[:-1]))
     for corner, distance in zip(ends, (middle, arc[-1] - middle), strict=True):
         if corner:
             size = np.minimum(size, density.corner * size + distance)
@@ -174,8 +178,11 @@ def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int]) 
 
 @cache
 def _fit() -> tuple[FloatArray, FloatArray]:
-    """Points of a panel, and the matrix from values there to coefficients."""
-    points = np.cos(np.pi * (np.arange(COEFFICIENTS) + 0.5) / COEFFICIENTS)
+    """Points of a panel, and the matrix from values there to coefficients.
+
+    Both ends are among them, so that panels meet to the last digits, however small the one beside.
+    """
+    points = np.cos(np.pi * np.arange(COEFFICIENTS) / (COEFFICIENTS - 1))
     return points, np.linalg.inv(np.vander(points, increasing=True))
 
 
@@ -183,7 +190,11 @@ def _shapes(piece: Piece, breaks: FloatArray) -> FloatArray:
     points, to_coefficients = _fit()
     inside = breaks[:-1, None] + 0.5 * np.diff(breaks)[:, None] * (1.0 + points)
     frame = piece.at(inside)
-    return np.stack([frame.z, frame.r], axis=1) @ to_coefficients.T
+    place = np.stack([frame.z, frame.r], axis=1)
+    # From the panel's end: its own shape, however small, then loses no digits to where it lies.
+    shapes = (place - place[:, :, :1]) @ to_coefficients.T
+    shapes[:, :, 0] += place[:, :, 0]
+    return np.asarray(shapes)
 
 
 def _mesh(shape: FloatArray, grade: IntArray, order: int, part_start: tuple[int, ...]) -> Mesh:

@@ -88,14 +88,14 @@ def complete_elliptic(complement: float) -> tuple[float, float]:
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def still(
-    z: float, r: float, ring_z: float, ring_r: float, normal_z: float, normal_r: float
+    dz: float, dr: float, r: float, ring_r: float, normal_z: float, normal_r: float
 ) -> tuple[float, float, float, float]:
     """The parts that do not depend on frequency, per unit of arc and radius of the ring: of G those of k^0 and k^2,
     and of its derivative along the ring's normal likewise.
 
-    z, r : the point, r >= 0, not on the ring. ring_r > 0.
+    dz, dr    : from the point to the ring, not both 0: of close ones they are known to more digits than their places.
+    r, ring_r : of the point, >= 0, and of the ring, > 0.
     """
-    dz, dr = ring_z - z, ring_r - r
     near2 = dz * dz + dr * dr
     sum_r = ring_r + r
     far2 = dz * dz + sum_r * sum_r

@@ -32,14 +32,22 @@ from evenflare.radiation.inside import inside_points
 from evenflare.radiation.layers import Layers, double_layer, single_layer, still_layers
 from evenflare.radiation.panels import Density, Mesh, cut, velocities
 from evenflare.radiation.ring import LARGEST_PHASE
-from evenflare.units import ComplexArray, FloatArray
-from evenflare.waveguide import joined
+from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
 
 INSIDE = 0.1
 """Points inside a body, over its nodes."""
 FEWEST_INSIDE = 8
 LARGEST_MESH = 4000
 """Nodes: more would fill gigabytes, and take minutes at each frequency."""
+LARGEST_FACING = 1600
+"""Nodes that walls which face each other closely may ask for: every band of frequency has them."""
+SMALLEST_DETAIL = 1e-9
+"""Of the boundary's size: the defect of the rows beside it nears a hundredth, and grows as it shrinks."""
+TOUCHES = "the boundary cannot be solved: parts of it touch or cross one another"
+"""What is said of equations that have no solution."""
+EPSILON = float(np.finfo(np.float64).eps)
+LARGEST_DEFECT = 0.1
+"""Of Gauss's identity, 1/2 at every node: a row that is off by more has lost a jump, or got one that is not its own."""
 
 
 @dataclass(frozen=True)
@@ -48,10 +56,12 @@ class Surface:
 
     pressure : (N,) m/s, at the nodes, over density times speed of sound; 0 at those of an opening.
     velocity : (N,) m2/s, times the arc's rate (see Mesh), along the normal into the air; of an opening outward.
+    rounding : share of them that rounding may have changed, by the equations' condition.
     """
 
     pressure: ComplexArray
     velocity: ComplexArray
+    rounding: float
 
 
 class Equations(Protocol):
@@ -60,6 +70,13 @@ class Equations(Protocol):
     @property
     def mesh(self) -> Mesh:
         """Whose nodes carry the unknowns."""
+        ...
+
+    @property
+    def defect(self) -> FloatArray:
+        """(N,) by how much each row misses Gauss's identity, 1/2 p = int p dG/dn for an even pressure at rest: what its
+        integrals are off by, rounding included.
+        """
         ...
 
     @property
@@ -85,7 +102,8 @@ def equations(boundary: Boundary, *, wavenumber: float, density: Density, inside
     """Those of a mesh fine enough for wavenumbers up to the given one, rad/m.
 
     inside : points inside a closed body over its nodes; 0 leaves the solution open at the solid's resonances.
-    Errors : ValueError if the boundary is too many wavelengths wide.
+    Errors : ValueError if the boundary is too many wavelengths wide, its walls face each other too closely over too
+             long a way, or it has details too small for double precision.
     """
     waves = wavenumber / (2 * np.pi)
     arc, widest = _extent(boundary)
@@ -95,10 +113,34 @@ def equations(boundary: Boundary, *, wavenumber: float, density: Density, inside
             f"the body is {waves * widest:.0f} wavelengths wide at the highest frequency: must be at most"
             f" {most * widest:.0f}. Lower to_hz, or make it smaller"
         )
+    _refuse_too_close(boundary, density)
     mesh = cut(boundary, wavenumber=wavenumber, density=density)
-    if boundary.baffled:
-        return _in_baffle(boundary, mesh)
-    return _in_space(boundary, mesh, inside)
+    made = _in_baffle(boundary, mesh) if boundary.baffled else _in_space(boundary, mesh, inside)
+    worst = int(np.abs(made.defect).argmax())
+    if abs(made.defect[worst]) > LARGEST_DEFECT:
+        raise ValueError(
+            f"near z_mm = {mesh.z[worst] / MILLIMETRE:.6g}, r_mm = {mesh.r[worst] / MILLIMETRE:.6g} the boundary has a"
+            f" detail too small for double precision, below about {SMALLEST_DETAIL:g} of its own size, or touches"
+            " itself. Leave it out, or make it larger"
+        )
+    return made
+
+
+def _refuse_too_close(boundary: Boundary, density: Density) -> None:
+    outline = boundary.outline
+    arc = np.hypot(np.diff(outline.z), np.diff(outline.r))
+    gap = np.concatenate(boundary.gaps)
+    gap = np.minimum(gap[1:], gap[:-1])
+    with np.errstate(divide="ignore", invalid="ignore"):
+        wanted = density.order * float(np.nansum(arc / (density.facing * gap)))
+    if wanted > LARGEST_FACING:
+        at = int(gap.argmin())
+        raise ValueError(
+            f"near z_mm = {outline.z[at] / MILLIMETRE:.4g}, r_mm = {outline.r[at] / MILLIMETRE:.4g} walls face each"
+            f" other only {gap[at] / MILLIMETRE:.3g} mm apart, too close over too long a way for the boundary elements:"
+            f" must be at least about {gap[at] * wanted / LARGEST_FACING / MILLIMETRE:.2g} mm. Make the solid, or the"
+            " gap, thicker there"
+        )
 
 
 @dataclass(frozen=True)
@@ -112,6 +154,7 @@ class InSpace:
     """
 
     mesh: Mesh
+    defect: FloatArray
     driven: FloatArray
     stiff: FloatArray
     source: slice
@@ -127,8 +170,8 @@ class InSpace:
         matrix[np.arange(size), np.arange(size)] += 0.5
         single = single_layer(k, self.z, self.r, mesh, self.source, self.from_source)
         right = 1j * k * (single @ self.driven[self.source])
-        pressure = np.linalg.solve(matrix, right) if self.z.size == size else _least_squares(matrix, right)
-        return Surface(np.asarray(pressure, dtype=np.complex128), self.driven.astype(np.complex128))
+        pressure, rounding = (_solution if self.z.size == size else _least_squares)(matrix, right)
+        return Surface(pressure, self.driven.astype(np.complex128), rounding)
 
     def power(self, k: float, surface: Surface) -> float:
         """See Equations: pressure times velocity over what moves."""
@@ -142,8 +185,9 @@ def _in_space(boundary: Boundary, mesh: Mesh, inside: float) -> InSpace:
     source = slice(int(panels[0]) * mesh.order, int(panels[-1] + 1) * mesh.order)
     extra_z, extra_r = inside_points(mesh, int(FEWEST_INSIDE + inside * mesh.size) if inside > 0.0 else 0)
     z, r = np.concatenate([mesh.z, extra_z]), np.concatenate([mesh.r, extra_r])
-    still = still_layers(z, r, mesh, slice(0, mesh.size))
-    return InSpace(mesh, driven, stiff, source, z, r, still, still.of(source))
+    still = still_layers(z, r, mesh, slice(0, mesh.size), at_nodes=True)
+    defect = still.double[: mesh.size].sum(axis=1) + 0.5  # the air is outside
+    return InSpace(mesh, defect, driven, stiff, source, z, r, still, still.of(source))
 
 
 @dataclass(frozen=True)
@@ -157,6 +201,7 @@ class InBaffle:
     """
 
     mesh: Mesh
+    defect: FloatArray
     driven: FloatArray
     stiff: FloatArray
     wall: slice
@@ -181,10 +226,10 @@ class InBaffle:
         matrix[:, walls:] = 2.0 * single_layer(k, z, r, mesh, self.opening, self.from_opening)
         single = single_layer(k, z, r, mesh, self.source, self.from_source)
         single[:walls] += single_layer(k, self.image_z, image_r, mesh, self.source, self.image_from_source)
-        found = np.linalg.solve(matrix, 1j * k * (single @ self.driven[self.source]))
+        found, rounding = _solution(matrix, 1j * k * (single @ self.driven[self.source]))
         velocity = self.driven.astype(np.complex128)
         velocity[walls:] = found[walls:] / (1j * k)
-        return Surface(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity)
+        return Surface(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity, rounding)
 
     def power(self, k: float, surface: Surface) -> float:
         """See Equations: of the opening, from the part of Green's function that carries power, sin(k R) / (4 pi R)."""
@@ -197,7 +242,7 @@ class InBaffle:
 
 def _extent(boundary: Boundary) -> tuple[float, float]:
     """m: the length of the meridian, and the largest diameter."""
-    outline = joined([part.piece.at(np.linspace(0.0, 1.0, 33)) for part in boundary.parts])
+    outline = boundary.outline
     return float(np.hypot(np.diff(outline.z), np.diff(outline.r)).sum()), 2.0 * float(outline.r.max())
 
 
@@ -207,10 +252,14 @@ def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
     source = slice(0, int(np.flatnonzero(stiff)[-1] // mesh.order + 1) * mesh.order)
     wall, opening = slice(0, walls), slice(walls, mesh.size)
     image_z = 2 * boundary.baffle_z - mesh.z[wall]
-    from_wall = still_layers(mesh.z, mesh.r, mesh, wall)
-    image = still_layers(image_z, mesh.r[wall], mesh, wall)
+    from_wall = still_layers(mesh.z, mesh.r, mesh, wall, at_nodes=True)
+    image = still_layers(image_z, mesh.r[wall], mesh, wall, at_nodes=False)
+    # Wall and exit with their image enclose the air; at the opening one of them does half of it.
+    defect = from_wall.double.sum(axis=1) - 0.5
+    defect[:walls] += image.double.sum(axis=1)
     return InBaffle(
         mesh,
+        defect,
         driven,
         stiff,
         wall,
@@ -219,17 +268,32 @@ def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
         image_z,
         from_wall,
         from_wall.of(source),
-        still_layers(mesh.z, mesh.r, mesh, opening),
+        still_layers(mesh.z, mesh.r, mesh, opening, at_nodes=True),
         image,
         image.of(source),
     )
 
 
-def _least_squares(matrix: ComplexArray, right: ComplexArray) -> ComplexArray:
-    """By the normal equations: the integral equation is of the second kind, and its condition bears squaring."""
+def _solution(matrix: ComplexArray, right: ComplexArray) -> tuple[ComplexArray, float]:
+    """And the share of it that rounding may have changed."""
+    columns = np.asfortranarray(matrix)
+    size = float(np.abs(columns).sum(axis=0).max())
+    factors, pivots, info = lapack.zgetrf(columns, overwrite_a=1)
+    if info:
+        raise ValueError(TOUCHES)
+    solution, _ = lapack.zgetrs(factors, pivots, right)
+    inverse, _ = lapack.zgecon(factors, size)
+    return np.asarray(solution), EPSILON / max(float(inverse), EPSILON)
+
+
+def _least_squares(matrix: ComplexArray, right: ComplexArray) -> tuple[ComplexArray, float]:
+    """The same by the normal equations: the equation is of the second kind, and its condition bears squaring."""
     columns = np.asfortranarray(matrix)
     normal = blas.zherk(1.0, columns, trans=2, lower=1)
-    _, solution, info = lapack.zposv(normal, columns.conj().T @ right, lower=1)
+    size = float(np.abs(normal).sum(axis=0).max())  # of one triangle: at most half too small
+    factor, info = lapack.zpotrf(normal, lower=1, clean=0, overwrite_a=1)
     if info:
-        raise ValueError("the boundary cannot be solved: parts of it touch or cross one another")
-    return np.asarray(solution)
+        raise ValueError(TOUCHES)
+    solution, _ = lapack.zpotrs(factor, columns.conj().T @ right, lower=1)
+    inverse, _ = lapack.zpocon(factor, 2.0 * size, uplo="L")
+    return np.asarray(solution), EPSILON / max(float(inverse), EPSILON)

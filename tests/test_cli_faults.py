@@ -5,7 +5,7 @@ from __future__ import annotations
 import errno
 import os
 import tempfile
-from concurrent.futures import ProcessPoolExecutor
+from multiprocessing.process import BaseProcess
 from pathlib import Path
 
 import pytest
@@ -63,7 +63,7 @@ def test_worker_that_cannot_be_started_is_told(capsys, here, monkeypatch):
     def broken(*_, **__):
         raise BrokenPipeError(errno.EPIPE, os.strerror(errno.EPIPE))
 
-    monkeypatch.setattr(ProcessPoolExecutor, "submit", broken)
+    monkeypatch.setattr(BaseProcess, "start", broken)
     code, out, err = said(capsys, "search target.toml --out out --workers 2 --quiet")
     assert (code, out) == (2, "")
     assert err.startswith("a worker process could not be started (Broken pipe). Free some memory, or run it again with")

@@ -10,6 +10,7 @@ import soundfile
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
+from evenflare import text
 from evenflare.files import InputError
 from evenflare.measurement.names import found as files_named
 from evenflare.measurement.session import read_session
@@ -171,3 +172,13 @@ def test_whatever_the_names_it_is_toml_that_names_or_lists_every_file(tmp_path_f
             read += [each.file.name for each in named]
     special = [found["files"].get("reference")]
     assert sorted([*read, *left, *filter(None, special)]) == sorted(n for n in names if not n.startswith("."))
+
+
+def test_names_of_files_that_hold_lines_or_controls_do_not_break_the_draft(tmp_path):
+    for name in ("turn_0.wav", "turn_10.wav", "odd\n[rig]\u202e.wav", "turn_20\x1b.wav"):
+        (tmp_path / name).touch()
+    write_session(tmp_path)
+    written = (tmp_path / "session.toml").read_text("utf-8")
+    assert "# not used: odd\\x0a[rig]\\u202e.wav\n" in written
+    assert text.visible(written) == written
+    assert tomllib.loads(written)["files"]["horizontal"] == "turn_{off_axis_deg}.wav"

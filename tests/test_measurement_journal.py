@@ -155,8 +155,9 @@ def test_words_table_and_picture_tell_the_whole_story():
     assert "    depth_mm = 84.0" in full
     rows = prototypes.csv_text(found, header={"what": "log"}).splitlines()
     assert rows[0] == "# log"
-    assert rows[1].split(",")[:6] == ["number", "added", "name", "design_id", "rms_db", "rms_change_db"]
-    assert ",0.6,-0.3,0.1,-2.5,12500,60,0.4,1,,," in rows[4]  # the note before it holds a line break
+    assert rows[1].startswith("# text cells: ")
+    assert rows[2].split(",")[:6] == ["number", "added", "name", "design_id", "rms_db", "rms_change_db"]
+    assert ",0.6,-0.3,0.1,-2.5,12500,60,0.4,1,,," in rows[5]  # the note before it holds a line break
     assert prototypes.list_text([]) == "No prototypes yet"
     drawn = prototypes.figure(found)
     assert any("depth_mm 80 to 84" in text.get_text() for text in drawn.axes[0].texts)

@@ -16,12 +16,14 @@ from pathlib import Path
 
 import pytest
 
-from cheap_search import marked, searched
+import killing
+from cheap_search import hidden_target, marked, searched
 from commandline import TARGET, said
 from evenflare.commands import searching
 from evenflare.files import InputError
 from evenflare.search import cluster, history_rows
 from evenflare.search.cluster import check_cluster, connected
+from evenflare.search.worker import LOST
 from evenflare.target import read_target
 
 pytestmark = pytest.mark.slow
@@ -241,6 +243,24 @@ def test_no_workers_at_the_start_is_refused_and_later_is_told_and_waited_for(tmp
         time.sleep(1.0)
         with pytest.raises(InputError, match=message), connected(here.address, say=print):
             pass
+
+
+def test_candidate_that_ends_its_worker_every_time_counts_as_failed_and_the_search_goes_on(tmp_path, monkeypatch):
+    target = hidden_target(families=("conical", "free"), candidates=40)
+    searched(tmp_path / "undisturbed", target)
+    chosen = [row for row in history_rows(tmp_path / "undisturbed") if row["score"] is not None][4]
+    monkeypatch.setenv("ONCE", "0")
+    monkeypatch.setenv("ALWAYS", repr(1e-3 * chosen["depth_mm"]))
+    searched(tmp_path / "spared", target, solver_factory=killing.sparing)
+    here = Cluster(tmp_path, DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0")
+    with ended(here.scheduler, *here.workers, worker_at(here.address, tmp_path)):  # two will die
+        here.wait()
+        with connected(here.address, say=print) as judges:
+            result = searched(tmp_path / "run", target, solver_factory=killing.killing, executor=judges)
+    assert result.lost == (chosen["number"],)
+    assert [row["reason"] for row in history_rows(tmp_path / "run") if row["number"] == chosen["number"]] == [LOST]
+    scores = [[row["score"] for row in history_rows(tmp_path / folder)] for folder in ("run", "spared")]
+    assert scores[0] == scores[1]
 
 
 def test_candidate_that_keeps_ending_its_worker_is_told_with_what_to_do(tmp_path):

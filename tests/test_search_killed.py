@@ -17,7 +17,7 @@ from commandline import said
 from evenflare.commands import searching
 from evenflare.files import InputError, staying, write_text
 from evenflare.search import history_rows, pool, run_search
-from evenflare.search.worker import LOST
+from evenflare.search.worker import LOST, Job
 
 pytestmark = pytest.mark.usefixtures("marks")
 
@@ -59,28 +59,29 @@ PARAMETERS = ("_mm", "_deg", "_hz", "_per_m", "parameter")
 """By which columns end that are worked out beside the solving, and lost with it."""
 
 
-class GivesUp:
-    """Judges of which some candidates end every process."""
+class Mortal:
+    """Judges whose processes are killed over some candidates, counted as they are first asked for."""
 
     lost = (ZeroDivisionError,)
 
-    def __init__(self, chosen) -> None:
-        self.chosen, self.asked = chosen, 0
+    def __init__(self, chosen, *, always: bool = True) -> None:
+        self.chosen, self.always, self.asked = chosen, always, list[Job]()
 
-    def submit(self, fn, /, *args):
-        self.asked += 1
+    def submit(self, fn, target, factory, job):
+        again = job in self.asked
+        self.asked += [] if again else [job]
         future = Future()
-        if self.chosen(self.asked):
+        if self.chosen(self.asked.index(job) + 1) and (self.always or not again):
             future.set_exception(ZeroDivisionError())
         else:
-            future.set_result(fn(*args))
+            future.set_result(fn(target, factory, job))
         return future
 
 
 def test_where_most_are_killed_it_is_the_machine_and_nothing_is_held_against_candidates(tmp_path):
     with pytest.raises(InputError) as caught:
-        searched(tmp_path / "run", executor=GivesUp(lambda number: number > 30 and number % 3))
-    assert str(caught.value).startswith("worker processes keep being killed, by now with ")
+        searched(tmp_path / "run", executor=Mortal(lambda number: number > 30 and number % 3))
+    assert str(caught.value).startswith("worker processes keep being killed, and ")
     assert str(caught.value).endswith("Run the same command again with fewer workers: what finished is kept")
     kept = rows(tmp_path / "run")
     assert len(kept) >= 30
@@ -90,8 +91,14 @@ def test_where_most_are_killed_it_is_the_machine_and_nothing_is_held_against_can
     assert rows(tmp_path / "run") == rows(tmp_path / "undisturbed")
 
 
+def test_where_many_are_killed_at_once_and_none_alone_nothing_is_lost(tmp_path):
+    searched(tmp_path / "undisturbed")
+    searched(tmp_path / "run", executor=Mortal(lambda number: number > 30 and number % 3, always=False))
+    assert rows(tmp_path / "run") == rows(tmp_path / "undisturbed")
+
+
 def test_the_command_tells_which_candidates_were_given_up(capsys, here, plain, monkeypatch):
-    judges = GivesUp(lambda number: number in range(8, 48, 6))
+    judges = Mortal(lambda number: number in range(8, 48, 6))
     search = partial(run_search, solver_factory=cheap)
     monkeypatch.setattr(
         searching, "run_search", lambda *words, executor, **others: search(*words, executor=judges, **others)
@@ -130,18 +137,6 @@ def test_values_and_errors_come_back_with_where_they_happened():
 
 def raising(words: str) -> None:
     raise InputError(words)
-
-
-def test_a_system_that_starts_no_process_is_told(monkeypatch):
-    from multiprocessing.process import BaseProcess
-
-    def refused(_):
-        raise OSError(11, "Resource temporarily unavailable")
-
-    monkeypatch.setattr(BaseProcess, "start", refused)
-    refusal = r"could not be started \(Resource temporarily unavailable\)"
-    with pytest.raises(InputError, match=refusal), pool.pool(2) as judges:
-        judges.submit(abs, -1).result()
 
 
 def test_a_script_without_its_guard_is_told_and_ends(tmp_path):

@@ -79,8 +79,8 @@ def _expression(template: str, start: str) -> tuple[re.Pattern[str], list[str]]:
 
 
 def printable(name: str) -> str:
-    """A file's name as it can be written and printed, whatever bytes it is made of."""
-    return visible(name.encode("utf-8", "replace").decode())
+    """A file's name as it can be written and printed, on one line, whatever bytes it is made of."""
+    return visible(name.encode("utf-8", "replace").decode(), lines=False)
 
 
 def _instead(template: str, names: list[str]) -> str:

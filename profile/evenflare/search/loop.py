@@ -18,7 +18,7 @@ from evenflare.search.descent import Descent
 from evenflare.search.judging import factory_for
 from evenflare.search.ladder import Agreement, Staging
 from evenflare.search.plan import Plan
-from evenflare.search.pool import Judges, gives_up_with, pool
+from evenflare.search.pool import Judges, losses, pool
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, Pace, Progress
 from evenflare.search.record import Record
 from evenflare.search.request import request
@@ -245,20 +245,14 @@ class _Run:
                     waiting[future] = number, job
                 else:
                     self.record.note(job, known)
-            most, lost = max(MOST_LOST, len(waiting) // 2), list[tuple[int, Job]]()
+            count, lost = len(waiting), list[tuple[int, Job]]()
             for future in as_completed(list(waiting)):
-                if isinstance(future.exception(), gives_up_with(self.judges)):
+                if isinstance(future.exception(), losses(self.judges)):
                     lost.append(waiting[future])
                 else:
                     self.keep(future.result(), *waiting[future])
                 del waiting[future]
-                if len(lost) > most:  # not stored: with fewer workers they may well be solved
-                    raise InputError(
-                        f"worker processes keep being killed, by now with {len(lost)} candidates: most likely for lack"
-                        " of memory. Run the same command again with fewer workers: what finished is kept"
-                    )
-            for number, job in lost:
-                self.keep(Outcome(None, False, {}, {}, {}, LOST), number, job)
+            self.try_again(lost, most=max(MOST_LOST, count // 2))
         except (KeyboardInterrupt, InputError) as end:
             for future in waiting:
                 future.cancel()
@@ -266,6 +260,26 @@ class _Run:
                 if not future.cancelled() and future.exception() is None:
                     self.keep(future.result(), *waiting[future])
             raise
+
+    def try_again(self, lost: Sequence[tuple[int, Job]], *, most: int) -> None:
+        """Have candidates solved whose processes were killed, each alone: memory is plenty, and none dies for another.
+
+        The second time, it counts as failed. InputError if more than `most` do.
+        """
+        failed = []
+        for number, job in lost:
+            future = self.judges.submit(evaluate, self.target, self.factory, job)
+            if not isinstance(future.exception(), losses(self.judges)):
+                self.keep(future.result(), number, job)
+                continue
+            failed.append((number, job))
+            if len(failed) > most:  # they are not stored: elsewhere they may well be solved
+                raise InputError(
+                    f"worker processes keep being killed, and {len(failed)} candidates are not solved for it: most"
+                    " likely for lack of memory. Run the same command again with fewer workers: what finished is kept"
+                )
+        for number, job in failed:
+            self.keep(Outcome(None, False, {}, {}, {}, LOST), number, job)
 
     def keep(self, outcome: Outcome, number: int, job: Job) -> None:
         """Store a finished candidate and report."""

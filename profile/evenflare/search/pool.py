@@ -21,21 +21,19 @@ AHEAD = 2
 """Calls that a worker is given at a time, so that it need not wait for the next."""
 SMALL = 32768
 """Bytes that a pipe takes though nobody reads."""
-TRIES = 2
-"""Processes that a call may end before it is given up."""
 FALSE_STARTS = 3
 """Processes that may end while they load, one after another, before that is taken for the rule."""
 HELD_BACK = (signal.SIGINT, signal.SIGTERM)
 
 
 class LostError(RuntimeError):
-    """A call ended the process that it was given to, and another one's too."""
+    """The process ended that was at a call."""
 
 
 class Judges(Protocol):
     """Processes that judge candidates: any concurrent.futures.Executor, on this machine or on others.
 
-    One that tries a call again whose process was killed names in `lost` the errors with which it gives up at last.
+    Those that go on when a process of theirs is killed name in `lost` the errors by which they tell what it was at.
     """
 
     def submit(self, fn: Callable[..., Any], /, *args: Any) -> Future[Any]:
@@ -43,8 +41,8 @@ class Judges(Protocol):
         ...
 
 
-def gives_up_with(judges: Judges) -> tuple[type[BaseException], ...]:
-    """The errors by which some judges say that a call ended its process every time."""
+def losses(judges: Judges) -> tuple[type[BaseException], ...]:
+    """The errors by which some judges tell what a process was at that was killed."""
     return tuple(getattr(judges, "lost", ()))
 
 
@@ -66,11 +64,10 @@ def pool(workers: int) -> Iterator[Judges]:
 
 @dataclass
 class _Call:
-    """What is asked for, packed, and how many processes it has ended."""
+    """What is asked for, packed."""
 
     packed: bytes
     future: Future[Any]
-    ended: int = 0
 
 
 @dataclass
@@ -194,28 +191,22 @@ class _Pool:
             call.future.set_exception(value)
 
     def _replace(self, worker: _Worker) -> None:
-        """A worker has ended, and what it was at with it: that is tried once more."""
+        """A worker has ended, and what it was at is lost; what waited behind goes to another."""
         self._workers.remove(worker)
         worker.pipe.close()
         worker.process.join()
         if worker.loaded and worker.given:
-            worker.given[0].ended += 1
+            worker.given.popleft().future.set_exception(LostError("the process ended that was at it"))
         else:
             self._false_starts += 1
+        with self._lock:
+            self._due.extendleft(reversed(worker.given))
         if self._false_starts >= FALSE_STARTS:
-            with self._lock:
-                self._due.extendleft(reversed(worker.given))
             raise InputError(
                 "a worker process ended unexpectedly while it loaded: for lack of memory, or because a script starts"
                 " the search outside `if __name__ == '__main__':`. Run it again with fewer workers: what finished is"
                 " kept"
             )
-        again = [call for call in worker.given if call.ended < TRIES]
-        for call in worker.given:
-            if call.ended >= TRIES:
-                call.future.set_exception(LostError("its worker process was ended, and the next one's too"))
-        with self._lock:
-            self._due.extendleft(reversed(again))
 
     def _started(self) -> _Worker:
         """A new worker. InputError if the system refuses it."""

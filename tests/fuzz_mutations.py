@@ -432,6 +432,6 @@ def mutate(path: Path, random: Random) -> str:
     if random.random() < RARELY:
         return another_kind(path, random)
     mutation = random.choice(BY_ENDING[path.suffix])
-    with suppress(TooLargeError):
+    with suppress(TooLargeError, OverflowError):
         return f"{mutation.__name__}: {mutation(path, random)}"
     return "stays as it is"

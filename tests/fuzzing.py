@@ -99,6 +99,7 @@ def fault_of(case: str, folder: Path) -> str:
     except InputError as error:
         told = str(error)
         known = {path.name for path in folder.rglob("*")} | {folder.name, "/dev/"}
+        known |= {Path(file).name for file in CASES[case].files}
         if not any(name in told for name in known):
             return f"names no file: {told[:300]}"
         if plain(told) != told:

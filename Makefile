@@ -4,7 +4,7 @@ ENVIRONMENT := .venv
 BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
 
-.PHONY: demo test bench oldest newest clean
+.PHONY: demo test bench fuzz oldest newest clean
 
 $(INSTALLED): pyproject.toml
 	$(PYTHON) -m venv $(ENVIRONMENT)
@@ -25,6 +25,12 @@ test: $(INSTALLED)
 bench: $(INSTALLED)
 	$(BIN)/python tests/benchmark.py
 
+# A hundred thousand mutated files against every reader, about an hour; what is found is kept in fuzz-found/.
+fuzz: SEED ?= 1
+fuzz: COUNT ?= 100000
+fuzz: $(INSTALLED)
+	$(BIN)/python tests/fuzzing.py --seed $(SEED) --count $(COUNT)
+
 # Every command once, with the lowest versions that pyproject.toml allows (these ask for Python 3.11), and with the newest
 # there are (make newest PYTHON=python3.13). Old libraries warn of what newer ones have changed: that is no error.
 oldest:
@@ -41,4 +47,4 @@ newest:
 	.venv-newest/bin/pytest -p no:cacheprovider tests/test_whole_chain.py
 
 clean:
-	rm -rf $(ENVIRONMENT) .venv-oldest .venv-newest demo
+	rm -rf $(ENVIRONMENT) .venv-oldest .venv-newest demo fuzz-found newest.log

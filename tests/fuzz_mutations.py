@@ -6,6 +6,7 @@ word what it did. What it does depends on nothing else.
 
 from __future__ import annotations
 
+import copy
 import csv
 import io
 import json
@@ -57,7 +58,7 @@ ENDS = (0, 1, 0x7F, 0x80, 0xFF, 0x7FFF, 0x8000, 0xFFFF, 0x7FFFFFFF, 0x80000000, 
 
 def value(random: Random) -> Any:
     """An odd value, now and then deep within lists or tables."""
-    found = random.choice(ODD)
+    found = copy.deepcopy(random.choice(ODD))  # what is changed further must not come back in another mutant
     if random.random() < 0.05:
         for _ in range(random.choice((5, 30, 400, 3000))):
             found = [found] if random.random() < 0.7 else {"a": found}
@@ -432,6 +433,6 @@ def mutate(path: Path, random: Random) -> str:
     if random.random() < RARELY:
         return another_kind(path, random)
     mutation = random.choice(BY_ENDING[path.suffix])
-    with suppress(TooLargeError):
+    with suppress(TooLargeError, OverflowError):
         return f"{mutation.__name__}: {mutation(path, random)}"
     return "stays as it is"

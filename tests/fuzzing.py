@@ -31,7 +31,7 @@ SECONDS, WAITING, SILENCE = 5.0, 30.0, 120.0
 MEMORY, ADDRESSES = 2**30, 4 * 2**30
 LONGEST_LINE = 1500
 """Characters of a message's line without the folder: a value of 200 and lists of what is allowed around it."""
-ESCAPED = ("x" * 201, "x " * 101, "9" * 201, "\u4e16" * 120)
+ESCAPED = ("x" * 201, "x " * 101, "9" * 201)
 """Junk that no message may quote so much of."""
 
 
@@ -100,6 +100,7 @@ def fault_of(case: str, folder: Path) -> str:
     except InputError as error:
         told = str(error)
         known = {path.name for path in folder.rglob("*")} | {folder.name, "/dev/"}
+        known |= {Path(file).name for file in CASES[case].files}
         if not any(name in told for name in known):
             return f"names no file: {told[:300]}"
         if visible(told) != told:

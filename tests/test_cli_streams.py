@@ -1,4 +1,4 @@
-"""Standard streams as a shell may leave them, and words that are no text: told, no traceback and no exit code 1."""
+"""Standard streams as a shell may leave them, and words that are no text: told, without traceback or exit code 1."""
 
 from __future__ import annotations
 

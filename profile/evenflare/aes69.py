@@ -31,6 +31,14 @@ OURS = "GLOBAL_Evenflare"
 """An attribute of our files: what the convention has no place for, as JSON."""
 MOST_VALUES = 20_000_000
 """In all variables of a file: a direction for each degree of the sphere at 150 frequencies, half a gigabyte at work."""
+HIGHEST, LOUDEST, FARTHEST = 1e6, 1e50, 1e6
+"""Hz, Pa and m: beyond them a value is a slip, and its square may be none."""
+KNOWN = {
+    "speed_of_sound_m_per_s": (50.0, 5000.0),
+    "density_kg_per_m3": (1e-3, 100.0),
+    "reference_z_m": (-1e3, 1e3),
+}
+"""Numbers in our attribute, and what they may be."""
 SAME_DIRECTION = 1e-4
 """rad, below which two directions of a file are one: positions are often written to two decimals of a degree."""
 
@@ -126,7 +134,9 @@ def read_sofa(path: Path | str) -> Sofa:
     frequency = _row(sofa, "N", path).reshape(-1)
     if frequency.size == 0 or values.ndim != 3 or values.shape[0] != 1 or values.shape[2] != frequency.size:
         raise InputError(f"{path}: Data is {' x '.join(map(str, values.shape))}: must be 1 x directions x frequencies")
-    if not np.all(np.isfinite(values)):
+    if not np.all(np.isfinite(frequency)) or frequency.max() > HIGHEST:
+        raise InputError(f"{path}: N must hold frequencies up to {HIGHEST:g} Hz. Write it again")
+    if not np.all(np.isfinite(values)) or np.abs(values).max(initial=0.0) > LOUDEST:
         raise InputError(f"{path}: Data holds values that are no numbers. Measure them again, or leave them out")
     if np.any(np.diff(frequency) <= 0.0) or not frequency[0] > 0.0:
         if frequency.size > 1 and frequency[0] == 0.0 and np.all(np.diff(frequency) > 0.0):
@@ -208,6 +218,9 @@ def _ours_broken(path: Path) -> Iterator[None]:
 
 
 def _own(path: Path, record: dict[str, Any], frequency: FloatArray, pressure: ComplexArray) -> Sofa:
+    for key, (low, high) in KNOWN.items():
+        if not low <= float(record[key]) <= high:
+            raise ValueError(f"{key} = {record[key]:g} is not {low:g} to {high:g}")
     observation = Observation(
         frequency,
         np.array(record["off_axis_rad"]),
@@ -290,8 +303,10 @@ def _directions(path: Path, sofa: Any) -> tuple[FloatArray, FloatArray, FloatArr
     else:
         xyz = position
     radius = np.linalg.norm(xyz, axis=1)
-    if not np.all(radius > 0.0):
-        raise InputError(f"{path}: ReceiverPosition has a radius of 0 m: must be above 0. Write the distance there")
+    if not (np.all(radius > 0.0) and radius.max(initial=0.0) <= FARTHEST):
+        raise InputError(
+            f"{path}: ReceiverPosition has a radius of 0 m: must be above 0, up to {FARTHEST:g}. Correct it"
+        )
     forward, right, above = (xyz / radius[:, None]).T
     return np.arctan2(above, right), np.arctan2(np.hypot(right, above), forward), radius
 

@@ -11,8 +11,9 @@ import numpy as np
 from shapely import LineString, Point
 
 from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide.curve import wall_through
 from evenflare.waveguide.meridian import Frame, Meridian, Piece, joined
-from evenflare.waveguide.points import CORNER, corners_of, wall_through, with_straights
+from evenflare.waveguide.vertices import CORNER, corners_of
 from evenflare.waveguide.walls import Arc, Line
 
 SEAT = 5 * MILLIMETRE
@@ -205,7 +206,7 @@ class BodyPoints:
                 f"{POINTS} the last point lies at z_mm = {last}: must be below 0, behind the throat plane. Move the"
                 " back behind the driver's exit"
             )
-        return wall_through(points, cuts=with_straights(points, corners_of(points, corner=self.corner)))
+        return wall_through(points, cuts=corners_of(points, corner=self.corner))
 
 
 def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:

@@ -2,28 +2,16 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
 from typing import ClassVar
 
 import numpy as np
 from shapely import LineString, Point
 
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
-from evenflare.waveguide.meridian import Meridian, Piece
-from evenflare.waveguide.walls import Line, SplineWall
-
-CORNER = 8 * DEGREE
-"""Default of the turn above which a vertex can be a corner."""
-NEIGHBOUR_RATIO = 4.0
-"""A corner turns more than this many times as much as either neighbour: a dense curve has none."""
-
-SHARP = 20 * DEGREE
-"""A vertex that turns more than this is a corner whatever its neighbours: no smooth wall is given so coarsely."""
-STRAIGHT_RATIO = 4.0
-"""A chord this many times as long as those beside it is a straight part of a body's outline."""
-STRAIGHT = 1e-9
-"""m; points this close to a straight line are a straight wall."""
+from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide.curve import wall_through
+from evenflare.waveguide.meridian import Meridian
+from evenflare.waveguide.vertices import CORNER, corners_of
 
 
 @dataclass(frozen=True)
@@ -96,26 +84,6 @@ class Points:
         return meridian
 
 
-def wall_through(points: FloatArray, *, cuts: tuple[int, ...]) -> tuple[Piece, ...]:
-    """Pieces through points (N, 2) of z and r in m, smooth between the indices `cuts`."""
-    return tuple(_piece(points[i : j + 1]) for i, j in itertools.pairwise((0, *cuts, len(points) - 1)))
-
-
-def with_straights(points: FloatArray, cuts: tuple[int, ...]) -> tuple[int, ...]:
-    """The cuts, and the ends of every chord of a smooth run that is STRAIGHT_RATIO times as long as those beside it.
-
-    Who gives a curve closely and then nothing over a long way means a straight wall, where a spline would swing.
-    """
-    found = set(cuts)
-    length = np.hypot(*np.diff(points, axis=0).T)
-    for i, j in itertools.pairwise((0, *cuts, len(points) - 1)):
-        for k in range(i, j):
-            beside = [length[m] for m in (k - 1, k + 1) if i <= m < j]
-            if beside and length[k] > STRAIGHT_RATIO * max(beside):
-                found |= {k, k + 1}
-    return tuple(sorted(found - {0, len(points) - 1}))
-
-
 def _origin_hint(points: FloatArray) -> str:
     first, last = points[0], points[-1]
     shift = f"{first[0] / MILLIMETRE:g}"
@@ -126,23 +94,3 @@ def _origin_hint(points: FloatArray) -> str:
     if first[1] > last[1]:
         return "They run from mouth to throat: reverse the order"
     return f"Does z count from the mouth? Then write {shift} - z for every z_mm"
-
-
-def _piece(points: FloatArray) -> Piece:
-    """A straight wall where the points lie on one, to STRAIGHT; otherwise the spline through them."""
-    along = points[-1] - points[0]
-    across = (points[:, 0] - points[0, 0]) * along[1] - (points[:, 1] - points[0, 1]) * along[0]
-    if np.abs(across).max() <= STRAIGHT * np.hypot(*along):
-        return Line(*points[0].tolist(), *points[-1].tolist())
-    return SplineWall(tuple((float(z), float(r)) for z, r in points))
-
-
-def corners_of(points: FloatArray, *, corner: float) -> tuple[int, ...]:
-    """Indices of those points (N, 2) of z and r that are corners. `corner`: see Points."""
-    heading = np.unwrap(np.arctan2(*np.diff(points, axis=0).T[::-1]))
-    turn = np.abs(np.diff(heading))
-    beside = np.zeros((2, turn.size))
-    beside[0, 1:] = turn[:-1]
-    beside[1, :-1] = turn[1:]
-    sharp = (turn > corner) & ((turn > NEIGHBOUR_RATIO * beside.max(axis=0)) | (turn > SHARP))
-    return tuple((1 + np.flatnonzero(sharp)).tolist())

@@ -9,8 +9,7 @@ from scipy.optimize import brentq
 
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide.body import BodyPoints
-from evenflare.waveguide.points import CORNER, Points, corners_of, with_straights
-from evenflare.waveguide.walls import SplineWall
+from evenflare.waveguide.points import CORNER, Points
 
 FRONT = 1e-6
 """m; points that are no farther behind the foremost lie in the mouth plane with it."""

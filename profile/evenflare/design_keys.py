@@ -30,7 +30,7 @@ from evenflare.waveguide import (
     Superellipse,
     Tractrix,
 )
-from evenflare.waveguide.points import CORNER
+from evenflare.waveguide.vertices import CORNER
 
 
 def wall_keys(shape: Shape | Oblong, air: Air) -> dict[str, Any]:

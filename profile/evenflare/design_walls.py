@@ -26,7 +26,7 @@ from evenflare.waveguide import (
     Shape,
     Tractrix,
 )
-from evenflare.waveguide.points import CORNER
+from evenflare.waveguide.vertices import CORNER
 from evenflare.waveguide.profile import divided
 
 LARGEST_POINT = 2000.0

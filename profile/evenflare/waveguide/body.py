@@ -12,7 +12,7 @@ from shapely import LineString, Point
 
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.curve import wall_through
-from evenflare.waveguide.meridian import Frame, Meridian, Piece, joined
+from evenflare.waveguide.meridian import TOUCH, Frame, Meridian, Piece, joined, path
 from evenflare.waveguide.vertices import CORNER, corners_of
 from evenflare.waveguide.walls import Arc, Line
 
@@ -23,8 +23,6 @@ RIM = 0.1 * MILLIMETRE
 """How far the first of a body's points may lie from the mouth's rim, and is then put on it."""
 SMALLEST_ROUNDING = 1e-6
 """m; an edge rounded by less is sharp."""
-TOUCH = 1e-9
-"""m; a stretch that is shorter is left out."""
 
 POINTS = "[mounting] body:"
 """How a message about a body's points begins, wherever they were read from."""
@@ -224,11 +222,11 @@ def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:
             f"{named} meets the axis between its points at z_mm = {_mm(float(shell.z[shell.r.argmin()]))}: must stay"
             " above it up to the last. Give more points there"
         )
-    outer = _path(shell.z, shell.r)
+    outer = path(shell.z, shell.r)
     if not outer.is_simple:
         raise ValueError(f"{named} crosses itself. Give more points where it bends, or larger sizes")
     throat, whole = float(wall.ends.z[0]), wall.dense
-    inner = _path(np.concatenate([[throat], whole.z]), np.concatenate([[0.0], whole.r]))
+    inner = path(np.concatenate([[throat], whole.z]), np.concatenate([[0.0], whole.r]))
     shared = inner.intersection(outer)
     places = [(z, r) for part in getattr(shared, "geoms", [shared]) for z, r in part.coords]
     if apart := [place for place in places if Point(place).distance(Point(rim)) > TOUCH]:
@@ -289,10 +287,3 @@ def _arc(begin: tuple[float, float], angle0: float, angle1: float, radius: float
 
 def _kept(*pieces: Piece | None) -> tuple[Piece, ...]:
     return tuple(piece for piece in pieces if piece is not None)
-
-
-def _path(z: FloatArray, r: FloatArray) -> LineString:
-    """A line through points, without those that repeat."""
-    points = np.column_stack([z, r])
-    apart = np.hypot(*np.diff(points, axis=0).T) > TOUCH
-    return LineString(points[np.concatenate([[True], apart])])

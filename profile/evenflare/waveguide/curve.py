@@ -16,19 +16,27 @@ import numpy as np
 from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide.jumps import Jump, Run, jumps, run_of, slopes
 from evenflare.waveguide.meridian import Piece
-from evenflare.waveguide.vertices import grid, noise
+from evenflare.waveguide.vertices import FEWEST, LONG, grid, noise
 from evenflare.waveguide.walls import Line, SplineWall
 
-LONG = 4.0
-"""A chord this many times as long as those beside it is straight, unless it leaves them as a curve would:"""
 CURVED = 0.25
-"""it leaves them by less than this much of what their curvature would have it leave them by."""
+"""Of the angle by which a curve of their curvature would leave the chords beside a long one: if that leaves them by
+less, it is straight.
+"""
 STEEPER = 1.0
 """Times the larger turn at the ends of a chord: the largest angle of the curve against it."""
 TIGHTER = 3.0
 """Times that turn over the chord's length: the largest curvature. Together they keep the curve within 3.3 sagittas,
 length times turn over 8, of its chord; for an arc it is 1.
 """
+CUSP = 1.15
+"""From chord to chord the growth of a curvature that goes to infinity at the end of a wall: as the root of the distance
+from there, by 1.22 between even steps from the second on.
+"""
+GROWN = 1.4
+"""Within a part of such a wall: by no more than that."""
+SEEN = 0.01
+"""rad; what bends a part by less away from an arc needs no cut."""
 LEVEL = 1e-9
 """rad by which a chord may run beyond 90 degrees, or inward, and the curve is still kept from doing so."""
 
@@ -81,7 +89,7 @@ def _pieces(run: Run, rough: float) -> list[Piece]:
         if before.straight or after.straight:
             angle = before.angle[-1] if before.straight else after.angle[0]
         ends[k][1] = ends[k + 1][0] = angle
-    return [_piece(run, *each) for each in zip(nodes, ends, strict=True)]
+    return [part for each in zip(nodes, ends, strict=True) for part in _graded(_piece(run, *each))]
 
 
 def _stretches(run: Run, rough: float) -> list[_Stretch]:
@@ -175,6 +183,37 @@ def _piece(run: Run, nodes: _Nodes, ends: FloatArray) -> Piece:
     curvature = np.maximum(np.minimum(curvature, tightest), -tightest)
     pairs = tuple((float(z), float(r)) for z, r in nodes.points)
     return SplineWall(pairs, tuple(angle.tolist()), tuple(curvature.tolist()))
+
+
+def _graded(piece: Piece) -> list[Piece]:
+    """A piece, cut toward a cusp at an end of it, where curvature grows without bound, each time it has grown so much."""
+    if not isinstance(piece, SplineWall) or len(piece.points) < FEWEST:
+        return [piece]
+    bend = np.abs(piece.curvatures)
+    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(np.array(piece.points), axis=0).T))])
+    last = bend.size - 1
+    cuts = _growths(bend, along) | {last - i for i in _growths(bend[::-1], along[-1] - along[::-1])}
+    return [
+        SplineWall(piece.points[i : j + 1], piece.angles[i : j + 1], piece.curvatures[i : j + 1])
+        for i, j in itertools.pairwise(sorted({0, *cuts, last}))
+    ]
+
+
+def _growths(bend: FloatArray, along: FloatArray) -> set[int]:
+    """Indices, from a cusp at the begin of a piece on, up to where its curvature falls no more."""
+    found: set[int] = set()
+    # At the end itself it is not known.
+    if bend[1] < 0.9 * bend[1:].max() or bend[1] < CUSP * bend[2]:
+        return found
+    edge = 1
+    found.add(edge)
+    for i in range(2, bend.size - 1):
+        if bend[i] > bend[i - 1]:
+            break
+        if bend[edge] > GROWN * bend[i] and (bend[edge] - bend[i]) * (along[i] - along[edge]) > SEEN:
+            found.add(i)
+            edge = i
+    return found
 
 
 def _both(values: FloatArray, chosen: Callable[[FloatArray, FloatArray], FloatArray]) -> FloatArray:

@@ -18,6 +18,9 @@ from evenflare.waveguide.walls import WIDEST
 
 JUMP = 6.0
 """A change of curvature across a chord this many times as large as those beside it is a jump,"""
+SUDDEN = 0.45
+"""if this much of it comes about between the two ends of the chord (half and more of a jump, over even steps, and a third
+of a steady change),"""
 LEAST_JUMP = 1.0
 """1/m, if it is larger than this,"""
 CLEAR = 12.0
@@ -123,15 +126,16 @@ def jumps(run: Run, rough: float) -> list[Jump]:
     arc = np.diff(run.along)
     bend = np.full(count, np.nan)
     bend[1:-1] = run.turn[1:-1] / (0.5 * (arc[1:] + arc[:-1]))
-    change = np.abs(np.diff(bend))
+    change = np.diff(bend)
     # Of each chord from point j to j + 1: curvature at j + 2 less that at j - 1, neither of which it is part of.
     chord = np.arange(2, count - 3)
     jump = np.abs(bend[chord + 2] - bend[chord - 1])
-    beside = np.fmax(change[chord - 2], change[chord + 2])
+    beside = np.fmax(np.abs(change[chord - 2]), np.abs(change[chord + 2]))
+    sudden = change[chord] / (bend[chord + 2] - bend[chord - 1] + np.finfo(float).tiny) > SUDDEN
     least = np.maximum(LEAST_JUMP, CLEAR * rough / arc[chord] ** 2)
     found: list[Jump] = []
     taken = np.zeros(count, dtype=bool)
-    likely = np.flatnonzero(jump > np.maximum(JUMP * np.nan_to_num(beside), least))
+    likely = np.flatnonzero(sudden & (jump > np.maximum(JUMP * np.nan_to_num(beside), least)))
     for j in chord[likely[np.argsort(-jump[likely], kind="stable")]].tolist():
         if taken[j - 1 : j + 3].any():
             continue

@@ -3,14 +3,17 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
-from shapely import LineString, Point
+from shapely import LineString
+from shapely import points as points_at
 
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.curve import wall_through
-from evenflare.waveguide.meridian import Meridian
+from evenflare.waveguide.meridian import Meridian, path
+from evenflare.waveguide.smoothing import moved, smoothed
 from evenflare.waveguide.vertices import CORNER, corners_of
 
 
@@ -19,14 +22,16 @@ class Points:
     """A wall through points from throat (z = 0) to mouth.
 
     points : ((z, r), ...) in m, two at least. Two points are a straight wall.
-    corner : rad; a vertex is a corner where it turns more than this, and more than four times its neighbours or more
-             than SHARP.
+    corner : rad; a vertex is a corner where it turns by more than this beyond what the curvature on both sides of it
+             explains.
+    smooth : m; how far the wall may leave the points, across it, to be smooth where they are rough.
     Errors : ValueError if the points repeat, leave the throat plane, reach the axis, or the line crosses itself.
     """
 
     family: ClassVar[str] = "points"
     points: tuple[tuple[float, float], ...]
     corner: float = CORNER
+    smooth: float = 0.0
 
     def __post_init__(self) -> None:
         points = np.array(self.points)
@@ -57,21 +62,34 @@ class Points:
         if not LineString(points).is_simple:
             raise ValueError("the profile crosses itself: give the points in order from throat to mouth")
 
-    @property
+    @cached_property
     def corners(self) -> tuple[int, ...]:
         """Indices of the points that are corners."""
         return corners_of(np.array(self.points), corner=self.corner)
 
+    @cached_property
+    def drawn(self) -> FloatArray:
+        """(N, 2) m, the points that the wall passes through: those given, or smoothed."""
+        return smoothed(np.array(self.points), self.smooth, corners=self.corners)
+
+    @property
+    def moved(self) -> FloatArray:
+        """(N,) m, by how much the smoothed wall leaves each point; 0 where nothing is smoothed."""
+        return moved(np.array(self.points), self.drawn)
+
     @property
     def departure(self) -> float:
-        """m, how far the smooth wall leaves the straight lines between its points at most."""
-        wall = self.meridian(0.0).dense
-        lines = LineString(self.points)
-        return float(max(lines.distance(Point(z, r)) for z, r in zip(wall.z, wall.r, strict=True)))
+        """m, how far the smooth wall leaves the straight lines between the points it passes through at most."""
+        wall, lines = self.meridian(0.0).dense, LineString(self.drawn)
+        return float(lines.distance(points_at(wall.z, wall.r)).max())
 
     def meridian(self, exit_radius: float) -> Meridian:
         """The wall through the points; the exit's radius does not change it."""
-        meridian = Meridian(wall_through(np.array(self.points), cuts=self.corners))
+        return self._wall
+
+    @cached_property
+    def _wall(self) -> Meridian:
+        meridian = Meridian(wall_through(self.drawn, cuts=self.corners))
         wall = meridian.dense
         if wall.r.min() <= 0:
             place = float(wall.z[wall.r.argmin()]) / MILLIMETRE
@@ -79,7 +97,7 @@ class Points:
                 f"the smooth wall meets the axis between its points at z_mm = {place:.4g}: must stay above it. Give"
                 " more points there"
             )
-        if not LineString(np.column_stack([wall.z, wall.r])).is_simple:
+        if not path(wall.z, wall.r).is_simple:
             raise ValueError("the profile crosses itself between its points: give more points there")
         return meridian
 

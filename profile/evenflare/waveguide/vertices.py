@@ -14,8 +14,10 @@ FINEST_GRID = 1e-9
 """m; points closer than this to a place are there, whatever the decimals of a file."""
 COARSEST_GRID = 0.01 * MILLIMETRE
 """Decimals that are fewer say nothing of rounding: 12.7 and 40 are meant as they stand."""
-NOISE_SHARE = 0.2
+NOISE_SHARE = 0.25
 """Of the least corner that noise may feign; where it would feign more, the turn is taken between points farther apart."""
+LONG = 4.0
+"""A chord this many times as long as those beside it stands for a straight part, unless it leaves them as a curve."""
 FEWEST = 9
 """Points from which their noise can be told."""
 

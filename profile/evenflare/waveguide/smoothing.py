@@ -1,0 +1,129 @@
+"""Points that are rough, probed or scanned, drawn to a smooth curve that leaves none of them by more than a tolerance."""
+
+from __future__ import annotations
+
+import numpy as np
+from scipy.linalg import solveh_banded
+
+from evenflare.units import FloatArray
+from evenflare.waveguide.vertices import LONG, chords, noise
+
+ROUNDS = 3
+"""Of smoothing, each along the arc of the curve from before: rough points make it too long."""
+WAVES = 1.0, 100.0
+"""Mean chords: the wave lengths between which smoothing may begin. Up to there the equations are well conditioned."""
+SHORTEST = 6.0
+"""Of these waves that cross-validation is asked about: it takes the chords for infinitely short."""
+MOST_NOISE = 1.5
+"""Times the noise that the points seem to have: what smoothing leaves them by, rms, at most."""
+TRIED = 48
+"""Stiffnesses of the curve within them."""
+PULLS = 100
+"""Times that points which are left too far behind gain weight,"""
+PULL = 4
+"""by this power of how much too far."""
+HELD = 1e8
+"""Weight of a coordinate that stays where it is: z in the throat plane, r on the axis."""
+
+
+def smoothed(points: FloatArray, tolerance: float, *, corners: tuple[int, ...]) -> FloatArray:
+    """Points (N, 2), m, each moved across the curve by `tolerance` (m) at most, so that curvature changes little.
+
+    By no more than their noise asks, nor, rms, than even noise within the tolerance has: what is smooth stays as it is.
+    Corners stay corners, and chords much longer than those beside them straight, but both move with their neighbours.
+    Source: penalised least squares, Whittaker (1923), On a new method of graduation, Proc. Edinburgh Math. Soc. 41,
+    63-75, here with third divided differences along the arc; as stiff as generalised cross-validation has it, Craven and
+    Wahba (1979), Smoothing noisy data with spline functions, Numer. Math. 31, 377-403 (citations from memory).
+    """
+    most = min(tolerance / np.sqrt(3.0), MOST_NOISE * noise(points))
+    if most <= 0.0:
+        return points
+    kept, even = _rows(points, corners), np.ones(len(points))
+    found, weight = points, even
+    for _ in range(ROUNDS):
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(found, axis=0).T))])
+        stiff = _stiffness(along, kept)
+        step = along[-1] / (len(points) - 1)
+        waves = np.geomspace(*WAVES, TRIED)
+        factors = (waves * step / (2 * np.pi)) ** 6 / step
+        left = np.array([np.mean(moved(points, _drawn(points, each * stiff, even)) ** 2) for each in factors])
+        allowed = np.count_nonzero(left <= most**2)
+        if allowed == 0:
+            return points
+        doubt = left / (1.0 - _freedom(factors * step, along[-1], len(points))) ** 2
+        best = int(np.argmin(np.where(waves < SHORTEST, np.inf, doubt)))
+        factor = factors[min(best, allowed - 1)]
+        for _ in range(PULLS):
+            found = _drawn(points, factor * stiff, weight)
+            left = moved(points, found)
+            if left.max() <= tolerance:
+                break
+            weight = weight * np.maximum(left / (0.98 * tolerance), 1.0) ** PULL
+    return _forward(points, found, tolerance)
+
+
+def _freedom(factors: FloatArray, length: float, count: int) -> FloatArray:
+    """Share of what the points say that a curve of each stiffness still follows: of waves over the length 1 over 1 plus
+    stiffness times wave number to the sixth, and a parabola whole.
+    """
+    wave = np.pi * np.arange(1, count - 2) / length
+    return np.asarray((3.0 + np.sum(1.0 / (1.0 + factors[:, None] * wave**6), axis=1)) / count)
+
+
+def _forward(points: FloatArray, found: FloatArray, tolerance: float) -> FloatArray:
+    """Without what smoothing has made run back to the throat, where the points themselves do not."""
+    back = np.maximum.accumulate(found[:, 0]) - found[:, 0]
+    given = np.maximum.accumulate(points[:, 0]) - points[:, 0]
+    if given.max() <= 2.0 * tolerance and back.max() <= tolerance:
+        found = found + np.stack([back, np.zeros_like(back)], axis=1)
+    return found
+
+
+def moved(points: FloatArray, smooth: FloatArray) -> FloatArray:
+    """(N,) m: how far each point lies from the smooth curve through the others (N, 2), across it."""
+    slope = np.gradient(smooth, axis=0)
+    off = points - smooth
+    return np.asarray(np.abs(off[:, 0] * slope[:, 1] - off[:, 1] * slope[:, 0]) / np.hypot(*slope.T))
+
+
+def _rows(points: FloatArray, corners: tuple[int, ...]) -> FloatArray:
+    """(N - 3,) 1 for each four points in a row whose curvature is to change little, else 0."""
+    length, _ = chords(points)
+    beside = np.maximum(np.append(length[1:], 0.0), np.insert(length[:-1], 0, 0.0))
+    straight = length > LONG * beside
+    sharp = np.zeros(len(points), dtype=bool)
+    sharp[list(corners)] = True
+    cut = straight[:-2] | straight[1:-1] | straight[2:] | sharp[1:-2] | sharp[2:-1]
+    return np.where(cut, 0.0, 1.0)
+
+
+def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
+    """(4, N) upper bands of the form whose value is the integral of the third derivative's square, over the arc."""
+    x = [along[i : along.size - 3 + i] for i in range(4)]
+    rows = np.empty((4, kept.size))
+    for k in range(4):
+        apart = np.ones(kept.size)
+        for m in range(4):
+            if m != k:
+                apart *= x[k] - x[m]
+        rows[k] = 6.0 / apart
+    rows *= kept * np.sqrt((x[3] - x[0]) / 3.0)
+    bands = np.zeros((4, along.size))
+    for i in range(4):
+        for j in range(i, 4):
+            bands[3 - (j - i), j : j + kept.size] += rows[i] * rows[j]
+    return bands
+
+
+def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray) -> FloatArray:
+    columns = []
+    for values, held in ((points[:, 0], 0), (points[:, 1], -1 if points[-1, 1] == 0.0 else None)):
+        weights = weight.copy()
+        if held is not None:
+            weights[held] = HELD
+        form = stiff.copy()
+        form[3] += weights
+        columns.append(solveh_banded(form, weights * values, check_finite=False))
+        if held is not None:
+            columns[-1][held] = values[held]
+    return np.stack(columns, axis=1)

@@ -14,15 +14,17 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from evenflare.units import FloatArray, IntArray
-from evenflare.waveguide.jumps import Jump, Run, jumps, run_of, slopes
+from evenflare.waveguide.jumps import Jump, Run, jumps_of, run_of, slopes
 from evenflare.waveguide.meridian import Piece
-from evenflare.waveguide.vertices import FEWEST, LONG, grid, noise
+from evenflare.waveguide.vertices import FEWEST, LONG, grid
 from evenflare.waveguide.walls import Line, SplineWall
 
 CURVED = 0.25
 """Of the angle by which a curve of their curvature would leave the chords beside a long one: if that leaves them by
 less, it is straight.
 """
+SEEN_ABOVE = 4.0
+"""Times what points are exact to: a sagitta that would show. Without one, a straight part is as good as an arc."""
 STEEPER = 1.0
 """Times the larger turn at the ends of a chord: the largest angle of the curve against it."""
 TIGHTER = 3.0
@@ -67,20 +69,25 @@ class _Nodes:
     straight: bool
 
 
-def wall_through(points: FloatArray, *, cuts: tuple[int, ...]) -> tuple[Piece, ...]:
-    """Pieces through points (N, 2) of z and r in m, smooth between the indices `cuts`, joined where curvature jumps."""
-    close, rough = grid(points), noise(points)
-    ends = (0, *cuts, len(points) - 1)
-    return tuple(
-        piece for i, j in itertools.pairwise(ends) for piece in _pieces(run_of(points[i : j + 1], close), rough)
-    )
+def wall_through(points: FloatArray, *, cuts: tuple[int, ...], jumps: list[Jump] | None = None) -> tuple[Piece, ...]:
+    """Pieces through points (N, 2) of z and r in m, smooth between the indices `cuts`, joined where curvature jumps.
+
+    jumps : if they were told from other points already.
+    """
+    if jumps is None:
+        jumps = jumps_of(points, corners=cuts)
+    close, found = grid(points), []
+    for i, j in itertools.pairwise((0, *cuts, len(points) - 1)):
+        own = [each._replace(before=each.before - i, after=each.after - i) for each in jumps if i < each.before < j]
+        found += _pieces(run_of(points[i : j + 1], close), own)
+    return tuple(found)
 
 
-def _pieces(run: Run, rough: float) -> list[Piece]:
+def _pieces(run: Run, jumps: list[Jump]) -> list[Piece]:
     last = len(run.points) - 1
     if run.is_straight(0, last):
         return [Line(*run.points[0].tolist(), *run.points[-1].tolist())]
-    nodes = [_nodes(run, stretch) for stretch in _stretches(run, rough)]
+    nodes = [_nodes(run, stretch) for stretch in _stretches(run, jumps)]
     ends = [each.angle[[0, -1]] for each in nodes]
     for k, (before, after) in enumerate(itertools.pairwise(nodes)):
         if before.straight and after.straight:
@@ -92,11 +99,11 @@ def _pieces(run: Run, rough: float) -> list[Piece]:
     return [part for each in zip(nodes, ends, strict=True) for part in _graded(_piece(run, *each))]
 
 
-def _stretches(run: Run, rough: float) -> list[_Stretch]:
+def _stretches(run: Run, jumps: list[Jump]) -> list[_Stretch]:
     """A run cut at jumps of curvature and at the ends of straight parts."""
     found: list[_Stretch] = []
     first, begin = 0, None
-    for jump in jumps(run, rough):
+    for jump in jumps:
         between = jump if jump.place is not None else None
         found += _with_straights(run, _Stretch(first, jump.before, begin=begin, end=between))
         first, begin = jump.after, between
@@ -118,7 +125,8 @@ def _with_straights(run: Run, stretch: _Stretch) -> list[_Stretch]:
     straight: set[int] = set()
     for k, (i, j) in enumerate(itertools.pairwise(ends)):
         beside = [run.length[i - 1]] * (k > 0) + [run.length[min(j, last - 1)]] * (k + 2 < len(ends))
-        if beside and float(run.length[i:j].sum()) > LONG * max(beside) and _tangent(run, stretch, i, j):
+        long = beside and float(run.length[i:j].sum()) > LONG * max(beside)
+        if long and run.is_straight(i, j) and _tangent(run, stretch, i, j):
             straight.add(k)
     # What is left between straight parts stays whole.
     edges = sorted({first, last, *(end for k in straight for end in ends[k : k + 2])})
@@ -130,15 +138,20 @@ def _with_straights(run: Run, stretch: _Stretch) -> list[_Stretch]:
 
 
 def _tangent(run: Run, stretch: _Stretch, i: int, j: int) -> bool:
-    """Whether the curves on both sides of the way from point i to j run into it, not past it in an arc."""
+    """Whether the curves on both sides of the way from point i to j run into it, not past it in an arc, and an arc
+    would be seen.
+    """
     heading, length = float(run.heading[i:j].mean()), float(run.length[i:j].sum())
+    sagitta = 0.0
     for low, high, at in ((max(stretch.first, i - 3), i, i), (j, min(stretch.last, j + 3), j)):
         if high - low < 2:
             continue
         angle, curvature = slopes(run, low, high, run.along[[at]])
-        if abs(float(angle[0]) - heading) > CURVED * 0.5 * length * abs(float(curvature[0])) + run.close / length:
+        left, curved = abs(float(angle[0]) - heading), 0.5 * length * abs(float(curvature[0]))
+        if left > CURVED * curved + run.close / length:
             return False
-    return True
+        sagitta = max(sagitta, 0.25 * length * curved)
+    return sagitta > SEEN_ABOVE * run.close
 
 
 def _nodes(run: Run, stretch: _Stretch) -> _Nodes:

@@ -7,13 +7,14 @@ angles that follow from the chords on its two sides are equal.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
 
 from evenflare.units import FloatArray
-from evenflare.waveguide.vertices import chords
+from evenflare.waveguide.vertices import chords, grid, noise
 from evenflare.waveguide.walls import WIDEST
 
 JUMP = 6.0
@@ -25,6 +26,8 @@ LEAST_JUMP = 1.0
 """1/m, if it is larger than this,"""
 CLEAR = 12.0
 """and than this many times what a point's noise makes of curvature."""
+SOUGHT = 8.0
+"""1/m, a jump that should be told in spite of noise: of a radius of 120 mm."""
 SNAPPED = 0.02
 """Of a chord: a jump this close to an end of it is at that point."""
 BESIDE = 0.25
@@ -118,8 +121,32 @@ def slopes(run: Run, first: int, last: int, at: FloatArray, *, points: int = STE
     return slope, bend
 
 
-def jumps(run: Run, rough: float) -> list[Jump]:
-    """In their order, with two whole chords at least beside each. `rough`: m, the noise of the points."""
+def jumps_of(points: FloatArray, *, corners: tuple[int, ...]) -> list[Jump]:
+    """Of the curve through points (N, 2) between its corners, in their order; their points count from the first of all.
+
+    Where noise would feign a jump of more than SOUGHT, they are told from every second, third ... point.
+    """
+    rough, close = noise(points), grid(points)
+    found: list[Jump] = []
+    for i, j in itertools.pairwise((0, *corners, len(points) - 1)):
+        run = points[i : j + 1]
+        mean = float(np.hypot(*np.diff(run, axis=0).T).mean())
+        stride = max(1, int(np.ceil(np.sqrt(CLEAR * rough / SOUGHT) / mean)))
+        if stride == 1:
+            here = _jumps(run_of(run, close), rough)
+            found += [each._replace(before=each.before + i, after=each.after + i) for each in here]
+            continue
+        taken = np.unique(np.append(np.arange(0, len(run) - stride // 2, stride), len(run) - 1))
+        coarse = run_of(run[taken], close)
+        for each in _jumps(coarse, rough):
+            place = coarse.points[each.before] if each.place is None else each.place
+            nearest = i + int(np.argmin(np.hypot(*(run - place).T)))
+            found.append(Jump(nearest, nearest, None, 0.0))
+    return found
+
+
+def _jumps(run: Run, rough: float) -> list[Jump]:
+    """With two whole chords at least beside each. `rough`: m, the noise of the points."""
     count = len(run.points)
     if count < 6:
         return []
@@ -131,7 +158,7 @@ def jumps(run: Run, rough: float) -> list[Jump]:
     chord = np.arange(2, count - 3)
     jump = np.abs(bend[chord + 2] - bend[chord - 1])
     beside = np.fmax(np.abs(change[chord - 2]), np.abs(change[chord + 2]))
-    sudden = change[chord] / (bend[chord + 2] - bend[chord - 1] + np.finfo(float).tiny) > SUDDEN
+    sudden = change[chord] * np.sign(bend[chord + 2] - bend[chord - 1]) > SUDDEN * jump
     least = np.maximum(LEAST_JUMP, CLEAR * rough / arc[chord] ** 2)
     found: list[Jump] = []
     taken = np.zeros(count, dtype=bool)

@@ -12,9 +12,10 @@ from shapely import points as points_at
 
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.curve import wall_through
+from evenflare.waveguide.jumps import Jump, jumps_of
 from evenflare.waveguide.meridian import Meridian, path
 from evenflare.waveguide.smoothing import moved, smoothed
-from evenflare.waveguide.vertices import CORNER, corners_of
+from evenflare.waveguide.vertices import CORNER, corners_of, grid
 
 
 @dataclass(frozen=True)
@@ -68,9 +69,18 @@ class Points:
         return corners_of(np.array(self.points), corner=self.corner)
 
     @cached_property
+    def _jumps(self) -> list[Jump]:
+        return jumps_of(np.array(self.points), corners=self.corners)
+
+    @cached_property
     def drawn(self) -> FloatArray:
-        """(N, 2) m, the points that the wall passes through: those given, or smoothed."""
-        return smoothed(np.array(self.points), self.smooth, corners=self.corners)
+        """(N, 2) m, the points that the wall passes through: those given, smoothed where they are rough.
+
+        A file's points are no more exact than their last decimal.
+        """
+        points = np.array(self.points)
+        free = [(index, index) for index in self.corners] + [(jump.before, jump.after) for jump in self._jumps]
+        return smoothed(points, max(self.smooth, grid(points)), free=free)
 
     @property
     def moved(self) -> FloatArray:
@@ -89,7 +99,7 @@ class Points:
 
     @cached_property
     def _wall(self) -> Meridian:
-        meridian = Meridian(wall_through(self.drawn, cuts=self.corners))
+        meridian = Meridian(wall_through(self.drawn, cuts=self.corners, jumps=self._jumps))
         wall = meridian.dense
         if wall.r.min() <= 0:
             place = float(wall.z[wall.r.argmin()]) / MILLIMETRE

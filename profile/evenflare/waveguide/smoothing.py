@@ -18,6 +18,8 @@ MOST_NOISE = 1.5
 """Times the noise that the points seem to have: what smoothing leaves them by, rms, at most."""
 TRIED = 48
 """Stiffnesses of the curve within them."""
+LEAST = 3e-9
+"""m; less noise than that is none."""
 PULLS = 100
 """Times that points which are left too far behind gain weight,"""
 PULL = 4
@@ -26,19 +28,21 @@ HELD = 1e8
 """Weight of a coordinate that stays where it is: z in the throat plane, r on the axis."""
 
 
-def smoothed(points: FloatArray, tolerance: float, *, corners: tuple[int, ...]) -> FloatArray:
+def smoothed(points: FloatArray, tolerance: float, *, free: list[tuple[int, int]]) -> FloatArray:
     """Points (N, 2), m, each moved across the curve by `tolerance` (m) at most, so that curvature changes little.
 
     By no more than their noise asks, nor, rms, than even noise within the tolerance has: what is smooth stays as it is.
-    Corners stay corners, and chords much longer than those beside them straight, but both move with their neighbours.
-    Source: penalised least squares, Whittaker (1923), On a new method of graduation, Proc. Edinburgh Math. Soc. 41,
-    63-75, here with third divided differences along the arc; as stiff as generalised cross-validation has it, Craven and
-    Wahba (1979), Smoothing noisy data with spline functions, Numer. Math. 31, 377-403 (citations from memory).
+    Chords much longer than those beside them stay straight, and move with their neighbours.
+    free   : from point to point, or of one point twice, where angle or curvature may jump.
+    Source : penalised least squares, Whittaker (1923), On a new method of graduation, Proc. Edinburgh Math. Soc. 41,
+             63-75, here with third divided differences along the arc; as stiff as generalised cross-validation has it,
+             Craven and Wahba (1979), Smoothing noisy data with spline functions, Numer. Math. 31, 377-403 (citations
+             from memory).
     """
     most = min(tolerance / np.sqrt(3.0), MOST_NOISE * noise(points))
-    if most <= 0.0:
+    if most < LEAST:
         return points
-    kept, even = _rows(points, corners), np.ones(len(points))
+    kept, even = _rows(points, free), np.ones(len(points))
     found, weight = points, even
     for _ in range(ROUNDS):
         along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(found, axis=0).T))])
@@ -53,13 +57,26 @@ def smoothed(points: FloatArray, tolerance: float, *, corners: tuple[int, ...]) 
         doubt = left / (1.0 - _freedom(factors * step, along[-1], len(points))) ** 2
         best = int(np.argmin(np.where(waves < SHORTEST, np.inf, doubt)))
         factor = factors[min(best, allowed - 1)]
+        back = _end_slope(along)
+        level = bool(back[0] @ _drawn(points, factor * stiff, even)[-3:, 0] < 0.0 and _runs_forward(points, tolerance))
         for _ in range(PULLS):
-            found = _drawn(points, factor * stiff, weight)
+            found = _drawn(points, factor * stiff, weight, level=back if level else None)
             left = moved(points, found)
             if left.max() <= tolerance:
                 break
             weight = weight * np.maximum(left / (0.98 * tolerance), 1.0) ** PULL
-    return _forward(points, found, tolerance)
+    return found
+
+
+def _runs_forward(points: FloatArray, tolerance: float) -> bool:
+    """Whether rough points run toward the mouth throughout: then the smooth wall does not turn beyond 90 degrees."""
+    return bool((np.maximum.accumulate(points[:, 0]) - points[:, 0]).max() <= 2.0 * tolerance)
+
+
+def _end_slope(along: FloatArray) -> FloatArray:
+    """(1, 3) what makes of the last three values of a curve its slope at the end."""
+    a, b, c = along[-3:]
+    return np.array([[(c - b) / ((a - b) * (a - c)), (c - a) / ((b - a) * (b - c)), 1.0 / (c - a) + 1.0 / (c - b)]])
 
 
 def _freedom(factors: FloatArray, length: float, count: int) -> FloatArray:
@@ -86,15 +103,15 @@ def moved(points: FloatArray, smooth: FloatArray) -> FloatArray:
     return np.asarray(np.abs(off[:, 0] * slope[:, 1] - off[:, 1] * slope[:, 0]) / np.hypot(*slope.T))
 
 
-def _rows(points: FloatArray, corners: tuple[int, ...]) -> FloatArray:
+def _rows(points: FloatArray, free: list[tuple[int, int]]) -> FloatArray:
     """(N - 3,) 1 for each four points in a row whose curvature is to change little, else 0."""
     length, _ = chords(points)
     beside = np.maximum(np.append(length[1:], 0.0), np.insert(length[:-1], 0, 0.0))
     straight = length > LONG * beside
-    sharp = np.zeros(len(points), dtype=bool)
-    sharp[list(corners)] = True
-    cut = straight[:-2] | straight[1:-1] | straight[2:] | sharp[1:-2] | sharp[2:-1]
-    return np.where(cut, 0.0, 1.0)
+    kept = np.where(straight[:-2] | straight[1:-1] | straight[2:], 0.0, 1.0)
+    for before, after in free:
+        kept[max(0, before - 2) : after] = 0.0
+    return kept
 
 
 def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
@@ -115,7 +132,10 @@ def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
     return bands
 
 
-def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray) -> FloatArray:
+def _drawn(
+    points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: FloatArray | None = None
+) -> FloatArray:
+    """The curve (N, 2) of that stiffness by points of that weight; `level`: at whose end z rises no more."""
     columns = []
     for values, held in ((points[:, 0], 0), (points[:, 1], -1 if points[-1, 1] == 0.0 else None)):
         weights = weight.copy()
@@ -123,6 +143,11 @@ def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray) -> FloatAr
             weights[held] = HELD
         form = stiff.copy()
         form[3] += weights
+        if level is not None and not columns:
+            row = level[0] / np.abs(level).max()
+            for i in range(3):
+                for j in range(i, 3):
+                    form[3 - (j - i), len(points) - 3 + j] += HELD * row[i] * row[j]
         columns.append(solveh_banded(form, weights * values, check_finite=False))
         if held is not None:
             columns[-1][held] = values[held]

@@ -10,10 +10,10 @@ from typing import ClassVar, Protocol
 import numpy as np
 from shapely import LineString, Point
 
-from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide.curve import wall_through
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide.curve import drawn
 from evenflare.waveguide.meridian import TOUCH, Frame, Meridian, Piece, joined, path
-from evenflare.waveguide.vertices import CORNER, corners_of
+from evenflare.waveguide.vertices import CORNER
 from evenflare.waveguide.walls import Arc, Line
 
 SEAT = 5 * MILLIMETRE
@@ -153,13 +153,14 @@ class BodyPoints:
 
     points : ((z, r), ...) in m from the mouth's rim round to the axis, two at least; z counts from the throat plane.
              The first may lie RIM beside the rim and is put on it.
-    corner : rad, see Points.
+    corner, smooth : rad and m, see Points.
     Errors : ValueError if the points repeat, reach the axis too early or not at all, or the line crosses itself.
     """
 
     outline: ClassVar[str] = "points"
     points: tuple[tuple[float, float], ...]
     corner: float = CORNER
+    smooth: float = 0.0
 
     def __post_init__(self) -> None:
         points = np.array(self.points)
@@ -191,7 +192,7 @@ class BodyPoints:
         """See Body."""
         points = np.array(self.points) + np.array([rim[0] - depth, 0.0])
         apart = float(np.hypot(*(points[0] - rim)))
-        if apart > RIM:
+        if apart > RIM + self.smooth:
             first, wanted = (f"z_mm = {_mm(z + depth - rim[0])}, r_mm = {_mm(r)}" for z, r in (points[0], rim))
             raise ValueError(
                 f"{POINTS} the first point lies at {first}: must be the mouth's rim, at {wanted}, to"
@@ -204,7 +205,9 @@ class BodyPoints:
                 f"{POINTS} the last point lies at z_mm = {last}: must be below 0, behind the throat plane. Move the"
                 " back behind the driver's exit"
             )
-        return wall_through(points, cuts=corners_of(points, corner=self.corner))
+        curve = drawn(points, corner=self.corner, smooth=self.smooth)
+        curve.points[0] = rim
+        return curve.pieces
 
 
 def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:

@@ -16,7 +16,8 @@ import numpy as np
 from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide.jumps import Jump, Run, jumps_of, run_of, slopes
 from evenflare.waveguide.meridian import Piece
-from evenflare.waveguide.vertices import FEWEST, LONG, grid
+from evenflare.waveguide.smoothing import smoothed
+from evenflare.waveguide.vertices import CORNER, FEWEST, LONG, corners_of, grid
 from evenflare.waveguide.walls import Line, SplineWall
 
 CURVED = 0.25
@@ -69,18 +70,36 @@ class _Nodes:
     straight: bool
 
 
-def wall_through(points: FloatArray, *, cuts: tuple[int, ...], jumps: list[Jump] | None = None) -> tuple[Piece, ...]:
-    """Pieces through points (N, 2) of z and r in m, smooth between the indices `cuts`, joined where curvature jumps.
-
-    jumps : if they were told from other points already.
+@dataclass(frozen=True)
+class Drawn:
+    """The points (N, 2) of z and r in m that a curve passes through, its corners among them, and where its curvature
+    jumps.
     """
-    if jumps is None:
-        jumps = jumps_of(points, corners=cuts)
-    close, found = grid(points), []
-    for i, j in itertools.pairwise((0, *cuts, len(points) - 1)):
-        own = [each._replace(before=each.before - i, after=each.after - i) for each in jumps if i < each.before < j]
-        found += _pieces(run_of(points[i : j + 1], close), own)
-    return tuple(found)
+
+    points: FloatArray
+    corners: tuple[int, ...]
+    jumps: tuple[Jump, ...]
+
+    @property
+    def pieces(self) -> tuple[Piece, ...]:
+        """The curve: smooth from corner to corner, and cut into pieces where its curvature jumps."""
+        close, found = grid(self.points), []
+        for i, j in itertools.pairwise((0, *self.corners, len(self.points) - 1)):
+            jumps = (each for each in self.jumps if i < each.before < j)
+            own = [each._replace(before=each.before - i, after=each.after - i) for each in jumps]
+            found += _pieces(run_of(self.points[i : j + 1], close), own)
+        return tuple(found)
+
+
+def drawn(points: FloatArray, *, corner: float = CORNER, smooth: float = 0.0) -> Drawn:
+    """What is drawn through points (N, 2), m. `corner` (rad), `smooth` (m): see Points.
+
+    Points are no more exact than the decimals they were written with: by as much they may be left in any case.
+    """
+    corners = corners_of(points, corner=corner)
+    jumps = tuple(jumps_of(points, corners=corners))
+    free = [*((index, index) for index in corners), *((jump.before, jump.after) for jump in jumps)]
+    return Drawn(smoothed(points, max(smooth, grid(points)), free=free), corners, jumps)
 
 
 def _pieces(run: Run, jumps: list[Jump]) -> list[Piece]:
@@ -199,7 +218,7 @@ def _piece(run: Run, nodes: _Nodes, ends: FloatArray) -> Piece:
 
 
 def _graded(piece: Piece) -> list[Piece]:
-    """A piece, cut toward a cusp at an end of it, where curvature grows without bound, each time it has grown so much."""
+    """A piece; toward a cusp at an end of it, where curvature grows without bound, cut each time it has grown so much."""
     if not isinstance(piece, SplineWall) or len(piece.points) < FEWEST:
         return [piece]
     bend = np.abs(piece.curvatures)

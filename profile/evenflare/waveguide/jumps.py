@@ -20,8 +20,8 @@ from evenflare.waveguide.walls import WIDEST
 JUMP = 6.0
 """A change of curvature across a chord this many times as large as those beside it is a jump,"""
 SUDDEN = 0.45
-"""if this much of it comes about between the two ends of the chord (half and more of a jump, over even steps, and a third
-of a steady change),"""
+"""if this much of it comes about between the ends of the chord: over even steps half of a jump and more does, and a
+third of a steady change,"""
 LEAST_JUMP = 1.0
 """1/m, if it is larger than this,"""
 CLEAR = 12.0

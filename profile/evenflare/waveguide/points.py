@@ -11,11 +11,10 @@ from shapely import LineString
 from shapely import points as points_at
 
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide.curve import wall_through
-from evenflare.waveguide.jumps import Jump, jumps_of
+from evenflare.waveguide.curve import Drawn, drawn
 from evenflare.waveguide.meridian import Meridian, path
-from evenflare.waveguide.smoothing import moved, smoothed
-from evenflare.waveguide.vertices import CORNER, corners_of, grid
+from evenflare.waveguide.smoothing import moved
+from evenflare.waveguide.vertices import CORNER, noise
 
 
 @dataclass(frozen=True)
@@ -64,33 +63,34 @@ class Points:
             raise ValueError("the profile crosses itself: give the points in order from throat to mouth")
 
     @cached_property
+    def _drawn(self) -> Drawn:
+        return drawn(np.array(self.points), corner=self.corner, smooth=self.smooth)
+
+    @property
     def corners(self) -> tuple[int, ...]:
         """Indices of the points that are corners."""
-        return corners_of(np.array(self.points), corner=self.corner)
-
-    @cached_property
-    def _jumps(self) -> list[Jump]:
-        return jumps_of(np.array(self.points), corners=self.corners)
-
-    @cached_property
-    def drawn(self) -> FloatArray:
-        """(N, 2) m, the points that the wall passes through: those given, smoothed where they are rough.
-
-        A file's points are no more exact than their last decimal.
-        """
-        points = np.array(self.points)
-        free = [(index, index) for index in self.corners] + [(jump.before, jump.after) for jump in self._jumps]
-        return smoothed(points, max(self.smooth, grid(points)), free=free)
+        return self._drawn.corners
 
     @property
     def moved(self) -> FloatArray:
-        """(N,) m, by how much the smoothed wall leaves each point; 0 where nothing is smoothed."""
-        return moved(np.array(self.points), self.drawn)
+        """(N,) m, by how much the wall leaves each point; 0 where nothing had to be smoothed."""
+        return moved(np.array(self.points), self._drawn.points)
+
+    @property
+    def noise(self) -> float:
+        """m, rms of what the points leave a smooth curve by, from one to the next."""
+        return noise(np.array(self.points))
+
+    @property
+    def roughness(self) -> float:
+        """rad, by about which the wall turns to and fro from point to point for the noise that is left in it."""
+        points = self._drawn.points
+        return float(np.sqrt(2.0) * noise(points) / np.hypot(*np.diff(points, axis=0).T).mean())
 
     @property
     def departure(self) -> float:
         """m, how far the smooth wall leaves the straight lines between the points it passes through at most."""
-        wall, lines = self.meridian(0.0).dense, LineString(self.drawn)
+        wall, lines = self.meridian(0.0).dense, LineString(self._drawn.points)
         return float(lines.distance(points_at(wall.z, wall.r)).max())
 
     def meridian(self, exit_radius: float) -> Meridian:
@@ -99,7 +99,7 @@ class Points:
 
     @cached_property
     def _wall(self) -> Meridian:
-        meridian = Meridian(wall_through(self.drawn, cuts=self.corners, jumps=self._jumps))
+        meridian = Meridian(self._drawn.pieces)
         wall = meridian.dense
         if wall.r.min() <= 0:
             place = float(wall.z[wall.r.argmin()]) / MILLIMETRE

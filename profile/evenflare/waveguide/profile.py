@@ -7,10 +7,10 @@ from scipy.optimize import brentq
 
 from evenflare.units import FloatArray
 from evenflare.waveguide.body import BodyPoints
-from evenflare.waveguide.curve import wall_through
+from evenflare.waveguide.curve import drawn
 from evenflare.waveguide.meridian import Piece
 from evenflare.waveguide.points import Points
-from evenflare.waveguide.vertices import CORNER, corners_of
+from evenflare.waveguide.vertices import CORNER
 
 FRONT = 1e-6
 """m; points that are no farther behind the foremost lie in the mouth plane with it."""
@@ -20,13 +20,17 @@ FINE = 33
 """Places of a piece between which an angle is sought."""
 
 
-def divided(points: FloatArray, *, corner: float = CORNER) -> tuple[Points, BodyPoints]:
+def divided(points: FloatArray, *, corner: float = CORNER, smooth: float = 0.0) -> tuple[Points, BodyPoints]:
     """The waveguide and the body of points (N, 2) of z and r in m, from the throat to the axis behind.
+
+    corner, smooth : see Points.
 
     The mouth is the point farthest forward, the first of those where they are several; where a smooth rim rolls over
     there, it is the place between the points at which the curve through them lies so.
     Errors : ValueError if there is no wall before that point, or `Points` or `BodyPoints` refuses its share.
     """
+    curve = drawn(points, corner=corner, smooth=smooth)
+    given, points = points, curve.points
     front = int(np.argmax(points[:, 0] >= points[:, 0].max() - FRONT))
     if front == 0:
         raise ValueError(
@@ -38,24 +42,24 @@ def divided(points: FloatArray, *, corner: float = CORNER) -> tuple[Points, Body
             "the last point, on the axis, lies farthest forward: must lie behind the throat. Lead the points round the"
             " back, or end them at the mouth"
         )
-    before, after = points[: front + 1], points[front:]
+    before, after = given[: front + 1], given[front:]
     # Where the front goes on flat, the wall ends there and the curve of what follows is another.
     flat = points[front + 1, 0] >= points[front, 0] - FRONT
-    place = None if flat else _rolled(points, points[front], corner)
+    place = None if flat else _rolled(curve.pieces, points[front])
     if place is not None:
         index = front if place[1] < points[front, 1] else front + 1
-        before = _apart(np.vstack([points[:index], place])[::-1])[::-1]
-        after = _apart(np.vstack([place, points[index:]]))
-    return Points(_pairs(before), corner), BodyPoints(_pairs(after), corner)
+        before = _apart(np.vstack([given[:index], place])[::-1])[::-1]
+        after = _apart(np.vstack([place, given[index:]]))
+    return Points(_pairs(before), corner, smooth), BodyPoints(_pairs(after), corner, smooth)
 
 
-def _rolled(points: FloatArray, front: FloatArray, corner: float) -> FloatArray | None:
+def _rolled(pieces: tuple[Piece, ...], front: FloatArray) -> FloatArray | None:
     """(2,) z and r where a smooth rim, within one piece of curve, has turned to 90 degrees; None at a sharp one.
 
     front : (2,) the point that lies farthest forward.
     """
     wanted = 0.5 * np.pi
-    for piece in wall_through(points, cuts=corners_of(points, corner=corner)):
+    for piece in pieces:
         t = np.linspace(0.0, 1.0, FINE)
         wall = piece.at(t)
         turned = np.flatnonzero((wall.angle[:-1] < wanted) & (wall.angle[1:] >= wanted))

@@ -1,4 +1,4 @@
-"""Points that are rough, probed or scanned, drawn to a smooth curve that leaves none of them by more than a tolerance."""
+"""Points that are rough, probed or scanned, drawn to a smooth curve that leaves none of them by more than allowed."""
 
 from __future__ import annotations
 
@@ -132,11 +132,9 @@ def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
     return bands
 
 
-def _drawn(
-    points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: FloatArray | None = None
-) -> FloatArray:
+def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: FloatArray | None = None) -> FloatArray:
     """The curve (N, 2) of that stiffness by points of that weight; `level`: at whose end z rises no more."""
-    columns = []
+    columns: list[FloatArray] = []
     for values, held in ((points[:, 0], 0), (points[:, 1], -1 if points[-1, 1] == 0.0 else None)):
         weights = weight.copy()
         if held is not None:

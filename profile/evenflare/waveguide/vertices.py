@@ -15,7 +15,7 @@ FINEST_GRID = 1e-9
 COARSEST_GRID = 0.01 * MILLIMETRE
 """Decimals that are fewer say nothing of rounding: 12.7 and 40 are meant as they stand."""
 NOISE_SHARE = 0.25
-"""Of the least corner that noise may feign; where it would feign more, the turn is taken between points farther apart."""
+"""Of the least corner, what noise may feign: where it would feign more, turns are taken between points farther apart."""
 LONG = 4.0
 """A chord this many times as long as those beside it stands for a straight part, unless it leaves them as a curve."""
 FEWEST = 9
@@ -92,13 +92,15 @@ def corners_of(points: FloatArray, *, corner: float) -> tuple[int, ...]:
         stride += 1
     turn, length = _turns(points, stride)
     found: set[int] = set()
+    # As far as a corner shows in what others turn beyond their neighbours.
+    reach = 2 * stride - 1
     while True:
         excess = _excess(turn, length, stride, found)
         # The sharpest first, for beside a corner the turn of others is not known yet; and first those that do turn.
         for turning in (np.nan_to_num(turn) * np.sign(excess) > 0.1 * np.abs(excess), excess != 0.0):
             size = np.where(turning, np.abs(excess), 0.0)
-            near = np.pad(size, stride)
-            largest = np.max([near[k : k + count] for k in range(2 * stride + 1)], axis=0)
+            near = np.pad(size, reach)
+            largest = np.max([near[k : k + count] for k in range(2 * reach + 1)], axis=0)
             new = np.flatnonzero((size > corner) & (size >= largest * (1.0 - 1e-9))).tolist()
             if new:
                 break

@@ -1,7 +1,7 @@
 """The smooth curve through points: no farther from their chords than their own turns allow, cut where curvature jumps.
 
 Over the arc of a chord the mean of the curve's angle is the chord's heading. So angles and curvatures at the points
-follow from headings as in a finite-volume scheme from the means of cells: from four chords at most, none of them
+follow from headings as in a finite-volume scheme from the means of cells: from six chords at most, none of them
 beyond a jump of curvature. A circle and a straight line come back as they are, whatever the spacing.
 """
 
@@ -218,7 +218,7 @@ def _piece(run: Run, nodes: _Nodes, ends: FloatArray) -> Piece:
 
 
 def _graded(piece: Piece) -> list[Piece]:
-    """A piece; toward a cusp at an end of it, where curvature grows without bound, cut each time it has grown so much."""
+    """A piece; toward a cusp at its end, where curvature grows without bound, cut each time it has grown so much."""
     if not isinstance(piece, SplineWall) or len(piece.points) < FEWEST:
         return [piece]
     bend = np.abs(piece.curvatures)

@@ -34,7 +34,7 @@ BESIDE = 0.25
 """Of a chord: a jump found farther outside it is none."""
 MISFIT = 0.1
 """Of a chord's sagitta: how far apart the curves from both sides may pass a jump between points."""
-STENCIL = 5
+STENCIL = 7
 """Points whose chords give angle and curvature at one of them."""
 SIDE = 4
 """Points whose chords give them beyond the last of them."""

@@ -14,7 +14,9 @@ from shapely import LineString
 from evenflare.units import MILLIMETRE, FloatArray
 
 TOUCH = 1e-9
-"""m; points that are closer are one."""
+"""m; pieces whose ends are closer meet."""
+SAME = 1e-12
+"""m; points that are closer differ by rounding."""
 
 
 class Frame(NamedTuple):
@@ -136,5 +138,5 @@ def joined(frames: Sequence[Frame]) -> Frame:
 def path(z: FloatArray, r: FloatArray) -> LineString:
     """A line through points, without those that repeat, as they do where pieces join."""
     points = np.column_stack([z, r])
-    apart = np.hypot(*np.diff(points, axis=0).T) > TOUCH
+    apart = np.hypot(*np.diff(points, axis=0).T) > SAME
     return LineString(points[np.concatenate([[True], apart])])

@@ -15,7 +15,7 @@ FINEST_GRID = 1e-9
 COARSEST_GRID = 0.01 * MILLIMETRE
 """Decimals that are fewer say nothing of rounding: 12.7 and 40 are meant as they stand."""
 NOISE_SHARE = 0.25
-"""Of the least corner, what noise may feign: where it would feign more, turns are taken between points farther apart."""
+"""Of the least corner, what noise may feign; where it would feign more, turns are taken between points apart."""
 LONG = 4.0
 """A chord this many times as long as those beside it stands for a straight part, unless it leaves them as a curve."""
 FEWEST = 9

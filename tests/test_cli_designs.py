@@ -99,7 +99,7 @@ def test_a_wall_beyond_its_mouth_is_told_with_its_file(capsys, here):
     code, out, err = said(capsys, "export d.toml --out out --quiet")
     assert (code, out) == (2, "")
     assert re.search(r"^d\.toml \[waveguide\] the wall reaches z_mm = \d", err, re.MULTILINE)
-    assert "must stay within 0 to 55, else no block holds it. Let the profile end where it is deepest" in err
+    assert "must stay within 0 to 60, else no block holds it. Let the profile end where it is deepest" in err
 
 
 def test_solve_lists_what_it_wrote_and_says_nothing_else_when_quiet(here):

@@ -68,7 +68,7 @@ def test_what_was_exported_reads_back_and_solves_the_same(tmp_path, name, chord_
     (tmp_path / "d.toml").write_text(DESIGN.format(more=""))
     again = read_design(tmp_path / "d.toml").waveguide.shape
     for solver in SOLVERS:
-        # measured 0.001 dB at most, and 0.004 for the tractrix, whose cusp no polynomial follows; the solvers state 0.0005
+        # measured 0.001 dB at most, and 0.004 for the tractrix, whose cusp no polynomial follows; they state 0.0005
         # to 0.007
         assert apart(solved(solver, shape), solved(solver, again)) < (0.01 if "cusp" in name else 0.003)
 

@@ -77,6 +77,11 @@ class Points:
         return moved(np.array(self.points), self._drawn.points)
 
     @property
+    def depth_moved(self) -> float:
+        """m, by which smoothing has moved the mouth plane, + forward."""
+        return float(self._drawn.points[-1, 0]) - self.points[-1][0]
+
+    @property
     def noise(self) -> float:
         """m, rms of what the points leave a smooth curve by, from one to the next."""
         return noise(np.array(self.points))

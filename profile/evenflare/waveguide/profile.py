@@ -14,6 +14,8 @@ from evenflare.waveguide.vertices import CORNER
 
 FRONT = 1e-6
 """m; points that are no farther behind the foremost lie in the mouth plane with it."""
+FLAT = 1e-4
+"""rad, by which what follows the mouth may leave its plane and still be a flat front."""
 CLOSE = 0.05
 """Of the way between two points: a place of the cut that is closer to one of them replaces it."""
 FINE = 33
@@ -44,7 +46,8 @@ def divided(points: FloatArray, *, corner: float = CORNER, smooth: float = 0.0) 
         )
     before, after = given[: front + 1], given[front:]
     # Where the front goes on flat, the wall ends there and the curve of what follows is another.
-    flat = points[front + 1, 0] >= points[front, 0] - FRONT
+    behind, away = np.abs(points[front + 1] - points[front])
+    flat = behind <= FLAT * away
     place = None if flat else _rolled(curve.pieces, points[front])
     if place is not None:
         index = front if place[1] < points[front, 1] else front + 1
@@ -63,7 +66,7 @@ def _rolled(pieces: tuple[Piece, ...], front: FloatArray) -> FloatArray | None:
         t = np.linspace(0.0, 1.0, FINE)
         wall = piece.at(t)
         turned = np.flatnonzero((wall.angle[:-1] < wanted) & (wall.angle[1:] >= wanted))
-        if turned.size == 0 or wall.z.max() < front[0] - FRONT:
+        if turned.size == 0:
             continue
 
         def beyond(t: float, piece: Piece = piece) -> float:
@@ -71,7 +74,8 @@ def _rolled(pieces: tuple[Piece, ...], front: FloatArray) -> FloatArray | None:
 
         k = int(turned[-1])
         frame = piece.at(np.array([brentq(beyond, t[k], t[k + 1], xtol=1e-12)]))
-        return np.array([frame.z[0], frame.r[0]])
+        if frame.z[0] >= front[0] - FRONT:
+            return np.array([frame.z[0], frame.r[0]])
     return None
 
 

@@ -25,7 +25,7 @@ PULLS = 100
 PULL = 4
 """by this power of how much too far."""
 HELD = 1e8
-"""Weight of a coordinate that stays where it is: z in the throat plane, r on the axis."""
+"""Weight of what stays as it is."""
 
 
 def smoothed(points: FloatArray, tolerance: float, *, free: list[tuple[int, int]]) -> FloatArray:
@@ -87,15 +87,6 @@ def _freedom(factors: FloatArray, length: float, count: int) -> FloatArray:
     return np.asarray((3.0 + np.sum(1.0 / (1.0 + factors[:, None] * wave**6), axis=1)) / count)
 
 
-def _forward(points: FloatArray, found: FloatArray, tolerance: float) -> FloatArray:
-    """Without what smoothing has made run back to the throat, where the points themselves do not."""
-    back = np.maximum.accumulate(found[:, 0]) - found[:, 0]
-    given = np.maximum.accumulate(points[:, 0]) - points[:, 0]
-    if given.max() <= 2.0 * tolerance and back.max() <= tolerance:
-        found = found + np.stack([back, np.zeros_like(back)], axis=1)
-    return found
-
-
 def moved(points: FloatArray, smooth: FloatArray) -> FloatArray:
     """(N,) m: how far each point lies from the smooth curve through the others (N, 2), across it."""
     slope = np.gradient(smooth, axis=0)
@@ -133,12 +124,14 @@ def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
 
 
 def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: FloatArray | None = None) -> FloatArray:
-    """The curve (N, 2) of that stiffness by points of that weight; `level`: at whose end z rises no more."""
+    """The curve (N, 2) of that stiffness by points of that weight; `level`: at whose end z rises no more.
+
+    It begins at the first point, the throat or the rim; a last one on the axis stays there.
+    """
     columns: list[FloatArray] = []
-    for values, held in ((points[:, 0], 0), (points[:, 1], -1 if points[-1, 1] == 0.0 else None)):
+    for values, held in ((points[:, 0], [0]), (points[:, 1], [0, -1] if points[-1, 1] == 0.0 else [0])):
         weights = weight.copy()
-        if held is not None:
-            weights[held] = HELD
+        weights[held] = HELD
         form = stiff.copy()
         form[3] += weights
         if level is not None and not columns:
@@ -146,7 +139,7 @@ def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: 
             for i in range(3):
                 for j in range(i, 3):
                     form[3 - (j - i), len(points) - 3 + j] += HELD * row[i] * row[j]
-        columns.append(solveh_banded(form, weights * values, check_finite=False))
-        if held is not None:
-            columns[-1][held] = values[held]
+        drawn = solveh_banded(form, weights * values, check_finite=False)
+        drawn[held] = values[held]
+        columns.append(drawn)
     return np.stack(columns, axis=1)

@@ -5,6 +5,7 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
+from scipy.ndimage import maximum_filter1d
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 
@@ -99,8 +100,7 @@ def corners_of(points: FloatArray, *, corner: float) -> tuple[int, ...]:
         # The sharpest first, for beside a corner the turn of others is not known yet; and first those that do turn.
         for turning in (np.nan_to_num(turn) * np.sign(excess) > 0.1 * np.abs(excess), excess != 0.0):
             size = np.where(turning, np.abs(excess), 0.0)
-            near = np.pad(size, reach)
-            largest = np.max([near[k : k + count] for k in range(2 * reach + 1)], axis=0)
+            largest = maximum_filter1d(size, 2 * reach + 1, mode="constant")
             new = np.flatnonzero((size > corner) & (size >= largest * (1.0 - 1e-9))).tolist()
             if new:
                 break

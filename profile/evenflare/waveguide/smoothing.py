@@ -14,6 +14,8 @@ WAVES = 1.0, 100.0
 """Mean chords: the wave lengths between which smoothing may begin. Up to there the equations are well conditioned."""
 SHORTEST = 6.0
 """Of these waves that cross-validation is asked about: it takes the chords for infinitely short."""
+SHORTEST_STEP = 0.125
+"""Of the mean: chords that are shorter are taken to be as long, or the equations were too ill-conditioned."""
 MOST_NOISE = 1.5
 """Times the noise that the points seem to have: what smoothing leaves them by, rms, at most."""
 TRIED = 48
@@ -45,7 +47,8 @@ def smoothed(points: FloatArray, tolerance: float, *, free: list[tuple[int, int]
     kept, even = _rows(points, free), np.ones(len(points))
     found, weight = points, even
     for _ in range(ROUNDS):
-        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(found, axis=0).T))])
+        steps = np.hypot(*np.diff(found, axis=0).T)
+        along = np.concatenate([[0.0], np.cumsum(np.maximum(steps, SHORTEST_STEP * steps.mean()))])
         stiff = _stiffness(along, kept)
         step = along[-1] / (len(points) - 1)
         waves = np.geomspace(*WAVES, TRIED)

@@ -98,8 +98,8 @@ def drawn(points: FloatArray, *, corner: float = CORNER, smooth: float = 0.0) ->
     """
     corners = corners_of(points, corner=corner)
     jumps = tuple(jumps_of(points, corners=corners))
-    free = [*((index, index) for index in corners), *((jump.before, jump.after) for jump in jumps)]
-    return Drawn(smoothed(points, max(smooth, grid(points)), free=free), corners, jumps)
+    between = [(jump.before, jump.after) for jump in jumps]
+    return Drawn(smoothed(points, max(smooth, grid(points)), corners=corners, jumps=between), corners, jumps)
 
 
 def _pieces(run: Run, jumps: list[Jump]) -> list[Piece]:

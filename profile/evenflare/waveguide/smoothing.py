@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from scipy.linalg import solveh_banded
 
@@ -26,16 +28,20 @@ PULLS = 100
 """Times that points which are left too far behind gain weight,"""
 PULL = 4
 """by this power of how much too far."""
+BANDS = 5
+"""Of the equations, with the diagonal's: a tie goes over five points."""
 HELD = 1e8
 """Weight of what stays as it is."""
 
 
-def smoothed(points: FloatArray, tolerance: float, *, free: list[tuple[int, int]]) -> FloatArray:
+def smoothed(
+    points: FloatArray, tolerance: float, *, corners: Sequence[int], jumps: Sequence[tuple[int, int]]
+) -> FloatArray:
     """Points (N, 2), m, each moved across the curve by `tolerance` (m) at most, so that curvature changes little.
 
     By no more than their noise asks, nor, rms, than even noise within the tolerance has: what is smooth stays as it is.
     Chords much longer than those beside them stay straight, and move with their neighbours.
-    free   : from point to point, or of one point twice, where angle or curvature may jump.
+    jumps  : of curvature, from one point to the next, or of one point twice.
     Source : penalised least squares, Whittaker (1923), On a new method of graduation, Proc. Edinburgh Math. Soc. 41,
              63-75, here with third divided differences along the arc; as stiff as generalised cross-validation has it,
              Craven and Wahba (1979), Smoothing noisy data with spline functions, Numer. Math. 31, 377-403 (citations
@@ -44,7 +50,8 @@ def smoothed(points: FloatArray, tolerance: float, *, free: list[tuple[int, int]
     most = min(tolerance / np.sqrt(3.0), MOST_NOISE * noise(points))
     if most < LEAST:
         return points
-    kept, even = _rows(points, free), np.ones(len(points))
+    kept = _rows(points, [*((index, index) for index in corners), *jumps])
+    ties, even = [before for before, after in jumps if before == after], np.ones(len(points))
     found, weight = points, even
     for _ in range(ROUNDS):
         steps = np.hypot(*np.diff(found, axis=0).T)
@@ -53,17 +60,18 @@ def smoothed(points: FloatArray, tolerance: float, *, free: list[tuple[int, int]
         step = along[-1] / (len(points) - 1)
         waves = np.geomspace(*WAVES, TRIED)
         factors = (waves * step / (2 * np.pi)) ** 6 / step
-        left = np.array([np.mean(moved(points, _drawn(points, each * stiff, even)) ** 2) for each in factors])
+        tied = _tied(along, ties)
+        left = np.array([np.mean(moved(points, _drawn(points, each * stiff + tied, even)) ** 2) for each in factors])
         allowed = np.count_nonzero(left <= most**2)
         if allowed == 0:
             return points
         doubt = left / (1.0 - _freedom(factors * step, along[-1], len(points))) ** 2
         best = int(np.argmin(np.where(waves < SHORTEST, np.inf, doubt)))
-        factor = factors[min(best, allowed - 1)]
+        form = factors[min(best, allowed - 1)] * stiff + tied
         back = _end_slope(along)
-        level = bool(back[0] @ _drawn(points, factor * stiff, even)[-3:, 0] < 0.0 and _runs_forward(points, tolerance))
+        level = bool(back @ _drawn(points, form, even)[-3:, 0] < 0.0 and _runs_forward(points, tolerance))
         for _ in range(PULLS):
-            found = _drawn(points, factor * stiff, weight, level=back if level else None)
+            found = _drawn(points, form, weight, level=back if level else None)
             left = moved(points, found)
             if left.max() <= tolerance:
                 break
@@ -77,9 +85,9 @@ def _runs_forward(points: FloatArray, tolerance: float) -> bool:
 
 
 def _end_slope(along: FloatArray) -> FloatArray:
-    """(1, 3) what makes of the last three values of a curve its slope at the end."""
+    """(3,) what makes of the last three values of a curve its slope at the end."""
     a, b, c = along[-3:]
-    return np.array([[(c - b) / ((a - b) * (a - c)), (c - a) / ((b - a) * (b - c)), 1.0 / (c - a) + 1.0 / (c - b)]])
+    return np.array([(c - b) / ((a - b) * (a - c)), (c - a) / ((b - a) * (b - c)), 1.0 / (c - a) + 1.0 / (c - b)])
 
 
 def _freedom(factors: FloatArray, length: float, count: int) -> FloatArray:
@@ -109,7 +117,7 @@ def _rows(points: FloatArray, free: list[tuple[int, int]]) -> FloatArray:
 
 
 def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
-    """(4, N) upper bands of the form whose value is the integral of the third derivative's square, over the arc."""
+    """(BANDS, N) upper bands of the form whose value is the integral of the third derivative's square, over the arc."""
     x = [along[i : along.size - 3 + i] for i in range(4)]
     rows = np.empty((4, kept.size))
     for k in range(4):
@@ -119,11 +127,30 @@ def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
                 apart *= x[k] - x[m]
         rows[k] = 6.0 / apart
     rows *= kept * np.sqrt((x[3] - x[0]) / 3.0)
-    bands = np.zeros((4, along.size))
+    bands = np.zeros((BANDS, along.size))
     for i in range(4):
         for j in range(i, 4):
-            bands[3 - (j - i), j : j + kept.size] += rows[i] * rows[j]
+            bands[i - j - 1, j : j + kept.size] += rows[i] * rows[j]
     return bands
+
+
+def _tied(along: FloatArray, places: Sequence[int]) -> FloatArray:
+    """(BANDS, N) of the form that keeps the slopes on both sides of each place equal, where curvatures may differ."""
+    bands = np.zeros((BANDS, along.size))
+    for place in places:
+        if 2 <= place < along.size - 2:
+            row = np.zeros(5)
+            row[:3] = _end_slope(along[place - 2 : place + 1])
+            row[2:] += _end_slope(-along[place + 2 : place - 1 : -1])[::-1]
+            _add(bands, row / np.abs(row).max(), place - 2)
+    return bands
+
+
+def _add(bands: FloatArray, row: FloatArray, first: int) -> None:
+    """Adds the square of what a row makes of the values from the first on, heavily."""
+    for i in range(row.size):
+        for j in range(i, row.size):
+            bands[i - j - 1, first + j] += HELD * row[i] * row[j]
 
 
 def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: FloatArray | None = None) -> FloatArray:
@@ -136,12 +163,9 @@ def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: 
         weights = weight.copy()
         weights[held] = HELD
         form = stiff.copy()
-        form[3] += weights
+        form[-1] += weights
         if level is not None and not columns:
-            row = level[0] / np.abs(level).max()
-            for i in range(3):
-                for j in range(i, 3):
-                    form[3 - (j - i), len(points) - 3 + j] += HELD * row[i] * row[j]
+            _add(form, level / np.abs(level).max(), len(points) - 3)
         drawn = solveh_banded(form, weights * values, check_finite=False)
         drawn[held] = values[held]
         columns.append(drawn)

@@ -122,6 +122,21 @@ class TestNoise:
                 # measured 0.014 to 0.04 dB, for the waves of noise that are too long to be told from the wall
                 assert apart(exact[solver], solved(solver, smooth)) < 0.07
 
+    def test_a_roundover_is_found_under_noise(self):
+        shape = SHAPES["cone with roundover"]
+        points = along(shape.meridian(R0).pieces, 1 * MM)
+        for seed in range(2):
+            rough = points + np.random.default_rng(seed).uniform(-0.05, 0.05, points.shape) * MM
+            rough[0, 0] = 0.0
+            smooth = Points(tuple(zip(rough[:, 0].tolist(), rough[:, 1].tolist(), strict=True)), smooth=0.12 * MM)
+            meridian = smooth.meridian(R0)
+            assert meridian.dense.angle.max() <= 0.5 * np.pi + 1e-6
+            # to two points; measured 0.04 and 0.05 dB
+            joints = [float(piece.at(np.array([1.0])).z[0]) for piece in meridian.pieces[:-1]]
+            assert min(abs(joint - 0.0834) for joint in joints) < 2 * MM
+            for solver in SOLVERS:
+                assert apart(solved(solver, shape), solved(solver, smooth)) < 0.1
+
     def test_smoothing_keeps_to_its_tolerance_and_smooth_points_where_they_are(self):
         points = along(SHAPES["cone with roundover"].meridian(R0).pieces, 1 * MM)
         rows = tuple(zip(points[:, 0].tolist(), points[:, 1].tolist(), strict=True))

@@ -30,6 +30,8 @@ PULL = 4
 """by this power of how much too far."""
 BANDS = 5
 """Of the equations, with the diagonal's: a tie goes over five points."""
+KINK = 3e-3
+"""rad, by which slopes at a jump of curvature may differ where points are off by their noise."""
 HELD = 1e8
 """Weight of what stays as it is."""
 
@@ -47,7 +49,8 @@ def smoothed(
              Craven and Wahba (1979), Smoothing noisy data with spline functions, Numer. Math. 31, 377-403 (citations
              from memory).
     """
-    most = min(tolerance / np.sqrt(3.0), MOST_NOISE * noise(points))
+    rough = noise(points)
+    most = min(tolerance / np.sqrt(3.0), MOST_NOISE * rough)
     if most < LEAST:
         return points
     kept = _rows(points, [*((index, index) for index in corners), *jumps])
@@ -60,7 +63,7 @@ def smoothed(
         step = along[-1] / (len(points) - 1)
         waves = np.geomspace(*WAVES, TRIED)
         factors = (waves * step / (2 * np.pi)) ** 6 / step
-        tied = _tied(along, ties)
+        tied = _tied(along, ties, (rough / KINK) ** 2)
         left = np.array([np.mean(moved(points, _drawn(points, each * stiff + tied, even)) ** 2) for each in factors])
         allowed = np.count_nonzero(left <= most**2)
         if allowed == 0:
@@ -134,23 +137,23 @@ def _stiffness(along: FloatArray, kept: FloatArray) -> FloatArray:
     return bands
 
 
-def _tied(along: FloatArray, places: Sequence[int]) -> FloatArray:
-    """(BANDS, N) of the form that keeps the slopes on both sides of each place equal, where curvatures may differ."""
+def _tied(along: FloatArray, places: Sequence[int], weight: float) -> FloatArray:
+    """(BANDS, N) of the form that keeps the slopes on both sides of each place close, where curvatures may differ."""
     bands = np.zeros((BANDS, along.size))
     for place in places:
         if 2 <= place < along.size - 2:
             row = np.zeros(5)
             row[:3] = _end_slope(along[place - 2 : place + 1])
             row[2:] += _end_slope(-along[place + 2 : place - 1 : -1])[::-1]
-            _add(bands, row / np.abs(row).max(), place - 2)
+            _add(bands, row, place - 2, weight)
     return bands
 
 
-def _add(bands: FloatArray, row: FloatArray, first: int) -> None:
-    """Adds the square of what a row makes of the values from the first on, heavily."""
+def _add(bands: FloatArray, row: FloatArray, first: int, weight: float) -> None:
+    """Adds the square of what a row makes of the values from the first on."""
     for i in range(row.size):
         for j in range(i, row.size):
-            bands[i - j - 1, first + j] += HELD * row[i] * row[j]
+            bands[i - j - 1, first + j] += weight * row[i] * row[j]
 
 
 def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: FloatArray | None = None) -> FloatArray:
@@ -165,7 +168,7 @@ def _drawn(points: FloatArray, stiff: FloatArray, weight: FloatArray, *, level: 
         form = stiff.copy()
         form[-1] += weights
         if level is not None and not columns:
-            _add(form, level / np.abs(level).max(), len(points) - 3)
+            _add(form, level / np.abs(level).max(), len(points) - 3, HELD)
         drawn = solveh_banded(form, weights * values, check_finite=False)
         drawn[held] = values[held]
         columns.append(drawn)

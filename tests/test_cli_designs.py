@@ -14,7 +14,7 @@ pytestmark = pytest.mark.usefixtures("compiled")
 
 BENT = """
 [waveguide]
-points_mm = [[0, 12.7], [35, 30], [60, 60], [90, 120]]
+points_mm = [[0, 12.7], [40, 20], [53.2, 41.2], [62.2, 64.5], [66.5, 89.2]]
 [driver]
 exit_diameter_mm = 25.4
 [mounting]
@@ -29,12 +29,12 @@ def test_corners_of_points_and_what_else_there_is_to_say_are_told(capsys, here, 
     code, out, err = said(capsys, f"{command} bent.toml --out out")
     assert code == 0
     assert out.startswith(
-        "corners kept at z = 35.0 mm; between points the smooth wall leaves the straight lines by up to 2.43 mm\n"
+        "corners kept at z = 40.0 mm; between points the smooth wall leaves the straight lines by up to 0.63 mm\n"
     )
     assert "warning: bent.toml [waveguide] the smooth wall leaves the straight lines" in err
-    assert "by up to 2.43 mm. Lower corner_deg, 8 now, to keep more corners, or give more points\n" in err
-    # atan(17.3 / 35) = 26.30 degrees, against a flat exit
-    assert "note: corner of 26.3 deg between exit and wall at the throat\n" in err
+    assert "by up to 0.63 mm. Lower corner_deg, 8 now, to keep more corners, or give more points\n" in err
+    # atan(7.3 / 40) = 10.34 degrees, against a flat exit
+    assert "note: corner of 10.3 deg between exit and wall at the throat\n" in err
     assert ("note: the model assumes the sphere; the solid has a flat front\n" in err) is sphere
     _, quiet, err = said(capsys, f"{command} bent.toml --out out --quiet")
     assert quiet == out
@@ -51,9 +51,9 @@ def test_a_plain_design_is_not_remarked_on(capsys, here, plain):
 
 
 def test_points_on_straight_lines_warn_of_nothing(capsys, here, plain):
-    (here / "lines.toml").write_text(BENT.replace("[60, 60], ", ""))
+    (here / "lines.toml").write_text(BENT.replace(", [62.2, 64.5], [66.5, 89.2]", ""))
     _, out, err = said(capsys, "export lines.toml --out out --quiet")
-    assert out.startswith("corners kept at z = 35.0 mm; between points the smooth wall leaves the straight lines by up")
+    assert out.startswith("corners kept at z = 40.0 mm; between points the smooth wall leaves the straight lines by up")
     assert err == ""
 
 
@@ -67,7 +67,7 @@ def test_an_angle_that_may_be_in_radians_is_noted(capsys, here, plain):
     )
 
 
-UNDERCUT = BENT.replace("[90, 120]", "[55, 120]")
+UNDERCUT = BENT.replace("[66.5, 89.2]", "[60, 89.2]")
 
 
 @pytest.mark.parametrize("command", ["solve bad.toml --out out", "score bad.toml --target target.toml"])
@@ -99,7 +99,7 @@ def test_a_wall_beyond_its_mouth_is_told_with_its_file(capsys, here):
     code, out, err = said(capsys, "export d.toml --out out --quiet")
     assert (code, out) == (2, "")
     assert re.search(r"^d\.toml \[waveguide\] the wall reaches z_mm = \d", err, re.MULTILINE)
-    assert "must stay within 0 to 55, else no block holds it. Let the profile end where it is deepest" in err
+    assert "must stay within 0 to 60, else no block holds it. Let the profile end where it is deepest" in err
 
 
 def test_solve_lists_what_it_wrote_and_says_nothing_else_when_quiet(here):

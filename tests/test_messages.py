@@ -61,7 +61,7 @@ FAULTS = {
     "family beside points": (
         waveguide('family = "conical"\npoints_mm = [[0, 12.7], [90, 90]]'),
         'd.toml [waveguide] family = "conical": does not belong to a [waveguide] made of points. Its keys are'
-        " points_mm, meridian_csv, corner_deg. Remove it",
+        " points_mm, meridian_csv, corner_deg, smooth_mm. Remove it",
     ),
     "too small": (
         GOOD.replace("depth_mm = 90", "depth_mm = 3.5"),

@@ -41,8 +41,8 @@ FAULTS = {
     "family beside CSVs": (
         CSVS + 'family = "conical"\n' + DRIVER,
         'd.toml [waveguide] family = "conical": does not belong to a [waveguide] made of horizontal_csv and'
-        " vertical_csv. Its keys are section_exponent, corner_radius_mm, horizontal_csv, vertical_csv, corner_deg."
-        " Remove it",
+        " vertical_csv. Its keys are section_exponent, corner_radius_mm, horizontal_csv, vertical_csv, corner_deg,"
+        " smooth_mm. Remove it",
     ),
     "unknown key near one of a plane": (
         OBLONG.replace("wall_angle_deg = 25", "coverage_deg = 50\nroundover_mm = 5"),

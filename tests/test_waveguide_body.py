@@ -278,10 +278,10 @@ class TestDivided:
         wall = waveguide.meridian
         # 1 um of depth, as much as the curve through points 12 degrees apart leaves open
         assert wall.depth == pytest.approx(front[0], abs=2e-6)
-        assert wall.ends.angle[1] == pytest.approx(90 * DEGREE, abs=4 * DEGREE)
-        assert wall.dense.angle.max() <= 90 * DEGREE  # which every solver can follow
+        assert wall.ends.angle[1] == pytest.approx(90 * DEGREE, abs=0.1 * DEGREE)
+        assert wall.dense.angle.max() <= 90 * DEGREE + 1e-9  # which every solver can follow, and rounding
         first = waveguide.outside[0].at(np.array([0.0]))
-        assert first.angle[0] == pytest.approx(wall.ends.angle[1], abs=1 * DEGREE)  # no corner at the cut
+        assert first.angle[0] == pytest.approx(wall.ends.angle[1], abs=0.1 * DEGREE)  # no corner at the cut
         looks_like_an_outline(waveguide.outside, (wall.depth, wall.mouth_radius), -0.04)
 
     def test_every_point_but_those_at_the_cut_is_kept(self):

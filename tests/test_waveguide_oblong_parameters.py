@@ -7,7 +7,7 @@ import pickle
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 from shapely import LineString
 
@@ -37,6 +37,13 @@ FULL_MOUTH = ("conical", "exponential", "hyperbolic", "oblate_spheroidal")
 def vectors(family, limits=LIMITS):
     size = len(ParameterSpace(family, limits).names)
     return st.lists(st.floats(0, 1), min_size=size, max_size=size).map(np.array)
+
+
+def edges(family):
+    """Vectors on the edges and in the corners of the cube, and close to them."""
+    size = len(ParameterSpace(family, LIMITS).names)
+    value = st.sampled_from([0.0, 1e-9, 1e-4, 0.25, 0.5, 0.75, 1.0])
+    return st.lists(value, min_size=size, max_size=size).map(np.array)
 
 
 def line(meridian):
@@ -131,16 +138,29 @@ class TestVectors:
         assert (again[roundovers] <= vector[roundovers] + 1e-9).all()
         assert distance(waveguide, space.waveguide(again)) < 1e-9
 
-    @given(data=st.data())
-    @settings(deadline=None, max_examples=20)
-    def test_free_walls_come_back_to_within_a_few_micrometres(self, data):
+    @given(vectors("free") | edges("free"))
+    @example(np.array([1, 1, 1, 0, 0.5, 0.25, 0, 0, 0, 0, 0.75, 1, *[0.0] * 12]))
+    @settings(deadline=None, max_examples=25)
+    def test_free_walls_come_back(self, vector):
         space = ParameterSpace("free", LIMITS)
-        waveguide = space.waveguide(data.draw(vectors("free")))
+        waveguide = space.waveguide(vector)
         excess = limit_excess(waveguide, LIMITS)
         if max(excess["mouth_width_mm"], excess["mouth_height_mm"]) > 0:
             return  # on the bounds it is another
-        # the bends are fitted on 201 points
-        assert distance(waveguide, space.waveguide(space.vector(waveguide))) < 50e-6
+        # the roots behind a shape hold to 1e-12 m of some 0.1 m; found 2e-15 over 3000 vectors, corners of the cube
+        # among them
+        assert distance(waveguide, space.waveguide(space.vector(waveguide))) < 1e-9
+
+    @given(vectors("tractrix") | edges("tractrix"))
+    @example(np.array([0.5, 0.25, 1.0, 0.25, 0.0, 0.0]))
+    @settings(deadline=None, max_examples=25)
+    def test_tractrices_come_back_though_not_every_mouth_has_one(self, vector):
+        space = ParameterSpace("tractrix", LIMITS)
+        waveguide = space.waveguide(vector)
+        again = space.waveguide(space.vector(waveguide))
+        excess = limit_excess(waveguide, LIMITS)
+        if max(excess["mouth_width_mm"], excess["mouth_height_mm"]) <= 1e-9:
+            assert distance(waveguide, again) < 1e-9  # as for free walls; found 6e-16
 
     @pytest.mark.parametrize("family", PUBLISHED)
     def test_a_free_curve_comes_near_the_published_shapes_that_a_search_starts_from(self, family):

@@ -19,6 +19,7 @@ from evenflare.waveguide import (
     Conical,
     Driver,
     Exponential,
+    Free,
     Hyperbolic,
     Limits,
     Mounting,
@@ -173,8 +174,16 @@ class TestParameterSpace:
         if limit_excess(waveguide, LIMITS)["mouth_diameter_mm"] > 0:
             return  # on the bounds it is another
         again = space.waveguide(space.vector(waveguide))
-        # the bends are fitted on 201 points: measured 22 um at most, where all the bend sits in the last interval
-        assert line(waveguide).hausdorff_distance(line(again)) < 50e-6
+        # the roots behind a shape hold to 1e-12 m of some 0.1 m
+        assert line(waveguide).hausdorff_distance(line(again)) < 1e-9
+
+    def test_a_free_curve_with_other_knots_comes_as_near_as_eight_knots_can(self):
+        """Fifteen knots whose curvature is straight between every other one: the same wall as of eight."""
+        space = ParameterSpace("free", Limits(depth=(0.02, 0.2), mouth_diameter=(0.05, 0.5)))
+        eight = np.array([0.0, 0.0, 0.0, 0.0, 8.0, 10.0, 0.0, 4.0])
+        wall = Waveguide(Free(0.1, 5 * DEGREE, tuple(np.interp(np.linspace(0, 7, 15), range(8), eight)), 0.01))
+        # angles are read off chords of 0.1 mm: 0.1 um here
+        assert line(wall).hausdorff_distance(line(space.waveguide(space.vector(wall)))) < 1e-6
 
     @pytest.mark.parametrize(
         ("shape", "within_mm"),

@@ -30,7 +30,7 @@ from evenflare.waveguide import (
     Superellipse,
     Tractrix,
 )
-from evenflare.waveguide.points import CORNER
+from evenflare.waveguide.vertices import CORNER
 
 
 def wall_keys(shape: Shape | Oblong, air: Air) -> dict[str, Any]:
@@ -39,7 +39,7 @@ def wall_keys(shape: Shape | Oblong, air: Air) -> dict[str, Any]:
         planes = {"horizontal": wall_keys(shape.horizontal, air), "vertical": wall_keys(shape.vertical, air)}
         return _section_keys(shape.section) | planes
     if isinstance(shape, Points):
-        return _points_keys("points_mm", shape.points, shape.corner)
+        return _points_keys("points_mm", shape)
     keys: dict[str, Any] = {"family": shape.family}
     match shape:
         case Conical() | OblateSpheroidal():
@@ -99,8 +99,8 @@ def mounting_keys(mounting: Mounting) -> dict[str, Any]:
     match mounting.body:
         case None:
             return keys
-        case BodyPoints(points, corner):
-            return keys | _points_keys("body_points_mm", points, corner)
+        case BodyPoints():
+            return keys | _points_keys("body_points_mm", mounting.body)
         case RolledShell() | RoundCabinet():
             sizes = {f"{each.name}_mm": length_mm(getattr(mounting.body, each.name)) for each in fields(mounting.body)}
             return keys | {"outline": mounting.body.outline} | sizes
@@ -108,9 +108,12 @@ def mounting_keys(mounting: Mounting) -> dict[str, Any]:
             raise ValueError(f"a body {type(mounting.body).__name__} has no design file")
 
 
-def _points_keys(key: str, points: tuple[tuple[float, float], ...], corner: float) -> dict[str, Any]:
-    rows = [[written(z, MILLIMETRE), written(r, MILLIMETRE)] for z, r in points]
-    return {key: rows, "corner_deg": None if corner == CORNER else written(corner, DEGREE)}
+def _points_keys(key: str, given: Points | BodyPoints) -> dict[str, Any]:
+    return {
+        key: [[written(z, MILLIMETRE), written(r, MILLIMETRE)] for z, r in given.points],
+        "corner_deg": None if given.corner == CORNER else written(given.corner, DEGREE),
+        "smooth_mm": written(given.smooth, MILLIMETRE) if given.smooth else None,
+    }
 
 
 def length_mm(value: float | None) -> float | None:

@@ -8,7 +8,17 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
-from evenflare.design_walls import MOST_POINTS, Corner, Length, corner_of, csv_file, csv_points, faults_at, in_metres
+from evenflare.design_walls import (
+    MOST_POINTS,
+    Corner,
+    Length,
+    Smooth,
+    corner_of,
+    csv_file,
+    csv_points,
+    faults_at,
+    in_metres,
+)
 from evenflare.files import InputError
 from evenflare.names import FileName
 from evenflare.schema import Table, fault, number, shown
@@ -55,6 +65,7 @@ class MountingTable(Table):
         | None
     ) = None
     corner_deg: Corner | None = None
+    smooth_mm: Smooth | None = None
 
     @property
     def points_place(self) -> str:
@@ -72,7 +83,9 @@ class MountingTable(Table):
             raise fault("radius_mm: missing, a sphere has a radius. Add for example radius_mm = 150")
         if self.kind != "sphere" and self.radius_mm is not None:
             raise fault(f'radius_mm: does not belong to kind = "{self.kind}". Remove it, or write kind = "sphere"')
-        bodies = self._given("outline", *(key for sizes in SIZES.values() for key in sizes), *POINTS, "corner_deg")
+        bodies = self._given(
+            "outline", *(key for sizes in SIZES.values() for key in sizes), *POINTS, "corner_deg", "smooth_mm"
+        )
         if self.kind != "free_standing" and bodies:
             raise fault(
                 f'{bodies[0]}: does not belong to kind = "{self.kind}". Remove it, or write kind = "free_standing"'
@@ -102,8 +115,9 @@ class MountingTable(Table):
             for key, example in own.items():
                 if example is not None and key not in sizes:
                     raise fault(f"{key}: missing, {what} has one. Add for example {key} = {example:g}")
-        if self.corner_deg is not None and not self._given(*POINTS):
-            raise fault("corner_deg: is for the points of a body. Remove it, or give body_csv")
+        for key in self._given("corner_deg", "smooth_mm"):
+            if not self._given(*POINTS):
+                raise fault(f"{key}: is for the points of a body. Remove it, or give body_csv")
         return self
 
     def value(self, path: Path) -> Mounting:
@@ -139,13 +153,14 @@ class MountingTable(Table):
                 ' or "round_cabinet" with its sizes, or body_csv = "body.csv", or let [waveguide] meridian_csv run on'
                 " round the back to the axis"
             )
-        corner, start = corner_of(self.corner_deg), f"{path} [mounting]"
+        bounds = corner_of(self.corner_deg), (self.smooth_mm or 0.0) * MILLIMETRE
+        start = f"{path} [mounting]"
         if self.body_csv is None:
             with faults_at(f"{start} body_points_mm"):
-                return BodyPoints(in_metres(self.body_points_mm or []), corner)
+                return BodyPoints(in_metres(self.body_points_mm or []), *bounds)
         file = csv_file(path.parent, self.body_csv, key=f"{start} body_csv")
         with faults_at(str(file)):
-            return BodyPoints(in_metres(csv_points(file, to_axis=True)), corner)
+            return BodyPoints(in_metres(csv_points(file, to_axis=True)), *bounds)
 
     @property
     def named_body(self) -> RolledShell | RoundCabinet | None:

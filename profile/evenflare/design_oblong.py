@@ -11,7 +11,7 @@ from typing import Annotated, Any, ClassVar, Generic, TypeVar, cast
 from pydantic import AfterValidator, Discriminator, Field, Tag, model_validator
 
 from evenflare.air import Air
-from evenflare.design_walls import LARGEST_POINT, Corner, WallTable, corner_of, csv_wall, wall_table
+from evenflare.design_walls import LARGEST_POINT, Corner, Smooth, WallTable, corner_of, csv_wall, wall_table
 from evenflare.files import InputError
 from evenflare.names import FileName
 from evenflare.schema import Table, fault, gathered, number
@@ -114,17 +114,18 @@ class CsvsTable(OblongTable):
     """Points of both planes, each in a CSV beside the file."""
 
     what: ClassVar[str] = "a [waveguide] made of horizontal_csv and vertical_csv"
-    relatives: ClassVar[frozenset[str]] = WallTable.relatives - {"corner_deg"}
+    relatives: ClassVar[frozenset[str]] = WallTable.relatives - {"corner_deg", "smooth_mm"}
     places: ClassVar[tuple[str, str]] = ("[waveguide] horizontal_csv", "[waveguide] vertical_csv")
     horizontal_csv: FileName = Field(examples=["horizontal.csv"])
     vertical_csv: FileName = Field(examples=["vertical.csv"])
     corner_deg: Corner | None = None
+    smooth_mm: Smooth = 0.0
 
     def wall(self, plane: str, air: Air, path: Path) -> Shape:
         """See OblongTable."""
         key = f"{plane}_csv"
-        corner = corner_of(self.corner_deg)
-        return csv_wall(path.parent, getattr(self, key), corner=corner, key=f"{path} [waveguide] {key}")
+        bounds = corner_of(self.corner_deg), self.smooth_mm * MILLIMETRE
+        return csv_wall(path.parent, getattr(self, key), *bounds, key=f"{path} [waveguide] {key}")
 
 
 AnyHorizontal = TypeVar("AnyHorizontal", bound=WallTable)

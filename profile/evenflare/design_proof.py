@@ -51,7 +51,10 @@ def prove(
             f"{source} {here} begins at r_mm = {throats[0] / MILLIMETRE:.6g}, {there} at"
             f" {throats[1] / MILLIMETRE:.6g}: must be equal, since the throat is round. Correct the points"
         )
-    depths = horizontal.depth, vertical.depth
+    depths = [
+        meridian.depth - (shape.depth_moved if isinstance(shape, Points) else 0.0)
+        for shape, meridian in ((shape.horizontal, horizontal), (shape.vertical, vertical))
+    ]
     if abs(depths[0] - depths[1]) > SAME:
         keys = [_depth_key(each) for each in (shape.horizontal, shape.vertical)]
         remedy = f"Change {keys[0]} of the one, or {keys[1]} of the other"

@@ -27,8 +27,8 @@ from evenflare.waveguide import (
     Shape,
     Tractrix,
 )
-from evenflare.waveguide.points import CORNER
 from evenflare.waveguide.profile import divided
+from evenflare.waveguide.vertices import CORNER
 
 LARGEST_POINT = 2000.0
 """mm."""
@@ -39,6 +39,7 @@ SAME_POINT = 1e-6
 Depth = Annotated[float, number(5, 1000)]
 Length = Annotated[float, number(-LARGEST_POINT, LARGEST_POINT)]
 Corner = Annotated[float, number(0.1, 180)]
+Smooth = Annotated[float, number(0, 5)]
 
 
 def flare_length(cutoff: float, air: Air) -> float:
@@ -191,6 +192,7 @@ class PointsTable(WallTable):
     ) = None
     meridian_csv: FileName | None = None
     corner_deg: Corner | None = None
+    smooth_mm: Smooth = 0.0
 
     @model_validator(mode="after")
     def _one_source(self) -> PointsTable:
@@ -200,10 +202,10 @@ class PointsTable(WallTable):
 
     def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
         """See WallTable. InputError names the file of the points."""
-        corner, start = corner_of(self.corner_deg), f"{path} [{table}]"
+        bounds, start = (corner_of(self.corner_deg), self.smooth_mm * MILLIMETRE), f"{path} [{table}]"
         if self.meridian_csv is not None:
-            return csv_wall(path.parent, self.meridian_csv, corner=corner, key=f"{start} meridian_csv")
-        return points_wall(self.points_mm or [], corner=corner, where=f"{start} points_mm")
+            return csv_wall(path.parent, self.meridian_csv, *bounds, key=f"{start} meridian_csv")
+        return points_wall(self.points_mm or [], *bounds, where=f"{start} points_mm")
 
     def parts(self, air: Air, path: Path) -> tuple[Shape, Body | None]:
         """See WallTable."""
@@ -211,10 +213,11 @@ class PointsTable(WallTable):
         if self.meridian_csv is not None:
             file = csv_file(path.parent, self.meridian_csv, key=f"{path} [waveguide] meridian_csv")
             rows, where = csv_points(file, to_axis=True), str(file)
+        corner, smooth = corner_of(self.corner_deg), self.smooth_mm * MILLIMETRE
         if not rows or rows[-1][1] != 0.0:
-            return points_wall(rows, corner=corner_of(self.corner_deg), where=where), None
+            return points_wall(rows, corner, smooth, where=where), None
         with faults_at(where):
-            return divided(np.array(in_metres(rows)), corner=corner_of(self.corner_deg))
+            return divided(np.array(in_metres(rows)), corner=corner, smooth=smooth)
 
     @property
     def points_key(self) -> str:
@@ -258,16 +261,16 @@ def corner_of(degrees: float | None) -> float:
     return CORNER if degrees is None else degrees * DEGREE
 
 
-def points_wall(rows: Sequence[Sequence[float]], *, corner: float, where: str) -> Points:
+def points_wall(rows: Sequence[Sequence[float]], corner: float, smooth: float, *, where: str) -> Points:
     """A wall through rows of z and r in mm. InputError, beginning with `where`, if they give none."""
     with faults_at(where):
-        return Points(in_metres(rows), corner)
+        return Points(in_metres(rows), corner, smooth)
 
 
-def csv_wall(folder: Path, name: str, *, corner: float, key: str) -> Points:
+def csv_wall(folder: Path, name: str, corner: float, smooth: float, *, key: str) -> Points:
     """A wall through the points of a CSV, sought from `folder`. InputError names the CSV, or the `key` that does."""
     file = csv_file(folder, name, key=key)
-    return points_wall(csv_points(file), corner=corner, where=str(file))
+    return points_wall(csv_points(file), corner, smooth, where=str(file))
 
 
 def in_metres(rows: Sequence[Sequence[float]]) -> tuple[tuple[float, float], ...]:

@@ -17,6 +17,14 @@ MOST_CORNERS = 12
 """That are named one by one."""
 LARGE_DEPARTURE = 0.5 * MILLIMETRE
 """Of a smooth wall from the straight lines between its points: more is rarely what was drawn."""
+SMALL_MOVE = 1e-3
+"""mm, of a point by smoothing, from which it is worth a word though nobody asked for it."""
+ROUGH = 1.5e-3
+"""rad, of a wall to and fro from point to point: on cones and free curves with even noise on points 0.2 to 2 mm apart
+1 mrad made 0.01 to 0.1 dB.
+"""
+LEAST_SMOOTH, AMPLE = 2.4, 4.0
+"""Times the noise of points: what smooth_mm has to be, or some of the noise stays, and what is ample."""
 THROAT_CORNER = 5 * DEGREE
 """Between exit and wall, from which it is worth a word."""
 NARROW = 2 * DEGREE
@@ -47,9 +55,10 @@ def _corners_of(shape: Points) -> str:
     at = [f"{shape.points[i][0] / MILLIMETRE:.1f}" for i in shape.corners]
     more = f" and {len(at) - MOST_CORNERS} more" if len(at) > MOST_CORNERS else ""
     corners = f"corners kept at z = {', '.join(at[:MOST_CORNERS])} mm{more}" if at else "no corners kept"
+    smoothed = f"; {said}" if (said := _smoothing_of(shape)) else ""
     return (
         f"{corners}; between points the smooth wall leaves the straight lines by up to"
-        f" {shape.departure / MILLIMETRE:.2f} mm"
+        f" {shape.departure / MILLIMETRE:.2f} mm{smoothed}"
     )
 
 
@@ -58,14 +67,48 @@ def air_warnings(path: Path, air: Air) -> list[str]:
     return [f"{path} [air] {air.remark}"] if air.remark else []
 
 
+def _smoothing_of(shape: Points) -> str:
+    """By how much smoothing leaves the points, in words; empty where it leaves them by nothing worth a word."""
+    moved = shape.moved / MILLIMETRE
+    if shape.smooth == 0.0 and moved.max() < SMALL_MOVE:
+        return ""
+    return f"smoothed, the wall leaves the points by up to {moved.max():.3f} mm, {np.sqrt(np.mean(moved**2)):.3f} rms"
+
+
+def _rough(shape: Points) -> str:
+    """What roughness of the points calls for, in words; empty where they are smooth."""
+    enough = _rounded_up(AMPLE * shape.noise / MILLIMETRE)
+    noise = f"they leave a smooth curve by {shape.noise / MILLIMETRE:.2g} mm rms from one to the next"
+    if 0.0 < shape.smooth < LEAST_SMOOTH * shape.noise:
+        return (
+            f"the points are too rough for smooth_mm = {shape.smooth / MILLIMETRE:g}: {noise}. Write smooth_mm ="
+            f" {enough:g}, or measure them more exactly"
+        )
+    if shape.roughness > ROUGH:
+        return (
+            f"the points are rough: {noise}, and for what is left of it the wall turns to and fro by"
+            f" {shape.roughness / DEGREE:.2g} degrees, more than solvers can follow. Write smooth_mm = {enough:g} to"
+            " smooth them, or give fewer or more exact points"
+        )
+    return ""
+
+
+def _rounded_up(value: float) -> float:
+    """To one digit that counts."""
+    digit = 10.0 ** np.floor(np.log10(value)) if value > 0.0 else 1.0
+    return float(np.ceil(value / digit - 1e-9) * digit)
+
+
 def warnings(path: Path, waveguide: Waveguide) -> list[str]:
     """What may well be a mistake in the design of the file `path`."""
-    return [
+    shapes = {name: shape for name, (shape, _) in _walls(waveguide).items() if isinstance(shape, Points)}
+    rough = {name: said for name, shape in shapes.items() if (said := _rough(shape))}
+    return [f"{path} {_table(name)} {said}" for name, said in rough.items()] + [
         f"{path} {_table(name)} the smooth wall leaves the straight lines between its points by up to"
         f" {shape.departure / MILLIMETRE:.2f} mm. Lower corner_deg, {shape.corner / DEGREE:g} now, to keep more"
         " corners, or give more points"
-        for name, (shape, _) in _walls(waveguide).items()
-        if isinstance(shape, Points) and shape.departure > LARGE_DEPARTURE
+        for name, shape in shapes.items()
+        if shape.departure > LARGE_DEPARTURE
     ]
 
 

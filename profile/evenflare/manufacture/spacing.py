@@ -17,7 +17,7 @@ CHORD_ERROR_RANGE = (0.001 * MILLIMETRE, 5 * MILLIMETRE)
 LARGEST_STEP = 2 * MILLIMETRE
 """Between rows, on straight walls too, so that a spline through the rows is the same wall again."""
 LARGEST_TURN = 1.9 * DEGREE
-"""Of the wall from row to row, so that a corner of 8 degrees stands out by a factor of four."""
+"""Of the wall from row to row: a curve through the rows is then the same wall again."""
 SMALLEST_STEP = 0.02 * MILLIMETRE
 """A finer step is taken only where the chord error asks for it."""
 GROWTH = 0.3

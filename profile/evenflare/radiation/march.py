@@ -290,7 +290,8 @@ def _eliminated_along(
         # Where caps lean against the wall an element can be longer inside than along wall and axis, or fold.
         if resolution.fineness > FINEST:
             raise ValueError(
-                "the wall turns too sharply to be solved: round its sharpest bend, or give more points there"
+                "the wall turns too sharply to be solved: round its sharpest bend, or give more points there; smooth_mm"
+                " smooths rough ones"
             ) from None
         return _eliminated_along(whole, part, wavenumber, resolution.finer(), profile)
 

@@ -198,6 +198,10 @@ def _points(waveguide: Waveguide) -> list[tuple[str, str]]:
         kept = f"z = {', '.join(at[:MOST_CORNERS])}{more} mm" if at else "none"
         departure = f"the smooth wall leaves the straight lines by up to {shape.departure / MILLIMETRE:.3f} mm"
         rows += [(_in_plane("Corners kept", plane), kept), (_in_plane("Between points", plane), departure)]
+        if shape.smooth:
+            moved = shape.moved / MILLIMETRE
+            left = f"up to {moved.max():.3f} mm, {np.sqrt(np.mean(moved**2)):.3f} rms"
+            rows.append((_in_plane("Smoothed, the wall leaves the points by", plane), left))
     return rows
 
 

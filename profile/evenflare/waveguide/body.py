@@ -10,9 +10,10 @@ from typing import ClassVar, Protocol
 import numpy as np
 from shapely import LineString, Point
 
-from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide.meridian import Frame, Meridian, Piece, joined
-from evenflare.waveguide.points import CORNER, corners_of, wall_through, with_straights
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide.curve import drawn
+from evenflare.waveguide.meridian import TOUCH, Frame, Meridian, Piece, joined, path
+from evenflare.waveguide.vertices import CORNER
 from evenflare.waveguide.walls import Arc, Line
 
 SEAT = 5 * MILLIMETRE
@@ -22,8 +23,6 @@ RIM = 0.1 * MILLIMETRE
 """How far the first of a body's points may lie from the mouth's rim, and is then put on it."""
 SMALLEST_ROUNDING = 1e-6
 """m; an edge rounded by less is sharp."""
-TOUCH = 1e-9
-"""m; a stretch that is shorter is left out."""
 
 POINTS = "[mounting] body:"
 """How a message about a body's points begins, wherever they were read from."""
@@ -154,13 +153,14 @@ class BodyPoints:
 
     points : ((z, r), ...) in m from the mouth's rim round to the axis, two at least; z counts from the throat plane.
              The first may lie RIM beside the rim and is put on it.
-    corner : rad, see Points.
+    corner, smooth : rad and m, see Points.
     Errors : ValueError if the points repeat, reach the axis too early or not at all, or the line crosses itself.
     """
 
     outline: ClassVar[str] = "points"
     points: tuple[tuple[float, float], ...]
     corner: float = CORNER
+    smooth: float = 0.0
 
     def __post_init__(self) -> None:
         points = np.array(self.points)
@@ -192,7 +192,7 @@ class BodyPoints:
         """See Body."""
         points = np.array(self.points) + np.array([rim[0] - depth, 0.0])
         apart = float(np.hypot(*(points[0] - rim)))
-        if apart > RIM:
+        if apart > RIM + self.smooth:
             first, wanted = (f"z_mm = {_mm(z + depth - rim[0])}, r_mm = {_mm(r)}" for z, r in (points[0], rim))
             raise ValueError(
                 f"{POINTS} the first point lies at {first}: must be the mouth's rim, at {wanted}, to"
@@ -205,7 +205,9 @@ class BodyPoints:
                 f"{POINTS} the last point lies at z_mm = {last}: must be below 0, behind the throat plane. Move the"
                 " back behind the driver's exit"
             )
-        return wall_through(points, cuts=with_straights(points, corners_of(points, corner=self.corner)))
+        curve = drawn(points, corner=self.corner, smooth=self.smooth)
+        curve.points[0] = rim
+        return curve.pieces
 
 
 def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:
@@ -223,11 +225,11 @@ def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:
             f"{named} meets the axis between its points at z_mm = {_mm(float(shell.z[shell.r.argmin()]))}: must stay"
             " above it up to the last. Give more points there"
         )
-    outer = _path(shell.z, shell.r)
+    outer = path(shell.z, shell.r)
     if not outer.is_simple:
         raise ValueError(f"{named} crosses itself. Give more points where it bends, or larger sizes")
     throat, whole = float(wall.ends.z[0]), wall.dense
-    inner = _path(np.concatenate([[throat], whole.z]), np.concatenate([[0.0], whole.r]))
+    inner = path(np.concatenate([[throat], whole.z]), np.concatenate([[0.0], whole.r]))
     shared = inner.intersection(outer)
     places = [(z, r) for part in getattr(shared, "geoms", [shared]) for z, r in part.coords]
     if apart := [place for place in places if Point(place).distance(Point(rim)) > TOUCH]:
@@ -288,10 +290,3 @@ def _arc(begin: tuple[float, float], angle0: float, angle1: float, radius: float
 
 def _kept(*pieces: Piece | None) -> tuple[Piece, ...]:
     return tuple(piece for piece in pieces if piece is not None)
-
-
-def _path(z: FloatArray, r: FloatArray) -> LineString:
-    """A line through points, without those that repeat."""
-    points = np.column_stack([z, r])
-    apart = np.hypot(*np.diff(points, axis=0).T) > TOUCH
-    return LineString(points[np.concatenate([[True], apart])])

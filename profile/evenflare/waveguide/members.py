@@ -8,7 +8,7 @@ from collections.abc import Callable
 import numpy as np
 from scipy.optimize import brentq, nnls
 
-from evenflare.units import DEGREE
+from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide.families import (
     SMALLEST_ROUNDOVER,
     Conical,
@@ -19,7 +19,7 @@ from evenflare.waveguide.families import (
     Shape,
     Tractrix,
 )
-from evenflare.waveguide.meridian import Meridian
+from evenflare.waveguide.meridian import Meridian, joined
 from evenflare.waveguide.walls import CurvatureWall
 
 PUBLISHED = ("conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal")
@@ -30,14 +30,26 @@ CURVATURE_KNOTS = 8
 STEEPEST = 90 * DEGREE
 """Greatest angle that a free wall ends at, before its roundover."""
 
+ROUNDED = 0.7
+"""Of the depth, and of the way from exit to rim, that a roundover may take: some wall is left before it."""
+
 _nodes, _weights = np.polynomial.legendre.leggauss(8)
 _ARC_NODES = np.ravel(np.arange(CURVATURE_KNOTS - 1)[:, None] + 0.5 * (_nodes + 1.0)) / (CURVATURE_KNOTS - 1)
 _ARC_WEIGHTS = np.tile(0.5 * _weights / (CURVATURE_KNOTS - 1), CURVATURE_KNOTS - 1)
-_ARC_TURNED = np.transpose(
-    [CurvatureWall(0.0, 0.0, 0.0, 1.0, tuple(row)).at(_ARC_NODES).angle for row in np.eye(CURVATURE_KNOTS)]
-)
-"""Gauss points between the knots of a free curve of unit length, as in CurvatureWall, their weights, and the
-wall's angle at them per unit of curvature at each knot."""
+
+
+def _turned_at(share: FloatArray) -> FloatArray:
+    """Angle of a free curve of unit length at shares (N,) of it, per unit of curvature at each knot: (N, knots)."""
+    walls = (CurvatureWall(0.0, 0.0, 0.0, 1.0, tuple(row)) for row in np.eye(CURVATURE_KNOTS))
+    return np.transpose([wall.at(share).angle for wall in walls])
+
+
+_ARC_TURNED = _turned_at(_ARC_NODES)
+"""At Gauss points between the knots, as in CurvatureWall."""
+_FITTED = np.linspace(0.0, 1.0, 1025)
+"""Shares of a wall at which a free curve is fitted to it."""
+_STRAIGHT = 1e-9
+"""1/m, largest curvature of a wall that has no bends to speak of."""
 
 
 def member(
@@ -57,8 +69,7 @@ def member(
     steepest : rad, greatest angle that a free wall ends at; below 90 degrees it advances along the axis everywhere,
                also where it does not bend any more.
     """
-    # Leave some wall before the roundover, whatever the depth.
-    roundover = min(roundover, 0.7 * depth, 0.7 * (mouth - exit_radius))
+    roundover = min(roundover, ROUNDED * depth, ROUNDED * (mouth - exit_radius))
     if roundover < SMALLEST_ROUNDOVER:
         roundover = 0.0
     if family == "free":
@@ -69,13 +80,13 @@ def member(
 def parameters(family: str, shape: Shape, meridian: Meridian) -> tuple[float, list[float]]:
     """Roundover radius (m) and further parameters with which `member` gives this shape, of that meridian, back.
 
-    For "free" of any shape: the bends that come nearest to it.
+    For "free" of a shape that is none: the bends that come nearest to it.
     """
     roundover = float(getattr(shape, "roundover_radius", 0.0))
     if family == "hyperbolic":
         return roundover, [float(getattr(shape, "hyperbolic_parameter", 1.0))]
     if family == "free":
-        return roundover, [float(meridian.ends.angle[0]), *_bends(meridian, roundover)]
+        return roundover, [float(meridian.ends.angle[0]), *_bends(shape, meridian, roundover)]
     return roundover, []
 
 
@@ -146,20 +157,28 @@ def _tractrix(exit_radius: float, depth: float, mouth: float, roundover: float, 
         cosine = math.sqrt(1.0 - (exit_radius / a) ** 2)
         return a * (math.acosh(a / exit_radius) - cosine + math.log(math.tan(0.5 * end_angle)) + math.cos(end_angle))
 
-    def excess(a: float, end_angle: float) -> float:
+    def excess(a: float, end_angle: float, roundover: float = roundover) -> float:
         return length(a, end_angle) + roundover * (1.0 - math.sin(end_angle)) - depth
 
     def flare_radius(end_angle: float) -> float:
         return (mouth - roundover * math.cos(end_angle)) / math.sin(end_angle)
 
-    # The smallest tractrix that fills the depth has the widest mouth. Its roundover begins, as late as one can,
-    # where the tractrix turns on the roundover's radius: at the angle atan(a / roundover).
-    smallest = brentq(
-        lambda a: excess(a, math.atan2(a, roundover)), 1.0001 * exit_radius, exit_radius + 3 * depth, xtol=1e-15
-    )
+    def smallest(roundover: float) -> float:
+        """The smallest tractrix that fills the depth has the widest mouth. Its roundover begins, as late as one can,
+        where the tractrix turns on the roundover's radius: at the angle atan(a / roundover).
+        """
+        span = 1.0001 * exit_radius, exit_radius + 3 * depth
+        return float(brentq(lambda a: excess(a, math.atan2(a, roundover), roundover), *span, xtol=1e-15))
+
+    def unrounded(roundover: float) -> float:
+        """m, by which the widest mouth leaves the roundover too little wall."""
+        return roundover - ROUNDED * (math.hypot(smallest(roundover), roundover) - exit_radius)
+
     latest = math.acos(roundover / mouth)
     if excess(flare_radius(latest), latest) >= 0.0:
-        return Tractrix(smallest, depth, roundover)
+        if unrounded(roundover) > 0.0:
+            roundover = brentq(unrounded, 0.0, roundover, xtol=1e-15)
+        return Tractrix(smallest(roundover), depth, roundover)
     # A wall nowhere steeper than this cannot reach the mouth within the depth.
     least = math.atan2(mouth - roundover - exit_radius, depth)
     end_angle = brentq(lambda angle: excess(flare_radius(angle), angle), least, latest, xtol=1e-15)
@@ -194,6 +213,10 @@ def _free(
         end_angle = low
     elif excess(high) < 0:  # even a wall that ends as steep as may be is too narrow
         end_angle = high
+        # Its mouth is nearer than the one asked for, and it is that which the roundover has to leave some wall.
+        z, r = unit_arc(high)
+        narrowed = math.cos(high) - (1 - math.sin(high)) * r / z
+        roundover = min(roundover, ROUNDED * depth * r / z / (1 - ROUNDED * narrowed))
     else:
         end_angle = brentq(excess, low, high, xtol=1e-13)
     length = wanted(end_angle)[0] / unit_arc(end_angle)[0]
@@ -210,18 +233,20 @@ _SHAPES: dict[str, Callable[[float, float, float, float, list[float]], Shape]] =
 }
 
 
-def _bends(meridian: Meridian, roundover: float) -> list[float]:
-    """Non-negative bends (largest 1) whose integral comes nearest to the wall's angle before the roundover."""
-    pieces = meridian.pieces[:-1] if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1 else meridian.pieces
-    wall = Meridian(pieces).dense
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
-    share = np.linspace(0.0, 1.0, 201)
-    angle = np.interp(share, along / along[-1], wall.angle)
-    knots = np.linspace(0.0, 1.0, CURVATURE_KNOTS)
-    hats = np.array([np.interp(share, knots, row) for row in np.eye(CURVATURE_KNOTS)])
-    integrals = np.concatenate(
-        [np.zeros((CURVATURE_KNOTS, 1)), np.cumsum(0.5 * (hats[:, 1:] + hats[:, :-1]), axis=1) / 200], axis=1
-    )
-    bends, _ = nnls(integrals.T, angle - angle[0])
+def _bends(shape: Shape, meridian: Meridian, roundover: float) -> list[float]:
+    """Non-negative bends (largest 1) of a free wall as they are, and for any other wall those whose integral comes
+    nearest to its angle before the roundover.
+    """
+    if isinstance(shape, Free) and len(shape.curvature) == CURVATURE_KNOTS and min(shape.curvature) >= 0.0:
+        bends = np.array(shape.curvature)
+    else:
+        pieces = (
+            meridian.pieces[:-1] if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1 else meridian.pieces
+        )
+        wall = joined([piece.at(_FITTED) for piece in pieces])
+        along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
+        share = np.linspace(0.0, 1.0, _FITTED.size)
+        angle = np.interp(share, along / along[-1], wall.angle)
+        bends, _ = nnls(_turned_at(share), angle - angle[0])
     largest = bends.max()
-    return [float(bend) for bend in (bends / largest if largest > 1e-9 else np.ones_like(bends))]
+    return [float(bend) for bend in (bends / largest if largest > _STRAIGHT else np.ones_like(bends))]

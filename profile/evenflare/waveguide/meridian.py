@@ -9,8 +9,14 @@ from functools import cached_property
 from typing import NamedTuple, Protocol
 
 import numpy as np
+from shapely import LineString
 
 from evenflare.units import MILLIMETRE, FloatArray
+
+TOUCH = 1e-9
+"""m; pieces whose ends are closer meet."""
+SAME = 1e-12
+"""m; points that are closer differ by rounding."""
 
 
 class Frame(NamedTuple):
@@ -52,7 +58,7 @@ class Meridian:
             raise ValueError("a meridian needs at least one piece of wall")
         for before, after in itertools.pairwise(ends):
             gap = np.hypot(after.z[0] - before.z[1], after.r[0] - before.r[1])
-            if gap > 1e-9:
+            if gap > TOUCH:
                 raise ValueError(f"the wall has a gap of {gap:g} m at z = {after.z[0]:g} m")
         lowest = min(ends, key=lambda end: float(end.r.min()))
         if lowest.r.min() <= 0:
@@ -127,3 +133,10 @@ def _departure(piece: Piece, t: FloatArray) -> float:
 def joined(frames: Sequence[Frame]) -> Frame:
     """Frames one after the other, as one."""
     return Frame(*(np.concatenate(columns) for columns in zip(*frames, strict=True)))
+
+
+def path(z: FloatArray, r: FloatArray) -> LineString:
+    """A line through points, without those that repeat, as they do where pieces join."""
+    points = np.column_stack([z, r])
+    apart = np.hypot(*np.diff(points, axis=0).T) > SAME
+    return LineString(points[np.concatenate([[True], apart])])

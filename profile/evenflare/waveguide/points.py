@@ -2,28 +2,19 @@
 
 from __future__ import annotations
 
-import itertools
 from dataclasses import dataclass
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
-from shapely import LineString, Point
+from shapely import LineString
+from shapely import points as points_at
 
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
-from evenflare.waveguide.meridian import Meridian, Piece
-from evenflare.waveguide.walls import Line, SplineWall
-
-CORNER = 8 * DEGREE
-"""Default of the turn above which a vertex can be a corner."""
-NEIGHBOUR_RATIO = 4.0
-"""A corner turns more than this many times as much as either neighbour: a dense curve has none."""
-
-SHARP = 20 * DEGREE
-"""A vertex that turns more than this is a corner whatever its neighbours: no smooth wall is given so coarsely."""
-STRAIGHT_RATIO = 4.0
-"""A chord this many times as long as those beside it is a straight part of a body's outline."""
-STRAIGHT = 1e-9
-"""m; points this close to a straight line are a straight wall."""
+from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide.curve import Drawn, drawn
+from evenflare.waveguide.meridian import Meridian, path
+from evenflare.waveguide.smoothing import moved
+from evenflare.waveguide.vertices import CORNER, noise
 
 
 @dataclass(frozen=True)
@@ -31,14 +22,16 @@ class Points:
     """A wall through points from throat (z = 0) to mouth.
 
     points : ((z, r), ...) in m, two at least. Two points are a straight wall.
-    corner : rad; a vertex is a corner where it turns more than this, and more than four times its neighbours or more
-             than SHARP.
+    corner : rad; a vertex is a corner where it turns by more than this beyond what the curvature on both sides of it
+             explains.
+    smooth : m; how far the wall may leave the points, across it, to be smooth where they are rough.
     Errors : ValueError if the points repeat, leave the throat plane, reach the axis, or the line crosses itself.
     """
 
     family: ClassVar[str] = "points"
     points: tuple[tuple[float, float], ...]
     corner: float = CORNER
+    smooth: float = 0.0
 
     def __post_init__(self) -> None:
         points = np.array(self.points)
@@ -69,21 +62,49 @@ class Points:
         if not LineString(points).is_simple:
             raise ValueError("the profile crosses itself: give the points in order from throat to mouth")
 
+    @cached_property
+    def _drawn(self) -> Drawn:
+        return drawn(np.array(self.points), corner=self.corner, smooth=self.smooth)
+
     @property
     def corners(self) -> tuple[int, ...]:
         """Indices of the points that are corners."""
-        return corners_of(np.array(self.points), corner=self.corner)
+        return self._drawn.corners
+
+    @property
+    def moved(self) -> FloatArray:
+        """(N,) m, by how much the wall leaves each point; 0 where nothing had to be smoothed."""
+        return moved(np.array(self.points), self._drawn.points)
+
+    @property
+    def depth_moved(self) -> float:
+        """m, by which smoothing has moved the mouth plane, + forward."""
+        return float(self._drawn.points[-1, 0]) - self.points[-1][0]
+
+    @property
+    def noise(self) -> float:
+        """m, rms of what the points leave a smooth curve by, from one to the next."""
+        return noise(np.array(self.points))
+
+    @property
+    def roughness(self) -> float:
+        """rad, by about which the wall turns to and fro from point to point for the noise that is left in it."""
+        points = self._drawn.points
+        return float(np.sqrt(2.0) * noise(points) / np.hypot(*np.diff(points, axis=0).T).mean())
 
     @property
     def departure(self) -> float:
-        """m, how far the smooth wall leaves the straight lines between its points at most."""
-        wall = self.meridian(0.0).dense
-        lines = LineString(self.points)
-        return float(max(lines.distance(Point(z, r)) for z, r in zip(wall.z, wall.r, strict=True)))
+        """m, how far the smooth wall leaves the straight lines between the points it passes through at most."""
+        wall, lines = self.meridian(0.0).dense, LineString(self._drawn.points)
+        return float(lines.distance(points_at(wall.z, wall.r)).max())
 
     def meridian(self, exit_radius: float) -> Meridian:
         """The wall through the points; the exit's radius does not change it."""
-        meridian = Meridian(wall_through(np.array(self.points), cuts=self.corners))
+        return self._wall
+
+    @cached_property
+    def _wall(self) -> Meridian:
+        meridian = Meridian(self._drawn.pieces)
         wall = meridian.dense
         if wall.r.min() <= 0:
             place = float(wall.z[wall.r.argmin()]) / MILLIMETRE
@@ -91,29 +112,9 @@ class Points:
                 f"the smooth wall meets the axis between its points at z_mm = {place:.4g}: must stay above it. Give"
                 " more points there"
             )
-        if not LineString(np.column_stack([wall.z, wall.r])).is_simple:
+        if not path(wall.z, wall.r).is_simple:
             raise ValueError("the profile crosses itself between its points: give more points there")
         return meridian
-
-
-def wall_through(points: FloatArray, *, cuts: tuple[int, ...]) -> tuple[Piece, ...]:
-    """Pieces through points (N, 2) of z and r in m, smooth between the indices `cuts`."""
-    return tuple(_piece(points[i : j + 1]) for i, j in itertools.pairwise((0, *cuts, len(points) - 1)))
-
-
-def with_straights(points: FloatArray, cuts: tuple[int, ...]) -> tuple[int, ...]:
-    """The cuts, and the ends of every chord of a smooth run that is STRAIGHT_RATIO times as long as those beside it.
-
-    Who gives a curve closely and then nothing over a long way means a straight wall, where a spline would swing.
-    """
-    found = set(cuts)
-    length = np.hypot(*np.diff(points, axis=0).T)
-    for i, j in itertools.pairwise((0, *cuts, len(points) - 1)):
-        for k in range(i, j):
-            beside = [length[m] for m in (k - 1, k + 1) if i <= m < j]
-            if beside and length[k] > STRAIGHT_RATIO * max(beside):
-                found |= {k, k + 1}
-    return tuple(sorted(found - {0, len(points) - 1}))
 
 
 def _origin_hint(points: FloatArray) -> str:
@@ -126,23 +127,3 @@ def _origin_hint(points: FloatArray) -> str:
     if first[1] > last[1]:
         return "They run from mouth to throat: reverse the order"
     return f"Does z count from the mouth? Then write {shift} - z for every z_mm"
-
-
-def _piece(points: FloatArray) -> Piece:
-    """A straight wall where the points lie on one, to STRAIGHT; otherwise the spline through them."""
-    along = points[-1] - points[0]
-    across = (points[:, 0] - points[0, 0]) * along[1] - (points[:, 1] - points[0, 1]) * along[0]
-    if np.abs(across).max() <= STRAIGHT * np.hypot(*along):
-        return Line(*points[0].tolist(), *points[-1].tolist())
-    return SplineWall(tuple((float(z), float(r)) for z, r in points))
-
-
-def corners_of(points: FloatArray, *, corner: float) -> tuple[int, ...]:
-    """Indices of those points (N, 2) of z and r that are corners. `corner`: see Points."""
-    heading = np.unwrap(np.arctan2(*np.diff(points, axis=0).T[::-1]))
-    turn = np.abs(np.diff(heading))
-    beside = np.zeros((2, turn.size))
-    beside[0, 1:] = turn[:-1]
-    beside[1, :-1] = turn[1:]
-    sharp = (turn > corner) & ((turn > NEIGHBOUR_RATIO * beside.max(axis=0)) | (turn > SHARP))
-    return tuple((1 + np.flatnonzero(sharp)).tolist())

@@ -2,33 +2,37 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-
 import numpy as np
 from scipy.optimize import brentq
 
-from evenflare.units import DEGREE, FloatArray
+from evenflare.units import FloatArray
 from evenflare.waveguide.body import BodyPoints
-from evenflare.waveguide.points import CORNER, Points, corners_of, with_straights
-from evenflare.waveguide.walls import SplineWall
+from evenflare.waveguide.curve import drawn
+from evenflare.waveguide.meridian import Piece
+from evenflare.waveguide.points import Points
+from evenflare.waveguide.vertices import CORNER
 
 FRONT = 1e-6
 """m; points that are no farther behind the foremost lie in the mouth plane with it."""
-SHORT_OF_FRONT = tuple(0.1 * DEGREE * 2**i for i in range(6))
-"""How much the wall of a rolled rim still has to turn to 90 degrees where it is cut, the least that serves: on its way
-on a spline may turn past that, and a wall that turns back is refused. On a radius of 20 mm the first is 30 nm of depth.
-"""
+FLAT = 1e-4
+"""rad, by which what follows the mouth may leave its plane and still be a flat front."""
 CLOSE = 0.05
 """Of the way between two points: a place of the cut that is closer to one of them replaces it."""
+FINE = 33
+"""Places of a piece between which an angle is sought."""
 
 
-def divided(points: FloatArray, *, corner: float = CORNER) -> tuple[Points, BodyPoints]:
+def divided(points: FloatArray, *, corner: float = CORNER, smooth: float = 0.0) -> tuple[Points, BodyPoints]:
     """The waveguide and the body of points (N, 2) of z and r in m, from the throat to the axis behind.
+
+    corner, smooth : see Points.
 
     The mouth is the point farthest forward, the first of those where they are several; where a smooth rim rolls over
     there, it is the place between the points at which the curve through them lies so.
     Errors : ValueError if there is no wall before that point, or `Points` or `BodyPoints` refuses its share.
     """
+    curve = drawn(points, corner=corner, smooth=smooth)
+    given, points = points, curve.points
     front = int(np.argmax(points[:, 0] >= points[:, 0].max() - FRONT))
     if front == 0:
         raise ValueError(
@@ -40,39 +44,39 @@ def divided(points: FloatArray, *, corner: float = CORNER) -> tuple[Points, Body
             "the last point, on the axis, lies farthest forward: must lie behind the throat. Lead the points round the"
             " back, or end them at the mouth"
         )
-    for before, after in _rolled(points, front, corner):
-        wall = Points(_pairs(before), corner)
-        if wall.meridian(0.0).dense.angle.max() <= 0.5 * np.pi:
-            return wall, BodyPoints(_pairs(after), corner)
-    return Points(_pairs(points[: front + 1]), corner), BodyPoints(_pairs(points[front:]), corner)
-
-
-def _rolled(points: FloatArray, front: int, corner: float) -> Iterator[tuple[FloatArray, FloatArray]]:
-    """Points before and after the places where a smooth rim has turned to almost 90 degrees; none at a sharp one."""
-    cuts = [0, *with_straights(points, corners_of(points, corner=corner)), len(points) - 1]
-    low, high = max(cut for cut in cuts if cut <= front), min(cut for cut in cuts if cut >= front)
+    before, after = given[: front + 1], given[front:]
     # Where the front goes on flat, the wall ends there and the curve of what follows is another.
-    flat = points[front + 1, 0] >= points[front, 0] - FRONT
-    run = points[low : (front if flat else high) + 1]
-    if front in cuts or len(run) < 4:
-        return
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(run, axis=0).T))])
-    along /= along[-1]
-    curve, at = SplineWall(_pairs(run)), front - low
-    ends = float(along[at - 1]), float(along[min(at + 1, len(run) - 1)])
-    for short in SHORT_OF_FRONT:
+    behind, away = np.abs(points[front + 1] - points[front])
+    flat = behind <= FLAT * away
+    place = None if flat else _rolled(curve.pieces, points[front])
+    if place is not None:
+        index = front if place[1] < points[front, 1] else front + 1
+        before = _apart(np.vstack([given[:index], place])[::-1])[::-1]
+        after = _apart(np.vstack([place, given[index:]]))
+    return Points(_pairs(before), corner, smooth), BodyPoints(_pairs(after), corner, smooth)
 
-        def beyond(t: float, wanted: float = 0.5 * np.pi - short) -> float:
-            return float(curve.at(np.array([t])).angle[0]) % (2 * np.pi) - wanted
 
-        if not beyond(ends[0]) < 0.0 < beyond(ends[1]) < np.pi:
+def _rolled(pieces: tuple[Piece, ...], front: FloatArray) -> FloatArray | None:
+    """(2,) z and r where a smooth rim, within one piece of curve, has turned to 90 degrees; None at a sharp one.
+
+    front : (2,) the point that lies farthest forward.
+    """
+    wanted = 0.5 * np.pi
+    for piece in pieces:
+        t = np.linspace(0.0, 1.0, FINE)
+        wall = piece.at(t)
+        turned = np.flatnonzero((wall.angle[:-1] < wanted) & (wall.angle[1:] >= wanted))
+        if turned.size == 0:
             continue
-        t = brentq(beyond, *ends, xtol=1e-12)
-        frame = curve.at(np.array([t]))
-        place = [float(frame.z[0]), float(frame.r[0])]
-        index = low + int(np.searchsorted(along, t))
-        before, after = np.vstack([points[:index], place]), np.vstack([place, points[front + 1 if flat else index :]])
-        yield _apart(before[::-1])[::-1], _apart(after)
+
+        def beyond(t: float, piece: Piece = piece) -> float:
+            return float(piece.at(np.array([t])).angle[0]) - wanted
+
+        k = int(turned[-1])
+        frame = piece.at(np.array([brentq(beyond, t[k], t[k + 1], xtol=1e-12)]))
+        if frame.z[0] >= front[0] - FRONT:
+            return np.array([frame.z[0], frame.r[0]])
+    return None
 
 
 def _apart(points: FloatArray) -> FloatArray:

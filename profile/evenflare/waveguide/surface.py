@@ -46,6 +46,8 @@ class Patch(NamedTuple):
 class Surface:
     """A wall symmetric about both planes, for every waveguide: a round one has the same meridian twice.
 
+    slack : m, by which smoothing of points may have made the depths differ: the vertical one is stretched.
+
     Errors: ValueError if a meridian does not advance along the axis everywhere (sections are at constant depth), the
     two do not begin at one radius or end at one depth (to a micrometre), or the section has no such mouth.
     """
@@ -53,6 +55,7 @@ class Surface:
     horizontal: Meridian
     vertical: Meridian
     section: Section
+    slack: float = 0.0
 
     def __post_init__(self) -> None:
         throats = self.horizontal.throat_radius, self.vertical.throat_radius
@@ -62,7 +65,7 @@ class Surface:
                 f" {throats[1] / MILLIMETRE:.4f}: must be one radius, since the throat is round. Make them equal"
             )
         depths = self.horizontal.depth, self.vertical.depth
-        if abs(depths[0] - depths[1]) > SAME:
+        if abs(depths[0] - depths[1]) > SAME + self.slack:
             raise ValueError(
                 f"the horizontal meridian is {depths[0] / MILLIMETRE:.4f} mm deep, the vertical one"
                 f" {depths[1] / MILLIMETRE:.4f}: must be one depth, since the mouth lies in a plane. Make them equal"

@@ -6,10 +6,12 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.interpolate import BSpline, make_interp_spline
 
 from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide.meridian import Frame
+
+WIDEST = 1.2
+"""rad; the arc over a chord is taken to turn by no more than twice this."""
 
 
 def _graph(z: FloatArray, r: FloatArray, slope: FloatArray, bend: FloatArray, length: float) -> Frame:
@@ -196,25 +198,53 @@ _GAUSS_NODES, _GAUSS_WEIGHTS = 0.5 * (_nodes + 1.0), 0.5 * _weights
 
 @dataclass(frozen=True)
 class SplineWall:
-    """A smooth wall through given points (z, r) in m: an interpolating spline over the chord length.
+    """A smooth wall through given points (z, r) in m with given angles (rad, unwrapped) and curvatures (1/m) there.
 
-    Of fifth degree where there are six points or more, so that the curvature is smooth, and less for fewer.
+    From point to point polynomials of fifth degree in about the arc's length: angle and curvature are continuous, and
+    no part depends on points other than its own two.
     """
 
     points: tuple[tuple[float, float], ...]
+    angles: tuple[float, ...]
+    curvatures: tuple[float, ...]
 
     @cached_property
-    def _spline(self) -> BSpline:
-        points = np.array(self.points)
-        along = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
-        degree = 5 if len(points) >= 6 else min(3, len(points) - 1)
-        return make_interp_spline(along / along[-1], points, k=degree)
+    def _parts(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Parameters of the points; coefficients (6, 2, parts) over each part's own 0 to 1; headings of its chord."""
+        points, angle, curvature = np.array(self.points).T, np.array(self.angles), np.array(self.curvatures)
+        chord = np.diff(points, axis=1)
+        heading = np.arctan2(chord[1], chord[0])
+        heading += 2 * np.pi * np.round((0.5 * (angle[1:] + angle[:-1]) - heading) / (2 * np.pi))
+        half = np.minimum(0.5 * (np.abs(angle[:-1] - heading) + np.abs(angle[1:] - heading)), WIDEST)
+        length = np.hypot(*chord) / np.sinc(half / np.pi)
+        slope = np.stack([np.cos(angle), np.sin(angle)])
+        bend = np.stack([-np.sin(angle), np.cos(angle)]) * curvature
+        a, b = slope[:, :-1] * length, slope[:, 1:] * length
+        p, q = 0.5 * bend[:, :-1] * length**2, 0.5 * bend[:, 1:] * length**2
+        coefficients = np.stack(
+            [
+                points[:, :-1],
+                a,
+                p,
+                10.0 * chord - 6.0 * a - 4.0 * b - 3.0 * p + q,
+                -15.0 * chord + 8.0 * a + 7.0 * b + 3.0 * p - 2.0 * q,
+                6.0 * chord - 3.0 * a - 3.0 * b - p + q,
+            ]
+        )
+        along = np.concatenate([[0.0], np.cumsum(length)])
+        return along / along[-1], coefficients, heading
 
     def at(self, t: FloatArray) -> Frame:
         """See Piece."""
-        spline = self._spline
-        z, r = np.moveaxis(spline(t), -1, 0)
-        dz, dr = np.moveaxis(spline(t, 1), -1, 0)
-        ddz, ddr = np.moveaxis(spline(t, 2), -1, 0) if spline.k > 1 else (0.0 * z, 0.0 * r)
+        knots, coefficients, heading = self._parts
+        part = np.minimum(np.maximum(np.searchsorted(knots, t, side="right") - 1, 0), heading.size - 1)
+        width = knots[part + 1] - knots[part]
+        u = (t - knots[part]) / width
+        c = coefficients[:, :, part]
+        z, r = c[0] + u * (c[1] + u * (c[2] + u * (c[3] + u * (c[4] + u * c[5]))))
+        dz, dr = c[1] + u * (2 * c[2] + u * (3 * c[3] + u * (4 * c[4] + u * 5 * c[5])))
+        ddz, ddr = 2 * c[2] + u * (6 * c[3] + u * (12 * c[4] + u * 20 * c[5]))
         speed = np.hypot(dz, dr)
-        return Frame(z, r, np.arctan2(dr, dz), (dz * ddr - dr * ddz) / speed**3, speed)
+        cosine, sine = np.cos(heading[part]), np.sin(heading[part])
+        angle = heading[part] + np.arctan2(dr * cosine - dz * sine, dz * cosine + dr * sine)
+        return Frame(z, r, angle, (dz * ddr - dr * ddz) / speed**3, speed / width)

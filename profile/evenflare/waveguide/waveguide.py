@@ -12,6 +12,7 @@ from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import Superellipse
 from evenflare.waveguide.surface import Surface
 
@@ -97,7 +98,9 @@ class Waveguide:
             self._in_plane(name, shape)
             for name, shape in (("horizontal", self.shape.horizontal), ("vertical", self.shape.vertical))
         )
-        return Surface(horizontal, vertical, self.shape.section)
+        shapes = self.shape.horizontal, self.shape.vertical
+        slack = sum(abs(shape.depth_moved) for shape in shapes if isinstance(shape, Points))
+        return Surface(horizontal, vertical, self.shape.section, slack)
 
     def _in_plane(self, name: str, shape: Shape) -> Meridian:
         try:

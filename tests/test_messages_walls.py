@@ -30,7 +30,7 @@ FAULTS = {
     ),
     "no name for a CSV": (
         waveguide('meridian_csv = ""'),
-        'd.toml [waveguide] meridian_csv = "": is a folder. Name the CSV file',
+        'd.toml [waveguide] meridian_csv = "": must be text of 1 to 4000 characters',
     ),
     "free curve that ends below the axis": (
         waveguide('family = "free"\narc_length_mm = 100\nthroat_angle_deg = -30\ncurvature_per_m = [0, 0]'),

@@ -93,6 +93,8 @@ def test_cells_read_back_less_their_apostrophes_and_begin_no_formula(drawn):
 def test_header_lines_are_one_line_and_begin_no_cell_with_a_formula():
     (line,) = text.comments(["design: a,=1+1; @b,\t-c\nrest"])
     assert line == "# design: a,'=1+1; '@b, '-c rest"
+    assert text.comments(["bolts at (1, -2.5), (3,+4), -5"]) == ["# bolts at (1, -2.5), (3,+4), -5"], "numbers stay"
+    assert text.comments(["a, -1+cmd|' /C calc'!A0, -1 +x"]) == ["# a, '-1+cmd|' /C calc'!A0, '-1 +x"]
 
 
 # The same rule wherever a name is read. Each writes a file with the name and reads it.
@@ -280,5 +282,5 @@ def test_rows_of_a_search_hold_numbers_as_they_are_and_no_formulas(tmp_path, mon
 
 
 def test_numbers_of_tables_stay_numbers(tmp_path):
-    written = tables.csv_text({"level_db": np.array([-3.0, 2.0])}, header=["name: x,-3"])
-    assert written == "# name: x,'-3\nlevel_db\n-3.0000\n2.0000\n"
+    written = tables.csv_text({"level_db": np.array([-3.0, 2.0])}, header=["name: x,-3-y"])
+    assert written == "# name: x,'-3-y\nlevel_db\n-3.0000\n2.0000\n"

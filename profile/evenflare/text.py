@@ -33,7 +33,8 @@ _UNSEEN = frozenset({"Zs", "Cf", "Mn", "Mc", "Me"})
 _MARK = "'"
 _LEADING = frozenset("=+-@\t＝＋－＠#" + _MARK)
 """With most of these a spreadsheet takes a cell for a formula and carries it out (OWASP, CSV injection)."""
-_AFTER_A_COMMA = re.compile(r"([,;\t]\s*)(?=[=+\-@＝＋－＠])")
+_AFTER_A_COMMA = re.compile(r"([,;]\s*)(?=[=+\-@＝＋－＠])(?![+-][\d.]+(?:[),;]|$))")
+"""Where a line that is cut at its commas would begin a cell with a formula; a lone number is none."""
 
 
 class UnfitError(ValueError):
@@ -103,7 +104,8 @@ def from_path(stem: str) -> str:
 def comments(lines: Iterable[str]) -> list[str]:
     """Header lines of a CSV file: each begins with # and is one line.
 
-    A spreadsheet cuts such a line at its commas too: what would then begin a formula gets an apostrophe.
+    A spreadsheet cuts such a line at its commas too: what would then begin a formula gets an apostrophe. A number alone
+    does not.
     """
     return ["# " + _AFTER_A_COMMA.sub(rf"\g<1>{_MARK}", one_line(line)) for line in lines]
 

@@ -98,7 +98,8 @@ def parser() -> argparse.ArgumentParser:
         "history",
         "Print every scored candidate of a search as CSV on standard output",
         "example: evenflare history runs/shelf > candidates.csv\n\n"
-        "A row per number (the order asked for) and stage. Works while the search runs.",
+        "A row per number (the order asked for) and stage. Works while the search runs. A text that a spreadsheet\n"
+        "would take for a formula begins with an apostrophe.",
     )
     history.add_argument("run_folder", type=path, metavar="RUN", help="the folder given to search --out")
 

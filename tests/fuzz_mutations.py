@@ -165,16 +165,18 @@ def _inline(each: Any) -> str:
 
 
 def several(data: Any, random: Random) -> str:
-    """One change of tables, or a few; TooLargeError if they multiplied each other."""
-    done = [restructured(data, random) for _ in range(random.choice((1, 1, 1, 2, 4)))]
-    left, counted = [data], 0
-    while left:
-        each = left.pop()
-        counted += len(each) if isinstance(each, str) else 10
-        if counted + 10 * len(left) > LARGEST:
-            raise TooLargeError
-        if isinstance(each, dict | list):
-            left += each.values() if isinstance(each, dict) else each
+    """One change of tables, or a few; TooLargeError if they multiply each other."""
+    done = []
+    for _ in range(random.choice((1, 1, 1, 2, 4))):
+        done.append(restructured(data, random))
+        left, counted = [data], 0
+        while left:
+            each = left.pop()
+            counted += len(each) if isinstance(each, str) else 10
+            if counted + 10 * len(left) > LARGEST:
+                raise TooLargeError
+            if isinstance(each, dict | list):
+                left += each.values() if isinstance(each, dict) else each
     return ", ".join(done)
 
 

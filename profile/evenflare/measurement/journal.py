@@ -165,7 +165,7 @@ def _flat(table: Mapping[str, Any], prefix: str) -> Iterator[tuple[str, Any]]:
 
 def _read(journal: Path, row: tuple[Any, ...]) -> Prototype:
     number, *words, files, comparison, calibration = row
-    with database.row_faults(f"{journal} entry {number}"):
+    with database.row_faults(f"{journal} entry {short(str(number), 20)}"):
         added, name, design_id, design, notes = map(database.text, words)
         found = Prototype(
             added,

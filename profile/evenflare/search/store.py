@@ -164,7 +164,7 @@ def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
 
 def _read(path: Path, row: tuple[Any, ...]) -> tuple[Job, Outcome]:
     number, stage, family, vector, value, feasible, terms, limits, parameters, reason = row
-    with database.row_faults(f"{path} candidate {number}"):
+    with database.row_faults(f"{path} candidate {short(str(number), 20)}"):
         if stage not in STAGES or not isinstance(number, int) or (feasible and not isinstance(value, float)):
             raise ValueError(f"stage {stage!r}, score {value!r}")
         job = Job(database.text(family), tuple(map(float, json_value(database.text(vector)))), stage)

@@ -26,7 +26,7 @@ OBSERVATION = Observation(
     plane=np.array([0.0, 0.5 * np.pi]),
     reference_z=0.06,
 )
-UNCHECKED = at_resolution(replace(ROUND["full"], every=0))
+UNCHECKED = at_resolution(replace(ROUND["full"], apart=0.0))
 """The march without its estimate of its own error, which would take as long again."""
 
 

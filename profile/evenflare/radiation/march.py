@@ -155,7 +155,7 @@ def _solved(
     needed = _memory(fine, wavenumber, cores)
     _refuse_too_large(needed)
     bands = _bands(wavenumber, resolution.edges)
-    checked = _checked(bands, resolution.every)
+    checked = _checked(wavenumber, bands, resolution.apart)
     checks = _bands(wavenumber[checked], fine.resolution.edges) if checked.size else []
     # From the most work to the least, so that no core waits long for another.
     work = [(fine, wavenumber[checked][band]) for band in reversed(checks)]
@@ -197,12 +197,12 @@ def _solved(
 
 def _problems(waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber: float) -> tuple[Problem, Problem]:
     """The problem at a resolution, and at the finer one that tells of its error, up to a wavenumber, rad/m."""
-    finest = resolution.refined() if resolution.every else resolution
-    if resolution.every and waveguide.mounting.kind != "baffle":
+    finest = resolution.refined() if resolution.apart else resolution
+    if resolution.apart and waveguide.mounting.kind != "baffle":
         finest = replace(finest, modes=finest.modes + ON_A_SPHERE)
     fine = medium(waveguide, finest, wavenumber)
     # The modes of a round waveguide are the first of the finer ones.
-    coarse = fine if waveguide.is_round or not resolution.every else medium(waveguide, resolution, wavenumber)
+    coarse = fine if waveguide.is_round or not resolution.apart else medium(waveguide, resolution, wavenumber)
     driver = waveguide.driver
     profile = None if driver.velocity_profile is None else driver.velocity
     made = []
@@ -212,11 +212,15 @@ def _problems(waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber
     return made[0], made[1]
 
 
-def _checked(bands: Sequence[slice], every: int) -> IntArray:
-    """Indices of the frequencies that are solved again: of each band the highest, and downward every so many."""
-    if not every:
-        return np.zeros(0, dtype=np.int64)
-    return np.concatenate([np.arange(band.stop - 1, band.start - 1, -every)[::-1] for band in bands])
+def _checked(wavenumber: FloatArray, bands: Sequence[slice], apart: float) -> IntArray:
+    """Indices of the wavenumbers that are solved again: of each band the highest, and down as far apart as may be."""
+    chosen: list[int] = []
+    for band in bands if apart else []:
+        at = band.stop - 1
+        while at >= band.start:
+            chosen.append(at)
+            at = min(at - 1, int(np.searchsorted(wavenumber, wavenumber[at] / apart)))
+    return np.array(sorted(chosen), dtype=np.int64)
 
 
 def _heard(answer: Answer, observation: Observation) -> Heard:

@@ -16,8 +16,8 @@ class Resolution:
     fineness            : elements to one that bends and corners of the wall ask for at any frequency.
     edges               : of the bands whose frequencies share elements, as shares of the highest frequency. Many
                           where solving is dear (cost grows about as f^4), few where making elements is.
-    every               : how many frequencies there are to one that is solved again, more finely, to tell the error;
-                          the highest of a band always is. 0: none, and no error is told.
+    apart               : the largest ratio of two neighbouring frequencies of those that are solved again, more finely,
+                          to tell the error; the highest of a band always is. 1: all are. 0: none, and no error is told.
     one_mode            : carry one mode up to the launching cap, as waves on spherical caps are classically described;
                           it knows nothing of how a driver's exit moves but the mean.
     azimuth_cost        : radial modes that a mode of order m has fewer than that of order 0, per m; oblong only.
@@ -28,7 +28,7 @@ class Resolution:
     steps: float
     fineness: float
     edges: tuple[float, ...] = (0.71, 0.5, 0.35, 0.25, 0.125)
-    every: int = 0
+    apart: float = 0.0
     one_mode: bool = False
     azimuth_cost: float = 1.0
 
@@ -45,7 +45,7 @@ class Resolution:
             steps=1.5 * self.steps,
             fineness=2.0 * self.fineness,
             azimuth_cost=self.azimuth_cost / 1.15,
-            edges=self.edges[:: max(1, self.every)],
+            edges=self.edges[:: 3 if self.apart > 1.0 else 1],
         )
 
     def finer(self) -> Resolution:
@@ -54,12 +54,12 @@ class Resolution:
 
 
 ROUND: dict[Setting, Resolution] = {
-    "full": Resolution(5.0, 0.45, 3.0, 1.0, every=1),
-    "screen": Resolution(4.0, 0.34, 2.1, 0.6, (0.65, 0.4, 0.2), every=8),
+    "full": Resolution(5.0, 0.45, 3.0, 1.0, apart=1.0),
+    "screen": Resolution(4.0, 0.34, 2.1, 0.6, (0.65, 0.4, 0.2), apart=1.8),
     "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,), one_mode=True),
 }
 OBLONG: dict[Setting, Resolution] = {
-    "full": Resolution(5.0, 0.45, 3.0, 1.0, every=3, azimuth_cost=0.6),
+    "full": Resolution(5.0, 0.45, 3.0, 1.0, apart=1.15, azimuth_cost=0.6),
     "screen": Resolution(3.0, 0.3, 2.1, 0.6, (0.6, 0.3)),
     "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,), one_mode=True),
 }

@@ -177,11 +177,11 @@ def _nodes(run: Run, stretch: _Stretch) -> _Nodes:
     first, last = stretch.first, stretch.last
     points, along = run.points[first : last + 1], run.along[first : last + 1]
     chord = np.arange(first, last)
-    for jump, at in ((stretch.begin, 0), (stretch.end, None)):
+    for jump, at_end in ((stretch.begin, False), (stretch.end, True)):
         if jump is not None and jump.place is not None:
-            points = np.insert(points, at if at == 0 else len(points), jump.place, axis=0)
-            along = np.insert(along, at if at == 0 else len(along), jump.along)
-            chord = np.insert(chord, at if at == 0 else len(chord), jump.before)
+            points = np.insert(points, len(points) if at_end else 0, jump.place, axis=0)
+            along = np.insert(along, len(along) if at_end else 0, jump.along)
+            chord = np.insert(chord, len(chord) if at_end else 0, jump.before)
     if stretch.straight:
         (dz, dr), heading = points[-1] - points[0], float(run.heading[first])
         angle = heading + np.arctan2(np.sin(np.arctan2(dr, dz) - heading), np.cos(np.arctan2(dr, dz) - heading))

@@ -19,6 +19,8 @@ NOISE_SHARE = 0.25
 """Of the least corner, what noise may feign; where it would feign more, turns are taken between points apart."""
 LONG = 4.0
 """A chord this many times as long as those beside it stands for a straight part, unless it leaves them as a curve."""
+LARGEST_NOISE = 0.5 * MILLIMETRE
+"""What zigzags by more is meant so."""
 FEWEST = 9
 """Points from which their noise can be told."""
 
@@ -52,7 +54,7 @@ def grid(points: FloatArray) -> float:
 
 
 def noise(points: FloatArray) -> float:
-    """m, rms of what points (N, 2) leave a smooth curve by, across it; 0 for fewer than FEWEST.
+    """m, rms of what points (N, 2) leave a smooth curve by, across it; 0 for fewer than FEWEST, or what must be meant.
 
     Each point is compared to the cubic through two neighbours on either side: over even steps it leaves that by 1.39
     times its own noise (the root of 1 + 34/36). Their median knows nothing of a few corners.
@@ -73,7 +75,8 @@ def noise(points: FloatArray) -> float:
                 apart = x[:, k] - x[:, m]
                 weight[:, k] *= x[:, m] / np.where(np.abs(apart) < FINEST_GRID, FINEST_GRID, apart)
     left = np.abs(np.sum(weight * y, axis=1)) / np.sqrt(1.0 + np.sum(weight**2, axis=1))
-    return float(np.median(left)) / 0.6745
+    found = float(np.median(left)) / 0.6745
+    return found if found <= LARGEST_NOISE else 0.0
 
 
 def corners_of(points: FloatArray, *, corner: float) -> tuple[int, ...]:

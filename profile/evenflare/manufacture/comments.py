@@ -28,7 +28,7 @@ SPELT = str.maketrans(
 LEFT_OUT = frozenset({"Mn", "Mc", "Me", "Cf", "Cc", "Cs"})
 """Categories: marks on the letter before, formats, controls."""
 OBEYED = re.compile(r"MSG|DEBUG|PRINT|ABORT|LOG|PROBE|PY", re.IGNORECASE)
-"""Words that a controller obeys at the start of a comment (LinuxCNC's active comments, from memory)."""
+"""Words that a controller obeys at the start of a comment (active comments of some, from memory)."""
 
 
 def plain(text: str) -> str:

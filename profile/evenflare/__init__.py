@@ -12,7 +12,7 @@ if TYPE_CHECKING:
     from evenflare.search import run_search
     from evenflare.target import read_target
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 __all__ = ["read_design", "read_target", "run_search", "score", "solve", "write_design"]
 

@@ -32,7 +32,7 @@ DISTANCE, HEIGHT = 2.0, 3.0
 SAMPLE_RATE, SAMPLES = 48000, 2048
 LOUD = 0.2
 """Pa on axis, about."""
-NOISE, SCATTER_DB = 2e-6, 0.1
+NOISE, SCATTER_DB = 5e-7, 0.05
 GROUND = 0.7
 """Share of the pressure that the ground sends back."""
 

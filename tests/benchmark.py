@@ -1,5 +1,7 @@
 """`make bench`: time and error of the march, the judge and the trades; what starting the program costs.
 
+All that is printed is also kept, as the last section of docs/accuracy.md.
+
 Errors are against a converged solution of the same solver: nearly doubled modes and halved steps, itself checked
 against a finer one. Times are the least of several runs of one warmed-up process on one core, in process time, and as
 ratios to the converged solution's time in the same run, which another machine should reproduce.
@@ -7,12 +9,16 @@ ratios to the converged solution's time in the same run, which another machine s
 
 from __future__ import annotations
 
+import io
 import os
 import platform
+import re
 import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import redirect_stdout
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -36,6 +42,7 @@ from evenflare.waveguide import Limits, ParameterSpace, Waveguide
 from shapes import BENCHMARK
 from timing import least_time
 
+PAGE = Path(__file__).parent.parent / "docs" / "accuracy.md"
 OBSERVATION = Observation(frequency=np.geomspace(300, 20000, 60), off_axis=np.linspace(0, np.pi, 37))
 CONVERGED = Resolution(10, 0.85, 6, 2)
 FINER = Resolution(12, 1.0, 8, 3)
@@ -130,8 +137,31 @@ def starting() -> None:
         print(f"{command[-1]}: {min(spent):.2f} s, interpreter included")
 
 
+class Kept(io.StringIO):
+    """Standard output, and what went there."""
+
+    def write(self, text: str) -> int:
+        sys.__stdout__.write(text)
+        return super().write(text)
+
+
+def kept(page: str, printed: str) -> str:
+    """The page with what was printed in its place."""
+    text = f"<!-- bench -->\n\n```text\n{printed.strip()}\n```\n\n<!-- end -->"
+    return re.sub(r"<!-- bench -->.*?<!-- end -->", lambda _: text, page, flags=re.DOTALL)
+
+
 def main() -> None:
-    print(f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
+    with redirect_stdout(Kept()) as printed:
+        measure()
+    PAGE.write_text(kept(PAGE.read_text(encoding="utf-8"), printed.getvalue()), encoding="utf-8")
+
+
+def measure() -> None:
+    print(
+        f"{datetime.now(UTC):%Y-%m-%d}, {platform.processor() or platform.machine()}, {os.cpu_count()} cores,"
+        f" Python {platform.python_version()}"
+    )
     radiation.solver("full")(next(iter(BENCHMARK.values())), OBSERVATION, Air())
     solver_table()
     growth()

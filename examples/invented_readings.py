@@ -3,8 +3,8 @@
     python examples/invented_readings.py DESIGN.toml FOLDER
 
 No prototype stands behind them. The design is solved by boundary elements with a driver that the design does not know
-of: its wavefront is curved at the exit, and the air was colder. A microphone two metres away hears it every ten degrees
-in both planes, with the ground's echo, some noise and 0.1 dB of scatter from reading to reading. FOLDER receives one WAV
+of: its wavefront is curved at the exit. The air is colder, too. A microphone two metres away hears it every ten degrees
+in both planes, with the ground's echo, some noise and 0.05 dB of scatter from reading to reading. FOLDER receives a WAV
 for each direction, the impulse response in Pa, and nothing else: `evenflare measure --write-session FOLDER` drafts the
 session file.
 """

@@ -1,9 +1,9 @@
 """`make docs`: keys and columns listed in the pages of docs/ as the code has them, each with its meaning.
 
-Between `<!-- keys NAME -->` or `<!-- columns NAME -->` and `<!-- end -->` a page holds what is written here. Keys, ranges
-and defaults come from the schemas; columns from `docs/columns.json`, which `python tests/documents.py FOLDER` gathers
-from the files of a whole run, and which the test of that run compares with what it wrote; meanings from
-`docs/meanings.toml`, which must hold one for each, and no more.
+Between `<!-- keys NAME -->` or `<!-- columns NAME -->` and `<!-- end -->` a page holds what is written here. Keys,
+ranges and defaults come from the schemas; columns from `docs/columns.json`, which `make tutorial` gathers from the files
+of a whole run, and which the test of that run compares with what it wrote; meanings from `docs/meanings.toml`, which
+must hold one for each, and no more.
 """
 
 from __future__ import annotations

@@ -77,7 +77,7 @@ def prepare(folder: Path) -> None:
 
 
 def carry_out(line: str) -> str:
-    """One command in the current folder; its standard output. AssertionError if it ends otherwise than the page says."""
+    """One command in the current folder; its standard output. AssertionError unless it ends as the page says."""
     words = shlex.split(line, comments=True)
     wanted = int(found[1]) if (found := EXIT_CODE.search(line)) else 0
     with redirect_stdout(io.StringIO()) as out:

@@ -12,7 +12,6 @@ from __future__ import annotations
 import io
 import os
 import platform
-import re
 import subprocess
 import sys
 import time
@@ -32,6 +31,7 @@ import benchmark_manufacture
 import benchmark_measurement
 import benchmark_oblong
 import benchmark_room
+import documents
 from evenflare import metrics, radiation
 from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation
@@ -42,7 +42,6 @@ from evenflare.waveguide import Limits, ParameterSpace, Waveguide
 from shapes import BENCHMARK
 from timing import least_time
 
-PAGE = Path(__file__).parent.parent / "docs" / "accuracy.md"
 OBSERVATION = Observation(frequency=np.geomspace(300, 20000, 60), off_axis=np.linspace(0, np.pi, 37))
 CONVERGED = Resolution(10, 0.85, 6, 2)
 FINER = Resolution(12, 1.0, 8, 3)
@@ -145,16 +144,11 @@ class Kept(io.StringIO):
         return super().write(text)
 
 
-def kept(page: str, printed: str) -> str:
-    """The page with what was printed in its place."""
-    text = f"<!-- bench -->\n\n```text\n{printed.strip()}\n```\n\n<!-- end -->"
-    return re.sub(r"<!-- bench -->.*?<!-- end -->", lambda _: text, page, flags=re.DOTALL)
-
-
 def main() -> None:
     with redirect_stdout(Kept()) as printed:
         measure()
-    PAGE.write_text(kept(PAGE.read_text(encoding="utf-8"), printed.getvalue()), encoding="utf-8")
+    page = documents.DOCS / "accuracy.md"
+    page.write_text(documents.with_bench(page.read_text(encoding="utf-8"), printed.getvalue()), encoding="utf-8")
 
 
 def measure() -> None:

@@ -1,9 +1,9 @@
 """`make docs`: keys and columns listed in the pages of docs/ as the code has them, each with its meaning.
 
 Between `<!-- keys NAME -->` or `<!-- columns NAME -->` and `<!-- end -->` a page holds what is written here. Keys,
-ranges and defaults come from the schemas; columns from `docs/columns.json`, which `make tutorial` gathers from the files
-of a whole run, and which the test of that run compares with what it wrote; meanings from `docs/meanings.toml`, which
-must hold one for each, and no more.
+ranges and defaults come from the schemas; columns from `docs/columns.json`, which `make tutorial` gathers from the
+files of a whole run, and which the test of that run compares with what it wrote; meanings from `docs/meanings.toml`,
+which must hold one for each, and no more.
 """
 
 from __future__ import annotations
@@ -12,6 +12,7 @@ import inspect
 import json
 import re
 import sys
+import textwrap
 import tomllib
 from collections.abc import Iterator, Mapping, Sequence
 from pathlib import Path
@@ -59,6 +60,8 @@ SHARED = (DriverTable, MountingTable, AirTable)
 """Tables that are those of a design file."""
 REPEATED = {"midrange": "lower_midrange"}
 """Tables that are listed once for two names."""
+LINE = 118
+"""Characters of a line of prose."""
 RUNS_OWN = ("provenance.json",)
 """Files whose keys tell of one run only."""
 
@@ -222,7 +225,8 @@ def listed_columns(page: str) -> str:
         words = [about] if isinstance(about, str) else about
         told: dict[str, None] = {}
         for form, what in zip(_forms(forms, len(words)), words, strict=True):
-            text += [f"**`{file}`**: {what}\n", f"| {'key' if file.endswith('.json') else 'column'} | meaning |"]
+            line = textwrap.fill(f"**`{file}`**: {what}", LINE, break_long_words=False, break_on_hyphens=False)
+            text += [f"{line}\n", f"| {'key' if file.endswith('.json') else 'column'} | meaning |"]
             text.append("|---|---|")
             for name in form:
                 told[name] = None
@@ -263,6 +267,12 @@ def rendered(text: str) -> str:
         return f"{match[1]}\n{made}\n{match[4]}"
 
     return MARKED.sub(section, text)
+
+
+def with_bench(page: str, printed: str) -> str:
+    """The page of figures with what `make bench` printed as its last section."""
+    text = f"<!-- bench -->\n\n```text\n{printed.strip()}\n```\n\n<!-- end -->"
+    return re.sub(r"<!-- bench -->.*?<!-- end -->", lambda _: text, page, flags=re.DOTALL)
 
 
 def pages() -> list[Path]:

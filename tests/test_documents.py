@@ -12,7 +12,6 @@ from pathlib import Path
 import pytest
 
 import documents
-from benchmark import kept
 from evenflare.cli.options import parser
 from evenflare.files import InputError
 
@@ -65,9 +64,8 @@ def test_page_lists_keys_and_columns_as_the_code_has_them(page):
 
 
 def test_every_kind_of_file_is_listed_on_a_page():
-    marked = {
-        (kind, what) for page in documents.pages() for _, kind, what, _ in documents.MARKED.findall(text_of(page))
-    }
+    found = [documents.MARKED.findall(text_of(page)) for page in documents.pages()]
+    marked = {(kind, what) for page in found for _, kind, what, _ in page}
     known = documents.meanings()
     assert marked == {*(("keys", each) for each in known["keys"]), *(("columns", each) for each in known["files"])}
     assert set(known["keys"]) == {"design", *documents.ROOTS}
@@ -93,9 +91,8 @@ def test_every_table_that_is_written_is_listed():
     listed = {file for files in documents.meanings()["files"].values() for file in files}
     forms = [form for file in listed for form in written[file]]
     # Files that differ in nothing but their name are listed once.
-    assert [
-        file for file, own in written.items() if file not in listed and not all(form in forms for form in own)
-    ] == []
+    others = {file: own for file, own in written.items() if file not in listed}
+    assert [file for file, own in others.items() if not all(form in forms for form in own)] == []
 
 
 @pytest.mark.parametrize("key", INSIDE)
@@ -145,11 +142,11 @@ def test_pictures_are_small_and_shown():
 
 @pytest.mark.parametrize("page", PAGES, ids=name)
 def test_commands_on_a_page_are_commands(page):
-    for block in re.findall(r"^```(?:sh)?\n(.*?)^```", text_of(page), re.DOTALL | re.MULTILINE):
-        for line in block.splitlines():
-            words = shlex.split(line.partition(" > ")[0], comments=True)
-            if words[:1] == ["evenflare"]:
-                parser().parse_args(words[1:])  # ends the program at a slip
+    blocks = re.findall(r"^```(\w*)\n(.*?)^```", text_of(page), re.DOTALL | re.MULTILINE)
+    lines = [line for language, text in blocks if language in ("", "sh") for line in text.splitlines()]
+    for line in lines:
+        if line.startswith("evenflare "):
+            parser().parse_args(shlex.split(line.partition(" > ")[0], comments=True)[1:])  # ends the program at a slip
 
 
 def test_dependencies_stand_with_the_licences_that_they_declare():
@@ -167,6 +164,6 @@ def test_dependencies_stand_with_the_licences_that_they_declare():
 
 
 def test_bench_replaces_its_section_and_nothing_else():
-    page = "before\n<!-- bench -->\nold\n<!-- end -->\nafter\n"
-    assert kept(page, "new \\1\n") == "before\n<!-- bench -->\n\n```text\nnew \\1\n```\n\n<!-- end -->\nafter\n"
+    written = documents.with_bench("before\n<!-- bench -->\nold\n<!-- end -->\nafter\n", "new \\1\n")
+    assert written == "before\n<!-- bench -->\n\n```text\nnew \\1\n```\n\n<!-- end -->\nafter\n"
     assert "<!-- bench -->" in text_of(documents.DOCS / "accuracy.md")

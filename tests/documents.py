@@ -121,8 +121,8 @@ def allowed(annotation: Any, metadata: Sequence[Any] = ()) -> str:
     if kind is Literal:
         return _choice(arguments)
     if kind is list:
-        inner = allowed(arguments[0])
-        return inner and f"{SEVERAL.get(_length(metadata), 'list of')} {inner}"
+        inner, how_many = allowed(arguments[0]), SEVERAL.get(_length(metadata), "list")
+        return inner and f"{how_many}, each {inner}".replace("list, each pair", "pairs")
     if kind in (Union, UnionType):
         # A check of its own may take more forms than the type says.
         own = any(isinstance(each, BeforeValidator) for each in metadata)
@@ -130,7 +130,8 @@ def allowed(annotation: Any, metadata: Sequence[Any] = ()) -> str:
     return {str: "text", bool: "true or false"}.get(annotation, "")
 
 
-SEVERAL = {2: "pair of", 3: "three of"}
+SEVERAL = {2: "pair", 3: "three"}
+"""What a list is called that must hold so many."""
 
 
 def _bounds(check: Any) -> Mapping[str, Any]:
@@ -148,7 +149,8 @@ def _length(metadata: Sequence[Any]) -> int | None:
 
 
 def _number(value: float) -> str:
-    return f"{value:.10g}".replace("-", "\u2212", 1) if value < 0 else f"{value:.10g}"
+    text = f"{value:.10g}".replace("e-0", "e-")
+    return text.replace("-", "\u2212", 1) if value < 0 else text
 
 
 def _choice(values: Sequence[Any]) -> str:
@@ -175,14 +177,16 @@ def listed_keys(name: str) -> str:
     text = []
     for place, tables in tables_of(name).items():
         keys = keys_of(tables)
-        many = place == "waveguide"
+        many = (name, place) == ("design", "waveguide")
         text += [f"**{heading(name, place)}**\n"]
         text += ["| key | " + ("of | " if many else "") + "meaning | allowed | default |"]
         text += ["|---|" + ("---|" if many else "") + "---|---|---|"]
         for key, (field, families) in keys.items():
             of = f"{_families(families, tables)} | " if many else ""
             limits = allowed(field.annotation, field.metadata)
-            text.append(f"| `{key}` | {of}{known[place][key]} | {limits} | {default(field)} |")
+            # A form that lacks the key does without it.
+            otherwise = default(field) if many or all(key in table.model_fields for table in tables) else ""
+            text.append(f"| `{key}` | {of}{known[place][key]} | {limits} | {otherwise} |")
         text.append("")
     return "\n".join(text)
 

@@ -78,7 +78,8 @@ def prepare(folder: Path) -> None:
 
 def carry_out(line: str) -> str:
     """One command in the current folder; its standard output. AssertionError unless it ends as the page says."""
-    words = shlex.split(line, comments=True)
+    command, _, into = line.partition(" > ")
+    words = shlex.split(command, comments=True)
     wanted = int(found[1]) if (found := EXIT_CODE.search(line)) else 0
     with redirect_stdout(io.StringIO()) as out:
         if words[0] == "evenflare":
@@ -92,6 +93,8 @@ def carry_out(line: str) -> str:
             finally:
                 sys.argv = before
     assert code == wanted, f"{line}: exit code {code}\n{out.getvalue()}"
+    if into:
+        Path(into.strip()).write_text(out.getvalue(), encoding="utf-8")
     return out.getvalue()
 
 
@@ -132,6 +135,7 @@ def main() -> None:
         pictures.mkdir(exist_ok=True)
         for picture, source in PICTURES.items():
             shrunk(folder / source, pictures / picture)
+        (folder / "candidates.csv").unlink()  # its columns go with the families that were searched
         documents.main([name])
 
 

@@ -186,9 +186,18 @@ def listed_keys(name: str) -> str:
             limits = allowed(field.annotation, field.metadata)
             # A form that lacks the key does without it.
             otherwise = default(field) if many or all(key in table.model_fields for table in tables) else ""
-            text.append(f"| `{key}` | {of}{known[place][key]} | {limits} | {otherwise} |")
+            meaning = _meaning(key, f'keys.{name}."{place}"', known.get(place, {}))
+            text.append(f"| `{key}` | {of}{meaning} | {limits} | {otherwise} |")
         text.append("")
     return "\n".join(text)
+
+
+def _meaning(name: str, place: str, *known: Mapping[str, str]) -> str:
+    """Of a key or column, from the first that knows it. SystemExit that says what to write where none does."""
+    found = next((each[name] for each in known if name in each), None)
+    if found is None:
+        raise SystemExit(f'docs/meanings.toml [{place}] {name}: missing. Write there what it means, as {name} = "..."')
+    return found
 
 
 def heading(name: str, place: str) -> str:
@@ -234,7 +243,7 @@ def listed_columns(page: str) -> str:
             text.append("|---|---|")
             for name in form:
                 told[name] = None
-                text.append(f"| `{name}` | {own.get(name) or known['columns']['any'][name]} |")
+                text.append(f"| `{name}` | {_meaning(name, f'columns."{file}"', own, known['columns']['any'])} |")
             text.append("")
     return "\n".join(text)
 

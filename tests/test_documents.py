@@ -77,6 +77,14 @@ def test_no_meaning_is_of_a_key_that_is_gone():
         assert {place: set(keys) for place, keys in places.items()} == listed
 
 
+def test_key_without_a_meaning_is_told(monkeypatch):
+    known = documents.meanings()
+    del known["keys"]["design"]["driver"]["exit_diameter_mm"]
+    monkeypatch.setattr(documents, "meanings", lambda: known)
+    with pytest.raises(SystemExit, match=r'meanings.toml \[keys.design."driver"\] exit_diameter_mm: missing'):
+        documents.listed_keys("design")
+
+
 def test_no_meaning_is_of_a_column_that_is_gone():
     written, known = documents.columns(), documents.meanings()
     every = {column for forms in written.values() for form in forms for column in form}

@@ -243,7 +243,8 @@ def listed_columns(page: str) -> str:
             text.append("|---|---|")
             for name in form:
                 told[name] = None
-                text.append(f"| `{name}` | {_meaning(name, f'columns."{file}"', own, known['columns']['any'])} |")
+                meaning = _meaning(name, f'columns."{file}"', own, known["columns"]["any"])
+                text.append(f"| `{name}` | {meaning} |")
             text.append("")
     return "\n".join(text)
 

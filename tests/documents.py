@@ -236,13 +236,11 @@ def listed_columns(page: str) -> str:
         own = known["columns"].get(file, {})
         forms = columns()[file]
         words = [about] if isinstance(about, str) else about
-        told: dict[str, None] = {}
         for form, what in zip(_forms(forms, len(words)), words, strict=True):
             line = textwrap.fill(f"**`{file}`**: {what}", LINE, break_long_words=False, break_on_hyphens=False)
             text += [f"{line}\n", f"| {'key' if file.endswith('.json') else 'column'} | meaning |"]
             text.append("|---|---|")
             for name in form:
-                told[name] = None
                 meaning = _meaning(name, f'columns."{file}"', own, known["columns"]["any"])
                 text.append(f"| `{name}` | {meaning} |")
             text.append("")

@@ -4,7 +4,7 @@ ENVIRONMENT := .venv
 BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
 
-.PHONY: demo test bench fuzz oldest newest clean
+.PHONY: demo test bench docs tutorial fuzz oldest newest clean
 
 $(INSTALLED): pyproject.toml
 	$(PYTHON) -m venv $(ENVIRONMENT)
@@ -21,7 +21,7 @@ test: $(INSTALLED)
 	$(BIN)/mypy
 	$(BIN)/pytest --numprocesses auto --dist loadfile
 
-# Times as ratios within one run, and errors against converged solutions.
+# Times as ratios within one run, and errors against converged solutions; kept in docs/accuracy.md.
 bench: $(INSTALLED)
 	$(BIN)/python tests/benchmark.py
 
@@ -30,6 +30,14 @@ fuzz: SEED ?= 1
 fuzz: COUNT ?= 100000
 fuzz: $(INSTALLED)
 	$(BIN)/python tests/fuzzing.py --seed $(SEED) --count $(COUNT)
+
+# The pages' lists of keys and columns, after a change of a schema or of docs/meanings.toml.
+docs: $(INSTALLED)
+	$(BIN)/python tests/documents.py
+
+# The tutorial carried out, for its pictures and for the columns of every table; then the same.
+tutorial: $(INSTALLED)
+	$(BIN)/python tests/tutorial.py
 
 # Every command once, with the lowest versions that pyproject.toml allows (these ask for Python 3.11), and with the newest
 # there are (make newest PYTHON=python3.13). Old libraries warn of what newer ones have changed: that is no error.

@@ -1,5 +1,7 @@
 """`make bench`: time and error of the march, the judge and the trades; what starting the program costs.
 
+All that is printed is also kept, as the last section of docs/accuracy.md.
+
 Errors are against a converged solution of the same solver: nearly doubled modes and halved steps, itself checked
 against a finer one. Times are the least of several runs of one warmed-up process on one core, in process time, and as
 ratios to the converged solution's time in the same run, which another machine should reproduce.
@@ -7,12 +9,15 @@ ratios to the converged solution's time in the same run, which another machine s
 
 from __future__ import annotations
 
+import io
 import os
 import platform
 import subprocess
 import sys
 import time
 from collections.abc import Callable
+from contextlib import redirect_stdout
+from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
@@ -26,6 +31,7 @@ import benchmark_manufacture
 import benchmark_measurement
 import benchmark_oblong
 import benchmark_room
+import documents
 from evenflare import metrics, radiation
 from evenflare.air import Air
 from evenflare.directivity import Directivity, Observation
@@ -130,8 +136,26 @@ def starting() -> None:
         print(f"{command[-1]}: {min(spent):.2f} s, interpreter included")
 
 
+class Kept(io.StringIO):
+    """Standard output, and what went there."""
+
+    def write(self, text: str) -> int:
+        sys.__stdout__.write(text)
+        return super().write(text)
+
+
 def main() -> None:
-    print(f"{platform.processor() or platform.machine()}, {os.cpu_count()} cores, Python {platform.python_version()}")
+    with redirect_stdout(Kept()) as printed:
+        measure()
+    page = documents.DOCS / "accuracy.md"
+    page.write_text(documents.with_bench(page.read_text(encoding="utf-8"), printed.getvalue()), encoding="utf-8")
+
+
+def measure() -> None:
+    print(
+        f"{datetime.now(UTC):%Y-%m-%d}, {platform.processor() or platform.machine()}, {os.cpu_count()} cores,"
+        f" Python {platform.python_version()}"
+    )
     radiation.solver("full")(next(iter(BENCHMARK.values())), OBSERVATION, Air())
     solver_table()
     growth()

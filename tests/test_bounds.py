@@ -18,12 +18,13 @@ from evenflare.columns import numbers
 from evenflare.design import read_design
 from evenflare.directivity_file import read_directivity
 from evenflare.dsp.filters_file import read_equaliser
-from evenflare.files import InputError, check_folder, plain, read_text, short
+from evenflare.files import InputError, check_folder, read_text, short
 from evenflare.measurement.journal import add, entries, read_comparison
 from evenflare.measurement.session import read_session
 from evenflare.measurement.wav import MOST_CHANNELS, read_wav
 from evenflare.search.store import STORE, check_run, history_rows, opened
 from evenflare.target import read_target
+from evenflare.text import visible
 from fuzz_formats import CASES, ENTRY, IDENTITY, RIG, write_corpus
 from fuzzing import bounded
 from target_texts import GOOD as TARGET
@@ -310,8 +311,8 @@ STEER = "\x1b[2J\x9b31m\u202e"
 
 def test_what_is_quoted_is_short_and_steers_no_terminal():
     assert str(InputError(f"d.toml: {STEER}\nsecond line")) == "d.toml: \\x1b[2J\\x9b31m\\u202e\nsecond line"
-    assert plain("größer, 声") == "größer, 声"
-    assert short("a\nb") == "a\\nb"
+    assert visible("größer, 声") == "größer, 声"
+    assert short("a\nb") == "a\\x0ab"
     assert short("x" * 500) == "x" * 197 + "..."
 
 
@@ -339,7 +340,7 @@ def test_a_long_or_hidden_value_of_a_design_is_quoted_in_part(tmp_path, monkeypa
     assert told.startswith(("d.toml", "世世"))
     assert "x" * 201 not in told
     assert "x " * 101 not in told
-    assert plain(told) == told
+    assert visible(told) == told
 
 
 @pytest.mark.parametrize("name", ["x" * 200, "世" * 90 + "_{off_axis_deg}.wav", "{" * 150, "a\\u0000{off_axis_deg}"])

@@ -79,6 +79,8 @@ def faults(module: str, source: str) -> list[str]:
         part = rest.split(".")[0]
         if first == "":
             found.append(f"{module}:{line}: relative import")
+        elif rest.startswith("njit") and first == "numba" and module != "compiled":
+            found.append(f"{module}:{line}: imports njit past compiled")
         elif first in ("matplotlib", "mpl_toolkits") and module not in ("report.figures", "report.paper"):
             found.append(f"{module}:{line}: imports {first}")
         elif first == "evenflare" and unit != "__init__" and part not in {*ALLOWED[unit], unit, "", "__version__"}:
@@ -124,6 +126,7 @@ def test_module_imports_only_layers_below_and_speaks_only_in_cli(path):
         ("report.style", "def late():\n    import matplotlib.pyplot", "imports matplotlib"),
         ("search.loop", "print('best so far')", "prints"),
         ("check", "sys.stderr.write('bad')", "uses sys.stderr"),
+        ("radiation.ring", "from numba import njit", "imports njit past compiled"),
         ("helpers", "", "has no layer"),
     ],
 )

@@ -5,8 +5,8 @@ from __future__ import annotations
 import math
 
 import numpy as np
-from numba import njit
 
+from evenflare.compiled import njit
 from evenflare.units import FloatArray
 
 OPPOSED = -0.5

@@ -175,8 +175,8 @@ def test_any_member_of_a_family_reads_back(read, family, vector, speed, exit_rad
         waveguide = space.waveguide(np.array(vector[: len(space.names)]))
     except ValueError as refused:
         # A free curve may end far beyond the limits, where a search does not follow it, and not fit into the sphere.
-        assert sphere is not None
-        assert "must be at least the mouth's radius" in str(refused)
+        if "must be at least the mouth's radius" not in str(refused):
+            raise
         reject()
     design = designed(waveguide, air=Air(speed, 1.2))
     found = read(design_toml(design))

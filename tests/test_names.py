@@ -8,6 +8,7 @@ import re
 import shlex
 import sqlite3
 import unicodedata
+from importlib.resources import files
 from pathlib import Path
 
 import netCDF4
@@ -136,7 +137,7 @@ def in_target(folder, name, value):
 
 def in_process(folder, name, value):
     file = folder / "p.toml"
-    bundled = Path(read_process.__code__.co_filename).parent / "processes" / "router.toml"
+    bundled = Path(str(files("evenflare.manufacture"))) / "processes" / "router.toml"
     file.write_text(
         re.sub(r"^material = .*$", lambda _: f"material = {value}", bundled.read_text("utf-8"), flags=re.M),
         encoding="utf-8",

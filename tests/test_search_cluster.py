@@ -19,6 +19,7 @@ import pytest
 import killing
 from cheap_search import hidden_target, marked, searched
 from commandline import TARGET, said
+from evenflare import __version__
 from evenflare.commands import searching
 from evenflare.files import InputError
 from evenflare.search import cluster, history_rows
@@ -204,7 +205,7 @@ def test_worker_with_other_packages_is_refused_by_name(cluster_here, monkeypatch
     message = str(refused.value)
     assert message.startswith(f"--scheduler = {cluster_here.address}: workers must have the same packages as this")
     assert message.count("tcp://127.0.0.1:") == 3, "both workers by name"
-    assert "has evenflare 0.1.0 (99.0 here), numpy " in message
+    assert f"has evenflare {__version__} (99.0 here), numpy " in message
     assert message.endswith("Install the same versions there")
     # One that joins later is found out by the first candidate it is given.
     monkeypatch.undo()

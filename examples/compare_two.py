@@ -11,7 +11,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.air import Air
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.measurement.compare import compare
 from evenflare.radiation import solver
 from evenflare.units import DEGREE, MILLIMETRE

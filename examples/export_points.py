@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 from evenflare import read_design
-from evenflare.design import design_id
+from evenflare.design.file import design_id
 from evenflare.manufacture import write_points
 from evenflare.units import MILLIMETRE
 

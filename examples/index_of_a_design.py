@@ -11,8 +11,8 @@ import numpy as np
 
 from evenflare import metrics, solve
 from evenflare.air import Air
-from evenflare.design import Design
-from evenflare.directivity import Observation
+from evenflare.design.file import Design
+from evenflare.directivity.types import Observation
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import OblateSpheroidal, Waveguide
 

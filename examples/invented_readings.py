@@ -21,7 +21,7 @@ from scipy.interpolate import CubicSpline
 
 from evenflare import read_design, solve
 from evenflare.air import air_at
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.units import DEGREE
 
 EXIT_HALF_ANGLE = 12 * DEGREE

@@ -11,7 +11,7 @@ import numpy as np
 
 from evenflare import metrics
 from evenflare.air import Air
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation import solver
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import OblateSpheroidal, Waveguide

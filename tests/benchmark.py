@@ -34,10 +34,10 @@ import benchmark_room
 import documents
 from evenflare import metrics, radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.objective import search_observation
 from evenflare.radiation.march import Resolution, at_resolution
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 from evenflare.waveguide import Limits, ParameterSpace, Waveguide
 from shapes import BENCHMARK
 from timing import least_time

@@ -14,7 +14,7 @@ from threadpoolctl import threadpool_limits
 
 from evenflare import radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.calibrate import calibrate
 from evenflare.measurement.unknowns import applied, unknowns_of
 from evenflare.radiation import boundary_elements, march

@@ -21,8 +21,8 @@ import numpy as np
 
 from comparing import PLANES, cap, scattered
 from evenflare.bands import midbands
-from evenflare.directivity import Directivity
-from evenflare.report import tables
+from evenflare.directivity.types import Directivity
+from evenflare.results import tables
 from timing import largest_memory
 
 SAMPLES, SAMPLE_RATE = 65536, 48000.0

@@ -13,7 +13,7 @@ import numpy as np
 
 from evenflare import radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equalisation import SAMPLE_RATES, equalise
 from evenflare.dsp.equaliser import Aim, wanted
 from evenflare.dsp.fit import Limits, fitted

@@ -13,7 +13,7 @@ import numpy as np
 from bodies import BODIES
 from evenflare import metrics, radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import Solver
 from evenflare.radiation.boundary import boundary_of
 from evenflare.radiation.boundary_elements import FINENESS, Fineness, body_solver, warm_up

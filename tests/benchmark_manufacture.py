@@ -18,13 +18,14 @@ from pathlib import Path
 import numpy as np
 from scipy.optimize import brentq
 
-from evenflare.design import Solid
+from evenflare.design.file import Solid
 from evenflare.manufacture import solid_sizes, write_solid
-from evenflare.manufacture.features import features_of
-from evenflare.manufacture.finishing import finishing
-from evenflare.manufacture.gcode import write_gcode
-from evenflare.manufacture.process import Process, read_process
-from evenflare.manufacture.proof_files import prove_files
+from evenflare.manufacture.milling.finishing import finishing
+from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.part.features import features_of
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.proof.proof_files import prove_files
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import OblateSpheroidal, Waveguide
 from timing import largest_memory

@@ -13,11 +13,11 @@ import numpy as np
 from boundary_reference import timed
 from evenflare import metrics, radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.objective import search_observation
 from evenflare.radiation.march import at_resolution, memory_needed
 from evenflare.radiation.resolution import Resolution
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 from evenflare.units import DEGREE
 from evenflare.waveguide import ParameterSpace
 from oblong_shapes import CANDIDATE, OBLONG_BENCHMARK

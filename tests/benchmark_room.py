@@ -11,9 +11,10 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare.directivity import Directivity, Observation
-from evenflare.report import figures, room_figures
-from evenflare.report.room_tables import Heard
+from evenflare.directivity.types import Directivity, Observation
+from evenflare.report.kit import canvas
+from evenflare.report.room import room_figures
+from evenflare.report.room.room_tables import Heard
 from evenflare.room import paths
 from evenflare.room.paths import evenness_db
 from evenflare.room.response import respond
@@ -41,7 +42,7 @@ def main() -> None:
         response = respond(room, solved)
         heard = time.process_time()
         drawn = room_figures.pictures([Heard("bench", "", "", "", (200.0, 16e3), response)])
-        pixels = [figures.png(figure) for figure in drawn.values()]
+        pixels = [canvas.png(figure) for figure in drawn.values()]
         done = time.process_time()
     print(f"{'third-octaves and 24ths of an octave':50}{heard - start:8.2f}")
     print(f"{f'the same with {len(pixels)} pictures':50}{done - start:8.2f}  allowed 2")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.air import Air
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import Boundary, Part, Velocity, axial
 from evenflare.radiation.boundary_elements import BoundarySolver, Fineness, body_solver
 from evenflare.radiation.panels import Density

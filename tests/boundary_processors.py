@@ -15,7 +15,7 @@ from threadpoolctl import threadpool_info
 
 from boundaries import AIR, at_density, at_sizes, ball
 from evenflare import closed_forms, metrics, radiation
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.radiation.boundary import axial
 from evenflare.units import DEGREE
 from evenflare.waveguide import Driver, Mounting, Oblong, Points, RoundCabinet, Waveguide

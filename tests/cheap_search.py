@@ -11,10 +11,10 @@ from threadpoolctl import threadpool_info
 
 from evenflare.air import Air
 from evenflare.closed_forms import piston_pattern
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.metrics import directivity_index
 from evenflare.search import run_search
-from evenflare.target import Target
+from evenflare.target.target import Target
 from evenflare.units import DEGREE
 from evenflare.waveguide import Driver, Limits, Mounting, ParameterSpace, Waveguide
 

@@ -8,7 +8,7 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.closed_forms import cap_pattern, piston_pattern
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.units import DEGREE
 
 AIR = Air()

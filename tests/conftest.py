@@ -10,9 +10,9 @@ sys.path.insert(0, str(Path(__file__).parent))
 
 from commandline import DESIGN, TARGET
 from evenflare.commands import designs, searching, solving
-from evenflare.design import read_design
+from evenflare.design.file import read_design
 from evenflare.files import InputError
-from evenflare.target import Target, read_target
+from evenflare.target.target import Target, read_target
 
 
 @pytest.fixture(scope="session")

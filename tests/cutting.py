@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.manufacture import tool_path
-from evenflare.manufacture.process import Tool
-from evenflare.manufacture.program import Program
+from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.process.types import Tool
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Meridian
 

@@ -23,17 +23,17 @@ from annotated_types import MaxLen, MinLen
 from pydantic import BeforeValidator
 from pydantic.fields import FieldInfo
 
-from evenflare.design_driver import DriverTable
-from evenflare.design_mounting import MountingTable
-from evenflare.design_oblong import CsvsTable, PlanesTable
-from evenflare.design_tables import DesignTable, OblongAnalysisTable, OblongSolidTable
-from evenflare.design_walls import TABLES, PointsTable
+from evenflare.design.driver import DriverTable
+from evenflare.design.mounting import MountingTable
+from evenflare.design.oblong import CsvsTable, PlanesTable
+from evenflare.design.tables import DesignTable, OblongAnalysisTable, OblongSolidTable
+from evenflare.design.walls import TABLES, PointsTable
 from evenflare.dsp.speaker_tables import SpeakerTable
-from evenflare.manufacture.process_tables import ProcessFile
+from evenflare.manufacture.process.tables import ProcessFile
 from evenflare.measurement.session_tables import SessionFile
 from evenflare.room.room_file import RoomTable
 from evenflare.schema import AirTable, Table
-from evenflare.target_tables import TargetTable
+from evenflare.target.tables import TargetTable
 
 DOCS = Path(__file__).parent.parent / "docs"
 MARKED = re.compile(r"(<!-- (keys|columns) ([\w-]+) -->\n).*?(<!-- end -->)", re.DOTALL)

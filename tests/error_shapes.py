@@ -6,7 +6,7 @@ from collections.abc import Callable
 
 import numpy as np
 
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import (
     Conical,

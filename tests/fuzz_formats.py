@@ -19,17 +19,16 @@ import soundfile
 import target_texts
 from comparing import piston
 from design_texts import CONE, DRIVER, HORIZONTAL, VERTICAL
-from evenflare import remarks
-from evenflare.aes69 import write_sofa
-from evenflare.commands import searching
-from evenflare.design import design_id, design_toml, read_design
-from evenflare.design_driver import read_calibrated
-from evenflare.directivity_file import read_directivity
+from evenflare.commands import remarks, searching
+from evenflare.design.driver import read_calibrated
+from evenflare.design.file import design_id, design_toml, read_design
+from evenflare.directivity.folder import read_directivity
+from evenflare.directivity.sofa import write_sofa
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.on_axis import read_on_axis
 from evenflare.dsp.speaker import read_speaker
 from evenflare.files import InputError
-from evenflare.manufacture.process import read_process
+from evenflare.manufacture.process.file import read_process
 from evenflare.measurement import journal
 from evenflare.measurement.calibrated_file import Known, read_known
 from evenflare.measurement.compare import compare
@@ -37,11 +36,12 @@ from evenflare.measurement.session import read_session
 from evenflare.measurement.session_writing import write_session
 from evenflare.measurement.text_response import read_text_response
 from evenflare.measurement.wav import read_wav
-from evenflare.reach import reach_statement, reachability
-from evenflare.report import prototypes, tables
+from evenflare.report.measurement import prototypes
+from evenflare.results import tables
 from evenflare.room.room_file import read_room
 from evenflare.search.store import history_rows, nearest, opened
 from evenflare.search.worker import Job, Outcome
+from evenflare.target.reach import reach_statement, reachability
 from evenflare.units import DEGREE
 
 HERE = Path(__file__).parent

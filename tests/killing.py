@@ -8,7 +8,7 @@ from pathlib import Path
 
 from cheap_search import cheap_solve
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.waveguide import Waveguide
 
 

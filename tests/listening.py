@@ -6,7 +6,7 @@ import numpy as np
 
 from evenflare import radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.modes import radial_modes, radial_quadrature
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 import numpy as np
 
 from boundaries import AIR
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation import Solver
 from evenflare.radiation.boundary_elements import judge_solver
 from evenflare.units import ComplexArray, FloatArray

@@ -8,10 +8,11 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from evenflare.manufacture import SolidChoice, oblong_sizes, solid_sizes
-from evenflare.manufacture.clearance import wall_cloud
-from evenflare.manufacture.grid import depth_at
-from evenflare.manufacture.process import Process, read_process
-from evenflare.manufacture.programs import programs
+from evenflare.manufacture.milling.clearance import wall_cloud
+from evenflare.manufacture.milling.programs import programs
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.wall.grid import depth_at
 from evenflare.units import MILLIMETRE as MM
 from oblongs import Choice
 

@@ -7,8 +7,8 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare.directivity import Directivity, Observation
-from evenflare.report.tables import write_solution
+from evenflare.directivity.types import Directivity, Observation
+from evenflare.results.tables import write_solution
 from evenflare.room.room import Room, Seat, Source
 from evenflare.units import DEGREE, FloatArray
 

@@ -14,7 +14,7 @@ import numpy as np
 from error_shapes import drawn
 from evenflare import metrics, radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.march import Resolution, at_resolution
 from evenflare.units import BoolArray, FloatArray

@@ -19,7 +19,7 @@ from scipy.interpolate import RectBivariateSpline
 
 from evenflare.air import absorption, air_at
 from evenflare.closed_forms import cap_pattern, piston_pattern
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, MILLIMETRE, PERCENT, amplitude_db
 
 Pressure = Callable[[np.ndarray, float, float], np.ndarray]

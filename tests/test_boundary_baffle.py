@@ -8,7 +8,7 @@ from scipy.integrate import solve_ivp
 
 from boundaries import AIR, ANGLES, at_density, at_sizes
 from evenflare import closed_forms, metrics, radiation
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import boundary_of
 from evenflare.radiation.boundary_elements import judge_solver
 from evenflare.units import DEGREE, amplitude_db

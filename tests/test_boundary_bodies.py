@@ -10,8 +10,8 @@ import pytest
 from bodies import BODIES, MM, ROUNDED, standing
 from boundaries import AIR, ANGLES, at_density
 from evenflare import metrics, radiation
-from evenflare.design import Design
-from evenflare.directivity import Observation
+from evenflare.design.file import Design
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import boundary_of
 from evenflare.radiation.boundary_elements import Fineness, body_solver, judge_solver
 from evenflare.units import DEGREE, amplitude_db

@@ -11,7 +11,7 @@ import pytest
 from bodies import BODIES
 from boundaries import AIR, QUARTER, at_sizes
 from evenflare import closed_forms, metrics
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation import boundary_elements
 from evenflare.radiation.boundary import TOUCH, Boundary, Part, boundary_of, normal
 from evenflare.radiation.boundary_elements import judge_solver

@@ -10,7 +10,7 @@ import pytest
 from bodies import BODIES, standing
 from boundaries import AIR, ANGLES, ball, can
 from evenflare import metrics
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import boundary_of, normal
 from evenflare.radiation.boundary_elements import Fineness, body_solver
 from evenflare.radiation.panels import Density, Mesh, cut

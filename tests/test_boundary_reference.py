@@ -8,7 +8,7 @@ import pytest
 from body_reference import Sound, solved
 from boundaries import AIR, ANGLES, QUARTER
 from evenflare import metrics
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.boundary import Boundary, Part, normal
 from evenflare.radiation.boundary_elements import body_solver
 from evenflare.units import DEGREE, amplitude_db

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from boundaries import AIR, ANGLES, ball, can
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import Boundary, Part, axial, boundary_of, normal
 from evenflare.radiation.boundary_elements import Fineness, body_solver, judge_solver
 from evenflare.units import DEGREE

@@ -11,7 +11,7 @@ from scipy.special import spherical_jn
 
 from boundaries import AIR, ANGLES, RADIUS, at_density, at_sizes, ball, can
 from evenflare import closed_forms, metrics, radiation
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.boundary import Boundary, Part, Velocity, axial, normal
 from evenflare.radiation.boundary_elements import body_solver, judge_solver
 from evenflare.units import DEGREE, ComplexArray, FloatArray

@@ -15,15 +15,15 @@ import soundfile
 
 from design_texts import CONE, DRIVER, GOOD
 from evenflare.columns import numbers
-from evenflare.design import read_design
-from evenflare.directivity_file import read_directivity
+from evenflare.design.file import read_design
+from evenflare.directivity.folder import read_directivity
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.files import InputError, check_folder, read_text, short
 from evenflare.measurement.journal import add, entries, read_comparison
 from evenflare.measurement.session import read_session
 from evenflare.measurement.wav import MOST_CHANNELS, read_wav
 from evenflare.search.store import STORE, check_run, history_rows, opened
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 from evenflare.text import visible
 from fuzz_formats import CASES, ENTRY, IDENTITY, RIG, write_corpus
 from fuzzing import bounded

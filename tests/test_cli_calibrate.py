@@ -13,15 +13,15 @@ from evenflare import radiation
 from evenflare.air import Air
 from evenflare.cli import run
 from evenflare.commands import solving
-from evenflare.design import read_design
+from evenflare.design.file import read_design
 from evenflare.files import InputError
 from evenflare.measurement import unknowns
 from evenflare.measurement.calibrate import calibrate
 from evenflare.measurement.calibration import Calibration
 from evenflare.measurement.unknowns import applied, unknowns_of
-from evenflare.report import figures
+from evenflare.report.kit import canvas
 from evenflare.search.request import request
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 from evenflare.units import DEGREE
 
 pytestmark = pytest.mark.usefixtures("compiled")
@@ -36,7 +36,7 @@ def heard(tmp_path_factory, compiled):
     folder = tmp_path_factory.mktemp("heard")
     (folder / "truth.toml").write_text(DESIGN + TRUTH)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(figures, "png", lambda _: b"\x89PNG")
+        patch.setattr(canvas, "png", lambda _: b"\x89PNG")
         patch.setattr(solving, "_compared", lambda sound, *_: sound)
         words = f"solve {folder}/truth.toml --out {folder}/measured --method boundary_elements --quiet"
         assert run(words.split()) == 0
@@ -46,7 +46,7 @@ def heard(tmp_path_factory, compiled):
 @pytest.fixture
 def measured(here, heard, monkeypatch):
     """A design, and the measurement of its prototype."""
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
     (here / "design.toml").write_text(DESIGN + ANALYSIS)
     shutil.copytree(heard, here / "measured")
     return here

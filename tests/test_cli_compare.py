@@ -11,11 +11,12 @@ import pytest
 
 from commandline import asked, contents, said
 from comparing import cap, field, scattered, with_file
-from evenflare.aes69 import write_sofa
 from evenflare.air import Air
 from evenflare.commands import solving
 from evenflare.commands.comparing import design_like
-from evenflare.report import figures, tables
+from evenflare.directivity.sofa import write_sofa
+from evenflare.report.kit import canvas
+from evenflare.results import tables
 from evenflare.units import DEGREE
 
 FILES = {
@@ -34,7 +35,7 @@ def written(folder: str, directivity, *, mounting="sphere") -> Path:
 @pytest.fixture
 def undrawn(monkeypatch):
     """Pictures take most of the time, and other tests look at them."""
-    monkeypatch.setattr(figures, "png", lambda figure: b"not drawn")
+    monkeypatch.setattr(canvas, "png", lambda figure: b"not drawn")
 
 
 @pytest.fixture

@@ -15,9 +15,10 @@ from commandline import contents, said
 from evenflare import metrics
 from evenflare.cli.crossing import KEYS
 from evenflare.closed_forms import piston_index
-from evenflare.directivity_file import read_directivity
+from evenflare.directivity.folder import read_directivity
 from evenflare.dsp.biquad import Biquad, response
-from evenflare.report import figures, tables
+from evenflare.report.kit import canvas
+from evenflare.results import tables
 from evenflare.units import amplitude_db
 from reports import AIR, piston
 
@@ -38,7 +39,7 @@ frequency_hz = 1200
 @pytest.fixture
 def undrawn(monkeypatch):
     """Pictures as empty files: drawing takes most of the time, and one test looks at them."""
-    monkeypatch.setattr(figures, "png", lambda figure: b"")
+    monkeypatch.setattr(canvas, "png", lambda figure: b"")
 
 
 @pytest.fixture

@@ -8,7 +8,7 @@ import re
 import pytest
 
 from commandline import DESIGN, contents, finished, said
-from evenflare import check
+from evenflare.commands import check
 
 pytestmark = pytest.mark.usefixtures("compiled")
 

@@ -14,7 +14,7 @@ from scipy import signal
 
 from commandline import asked, contents, said
 from evenflare.dsp.filters_file import read_equaliser
-from evenflare.report import tables
+from evenflare.results import tables
 from evenflare.units import amplitude_db
 from reports import piston
 
@@ -171,12 +171,12 @@ def test_options_that_exclude_each_other_and_what_is_missing(here, solved, capsy
 
 
 def test_a_disk_that_refuses_leaves_nothing_half_written(here, solved, capsys, monkeypatch) -> None:
-    from evenflare.report import figures
+    from evenflare.report.kit import canvas
 
     def full(*_, **__):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(figures, "save", full)
+    monkeypatch.setattr(canvas, "save", full)
     code, _, err = said(capsys, f"equalise '{solved}' --out f {QUICK}")
     assert code == 2
     assert "disk is full" in err

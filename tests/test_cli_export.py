@@ -16,8 +16,8 @@ import trimesh
 
 from evenflare.cli import run
 from evenflare.commands import making
-from evenflare.manufacture.program import Program
-from evenflare.manufacture.programs import programs
+from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.programs import programs
 
 SMALL = """\
 name = "small try"

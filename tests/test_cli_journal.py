@@ -6,8 +6,8 @@ import json
 import pytest
 
 from commandline import DESIGN, asked, contents, said
-from evenflare.design import read_design
-from evenflare.report import figures
+from evenflare.design.file import read_design
+from evenflare.report.kit import canvas
 
 COMPARED = {
     "bias_db": 0.1,
@@ -45,7 +45,7 @@ def added(capsys, name: str, more: str = "") -> str:
 
 
 def test_journal_tells_which_change_shrank_the_deviation(capsys, prototypes, monkeypatch):
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
     first = added(capsys, "first", '--calibration first --file first --note "printed; sanded" --name one')
     assert first.startswith("log.sqlite: number 1, one (")
     second = added(capsys, "second")

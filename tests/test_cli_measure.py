@@ -15,8 +15,8 @@ import sofar
 from commandline import DESIGN, contents, said
 from evenflare import metrics
 from evenflare.air import air_at
-from evenflare.directivity_file import read_directivity
-from evenflare.report import measured
+from evenflare.directivity.folder import read_directivity
+from evenflare.report.waveguide import measured
 from evenflare.units import DEGREE
 from synthetic_rig import SyntheticRig, cap_on_sphere, piston, point, write_session_files
 

@@ -12,10 +12,10 @@ from evenflare import radiation
 from evenflare.objective import score as scored
 from evenflare.objective import search_observation
 from evenflare.radiation import method_for
-from evenflare.report import figures
-from evenflare.report.agreement import LARGEST_BOUND, RMS_BOUND
+from evenflare.report.kit import canvas
+from evenflare.report.waveguide.agreement import LARGEST_BOUND, RMS_BOUND
 from evenflare.search import factory_for, history_rows, run_search
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 from evenflare.waveguide import Mounting, RolledShell
 
 pytestmark = pytest.mark.usefixtures("compiled")
@@ -30,7 +30,7 @@ FREE = Mounting(body=RolledShell(0.02, 0.1, 0.05))
 @pytest.fixture
 def designs(here, monkeypatch):
     """Designs with few frequencies, and pictures that are made but not drawn: that takes most of the time."""
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
     (here / "few.toml").write_text(DESIGN + FEW)
     (here / "free.toml").write_text(DESIGN + BODY + FEW)
     (here / "oblong.toml").write_text(OBLONG + FEW)

@@ -11,7 +11,7 @@ import pytest
 
 from commandline import contents, said
 from evenflare.dsp.filters_file import FILE as FILTERS
-from evenflare.report import figures
+from evenflare.report.kit import canvas
 from evenflare.room.paths import evenness_db
 from evenflare.room.room_file import read_room
 from room_shared import ROOM, forward, pattern, rising, stored
@@ -43,7 +43,7 @@ def den(furnished, tmp_path, monkeypatch):
     """A copy of it to work in; pictures are made but not drawn."""
     shutil.copytree(furnished, tmp_path, dirs_exist_ok=True)
     monkeypatch.chdir(tmp_path)
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
     return tmp_path
 
 
@@ -165,7 +165,7 @@ def test_a_filter_that_cannot_hold_the_band_is_refused(capsys, den):
 def test_a_failure_while_writing_leaves_the_old_files(capsys, den, monkeypatch):
     said(capsys, "room one room.toml --out heard")
     before = contents(den / "heard")
-    from evenflare.report import room
+    from evenflare.report.room import room
 
     monkeypatch.setattr(room, "page", lambda *_, **__: (_ for _ in ()).throw(OSError(28, "No space left on device")))
     code, _, err = said(capsys, "room two room.toml --out heard")

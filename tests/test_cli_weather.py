@@ -6,10 +6,11 @@ import pytest
 
 from commandline import DESIGN, TARGET, said
 from evenflare.commands import designs, searching
-from evenflare.design import read_design
+from evenflare.design.file import read_design
 from evenflare.files import InputError
 from evenflare.measurement.session import read_session
-from evenflare.report import figures, measured
+from evenflare.report.kit import canvas
+from evenflare.report.waveguide import measured
 from room_shared import ROOM, forward, pattern, stored
 from synthetic_rig import SyntheticRig, point, write_session_files
 
@@ -29,7 +30,7 @@ def outside(here, plain, monkeypatch):
         (here / f"{name}_room.toml").write_text(ROOM + weather)
     stored(here / "box", pattern(forward))
     monkeypatch.setattr(designs, "write_solution", lambda *_, **__: [("summary.csv", "a table")])
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
     monkeypatch.setattr(measured, "pictures", lambda directivity: {})
     return here
 

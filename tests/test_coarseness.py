@@ -12,11 +12,11 @@ from scipy.special import j1
 from evenflare import closed_forms, metrics
 from evenflare.air import Air
 from evenflare.coarseness import coarse_words, coarseness
-from evenflare.directivity import Directivity, Observation
-from evenflare.directivity_file import Stored
+from evenflare.directivity.folder import Stored
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.compare import compare
-from evenflare.report import tables
-from evenflare.report.comparison import warnings
+from evenflare.report.measurement.comparison import warnings
+from evenflare.results import tables
 from evenflare.units import DEGREE
 
 AIR = Air()

@@ -19,8 +19,8 @@ from shapely import LineString, points
 import evenflare
 from evenflare import metrics
 from evenflare.cli import run
-from evenflare.design import design_id
-from evenflare.directivity import Directivity
+from evenflare.design.file import design_id
+from evenflare.directivity.types import Directivity
 from evenflare.objective import search_observation
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide, joined, sampled

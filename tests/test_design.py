@@ -10,8 +10,16 @@ from hypothesis import strategies as st
 from shapely import LineString, Point
 
 from evenflare.air import Air, air_at
-from evenflare.design import Design, Solid, default_observation, design_id, design_toml, read_design, write_design
-from evenflare.directivity import Observation
+from evenflare.design.file import (
+    Design,
+    Solid,
+    default_observation,
+    design_id,
+    design_toml,
+    read_design,
+    write_design,
+)
+from evenflare.directivity.types import Observation
 from evenflare.manufacture import export
 from evenflare.units import DEGREE
 from evenflare.waveguide import (

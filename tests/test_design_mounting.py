@@ -8,9 +8,9 @@ from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
 from design_texts import GOOD, waveguide
-from evenflare import remarks
 from evenflare.air import Air
-from evenflare.design import Design, default_observation, design_id, design_toml
+from evenflare.commands import remarks
+from evenflare.design.file import Design, default_observation, design_id, design_toml
 from evenflare.units import DEGREE
 from evenflare.waveguide import (
     BodyPoints,

@@ -9,11 +9,11 @@ from hypothesis import HealthCheck, assume, given, settings
 from hypothesis import strategies as st
 
 from design_texts import DRIVER, HORIZONTAL, OBLONG, VERTICAL, oblong, planes
-from evenflare import remarks
 from evenflare.air import Air
-from evenflare.design import Design, Solid, default_observation, design_id, design_toml
-from evenflare.design_proof import prove
-from evenflare.directivity import Observation
+from evenflare.commands import remarks
+from evenflare.design.file import Design, Solid, default_observation, design_id, design_toml
+from evenflare.design.proof import prove
+from evenflare.directivity.types import Observation
 from evenflare.files import InputError
 from evenflare.units import DEGREE
 from evenflare.waveguide import (

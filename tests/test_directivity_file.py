@@ -12,11 +12,11 @@ import pytest
 import sofar
 
 from evenflare import metrics
-from evenflare.aes69 import write_sofa
-from evenflare.directivity import Directivity, Observation
-from evenflare.directivity_file import read_directivity
+from evenflare.directivity.folder import read_directivity
+from evenflare.directivity.sofa import write_sofa
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.files import InputError
-from evenflare.report import tables
+from evenflare.results import tables
 from evenflare.units import DEGREE, MILLIMETRE, amplitude_db
 from reports import piston
 
@@ -246,7 +246,7 @@ def test_sofa_reads_back_exactly_and_passes_the_librarys_verification(tmp_path, 
 
 def test_sofa_directions_are_the_standards():
     """By hand: +x is a facing listener's right, the source's left, azimuth 90; up is elevation 90."""
-    from evenflare.aes69 import _positions
+    from evenflare.directivity.sofa import _positions
 
     observation = Observation(
         np.array([100.0]), np.array([-90.0, 0.0, 90.0]) * DEGREE, plane=np.array([0.0, 90.0]) * DEGREE, symmetry="none"

@@ -9,7 +9,7 @@ import pytest
 
 from evenflare import metrics
 from evenflare.closed_forms import cap_index, piston_index, piston_pattern
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.baffle_step import baffle_step, on_axis_step, power_step
 from evenflare.dsp.drivers import Driver, piston, stored
 from evenflare.dsp.placing import Way, grid, heard, mean_square, placed

@@ -10,7 +10,7 @@ import pytest
 
 from evenflare import metrics
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp import equaliser
 from evenflare.dsp.biquad import is_minimum_phase, response
 from evenflare.dsp.equalisation import FirWish, equalise

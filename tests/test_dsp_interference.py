@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equaliser import Aim, filtered, wanted
 from evenflare.dsp.interference import around, dips, grid, interpolated, levels_on
 from evenflare.units import DEGREE

@@ -16,16 +16,12 @@ import evenflare
 PACKAGE = Path(evenflare.__file__).parent
 FILES = sorted(PACKAGE.rglob("*.py"))
 
-DESIGN = (
-    *("parsing", "database"),
-    *("columns", "schema", "names", "design_walls", "design_driver", "design_mounting", "design_oblong"),
-    *("design_tables", "design_keys", "design_proof", "design", "aes69", "directivity_file"),
-)
-GROUND = ("units", "text", "temporary", "files", "compiled", "air", "waveguide", "directivity", *DESIGN)
+READING = ("parsing", "database", "columns", "schema", "names")
+GROUND = ("units", "text", "temporary", "files", "compiled", "air", "waveguide", *READING, "directivity", "design")
 LIBRARY = (
-    *("units", "text", "temporary", "bands", "files", "compiled", "air", "waveguide", "directivity", *DESIGN),
-    *("closed_forms", "metrics", "coarseness", "room", "target_tables", "target", "reach", "radiation", "objective"),
-    "search",
+    *("units", "text", "temporary", "bands", "files", "compiled", "air", "waveguide", *READING),
+    *("directivity", "design", "closed_forms", "metrics", "coarseness", "room", "target", "radiation"),
+    *("objective", "search"),
 )
 """From the ground up: a module imports only what stands before it."""
 PEERS = {"bands": ("files",), "files": ("bands",)}
@@ -38,12 +34,36 @@ ALLOWED = {
     "manufacture": set(GROUND),
     "measurement": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
     "dsp": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
-    "report": {*LIBRARY, *TRADES},
-    "remarks": {*LIBRARY, "manufacture"},
-    "check": {*LIBRARY, "manufacture"},
-    "commands": {*LIBRARY, *TRADES, "report", "remarks"},
-    "cli": {*LIBRARY, *TRADES, "commands", "check", "remarks"},
+    "results": set(LIBRARY),
+    "report": {*LIBRARY, *TRADES, "results"},
+    "commands": {*LIBRARY, *TRADES, "results", "report"},
+    "cli": {*LIBRARY, *TRADES, "commands"},
 }
+
+PLOTTING = ("report.kit.canvas", "report.kit.paper", "report.waveguide.figures")
+"""Alone import the plotting library."""
+ROOMS = {
+    "manufacture": {
+        "comments": set(),
+        "process": set(),
+        "wall": {"process"},
+        "part": {"comments", "process", "wall"},
+        "points": {"part", "wall"},
+        "milling": {"comments", "process", "wall", "part"},
+        "proof": {"process", "wall", "part", "milling"},
+        "sheets": {"process", "wall", "part", "points"},
+        "casting": {"process", "wall", "part"},
+    },
+    "report": {
+        "kit": set(),
+        "shop": {"kit"},
+        "waveguide": {"kit", "shop"},
+        "measurement": {"kit"},
+        "filters": {"kit", "waveguide"},
+        "room": {"kit"},
+    },
+}
+"""Rooms within a room, and which of the others beside it each imports."""
 
 
 def module_name(path: Path) -> str:
@@ -74,14 +94,19 @@ def faults(module: str, source: str) -> list[str]:
     tree, unit, found = ast.parse(source), module.split(".")[0], []
     if unit != "__init__" and unit not in ALLOWED:
         return [f"{module}: has no layer"]
+    inner = module.split(".")[1] if "." in module else ""
+    if inner and unit in ROOMS and inner not in ROOMS[unit]:
+        return [f"{module}: has no room"]
     for line, name in imported(tree):
         first, _, rest = name.partition(".")
-        part = rest.split(".")[0]
+        part, _, below = rest.partition(".")
+        if inner and part == unit in ROOMS and below.split(".")[0] not in {inner, *ROOMS[unit][inner]}:
+            found.append(f"{module}:{line}: imports {rest}")
         if first == "":
             found.append(f"{module}:{line}: relative import")
         elif rest.startswith("njit") and first == "numba" and module != "compiled":
             found.append(f"{module}:{line}: imports njit past compiled")
-        elif first in ("matplotlib", "mpl_toolkits") and module not in ("report.figures", "report.paper"):
+        elif first in ("matplotlib", "mpl_toolkits") and module not in PLOTTING:
             found.append(f"{module}:{line}: imports {first}")
         elif first == "evenflare" and unit != "__init__" and part not in {*ALLOWED[unit], unit, "", "__version__"}:
             found.append(f"{module}:{line}: imports {part}")
@@ -111,23 +136,26 @@ def test_module_imports_only_layers_below_and_speaks_only_in_cli(path):
         ("bands", "import evenflare.files", "imports files"),
         ("files", "from evenflare.bands import midbands", "imports bands"),
         ("waveguide.space", "from evenflare.design import Design", "imports design"),
-        ("schema", "from evenflare import design_tables", "imports design_tables"),
+        ("schema", "from evenflare import design", "imports design"),
         ("metrics", "def late():\n    from evenflare import target", "imports target"),
         ("radiation.march", "if TYPE_CHECKING:\n    from evenflare.objective import Score", "imports objective"),
-        ("manufacture.solid", "from evenflare.metrics import beamwidth", "imports metrics"),
-        ("search.loop", "from evenflare.report import tables", "imports report"),
-        ("report.page", "import evenflare.commands as words", "imports commands"),
-        ("check", "from evenflare import report", "imports report"),
+        ("manufacture.part.solid", "from evenflare.metrics import beamwidth", "imports metrics"),
+        ("manufacture.part.solid", "from evenflare.manufacture.milling import gcode", "imports manufacture.milling"),
+        ("manufacture.wall.grid", "from evenflare.manufacture import export", "imports manufacture.export"),
+        ("search.loop", "from evenflare.results import tables", "imports results"),
+        ("results.tables", "from evenflare.report.kit import words", "imports report"),
+        ("report.waveguide.page", "import evenflare.commands as words", "imports commands"),
         ("commands", "from evenflare.cli import DONE", "imports cli"),
         ("target", "from evenflare import score", "imports score"),
         ("target", "import evenflare\nevenflare.search", "reaches evenflare.search"),
         ("target", "import_module('evenflare.search')", "imports by name"),
         ("air", "from .search import run_search", "relative import"),
-        ("report.style", "def late():\n    import matplotlib.pyplot", "imports matplotlib"),
+        ("report.kit.style", "def late():\n    import matplotlib.pyplot", "imports matplotlib"),
         ("search.loop", "print('best so far')", "prints"),
-        ("check", "sys.stderr.write('bad')", "uses sys.stderr"),
+        ("commands.check", "sys.stderr.write('bad')", "uses sys.stderr"),
         ("radiation.ring", "from numba import njit", "imports njit past compiled"),
         ("helpers", "", "has no layer"),
+        ("report.helpers", "", "has no room"),
     ],
 )
 def test_arrow_that_is_not_downward_is_found(module, source, fault):

@@ -13,14 +13,21 @@ from hypothesis import strategies as st
 
 from drawn import drawn
 from evenflare.files import InputError
-from evenflare.manufacture.casting import face_allowance, hints_for, pattern_factor, required_allowance, tolerance
-from evenflare.manufacture.draft import draft_zones
-from evenflare.manufacture.outline import outline, solid_sizes
-from evenflare.manufacture.pattern import build_pattern
-from evenflare.manufacture.pattern_files import export_pattern
-from evenflare.manufacture.process import Casting, Seat, read_process
-from evenflare.manufacture.rings import sizes_of
-from evenflare.manufacture.solid import build, volume
+from evenflare.manufacture.casting.casting import (
+    face_allowance,
+    hints_for,
+    pattern_factor,
+    required_allowance,
+    tolerance,
+)
+from evenflare.manufacture.casting.draft import draft_zones
+from evenflare.manufacture.casting.pattern import build_pattern
+from evenflare.manufacture.casting.pattern_files import export_pattern
+from evenflare.manufacture.part.outline import outline, solid_sizes
+from evenflare.manufacture.part.rings import sizes_of
+from evenflare.manufacture.part.solid import build, volume
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.process.types import Casting, Seat
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Conical, OblateSpheroidal, Points, Waveguide
 from oblongs import MM, SHAPES, THROAT, Choice, DenseWall, closed_ring, held

@@ -10,10 +10,11 @@ import shapely
 import trimesh
 
 from evenflare.files import InputError
-from evenflare.manufacture.pattern import build_pattern
-from evenflare.manufacture.pattern_files import export_pattern
-from evenflare.manufacture.process import Casting, Seat, read_process
-from evenflare.manufacture.rings import sizes_of
+from evenflare.manufacture.casting.pattern import build_pattern
+from evenflare.manufacture.casting.pattern_files import export_pattern
+from evenflare.manufacture.part.rings import sizes_of
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.process.types import Casting, Seat
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, OblateSpheroidal, Waveguide
 from oblongs import MM, SHAPES, Choice

@@ -10,9 +10,9 @@ import pytest
 import shapely
 
 from evenflare.files import InputError
-from evenflare.manufacture.dxf import Circle, Closed, Words, write_dxf
-from evenflare.manufacture.layer_files import COLUMNS, export_layers
-from evenflare.manufacture.process import read_process
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.sheets.dxf import Circle, Closed, Words, write_dxf
+from evenflare.manufacture.sheets.layer_files import COLUMNS, export_layers
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
 from oblongs import MM, SHAPES, Choice

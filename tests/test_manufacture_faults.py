@@ -6,15 +6,16 @@ import numpy as np
 import pytest
 import trimesh
 
-from evenflare.design import Solid
+from evenflare.design.file import Solid
 from evenflare.files import InputError, together
-from evenflare.manufacture import build, export, solid_sizes, stl
-from evenflare.manufacture.crossings import crossings
-from evenflare.manufacture.faults import MOST, SolidError, drawn, places_in
-from evenflare.manufacture.outline import outline
-from evenflare.manufacture.solid import Mesh
-from evenflare.manufacture.soundness import check_sound
-from evenflare.manufacture.stl import clear_faults, write_faults, write_stl
+from evenflare.manufacture import build, export, solid_sizes
+from evenflare.manufacture.part import stl
+from evenflare.manufacture.part.crossings import crossings
+from evenflare.manufacture.part.faults import MOST, SolidError, drawn, places_in
+from evenflare.manufacture.part.outline import outline
+from evenflare.manufacture.part.solid import Mesh
+from evenflare.manufacture.part.soundness import check_sound
+from evenflare.manufacture.part.stl import clear_faults, write_faults, write_stl
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Meridian, OblateSpheroidal, Points, Waveguide

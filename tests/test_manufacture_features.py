@@ -13,7 +13,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from drawn import drawn
-from evenflare.design import Solid, read_design, write_design
+from evenflare.design.file import Solid, read_design, write_design
 from evenflare.files import InputError
 from evenflare.manufacture import (
     build,
@@ -26,13 +26,14 @@ from evenflare.manufacture import (
     volume,
     write_solid,
 )
-from evenflare.manufacture.features import Features, features_of, features_words, with_seat
-from evenflare.manufacture.fitting import fitted
-from evenflare.manufacture.process import Seat, read_process
-from evenflare.manufacture.programs import programs
-from evenflare.manufacture.seat import hole_depth
-from evenflare.manufacture.soundness import check_sound
-from evenflare.manufacture.step import write_step
+from evenflare.manufacture.milling.programs import programs
+from evenflare.manufacture.part.bolts import hole_depth
+from evenflare.manufacture.part.features import Features, features_of, features_words, with_seat
+from evenflare.manufacture.part.fitting import fitted
+from evenflare.manufacture.part.soundness import check_sound
+from evenflare.manufacture.part.step import write_step
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.process.types import Seat
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import FAMILIES, Conical, Hyperbolic, Points, RoundedRectangle, Waveguide

@@ -11,9 +11,9 @@ from scipy.spatial import cKDTree
 
 from evenflare.files import InputError
 from evenflare.manufacture.comments import wrapped
-from evenflare.manufacture.gcode import write_gcode
-from evenflare.manufacture.gcode_reader import read_gcode
-from evenflare.manufacture.toolpath_csv import COLUMNS, write_toolpath
+from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.gcode_reader import read_gcode
+from evenflare.manufacture.milling.toolpath_csv import COLUMNS, write_toolpath
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Waveguide

@@ -12,11 +12,12 @@ from hypothesis import strategies as st
 
 from drawn import drawn
 from evenflare.files import InputError
-from evenflare.manufacture.dowels import APART, BOLT_ROOM, ROOM, wrong_way_misses
-from evenflare.manufacture.lamination import laminate, layer_thicknesses, on_sheet
-from evenflare.manufacture.nesting import capacity, nest
-from evenflare.manufacture.process import Seat, Stock, read_process
-from evenflare.manufacture.rings import radius_at, sizes_of
+from evenflare.manufacture.part.rings import radius_at, sizes_of
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.process.types import Seat, Stock
+from evenflare.manufacture.sheets.dowels import APART, BOLT_ROOM, ROOM, wrong_way_misses
+from evenflare.manufacture.sheets.lamination import laminate, layer_thicknesses, on_sheet
+from evenflare.manufacture.sheets.nesting import capacity, nest
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Conical, OblateSpheroidal, Points, Waveguide
 from oblongs import MM, SHAPES, THROAT, Choice, bore_of_cones, cones

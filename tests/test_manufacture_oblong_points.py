@@ -10,9 +10,9 @@ import shapely
 
 from evenflare.files import InputError
 from evenflare.manufacture import cloud, curve_at, export, grid, largest_ball, oblong_path, section, section_depths
-from evenflare.manufacture.oblong_offset import check_clear
-from evenflare.manufacture.oblong_points import CURVE_COLUMNS, GRID_COLUMNS, SECTION_COLUMNS
-from evenflare.manufacture.points import CAUTIONS
+from evenflare.manufacture.points.oblong_points import CURVE_COLUMNS, GRID_COLUMNS, SECTION_COLUMNS
+from evenflare.manufacture.points.points import CAUTIONS
+from evenflare.manufacture.wall.oblong_offset import check_clear
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Oblong, Points, RoundedRectangle, Superellipse, Waveguide
 from oblongs import DEPTH, HOLLOW, MM, NARROWING, SHAPES, THROAT, Choice, DenseWall, cones, normals_of_cones, semi_axes

@@ -14,7 +14,7 @@ from hypothesis import strategies as st
 from drawn import drawn
 from evenflare.files import InputError
 from evenflare.manufacture import Sizes, largest_tool_radius, tool_path, write_points
-from evenflare.manufacture.points import CAUTIONS, COLUMNS
+from evenflare.manufacture.points.points import CAUTIONS, COLUMNS
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import FAMILIES, Conical, Driver, Free, Meridian, OblateSpheroidal, Points, Tractrix, Waveguide
 from evenflare.waveguide.walls import Arc, Line

@@ -10,8 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenflare.files import InputError
-from evenflare.manufacture.process import BUNDLED, read_process
-from evenflare.manufacture.scallop import centre_step, passes, scallop_height, stepover
+from evenflare.manufacture.process.file import BUNDLED, read_process
+from evenflare.manufacture.wall.scallop import centre_step, passes, scallop_height, stepover
 from evenflare.units import MILLIMETRE as MM
 
 ROUTER = files("evenflare.manufacture").joinpath("processes", "router.toml").read_text("utf-8")

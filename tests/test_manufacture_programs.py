@@ -11,10 +11,10 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenflare.files import InputError
-from evenflare.manufacture.clearance import wall_cloud
-from evenflare.manufacture.finishing import finishing
-from evenflare.manufacture.proof import prove
-from evenflare.manufacture.turning import turning
+from evenflare.manufacture.milling.clearance import wall_cloud
+from evenflare.manufacture.milling.finishing import finishing
+from evenflare.manufacture.milling.turning import turning
+from evenflare.manufacture.proof.proof import prove
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, OblateSpheroidal, Waveguide, joined, sampled

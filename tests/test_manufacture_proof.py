@@ -10,9 +10,9 @@ import pytest
 from cutting import program, rings, tool
 from evenflare.files import InputError
 from evenflare.manufacture import Sizes, solid_sizes
-from evenflare.manufacture.proof import front_of, prove, write_proof
-from evenflare.manufacture.simulate import cut, stock
-from evenflare.manufacture.truth import truth
+from evenflare.manufacture.proof.proof import front_of, prove, write_proof
+from evenflare.manufacture.proof.simulate import cut, stock
+from evenflare.manufacture.proof.truth import truth
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Exponential, Oblong, Waveguide

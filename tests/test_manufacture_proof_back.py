@@ -7,8 +7,8 @@ import pytest
 
 from cutting import program, tool
 from evenflare.manufacture import Sizes
-from evenflare.manufacture.process import Seat
-from evenflare.manufacture.proof import prove
+from evenflare.manufacture.process.types import Seat
+from evenflare.manufacture.proof.proof import prove
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Waveguide

@@ -7,15 +7,15 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from drawn import drawn
-from evenflare.design import Solid
+from evenflare.design.file import Solid
 from evenflare.files import InputError
 from evenflare.manufacture import oblong_sizes, solid_sizes
-from evenflare.manufacture.clearance import check_nose, check_shape, wall_cloud
-from evenflare.manufacture.finishing import finishing
-from evenflare.manufacture.process import read_process
-from evenflare.manufacture.proof import prove
-from evenflare.manufacture.roughing import roughing
-from evenflare.manufacture.seat import back
+from evenflare.manufacture.milling.clearance import check_nose, check_shape, wall_cloud
+from evenflare.manufacture.milling.finishing import finishing
+from evenflare.manufacture.milling.roughing import roughing
+from evenflare.manufacture.milling.seat import back
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.proof.proof import prove
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import FAMILIES
 from oblong_shapes import OBLONG_BENCHMARK

@@ -7,16 +7,16 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from evenflare.design import Solid
+from evenflare.design.file import Solid
 from evenflare.files import InputError
 from evenflare.manufacture import solid_sizes
-from evenflare.manufacture.finishing import finishing
-from evenflare.manufacture.gcode import write_gcode
-from evenflare.manufacture.process import read_process
-from evenflare.manufacture.proof_files import prove_files
-from evenflare.manufacture.roughing import roughing
-from evenflare.manufacture.seat import back
-from evenflare.manufacture.turning import turning
+from evenflare.manufacture.milling.finishing import finishing
+from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.roughing import roughing
+from evenflare.manufacture.milling.seat import back
+from evenflare.manufacture.milling.turning import turning
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.proof.proof_files import prove_files
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Exponential, Waveguide
 

@@ -7,9 +7,9 @@ import pytest
 
 from cutting import program, rings, tool, zigzag
 from evenflare.manufacture import around, cloud, oblong_path, tool_path
-from evenflare.manufacture.deviation import deviation
-from evenflare.manufacture.simulate import cut, stock
-from evenflare.manufacture.truth import Front, truth
+from evenflare.manufacture.proof.deviation import deviation
+from evenflare.manufacture.proof.simulate import cut, stock
+from evenflare.manufacture.proof.truth import Front, truth
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import (

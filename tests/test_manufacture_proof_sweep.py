@@ -7,7 +7,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenflare.manufacture import sweep
+from evenflare.manufacture.proof import sweep
 from evenflare.units import MILLIMETRE as MM
 
 TOOLS = {

@@ -7,9 +7,9 @@ import pytest
 import shapely
 
 from evenflare.files import InputError
-from evenflare.manufacture.outline import solid_sizes
-from evenflare.manufacture.slices import slices
-from evenflare.manufacture.solid import Mesh, build
+from evenflare.manufacture.part.outline import solid_sizes
+from evenflare.manufacture.part.slices import slices
+from evenflare.manufacture.part.solid import Mesh, build
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
 from oblongs import MM, Choice

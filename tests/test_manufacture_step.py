@@ -21,8 +21,8 @@ from OCP.TopoDS import TopoDS
 
 from drawn import drawn
 from evenflare.files import InputError
-from evenflare.manufacture.outline import outline, solid_sizes
-from evenflare.manufacture.step import write_step
+from evenflare.manufacture.part.outline import outline, solid_sizes
+from evenflare.manufacture.part.step import write_step
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Conical, OblateSpheroidal, Points, Tractrix, Waveguide
 from oblongs import MM, THROAT, Choice

@@ -9,8 +9,8 @@ import pytest
 import trimesh
 
 from evenflare.files import InputError
-from evenflare.manufacture.solid import build, revolved, volume
-from evenflare.manufacture.threemf import write_3mf
+from evenflare.manufacture.part.solid import build, revolved, volume
+from evenflare.manufacture.part.threemf import write_3mf
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
 from oblongs import MM, Choice
@@ -18,7 +18,7 @@ from oblongs import MM, Choice
 
 @pytest.fixture(scope="module")
 def mesh():
-    from evenflare.manufacture.outline import solid_sizes
+    from evenflare.manufacture.part.outline import solid_sizes
 
     meridian = Waveguide(Conical(90 * MM, 42 * DEGREE, 20 * MM)).meridian
     return build(meridian, solid_sizes(meridian, Choice()), chord_error=0.1 * MM)

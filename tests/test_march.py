@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from evenflare import closed_forms, metrics, radiation
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.elements import assembled, caps_of, divided
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.wavefront import Following, along

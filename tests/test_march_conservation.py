@@ -8,7 +8,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from evenflare import radiation
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.elements import NODES, assembled, caps_of, divided
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.march import Resolution, at_resolution

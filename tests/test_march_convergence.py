@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from evenflare import metrics, radiation
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.march import Resolution, at_resolution
 from evenflare.units import DEGREE, ComplexArray
 from evenflare.waveguide import Driver, Limits, Mounting, OblateSpheroidal, ParameterSpace, Waveguide

@@ -9,7 +9,7 @@ import pytest
 
 from error_shapes import OBLONG, ROUND, drawn, far, planes
 from evenflare import metrics, radiation
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import boundary_of
 from evenflare.radiation.boundary_elements import Fineness, body_solver
 from evenflare.radiation.medium import medium

@@ -7,7 +7,7 @@ import pytest
 
 from evenflare import closed_forms, radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement import unknowns
 from evenflare.measurement.calibrate import calibrate
 from evenflare.measurement.unknowns import applied, left_out, tapered, unknowns_of

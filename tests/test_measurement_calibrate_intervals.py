@@ -7,7 +7,7 @@ import pytest
 
 from evenflare import radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.calibrate import calibrate
 from evenflare.measurement.unknowns import TAPER, applied, unknowns_of
 from evenflare.radiation.march import at_resolution

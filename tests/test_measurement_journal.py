@@ -15,7 +15,7 @@ from evenflare.files import InputError
 from evenflare.measurement import journal
 from evenflare.measurement.calibrated_file import Known
 from evenflare.measurement.journal import Prototype, add, entries, read_comparison, steps
-from evenflare.report import prototypes
+from evenflare.report.measurement import prototypes
 
 DESIGN = """name = "cone"
 [waveguide]

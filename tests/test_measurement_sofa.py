@@ -8,8 +8,8 @@ import numpy as np
 import pytest
 import sofar
 
-from evenflare.aes69 import write_sofa
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.sofa import write_sofa
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.files import InputError
 from evenflare.measurement.responses_written import write_responses
 from evenflare.measurement.session import read_session

@@ -17,7 +17,7 @@ import shapely
 import trimesh
 
 from evenflare.manufacture import export, outline, solid_sizes, tool_path, volume, write_points, write_solid
-from evenflare.manufacture.solid import build
+from evenflare.manufacture.part.solid import build
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Points, Superellipse, Waveguide
 from oblongs import DenseWall

@@ -7,7 +7,7 @@ import os
 import pytest
 
 from design_texts import CONE, DRIVER, GOOD, waveguide
-from evenflare.design import read_design
+from evenflare.design.file import read_design
 from evenflare.files import InputError
 
 FAULTS = {

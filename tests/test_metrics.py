@@ -11,7 +11,7 @@ from scipy.special import j1
 
 from evenflare import closed_forms, metrics
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.units import DEGREE
 
 AIR = Air()

@@ -8,7 +8,7 @@ import pytest
 from ellipse import AIR, HALF_HEIGHT, HALF_WIDTH, elliptical_piston
 from evenflare import metrics
 from evenflare.closed_forms import elliptical_piston_index
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.units import DEGREE
 
 SIZES = np.array([1.0, 3.0, 5.0, 10.0])

@@ -19,17 +19,17 @@ from hypothesis import strategies as st
 
 from commandline import DESIGN, said
 from evenflare import text
-from evenflare.aes69 import read_sofa, write_sofa
-from evenflare.design import design_toml, read_design
-from evenflare.directivity_file import read_directivity
+from evenflare.design.file import design_toml, read_design
+from evenflare.directivity.folder import read_directivity
+from evenflare.directivity.sofa import read_sofa, write_sofa
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.speaker import read_speaker
 from evenflare.files import InputError
-from evenflare.manufacture.process import read_process
+from evenflare.manufacture.process.file import read_process
 from evenflare.measurement.session import read_session
-from evenflare.report import tables
+from evenflare.results import tables
 from evenflare.room.room_file import read_room
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 from naming import NAMES, REFUSED, TROUBLE
 from reports import piston
 

@@ -29,26 +29,28 @@ from OCP.STEPControl import STEPControl_Reader
 
 from commandline import DESIGN
 from evenflare import text
-from evenflare.aes69 import read_sofa, write_sofa
-from evenflare.design import design_toml, read_design
+from evenflare.design.file import design_toml, read_design
+from evenflare.directivity.sofa import read_sofa, write_sofa
 from evenflare.manufacture.comments import LINE, PLAIN, plain
-from evenflare.manufacture.dxf import Words, write_dxf
-from evenflare.manufacture.gcode import write_gcode
-from evenflare.manufacture.gcode_reader import read_gcode
-from evenflare.manufacture.lamination import laminate
-from evenflare.manufacture.layer_files import glue_up_text, table_text
-from evenflare.manufacture.process import read_process
-from evenflare.manufacture.program import Program
-from evenflare.manufacture.programs import programs
-from evenflare.manufacture.proof_files import prove_files
-from evenflare.manufacture.rings import sizes_of
-from evenflare.manufacture.solid import revolved
-from evenflare.manufacture.step import step_text
-from evenflare.manufacture.stl import write_stl
-from evenflare.manufacture.threemf import write_3mf
-from evenflare.manufacture.toolpath_csv import write_toolpath
+from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.gcode_reader import read_gcode
+from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.programs import programs
+from evenflare.manufacture.milling.toolpath_csv import write_toolpath
+from evenflare.manufacture.part.rings import sizes_of
+from evenflare.manufacture.part.solid import revolved
+from evenflare.manufacture.part.step import step_text
+from evenflare.manufacture.part.stl import write_stl
+from evenflare.manufacture.part.threemf import write_3mf
+from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.proof.proof_files import prove_files
+from evenflare.manufacture.sheets.dxf import Words, write_dxf
+from evenflare.manufacture.sheets.lamination import laminate
+from evenflare.manufacture.sheets.layer_files import glue_up_text, table_text
 from evenflare.measurement.journal import Prototype
-from evenflare.report import figures, paper, prototypes, sheet, style, tables
+from evenflare.report.kit import canvas, paper, sheet, style
+from evenflare.report.measurement import prototypes
+from evenflare.results import tables
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
 from naming import NAMES, TROUBLE
@@ -206,13 +208,13 @@ def test_only_letters_that_the_font_lacks_are_replaced():
 
 @named
 def test_pictures_show_every_name_in_their_legends(name):
-    drawn, axes = figures.stacked(3.0, ratios=(1,))
+    drawn, axes = canvas.stacked(3.0, ratios=(1,))
     for label in (name, "other"):
         axes.plot([0, 1], [0, 1], label=paper.entry(label))
     style.legend(axes)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
-        figures.png(drawn)
+        canvas.png(drawn)
     assert [each.get_text() for each in axes.get_legend().get_texts()] == [paper.entry(name), "other"]
 
 

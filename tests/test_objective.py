@@ -11,10 +11,10 @@ from hypothesis import strategies as st
 
 from evenflare.air import Air
 from evenflare.closed_forms import piston_index, piston_pattern, uniform_cone_index
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.metrics import beamwidth, directivity_index, standard_curves
 from evenflare.objective import HOW_TERMS_COUNT, Score, axis_weight, contributions, score, search_observation
-from evenflare.target import Crossover, Target
+from evenflare.target.target import Crossover, Target
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Driver, Limits, Mounting, Waveguide
 

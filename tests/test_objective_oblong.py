@@ -9,10 +9,10 @@ import pytest
 
 from ellipse import AIR, elliptical_piston
 from evenflare.closed_forms import uniform_cone_index
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.metrics import PLANES, beamwidth, directivity_index, standard_curves
 from evenflare.objective import Score, axis_weight, contributions, score, search_observation
-from evenflare.target import Target
+from evenflare.target.target import Target
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Driver, Limits, Mounting, Oblong, Waveguide
 

@@ -8,7 +8,7 @@ import pytest
 from boundary_reference import Reference, solved
 from evenflare import metrics, radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.units import DEGREE, amplitude_db
 from evenflare.waveguide import Conical, Oblong, Waveguide
 

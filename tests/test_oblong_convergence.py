@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from evenflare import metrics
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.march import at_resolution, march_solver
 from evenflare.radiation.resolution import Resolution
 from evenflare.units import DEGREE, FloatArray

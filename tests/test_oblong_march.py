@@ -9,7 +9,7 @@ import pytest
 from scipy.special import j1
 
 from evenflare import metrics
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import march
 from evenflare.radiation.march import at_resolution, march_solver, memory_needed
 from evenflare.radiation.resolution import OBLONG

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.own_error import (
     DB_PER_SHARE,
     IN_QUADRATURE,

@@ -9,7 +9,7 @@ import pytest
 
 from evenflare import read_design
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.manufacture import write_points
 from evenflare.metrics import directivity_index
 from evenflare.radiation.boundary_elements import judge_solver

@@ -7,8 +7,9 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from evenflare import read_design, remarks
-from evenflare.design import write_design
+from evenflare import read_design
+from evenflare.commands import remarks
+from evenflare.design.file import write_design
 from evenflare.files import InputError
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Points, Waveguide

@@ -9,10 +9,10 @@ import pytest
 
 import reports
 from evenflare.closed_forms import piston_index
-from evenflare.directivity import Directivity
-from evenflare.report import agreement as agreements
-from evenflare.report import figures
-from evenflare.report.agreement import Agreement, valid_words
+from evenflare.directivity.types import Directivity
+from evenflare.report.kit import canvas
+from evenflare.report.waveguide import agreement as agreements
+from evenflare.report.waveguide.agreement import Agreement, valid_words
 from evenflare.waveguide import Mounting, RoundCabinet
 
 PISTON = reports.piston()
@@ -23,7 +23,7 @@ BODY = Mounting(body=RoundCabinet(0.3, 0.25))
 @pytest.fixture(autouse=True)
 def _undrawn(monkeypatch):
     """Pictures are made but not drawn: that takes most of the time."""
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
 
 
 def louder_axis(off_db: np.ndarray | float, directivity: Directivity = PISTON) -> Directivity:

@@ -10,10 +10,11 @@ import pytest
 import reports
 from evenflare.air import Air
 from evenflare.commands import solving
-from evenflare.design import Design
-from evenflare.directivity import Observation
-from evenflare.report import cabinet, figures
-from evenflare.report.cabinet import Case
+from evenflare.design.file import Design
+from evenflare.directivity.types import Observation
+from evenflare.report.kit import canvas
+from evenflare.report.waveguide import cabinet, figures
+from evenflare.report.waveguide.cabinet import Case
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import BodyPoints, Mounting, Oblong, RolledShell, RoundCabinet, Tractrix, Waveguide
 from shapes import BENCHMARK, through
@@ -31,7 +32,7 @@ pytestmark = pytest.mark.usefixtures("compiled")
 @pytest.fixture(autouse=True)
 def _undrawn(monkeypatch):
     """Pictures are made but not drawn: that takes most of the time."""
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
 
 
 def mounted(mounting: Mounting) -> Waveguide:

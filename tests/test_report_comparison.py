@@ -11,11 +11,12 @@ import numpy as np
 import pytest
 
 from comparing import FREQUENCY, ORBIT, cap, field, scattered, with_file
-from evenflare.directivity_file import Stored
+from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import compare
 from evenflare.measurement.read_off import ReadOff
 from evenflare.measurement.spread import spread
-from evenflare.report import comparison, comparison_figures, comparison_tables, sheet, spreading
+from evenflare.report.kit import sheet
+from evenflare.report.measurement import comparison, comparison_figures, comparison_tables, spreading
 from reports import Page
 
 MEASURED = with_file(scattered(cap(0.3), seed=3, level_db=0.2, gain_db=6.0), plane=1, angle_deg=40.0, of_deg=130.0)

@@ -9,11 +9,12 @@ import pytest
 from matplotlib.text import Text
 
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equalisation import Equalisation, FirWish, equalise
 from evenflare.dsp.equaliser import Aim
 from evenflare.dsp.fit import Limits
-from evenflare.report import equalising, equalising_figures, equalising_tables, sheet
+from evenflare.report.filters import equalising, equalising_figures, equalising_tables
+from evenflare.report.kit import sheet
 from evenflare.units import DEGREE
 from reports import Page
 

@@ -9,9 +9,10 @@ import numpy as np
 import pytest
 
 import evenflare
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
-from evenflare.report import figures
+from evenflare.report.kit import canvas
+from evenflare.report.waveguide import figures
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Exponential, Mounting, Waveguide
 from reports import AIR, RADIUS, WAVEGUIDE, history, piston, target, words_stand_clear
@@ -101,22 +102,22 @@ def test_figures_say_why_they_show_nothing() -> None:
         (figures.search_history([]), "no candidate"),
     ):
         assert any(why in text.get_text() for text in figure.axes[0].texts)
-        figures.png(figure)
-    figures.png(figures.index_and_beamwidth(bare))
-    figures.png(figures.off_axis_curves(bare))
+        canvas.png(figure)
+    canvas.png(figures.index_and_beamwidth(bare))
+    canvas.png(figures.off_axis_curves(bare))
 
 
 def test_saved_figure_is_png_the_same_each_time(tmp_path: Path) -> None:
     for name in ("a.png", "b.png"):
-        figures.save(figures.profile(WAVEGUIDE), tmp_path / name)
+        canvas.save(figures.profile(WAVEGUIDE), tmp_path / name)
     first = (tmp_path / "a.png").read_bytes()
     assert first.startswith(b"\x89PNG")
     assert first == (tmp_path / "b.png").read_bytes()
     with pytest.raises(InputError, match="cannot be written"):
-        figures.save(figures.profile(WAVEGUIDE), tmp_path / "a.png" / "below.png")
+        canvas.save(figures.profile(WAVEGUIDE), tmp_path / "a.png" / "below.png")
 
 
-def test_only_figures_and_paper_import_the_plotting_library() -> None:
+def test_only_canvas_paper_and_figures_import_the_plotting_library() -> None:
     package = Path(evenflare.__file__).parent
     importers = set()
     for path in package.rglob("*.py"):
@@ -126,7 +127,7 @@ def test_only_figures_and_paper_import_the_plotting_library() -> None:
             if any(module.split(".")[0] == "matplotlib" for module in modules):
                 importers.add(str(path.relative_to(package)))
             assert not any("pyplot" in module for module in modules)
-    assert importers == {"report/figures.py", "report/paper.py"}
+    assert importers == {"report/kit/canvas.py", "report/kit/paper.py", "report/waveguide/figures.py"}
 
 
 @pytest.mark.parametrize(

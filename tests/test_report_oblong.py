@@ -9,11 +9,12 @@ from matplotlib.collections import PolyCollection
 
 from ellipse import elliptical_piston
 from evenflare.closed_forms import uniform_cone_index
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.objective import Score
-from evenflare.report import balloon, drawing, figures, page, rows, scene
-from evenflare.report.wall import section
-from evenflare.target import Target
+from evenflare.report.kit import scene
+from evenflare.report.kit.wall import section
+from evenflare.report.waveguide import balloon, drawing, figures, page, rows
+from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import (
     Conical,

@@ -11,9 +11,10 @@ import pytest
 
 import evenflare
 from evenflare.commands import designs, searching
-from evenflare.design import Design, default_observation
+from evenflare.design.file import Design, default_observation
 from evenflare.objective import Score
-from evenflare.report import drawing, page, rows, words
+from evenflare.report.kit import words
+from evenflare.report.waveguide import drawing, page, rows
 from evenflare.search import SearchResult, plan
 from evenflare.search.worker import Outcome
 from evenflare.units import DEGREE, MILLIMETRE

@@ -7,8 +7,9 @@ import dataclasses
 import numpy as np
 import pytest
 
-from evenflare.report import figures, room, room_figures, room_tables
-from evenflare.report.room_tables import Heard
+from evenflare.report.kit import canvas
+from evenflare.report.room import room, room_figures, room_tables
+from evenflare.report.room.room_tables import Heard
 from evenflare.room.paths import fine_bands, observed_bands
 from evenflare.room.response import respond
 from room_shared import forward, pattern, rising, room_of
@@ -74,7 +75,7 @@ def test_bands_have_their_nominal_names(midband, name):
 
 
 def test_page_holds_everything_and_asks_for_nothing(one, other, monkeypatch):
-    monkeypatch.setattr(figures, "png", lambda _: b"\x89PNG")
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
     drawn = room_figures.pictures([one, other])
     page = room.page(
         [one, other],
@@ -98,7 +99,7 @@ def test_page_holds_everything_and_asks_for_nothing(one, other, monkeypatch):
 def test_pictures_are_drawn_for_one_and_two(one, other, count):
     drawn = room_figures.pictures([one, other][:count])
     for name, figure in drawn.items():
-        assert figures.png(figure).startswith(b"\x89PNG")
+        assert canvas.png(figure).startswith(b"\x89PNG")
         for axes in figure.axes:
             assert axes.get_lines(), name
             low, high = axes.get_ylim()

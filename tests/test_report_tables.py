@@ -17,8 +17,9 @@ from evenflare.closed_forms import (
     piston_index,
     piston_pattern,
 )
-from evenflare.directivity import Directivity, Observation
-from evenflare.report import page, tables
+from evenflare.directivity.types import Directivity, Observation
+from evenflare.report.waveguide import page
+from evenflare.results import tables
 from evenflare.units import DEGREE
 from evenflare.waveguide import Limits
 from reports import AIR, RADIUS, WAVEGUIDE, piston, target

@@ -12,8 +12,9 @@ import pytest
 
 from ellipse import AIR, HALF_HEIGHT, HALF_WIDTH, elliptical_piston
 from evenflare.closed_forms import elliptical_piston_pattern
-from evenflare.directivity import Directivity, in_directions
-from evenflare.report import balloon, page, scene, view, wall
+from evenflare.directivity.types import Directivity, in_directions
+from evenflare.report.kit import scene, wall
+from evenflare.report.waveguide import balloon, page, view
 from evenflare.units import DEGREE, MILLIMETRE, amplitude_db
 from evenflare.waveguide import Waveguide
 from oblong_shapes import CANDIDATE, OBLONG_BENCHMARK

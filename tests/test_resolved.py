@@ -12,13 +12,14 @@ from scipy.special import j1
 from evenflare import closed_forms, metrics, solve
 from evenflare.air import Air
 from evenflare.commands.designs import index_lines
-from evenflare.design import Design
-from evenflare.directivity import Directivity, Observation, at_frequencies, in_directions
-from evenflare.directivity_file import read_directivity
+from evenflare.design.file import Design
+from evenflare.directivity.folder import read_directivity
+from evenflare.directivity.types import Directivity, Observation, at_frequencies, in_directions
 from evenflare.objective import search_observation
 from evenflare.radiation import METHODS, Method, solver
 from evenflare.radiation.angles import radius_of, resolving, step_for
-from evenflare.report import rows, tables
+from evenflare.report.waveguide import rows
+from evenflare.results import tables
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Conical, Driver, Mounting, OblateSpheroidal, Oblong, RoundCabinet, Waveguide
 from reports import target

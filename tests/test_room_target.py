@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from evenflare.commands.searching import winner_observation
-from evenflare.design import Design, read_design, write_design
+from evenflare.design.file import Design, read_design, write_design
 from evenflare.files import InputError
 from evenflare.metrics import directivity_index
 from evenflare.objective import contributions, score, search_observation

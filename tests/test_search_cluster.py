@@ -25,7 +25,7 @@ from evenflare.files import InputError
 from evenflare.search import cluster, history_rows
 from evenflare.search.cluster import check_cluster, connected
 from evenflare.search.worker import LOST
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 
 pytestmark = pytest.mark.slow
 

@@ -9,7 +9,7 @@ import pytest
 
 from evenflare import closed_forms, metrics, radiation
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Driver, Points, Source, Waveguide
 

@@ -13,8 +13,8 @@ from hypothesis import strategies as st
 from evenflare.air import Air
 from evenflare.closed_forms import piston_index
 from evenflare.files import InputError
-from evenflare.reach import largest_reachable, reach_statement, reachability, reachable_from
-from evenflare.target import Crossover, Target, read_target, wanted_beamwidth, wanted_index
+from evenflare.target.reach import largest_reachable, reach_statement, reachability, reachable_from
+from evenflare.target.target import Crossover, Target, read_target, wanted_beamwidth, wanted_index
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
 from target_texts import CROSSOVER, GOOD

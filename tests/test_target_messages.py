@@ -3,7 +3,7 @@
 import pytest
 
 from evenflare.files import InputError
-from evenflare.reach import reachability
+from evenflare.target.reach import reachability
 from target_texts import CROSSOVER, GOOD
 
 

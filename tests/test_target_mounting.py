@@ -7,7 +7,7 @@ import pytest
 
 from evenflare.closed_forms import cap_index
 from evenflare.files import InputError
-from evenflare.reach import largest_reachable, reach_statement, reachability
+from evenflare.target.reach import largest_reachable, reach_statement, reachability
 from evenflare.waveguide import ParameterSpace, RolledShell, RoundCabinet, Source, limit_excess
 from evenflare.waveguide.body import volume
 from target_texts import GOOD, OBLONG

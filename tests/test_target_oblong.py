@@ -7,8 +7,8 @@ import pytest
 
 from evenflare.closed_forms import elliptical_piston_index
 from evenflare.files import InputError
-from evenflare.reach import largest_reachable, reach_statement, reachability, reachable_from
-from evenflare.target import wanted_beamwidth
+from evenflare.target.reach import largest_reachable, reach_statement, reachability, reachable_from
+from evenflare.target.target import wanted_beamwidth
 from evenflare.units import DEGREE
 from evenflare.waveguide import Mounting
 from target_texts import GOOD, OBLONG

@@ -10,7 +10,7 @@ from scipy.special import jv
 
 from evenflare import closed_forms, metrics, radiation
 from evenflare.air import Air
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary_elements import judge_solver
 from evenflare.radiation.march import Resolution, at_resolution
 from evenflare.units import DEGREE, amplitude_db

@@ -7,7 +7,7 @@ import time
 from collections.abc import Callable
 from pathlib import Path
 
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.waveguide import Waveguide
 
 

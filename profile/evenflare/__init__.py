@@ -6,20 +6,20 @@ from importlib import import_module
 from typing import TYPE_CHECKING, Any
 
 if TYPE_CHECKING:
-    from evenflare.design import read_design, write_design
+    from evenflare.design.file import read_design, write_design
     from evenflare.objective import score
     from evenflare.radiation import solve
     from evenflare.search import run_search
-    from evenflare.target import read_target
+    from evenflare.target.target import read_target
 
 __version__ = "0.2.0"
 
 __all__ = ["read_design", "read_target", "run_search", "score", "solve", "write_design"]
 
 _HOMES = {
-    "read_design": "evenflare.design",
-    "write_design": "evenflare.design",
-    "read_target": "evenflare.target",
+    "read_design": "evenflare.design.file",
+    "write_design": "evenflare.design.file",
+    "read_target": "evenflare.target.target",
     "score": "evenflare.objective",
     "solve": "evenflare.radiation",
     "run_search": "evenflare.search",

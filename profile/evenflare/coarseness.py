@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from evenflare.directivity import Directivity, Observation, in_directions
+from evenflare.directivity.types import Directivity, Observation, in_directions
 from evenflare.metrics import PLANES, SAME_ANGLE, beamwidth, sphere_weights
 from evenflare.units import DEGREE, FloatArray, power_db, read_only
 

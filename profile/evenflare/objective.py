@@ -10,11 +10,11 @@ import numpy as np
 
 from evenflare.bands import smoothed
 from evenflare.closed_forms import uniform_cone_index
-from evenflare.directivity import Directivity, Observation, at_frequencies
+from evenflare.directivity.types import Directivity, Observation, at_frequencies
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
 from evenflare.radiation.angles import COARSEST, step_for, with_angles
 from evenflare.room.paths import counted_bands, evenness_db
-from evenflare.target import Target, wanted_beamwidth, wanted_index
+from evenflare.target.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import DEGREE, FloatArray, power_db
 from evenflare.waveguide import Waveguide, limit_excess
 

@@ -10,8 +10,8 @@ from evenflare.files import check_folder
 
 def _remark(options: argparse.Namespace, *, made: bool) -> str:
     """Say what there is to say about a design before it is worked with; what became of its corners."""
-    from evenflare import remarks
-    from evenflare.design import read_design
+    from evenflare.commands import remarks
+    from evenflare.design.file import read_design
 
     waveguide = read_design(options.design).waveguide
     warn(remarks.warnings(options.design, waveguide))
@@ -22,7 +22,7 @@ def _remark(options: argparse.Namespace, *, made: bool) -> str:
 
 def _solve(options: argparse.Namespace) -> int:
     from evenflare.commands import comparing, designs, solving
-    from evenflare.remarks import air_warnings
+    from evenflare.commands.remarks import air_warnings
 
     check_folder(options.out)
     corners = _remark(options, made=False)
@@ -69,7 +69,7 @@ def _score(options: argparse.Namespace) -> int:
 
 def _export(options: argparse.Namespace) -> int:
     from evenflare.commands import designs, making
-    from evenflare.manufacture.process import read_process
+    from evenflare.manufacture.process.file import read_process
     from evenflare.units import MILLIMETRE
 
     sections = None if options.sections_mm is None else [z * MILLIMETRE for z in options.sections_mm]
@@ -92,7 +92,7 @@ def _export(options: argparse.Namespace) -> int:
 
 
 def _check(options: argparse.Namespace) -> int:
-    from evenflare.check import checks
+    from evenflare.commands.check import checks
 
     compiled(options.quiet)
     passed = True

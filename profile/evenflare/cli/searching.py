@@ -13,7 +13,7 @@ from evenflare.text import visible
 
 if TYPE_CHECKING:
     from evenflare.search import Progress, SearchResult
-    from evenflare.target import Target
+    from evenflare.target.target import Target
 
 
 def _history(options: argparse.Namespace) -> int:
@@ -80,8 +80,8 @@ def _duration(seconds: float) -> str:
 
 def _search(options: argparse.Namespace) -> int:
     from evenflare.commands import searching, solving
-    from evenflare.reach import reach_statement, reachability
-    from evenflare.remarks import air_warnings
+    from evenflare.commands.remarks import air_warnings
+    from evenflare.target.reach import reach_statement, reachability
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}

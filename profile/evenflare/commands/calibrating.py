@@ -8,8 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files, radiation
-from evenflare.design import Design, design_id, read_design
-from evenflare.directivity_file import Stored, read_directivity
+from evenflare.design.file import Design, design_id, read_design
+from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.files import InputError
 
 if TYPE_CHECKING:
@@ -120,7 +120,9 @@ def _write(
     found: Calibration, design: Design, origin: Origin, doubts: list[str], folder: Path, *, command: str
 ) -> Calibrated:
     from evenflare.measurement.calibrated_file import FILE, calibrated_toml, columns
-    from evenflare.report import calibration, figures, tables
+    from evenflare.report.kit import canvas
+    from evenflare.report.measurement import calibration
+    from evenflare.results import tables
 
     drawn = calibration.pictures(found)
     warnings = [*calibration.caution_lines(found), *doubts]
@@ -155,5 +157,5 @@ def _write(
         )
         files.write_text(folder / PAGE, text)
         for name, figure in drawn.items():
-            figures.save(figure, folder / name)
+            canvas.save(figure, folder / name)
     return Calibrated(lines, warnings, written, found.helps)

@@ -11,10 +11,10 @@ from typing import TYPE_CHECKING, Any
 
 from evenflare import files
 from evenflare.air import Air
-from evenflare.design import Design, read_design
-from evenflare.design_driver import check_covered
-from evenflare.directivity import Symmetry
-from evenflare.directivity_file import Stored, read_directivity
+from evenflare.design.driver import check_covered
+from evenflare.design.file import Design, read_design
+from evenflare.directivity.folder import Stored, read_directivity
+from evenflare.directivity.types import Symmetry
 from evenflare.files import InputError
 from evenflare.metrics import SAME_ANGLE
 
@@ -52,7 +52,7 @@ def compare_command(
     """
     from evenflare.measurement.compare import compare
     from evenflare.measurement.read_off import ReadOff
-    from evenflare.report import comparison, comparison_figures, comparison_tables
+    from evenflare.report.measurement import comparison, comparison_figures, comparison_tables
 
     _check_apart(folder, [measured_path, predicted_path])
     measured, predicted = read_directivity(measured_path), read_directivity(predicted_path)
@@ -91,7 +91,7 @@ def compare_command(
 
 def _saved(drawn: dict[str, Any], folder: Path, caption: Callable[[str], str]) -> dict[str, Any]:
     """Figures written into `folder`, and as a page holds them, each drawn once."""
-    from evenflare.report import sheet
+    from evenflare.report.kit import sheet
 
     shown: dict[str, Any] = {}
     said = ""
@@ -137,7 +137,7 @@ def spread_command(unit_paths: Sequence[Path], folder: Path, *, reference_unit: 
 
 
 def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, command: str) -> Compared:
-    from evenflare.report import spreading
+    from evenflare.report.measurement import spreading
 
     drawn = spreading.pictures(found)
     warnings = spreading.warnings(found, stored)

@@ -31,7 +31,7 @@ def crossover_command(path: Path, folder: Path, *, command: str) -> Written:
     """
     from evenflare.dsp.joining import join
     from evenflare.dsp.speaker import read_speaker
-    from evenflare.report import crossing
+    from evenflare.report.filters import crossing
 
     joined = join(read_speaker(path))
     written = _write(joined, folder, command=command)
@@ -39,7 +39,9 @@ def crossover_command(path: Path, folder: Path, *, command: str) -> Written:
 
 
 def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str]]:
-    from evenflare.report import crossing, crossing_figures, crossing_tables, figures, tables
+    from evenflare.report.filters import crossing, crossing_figures, crossing_tables
+    from evenflare.report.kit import canvas
+    from evenflare.results import tables
 
     speaker = joined.speaker
     header = [
@@ -92,5 +94,5 @@ def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str
         )
         files.write_text(folder / PAGE, crossing.page(joined, drawn, what=what, written=written, command=command))
         for name, figure in drawn.items():
-            figures.save(figure, folder / name)
+            canvas.save(figure, folder / name)
     return written

@@ -9,16 +9,16 @@ from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics, radiation
 from evenflare.commands.comparing import design_like
+from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import Heard, heard
-from evenflare.design import Design, design_id, read_design, write_design
-from evenflare.directivity import Directivity
-from evenflare.remarks import faults_of
-from evenflare.target import Target
+from evenflare.design.file import Design, design_id, read_design, write_design
+from evenflare.directivity.types import Directivity
+from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 
 if TYPE_CHECKING:
     from evenflare.manufacture import Exported
-    from evenflare.manufacture.process import Process
+    from evenflare.manufacture.process.types import Process
 
 Written = list[tuple[str, str]]
 """Files by name, and what each is for."""
@@ -36,7 +36,9 @@ def write_solution(
     design: Design, sound: Heard, folder: Path, *, command: str, target: Target | None = None
 ) -> Written:
     """The tables and pictures of a solved design."""
-    from evenflare.report import agreement, balloon, cabinet, figures, tables
+    from evenflare.report.kit import canvas
+    from evenflare.report.waveguide import agreement, balloon, cabinet, figures
+    from evenflare.results import tables
 
     name, identity = design.name, design_id(design)
     made = {"command": command, "mounting": design.waveguide.mounting.kind, **sound.record}
@@ -65,7 +67,7 @@ def write_solution(
         written.append(("cabinet_effect.csv", "the same waveguide in a baffle, on a cabinet and free-standing"))
         pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
     for name, figure in pictures.items():
-        figures.save(figure, folder / name)
+        canvas.save(figure, folder / name)
     return [*written, *((name, "picture") for name in pictures)]
 
 
@@ -80,8 +82,8 @@ class Cut:
 
 def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float] | None = None) -> Cut:
     """All in m. InputError if one is out of range."""
-    from evenflare.manufacture.offset import checked_tool_radius
-    from evenflare.manufacture.spacing import checked_chord_error
+    from evenflare.manufacture.wall.offset import checked_tool_radius
+    from evenflare.manufacture.wall.spacing import checked_chord_error
 
     depths = None if sections is None else tuple(sections)
     return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths)
@@ -90,8 +92,8 @@ def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float
 def write_export(design: Design, folder: Path, cut: Cut, *, process: Process | None = None) -> tuple[Written, Exported]:
     """The machinist's files and the design itself, and the facts of the files. process : whose seat the part has."""
     from evenflare.manufacture import export, outside
-    from evenflare.manufacture.features import features_of
-    from evenflare.manufacture.offset import floor_micrometre
+    from evenflare.manufacture.part.features import features_of
+    from evenflare.manufacture.wall.offset import floor_micrometre
 
     made = export(
         design.waveguide,
@@ -138,7 +140,7 @@ def tip_below_throat(design: Design, exported: Exported) -> float:
 
 def write_report(design: Design, path: Path, *, what: str, command: str, written: Written, **more: Any) -> None:
     """One page about a design; `more` as report.page.report."""
-    from evenflare.report import page
+    from evenflare.report.waveguide import page
 
     text = page.report(
         design.waveguide,
@@ -184,7 +186,7 @@ def export_command(
 ) -> Export:
     """`export`: what a machinist pulls, in `folder`, and with a process what its machine is fed with."""
     from evenflare.commands import making, sheets
-    from evenflare.manufacture.features import with_seat
+    from evenflare.manufacture.part.features import with_seat
 
     design = read_design(path)
     if process is not None:

@@ -12,8 +12,8 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenflare import files
-from evenflare.directivity import Directivity
-from evenflare.directivity_file import Stored, read_directivity
+from evenflare.directivity.folder import Stored, read_directivity
+from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
 
 if TYPE_CHECKING:
@@ -90,7 +90,7 @@ def equalise_command(path: Path, folder: Path, asked: Asked, *, command: str) ->
 
 def _with_driver(directivity: Directivity, asked: Asked) -> Directivity:
     """The directivity of the driver that is in it, or of the one in a file."""
-    from evenflare.design_driver import read_source
+    from evenflare.design.driver import read_source
     from evenflare.dsp.on_axis import driven, read_on_axis, replaced
 
     if asked.driver is not None:
@@ -100,7 +100,9 @@ def _with_driver(directivity: Directivity, asked: Asked) -> Directivity:
 
 def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -> Written:
     from evenflare.dsp.filters_file import FILE
-    from evenflare.report import equalising, equalising_figures, equalising_tables, figures, tables
+    from evenflare.report.filters import equalising, equalising_figures, equalising_tables
+    from evenflare.report.kit import canvas
+    from evenflare.results import tables
 
     header = [
         f"equaliser for: {stored.name}; id {stored.design_id}",
@@ -141,7 +143,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
         page = equalising.page(found, drawn, title=stored.name, what=what, written=written, command=command)
         files.write_text(folder / PAGE, page)
         for name, figure in drawn.items():
-            figures.save(figure, folder / name)
+            canvas.save(figure, folder / name)
     lines = [
         f"Made even: {equalising.aim_words(found)}",
         equalising.fit_words(found),

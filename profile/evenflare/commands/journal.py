@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Literal
 
 from evenflare import files, text
-from evenflare.design import design_id, design_toml, read_design
+from evenflare.design.file import design_id, design_toml, read_design
 from evenflare.files import InputError
 from evenflare.measurement import journal as log
 from evenflare.schema import shown
@@ -26,7 +26,7 @@ def add_entry(
 ) -> str:
     """Put an entry into the journal; what became of it, in words. InputError if a file is at fault."""
     from evenflare.measurement.calibrated_file import FILE, read_known
-    from evenflare.report import prototypes
+    from evenflare.report.measurement import prototypes
 
     if name is not None:
         name = _text("--name", name, text.name)
@@ -68,7 +68,7 @@ def _text(option: str, given: str, rule: Callable[[str], str]) -> str:
 
 def told(journal: Path, form: Literal["list", "csv", "export"]) -> str:
     """The journal as lines, as CSV, or with everything in it in words ("export")."""
-    from evenflare.report import prototypes
+    from evenflare.report.measurement import prototypes
 
     found = log.entries(journal)
     if form == "csv":
@@ -78,11 +78,12 @@ def told(journal: Path, form: Literal["list", "csv", "export"]) -> str:
 
 def write_history(journal: Path, folder: Path) -> list[tuple[str, str]]:
     """The picture of how the deviation shrank, and the journal as CSV and text, all or nothing."""
-    from evenflare.report import figures, prototypes
+    from evenflare.report.kit import canvas
+    from evenflare.report.measurement import prototypes
 
     found = log.entries(journal)
     with files.together():
-        figures.save(prototypes.figure(found), folder / "journal.png")
+        canvas.save(prototypes.figure(found), folder / "journal.png")
         files.write_text(folder / "journal.csv", prototypes.csv_text(found, header=_header(journal)))
         files.write_text(folder / "journal.txt", prototypes.full_text(found) + "\n")
     return [

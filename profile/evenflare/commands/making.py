@@ -8,21 +8,21 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evenflare import files
-from evenflare.design import Design, design_id
-from evenflare.manufacture.gcode import write_gcode
-from evenflare.manufacture.layer_files import export_layers
-from evenflare.manufacture.outline import Sizes
-from evenflare.manufacture.pattern_files import export_pattern
-from evenflare.manufacture.process import Process
-from evenflare.manufacture.program import Program
-from evenflare.manufacture.programs import programs, stock_needed
-from evenflare.manufacture.proof import Proof, write_proof
-from evenflare.manufacture.proof_files import prove_files
-from evenflare.manufacture.rings import sizes_of
-from evenflare.manufacture.step import write_step
-from evenflare.manufacture.stl import SolidFile
-from evenflare.manufacture.threemf import write_3mf
-from evenflare.manufacture.toolpath_csv import write_toolpath
+from evenflare.design.file import Design, design_id
+from evenflare.manufacture.casting.pattern_files import export_pattern
+from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.programs import programs, stock_needed
+from evenflare.manufacture.milling.toolpath_csv import write_toolpath
+from evenflare.manufacture.part.outline import Sizes
+from evenflare.manufacture.part.rings import sizes_of
+from evenflare.manufacture.part.step import write_step
+from evenflare.manufacture.part.stl import SolidFile
+from evenflare.manufacture.part.threemf import write_3mf
+from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.proof.proof import Proof, write_proof
+from evenflare.manufacture.proof.proof_files import prove_files
+from evenflare.manufacture.sheets.layer_files import export_layers
 from evenflare.units import MILLIMETRE, MINUTE
 
 Written = list[tuple[str, str]]

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from evenflare import files, metrics
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.measurement.readings import Session
 
 RESPONSES = "responses"
@@ -31,7 +31,7 @@ def measure_command(path: Path, folder: Path, *, command: str, responses: bool =
     responses : also as text, a file for each direction, with a session file that reads them back.
     Errors    : InputError if a file is at fault.
     """
-    from evenflare.design import design_id, read_design
+    from evenflare.design.file import design_id, read_design
     from evenflare.measurement.assemble import assemble
     from evenflare.measurement.session import read_session
 
@@ -67,9 +67,11 @@ def measure_command(path: Path, folder: Path, *, command: str, responses: bool =
 def _write(
     directivity: Directivity, session: Session, record: dict[str, Any], folder: Path, *, command: str, responses: bool
 ) -> list[tuple[str, str]]:
-    from evenflare.aes69 import write_sofa
+    from evenflare.directivity.sofa import write_sofa
     from evenflare.measurement.responses_written import write_responses
-    from evenflare.report import figures, measured, tables
+    from evenflare.report.kit import canvas
+    from evenflare.report.waveguide import measured
+    from evenflare.results import tables
 
     own = {"name": session.name, "design_id": record["design_id"]}
     mounting = session.rig.mounting
@@ -95,15 +97,15 @@ def _write(
         what = f"{len(texts) - 1} responses as text, and the session file that reads them back"
         written.append((f"{RESPONSES}/", what))
     for name, figure in measured.pictures(directivity).items():
-        figures.save(figure, folder / name)
+        canvas.save(figure, folder / name)
         written.append((name, "picture"))
     return written
 
 
 def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -> list[str]:
     """What a user wants to know first."""
-    from evenflare.report import tables
-    from evenflare.report.agreement import valid_words
+    from evenflare.report.waveguide.agreement import valid_words
+    from evenflare.results import tables
 
     observation = directivity.observation
     what = {"impulse_response": "impulse responses", "sweep": "sweeps", "response": "responses"}[session.kind]

@@ -30,7 +30,7 @@ def plan_command(
     wanted_from, wanted_to : Hz, what is wanted of it.
     Errors: InputError if the place cannot be, or a session file stands in the folder already.
     """
-    from evenflare.report import checklist
+    from evenflare.report.measurement import checklist
 
     try:
         found = plan(place)
@@ -42,7 +42,7 @@ def plan_command(
 
 
 def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tuple[str, str]]:
-    from evenflare.report import checklist
+    from evenflare.report.measurement import checklist
 
     session = folder / "session.toml"
     if files.is_file(session):
@@ -61,7 +61,7 @@ def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tup
 
 def _angles(found: Plan) -> str:
     from evenflare.measurement.orbits import PLANE_NAMES
-    from evenflare.report.checklist import file_name
+    from evenflare.report.measurement.checklist import file_name
 
     azimuths = {name: degrees for degrees, name in PLANE_NAMES.items()}
     repeats = found.place.repeats
@@ -81,7 +81,7 @@ def _angles(found: Plan) -> str:
 
 
 def _session(found: Plan) -> str:
-    from evenflare.report.checklist import NAMES
+    from evenflare.report.measurement.checklist import NAMES
 
     place = found.place
     ending = "_{repeat}" if place.repeats > 1 else ""

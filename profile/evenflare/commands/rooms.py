@@ -10,14 +10,14 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenflare import files
-from evenflare.directivity_file import Stored, read_directivity
+from evenflare.commands.remarks import air_warnings
+from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.files import InputError
-from evenflare.remarks import air_warnings
 from evenflare.schema import counted, gathered
 
 if TYPE_CHECKING:
     from evenflare.dsp.filters_file import Equaliser
-    from evenflare.report.room_tables import Heard
+    from evenflare.report.room.room_tables import Heard
     from evenflare.room.room import Room
 
 FILE, PAGE = "room.json", "room.html"
@@ -41,7 +41,7 @@ def room_command(
     filters : files of equalisers: none, or one for each directivity in their order.
     Errors  : InputError if a file or what is asked for is at fault.
     """
-    from evenflare.report import room as words
+    from evenflare.report.room import room as words
 
     if len(directivities) > MOST_DESIGNS:
         raise InputError(f"{len(directivities)} directivities: must be one, or two to compare. Leave some out")
@@ -96,7 +96,7 @@ def _names(stored: Sequence[Stored]) -> list[str]:
 
 def _heard(stored: Stored, name: str, room: Room, equaliser: Equaliser | None) -> Heard:
     """A directivity in the room, through its equaliser."""
-    from evenflare.report.room_tables import Heard
+    from evenflare.report.room.room_tables import Heard
     from evenflare.room.paths import fine_bands, observed_bands
     from evenflare.room.response import respond
 
@@ -127,10 +127,12 @@ def _misfits(stored: Sequence[Stored], equalisers: Sequence[Equaliser]) -> list[
 
 
 def _write(designs: Sequence[Heard], room_path: Path, folder: Path, *, command: str) -> list[tuple[str, str]]:
-    from evenflare.report import figures, room, room_figures, room_tables, tables
+    from evenflare.report.kit import canvas
+    from evenflare.report.room import room, room_figures, room_tables
+    from evenflare.results import tables
 
     drawn = room_figures.pictures(designs)
-    shown = {name: figures.png(figure) for name, figure in drawn.items()}
+    shown = {name: canvas.png(figure) for name, figure in drawn.items()}
     of = [""] if len(designs) == 1 else [f"_{place}" for place in range(1, len(designs) + 1)]
     texts = {}
     for each, end in zip(designs, of, strict=True):

@@ -9,11 +9,11 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evenflare import radiation
-from evenflare.design import read_design
+from evenflare.commands.remarks import air_warnings, check_solvable, faults_of
+from evenflare.design.file import read_design
 from evenflare.objective import Score, score, search_observation
 from evenflare.radiation import method_for
-from evenflare.remarks import air_warnings, check_solvable, faults_of
-from evenflare.target import read_target
+from evenflare.target.target import read_target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Place, limit_places
 
@@ -65,7 +65,7 @@ def score_json(found: Judged) -> str:
 
 def place_words(place: Place) -> str:
     """Where on the wall, in words."""
-    from evenflare.report import drawing
+    from evenflare.report.waveguide import drawing
 
     return drawing.place(place).lstrip(", ")
 

@@ -21,12 +21,11 @@ from evenflare.commands.designs import (
     write_report,
     write_solution,
 )
+from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import heard
-from evenflare.design import Design, default_observation, write_design
-from evenflare.directivity import Observation
+from evenflare.design.file import Design, default_observation, write_design
+from evenflare.directivity.types import Observation
 from evenflare.files import InputError
-from evenflare.reach import reachability
-from evenflare.remarks import faults_of
 from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
@@ -40,7 +39,8 @@ from evenflare.search import (
     ranking_words,
     run_search,
 )
-from evenflare.target import Target, read_target
+from evenflare.target.reach import reachability
+from evenflare.target.target import Target, read_target
 from evenflare.text import added, quoted
 from evenflare.waveguide import Waveguide
 
@@ -188,7 +188,7 @@ def _write_winner(
 
 def family_results(result: SearchResult, folder: Path) -> list[Any]:
     """What became of each family that takes part, for the page."""
-    from evenflare.report.rows import FamilyResult
+    from evenflare.report.waveguide.rows import FamilyResult
 
     best: dict[tuple[str, str], float] = {}
     tried: Counter[tuple[str, str]] = Counter()

@@ -5,11 +5,12 @@ from __future__ import annotations
 from pathlib import Path
 
 from evenflare.commands.making import Proved, Written
-from evenflare.design import Design, design_id
-from evenflare.manufacture.features import features_words
-from evenflare.manufacture.process import Process
-from evenflare.manufacture.stl import SolidFile
-from evenflare.report import paper, part_drawing, setup_sheet
+from evenflare.design.file import Design, design_id
+from evenflare.manufacture.part.features import features_words
+from evenflare.manufacture.part.stl import SolidFile
+from evenflare.manufacture.process.types import Process
+from evenflare.report.kit import paper
+from evenflare.report.shop import part_drawing, setup_sheet
 
 
 def write_sheets(design: Design, solid: SolidFile, process: Process, proved: Proved, folder: Path) -> Written:

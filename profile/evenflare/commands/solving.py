@@ -10,16 +10,16 @@ from typing import TYPE_CHECKING, Any
 
 from evenflare import radiation
 from evenflare.commands.comparing import design_like
-from evenflare.design import Design, read_design
-from evenflare.directivity import Directivity, in_directions
+from evenflare.commands.remarks import check_solvable, faults_of
+from evenflare.design.file import Design, read_design
+from evenflare.directivity.types import Directivity, in_directions
 from evenflare.files import InputError
 from evenflare.radiation import method_for
-from evenflare.remarks import check_solvable, faults_of
-from evenflare.target import Target
+from evenflare.target.target import Target
 
 if TYPE_CHECKING:
-    from evenflare.report.agreement import Agreement
-    from evenflare.report.cabinet import CabinetEffect
+    from evenflare.report.waveguide.agreement import Agreement
+    from evenflare.report.waveguide.cabinet import CabinetEffect
 
 ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
 
@@ -79,7 +79,7 @@ def heard(
     method : None for the one that solves the design's mounting as it is.
     target : in whose range of frequencies the methods must agree.
     """
-    from evenflare.report import balloon
+    from evenflare.report.waveguide import balloon
 
     chosen = method or method_for(design.waveguide.mounting)
     start = time.monotonic()
@@ -95,7 +95,7 @@ def heard(
 
 def _compared(sound: Heard, design: Design, method: radiation.Method, target: Target | None) -> Heard:
     """With the other method's answer, and other mountings'. `design` is observed as the sound is from all round."""
-    from evenflare.report.agreement import Agreement
+    from evenflare.report.waveguide.agreement import Agreement
 
     other: radiation.Method = "march" if method == "boundary_elements" else "boundary_elements"
     cabinet = _cabinet(design)
@@ -115,7 +115,7 @@ def _compared(sound: Heard, design: Design, method: radiation.Method, target: Ta
 
 def _cabinet(design: Design) -> CabinetEffect | None:
     """The waveguide in each mounting, by boundary elements; None where fewer than two can be solved."""
-    from evenflare.report import cabinet
+    from evenflare.report.waveguide import cabinet
 
     observation = replace(design.observation, frequency=cabinet.chosen(design.observation.frequency))
     found, missing = [], []
@@ -140,8 +140,8 @@ def method_warnings(path: Path, method: radiation.Method | None) -> list[str]:
 
 def found_lines(sound: Heard) -> list[str]:
     """By which method, how exact, and over which frequencies; and how the other method agrees."""
-    from evenflare.report.agreement import METHODS, valid_words
-    from evenflare.report.words import errors_at_most
+    from evenflare.report.kit.words import errors_at_most
+    from evenflare.report.waveguide.agreement import METHODS, valid_words
 
     found = sound.directivity
     lines = [f"Method: {METHODS[found.provenance['method']]}, valid {valid_words(found)}"]
@@ -155,7 +155,7 @@ def found_lines(sound: Heard) -> list[str]:
 
 def agreement_lines(sound: Heard) -> list[str]:
     """How the methods agree, or why they were not compared."""
-    from evenflare.report.agreement import valid_words
+    from evenflare.report.waveguide.agreement import valid_words
 
     if sound.agreement is None:
         return [f"Not compared: {sound.alone}"] if sound.alone else []

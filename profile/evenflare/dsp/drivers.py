@@ -10,7 +10,7 @@ from scipy.interpolate import CubicSpline
 
 from evenflare import metrics
 from evenflare.closed_forms import cap_pattern, piston_pattern
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equaliser import valid_band
 from evenflare.units import ComplexArray, FloatArray
 

@@ -8,7 +8,7 @@ from functools import cached_property
 
 import numpy as np
 
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.dsp import fir
 from evenflare.dsp.biquad import group_delay, response
 from evenflare.dsp.equaliser import Aim, Headroom, Wanted, filtered, headroom, wanted

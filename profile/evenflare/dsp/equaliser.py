@@ -9,7 +9,7 @@ import numpy as np
 
 from evenflare import metrics
 from evenflare.bands import smoothed_level
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.dsp import interference
 from evenflare.dsp.interference import Dip
 from evenflare.units import ComplexArray, FloatArray, power_db, read_only

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare import metrics
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.dsp.crossover import Crossover
 from evenflare.dsp.placing import Heard, mean_square
 from evenflare.units import ComplexArray, FloatArray, amplitude_db, power_db

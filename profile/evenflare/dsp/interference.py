@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.signal import find_peaks
 
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.units import FloatArray, amplitude_db, power_db, read_only
 
 PER_OCTAVE = 24

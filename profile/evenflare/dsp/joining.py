@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.dsp import linear
 from evenflare.dsp.crossover import Crossover, responses, trusted
 from evenflare.dsp.crossover_search import Found, search

@@ -9,7 +9,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.columns import text_lines
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.dsp.equaliser import END, filtered
 from evenflare.dsp.fir import least_phase
 from evenflare.dsp.interference import interpolated

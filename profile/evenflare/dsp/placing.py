@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from evenflare import metrics
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.drivers import Driver
 from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, read_only
 

@@ -9,7 +9,7 @@ from typing import TypeVar
 
 import numpy as np
 
-from evenflare.directivity_file import Stored, read_directivity
+from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.dsp.baffle_step import BaffleStep, baffle_step
 from evenflare.dsp.crossover import HEARD, Crossing, needed_band
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range

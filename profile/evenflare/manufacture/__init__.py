@@ -1,17 +1,17 @@
 """What a machinist pulls: the tool's path along the wall as points, and the solid as a mesh."""
 
-from evenflare.manufacture.export import AZIMUTHS, Curves, Exported, export
-from evenflare.manufacture.grid import Grid, around, grid
-from evenflare.manufacture.nearest import Cloud, cloud
-from evenflare.manufacture.oblong_curves import Curve, curve_at, section, section_depths
-from evenflare.manufacture.oblong_offset import OblongPath, largest_ball, oblong_path
-from evenflare.manufacture.oblong_sizes import OblongSizes, oblong_sizes, outside
-from evenflare.manufacture.oblong_solid import Thinnest, build_oblong
-from evenflare.manufacture.offset import Reach, ToolPath, largest_tool_radius, tool_path
-from evenflare.manufacture.outline import Sizes, SolidChoice, outline, solid_sizes
-from evenflare.manufacture.points import PointList, points_text, write_points
-from evenflare.manufacture.solid import Mesh, build, revolved, volume
-from evenflare.manufacture.stl import SolidFile, write_solid, write_stl
+from evenflare.manufacture.part.oblong_sizes import OblongSizes, oblong_sizes, outside
+from evenflare.manufacture.part.oblong_solid import Thinnest, build_oblong
+from evenflare.manufacture.part.outline import Sizes, SolidChoice, outline, solid_sizes
+from evenflare.manufacture.part.solid import Mesh, build, revolved, volume
+from evenflare.manufacture.part.stl import SolidFile, write_solid, write_stl
+from evenflare.manufacture.points.export import AZIMUTHS, Curves, Exported, export
+from evenflare.manufacture.points.points import PointList, points_text, write_points
+from evenflare.manufacture.wall.grid import Grid, around, grid
+from evenflare.manufacture.wall.nearest import Cloud, cloud
+from evenflare.manufacture.wall.oblong_curves import Curve, curve_at, section, section_depths
+from evenflare.manufacture.wall.oblong_offset import OblongPath, largest_ball, oblong_path
+from evenflare.manufacture.wall.offset import Reach, ToolPath, largest_tool_radius, tool_path
 
 __all__ = [
     "AZIMUTHS",

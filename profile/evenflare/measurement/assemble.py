@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.coarseness import coarse_words
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.heard import Heard
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
 from evenflare.measurement.readings import Session

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.optimize import lsq_linear
 
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.calibration import Calibration, Fitted
 from evenflare.measurement.unknowns import GAIN, IMPEDANCE, TAPER, Unknown, applied, unknowns_of
 from evenflare.metrics import levels_re_on_axis

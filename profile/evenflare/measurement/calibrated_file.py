@@ -10,8 +10,8 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.design_driver import CALIBRATED
-from evenflare.design_keys import driver_keys
+from evenflare.design.driver import CALIBRATED
+from evenflare.design.keys import driver_keys
 from evenflare.files import InputError
 from evenflare.measurement.calibration import Calibration, Figures
 from evenflare.measurement.unknowns import IMPEDANCE, MEANS, WIDTHS, left_out

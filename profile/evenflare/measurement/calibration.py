@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.air import Air
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.measurement.unknowns import Unknown
 from evenflare.metrics import SAME_ANGLE, levels_re_on_axis
 from evenflare.units import BoolArray, FloatArray

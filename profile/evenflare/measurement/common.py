@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.units import DEGREE, MILLIMETRE, ComplexArray, FloatArray, IntArray
 
 SAME_ANGLE = 0.01 * DEGREE

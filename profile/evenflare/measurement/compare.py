@@ -15,7 +15,7 @@ import numpy as np
 
 from evenflare import metrics
 from evenflare.bands import OCTAVE, band_edges, midbands
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.common import SAME_ANGLE, common
 from evenflare.units import BoolArray, FloatArray
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.directivity import Symmetry
+from evenflare.directivity.types import Symmetry
 from evenflare.measurement.turntable import SAME_ANGLE, at_angles
 from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, IntArray, read_only
 

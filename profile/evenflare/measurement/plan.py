@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.air import STANDARD_PRESSURE, Air, absorption, air_at
-from evenflare.directivity import Symmetry
+from evenflare.directivity.types import Symmetry
 from evenflare.measurement.window import (
     GATE_SHARE,
     far_field_distance,

@@ -8,7 +8,7 @@ from functools import cached_property
 import numpy as np
 
 from evenflare import metrics
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.measurement.compare import Comparison
 from evenflare.units import BoolArray, FloatArray
 

@@ -9,7 +9,7 @@ from typing import Literal
 import numpy as np
 
 from evenflare.air import STANDARD_PRESSURE, Air, air_at
-from evenflare.directivity import Symmetry
+from evenflare.directivity.types import Symmetry
 from evenflare.units import ComplexArray, FloatArray, read_only
 
 Kind = Literal["impulse_response", "sweep", "response"]

@@ -7,7 +7,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.air import STANDARD_PRESSURE, air_at
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.files import InputError, write_text
 from evenflare.measurement.readings import MountingKind
 from evenflare.measurement.session_tables import quoted

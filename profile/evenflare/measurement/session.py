@@ -11,8 +11,8 @@ from typing import Any
 import numpy as np
 
 from evenflare.air import STANDARD_PRESSURE
-from evenflare.design import Design, read_design
-from evenflare.directivity import Directivity, Symmetry
+from evenflare.design.file import Design, read_design
+from evenflare.directivity.types import Directivity, Symmetry
 from evenflare.files import InputError, names_in
 from evenflare.measurement.names import Named, found, printable, signed
 from evenflare.measurement.readings import Impulse, Kind, Response, Rig, Session
@@ -286,7 +286,7 @@ def _sounds(folder: Path, places: Places, table: FilesTable) -> tuple[list[Impul
 
 def _from_sofa(path: Path, table: FilesTable, rig: Rig, assumed: list[str]) -> tuple[list[Response], Symmetry, Rig]:
     """The directions of an AES69 file as responses, and the rig, which knows whether air has swallowed some of them."""
-    from evenflare.aes69 import read_sofa
+    from evenflare.directivity.sofa import read_sofa
 
     file = path.parent / str(table.sofa)
     read = read_sofa(file)

@@ -7,7 +7,7 @@ from typing import Annotated, ClassVar, Literal
 import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
-from evenflare.directivity import Symmetry
+from evenflare.directivity.types import Symmetry
 from evenflare.measurement.readings import Gate, MountingKind
 from evenflare.names import FileName, Name
 from evenflare.schema import Barometer, Humidity, Table, Temperature, fault, number, rising

@@ -14,7 +14,7 @@ import numpy as np
 
 from evenflare import metrics
 from evenflare.bands import band_edges
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.common import common, differences
 from evenflare.measurement.compare import LOWEST_LEVEL, Comparison, area_weights, octave_bands
 from evenflare.units import BoolArray, FloatArray, read_only

@@ -6,7 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.measurement.heard import Heard
 from evenflare.metrics import sphere_weights
 from evenflare.units import FloatArray, amplitude_db, power_db

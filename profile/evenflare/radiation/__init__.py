@@ -6,8 +6,8 @@ import os
 from typing import Literal, Protocol, get_args
 
 from evenflare.air import Air
-from evenflare.design import Design
-from evenflare.directivity import Directivity, Observation
+from evenflare.design.file import Design
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.waveguide import Mounting, Waveguide
 
 Setting = Literal["estimate", "screen", "full"]

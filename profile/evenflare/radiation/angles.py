@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from evenflare.air import Air
-from evenflare.directivity import SAME_DIRECTION, Directivity, Observation, in_directions
+from evenflare.directivity.types import SAME_DIRECTION, Directivity, Observation, in_directions
 from evenflare.radiation import Solver
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide

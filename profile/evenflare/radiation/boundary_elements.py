@@ -18,7 +18,7 @@ from threadpoolctl import ThreadpoolController
 from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.boundary import Boundary, Part, boundary_of, normal
 from evenflare.radiation.boundary_field import Places, far_pressure, places, reached

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import j0, j1
 
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import Boundary
 from evenflare.radiation.inside import enclosed, outline_of
 from evenflare.radiation.layers import Layers, double_layer, single_layer, still_layers

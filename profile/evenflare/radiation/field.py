@@ -8,7 +8,7 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.compiled import njit
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.radiation.termination import End, associated
 from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
 

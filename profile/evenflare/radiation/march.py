@@ -14,7 +14,7 @@ from threadpoolctl import ThreadpoolController
 from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, far_on_axis, overlap, pressure, sound_power

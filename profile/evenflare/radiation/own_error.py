@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.directivity import Observation
+from evenflare.directivity.types import Observation
 from evenflare.units import BoolArray, ComplexArray, FloatArray, IntArray
 
 MARGIN = 1.5

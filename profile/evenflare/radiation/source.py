@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from evenflare.air import Air
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import Solver
 from evenflare.units import ComplexArray, FloatArray
 from evenflare.waveguide import Source, Waveguide

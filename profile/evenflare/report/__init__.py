@@ -1,1 +1,1 @@
-"""What a person reads of a result: tables, pictures and one page. Nothing below the command line imports it."""
+"""Pages, pictures and sheets for people, a room for each of their readers. Imports everything but commands and cli."""

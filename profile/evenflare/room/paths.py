@@ -8,7 +8,7 @@ from functools import lru_cache
 import numpy as np
 
 from evenflare.bands import OCTAVE, midbands
-from evenflare.directivity import Directivity, Observation, Symmetry
+from evenflare.directivity.types import Directivity, Observation, Symmetry
 from evenflare.metrics import sound_power
 from evenflare.room.images import Images, images
 from evenflare.room.pattern import direction_weights, over_frequency, relative_to_axis

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenflare.directivity import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.metrics import SAME_ANGLE, half_orbits, sphere_weights
 from evenflare.units import ComplexArray, FloatArray
 

@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
 from evenflare.bands import band_edges
-from evenflare.directivity import Directivity
+from evenflare.directivity.types import Directivity
 from evenflare.metrics import sound_power, standard_curves
 from evenflare.room.images import images
 from evenflare.room.paths import (

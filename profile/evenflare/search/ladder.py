@@ -13,7 +13,7 @@ from dataclasses import dataclass
 
 from evenflare.radiation import Setting
 from evenflare.search.worker import BROKEN_LIMIT, Outcome
-from evenflare.target import Target
+from evenflare.target.target import Target
 
 PROMOTED = 0.5
 """Part of a population that goes on: CMA-ES takes its mean step from the better half, which so has exact ranks."""

@@ -25,7 +25,7 @@ from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
 from evenflare.search.store import Store, opened
 from evenflare.search.worker import LOST, Job, Outcome, SolverFactory, evaluate, waveguide_of
-from evenflare.target import Target
+from evenflare.target.target import Target
 from evenflare.units import FloatArray
 from evenflare.waveguide import FAMILIES, ParameterSpace
 

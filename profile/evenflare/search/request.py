@@ -12,7 +12,7 @@ from evenflare import __version__
 from evenflare.files import InputError
 from evenflare.search.plan import Plan, plan
 from evenflare.search.store import check_run
-from evenflare.target import Target
+from evenflare.target.target import Target
 
 WORKERS_PER_CORE = 4
 """More only wait for each other."""

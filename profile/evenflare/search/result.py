@@ -12,7 +12,7 @@ from evenflare.search.ladder import Agreement
 from evenflare.search.plan import Plan
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
-from evenflare.target import Target
+from evenflare.target.target import Target
 from evenflare.waveguide import FAMILIES, Waveguide
 
 StoppedBy = Literal["candidates", "time", "interrupted"]

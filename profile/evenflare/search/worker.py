@@ -13,7 +13,7 @@ from evenflare.air import Air
 from evenflare.objective import score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.search.descent import Vector
-from evenflare.target import Target
+from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Oblong, ParameterSpace, Shape, Superellipse, Waveguide, limit_excess
 

@@ -1,0 +1,1 @@
+"""Design files: tables of TOML, what they stand for, and back. Imports waveguide, directivity and what reads."""

@@ -1,0 +1,253 @@
+"""Designs: a waveguide with its air, its observation and its solid, read from a design file and written back."""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import astuple, dataclass, fields, replace
+from functools import partial
+from pathlib import Path
+from typing import Any, Literal
+
+import numpy as np
+
+from evenflare.air import Air
+from evenflare.design.driver import check_covered
+from evenflare.design.keys import driver_keys, length_mm, mounting_keys, wall_keys, written
+from evenflare.design.oblong import OblongTable
+from evenflare.design.proof import prove
+from evenflare.design.tables import OFF_AXIS_STEP_DEG, AnalysisTable, OblongAnalysisTable, SolidTable, design_table
+from evenflare.directivity.types import Observation
+from evenflare.files import write_text
+from evenflare.schema import checked, gathered, parsed
+from evenflare.text import from_path
+from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.waveguide import Oblong, RoundedRectangle, Source, Waveguide
+
+MINIMAL = """[waveguide]
+family = "conical"
+depth_mm = 90
+wall_angle_deg = 42
+[driver]
+exit_diameter_mm = 25.4"""
+
+
+LONG = ("points_mm", "body_points_mm")
+"""Keys whose values stand on a line each."""
+
+
+@dataclass(frozen=True)
+class Solid:
+    """What is to be made: m; None takes the default that manufacture works out.
+
+    kind : "block", the waveguide cut into a cylinder, or "shell", a wall around it with a flange.
+    flange_width, flange_height : of an oblong waveguide only, and then both or none: the flange, or the block, is a
+                                  rectangle instead of a circle of flange_diameter.
+    seat_* : the driver's seat, see manufacture.features; none without a seat_diameter.
+    rebate_width, rebate_depth : both or none: the step in the front's rim that a baffle's edge covers.
+    edge_radius : of the front's rim.
+    """
+
+    kind: Literal["block", "shell"] = "block"
+    wall: float | None = None
+    flange_diameter: float | None = None
+    flange_thickness: float | None = None
+    bolt_circle: float | None = None
+    bolts: int | None = None
+    flange_width: float | None = None
+    flange_height: float | None = None
+    seat_diameter: float | None = None
+    seat_clearance: float | None = None
+    seat_depth: float | None = None
+    seat_bolt_circle: float | None = None
+    seat_bolts: int | None = None
+    seat_hole_diameter: float | None = None
+    seat_hole_depth: float | None = None
+    rebate_width: float | None = None
+    rebate_depth: float | None = None
+    edge_radius: float | None = None
+
+
+@dataclass(frozen=True)
+class Design:
+    """A waveguide, the air in it, where it is heard, and what is made of it."""
+
+    name: str
+    waveguide: Waveguide
+    air: Air
+    observation: Observation
+    solid: Solid = Solid()
+
+
+def default_observation(waveguide: Waveguide) -> Observation:
+    """60 frequencies from 300 Hz to 20 kHz, every 5 degrees, far field, about the centre of the mouth.
+
+    An oblong waveguide is heard in both planes and halfway between. Where the driver's source is known over less than
+    those frequencies, they are spread over what is known.
+    """
+    usual = _observation(AnalysisTable() if waveguide.is_round else OblongAnalysisTable(), waveguide)
+    source = waveguide.driver.source
+    if source.covers(usual.frequency):
+        return usual
+    low, high = max(usual.frequency[0], source.frequency[0]), min(usual.frequency[-1], source.frequency[-1])
+    if not low < high:
+        low, high = source.frequency[0], source.frequency[-1]
+    return replace(usual, frequency=np.geomspace(low, high, usual.frequency.size))
+
+
+def read_design(path: Path | str) -> Design:
+    """The design of a design file. A CSV of points is sought from the folder of the file.
+
+    Errors: InputError that lists every fault of the file, or says why there is no such waveguide.
+    """
+    path = Path(path)
+    data = parsed(path, minimal=MINIMAL)
+    file = checked(data, design_table(data.get("waveguide")), path=path)
+    air = file.air.value()
+    wall, mounting = file.waveguide, file.mounting
+    if isinstance(wall, OblongTable):
+        shape, driver = gathered(partial(wall.shape, air, path), partial(file.driver.value, path))
+        waveguide = Waveguide(shape, driver, mounting.value(path))
+        prove(waveguide, str(path), places=wall.places)
+    else:
+        (shape, body), driver = gathered(partial(wall.parts, air, path), partial(file.driver.value, path))
+        mounted = mounting.value(path) if body is None else mounting.around(body, path, key=wall.points_key)
+        waveguide = Waveguide(shape, driver, mounted)
+        prove(waveguide, str(path), body=f"{path} {mounting.points_place or f'[waveguide] {wall.points_key}'}")
+    observation = _observation(file.analysis, waveguide)
+    check_covered(driver, observation.frequency, path=path, asked="the frequencies of [analysis]")
+    return Design(file.name or from_path(path.stem), waveguide, air, observation, _solid(file.solid))
+
+
+def _observation(table: AnalysisTable, waveguide: Waveguide) -> Observation:
+    return Observation(
+        table.frequency,
+        table.off_axis,
+        plane=table.plane,
+        distance=float("inf") if table.distance_m is None else table.distance_m,
+        reference_z=waveguide.depth if table.reference_z_mm is None else table.reference_z_mm * MILLIMETRE,
+        symmetry="round" if waveguide.is_round else "two_planes",
+    )
+
+
+def _solid(table: SolidTable) -> Solid:
+    lengths = {
+        key.removesuffix("_mm"): None if value is None else value * MILLIMETRE
+        for key, value in table
+        if key.endswith("_mm")
+    }
+    return Solid(kind=table.kind, bolts=table.bolts, seat_bolts=table.seat_bolts, **lengths)
+
+
+def _solid_keys(solid: Solid) -> dict[str, Any]:
+    """The [solid] table, in the order of its fields."""
+    values = {each.name: getattr(solid, each.name) for each in fields(solid)}
+    plain = ("kind", "bolts", "seat_bolts")
+    return {
+        key if key in plain else f"{key}_mm": value if key in plain else length_mm(value)
+        for key, value in values.items()
+    }
+
+
+def write_design(design: Design, path: Path | str) -> None:
+    """Write a design file that reads back to the same design. InputError if it cannot be written."""
+    write_text(Path(path), design_toml(design))
+
+
+def design_toml(design: Design) -> str:
+    """A design file's text: it reads back to the same waveguide, every number to its last digit or 1e-12 of it.
+
+    Points stand in it, so that it needs no other file; weather stands as speed of sound and density.
+    Errors: ValueError for an observation that such a file cannot state (planes, or uneven angles).
+    """
+    import tomlkit
+
+    document = tomlkit.document()
+    document.add(tomlkit.comment(f"Waveguide design {design_id(design)}. Sizes in the unit that ends each key."))
+    document.add("name", tomlkit.item(design.name))
+    waveguide = design.waveguide
+    tables = {
+        "waveguide": wall_keys(waveguide.shape, design.air),
+        "driver": driver_keys(waveguide.driver),
+        "mounting": mounting_keys(waveguide.mounting),
+        "air": {
+            "speed_of_sound_m_per_s": float(design.air.speed_of_sound),
+            "density_kg_per_m3": float(design.air.density),
+        },
+        "analysis": _analysis(design),
+        "solid": _solid_keys(design.solid),
+    }
+    for name, keys in tables.items():
+        document.add(name, _table(keys))
+    return tomlkit.dumps(document)
+
+
+def _table(keys: dict[str, Any]) -> Any:
+    """Keys as a table of tomlkit, without those that are None; a dictionary among them is a table of its own."""
+    import tomlkit
+
+    table = tomlkit.table()
+    for key, value in keys.items():
+        if isinstance(value, dict):
+            table.add(key, _table(value))
+        elif value is not None:
+            table.add(key, tomlkit.item(value).multiline(True) if key in LONG else value)
+    return table
+
+
+def design_id(design: Design) -> str:
+    """12 hexadecimal digits that stand for wall, driver and mounting: equal for designs equal to nine digits.
+
+    Taken of the SI values, since a cutoff in a file means another wall in other air.
+    """
+    waveguide, shape = design.waveguide, design.waveguide.shape
+    walls = (shape.horizontal, shape.vertical) if isinstance(shape, Oblong) else (shape,)
+    parts: list[Any] = [each for wall in walls for each in (wall.family, wall)]
+    if isinstance(shape, Oblong):
+        kind = "rounded_rectangle" if isinstance(shape.section, RoundedRectangle) else "superellipse"
+        parts += [kind, shape.section]
+    driver, mounting = waveguide.driver, waveguide.mounting
+    parts += [(driver.exit_radius, driver.exit_half_angle), (mounting.radius,)]
+    # What is as it always was leaves no trace, so that older designs keep their ids.
+    if driver.velocity_profile is not None:
+        parts += ["velocity_profile", driver.velocity_profile]
+    if driver.source != Source():
+        parts += ["source", driver.source]
+    if mounting.body is not None:
+        parts += [mounting.body.outline, mounting.body]
+    return hashlib.sha256("|".join(_canonical(part) for part in parts).encode()).hexdigest()[:12]
+
+
+def _canonical(value: Any) -> str:
+    if isinstance(value, str) or value is None:
+        return str(value)
+    if isinstance(value, float | int | np.number):
+        return f"{float(value) + 0.0:.9g}"
+    if isinstance(value, complex):
+        value = (value.real, value.imag)
+    items = value if isinstance(value, tuple) else astuple(value)
+    return f"({','.join(_canonical(item) for item in items)})"
+
+
+def _analysis(design: Design) -> dict[str, Any]:
+    """What differs from the defaults."""
+    observation, usual = design.observation, default_observation(design.waveguide)
+    even = np.linspace(0.0, np.pi, observation.off_axis.size)
+    if even.size < 2 or np.abs(observation.off_axis - even).max() > 1e-12:
+        raise ValueError("a design file holds even angles from 0 to 180 degrees only")
+    planes, step = observation.plane, 180.0 / (even.size - 1)
+    is_round = design.waveguide.is_round
+    stated = planes.size == 1 if is_round else abs(planes[0]) < 1e-12 and abs(planes[-1] - 0.5 * np.pi) < 1e-12
+    if not stated:
+        raise ValueError(
+            "a design file holds one plane of a round waveguide, and from 0 to 90 degrees of an oblong one only"
+        )
+    same_frequencies = np.array_equal(observation.frequency, AnalysisTable().frequency)
+    same_planes = np.array_equal(planes, usual.plane)
+    at_mouth = observation.reference_z == usual.reference_z
+    return {
+        "frequencies_hz": None if same_frequencies else observation.frequency.tolist(),
+        "azimuths_deg": None if is_round or same_planes else [written(float(each), DEGREE) for each in planes],
+        "off_axis_step_deg": None if step == OFF_AXIS_STEP_DEG else step,
+        "distance_m": None if observation.far_field else float(observation.distance),
+        "reference_z_mm": None if at_mouth else written(observation.reference_z, MILLIMETRE),
+    }

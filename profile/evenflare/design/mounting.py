@@ -1,0 +1,171 @@
+"""The mounting in files that users write: baffle, sphere, or the outside of a free-standing body."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Annotated, ClassVar, Literal
+
+from pydantic import Field, model_validator
+
+from evenflare.design.walls import (
+    MOST_POINTS,
+    Corner,
+    Length,
+    Smooth,
+    corner_of,
+    csv_file,
+    csv_points,
+    faults_at,
+    in_metres,
+)
+from evenflare.files import InputError
+from evenflare.names import FileName
+from evenflare.schema import Table, fault, number, shown
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import Body, BodyPoints, Mounting, RolledShell, RoundCabinet
+
+SIZES: dict[str, dict[str, float | None]] = {
+    "rolled_shell": {
+        "rim_radius_mm": 20,
+        "back_diameter_mm": 120,
+        "back_depth_mm": 40,
+        "back_edge_radius_mm": None,
+    },
+    "round_cabinet": {"diameter_mm": 300, "depth_mm": 250, "edge_radius_mm": None},
+}
+"""The sizes of each outline by key, with an example; None where one may be left out and is then 0."""
+POINTS = ("body_csv", "body_points_mm")
+
+Size = Annotated[float, number(0, 5000)]
+
+
+class MountingTable(Table):
+    """[mounting]."""
+
+    elsewhere: ClassVar[Mapping[str, str]] = {
+        "free_standing": 'is a kind of mounting. Write kind = "free_standing" instead'
+    }
+    kind: Literal["baffle", "sphere", "free_standing"] = "baffle"
+    radius_mm: Annotated[float, number(20, 2000)] | None = None
+    outline: Literal["rolled_shell", "round_cabinet"] | None = None
+    rim_radius_mm: Size | None = None
+    back_diameter_mm: Size | None = None
+    back_depth_mm: Size | None = None
+    back_edge_radius_mm: Size | None = None
+    diameter_mm: Size | None = None
+    depth_mm: Size | None = None
+    edge_radius_mm: Size | None = None
+    body_csv: FileName | None = None
+    body_points_mm: (
+        Annotated[
+            list[Annotated[list[Length], Field(min_length=2, max_length=2)]],
+            Field(min_length=2, max_length=MOST_POINTS),
+        ]
+        | None
+    ) = None
+    corner_deg: Corner | None = None
+    smooth_mm: Smooth | None = None
+
+    @property
+    def points_place(self) -> str:
+        """Where the points of a body stand, if it has any, as messages name it."""
+        if self.body_csv is not None:
+            return f"[mounting] body_csv = {shown(self.body_csv)}"
+        return "[mounting] body_points_mm" if self.body_points_mm is not None else ""
+
+    def _given(self, *keys: str) -> list[str]:
+        return [key for key in keys if getattr(self, key) is not None]
+
+    @model_validator(mode="after")
+    def _consistent(self) -> MountingTable:
+        if self.kind == "sphere" and self.radius_mm is None:
+            raise fault("radius_mm: missing, a sphere has a radius. Add for example radius_mm = 150")
+        if self.kind != "sphere" and self.radius_mm is not None:
+            raise fault(f'radius_mm: does not belong to kind = "{self.kind}". Remove it, or write kind = "sphere"')
+        bodies = self._given(
+            "outline", *(key for sizes in SIZES.values() for key in sizes), *POINTS, "corner_deg", "smooth_mm"
+        )
+        if self.kind != "free_standing" and bodies:
+            raise fault(
+                f'{bodies[0]}: does not belong to kind = "{self.kind}". Remove it, or write kind = "free_standing"'
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _one_body(self) -> MountingTable:
+        if self.kind != "free_standing":
+            return self
+        forms = self._given("outline", *POINTS)
+        if len(forms) > 1:
+            raise fault(f"{forms[0]} and {forms[1]} exclude each other: remove one")
+        sizes = self._given(*(key for each in SIZES.values() for key in each))
+        if self.outline is None:
+            if sizes and forms:
+                raise fault(f"{sizes[0]}: does not belong to {forms[0]}. Remove it")
+            if sizes:
+                names = " or ".join(f'"{name}"' for name, keys in SIZES.items() if sizes[0] in keys)
+                raise fault(f"outline: missing beside {sizes[0]}. Add outline = {names}")
+        else:
+            what = f'outline = "{self.outline}"'
+            own = SIZES[self.outline]
+            for key in sizes:
+                if key not in own:
+                    raise fault(f"{key}: does not belong to {what}. Its sizes are {', '.join(own)}. Remove it")
+            for key, example in own.items():
+                if example is not None and key not in sizes:
+                    raise fault(f"{key}: missing, {what} has one. Add for example {key} = {example:g}")
+        for key in self._given("corner_deg", "smooth_mm"):
+            if not self._given(*POINTS):
+                raise fault(f"{key}: is for the points of a body. Remove it, or give body_csv")
+        return self
+
+    def value(self, path: Path) -> Mounting:
+        """In SI. `path` is the file's, from whose folder a CSV is sought.
+
+        InputError if nothing is said of a free-standing body, or its points give none; it names the CSV.
+        """
+        if self.kind == "free_standing":
+            return Mounting(body=self._body(path))
+        return Mounting(None if self.radius_mm is None else self.radius_mm * MILLIMETRE)
+
+    def around(self, body: Body, path: Path, *, key: str) -> Mounting:
+        """The mounting where a waveguide's own points, in [waveguide] `key`, go on round a body."""
+        said = self._given("outline", *POINTS)
+        if self.kind != "free_standing" and self.model_fields_set:
+            raise InputError(
+                f'{path} [mounting] kind = "{self.kind}": must be "free_standing", since [waveguide] {key} runs on past'
+                " the mouth to the axis. Change it, or end the points at the mouth"
+            )
+        if said:
+            raise InputError(
+                f"{path} [mounting] {said[0]}: a body is given already, since [waveguide] {key} runs on past the mouth"
+                f" to the axis. Remove {said[0]}, or end the points at the mouth"
+            )
+        return Mounting(body=body)
+
+    def _body(self, path: Path) -> Body:
+        if (named := self.named_body) is not None:
+            return named
+        if not self.points_place:
+            raise InputError(
+                f'{path} [mounting] outline: missing, kind = "free_standing" has a body. Add outline = "rolled_shell"'
+                ' or "round_cabinet" with its sizes, or body_csv = "body.csv", or let [waveguide] meridian_csv run on'
+                " round the back to the axis"
+            )
+        bounds = corner_of(self.corner_deg), (self.smooth_mm or 0.0) * MILLIMETRE
+        start = f"{path} [mounting]"
+        if self.body_csv is None:
+            with faults_at(f"{start} body_points_mm"):
+                return BodyPoints(in_metres(self.body_points_mm or []), *bounds)
+        file = csv_file(path.parent, self.body_csv, key=f"{start} body_csv")
+        with faults_at(str(file)):
+            return BodyPoints(in_metres(csv_points(file, to_axis=True)), *bounds)
+
+    @property
+    def named_body(self) -> RolledShell | RoundCabinet | None:
+        """In SI, if it has a named outline."""
+        if self.outline is None:
+            return None
+        sizes = [(getattr(self, key) or 0.0) * MILLIMETRE for key in SIZES[self.outline]]
+        return RolledShell(*sizes) if self.outline == "rolled_shell" else RoundCabinet(*sizes)

@@ -1,0 +1,1 @@
+"""Patterns for casting: contraction, allowance, draft, cores. Imports part, wall and process."""

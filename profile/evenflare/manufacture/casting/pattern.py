@@ -1,0 +1,320 @@
+"""The pattern that a casting is moulded from: allowance on machined faces and draft outside, at casting size; then all
+of it enlarged by the contraction. The waveguide's wall is enlarged and never otherwise changed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.casting.casting import face_allowance, pattern_factor
+from evenflare.manufacture.casting.core import Core, core_mesh, core_of, with_core
+from evenflare.manufacture.casting.draft import Zone, draft_zones
+from evenflare.manufacture.part.oblong_sizes import OblongSizes
+from evenflare.manufacture.part.oblong_solid import ring_faces
+from evenflare.manufacture.part.outline import COINCIDENT, Sizes, outline
+from evenflare.manufacture.part.rings import outside_of
+from evenflare.manufacture.part.solid import Mesh, revolved, volume
+from evenflare.manufacture.process.types import Casting, Seat
+from evenflare.manufacture.wall.grid import around, grid
+from evenflare.manufacture.wall.spacing import checked_chord_error, rolled
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide import Meridian, Waveguide, sampled
+from evenflare.waveguide.surface import Surface
+
+if TYPE_CHECKING:
+    from shapely import Geometry, Polygon
+
+SMALLEST_RECESS = 1 * MILLIMETRE
+"""A driver's recess that would be cast shallower is left to be machined."""
+JOINED = 0.1e-6
+"""m, by which a filled corner reaches into what it fills."""
+_FAR = 10.0
+
+
+@dataclass(frozen=True)
+class Pattern:
+    """A pattern and what was assumed; lengths in m.
+
+    mesh          : at pattern size; z = 0 is the finished throat plane, on the axis.
+    factor        : pattern over casting.
+    allowance     : on the front, the seat and, of a shell, the back of the flange.
+    fillet        : radius between a shell's outside and its flange.
+    back, front   : z of the raw casting's ends.
+    behind, ahead : by which the outside is larger than finished at those ends, for draft.
+    recess        : diameter and depth of the driver's recess as cast; None: it is machined from the solid.
+    zones         : of the wall, below the draft angle.
+    volume        : m3, of the casting.
+    core          : that forms the throat, at casting size; None without a print. The mesh is then solid there.
+    core_mesh     : the same at pattern size, for the core box; None without.
+    """
+
+    mesh: Mesh
+    factor: float
+    casting: Casting
+    sizes: Sizes | OblongSizes
+    allowance: float
+    fillet: float
+    back: float
+    front: float
+    behind: float
+    ahead: float
+    recess: tuple[float, float] | None
+    zones: tuple[Zone, ...]
+    volume: float
+    core: Core | None = None
+    core_mesh: Mesh | None = None
+
+
+@dataclass(frozen=True)
+class _Raw:
+    """The raw casting's ends and what it opens toward; see Pattern. slope: tangent of the draft, for the outside."""
+
+    back: float
+    front: float
+    allowance: float
+    slope: float
+    forward: bool
+    recess: tuple[float, float] | None
+
+    def outward(self, z: float) -> float:
+        """m, by which draft widens an outside at a depth that is straight along the axis."""
+        return self.slope * ((z - self.back) if self.forward else (self.front - z))
+
+
+def build_pattern(
+    waveguide: Waveguide,
+    sizes: Sizes | OblongSizes,
+    casting: Casting,
+    *,
+    chord_error: float,
+    seat: Seat | None = None,
+    fillet: float | None = None,
+) -> Pattern:
+    """The pattern of a part.
+
+    The parting line runs round the outside where it is widest, at the raw front face (pull to the front) or the raw
+    back (to the back). Bolt holes are not cast. Beyond throat and mouth plane the bore runs on at the draft angle
+    through what is machined off.
+    chord_error : m, of the wall at pattern size.
+    seat        : the driver's recess; None or 0 deep: the seat is the throat plane.
+    fillet      : m, between a shell's outside and its flange; None: as the wall is thick.
+    Errors      : InputError as outline and face_allowance; if the part is an oblong shell, a shell pulled to the back,
+                  or one with a recess, or the recess is wider than the part.
+    """
+    factor = pattern_factor(casting)
+    chord_error = checked_chord_error(chord_error) / factor
+    half, seat = 0.5 * chord_error, seat or Seat()
+    _check(waveguide, sizes, casting, seat)
+    depth = waveguide.meridian.depth if waveguide.is_round else waveguide.surface.depth
+    outside = outside_of(sizes, chord_error=half)
+    height = depth + seat.depth
+    allowance = face_allowance(casting, largest=max(*outside.size, height), height=height)
+    slope = float(np.tan(casting.draft))
+    back, front = -seat.depth - allowance, depth + allowance
+    throat = waveguide.meridian.throat_radius if waveguide.is_round else waveguide.surface.throat_radius
+    raw = _Raw(back, front, allowance, slope, casting.pull == "front", _recess(seat, allowance, slope, throat))
+    if isinstance(sizes, OblongSizes):
+        fillet = 0.0
+        mesh = _oblong_block(waveguide.surface, sizes, raw, chord_error)
+    else:
+        spread = 0.5 * (sizes.flange_diameter - 2.0 * float(waveguide.meridian.dense.r.max()))
+        fillet = min(sizes.wall if fillet is None else fillet, 0.5 * spread) if sizes.kind == "shell" else 0.0
+        ring = _half_section(waveguide.meridian, sizes, raw, fillet, half)
+        mesh = revolved(ring, chord_error=half)
+    zones = draft_zones(waveguide, draft=casting.draft, pull=casting.pull)
+    metal, core, inner = volume(mesh), None, None
+    if casting.core_print > 0.0:
+        core = core_of(
+            waveguide.meridian,
+            zones,
+            back=back,
+            inlet=_inlet(throat, back, raw),
+            length=casting.core_print,
+            chord_error=half,
+        )
+        sides = len(mesh.vertices) // len(ring)
+        mesh, inner = with_core(mesh, core, sides=sides), core_mesh(core, sides=sides)
+    return Pattern(
+        mesh=Mesh(mesh.vertices * factor, mesh.faces),
+        factor=factor,
+        casting=casting,
+        sizes=sizes,
+        allowance=allowance,
+        fillet=fillet,
+        back=back,
+        front=front,
+        behind=raw.outward(back) if sizes.kind == "block" else 0.0,
+        ahead=raw.outward(front) - (raw.outward(_flange_back(sizes, depth, raw)) if sizes.kind == "shell" else 0.0),
+        recess=None if raw.recess is None else (2.0 * raw.recess[0], raw.recess[1]),
+        zones=zones,
+        volume=metal,
+        core=core,
+        core_mesh=None if inner is None else Mesh(inner.vertices * factor, inner.faces),
+    )
+
+
+def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, seat: Seat) -> None:
+    start = f'[solid] kind = "{sizes.kind}":'
+    if sizes.kind == "shell" and not waveguide.is_round:
+        raise InputError(f'{start} patterns of oblong shells are not made yet. Write kind = "block"')
+    if sizes.kind == "shell" and casting.pull == "back":
+        raise InputError(
+            '[casting] pull = "back": a shell is widest at its front and does not draw that way. Write pull = "front"'
+        )
+    if casting.core_print > 0.0 and (not waveguide.is_round or seat.depth > 0.0):
+        raise InputError(
+            f"[casting] core_print_mm = {casting.core_print / MILLIMETRE:g}: prints are made for round parts without a"
+            " cast seat. Leave it out, or leave the seat's depth out and machine it"
+        )
+    if seat.depth > 0.0:
+        if sizes.kind == "shell":
+            raise InputError(
+                f'{start} has no room for a driver\'s recess. Leave {seat.stated}depth_mm out, or write kind = "block"'
+            )
+        least = min(outside_of(sizes, chord_error=1e-4).size)
+        if seat.diameter >= least:
+            raise InputError(
+                f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the block's outside,"
+                f" {least / MILLIMETRE:.4g}. Make the flange larger, or the seat smaller"
+            )
+
+
+def _recess(seat: Seat, allowance: float, slope: float, throat: float) -> tuple[float, float] | None:
+    """Radius at its floor and depth (m) of the recess as cast; the metal grows into it from floor and side."""
+    depth = seat.depth  # between two faces that both move back
+    radius = 0.5 * seat.diameter - allowance - slope * depth
+    return (radius, depth) if depth > SMALLEST_RECESS and radius > throat + SMALLEST_RECESS else None
+
+
+def _inlet(throat: float, z: float, raw: _Raw) -> float:
+    """m, radius of the raw bore at a depth behind the throat plane: it draws toward the front."""
+    slope = raw.slope if raw.forward else 0.0
+    return max(throat + slope * z, 0.5 * throat)
+
+
+def _flange_back(sizes: Sizes | OblongSizes, depth: float, raw: _Raw) -> float:
+    return max(depth - sizes.flange_thickness - raw.allowance, raw.back)
+
+
+def _half_section(meridian: Meridian, sizes: Sizes, raw: _Raw, fillet: float, chord_error: float) -> FloatArray:
+    """The closed outline (M, 2) in (z, r) of a round casting."""
+    import shapely
+    from shapely.geometry.polygon import orient
+
+    depth, edge = meridian.depth, 0.5 * sizes.flange_diameter
+    finished = outline(meridian, sizes, chord_error=chord_error)
+    wall = rolled(sampled(meridian, chord_error=chord_error), step=5 * DEGREE)
+    points = np.column_stack([wall.z, wall.r])
+    air = shapely.Polygon([*points, (depth, 0.0), (0.0, 0.0)])
+    # Reaching into the part, so that nothing is left between part and air where they meet.
+    air = air.buffer(COINCIDENT, join_style="mitre").intersection(shapely.box(0.0, 0.0, depth, _FAR))
+    body = shapely.Polygon(_single(shapely.union(shapely.Polygon(finished), air)).exterior)
+    at_throat = float(finished[finished[:, 0] < COINCIDENT, 1].max())
+    more = [shapely.box(raw.back, 0.0, 0.0, at_throat), shapely.box(depth, 0.0, raw.front, edge)]
+    if sizes.kind == "shell":
+        more.append(shapely.box(_flange_back(sizes, depth, raw), 0.0, depth, edge))
+    body = shapely.union_all([body, *more])
+    if fillet > 0.0:
+        body = _filled(body, fillet)
+    body = _drafted(body, raw)
+
+    # Seen from behind the bore narrows through what is machined off, and goes on widening before the front.
+    slope = raw.slope if raw.forward else 0.0
+    low, high = raw.back - _FAR, raw.front + _FAR
+    inlet = _inlet(meridian.throat_radius, raw.back, raw)
+    line = [(raw.back, inlet), *points, (raw.front, meridian.mouth_radius + slope * raw.allowance)]
+    bore = shapely.Polygon([*line, (high, line[-1][1]), (high, -_FAR), (low, -_FAR), (low, inlet)])
+    if raw.recess is not None:
+        radius, deep = raw.recess
+        floor = raw.back + deep
+        opening = radius + raw.slope * deep * (1.0 if raw.forward else 0.0)
+        bore = bore.union(shapely.Polygon([(raw.back, -_FAR), (floor, -_FAR), (floor, radius), (raw.back, opening)]))
+    part = orient(_single(body.difference(bore)))
+    ring = np.asarray(part.exterior.coords)[:-1]
+    apart = np.hypot(*(ring - np.roll(ring, 1, axis=0)).T)
+    return np.asarray(ring[apart > COINCIDENT])
+
+
+def _filled(body: Polygon, fillet: float) -> Geometry:
+    """The body with its hollow corners filled to a radius; nothing else of it moves."""
+    import shapely
+
+    closed = body.buffer(fillet, quad_segs=32).buffer(-fillet, quad_segs=32)
+    corners = [part for part in shapely.get_parts(closed.difference(body)) if part.area > 1e-3 * fillet**2]
+    # Sides that meet to rounding only would leave the corners apart.
+    return shapely.union_all([body, *(part.buffer(JOINED, join_style="mitre") for part in corners)])
+
+
+def _drafted(body: Geometry, raw: _Raw) -> Geometry:
+    """The body and, from every corner of its outside on, the cone of the draft toward the parting line."""
+    import shapely
+
+    rim = np.asarray(_single(body).exterior.coords)
+    toward = raw.front if raw.forward else raw.back
+    cones = [
+        shapely.Polygon([(z, 0.0), (toward, 0.0), (toward, r + raw.slope * abs(toward - z)), (z, r)])
+        for z, r in rim.tolist()
+        if r > COINCIDENT and abs(toward - z) > COINCIDENT
+    ]
+    return shapely.union_all([body, *cones]) if raw.slope > 0.0 else body
+
+
+def _single(part: Geometry) -> Polygon:
+    """The largest body: what is thinner than a micrometre beside it is rounding."""
+    import shapely
+
+    bodies = sorted(shapely.get_parts(part), key=lambda body: float(body.area))
+    if len(bodies) > 1 and bodies[-2].area > COINCIDENT * MILLIMETRE:
+        places = ", ".join(f"{body.bounds[0] / MILLIMETRE:.4g}" for body in bodies)
+        raise InputError(f"[casting] the raw casting falls into bodies from z_mm = {places}. Thicken wall_mm")
+    return bodies[-1]
+
+
+def _oblong_block(surface: Surface, sizes: OblongSizes, raw: _Raw, chord_error: float) -> Mesh:
+    """Bore, drafted sides and two plane ends, sharing their vertices."""
+    from manifold3d import triangulate
+
+    bore = around(grid(surface, chord_error=chord_error).points)
+    throat, mouth = bore[0], bore[-1]
+    out = throat[:, :2] / np.linalg.norm(throat[:, :2], axis=1, keepdims=True)
+    slope = raw.slope if raw.forward else 0.0
+
+    def level(xy: FloatArray, z: float) -> FloatArray:
+        return np.column_stack([xy, np.full(len(xy), z)])[None]
+
+    rows = [bore]
+    floor = raw.back if raw.recess is None else raw.back + raw.recess[1]
+    if floor < -COINCIDENT:
+        inlet = _inlet(surface.throat_radius, floor, raw)
+        rows.insert(0, level(inlet * out, floor))
+    if raw.allowance > COINCIDENT:
+        beside = mouth[:, :2] / np.linalg.norm(mouth[:, :2], axis=1, keepdims=True)
+        rows.append(level(mouth[:, :2] + slope * raw.allowance * beside, raw.front))
+    if raw.recess is not None:
+        radius, deep = raw.recess
+        opening = radius + raw.slope * deep * (1.0 if raw.forward else 0.0)
+        rows[:0] = [level(opening * out, raw.back), level(radius * out, floor)]
+    inner = np.concatenate(rows)
+    rim = outside_of(sizes, chord_error=0.5 * chord_error).points
+    low, high = (level(_widened(rim, raw.outward(z), sizes), z)[0] for z in (raw.back, raw.front))
+    count, sides = inner.shape[:2]
+    start = count * sides
+    vertices = np.concatenate([inner.reshape(-1, 3), low, high])
+    faces = [ring_faces(inner), ring_faces(np.stack([low, high]))[:, ::-1] + start]
+    for row, first, up in ((0, start, False), (count - 1, start + len(rim), True)):
+        hole = np.arange(sides)[::-1] + row * sides
+        index = np.concatenate([first + np.arange(len(rim)), hole])
+        flat = np.asarray(triangulate([vertices[first : first + len(rim), :2], vertices[hole, :2]]), dtype=np.int64)
+        faces.append(index[flat if up else flat[:, ::-1]])
+    return Mesh(vertices, np.concatenate(faces))
+
+
+def _widened(rim: FloatArray, by: float, sizes: OblongSizes) -> FloatArray:
+    """A rectangle (N, 2), m, with each side moved out, or a circle."""
+    if sizes.flange_diameter is None:
+        return np.asarray(rim + by * np.sign(rim))
+    return np.asarray(rim * (1.0 + by / (0.5 * sizes.flange_diameter)))

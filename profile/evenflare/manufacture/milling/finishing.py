@@ -1,0 +1,123 @@
+"""Finishing on a router: one spiral of a ball from mouth to throat, with ridges of one height all over the wall."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.milling.program import SAME, Leg, Program, assembled
+from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.wall.nearest import Cloud
+from evenflare.manufacture.wall.offset import tool_path
+from evenflare.manufacture.wall.scallop import centre_step, passes
+from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide import Meridian, Waveguide
+
+CHORD_SHARE = 0.3
+"""Of the scallop height, that straight moves may leave between their ends."""
+DIGIT = 0.0001 * MILLIMETRE
+"""Of a program's numbers, likewise."""
+FRONT_DATUM = (
+    "X0 Y0 on the axis of the waveguide, Z0 at the front face, the mouth plane, Z up and out of the mouth, material"
+    " below. Z is the tool's tip"
+)
+_PATH = 1e-6
+
+
+def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Program:
+    """The finishing program, datum as FRONT_DATUM: down the wall counter-clockwise, which climbs with a spindle that
+    turns clockwise; lead-in and lead-out are quarter circles.
+
+    wall   : the cloud of an oblong wall; None of a round one.
+    Errors : InputError if the ball does not fit, or arcs leave nothing of the scallop height.
+    """
+    from evenflare.manufacture.milling.finishing_oblong import oblong_spiral
+
+    tool, machine = process.tool(process.finishing_tool), process.machine
+    height = process.scallop_height - machine.arc_tolerance
+    if not height > 2.0 * DIGIT:
+        raise InputError(
+            f"[machine] arc_tolerance_mm = {machine.arc_tolerance / MILLIMETRE:g}: must be below scallop_height_mm ="
+            f" {process.scallop_height / MILLIMETRE:g}, of which it is a part. Lower it, or write 0 for straight moves"
+        )
+    chord = CHORD_SHARE * height
+    ridge = height - chord - DIGIT
+    if wall is None:
+        centres = round_spiral(waveguide.meridian, radius=tool.radius, ridge=ridge, chord=chord)
+    else:
+        centres = oblong_spiral(waveguide.surface, radius=tool.radius, ridge=ridge, chord=chord)
+    tips = centres - np.array([0.0, 0.0, tool.radius + waveguide.depth])
+    lead_in, lead_out = _arc(tips[0], tool.radius, chord)[::-1] * (1, -1, 1), _arc(tips[-1], tool.radius, chord)
+    high = np.array([1.0, 1.0, 0.0])
+    top = np.array([0.0, 0.0, machine.safe_height])
+    legs = [
+        Leg(lead_in[:1] * high + top, machine.rapid_feed, rapid=True),
+        Leg(lead_in[:1], machine.plunge_feed),
+        Leg(lead_in, machine.cutting_feed),
+        Leg(tips, machine.cutting_feed),
+        Leg(lead_out, machine.cutting_feed),
+        Leg(lead_out[-1:] * high + top, machine.rapid_feed, rapid=True),
+    ]
+    setup = [
+        "run after roughing, in the same clamping and with the same X and Y zero; touch the ball's tip off on the front"
+        " face",
+        below_the_part(float(tips[:, 2].min()), waveguide.depth),
+    ]
+    return assembled("finishing", tool, legs, datum=FRONT_DATUM, kind="milling", setup=setup, chord=chord)
+
+
+def below_the_part(lowest: float, depth: float) -> str:
+    """What must be free below the throat plane, in words; `lowest` Z and depth in m."""
+    through = max(0.0, -lowest - depth)
+    return (
+        f"the tip passes the throat plane, Z {-depth / MILLIMETRE:.3f}, by {through / MILLIMETRE:.3f}: below the throat"
+        " there must be material to spare or a spoil board, and no clamp"
+    )
+
+
+def round_spiral(meridian: Meridian, *, radius: float, ridge: float, chord: float) -> FloatArray:
+    """(N, 3), m from the throat plane: centres of a ball on a spiral down a round wall, a full ring at either end.
+
+    ridge, chord : m, heights that neighbouring turns, and straight moves between the points, may leave.
+    """
+    from scipy.interpolate import CubicHermiteSpline
+
+    path = tool_path(meridian, tool_radius=radius, chord_error=_PATH)
+    wall = path.wall
+    apart = np.hypot(np.diff(path.centre_z), np.diff(path.centre_r))
+    turn = 0.5 * np.abs(np.diff(wall.angle))
+    moved = apart > 0.0
+    lengths = (apart * np.where(turn > 1e-9, turn / np.maximum(np.sin(turn), 1e-12), 1.0))[moved]
+    still = np.hypot(np.diff(wall.z), np.diff(wall.r)) < 1e-12
+    bend = np.minimum(wall.curvature[1:], wall.curvature[:-1])
+    steps = centre_step(ridge, radius=radius, curvature=np.where(still, np.inf, bend))[moved]
+    kept = np.concatenate([[True], moved])
+    along = np.concatenate([[0.0], np.cumsum(lengths)])
+    heading = np.column_stack([np.cos(wall.angle), np.sin(wall.angle)])[kept]
+    curve = CubicHermiteSpline(along, np.column_stack([path.centre_z, path.centre_r])[kept], heading)
+    before = passes(lengths[::-1], steps[::-1])
+    total = along[-1]
+
+    def at(number: FloatArray) -> FloatArray:
+        """(N, 2): (z, r) of the centre after so many turns from the mouth."""
+        return np.asarray(curve(total - np.interp(number, before, (total - along)[::-1])))
+
+    turns = np.linspace(0.0, before[-1] + 2.0, 16 * int(before[-1] + 2.0) + 1)
+    around = at(np.clip(turns - 1.0, 0.0, before[-1]))[:, 1]
+    angle = 2.0 * np.arccos(np.maximum(1.0 - chord / np.maximum(around, chord), 0.5))
+    count = np.concatenate([[0.0], np.cumsum(np.diff(turns) * 2.0 * np.pi / np.minimum(angle[1:], angle[:-1]))])
+    number = int(np.ceil(count[-1]))
+    turned = np.interp(np.linspace(0.0, count[-1], number + 1), count, turns)
+    place = at(np.clip(turned - 1.0, 0.0, before[-1]))
+    azimuth = 2.0 * np.pi * turned
+    return np.column_stack([place[:, 1] * np.cos(azimuth), place[:, 1] * np.sin(azimuth), place[:, 0]])
+
+
+def _arc(start: FloatArray, radius: float, chord: float) -> FloatArray:
+    """(N, 3): a quarter circle at one height from `start` on the +x side, heading +y, toward the axis."""
+    size = min(radius, 0.5 * float(start[0]))
+    if size < SAME:
+        return start[None]  # A ball that just fits the throat stands on the axis.
+    step = 2.0 * np.arccos(max(1.0 - chord / size, 0.9))
+    turn = np.linspace(0.0, 0.5 * np.pi, 2 + int(0.5 * np.pi / step))
+    return start + size * np.column_stack([np.cos(turn) - 1.0, np.sin(turn), 0.0 * turn])

@@ -1,0 +1,85 @@
+"""A machine's program as an ordered list of moves, before it is written in any controller's words."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+
+from evenflare.manufacture.process.types import Tool
+from evenflare.units import BoolArray, FloatArray, read_only
+
+SAME = 1e-9
+"""m, between two places that are one."""
+
+
+@dataclass(frozen=True)
+class Program:
+    """Moves of one tool; each row is the straight move that ends there, the first from wherever the tool is.
+
+    name     : of its file, without the suffix.
+    position : (M, 3), m. Milling: the tool's tip. Turning: the programmed point as radius, 0, z.
+    feed     : (M,), m/s; of a rapid move the machine's rapid.
+    rapid    : (M,).
+    datum    : where zero and the axes are, in words.
+    setup    : what to do before it runs, in words.
+    chord    : m, by which straight moves may depart from the smooth path through their ends.
+    """
+
+    name: str
+    tool: Tool
+    position: FloatArray
+    feed: FloatArray
+    rapid: BoolArray
+    datum: str
+    kind: Literal["milling", "turning"]
+    setup: tuple[str, ...] = ()
+    chord: float = 0.0
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "position", read_only(self.position))
+        object.__setattr__(self, "feed", read_only(self.feed))
+        object.__setattr__(self, "rapid", read_only(self.rapid, np.bool_))
+        count = self.feed.size
+        if self.position.shape != (count, 3) or self.rapid.shape != (count,):
+            raise ValueError(f"program {self.name}: positions, feeds and rapids must be as many")
+
+    @property
+    def lowest(self) -> float:
+        """m, the lowest z."""
+        return float(self.position[:, 2].min())
+
+    @property
+    def duration(self) -> float:
+        """s, at the programmed feeds, without acceleration."""
+        way = np.linalg.norm(np.diff(self.position, axis=0), axis=1)
+        return float(np.sum(way / self.feed[1:]))
+
+
+class Leg(NamedTuple):
+    """Moves at one feed: points (N, 3) in m, one after the other; feed in m/s."""
+
+    points: FloatArray
+    feed: float
+    rapid: bool = False
+
+
+def assembled(
+    name: str,
+    tool: Tool,
+    legs: Sequence[Leg],
+    *,
+    datum: str,
+    kind: Literal["milling", "turning"],
+    setup: Sequence[str],
+    chord: float,
+) -> Program:
+    """The legs in their order as one program; a move to where the tool already is falls away."""
+    points = np.concatenate([leg.points for leg in legs])
+    counts = [len(leg.points) for leg in legs]
+    feed = np.repeat([leg.feed for leg in legs], counts)
+    rapid = np.repeat([leg.rapid for leg in legs], counts)
+    moves = np.concatenate([[True], np.abs(np.diff(points, axis=0)).max(axis=1) > SAME])
+    return Program(name, tool, points[moves], feed[moves], rapid[moves], datum, kind, tuple(setup), chord)

@@ -1,0 +1,98 @@
+"""The back of a part: the recess that the driver sits in, and the holes for its bolts."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.milling.program import Leg, Program, assembled
+from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RING_CHORD, cleared, ramp, ring_of
+from evenflare.manufacture.part.bolts import bolt_places, check_diameter, hole_depth
+from evenflare.manufacture.process.types import Process, Tool
+from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide import Waveguide
+
+
+def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | None:
+    """The program for the back, with its own datum and the axis about which the part is flipped; None without a seat.
+
+    The recess reaches from the back face to the throat plane; holes go on from its floor. Both are milled with one flat
+    tool, holes as helices.
+    across : m, the part's smallest outside.
+    Errors : InputError if the tool is too wide or too short, or a hole comes near the wall.
+    """
+    seat, machine = process.seat, process.machine
+    if not process.seat_tool or not seat.is_cut:
+        return None
+    tool = process.tool(process.seat_tool)
+    deep = hole_depth(waveguide, seat) if seat.bolts else 0.0
+    _check(waveguide, process, tool, across, deep)
+    floor, legs = -seat.depth, list[Leg]()
+    if seat.depth > 0.0:
+        room = 0.5 * seat.diameter - tool.radius
+        number = max(1, int(np.ceil(room / (ENGAGEMENT * tool.radius))))
+        rings = [ring_of(room * (k + 1) / number) for k in range(number)]
+        count = max(1, int(np.ceil(seat.depth / process.stepdown - 1e-9)))
+        above = 0.0
+        for level in (floor * np.arange(1, count + 1) / count).tolist():
+            legs += cleared(rings, level, above, process)
+            above = level
+        legs.append(Leg(_raised(legs[-1].points[-1], machine.safe_height), machine.rapid_feed, rapid=True))
+    for x, y in bolt_places(seat):
+        legs += _hole(-x, y, floor, floor - deep, process, tool)
+    high = waveguide.depth + seat.depth
+    setup = [
+        "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
+        f"plane the back until the part is {high / MILLIMETRE:.3f} high, front face to back face: Z0",
+        "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
+        f"seat: diameter {_mm(seat.diameter)}, depth {_mm(seat.depth)} from the back face to the throat plane; measure"
+        " the driver at hand before cutting",
+    ]
+    if seat.bolts:
+        setup.append(
+            f"holes: {seat.bolts} of diameter {_mm(seat.hole_diameter)}, {_mm(deep)} deep from the seat, on a circle of"
+            f" diameter {_mm(seat.bolt_circle)}, the first on the part's +X"
+        )
+    datum = "X0 Y0 on the axis of the waveguide, Z0 at the back face, Z up and out of the back. Z is the tool's tip"
+    return assembled("back", tool, legs, datum=datum, kind="milling", setup=setup, chord=RING_CHORD)
+
+
+def _hole(x: float, y: float, floor: float, bottom: float, process: Process, tool: Tool) -> list[Leg]:
+    machine = process.machine
+    ring = ring_of(0.5 * process.seat.hole_diameter - tool.radius) + np.array([x, y])
+    start, middle = _raised(ring[0], machine.safe_height), np.array([[x, y, bottom]])
+    return [
+        Leg(start, machine.rapid_feed, rapid=True),
+        Leg(ramp(ring, floor + 0.5 * LIFT, bottom), machine.plunge_feed),
+        Leg(np.column_stack([ring, np.full(len(ring), bottom)]), machine.plunge_feed),
+        Leg(middle, machine.plunge_feed),
+        Leg(_raised(middle[0], machine.safe_height), machine.rapid_feed, rapid=True),
+    ]
+
+
+def _raised(place: FloatArray, height: float) -> FloatArray:
+    return np.array([[place[0], place[1], height]])
+
+
+def _check(waveguide: Waveguide, process: Process, tool: Tool, across: float, deep: float) -> None:
+    seat = process.seat
+    check_diameter(waveguide, seat, across=across)
+    if seat.bolts and not tool.diameter < seat.hole_diameter - 1e-6:
+        raise InputError(
+            f'tool "{tool.name}" diameter_mm = {_mm(tool.diameter)}: must be below hole_diameter_mm ='
+            f" {_mm(seat.hole_diameter)}, for a helix. Take a smaller seat_tool"
+        )
+    deepest = seat.depth + deep
+    checks = [("reach_mm", tool.reach, deepest + LIFT, "holder")]
+    if tool.shank_diameter > tool.diameter + 1e-9:
+        checks.append(("flute_length_mm", tool.flute_length, deepest, "shank"))
+    for key, value, needed, what in checks:
+        if needed > value:
+            raise InputError(
+                f'tool "{tool.name}" {key} = {_mm(value)}: the {what} would meet the back: must be at least'
+                f" {_mm(needed)}. Take a longer tool, or lower depth_mm and hole_depth_mm of [seat]"
+            )
+
+
+def _mm(length: float) -> str:
+    return f"{length / MILLIMETRE:.4g}"

@@ -1,0 +1,61 @@
+"""Where the driver's bolts go into a part, and how deep."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.process.types import Seat
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import Waveguide
+
+LAND = 2 * MILLIMETRE
+"""That holes keep from the waveguide's wall, and the recess from the part's outside."""
+
+SHALLOWEST = 5 * MILLIMETRE
+"""Of a hole that holds a bolt."""
+
+
+def bolt_places(seat: Seat) -> list[tuple[float, float]]:
+    """(x, y) in m of the driver's bolts, seen from the mouth."""
+    turn = 2.0 * np.pi * np.arange(seat.bolts) / max(seat.bolts, 1)
+    x, y = 0.5 * seat.bolt_circle * np.cos(turn), 0.5 * seat.bolt_circle * np.sin(turn)
+    return list(zip(x.tolist(), y.tolist(), strict=True))
+
+
+def hole_depth(waveguide: Waveguide, seat: Seat, *, land: float = LAND) -> float:
+    """m, of the bolts' holes from the seat's floor: as asked, or less to keep a land to the wall.
+
+    Errors : InputError if that is below SHALLOWEST.
+    """
+    free = 0.5 * (seat.bolt_circle - seat.hole_diameter) - land
+    meridians = (
+        (waveguide.meridian,) if waveguide.is_round else (waveguide.surface.horizontal, waveguide.surface.vertical)
+    )
+    room = seat.hole_depth
+    for meridian in meridians:
+        dense = meridian.dense
+        near = dense.r > free
+        if near.any():
+            room = min(room, float(dense.z[near].min()) - land)
+    if room < SHALLOWEST:
+        raise InputError(
+            f"{seat.stated}bolt_circle_mm = {_mm(seat.bolt_circle)}: with a land of {_mm(land)} to"
+            f" the wall holes may be {_mm(max(0.0, room))} deep only, less than {_mm(SHALLOWEST)}. Widen the circle,"
+            " make the holes smaller, or leave them out"
+        )
+    return room
+
+
+def check_diameter(waveguide: Waveguide, seat: Seat, *, across: float) -> None:
+    """InputError unless a seat lies between the driver's exit and the outside of a part that measures `across` (m)."""
+    low, high = 2.0 * (waveguide.driver.exit_radius + LAND), across - 2.0 * LAND
+    if not low <= seat.diameter <= high:
+        raise InputError(
+            f"{seat.stated}diameter_mm = {_mm(seat.diameter)}: must be {_mm(low)} to {_mm(high)}, between the driver's"
+            " exit and the part's outside. Correct it"
+        )
+
+
+def _mm(length: float) -> str:
+    return f"{length / MILLIMETRE:.4g}"

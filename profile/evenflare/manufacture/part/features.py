@@ -1,0 +1,154 @@
+"""What is cut from a part besides its wall: the driver's seat, the rebate for a baffle, the rounded edge."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Protocol
+
+from evenflare.manufacture.process.types import Process, Seat
+from evenflare.units import MILLIMETRE
+
+DEFAULT_HOLE = 8 * MILLIMETRE
+DEFAULT_HOLE_DEPTH = 15 * MILLIMETRE
+"""For a threaded insert of M6: common practice, no source."""
+
+
+@dataclass(frozen=True)
+class Features:
+    """What is cut from a part besides its wall, m; 0: nothing of the kind.
+
+    seat                       : of the driver: the part reaches its depth behind the throat plane, z = 0, which is the
+                                 recess's floor. A shell carries it on a hub.
+    rebate_width, rebate_depth : a step all round the front's rim, seen from the front and along the axis: the part
+                                 comes from behind and is flush with a baffle that is as thick as the step is deep.
+    edge_radius                : of the rim between front face and outside.
+    """
+
+    seat: Seat = Seat()
+    rebate_width: float = 0.0
+    rebate_depth: float = 0.0
+    edge_radius: float = 0.0
+
+    @property
+    def has_rim(self) -> bool:
+        """Whether the front's rim is anything but sharp."""
+        return self.edge_radius > 0.0 or (self.rebate_width > 0.0 and self.rebate_depth > 0.0)
+
+    def hub(self, wall: float) -> tuple[float, float]:
+        """Radius and upper end (m) of what carries a shell's seat: its wall round the recess, and above the holes."""
+        return 0.5 * self.seat.diameter + wall, wall + (self.seat.hole_depth if self.seat.bolts else 0.0)
+
+
+PLAIN = Features()
+"""Nothing of the kind."""
+
+
+class SolidFeatures(Protocol):
+    """What a design says about seat, rebate and edge: m; None for nothing of the kind.
+
+    The seat is `seat_diameter`, the driver's, with `seat_clearance` all round. Rebate: width and depth, or neither.
+    """
+
+    @property
+    def seat_diameter(self) -> float | None:
+        """m."""
+        ...
+
+    @property
+    def seat_clearance(self) -> float | None:
+        """m, all round; None: 0."""
+        ...
+
+    @property
+    def seat_depth(self) -> float | None:
+        """m, of the recess behind the throat plane; None: 0."""
+        ...
+
+    @property
+    def seat_bolt_circle(self) -> float | None:
+        """m, diameter."""
+        ...
+
+    @property
+    def seat_bolts(self) -> int | None:
+        """How many; None: 0."""
+        ...
+
+    @property
+    def seat_hole_diameter(self) -> float | None:
+        """m; None: DEFAULT_HOLE."""
+        ...
+
+    @property
+    def seat_hole_depth(self) -> float | None:
+        """m; None: DEFAULT_HOLE_DEPTH."""
+        ...
+
+    @property
+    def rebate_width(self) -> float | None:
+        """m."""
+        ...
+
+    @property
+    def rebate_depth(self) -> float | None:
+        """m."""
+        ...
+
+    @property
+    def edge_radius(self) -> float | None:
+        """m."""
+        ...
+
+
+def with_seat(process: Process, solid: SolidFeatures) -> Process:
+    """The process with the design's seat in place of its own, if the design states one: a part has one seat."""
+    own = _own_seat(solid)
+    return process if own is None else replace(process, seat=own)
+
+
+def features_of(solid: SolidFeatures, process: Process | None = None) -> Features:
+    """What is cut from the part: rebate and edge as the design states; its seat, else the process', else none."""
+    own = _own_seat(solid)
+    fallback = Seat() if process is None else process.seat
+    return Features(
+        seat=fallback if own is None else own,
+        rebate_width=solid.rebate_width or 0.0,
+        rebate_depth=solid.rebate_depth or 0.0,
+        edge_radius=solid.edge_radius or 0.0,
+    )
+
+
+def _own_seat(solid: SolidFeatures) -> Seat | None:
+    if solid.seat_diameter is None:
+        return None
+    return Seat(
+        diameter=solid.seat_diameter + 2.0 * (solid.seat_clearance or 0.0),
+        depth=solid.seat_depth or 0.0,
+        bolt_circle=solid.seat_bolt_circle or 0.0,
+        bolts=solid.seat_bolts or 0,
+        hole_diameter=DEFAULT_HOLE if solid.seat_hole_diameter is None else solid.seat_hole_diameter,
+        hole_depth=DEFAULT_HOLE_DEPTH if solid.seat_hole_depth is None else solid.seat_hole_depth,
+        stated="[solid] seat_",
+    )
+
+
+def features_words(features: Features, process: Process) -> list[str]:
+    """What of a part is in no program of its process, for the set-up; empty if all of it is."""
+    words, machine = [], process.machine.kind
+    if machine != "none":
+        back = "" if machine == "router" and features.seat.is_cut and process.seat_tool else ", the back face"
+        words.append(f"the outside{back} and any holes of the front are in no program: the drawing has them")
+    if features.seat.is_cut and not process.seat_tool:
+        words.append("the driver's seat in the back is in no program: cut it by the drawing")
+    if features.edge_radius > 0.0:
+        words.append(f"the front's edge is in no program: round it to {_mm(features.edge_radius)}")
+    elif features.has_rim:
+        words.append(
+            f"the rebate round the front is in no program: cut it {_mm(features.rebate_width)} wide and"
+            f" {_mm(features.rebate_depth)} deep, to the baffle at hand"
+        )
+    return words
+
+
+def _mm(length: float) -> str:
+    return f"{length / MILLIMETRE:.4g} mm"

@@ -1,0 +1,115 @@
+"""Whether seat, rebate and edge leave enough of a part, and how far its holes may go."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.part.bolts import LAND, bolt_places, check_diameter, hole_depth
+from evenflare.manufacture.part.extent import extent
+from evenflare.manufacture.part.features import PLAIN, Features
+from evenflare.manufacture.part.oblong_sizes import OblongSizes
+from evenflare.manufacture.part.outline import SMALLEST_LAND, Sizes, within
+from evenflare.manufacture.process.types import Seat
+from evenflare.manufacture.wall.nearest import Cloud
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import Waveguide
+
+AROUND = 24
+"""Places round a hole's bottom whose distance from the wall is measured."""
+NEARLY = 0.95
+"""Of a land: holes end as far from the wall along their own axis, which is a little more."""
+
+
+def fitted(
+    waveguide: Waveguide, sizes: Sizes | OblongSizes, features: Features, *, wall: Cloud | None = None
+) -> Features:
+    """The features as they are cut: a seat's holes no deeper than a land to the wall allows, as the back's program.
+
+    They leave a shell its wall, a block a land of 1 mm, and 2 mm between seat and outside.
+    wall   : the cloud of an oblong waveguide's surface.
+    Errors : InputError for a size that leaves less.
+    """
+    if features.has_rim:
+        _check_rim(sizes, features, depth=waveguide.depth, spare=_spare(waveguide, sizes, wall))
+    if not features.seat.is_cut:
+        return features if features.has_rim else PLAIN
+    return replace(features, seat=_fitted(waveguide, sizes, features.seat, wall))
+
+
+def _spare(waveguide: Waveguide, sizes: Sizes | OblongSizes, wall: Cloud | None) -> float:
+    """m, of the front face between the wall and the outside, where that is least."""
+    x, y = extent(sizes)
+    if wall is None:
+        return 0.5 * x - float(waveguide.meridian.dense.r.max())
+    half_width, half_height, half_widest = wall.widest.tolist()
+    if sizes.flange_diameter is not None:
+        return float(0.5 * x - half_widest)
+    return float(min(0.5 * x - half_width, 0.5 * y - half_height))
+
+
+def _check_rim(sizes: Sizes | OblongSizes, features: Features, *, depth: float, spare: float) -> None:
+    land = sizes.wall if sizes.kind == "shell" else SMALLEST_LAND
+    thick = sizes.flange_thickness if sizes.kind == "shell" else depth
+    left = f"leaving {land / MILLIMETRE:.4g} mm of the part"
+    if features.edge_radius > 0.0:
+        if features.rebate_width > 0.0:
+            raise InputError(
+                f"[solid] edge_radius_mm = {features.edge_radius / MILLIMETRE:.6g}: must not stand beside a rebate: an"
+                " edge that is flush with a baffle is not rounded. Leave one out"
+            )
+        within("edge_radius_mm", features.edge_radius, 0.0, max(0.0, min(spare - land, thick)), left)
+        return
+    within("rebate_width_mm", features.rebate_width, 0.0, max(0.0, spare - land), left)
+    within("rebate_depth_mm", features.rebate_depth, 0.0, max(0.0, thick - land), left)
+
+
+def _fitted(waveguide: Waveguide, sizes: Sizes | OblongSizes, seat: Seat, wall: Cloud | None) -> Seat:
+    x, y = extent(sizes)
+    rim = 2.0 * (sizes.wall - LAND) if sizes.kind == "shell" else 0.0
+    check_diameter(waveguide, seat, across=min(x, y) - max(rim, 0.0))
+    if not seat.bolts:
+        return seat
+    low, high = waveguide.driver.exit_radius * 2.0 + seat.hole_diameter + LAND, seat.diameter - seat.hole_diameter
+    if not low <= seat.bolt_circle <= high + 1e-9:
+        raise InputError(
+            f"{seat.stated}bolt_circle_mm = {seat.bolt_circle / MILLIMETRE:.6g}: must be {low / MILLIMETRE:.4g} to"
+            f" {high / MILLIMETRE:.4g}, with its holes of {seat.hole_diameter / MILLIMETRE:g} between the driver's exit"
+            " and the seat's edge. Correct it"
+        )
+    apart = 2.0 * np.sin(np.pi / seat.bolts) * 0.5 * seat.bolt_circle if seat.bolts > 1 else np.inf
+    if apart < seat.hole_diameter + LAND:
+        raise InputError(
+            f"{seat.stated}bolts = {seat.bolts}: their holes would stand {apart / MILLIMETRE:.3g} mm apart, must be"
+            f" {(seat.hole_diameter + LAND) / MILLIMETRE:g} at least. Lower it, or widen the circle"
+        )
+    depth = hole_depth(waveguide, seat)
+    if sizes.kind == "shell":
+        room = min(hole_depth(waveguide, seat, land=max(sizes.wall, LAND)), waveguide.depth - sizes.wall)
+        if room < depth - 1e-9:
+            raise InputError(
+                f"{seat.stated}hole_depth_mm = {seat.hole_depth / MILLIMETRE:.6g}: must be at most"
+                f" {np.floor(room / MILLIMETRE * 100) / 100:g} in a shell whose wall is to be"
+                f" {sizes.wall / MILLIMETRE:g} everywhere. Write seat_hole_depth_mm in [solid]"
+            )
+    seat = replace(seat, hole_depth=depth)
+    if wall is not None:
+        _check_holes(seat, wall, land=max(sizes.wall, LAND) if sizes.kind == "shell" else LAND)
+    return seat
+
+
+def _check_holes(seat: Seat, wall: Cloud, *, land: float) -> None:
+    """InputError if a hole's bottom comes nearer than a land to an oblong wall, off its two planes."""
+    turn = 2.0 * np.pi * np.arange(AROUND) / AROUND
+    edge = 0.5 * seat.hole_diameter * np.column_stack([np.cos(turn), np.sin(turn)])
+    places = np.concatenate([edge + place for place in bolt_places(seat)])
+    away = wall.distance(np.column_stack([places, np.full(len(places), seat.hole_depth)]), below=2.0 * land)
+    if away.min() < NEARLY * land:
+        x, y = places[int(away.argmin())] / MILLIMETRE
+        raise InputError(
+            f"{seat.stated}hole_depth_mm = {seat.hole_depth / MILLIMETRE:.6g}: leaves {away.min() / MILLIMETRE:.3g} mm"
+            f" to the wall at x = {x:.4g}, y = {y:.4g} mm, must leave {land / MILLIMETRE:g}. Lower it, or turn to a"
+            " wider circle"
+        )

@@ -1,0 +1,179 @@
+"""The machinist's files of one design, together."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from evenflare.files import InputError, write_text
+from evenflare.manufacture.part.faults import SolidError
+from evenflare.manufacture.part.features import PLAIN, Features
+from evenflare.manufacture.part.fitting import fitted
+from evenflare.manufacture.part.oblong_sizes import oblong_sizes
+from evenflare.manufacture.part.oblong_solid import build_oblong
+from evenflare.manufacture.part.outline import SolidChoice, solid_sizes
+from evenflare.manufacture.part.soundness import check_sound
+from evenflare.manufacture.part.stl import (
+    FAULTS,
+    SolidFile,
+    build_round,
+    clear_faults,
+    solid_file,
+    write_faults,
+    write_stl,
+)
+from evenflare.manufacture.points.oblong_points import curve_text, edges, grid_text, sections_text, undercut
+from evenflare.manufacture.points.points import PointList, point_list, points_text
+from evenflare.manufacture.wall.nearest import cloud
+from evenflare.manufacture.wall.oblong_curves import curve_at, section, section_depths
+from evenflare.manufacture.wall.oblong_offset import check_clear, oblong_path
+from evenflare.manufacture.wall.offset import checked_tool_radius, tool_path
+from evenflare.manufacture.wall.spacing import checked_chord_error
+from evenflare.units import DEGREE
+from evenflare.waveguide import Waveguide
+
+AZIMUTHS = (0.0, 0.25 * np.pi, 0.5 * np.pi)
+"""rad, of the half-planes with a point list of their own."""
+
+
+@dataclass(frozen=True)
+class Curves:
+    """A file of curves on an oblong wall, and what it holds in words."""
+
+    path: Path
+    what: str
+
+
+@dataclass(frozen=True)
+class Exported:
+    """The files written and their facts; `curves` has those of an oblong waveguide beside `points.csv`."""
+
+    points: PointList
+    solid: SolidFile
+    curves: tuple[Curves, ...] = ()
+
+
+def export(
+    waveguide: Waveguide,
+    solid: SolidChoice,
+    folder: Path,
+    *,
+    chord_error: float,
+    tool_radius: float,
+    design_id: str,
+    name: str,
+    azimuths: Sequence[float] = AZIMUTHS,
+    sections: Sequence[float] | None = None,
+    features: Features = PLAIN,
+) -> Exported:
+    """Write `solid.stl` and `points.csv` into `folder`; of an oblong waveguide also `points_azimuth_*.csv` and
+    `sections.csv`. All are worked out before any is written.
+
+    chord_error, tool_radius : m.
+    azimuths                 : rad, of the half-planes of an oblong waveguide with a point list each.
+    sections                 : m, depths of its sections; left out: throat, every 10 mm, mouth.
+    features                 : cut from the solid besides.
+    Errors                   : InputError if the tool does not fit, there is no such solid, an azimuth or a depth is out
+                               of range, or a file cannot be written. A solid at fault is not mended: what is wrong with
+                               it is drawn as `faults.stl` in `folder`, and named.
+    """
+    order, faults = _Order(folder, chord_error, tool_radius, design_id, name, features), folder / FAULTS
+    try:
+        if waveguide.is_round:
+            made = _export_round(waveguide, solid, order)
+        else:
+            made = _export_oblong(waveguide, solid, order, azimuths=azimuths, sections=sections)
+    except SolidError as fault:
+        if not write_faults(fault, faults):
+            raise
+        raise InputError(f"{fault}. The places are drawn in {faults}") from fault
+    clear_faults(faults)
+    return made
+
+
+@dataclass(frozen=True)
+class _Order:
+    """What both kinds of waveguide are exported with, see export."""
+
+    folder: Path
+    chord_error: float
+    tool_radius: float
+    design_id: str
+    name: str
+    features: Features
+
+
+def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Exported:
+    chord_error, told = order.chord_error, {"design_id": order.design_id, "name": order.name}
+    meridian = waveguide.meridian
+    route = tool_path(meridian, tool_radius=order.tool_radius, chord_error=chord_error)
+    sizes = solid_sizes(meridian, solid)
+    features = fitted(waveguide, sizes, order.features)
+    mesh = build_round(meridian, sizes, features, chord_error=chord_error)
+    text = points_text(route, depth=meridian.depth, chord_error=chord_error, sizes=sizes, **told)
+
+    points_path, solid_path = order.folder / "points.csv", order.folder / "solid.stl"
+    write_text(points_path, text)
+    write_stl(mesh, solid_path, title=f"{order.design_id} {order.name}")
+    return Exported(
+        point_list(points_path, route, depth=meridian.depth),
+        solid_file(solid_path, sizes, mesh, features=features),
+    )
+
+
+def _export_oblong(
+    waveguide: Waveguide,
+    solid: SolidChoice,
+    order: _Order,
+    *,
+    azimuths: Sequence[float],
+    sections: Sequence[float] | None,
+) -> Exported:
+    chord_error, told = order.chord_error, {"design_id": order.design_id, "name": order.name}
+    folder, tool_radius = order.folder, order.tool_radius
+    checked_chord_error(chord_error)
+    checked_tool_radius(tool_radius)
+    surface = waveguide.surface
+    depth, wall = surface.depth, cloud(surface)
+    depths = section_depths(depth, sections)
+    sizes = oblong_sizes(surface, wall, solid)
+    path = oblong_path(surface, wall, tool_radius=tool_radius, chord_error=chord_error)
+    curves = [curve_at(surface, angle, tool_radius=tool_radius, chord_error=chord_error) for angle in azimuths]
+    for curve in curves:
+        check_clear(curve.places, wall, tool_radius)
+    features = fitted(waveguide, sizes, order.features, wall=wall)
+    mesh, thinnest = build_oblong(surface, wall, sizes, chord_error=chord_error, features=features)
+    check_sound(mesh)
+    cuts = [(z, section(surface, z, chord_error=chord_error)) for z in depths]
+
+    points_path, solid_path = folder / "points.csv", folder / "solid.stl"
+    texts = {points_path: grid_text(path, depth=depth, chord_error=chord_error, sizes=sizes, thinnest=thinnest, **told)}
+    listed = []
+    for curve in curves:
+        place = folder / f"points_azimuth_{curve.azimuth / DEGREE:g}.csv"
+        texts[place] = curve_text(curve, path, depth=depth, chord_error=chord_error, **told)
+        what = f"{curve.z.size} points in the half-plane at azimuth {curve.azimuth / DEGREE:g}°, throat to mouth"
+        listed.append(Curves(place, what))
+    place = folder / "sections.csv"
+    texts[place] = sections_text(cuts, depth=depth, chord_error=chord_error, **told)
+    listed.append(Curves(place, f"sections at {len(cuts)} depths from throat to mouth"))
+
+    for where, text in texts.items():
+        write_text(where, text)
+    write_stl(mesh, solid_path, title=f"{order.design_id} {order.name}")
+    place_hidden = undercut(path)
+    rows, quarter = path.wall.points.shape[:2]
+    facts = PointList(
+        path=points_path,
+        rows=rows,
+        tool_radius=tool_radius,
+        largest_tool_radius=path.reach.radius,
+        lowest_program_z=path.lowest - depth,
+        edges=edges(path),
+        undercut_z=None if place_hidden is None else float(place_hidden[2]),
+        columns=4 * (quarter - 1) + 1,
+    )
+    return Exported(facts, solid_file(solid_path, sizes, mesh, thinnest, features=features), tuple(listed))

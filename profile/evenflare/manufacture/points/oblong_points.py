@@ -1,0 +1,211 @@
+"""Text of the machinist's point lists of an oblong waveguide: the wall's grid, curves in half-planes, sections."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+import numpy as np
+
+from evenflare.manufacture.part.oblong_sizes import OblongSizes, outside
+from evenflare.manufacture.part.oblong_solid import Thinnest
+from evenflare.manufacture.points.points import CAUTIONS
+from evenflare.manufacture.wall.grid import around
+from evenflare.manufacture.wall.nearest import told
+from evenflare.manufacture.wall.oblong_curves import Curve
+from evenflare.manufacture.wall.oblong_offset import OblongPath
+from evenflare.manufacture.wall.offset import floor_micrometre
+from evenflare.text import comments
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+
+GRID_COLUMNS = (
+    *("index", "row", "column", "x_mm", "y_mm", "z_mm", "normal_x", "normal_y", "normal_z"),
+    *("tool_x_mm", "tool_y_mm", "tool_z_mm", "program_z_mm"),
+)
+CURVE_COLUMNS = (
+    *("index", "z_mm", "r_mm", "wall_angle_deg", "normal_z", "normal_r", "normal_across"),
+    *("tool_z_mm", "tool_r_mm", "tool_across_mm", "program_z_mm"),
+)
+SECTION_COLUMNS = ("depth_mm", "index", "x_mm", "y_mm")
+UNDERCUT = 1e-6
+"""Of a normal's part along the axis: below minus it the wall lies hidden, seen from the mouth."""
+
+
+def undercut(path: OblongPath) -> FloatArray | None:
+    """(3,), m: the first point, from the throat, whose wall lies hidden seen along the axis from the mouth."""
+    hidden = path.wall.normals[..., 2].reshape(-1) < -UNDERCUT
+    return path.wall.points.reshape(-1, 3)[int(hidden.argmax())] if hidden.any() else None
+
+
+def edges(path: OblongPath) -> int:
+    """Sharp edges: runs of rows that stand on one line."""
+    still = (np.diff(path.wall.points, axis=0) == 0.0).all(axis=(1, 2))
+    return int(np.sum(still & ~np.concatenate([[False], still[:-1]])))
+
+
+def grid_text(
+    path: OblongPath,
+    *,
+    depth: float,
+    chord_error: float,
+    design_id: str,
+    name: str,
+    sizes: OblongSizes,
+    thinnest: Thinnest,
+) -> str:
+    """`points.csv`: rows from throat to mouth, columns once around, the last the first again. Lengths in mm to 1e-6.
+
+    depth, chord_error : m.
+    """
+    wall, normals, centres = (_closed(values) for values in (path.wall.points, path.wall.normals, path.centres))
+    rows, columns = wall.shape[:2]
+    points, tool = _millimetres(wall), _millimetres(centres)
+    program = _millimetres(centres[..., 2] - path.tool_radius - depth)
+    normals = np.round(normals, 10) + 0.0
+    body = []
+    for i in range(rows):
+        for j in range(columns):
+            x, y, z = points[i, j]
+            u, v, w = normals[i, j]
+            a, b, c = tool[i, j]
+            body.append(
+                f"{i * columns + j + 1},{i + 1},{j + 1},{x:.6f},{y:.6f},{z:.6f},{u:.10f},{v:.10f},{w:.10f},"
+                f"{a:.6f},{b:.6f},{c:.6f},{program[i, j]:.6f}"
+            )
+    header = [
+        "evenflare point list: the wall of an oblong waveguide as an ordered grid, and the path of a ball over it",
+        *_design(design_id, name),
+        f"grid: {rows} rows from throat to mouth of {columns} columns from azimuth 0 to 360 degrees, counter-clockwise"
+        " seen from the mouth; the last column repeats the first",
+        "units: mm; the normal is a unit vector from the wall into the air",
+        "datum: x horizontal and y vertical from the axis; z and tool_z from the throat plane, rising to the mouth;"
+        f" program_z = 0 at the front face (mouth plane, z = {depth / MILLIMETRE:.4f}), rising out of the mouth",
+        f"tool: ball nose, radius {path.tool_radius / MILLIMETRE:g}; tool_x, tool_y, tool_z is its centre = wall +"
+        " radius x normal, and clears the wall everywhere else; program_z is the ball's tip",
+        *_reach(path),
+        f"tool: lowest program_z {(path.lowest - depth) / MILLIMETRE:.4f}; the tip passes the throat plane by"
+        f" {max(0.0, -path.lowest) / MILLIMETRE:.4f}, which must be free below",
+        _chords(chord_error, "neighbouring points, along rows, columns and either diagonal,"),
+        _TOLERANCE,
+    ]
+    if edges(path):
+        header.append(
+            "edges: rows that repeat their points roll the tool round a sharp edge; as a wall they are one row"
+        )
+    place = undercut(path)
+    if place is not None:
+        header.append(
+            f"undercut: from {told(place)} the wall narrows toward the mouth; a straight shank from the mouth does not"
+            " reach it, and a pattern does not draw"
+        )
+    header += [*_part(sizes, thinnest), *CAUTIONS]
+    return _text(header, GRID_COLUMNS, body)
+
+
+def curve_text(curve: Curve, path: OblongPath, *, depth: float, chord_error: float, design_id: str, name: str) -> str:
+    """`points_azimuth_*.csv`: the wall's curve in one half-plane from the axis, throat to mouth. Lengths in mm to 1e-6.
+
+    depth, chord_error : m.
+    """
+    lengths = (curve.z, curve.r, *curve.centres.T, curve.centres[:, 0] - path.tool_radius - depth)
+    z, r, tool_z, tool_r, tool_across, program_z = (_millimetres(values) for values in lengths)
+    angle, normals = np.round(curve.angle / DEGREE, 7) + 0.0, np.round(curve.normals, 10) + 0.0
+    body = [
+        f"{i + 1},{z[i]:.6f},{r[i]:.6f},{angle[i]:.7f},{normals[i, 0]:.10f},{normals[i, 1]:.10f},{normals[i, 2]:.10f},"
+        f"{tool_z[i]:.6f},{tool_r[i]:.6f},{tool_across[i]:.6f},{program_z[i]:.6f}"
+        for i in range(z.size)
+    ]
+    azimuth = curve.azimuth / DEGREE
+    header = [
+        f"evenflare point list: the wall of an oblong waveguide in the half-plane at azimuth {azimuth:g} degrees,"
+        " throat to mouth",
+        *_design(design_id, name),
+        "units: mm and degrees; the normal is the wall's, a unit vector into the air: normal_across is its part out of"
+        " the half-plane, toward rising azimuth, and 0 in both planes of symmetry",
+        f"datum: azimuth 0 is +x, horizontal, 90 is +y; r from the axis; z and tool_z from the throat plane, rising to"
+        f" the mouth; program_z = 0 at the front face (mouth plane, z = {depth / MILLIMETRE:.4f}), rising out of the"
+        " mouth; wall_angle is the curve's in the half-plane, against the axis",
+        f"tool: ball nose, radius {path.tool_radius / MILLIMETRE:g}; tool_z, tool_r, tool_across is its centre = wall +"
+        " radius x normal: out of the half-plane where tool_across is not 0, so no turning path; program_z is the"
+        " ball's tip",
+        *_reach(path),
+        _chords(chord_error, "rows"),
+        _TOLERANCE,
+    ]
+    if np.any((np.diff(curve.z) == 0.0) & (np.diff(curve.r) == 0.0)):
+        header.append(
+            "edges: rows that repeat z_mm and r_mm roll the tool round a sharp edge; as a profile they are one point"
+        )
+    return _text([*header, *CAUTIONS], CURVE_COLUMNS, body)
+
+
+def sections_text(
+    sections: Sequence[tuple[float, FloatArray]], *, depth: float, chord_error: float, design_id: str, name: str
+) -> str:
+    """`sections.csv`: closed curves (N, 2) at depths, m, counter-clockwise from azimuth 0. Lengths in mm to 1e-6."""
+    body = []
+    for z, curve in sections:
+        where = f"{z / MILLIMETRE + 0.0:.6f}"
+        body += [f"{where},{i + 1},{x:.6f},{y:.6f}" for i, (x, y) in enumerate(_millimetres(curve).tolist())]
+    header = [
+        "evenflare sections: the wall of an oblong waveguide at depths from the throat plane",
+        *_design(design_id, name),
+        f"units: mm; x horizontal and y vertical from the axis; depth from the throat plane, the mouth at"
+        f" {depth / MILLIMETRE:.4f}",
+        "order: counter-clockwise seen from the mouth, from azimuth 0; each curve closes from its last point to its"
+        " first",
+        _chords(chord_error, "points"),
+    ]
+    return _text(header, SECTION_COLUMNS, body)
+
+
+_TOLERANCE = (
+    "tolerance: 0.2 on the wall is 1/85 of a wavelength at 20 kHz and ample; the joint at the throat must be flush"
+)
+
+
+def _text(header: Sequence[str], columns: Sequence[str], body: Sequence[str]) -> str:
+    return "\n".join([*comments(header), ",".join(columns), *body]) + "\n"
+
+
+def _design(design_id: str, name: str) -> list[str]:
+    return [f"design: {name}", f"design id: {design_id}"]
+
+
+def _chords(chord_error: float, between: str) -> str:
+    what = "wall" if between == "points" else "wall and path"
+    return (
+        f"chord error: straight lines between {between} depart from {what} by at most {chord_error / MILLIMETRE:g};"
+        " every point lies on the exact wall, to 0.000001"
+    )
+
+
+def _reach(path: OblongPath) -> list[str]:
+    reach = path.reach
+    return [
+        f"tool: the largest radius for this wall is {floor_micrometre(reach.radius) / MILLIMETRE:.3f}, set at"
+        f" z = {reach.z / MILLIMETRE:.3f}, azimuth {(reach.azimuth or 0.0) / DEGREE:.1f} degrees"
+    ]
+
+
+def _part(sizes: OblongSizes, thinnest: Thinnest) -> list[str]:
+    line = f"part: {sizes.kind}, {outside(sizes)}"
+    if sizes.kind == "shell":
+        line += f", wall {sizes.wall / MILLIMETRE:g}, flange {sizes.flange_thickness / MILLIMETRE:g} thick"
+    line += (
+        f"; thinnest {thinnest.thickness / MILLIMETRE:.3f} at z = {thinnest.z / MILLIMETRE:.3f}, azimuth"
+        f" {thinnest.azimuth / DEGREE:.1f} degrees"
+    )
+    if not sizes.bolts:
+        return [line]
+    places = ", ".join(f"({x / MILLIMETRE + 0.0:.3f}, {y / MILLIMETRE + 0.0:.3f})" for x, y in np.round(sizes.bolts, 9))
+    return [line, f"bolts: drill {len(sizes.bolts)} holes, which the mesh leaves out, at (x, y): {places}"]
+
+
+def _closed(quarter: FloatArray) -> FloatArray:
+    """Once around, the first column again at the end."""
+    whole = around(quarter)
+    return np.concatenate([whole, whole[:, :1]], axis=1)
+
+
+def _millimetres(lengths: FloatArray) -> FloatArray:
+    return np.asarray(np.round(lengths / MILLIMETRE, 6) + 0.0)

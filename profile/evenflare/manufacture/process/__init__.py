@@ -1,0 +1,1 @@
+"""Machine, tools, stock, tolerance and alloy as data in files. Imports no other room of manufacture."""

@@ -1,0 +1,172 @@
+"""What a part is made with: machine, tools, stock, tolerances and casting, as data in files that a workshop keeps."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import Literal
+
+from evenflare.files import InputError
+
+ToolKind = Literal["ball", "bull", "flat", "turning", "drill"]
+MachineKind = Literal["router", "lathe", "none"]
+ProgrammedPoint = Literal["nose_centre", "imaginary_tip"]
+
+
+@dataclass(frozen=True)
+class Tool:
+    """A cutter; lengths in m.
+
+    corner_radius    : of a ball half the diameter, of a turning insert the nose radius, of a flat end 0.
+    flute_length     : that cuts, from the tip.
+    reach            : from the tip to the holder.
+    shank_diameter   : between flutes and holder.
+    holder_diameter  : over holder_length above the reach.
+    A turning tool's diameter is twice its nose radius; its reach is what the bar stands out, its shank_diameter the
+    bar's height across the axis of the part.
+    """
+
+    name: str
+    kind: ToolKind
+    diameter: float
+    corner_radius: float
+    flute_length: float
+    reach: float
+    shank_diameter: float
+    holder_diameter: float
+    holder_length: float
+
+    @property
+    def radius(self) -> float:
+        """M."""
+        return 0.5 * self.diameter
+
+
+@dataclass(frozen=True)
+class Machine:
+    """A router or a lathe, or none. Lengths in m, feeds in m/s, the spindle in turns per minute.
+
+    work_volume      : (x, y, z) of travel; of a lathe x is the largest diameter that turns (twice), z the length.
+    safe_height      : above the highest material, where rapid moves run.
+    line_numbers     : whether program lines carry N words.
+    arc_tolerance    : within which moves may become arcs; 0: no arcs.
+    programmed_point : of a turning tool: the nose's centre, or the corner that its tangents meet in.
+    """
+
+    kind: MachineKind
+    work_volume: tuple[float, float, float] = (0.0, 0.0, 0.0)
+    safe_height: float = 0.0
+    spindle_rpm: float = 0.0
+    cutting_feed: float = 0.0
+    plunge_feed: float = 0.0
+    rapid_feed: float = 0.0
+    line_numbers: bool = False
+    arc_tolerance: float = 0.0
+    programmed_point: ProgrammedPoint = "nose_centre"
+
+
+@dataclass(frozen=True)
+class Stock:
+    """What the part is cut from; lengths in m.
+
+    size               : (x, y, z) of a block, of a lathe's stock its diameter twice and its length; None: to measure.
+    sheet_thickness    : nominal.
+    measured_thickness : of the sheets at hand, in their order; empty: nominal.
+    sheet_size         : (x, y).
+    spacing            : between parts on a sheet, for the kerf.
+    layer_edges        : of layers cut from sheets: straight through, or a bevel from face to face.
+    """
+
+    kind: Literal["block", "sheet"]
+    size: tuple[float, float, float] | None = None
+    sheet_thickness: float = 0.0
+    measured_thickness: tuple[float, ...] = ()
+    sheet_size: tuple[float, float] = (0.0, 0.0)
+    spacing: float = 0.0
+    layer_edges: Literal["step", "bevel"] = "step"
+
+
+@dataclass(frozen=True)
+class Seat:
+    """Where the driver sits: a recess in the back whose floor is the throat plane, and holes in that floor; m.
+
+    diameter, depth : of the recess; the part reaches `depth` behind the throat plane. 0 deep: the back is flat.
+    bolt_circle     : diameter.
+    bolts           : evenly around, the first on +x as in the solid; 0: no holes.
+    hole_diameter, hole_depth : of blind holes, for inserts or taps; counted from the floor.
+    stated          : what stands before the keys of whoever asked for it, for messages.
+    """
+
+    diameter: float = 0.0
+    depth: float = 0.0
+    bolt_circle: float = 0.0
+    bolts: int = 0
+    hole_diameter: float = 0.0
+    hole_depth: float = 0.0
+    stated: str = field(default="[seat] ", compare=False)
+
+    @property
+    def is_cut(self) -> bool:
+        """Whether it takes anything from the part."""
+        return self.diameter > 0.0 and (self.depth > 0.0 or self.bolts > 0)
+
+
+@dataclass(frozen=True)
+class Casting:
+    """How a pattern is made larger than the part.
+
+    contraction         : linear share by which the metal contracts.
+    contraction_of      : "casting": the pattern is the casting times 1 + s; "pattern": the casting over 1 - s.
+    machining_allowance : m per machined face; None: by `allowance_grade`.
+    draft               : rad.
+    pull                : toward which the pattern is drawn.
+    grade               : casting tolerance, ISO 8062-3: 6 to 15 for DCTG 6 to DCTG 15.
+    allowance_grade     : A to K for RMAG A to RMAG K; None: `machining_allowance` is given.
+    core_print          : m, length of the print for a core at the throat; 0: none.
+    """
+
+    alloy: str
+    contraction: float
+    contraction_of: Literal["casting", "pattern"]
+    machining_allowance: float | None
+    draft: float
+    pull: Literal["front", "back"]
+    grade: int
+    allowance_grade: str | None = None
+    core_print: float = 0.0
+
+
+@dataclass(frozen=True)
+class Process:
+    """All that a part is made with.
+
+    roughing_tool, finishing_tool, seat_tool : names of tools; empty where the process has no such step.
+    tolerance      : m, by which the surface may depart, either way along its normal.
+    scallop_height : m, of the ridges that finishing leaves.
+    stock_left     : m, that roughing leaves along the normal.
+    stepdown       : m, from level to level of roughing, or the depth of cut of a turning pass.
+    density        : kg/m3.
+    """
+
+    name: str
+    machine: Machine
+    tools: tuple[Tool, ...]
+    roughing_tool: str
+    finishing_tool: str
+    seat_tool: str
+    stock: Stock
+    tolerance: float
+    scallop_height: float
+    stock_left: float
+    stepdown: float
+    material: str
+    density: float
+    seat: Seat = Seat()
+    casting: Casting | None = None
+
+    def tool(self, name: str) -> Tool:
+        """The tool of that name. Errors: InputError if there is none."""
+        for tool in self.tools:
+            if tool.name == name:
+                return tool
+        known = ", ".join(f'"{tool.name}"' for tool in self.tools) or "none"
+        raise InputError(f'process "{self.name}": has no tool "{name}"; its tools are {known}. Name one of them')

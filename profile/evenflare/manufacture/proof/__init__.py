@@ -1,0 +1,1 @@
+"""Programs proved by cutting in software. Imports milling, part, wall and process."""

@@ -1,0 +1,92 @@
+"""Proof of programs as they stand in their files: read back from disk, with what their headers ask of the workshop."""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Sequence
+from pathlib import Path
+
+from evenflare.files import InputError
+from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
+from evenflare.manufacture.part.oblong_sizes import OblongSizes
+from evenflare.manufacture.part.outline import Sizes
+from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.proof.proof import BACK, Proof, prove
+from evenflare.manufacture.proof.simulate import PROGRAMMED_POINTS
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import Waveguide
+
+# From the line's start: a name in another line may say what it likes.
+_BORE = re.compile(r"set-up: drill a bore of diameter ([\d.]+) along the axis")
+_HOLES = re.compile(r"set-up: holes: .*?, ([\d.]+) deep from the seat")
+_POINT = re.compile(r"programmed_point: (\w+)")
+
+
+def prove_files(
+    waveguide: Waveguide,
+    paths: Sequence[Path],
+    process: Process,
+    *,
+    sizes: Sizes | OblongSizes,
+    grid: float | None = None,
+) -> Proof:
+    """Cut a part in software with the programs in files, in the order in which they are run; see prove.
+
+    A bore to drill first, the depth of holes and the programmed point are taken from the files' headers, as a
+    machinist takes them.
+    grid   : m, see prove.
+    Errors : InputError as read_gcode and prove, for a turning program without its programmed point, and for a file
+             name that is no program of a process.
+    """
+    read = [read_gcode(path, tool=_tool(path, process), rapid_feed=process.machine.rapid_feed) for path in paths]
+    size = process.stock.size
+    turned = [each for each in read if each.program.kind == "turning"]
+    points = {_point(each) for each in turned}
+    if len(points) > 1:
+        raise InputError(f"programmed_point: {' and '.join(sorted(points))} in one set-up. Export the programs again")
+    bores = [found for each in turned if (found := _millimetres(each, _BORE)) is not None]
+    holes = [_millimetres(each, _HOLES) for each in read if each.program.name == BACK]
+    return prove(
+        waveguide,
+        [each.program for each in read],
+        sizes=sizes,
+        tolerance=process.tolerance,
+        scallop_height=process.scallop_height,
+        seat=process.seat,
+        hole_depth=holes[0] if holes else None,
+        block=None if size is None else size[:2],
+        bore=0.5 * bores[0] if bores else 0.0,
+        grid=grid,
+        programmed_point=points.pop() if points else PROGRAMMED_POINTS[0],
+    )
+
+
+def _tool(path: Path, process: Process) -> Tool:
+    tools = {
+        "roughing": process.roughing_tool,
+        "finishing": process.finishing_tool,
+        "turning_roughing": process.roughing_tool,
+        "turning": process.finishing_tool,
+        BACK: process.seat_tool,
+    }
+    if path.stem not in tools:
+        raise InputError(f"{path}: is no program of a process: must be one of {', '.join(tools)}, with .nc")
+    return process.tool(tools[path.stem])
+
+
+def _point(read: ReadProgram) -> str:
+    found = _first(read, _POINT)
+    if found not in PROGRAMMED_POINTS:
+        allowed = " or ".join(PROGRAMMED_POINTS)
+        raise InputError(f"{read.program.name}.nc: programmed_point: {found}: must be {allowed}. Export it again")
+    return found
+
+
+def _millimetres(read: ReadProgram, pattern: re.Pattern[str]) -> float | None:
+    """m, of a size in mm in a header."""
+    found = _first(read, pattern)
+    return None if found is None else float(found) * MILLIMETRE
+
+
+def _first(read: ReadProgram, pattern: re.Pattern[str]) -> str | None:
+    return next((found[1] for line in read.header if (found := pattern.match(line))), None)

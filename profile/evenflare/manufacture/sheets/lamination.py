@@ -1,0 +1,225 @@
+"""A block built up of sheets: what is cut out of each, where dowels keep them in register, and where they lie."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
+from evenflare.manufacture.part.outline import Sizes
+from evenflare.manufacture.part.rings import Bore, Outline, between, beyond, outside_of, shrunk, smallest
+from evenflare.manufacture.process.types import Process, Stock
+from evenflare.manufacture.sheets.dowels import dowel_places
+from evenflare.manufacture.sheets.nesting import Place, capacity, nest
+from evenflare.manufacture.wall.spacing import checked_chord_error
+from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide import Waveguide
+
+Style = Literal["step", "bevel"]
+STYLES: tuple[Style, ...] = ("step", "bevel")
+DOWEL = 8 * MILLIMETRE
+"""Diameter (common practice, no source)."""
+THINNEST = 0.2 * MILLIMETRE
+"""A last layer thinner than that is left out: glue and planing take as much."""
+MOST_LAYERS = 500
+
+
+@dataclass(frozen=True)
+class Layer:
+    """One sheet's part, seen from its front.
+
+    number       : from 1, at the front.
+    z_from, z_to : m, its back and its front, from the throat plane; the back of the last may lie behind the part.
+    outside      : what is cut around it.
+    front, back  : the finished opening at its front and at its back (within the part).
+    cuts         : operation and outline of what is cut out of it: ("cut_inside", ...) straight through, or
+                   ("cut_inside_front", ...) and ("cut_inside_back", ...) of a bevel.
+    left         : m, the most that is left to take off the wall, sideways.
+    """
+
+    number: int
+    z_from: float
+    z_to: float
+    outside: Outline
+    front: Outline
+    back: Outline
+    cuts: tuple[tuple[str, Outline], ...]
+    left: float
+
+    @property
+    def thickness(self) -> float:
+        """M."""
+        return self.z_to - self.z_from
+
+    @property
+    def area(self) -> float:
+        """m2, of what is left of the sheet: of a bevel its front."""
+        return self.outside.area - self.cuts[0][1].area
+
+
+@dataclass(frozen=True)
+class Lamination:
+    """Layers from the front to the back.
+
+    places         : of each layer on its sheet.
+    dowels, bolts  : (x, y) in m from the axis, seen from the front; holes through every layer, and marks on the first.
+    dowel_diameter : m.
+    label          : (x, y) in m, where the layer's number stands.
+    surplus        : m, to plane off the back.
+    measured       : how many sheets have a measured thickness.
+    sheet          : width and height, m.
+    """
+
+    layers: tuple[Layer, ...]
+    places: tuple[Place, ...]
+    dowels: tuple[tuple[float, float], ...]
+    bolts: tuple[tuple[float, float], ...]
+    dowel_diameter: float
+    label: tuple[float, float]
+    surplus: float
+    style: Style
+    allowance: float
+    measured: int
+    sheet: tuple[float, float]
+
+    @property
+    def sheets(self) -> int:
+        """How many sheets it takes."""
+        return 1 + max(place.sheet for place in self.places)
+
+    @property
+    def in_part(self) -> float:
+        """m3, of the layers as cut, before glue-up; of a bevel to its straight slope."""
+        return sum(_volume(layer) for layer in self.layers)
+
+    @property
+    def share_used(self) -> float:
+        """Area of the layers over area of the sheets, the yield."""
+        return sum(layer.area for layer in self.layers) / (self.sheets * self.sheet[0] * self.sheet[1])
+
+
+def _volume(layer: Layer) -> float:
+    """m3: a prismatoid's, which is exact where the opening's sides run straight."""
+    first, last = layer.cuts[0][1], layer.cuts[-1][1]
+    middle = between(last, first, 0.5, chord_error=1e-6).area
+    return layer.thickness * (layer.outside.area - (first.area + 4.0 * middle + last.area) / 6.0)
+
+
+def laminate(
+    waveguide: Waveguide,
+    sizes: Sizes | OblongSizes,
+    process: Process,
+    *,
+    chord_error: float,
+    style: Style = "step",
+    allowance: float | None = None,
+    dowel_diameter: float = DOWEL,
+) -> Lamination:
+    """A block of `sizes` cut into layers, from the front face back, of the thickness of the sheets they come from.
+
+    style       : "step": each layer is cut straight through at its smallest opening, so that material is left;
+                  "bevel": from its opening at the front to the one at the back, moved inward by as much as that
+                  straight slope would cut into the wall anywhere; straight where a layer reaches behind the throat
+                  plane.
+    allowance   : m, left beside the wall all around; None: the process's stock_left.
+    chord_error : m, of the points of outlines that are not circles.
+    Errors      : InputError if the solid is a shell, the process has no sheets, a layer does not fit on one, or there
+                  is no room for dowels.
+    """
+    checked_chord_error(chord_error)
+    if sizes.kind != "block":
+        raise InputError(
+            f'[solid] kind = "{sizes.kind}": only a block is built up of sheets, which dowels keep in register. Write'
+            ' kind = "block"'
+        )
+    stock, seat = process.stock, process.seat
+    if stock.kind != "sheet":
+        raise InputError(f'process "{process.name}" [stock] kind = "{stock.kind}": must be "sheet" to cut layers')
+    if style not in STYLES:
+        raise InputError(f"style = {style!r}: must be one of {', '.join(STYLES)}")
+    allowance = process.stock_left if allowance is None else allowance
+    outside = outside_of(sizes, chord_error=chord_error)
+    bore = Bore(waveguide, chord_error, 0.5 * seat.diameter)
+    if seat.depth > 0.0 and bore.recess >= 0.5 * min(outside.size):
+        raise InputError(
+            f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the block's outside,"
+            f" {min(outside.size) / MILLIMETRE:.4g}. Make the flange larger, or the seat smaller"
+        )
+    room = capacity(outside.size, sheet=stock.sheet_size, spacing=stock.spacing)
+    thicknesses = layer_thicknesses(bore.depth + seat.depth, stock, capacity=room)
+    # To a nanometre: a layer that ends at the throat plane ends there.
+    edges = np.round(bore.depth - np.concatenate([[0.0], np.cumsum(thicknesses)]), 9) + 0.0
+    layers = [
+        _layer(number, (float(low), float(high)), max(float(low), -seat.depth), bore, outside, (style, allowance))
+        for number, (high, low) in enumerate(itertools.pairwise(edges), start=1)
+    ]
+    bolts = flange_bolts(sizes)
+    openings = [each for layer in layers for each in (layer.front, layer.back)]
+    dowels, label = dowel_places(outside, openings, bolts, diameter=dowel_diameter)
+    return Lamination(
+        layers=tuple(layers),
+        places=tuple(nest([outside.size] * len(layers), sheet=stock.sheet_size, spacing=stock.spacing)),
+        dowels=dowels,
+        bolts=bolts,
+        dowel_diameter=dowel_diameter,
+        label=label,
+        surplus=max(0.0, -seat.depth - float(edges[-1])),
+        style=style,
+        allowance=allowance,
+        measured=len(stock.measured_thickness),
+        sheet=stock.sheet_size,
+    )
+
+
+def layer_thicknesses(height: float, stock: Stock, *, capacity: int) -> list[float]:
+    """m, of layers from the front back, until they are as high as the part (m).
+
+    The first `capacity` layers come from the first sheet and have its measured thickness, and so on; beyond the last
+    measured sheet its thickness holds on; with none measured the nominal one does.
+    """
+    measured = stock.measured_thickness or (stock.sheet_thickness,)
+    found: list[float] = []
+    while sum(found) < height - (THINNEST if found else 0.0):
+        found.append(measured[min(len(found) // capacity, len(measured) - 1)])
+        if len(found) > MOST_LAYERS:
+            raise InputError(
+                f"[stock] sheet_thickness_mm = {found[0] / MILLIMETRE:g}: would need more than {MOST_LAYERS} layers."
+                " Take thicker sheets"
+            )
+    return found
+
+
+def _layer(
+    number: int, span: tuple[float, float], low: float, bore: Bore, outside: Outline, made: tuple[Style, float]
+) -> Layer:
+    """A layer over `span` (m), whose part of the block begins at `low` (m)."""
+    (style, allowance), chord = made, bore.chord_error
+    high = span[1]
+    openings = bore.within(low, high) if high > 0.0 else [(z, bore.at(low)) for z in (low, high)]
+    (_, back), (_, front) = openings[0], openings[-1]
+    # What is planed off the back, or cut as a recess, would shift a slope: there the cut is straight.
+    if style == "bevel" and span[0] >= 0.0:
+        shares = [(z - low) / (high - low) for z, _ in openings]
+        slope = [between(back, front, share, chord_error=chord) for share in shares]
+        inward = max(beyond(line, opening) for line, (_, opening) in zip(slope, openings, strict=True))
+        cut = [shrunk(each, allowance + inward, chord_error=chord) for each in (front, back)]
+        cuts: tuple[tuple[str, Outline], ...] = (("cut_inside_front", cut[0]), ("cut_inside_back", cut[1]))
+        cut_at = [between(cut[1], cut[0], share, chord_error=chord) for share in shares]
+    else:
+        straight = shrunk(smallest([opening for _, opening in openings]), allowance, chord_error=chord)
+        cuts, cut_at = (("cut_inside", straight),), [straight] * len(openings)
+    left = max(beyond(opening, line) for line, (_, opening) in zip(cut_at, openings, strict=True))
+    return Layer(number, *span, outside, front, back, cuts, left)
+
+
+def on_sheet(points: Sequence[Sequence[float]], place: Place) -> FloatArray:
+    """(N, 2), m: points (x, y) of a layer where they lie on its sheet."""
+    xy = np.asarray(points, dtype=np.float64).reshape(-1, 2)
+    if place.turned:
+        xy = np.column_stack([-xy[:, 1], xy[:, 0]])
+    return np.asarray(xy + np.array([place.x, place.y]))

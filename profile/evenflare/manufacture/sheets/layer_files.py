@@ -1,0 +1,273 @@
+"""The files of a lamination: drawings to cut by, what lies where, outlines as points, and how to glue it up."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import numpy as np
+
+from evenflare.files import write_text
+from evenflare.manufacture.part.bolts import hole_depth
+from evenflare.manufacture.part.outline import SolidChoice
+from evenflare.manufacture.part.rings import Outline, sizes_of
+from evenflare.manufacture.points.points import CAUTIONS
+from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.sheets.dxf import Circle, Closed, Drawn, Words, write_dxf
+from evenflare.manufacture.sheets.lamination import Lamination, Layer, Style, laminate, on_sheet
+from evenflare.text import comments, one_line
+from evenflare.units import MILLIMETRE, PERCENT
+from evenflare.waveguide import Waveguide
+
+COLUMNS = (
+    *("layer", "z_from_mm", "z_to_mm", "thickness_mm", "file", "sheet", "x_mm", "y_mm", "turned_deg"),
+    *("outside_width_mm", "outside_height_mm", "front_width_mm", "front_height_mm", "back_width_mm", "back_height_mm"),
+    *("cut_front_width_mm", "cut_front_height_mm", "cut_back_width_mm", "cut_back_height_mm", "greatest_left_mm"),
+)
+LETTERS = 6 * MILLIMETRE
+"""Height of a layer's number."""
+CROSS = 3 * MILLIMETRE
+"""Side of the square that marks a bolt on the first layer."""
+
+GLUE_CAUTIONS = (
+    "caution: glue, solvents and their vapours harm skin, eyes and lungs: gloves, air, and the maker's sheet.",
+    "caution: a stack under clamps shifts as it is tightened: keep fingers clear, tighten in turns across.",
+    *CAUTIONS[:2],
+    CAUTIONS[3],
+)
+
+
+@dataclass(frozen=True)
+class LayerFiles:
+    """What was written: a drawing for each sheet, the table, the outlines' points, the order of glue-up."""
+
+    lamination: Lamination
+    drawings: tuple[Path, ...]
+    table: Path
+    points: Path
+    glue_up: Path
+
+
+def export_layers(
+    waveguide: Waveguide,
+    solid: SolidChoice,
+    process: Process,
+    folder: Path,
+    *,
+    chord_error: float,
+    design_id: str,
+    name: str,
+    style: Style = "step",
+) -> LayerFiles:
+    """Write `layers.dxf` (and `layers_2.dxf`, ... for further sheets), `layers.csv`, `layer_points.csv`, `glue_up.txt`.
+
+    All are worked out before any is written. See laminate for the arguments.
+    Errors: InputError as laminate and the sizes of the solid, or if a file cannot be written.
+    """
+    made = laminate(waveguide, sizes_of(waveguide, solid), process, chord_error=chord_error, style=style)
+    named = _Named(one_line(name), one_line(design_id))
+    drawings = tuple(folder / file_of(sheet) for sheet in range(made.sheets))
+    table, points, glue_up = folder / "layers.csv", folder / "layer_points.csv", folder / "glue_up.txt"
+    texts = {
+        table: table_text(made, process, named.lines),
+        points: points_text(made, named.lines),
+        glue_up: glue_up_text(made, _with_holes_as_drilled(waveguide, process), named.lines),
+    }
+    for path, text in texts.items():
+        write_text(path, text)
+    for sheet, path in enumerate(drawings):
+        write_dxf(drawn(made, sheet), path, about=f"evenflare {named.name} {named.design_id}, sheet {sheet + 1}")
+    return LayerFiles(made, drawings, table, points, glue_up)
+
+
+@dataclass(frozen=True)
+class _Named:
+    name: str
+    design_id: str
+
+    @property
+    def lines(self) -> tuple[str, str]:
+        return f"design: {self.name}", f"design id: {self.design_id}"
+
+
+def file_of(sheet: int) -> str:
+    """The name of the drawing of a sheet, counted from 0."""
+    return "layers.dxf" if sheet == 0 else f"layers_{sheet + 1}.dxf"
+
+
+def drawn(made: Lamination, sheet: int) -> list[Drawn]:
+    """What is drawn on a sheet: its edge, and each layer as seen from its front, at finished size."""
+    width, height = made.sheet
+    entities: list[Drawn] = [Closed("sheet", np.array([[0.0, 0.0], [width, 0.0], [width, height], [0.0, height]]))]
+    for layer, place in zip(made.layers, made.places, strict=True):
+        if place.sheet != sheet:
+            continue
+        for operation, outline in (("cut_outside", layer.outside), *layer.cuts):
+            if outline.radius is not None:
+                entities.append(Circle(operation, place.x, place.y, outline.radius))
+            else:
+                entities.append(Closed(operation, on_sheet(outline.points.tolist(), place)))
+        for x, y in on_sheet(made.dowels, place).tolist():
+            entities.append(Circle("drill", x, y, 0.5 * made.dowel_diameter))
+        if layer.number == 1:
+            for x, y in made.bolts:
+                square = 0.5 * CROSS * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
+                entities.append(Closed("engrave", on_sheet((square + np.array([x, y])).tolist(), place)))
+        (x, y) = on_sheet([made.label], place)[0].tolist()
+        entities.append(Words("engrave", x, y, LETTERS, str(layer.number)))
+    return entities
+
+
+def table_text(made: Lamination, process: Process, named: tuple[str, ...]) -> str:
+    """The CSV: what each layer is and where it lies."""
+    header = [
+        "evenflare layers: a block built up of sheets; layer 1 is the front, whose front face is the mouth plane",
+        *named,
+        "units: mm; z from the throat plane, rising to the mouth; x and y of the middle of a layer (the axis) on its"
+        " sheet, from the sheet's lower left corner; seen from the front, x to the right, y up, turned counter-"
+        "clockwise",
+        "sizes: finished size, no kerf added; front_ and back_: the finished opening of the part at the layer's front"
+        " and back; cut_: what is drawn to be cut out of the layer",
+        f"cut: {_how(made)}; the most that is then left on the wall, or in the driver's recess, sideways, is"
+        " greatest_left_mm",
+        *_stock(made, process),
+        f"yield: {made.share_used / PERCENT:.1f} % of {made.sheets} sheet{'s' if made.sheets > 1 else ''}; the layers"
+        f" as cut hold {made.in_part * 1e3:.4f} litres, {made.in_part * process.density:.3f} kg of {process.material}",
+        *GLUE_CAUTIONS,
+    ]
+    rows = []
+    for layer, place in zip(made.layers, made.places, strict=True):
+        outlines = (layer.outside, layer.front, layer.back, layer.cuts[0][1], layer.cuts[-1][1])
+        sizes = [side for outline in outlines for side in _size(outline)]
+        rows.append(
+            f"{layer.number},{_mm(layer.z_from)},{_mm(layer.z_to)},{_mm(layer.thickness)},{file_of(place.sheet)},"
+            f"{place.sheet + 1},{_mm(place.x)},{_mm(place.y)},{90 if place.turned else 0},"
+            f"{','.join(_mm(side) for side in sizes)},{_mm(layer.left)}"
+        )
+    return "\n".join([*comments(header), ",".join(COLUMNS), *rows]) + "\n"
+
+
+def points_text(made: Lamination, named: tuple[str, ...]) -> str:
+    """The CSV: the points of every outline, each layer about its own axis."""
+    header = [
+        "evenflare layer outlines: points, counter-clockwise seen from the front; the last joins the first",
+        *named,
+        "units: mm, at finished size, x and y from the axis; operation as in the drawing; a circle has its radius_mm,"
+        " and its points lie on it",
+    ]
+    rows = []
+    for layer in made.layers:
+        for operation, outline in (("cut_outside", layer.outside), *layer.cuts):
+            rows += _points(layer, operation, outline)
+        for index, (x, y) in enumerate(made.dowels, start=1):
+            rows.append(f"{layer.number},drill,{index},{_mm(x)},{_mm(y)},{_mm(0.5 * made.dowel_diameter)}")
+    return "\n".join([*comments(header), "layer,operation,index,x_mm,y_mm,radius_mm", *rows]) + "\n"
+
+
+def _points(layer: Layer, operation: str, outline: Outline) -> list[str]:
+    radius = "" if outline.radius is None else _mm(outline.radius)
+    return [
+        f"{layer.number},{operation},{index},{_mm(x)},{_mm(y)},{radius}"
+        for index, (x, y) in enumerate(outline.points.tolist(), start=1)
+    ]
+
+
+def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> str:
+    """The order of glue-up, for the bench."""
+    last = made.layers[-1]
+    lines = [
+        "Glue-up of a block of layers, by evenflare",
+        *named,
+        f"material: {process.material}; {', '.join(_stock(made, process))}",
+        f"cut: {_how(made)}",
+        f"dowels: 3 of {made.dowel_diameter / MILLIMETRE:g} mm, {_mm(made.layers[0].z_to - last.z_from)} mm long, at"
+        f" {'; '.join(f'x {_mm(x)} y {_mm(y)}' for x, y in made.dowels)} (mm from the axis, seen from the front)",
+        "The three stand at uneven angles: a layer fits in one way only. Their ends show in the front; drill layer 1"
+        " from its back and not through where that matters.",
+        "",
+        "1. Measure every sheet before cutting. If one differs from the thickness above by more than 0.1 mm, put what"
+        " was measured in measured_thickness_mm and export again: errors of the layers add up.",
+        "2. Cut and drill all layers. The number stands on the front face; the one of layer 1 would show: cut it"
+        " shallow, or leave it out. Try the stack dry on its dowels, and measure its height.",
+        "3. Lay layer 1 with its front face down on a flat, waxed plate. Then, glue on both faces, on the dowels:",
+    ]
+    for layer in made.layers:
+        told = f"   layer {layer.number:3d}  z {_mm(layer.z_from)} to {_mm(layer.z_to)}"
+        cut = layer.cuts[-1][1]
+        size = " x ".join(_mm(side) for side in _size(cut)) if cut.radius is None else f"diameter {_mm(2 * cut.radius)}"
+        lines.append(f"{told}  opening at its back {size}  left {_left_on(layer, process)} up to {_mm(layer.left)}")
+    lines += [
+        "4. Clamp evenly, wipe what squeezes out of the opening, leave it as long as the glue's maker says.",
+        f"5. Plane {_mm(made.surplus)} mm off the back, so that the block is"
+        f" {_mm(made.layers[0].z_to - last.z_from - made.surplus)} mm high."
+        if made.surplus > 0.0
+        else "5. The back needs no planing if the stack has its height.",
+        "6. Take the steps off the wall: by a finishing program from the front, or by hand to templates of points.csv.",
+        *([_seat(process)] if process.seat.is_cut else []),
+        "",
+        *GLUE_CAUTIONS,
+    ]
+    return "\n".join(lines) + "\n"
+
+
+def _seat(process: Process) -> str:
+    seat = process.seat
+    words = []
+    if seat.depth > 0.0:
+        words.append(
+            f"cut the driver's recess, diameter {seat.diameter / MILLIMETRE:g} mm, {seat.depth / MILLIMETRE:g} deep"
+            " from the back to the throat plane"
+        )
+    if seat.bolts:
+        words.append(
+            f"drill {seat.bolts} holes of {seat.hole_diameter / MILLIMETRE:g} mm, {seat.hole_depth / MILLIMETRE:.4g}"
+            f" deep from the throat plane, for the driver on a circle of {seat.bolt_circle / MILLIMETRE:g} mm"
+        )
+    told = "; ".join(words)
+    return f"7. {told[0].upper()}{told[1:]}: not in the drawings."
+
+
+def _with_holes_as_drilled(waveguide: Waveguide, process: Process) -> Process:
+    """The process, its holes as shallow as the wall wants them."""
+    seat = process.seat
+    if not seat.bolts:
+        return process
+    return replace(process, seat=replace(seat, hole_depth=hole_depth(waveguide, seat)))
+
+
+def _left_on(layer: Layer, process: Process) -> str:
+    return "in the recess" if process.seat.depth > 0.0 and layer.z_from < 0.0 else "on the wall"
+
+
+def _how(made: Lamination) -> str:
+    left = f"{made.allowance / MILLIMETRE:g} mm are left beside the wall"
+    if made.style == "step":
+        return f"each layer straight through at its smallest opening (cut_inside); {left}"
+    return (
+        "from cut_inside_front on the front face straight to cut_inside_back on the back face; cut_inside straight"
+        f" through; {left} and where a straight slope would cut into it"
+    )
+
+
+def _stock(made: Lamination, process: Process) -> list[str]:
+    width, height = made.sheet
+    first = (
+        f"sheets of {width / MILLIMETRE:g} by {height / MILLIMETRE:g}, spacing {process.stock.spacing / MILLIMETRE:g}"
+    )
+    if not made.measured:
+        return [
+            f"{first}; thickness {process.stock.sheet_thickness / MILLIMETRE:g} is NOMINAL: measure the sheets first"
+        ]
+    if made.measured < made.sheets:
+        return [
+            f"{first}; sheets from {made.measured + 1} on are NOT measured: taken as thick as the last measured one"
+        ]
+    return [f"{first}; thickness as measured, glue lines taken as nothing"]
+
+
+def _size(outline: Outline) -> tuple[float, float]:
+    return outline.size if outline.radius is None else (2.0 * outline.radius, 2.0 * outline.radius)
+
+
+def _mm(length: float) -> str:
+    return f"{round(length / MILLIMETRE, 4) + 0.0:.4f}"

@@ -1,0 +1,156 @@
+"""The path of a round tool along a wall, exactly one tool radius away along the normal, and which tools fit."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenflare.files import InputError
+from evenflare.manufacture.wall.spacing import SMOOTH, checked_chord_error, corner_turns, parallel, rolled, spaced
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide import Frame, Meridian
+
+LARGEST_ROLL = 10 * DEGREE
+"""Turn of the tool from row to row as it rolls round a sharp edge."""
+
+_PROBE_STEP = 0.1 * MILLIMETRE
+_PROBES = 3000
+_ROUNDING = 1e-12
+
+
+@dataclass(frozen=True)
+class Reach:
+    """The largest ball that touches a wall everywhere and cuts into it nowhere.
+
+    radius  : m; 0 at a hollow corner.
+    z       : m, where it is the wall that sets it.
+    reason  : what about the wall sets it, in words.
+    azimuth : rad, 0 in the horizontal plane; None for a round wall.
+    """
+
+    radius: float
+    z: float
+    reason: str
+    azimuth: float | None = None
+
+
+@dataclass(frozen=True)
+class ToolPath:
+    """Rows (N,) from throat to mouth. At a sharp edge z and r repeat while the tool rolls round it.
+
+    wall                 : m and rad, see Frame.
+    normal_z, normal_r   : unit, from the wall into the air.
+    centre_z, centre_r   : m, of the ball or nose, from the throat plane and the axis.
+    tool_radius          : m.
+    reach                : the largest tool for this wall.
+    """
+
+    wall: Frame
+    normal_z: FloatArray
+    normal_r: FloatArray
+    centre_z: FloatArray
+    centre_r: FloatArray
+    tool_radius: float
+    reach: Reach
+
+
+def tool_path(meridian: Meridian, *, tool_radius: float, chord_error: float) -> ToolPath:
+    """The centre of a ball or nose of `tool_radius` (m, > 0) that touches the wall at each row.
+
+    A straight move between two rows departs from wall and path by at most `chord_error` (m).
+    Errors : InputError if the tool does not fit, with the place and the largest radius that does; or if the
+             chord error is out of range.
+    Source : the parallel curve, p + radius n with n = (sin a, -cos a) in (z, r) for a wall at the angle a.
+    """
+    checked_chord_error(chord_error)
+    reach = _checked(meridian, tool_radius)
+    step = LARGEST_ROLL
+    if chord_error < tool_radius:
+        step = min(step, 2.0 * float(np.arccos(1.0 - chord_error / tool_radius)))
+    wall = rolled(spaced(meridian, chord_error=chord_error, offset=tool_radius), step=step)
+    centre_z, centre_r = parallel(wall, tool_radius)
+    return ToolPath(wall, np.sin(wall.angle), -np.cos(wall.angle), centre_z, centre_r, tool_radius, reach)
+
+
+def largest_tool_radius(meridian: Meridian) -> Reach:
+    """The largest ball for a wall, from four causes: a hollow corner, the circumference (radius r / cos a), a hollow
+    meridian (radius -1/curvature), and another stretch of wall that the ball would reach into.
+
+    The ball that touches at p with normal n and passes through q has the radius |q - p|^2 / (2 n . (q - p)). The wall
+    is probed every 0.1 mm, or at 3000 places if it is longer: a distant stretch is missed by at most that step
+    squared over 8 radii, 0.4 um for a tool of 3 mm.
+    Source: elementary geometry; the circumference's normal curvature cos(a)/r is Meusnier's theorem.
+    """
+    pieces = [piece.at(np.linspace(0.0, 1.0, 129)) for piece in meridian.pieces]
+    turns = corner_turns(pieces)
+    if turns.size and turns.min() < -SMOOTH:
+        return Reach(0.0, float(pieces[int(turns.argmin())].z[-1]), "a hollow corner")
+
+    step = max(_PROBE_STEP, sum(float(piece.speed.mean()) for piece in pieces) / _PROBES)
+    counts = [max(32, int(np.ceil(piece.speed.max() / step))) for piece in pieces]
+    probes = [p.at(np.linspace(0.0, 1.0, count + 1)) for p, count in zip(meridian.pieces, counts, strict=True)]
+    wall = rolled(probes, step=2 * DEGREE)
+    cosine = np.cos(wall.angle)
+    around = np.where(cosine > 1e-9, wall.r / np.maximum(cosine, 1e-9), np.inf)
+    along = np.where(wall.curvature < -1e-9, -1.0 / np.minimum(wall.curvature, -1e-9), np.inf)
+    # In a hollow of one radius curvature and room agree to rounding; the tie goes to the plainer words.
+    causes = {
+        "the waveguide is hollow around its axis with a radius of": around,
+        "the wall is hollow along its profile with a radius of": along,
+        "two stretches of wall leave room only for a radius of": _room(wall) * (1.0 + 1e-6),
+    }
+    reason = min(causes, key=lambda cause: float(causes[cause].min()))
+    worst = int(causes[reason].argmin())
+    return Reach(float(causes[reason][worst]), float(wall.z[worst]), reason)
+
+
+def floor_micrometre(length: float) -> float:
+    """A length in m rounded down to a whole micrometre, so that a radius named to a user does fit."""
+    return float(np.floor((length + _ROUNDING) * 1e6) * 1e-6)
+
+
+def _room(wall: Frame) -> FloatArray:
+    """m, (N,): radius of the largest ball that touches at each place and holds no other place of the wall.
+
+    In the half-plane of the place itself: a ball whose centre is off the axis is nearest to any ring there.
+    """
+    largest = np.empty_like(wall.z)
+    for start in range(0, wall.z.size, 256):
+        here = slice(start, start + 256)
+        dz = wall.z - wall.z[here, None]
+        dr = wall.r - wall.r[here, None]
+        toward = 2.0 * (dz * np.sin(wall.angle[here, None]) - dr * np.cos(wall.angle[here, None]))
+        apart = dz**2 + dr**2
+        # Nearer places say no more than the curvature, with rounding errors.
+        inside = (apart > 1e-10) & (toward > 0)
+        largest[here] = np.min(np.where(inside, apart / np.where(inside, toward, 1.0), np.inf), axis=1)
+    return largest
+
+
+def checked_tool_radius(tool_radius: float) -> float:
+    """`tool_radius` in m if a tool can have it. Errors: InputError unless it is above 0 and finite."""
+    if not 0 < tool_radius < np.inf:
+        raise InputError(
+            f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: must be a number above 0. Give the ball's or nose's"
+            " radius, as in --tool-radius-mm 3"
+        )
+    return tool_radius
+
+
+def _checked(meridian: Meridian, tool_radius: float) -> Reach:
+    checked_tool_radius(tool_radius)
+    reach = largest_tool_radius(meridian)
+    if tool_radius <= reach.radius + _ROUNDING:
+        return reach
+    place = f"z_mm = {reach.z / MILLIMETRE:.4g}"
+    if reach.radius == 0.0:
+        raise InputError(
+            f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} at {place} is reached by no round tool."
+            " Give that corner a radius above the tool's"
+        )
+    allowed = floor_micrometre(reach.radius) / MILLIMETRE
+    raise InputError(
+        f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at"
+        f" {place}, so it must be at most {allowed:.3f}. Take a smaller tool, or open the wall there"
+    )

@@ -1,0 +1,1 @@
+"""Equaliser and crossover: tables, pictures, pages. Imports kit and waveguide."""

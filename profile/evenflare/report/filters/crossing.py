@@ -1,0 +1,252 @@
+"""A crossover in words, and its page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from evenflare.dsp.filters_file import SIGNS
+from evenflare.dsp.handover import Handover
+from evenflare.dsp.joining import Joined
+from evenflare.report.filters.crossing_tables import names
+from evenflare.report.kit import sheet
+from evenflare.report.kit.words import hertz, signed, spoken
+from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND
+
+KINDS = {"linkwitz_riley": "Linkwitz-Riley", "butterworth": "Butterworth", "linear_phase": "linear phase"}
+STEP_LIMITS = (
+    "Not in it: the edges of a box, which add ripples of some 2 dB; a driver off the middle; directions off axis; walls"
+    " and floor, which take part of the step back"
+)
+
+
+def said_names(joined: Joined) -> list[str]:
+    """The ways from the top, as words."""
+    return [spoken(name) for name in names(joined)]
+
+
+def slope_words(joined: Joined, place: int) -> str:
+    """The slope of a crossing."""
+    slope = joined.crossover.crossings[place].slope
+    kind = KINDS[slope.kind]
+    return f"{kind}, order {slope.order}"
+
+
+def crossing_words(joined: Joined, place: int) -> str:
+    """Where two ways part, a sentence without its full stop."""
+    each, label = joined.handovers[place], said_names(joined)
+    index = ", ".join(
+        f"{name} {value:.1f}"
+        for name, value in zip((label[each.upper], label[each.lower], "sum"), each.index, strict=True)
+    )
+    return (
+        f"{label[each.lower].capitalize()} to {label[each.upper]} at {each.frequency:.0f} Hz,"
+        f" {slope_words(joined, place)}: index there {index} dB"
+    )
+
+
+def meeting_words(each: Handover) -> str:
+    """Where the directivities meet."""
+    indices = f"Indices meet at {_list(each.meets)}" if each.meets else "Indices meet nowhere in the band"
+    beams = f"horizontal beamwidths at {_list(each.meets_beam)}" if each.meets_beam else "horizontal beamwidths nowhere"
+    return f"{indices}; {beams}"
+
+
+def lobe_words(each: Handover) -> str:
+    """The vertical lobe and the nulls beside it."""
+    low, high = (f"{end / DEGREE:+.0f}".replace("-", "−") for end in each.lobe)
+    nulls = ", ".join(f"{angle / DEGREE:+.0f}° ({level:.0f} dB)".replace("-", "−") for angle, level in each.nulls)
+    return f"Vertically within 6 dB of the axis from {low}° to {high}°; nulls in front: {nulls or 'none'}"
+
+
+def dip_words(each: Handover) -> str:
+    """The dip of the power."""
+    if each.dip > -0.05:
+        return "No dip of the power"
+    return f"Power dips by {-each.dip:.1f} dB through interference, most at {hertz(each.dip_at)}"
+
+
+def way_words(joined: Joined, place: int) -> str:
+    """What a way is set to."""
+    setting = joined.crossover.settings[place]
+    polarity = "inverted" if setting.inverted else "normal"
+    return (
+        f"{said_names(joined)[place].capitalize()}: delay {setting.delay / MILLISECOND:.3f} ms, gain"
+        f" {signed(setting.gain)} dB, polarity {polarity}"
+    )
+
+
+def even_words(joined: Joined) -> str:
+    """How even it is."""
+    found, (low, high) = joined.found, joined.speaker.band
+    tried = f"; {found.start.score:.2f} dB before the search, {found.tried} tried" if found.tried else ""
+    return (
+        f"{hertz(low)} to {hertz(high)}: listening window even within"
+        f" {found.evenness.window:.2f} dB rms, sound power within {found.evenness.power:.2f} dB rms of a straight line;"
+        f" both together {found.evenness.score:.2f} dB{tried}"
+    )
+
+
+def end_words(joined: Joined) -> list[str]:
+    """Open values that ended where their range does."""
+    label, found = names(joined), []
+    for each in joined.found.at_end:
+        part, _, place = each.partition(" ")
+        whose = (
+            f"[{label[int(place) + 1]}.crossover] frequency_hz"
+            if part == "frequency"
+            else f"[{label[int(place)]}] {part}"
+        )
+        found.append(f"{whose}: the best value lies at the end of its range. A wider range may do better")
+    return found
+
+
+def step_words(joined: Joined) -> str:
+    """The baffle step; empty where no cabinet is given."""
+    step = joined.speaker.step
+    if step is None:
+        return ""
+    return (
+        f"Baffle step of a sphere of the same front ({step.radius / MILLIMETRE:.0f} mm radius): 3 dB down at"
+        f" {hertz(step.half_way)}, 6 dB far below; the last section of every way takes it back, a low shelf of"
+        f" {step.gain:.1f} dB at {hertz(step.frequency)} that leaves {step.left:.2f} dB rms"
+    )
+
+
+def lines(joined: Joined) -> list[str]:
+    """All of it in short."""
+    found = [even_words(joined)]
+    for place, each in enumerate(joined.handovers):
+        found += [
+            f"{crossing_words(joined, place)}",
+            *(f"  {say(each)}" for say in (meeting_words, lobe_words, dip_words)),
+        ]
+    found += [way_words(joined, place) for place in range(len(names(joined)))]
+    step = step_words(joined)
+    return [*found, step] if step else found
+
+
+def _list(frequencies: Sequence[float]) -> str:
+    return ", ".join(hertz(each) for each in frequencies)
+
+
+def _degrees(value: float) -> str:
+    return f"{value / DEGREE:.0f}" if np.isfinite(value) else "none"
+
+
+def page(
+    joined: Joined, drawn: Mapping[str, Any], *, what: str, written: Sequence[tuple[str, str]], command: str
+) -> str:
+    """The page, with the pictures of `crossing_figures.pictures`."""
+    words = {
+        "ways.png": (
+            "Level on axis of each way behind its filter and of the sum; phase of the filters.",
+            "Where two ways overlap they should be in phase: the sum is then level. Dotted: crossovers.",
+        ),
+        "index.png": (
+            "Directivity index and beamwidths of the ways and of the sum.",
+            "The sum should go from one way's curve to the other's without a step: cross over where they meet. The"
+            " sum's index rises where the ways interfere.",
+        ),
+        "lobes.png": (
+            "Vertical levels at and about each crossover.",
+            "The lobe should point at the listener at 0 degrees at all three frequencies; nulls above and below it"
+            " should lie where nobody sits.",
+        ),
+        "vertical_map.png": (
+            "Vertical map of the sum over frequency and angle.",
+            "Up is positive. Dark notches off axis near a crossover are the nulls between two ways.",
+        ),
+        "power.png": (
+            "Listening window, sound power with and without interference, and their difference.",
+            "What the room hears dips where the ways are far apart against the wavelength: bring them nearer together,"
+            " or lower the crossover.",
+        ),
+    }
+    shown = {name: sheet.picture(figure, alt=words[name][0], caption=words[name][1]) for name, figure in drawn.items()}
+    label = said_names(joined)
+    rows = []
+    for each in joined.handovers:
+        for whose, which in ((label[each.upper], 0), (label[each.lower], 1), ("sum", 2)):
+            rows.append(
+                (
+                    f"{hertz(each.frequency)}, {whose}",
+                    f"{each.index[which]:.1f}",
+                    _degrees(each.horizontal[which]),
+                    _degrees(each.vertical[which]),
+                )
+            )
+    step = step_words(joined)
+    parts = [
+        sheet.Part(
+            "The crossover",
+            [
+                f"{even_words(joined)}.",
+                *(f"{crossing_words(joined, place)}." for place in range(len(joined.handovers))),
+                *(f"{way_words(joined, place)}." for place in range(len(label))),
+            ],
+            pictures=[shown["ways.png"]],
+        ),
+        sheet.Part(
+            "Where the directivities meet",
+            [f"{hertz(each.frequency)}: {_lower(meeting_words(each))}." for each in joined.handovers],
+            ("At the crossover", "Index, dB", "Horizontal, degrees", "Vertical, degrees"),
+            rows,
+            [shown["index.png"]],
+        ),
+        sheet.Part(
+            "Vertical lobes",
+            [f"{hertz(each.frequency)}: {_lower(lobe_words(each))}." for each in joined.handovers],
+            pictures=[shown["lobes.png"], shown["vertical_map.png"]],
+        ),
+        sheet.Part(
+            "Power",
+            [
+                *(f"{hertz(each.frequency)}: {_lower(dip_words(each))}." for each in joined.handovers),
+                "Without interference: each way the share of the axis that it has, with an index of its own.",
+            ],
+            pictures=[shown["power.png"]],
+        ),
+        *([sheet.Part("Baffle step", [f"{step}.", f"{STEP_LIMITS}."])] if step else []),
+        sheet.Part(
+            "Assumed",
+            [f"{each[0].upper()}{each[1:]}." for each in joined.speaker.assumed],
+        ),
+        sheet.Part("Filters", [f"{line}." for line in filter_lines(joined)]),
+    ]
+    return sheet.sheet(
+        joined.speaker.name, what, parts=parts, written=written, command=command, warnings=warnings(joined)
+    )
+
+
+def filter_lines(joined: Joined) -> list[str]:
+    """How the files are to be used."""
+    rate, apart = joined.speaker.sample_rates[-1], max(joined.apart.values())
+    found = [
+        f"Curves are those at {rate} Hz; the sum on axis at the other rates is within {apart:.2f} dB",
+        "Each way: its sections, its finite impulse response if there is one, gain, polarity, delay",
+        "Lower ways also pass the all-pass of each Linkwitz-Riley crossing above their own, so that all stay in phase",
+        SIGNS,
+    ]
+    if joined.firs:
+        own = joined.firs[rate][0]
+        found.append(
+            f"Linear-phase slopes are finite impulse responses of {own.taps.size} taps at {rate} Hz, latency"
+            f" {own.latency / rate / MILLISECOND:.2f} ms in all ways, within {joined.fir_off:.2f} dB of their slope"
+        )
+    return found
+
+
+def warnings(joined: Joined) -> list[str]:
+    """What should make the designer look twice, without full stops."""
+    found = end_words(joined)
+    if not joined.total.valid.all():
+        bad = joined.speaker.sounds.frequency[~joined.total.valid]
+        found.append(f"a way that counts is outside its valid band from {hertz(bad[0])} to {hertz(bad[-1])}")
+    return found
+
+
+def _lower(text: str) -> str:
+    return f"{text[0].lower()}{text[1:]}"

@@ -1,0 +1,194 @@
+"""An equaliser in words, and its page."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import numpy as np
+
+from evenflare import metrics
+from evenflare.directivity.types import Observation
+from evenflare.dsp.equalisation import Equalisation, Made
+from evenflare.dsp.filters_file import SIGNS
+from evenflare.dsp.interference import Dip
+from evenflare.report.kit import sheet
+from evenflare.report.kit.words import band_name, hertz, signed, spoken
+from evenflare.units import DEGREE
+
+EITHER = "Use the sections or the finite impulse response, not both: each is the whole correction"
+
+
+def directions_words(dip: Dip, observation: Observation) -> str:
+    """Where a dip is, and in which directions in front it is not: angles in degrees, plane by plane."""
+    parts = {1.0: [], 0.0: []}  # type: dict[float, list[str]]
+    front = np.abs(observation.off_axis) <= 0.5 * np.pi + metrics.SAME_ANGLE
+    angle = observation.off_axis[front] / DEGREE
+    for azimuth, row in zip(observation.plane, dip.lacking[:, front], strict=True):
+        name = "" if observation.plane.size == 1 else f"azimuth {azimuth / DEGREE:.0f}° at "
+        for has, found in parts.items():
+            ends = np.flatnonzero(np.diff(row)) + 1
+            runs = [run for run in np.split(np.arange(row.size), ends) if row[run[0]] == has]
+            words = [
+                f"{angle[run[0]]:.0f}°" if run.size == 1 else f"{angle[run[0]]:.0f} to {angle[run[-1]]:.0f}°"
+                for run in runs
+            ]
+            if words:
+                found.append(name + ", ".join(words).replace("-", "−"))
+    absent, present = parts[1.0], parts[0.0]
+    return f"not found at {'; '.join(absent) or 'no angle in front'}; found at {'; '.join(present) or 'none'}"
+
+
+def dip_words(dip: Dip, observation: Observation) -> str:
+    """One dip that is left alone, a sentence without its full stop."""
+    return (
+        f"{hertz(dip.frequency)}, {dip.depth:.1f} dB deep between {hertz(dip.low)} and {hertz(dip.high)}: interference,"
+        f" {directions_words(dip, observation)}"
+    )
+
+
+def left_alone_lines(found: Equalisation) -> list[str]:
+    """What is left alone, a sentence each."""
+    observation = found.before.observation
+    lines = [dip_words(dip, observation) for dip in found.wanted.dips]
+    return lines or [f"nothing: no dip of {found.aim.dip:g} dB or more of the aim is absent in other directions"]
+
+
+def aim_words(found: Equalisation) -> str:
+    """What is made even, in words."""
+    share = 100.0 * found.aim.power_share
+    window = spoken(found.aim.window)
+    what = window if share == 0 else f"{100 - share:.0f} % {window} and {share:.0f} % sound power (of their levels)"
+    slope = "flat" if found.aim.slope == 0 else f"{signed(found.aim.slope)} dB per octave"
+    passed = "" if found.high_pass is None else f", fourth-order high-pass at {hertz(found.high_pass)}"
+    low, high = found.band
+    return f"{what}, {slope} from {hertz(low)} to {hertz(high)}{passed}"
+
+
+def fit_words(found: Equalisation) -> str:
+    """How well the sections do what is wanted."""
+    fitted = found.fitted
+    count = len(fitted.sections[found.rate])
+    return (
+        f"{count} sections: {fitted.rms:.3f} dB rms from what is wanted, at most {signed(fitted.largest)} dB, at"
+        f" {hertz(fitted.at)}"
+    )
+
+
+def apart_words(found: Equalisation) -> str:
+    """How far the sample rates' curves are apart."""
+    level, phase = (max(each[i] for each in found.fitted.apart.values()) for i in (0, 1))
+    low, high = found.band
+    return (
+        f"Curves of all sample rates are within {level:.3f} dB and {phase:.1f} degrees of the one at {found.rate} Hz,"
+        f" {hertz(low)} to {hertz(high)}"
+    )
+
+
+def boost_words(found: Equalisation) -> str:
+    """What it costs in level."""
+    cost = found.headroom
+    return (
+        f"Greatest boost {cost.greatest_boost:.2f} dB, at {hertz(cost.at)}: lower the input by as much, so that no"
+        " frequency exceeds full scale"
+    )
+
+
+def time_words(found: Equalisation, made: Made) -> str:
+    """A finite impulse response in time."""
+    ring, own = made.ringing, made.taps
+    level = "none above rounding" if ring.level < -140 else f"{ring.level:.1f} dB re the peak".replace("-", "−")
+    return (
+        f"{own.sample_rate} Hz, {found.wish.phase} phase: {own.taps.size} taps, latency {own.latency} samples"
+        f" ({1e3 * own.latency / own.sample_rate:.2f} ms); pre-ringing {level}, above −60 dB for"
+        f" {1e3 * ring.duration:.2f} ms before the peak; within {made.off:.3f} dB and {made.turned:.2f} degrees of its"
+        " curve over the band"
+    )
+
+
+def page(
+    found: Equalisation,
+    drawn: Mapping[str, Any],
+    *,
+    title: str,
+    what: str,
+    written: Sequence[tuple[str, str]],
+    command: str,
+) -> str:
+    """The page, with the pictures of `equalising_figures.pictures`."""
+    cost, rate = found.headroom, found.rate
+    words = {
+        "equalised.png": (
+            "Levels on axis, in the listening window and of the sound power before and after; correction.",
+            "Levels re the mean on axis over the band. What is left uneven after the filter is directivity, which no"
+            " filter mends. Shaded: interference, left alone, because a boost there would fill the dip on axis"
+            " and put a peak everywhere else.",
+        ),
+        "headroom.png": (
+            "Correction by third-octave band, and the level each band can still reach.",
+            "Where the lower line lies far below the upper one, the driver could play louder than the filter lets it"
+            " when all bands play together.",
+        ),
+        "fir.png": (
+            "The finite impulse response over time, as a level.",
+            "What lies before time 0 is heard as a soft onset where it is long and strong: shorten the response, or"
+            " choose a mixed phase. The sections ring only after.",
+        ),
+        "group_delay.png": (
+            "Group delay of the sections and of the finite impulse response over frequency.",
+            "A slow change is not heard; a narrow bump beside a steep correction is where the filter rings.",
+        ),
+    }
+    shown = {name: sheet.picture(figure, alt=words[name][0], caption=words[name][1]) for name, figure in drawn.items()}
+    sections = [
+        (spoken(each.kind), hertz(each.frequency), signed(each.gain) if each.gain else "", f"{each.quality:.3f}")
+        for each in found.fitted.sections[rate]
+    ]
+    bands = [
+        (band_name(band), signed(boost), f"{alone:.1f}", f"{even:.1f}")
+        for band, boost, alone, even in zip(cost.band, cost.boost, cost.alone, cost.even, strict=True)
+    ]
+    parts = [
+        sheet.Part(
+            "The correction",
+            [
+                f"Made even: {aim_words(found)}.",
+                f"{fit_words(found)}.",
+                f"{apart_words(found)}.",
+                "The correction is the same in all directions, so the shape of the directivity stays as it is.",
+                f"{EITHER}.",
+            ],
+            pictures=[shown["equalised.png"]],
+        ),
+        sheet.Part("Left alone", [f"{line[0].upper()}{line[1:]}." for line in left_alone_lines(found)]),
+        sheet.Part(
+            "Headroom",
+            [
+                f"{boost_words(found)}.",
+                "Levels are on axis, for the drive and at the distance of the directivity (far field: 1 m). Alone: this"
+                " band by itself at full scale behind the filter. All: every band, with the input lowered.",
+            ],
+            ("Band", "Correction, dB", "Alone, dB", "All, dB"),
+            bands,
+            [shown["headroom.png"]],
+        ),
+        sheet.Part(
+            "In time",
+            [
+                *(f"{time_words(found, made)}." for made in found.made.values()),
+                "The sections are minimum-phase: nothing of them comes before the sound.",
+            ],
+            pictures=[shown["fir.png"], shown["group_delay.png"]],
+        ),
+        sheet.Part(
+            "Sections",
+            [
+                f"As at {rate} Hz. At another rate frequency, gain and quality differ a little, so that the curve does"
+                " not: enter those of your rate, or its coefficients, from coefficients.csv.",
+                f"{SIGNS}.",
+            ],
+            ("Kind", "Frequency", "Gain, dB", "Quality"),
+            sections,
+        ),
+    ]
+    return sheet.sheet(title, what, parts=parts, written=written, command=command)

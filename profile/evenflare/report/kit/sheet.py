@@ -1,0 +1,81 @@
+"""A page of parts, each of words, a table and pictures: one HTML file that opens anywhere, without a network."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, NamedTuple
+
+from jinja2 import Environment, PackageLoader, StrictUndefined
+
+from evenflare.report.kit import canvas
+
+
+class Picture(NamedTuple):
+    """A picture as a page holds it."""
+
+    data: str
+    width: int
+    height: int
+    alt: str
+    caption: str
+
+
+@dataclass(frozen=True)
+class Part:
+    """A section of a page.
+
+    lines : sentences.
+    head  : of the table, and its
+    rows  : the first cell of each names it, the others are numbers or short words.
+    """
+
+    title: str
+    lines: Sequence[str] = ()
+    head: Sequence[str] = ()
+    rows: Sequence[Sequence[str]] = ()
+    pictures: Sequence[Picture] = ()
+
+
+def picture(figure: Any, *, alt: str, caption: str) -> Picture:
+    """A figure with its words."""
+    return picture_of(figure, canvas.png(figure), alt=alt, caption=caption)
+
+
+def picture_of(figure: Any, png: bytes, *, alt: str, caption: str) -> Picture:
+    """A figure that was drawn already, the bytes of its file, with its words."""
+    return Picture(base64.b64encode(png).decode("ascii"), *canvas.page_size(figure), alt, caption)
+
+
+def sheet(
+    title: str,
+    what: str,
+    *,
+    parts: Sequence[Part],
+    written: Sequence[tuple[str, str]],
+    command: str,
+    warnings: Sequence[str] = (),
+) -> str:
+    """The text of the page. Everything in it is escaped.
+
+    what     : a sentence: what this is, and where it comes from.
+    warnings : each without its full stop.
+    written  : files beside the page and what each is for.
+    command  : what to type to make it again.
+    """
+    return rendered(
+        "sheet.html", title=title, what=what, parts=parts, written=written, command=command, warnings=warnings
+    )
+
+
+def rendered(template: str, **values: Any) -> str:
+    """A page of this package with its values, each escaped; one that is missing is a fault of ours."""
+    environment = Environment(
+        loader=PackageLoader("evenflare.report", ""),
+        autoescape=True,
+        undefined=StrictUndefined,
+        trim_blocks=True,
+        lstrip_blocks=True,
+    )
+    return environment.get_template(template).render(**values)

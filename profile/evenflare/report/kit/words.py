@@ -1,0 +1,77 @@
+"""Numbers and names as a page says them."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from typing import Any
+
+import numpy as np
+
+from evenflare.directivity.types import Directivity
+from evenflare.units import MILLIMETRE, PERCENT, FloatArray
+
+_UNITS = {"mm": "mm", "deg": "degrees", "db": "dB", "hz": "Hz", "m": "m", "mb": "MB", "s": "s"}
+"""The last part of a name, and the unit that it stands for."""
+
+NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
+"""First digits of the nominal third-octave bands, from 1 on. Source: IEC 61260-1:2014, annex E (from memory)."""
+
+
+def spoken(name: str) -> str:
+    """`throat_reflection` as "throat reflection"."""
+    return name.replace("_", " ")
+
+
+def unit_apart(name: str) -> str:
+    """`depth_mm` as "depth, mm"."""
+    words, _, unit = name.rpartition("_")
+    return f"{spoken(words)}, {_UNITS[unit]}" if unit in _UNITS and words else spoken(name)
+
+
+def signed(value: float) -> str:
+    """Two decimals with a sign."""
+    return "0.00" if abs(value) < 0.005 else f"{value:+.2f}".replace("-", "−")
+
+
+def hertz(frequency: float) -> str:
+    """Three digits, Hz or kHz."""
+    return f"{frequency / 1e3:.3g} kHz" if frequency >= 1e3 else f"{frequency:.3g} Hz"
+
+
+def band_name(midband: float) -> str:
+    """The nominal name of a third of an octave by its exact midband: 200 Hz for 199.5 Hz."""
+    decade, place = divmod(round(10.0 * np.log10(midband)), 10)
+    return hertz(NOMINAL[place] * 10.0**decade)
+
+
+def millimetres(length: float, decimals: int = 2) -> str:
+    """A length in m as "12.70 mm"."""
+    return f"{length / MILLIMETRE:.{decimals}f} mm"
+
+
+def span(values: FloatArray, *, digits: int) -> str:
+    """The least and the greatest of the values that are numbers, once if they read alike; empty if none is."""
+    known = values[np.isfinite(values)]
+    return " to ".join(dict.fromkeys(f"{each:.{digits}f}" for each in (known.min(), known.max()))) if known.size else ""
+
+
+def errors_at_most(directivity: Directivity) -> str:
+    """The greatest of each error that a directivity states; empty if it states none."""
+    said = (
+        ("of the index", directivity.error_estimate, 1.0, " dB"),
+        ("of the polar response", directivity.polar_error, 1.0, " dB"),
+        ("of the throat impedance", directivity.impedance_error, PERCENT, " %"),
+    )
+    told = [f"{np.max(each) / unit:.3f}{name} {of}" for of, each, unit, name in said if each is not None]
+    return ", ".join(told) + " at most" if told else ""
+
+
+def plainly(value: Any) -> str:
+    """Any plain value in words: four digits of a number, the items of a mapping or a list behind commas."""
+    if isinstance(value, Mapping):
+        return ", ".join(f"{unit_apart(str(key))} {plainly(each)}" for key, each in value.items())
+    if isinstance(value, np.ndarray | list | tuple):
+        return ", ".join(plainly(each) for each in value)
+    if isinstance(value, float | np.floating):
+        return np.format_float_positional(value, precision=4, fractional=False, trim="-")
+    return "none" if value is None else str(value)

@@ -1,0 +1,1 @@
+"""For whoever measures: comparison, spread, calibration, prototypes, checklist. Imports kit."""

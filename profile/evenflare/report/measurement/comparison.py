@@ -1,0 +1,218 @@
+"""A comparison of measured and predicted in words, and on its page."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping, Sequence
+
+from evenflare.coarseness import coarse_words
+from evenflare.directivity.folder import Stored
+from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Comparison, Direction, Figures
+from evenflare.measurement.read_off import ReadOff
+from evenflare.report.kit import sheet
+from evenflare.report.kit.words import hertz, signed
+from evenflare.report.measurement.comparison_figures import direction_words, plane_name, where_words
+from evenflare.units import DEGREE
+
+NOMINAL = (16, 31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000, 31500)
+"""Hz, what the midbands of octave bands are called (IEC 61260-1:2014, annex A, from memory)."""
+REFERENCE_WORDS = {
+    "on_axis": "own level on axis",
+    "listening_window": "own listening window (ANSI/CTA-2034-A, mean square of nine responses)",
+}
+MOST_SUSPECTS = 6
+"""Directions named one by one."""
+
+
+def nominal(midband: float) -> float:
+    """Hz, an octave band's name."""
+    return float(min(NOMINAL, key=lambda each: abs(math.log(each / midband))))
+
+
+def normalisation(found: Comparison) -> str:
+    """What levels count from, and which cells count."""
+    return (
+        f"Deviation is measured less predicted level, each re its {REFERENCE_WORDS[found.reference]}, where both lie"
+        f" above {LOWEST_LEVEL:g} dB of it and both are valid".replace(" -", " −")
+    )
+
+
+def verdict(found: Comparison, tolerance: float | None) -> str:
+    """Whether it is within the tolerance, and by what."""
+    if tolerance is None:
+        return "No tolerance was given, so there is no verdict"
+    worst = found.worst_direction
+    limit = DIRECTION_FACTOR * tolerance
+    over = f"{found.overall.rms:.2f} dB rms over all ({tolerance:g} allowed)"
+    one = (
+        ""
+        if worst is None
+        else f"{worst.rms:.2f} dB rms in the worst direction, {_there(found, worst)} ({limit:g} allowed)"
+    )
+    within = found.within(tolerance)
+    return f"{'Within' if within else 'OUTSIDE'} a tolerance of {tolerance:g} dB: {over}, {one}"
+
+
+def _there(found: Comparison, direction: Direction) -> str:
+    return direction_words(found.observation, direction.azimuth, direction.off_axis)
+
+
+def lines(found: Comparison, read: ReadOff, *, tolerance: float | None) -> list[str]:
+    """What is found, a sentence each without its full stop."""
+    all_cells, valid = found.overall, found.observation.frequency[found.valid]
+    said = [
+        verdict(found, tolerance),
+        f"Deviation {all_cells.rms:.3f} dB rms about zero, bias {signed(all_cells.bias)} dB,"
+        f" over {all_cells.cells} cells from {hertz(valid[0])} to {hertz(valid[-1])}",
+    ]
+    if all_cells.worst is not None:
+        worst = all_cells.worst
+        place = where_words(found.observation, worst.frequency, worst.azimuth, worst.off_axis)
+        said.append(f"Worst cell {signed(worst.deviation)} dB: {place}")
+    index = read.rms(read.index)
+    widths = [
+        f"{plane_name(found.observation, azimuth)} {rms / DEGREE:.1f}°"
+        for azimuth, both in read.beamwidths.items()
+        if (rms := read.rms(both)) is not None
+    ]
+    parts = [
+        f"index {index:.3f} dB" if index is not None else "",
+        f"beamwidth {', '.join(widths)}" if widths else "",
+        f"sound power {power:.2f} dB" if (power := read.rms(read.power)) is not None else "",
+        f"level on axis {axis:.2f} dB" if (axis := read.rms(read.on_axis)) is not None else "",
+    ]
+    said.append(
+        f"Rms difference of {'; '.join(part for part in parts if part)} (after one gain of {signed(read.gain)} dB)"
+    )
+    return said
+
+
+def remarks(found: Comparison, read: ReadOff) -> list[str]:
+    """What else must be known of the figures, a sentence each without its full stop."""
+    said = [
+        normalisation(found),
+        "Cells are weighted by the area of the sphere that they stand for, frequencies count alike, and the rms is"
+        " about zero, so that a bias counts",
+        f"Correlation of the levels is {_number(found.overall.correlation, 4)}: high wherever both fall off the axis,"
+        " even for another waveguide, so never a verdict by itself",
+        f"Levels on axis and sound power are compared after one gain of {signed(read.gain)} dB, the mean"
+        " difference on axis, is taken from the measured ones: a prediction does not know how loudly it was driven",
+        "Index, beamwidth and power of both are read off by the same quadrature on the common directions"
+        + ("" if found.observation.far_field else f", at {found.observation.distance:g} m: not those of the far field"),
+        f"Tolerance X: at most X dB rms over all, and at most {DIRECTION_FACTOR:g} X in any one direction over the"
+        " valid frequencies, with levels below −20 dB raised to it, so that a silent direction counts too",
+    ]
+    if read.uncovered:
+        said.append(f"Index and sound power are not compared: {read.uncovered}")
+    if found.one_sided:
+        said.append(f"{found.one_sided} valid cells are left out because only one of both lies above −20 dB there")
+    if found.frequencies_left_out or found.directions_left_out:
+        said.append(
+            f"{found.frequencies_left_out} frequencies and {found.directions_left_out} directions of the measurement"
+            " have no counterpart in the prediction and are left out"
+        )
+    return said
+
+
+def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str]:
+    """What a user must see before any figure."""
+    said = []
+    one, other = measured.mounting, predicted.mounting
+    if one and other and one != other:
+        said.append(
+            f'the mountings differ: measured "{one}", predicted "{other}". Part of the deviation is theirs: solve the'
+            " design with the mounting it was measured in"
+        )
+    elif measured.directivity.half_space != predicted.directivity.half_space:
+        spaces = ["half space" if d.directivity.half_space else "the whole space" for d in (measured, predicted)]
+        said.append(f"measured in {spaces[0]}, predicted in {spaces[1]}: only the front is compared")
+    if measured.design_id and predicted.design_id and measured.design_id != predicted.design_id:
+        said.append(
+            f"the measurement names the design {measured.design_id}, the prediction is of {predicted.design_id}."
+            " Check that they are the same waveguide"
+        )
+    for each in found.suspects[:MOST_SUSPECTS]:
+        said.append(
+            f"{_there(found, each)} deviates by {each.rms:.1f} dB rms, far more than its neighbours. Check"
+            " that it is the right file"
+        )
+    if len(found.suspects) > MOST_SUSPECTS:
+        said.append(f"{len(found.suspects) - MOST_SUSPECTS} more directions deviate far more than their neighbours")
+    coarse = coarse_words(found.measured)
+    if coarse:
+        said.append(f"{measured.path}: {coarse}")
+    for each_file in (measured, predicted):
+        said += [f"{each_file.path}: assumed {words}" for words in each_file.assumed]
+    return said
+
+
+def page(
+    found: Comparison,
+    read: ReadOff,
+    measured: Stored,
+    predicted: Stored,
+    *,
+    tolerance: float | None,
+    shown: Mapping[str, sheet.Picture],
+    written: Sequence[tuple[str, str]],
+    command: str,
+) -> str:
+    """The page, with its pictures by the names of their files."""
+    maps = [each for name, each in shown.items() if name.startswith("deviation")]
+    rest = [each for name, each in shown.items() if not name.startswith("deviation")]
+    said = lines(found, read, tolerance=tolerance)
+    parts = [
+        sheet.Part("Verdict", [f"{line}." for line in said]),
+        sheet.Part("Deviation", pictures=maps),
+        sheet.Part(
+            "By band and plane",
+            ["Octave bands (IEC 61260-1), in dB."],
+            head=("band", "plane", "bias", "rms", "worst", "at", "cells"),
+            rows=[_row(found, band.midband, band.azimuth, band.figures) for band in found.bands],
+        ),
+        sheet.Part("Index, beamwidth, level and power", pictures=rest),
+        sheet.Part("What the figures mean", [f"{line}." for line in remarks(found, read)]),
+    ]
+    return sheet.sheet(
+        f"{measured.name} against {predicted.name}",
+        f"Measured {measured.path} compared with predicted {predicted.path}. Made by evenflare.",
+        parts=parts,
+        written=written,
+        command=command,
+        warnings=warnings(found, measured, predicted),
+    )
+
+
+def _row(found: Comparison, midband: float, azimuth: float | None, each: Figures) -> list[str]:
+    plane = "all" if azimuth is None else plane_name(found.observation, azimuth)
+    if each.worst is None:
+        return [hertz(nominal(midband)), plane, "–", "–", "–", "–", "0"]
+    at = f"{hertz(each.worst.frequency)}, {each.worst.off_axis / DEGREE:.4g}°".replace("-", "−")
+    worst = signed(each.worst.deviation)
+    return [hertz(nominal(midband)), plane, signed(each.bias), f"{each.rms:.2f}", worst, at, str(each.cells)]
+
+
+def _number(value: float, decimals: int) -> str:
+    return f"{value:.{decimals}f}" if math.isfinite(value) else "unknown"
+
+
+CAPTIONS = {
+    "deviation_map": "Orange: less than predicted, violet: more. Stripes along an angle point to the rig or to one"
+    " file, stripes along a frequency to a reflection, slanted ones to the shape;"
+    " a frequency where all angles deviate alike is a dip on axis (--reference listening_window looks past it). Grey:"
+    " not compared.",
+    "deviation_over_frequency": "Rms and bias over the directions. A bias that grows with frequency is a wider or"
+    " narrower beam; look first where the rms leaves the tolerance.",
+    "deviation_over_angle": "Rms over the valid frequencies. A single peak is one wrong file, a slow rise away from the"
+    " axis is the waveguide or the mounting.",
+    "index_compared": "The index sums up all directions: where it agrees and the map does not, errors cancel.",
+    "beamwidth_compared": "Between the first −6 dB crossings outward from the axis.",
+    "level_and_power_compared": "What remains after one gain is the driver's own response, which the prediction leaves"
+    " out: the same in both curves. Where the differences part, the directivity differs.",
+}
+"""By what the name of a picture begins with."""
+
+
+def caption(name: str) -> str:
+    """Of a picture by the name of its file."""
+    return next((words for start, words in CAPTIONS.items() if name.startswith(start)), "")

@@ -1,0 +1,148 @@
+"""A comparison of measured and predicted as files: comparison.json and deviation.csv."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from evenflare import files
+from evenflare.directivity.folder import Stored
+from evenflare.measurement.compare import LOWEST_LEVEL, Cell, Comparison, Direction, Figures
+from evenflare.measurement.read_off import ReadOff
+from evenflare.report.measurement.comparison import nominal, normalisation, verdict, warnings
+from evenflare.report.measurement.comparison_figures import plane_name
+from evenflare.results import tables
+from evenflare.units import DEGREE
+
+
+def record(
+    found: Comparison, read: ReadOff, measured: Stored, predicted: Stored, *, tolerance: float | None
+) -> dict[str, Any]:
+    """`comparison.json`: plain values; null where something could not be had."""
+    valid, widths = found.observation.frequency[found.valid], read.beamwidths
+    direction = found.worst_direction
+    held = {
+        "measured": _origin(measured),
+        "predicted": _origin(predicted),
+        "reference": found.reference,
+        "lowest_level_db": LOWEST_LEVEL,
+        **figures_record(found.overall),
+        "index_rms_db": read.rms(read.index),
+        "beamwidth_rms_deg": {
+            plane_name(found.observation, azimuth): None if (rms := read.rms(both)) is None else rms / DEGREE
+            for azimuth, both in widths.items()
+        },
+        "gain_db": read.gain,
+        "on_axis_rms_db": read.rms(read.on_axis),
+        "sound_power_rms_db": read.rms(read.power),
+        "tolerance_db": tolerance,
+        "within": None if tolerance is None else found.within(tolerance),
+        "verdict": verdict(found, tolerance),
+        "valid_from_hz": valid[0],
+        "valid_to_hz": valid[-1],
+        "worst_direction": None if direction is None else _direction(direction),
+        "suspects": [_direction(each) for each in found.suspects],
+        "left_out": {
+            "cells_with_one_above": found.one_sided,
+            "frequencies": found.frequencies_left_out,
+            "directions": found.directions_left_out,
+        },
+        "planes": [{"azimuth_deg": azimuth / DEGREE, **figures_record(each)} for azimuth, each in found.planes],
+        "bands": [
+            {
+                "octave_hz": nominal(band.midband),
+                "azimuth_deg": None if band.azimuth is None else band.azimuth / DEGREE,
+                **figures_record(band.figures),
+            }
+            for band in found.bands
+        ],
+        "warnings": warnings(found, measured, predicted),
+    }
+    return {key: plain_json(value) for key, value in held.items()}
+
+
+def _origin(stored: Stored) -> dict[str, Any]:
+    return {
+        "path": str(stored.path),
+        "name": stored.name,
+        "design_id": stored.design_id,
+        "mounting": stored.mounting,
+        **tables.observed(stored.directivity),
+    }
+
+
+def _direction(direction: Direction) -> dict[str, float]:
+    return {
+        "azimuth_deg": direction.azimuth / DEGREE,
+        "off_axis_deg": direction.off_axis / DEGREE,
+        "rms_db": direction.rms,
+    }
+
+
+def figures_record(each: Figures) -> dict[str, Any]:
+    """Figures of a deviation by the names that files give them."""
+    return {
+        "bias_db": each.bias,
+        "rms_db": each.rms,
+        "worst": None if each.worst is None else _cell(each.worst),
+        "correlation": each.correlation,
+        "cells": each.cells,
+    }
+
+
+def _cell(cell: Cell) -> dict[str, float]:
+    return {
+        "deviation_db": cell.deviation,
+        "frequency_hz": cell.frequency,
+        "azimuth_deg": cell.azimuth / DEGREE,
+        "off_axis_deg": cell.off_axis / DEGREE,
+    }
+
+
+def plain_json(value: Any) -> Any:
+    """Without numbers that JSON cannot hold, and without the rounding of radians."""
+    if isinstance(value, Mapping):
+        return {key: plain_json(each) for key, each in value.items()}
+    if isinstance(value, list):
+        return [plain_json(each) for each in value]
+    if isinstance(value, float | np.floating):
+        return round(float(value), 9) if math.isfinite(value) else None
+    return value
+
+
+def columns(found: Comparison) -> tables.Columns:
+    """`deviation.csv`: a row for each frequency, plane and angle; counted 1 where the cell is part of the figures."""
+    at, (measured, predicted) = found.observation, found.levels
+    frequency, plane, off_axis = np.meshgrid(at.frequency, at.plane, at.off_axis, indexing="ij")
+    values = {
+        "frequency_hz": frequency,
+        "azimuth_deg": plane / DEGREE,
+        "off_axis_deg": off_axis / DEGREE,
+        "measured_db": measured,
+        "predicted_db": predicted,
+        "deviation_db": found.deviation,
+        "valid": np.broadcast_to(found.valid[:, None, None], at.shape),
+        "counted": found.counted,
+    }
+    return {name: np.asarray(each, dtype=np.float64).ravel() for name, each in values.items()}
+
+
+def write(
+    folder: Path, found: Comparison, read: ReadOff, measured: Stored, predicted: Stored, *, tolerance: float | None
+) -> None:
+    """comparison.json and deviation.csv in `folder`. Errors: InputError if it cannot be written."""
+    held = record(found, read, measured, predicted, tolerance=tolerance)
+    files.write_text(folder / "comparison.json", tables.json_text(held))
+    header = [
+        "deviation: measured less predicted level over frequency and direction",
+        f"measured: {measured.path} ({measured.name}); predicted: {predicted.path} ({predicted.name})",
+        "units: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical; valid 1 where both can be trusted; counted 1"
+        " where the cell is part of the figures",
+        normalisation(found),
+        *(f"caution: {each}" for each in held["warnings"]),
+    ]
+    files.write_text(folder / "deviation.csv", tables.csv_text(columns(found), header=header))

@@ -1,0 +1,1 @@
+"""What the seats hear: tables, pictures, the page. Imports kit."""

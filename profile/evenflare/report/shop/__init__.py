@@ -1,0 +1,1 @@
+"""For machinist and foundry: drawing, set-up sheet, pictures of cutting. Imports kit."""

@@ -1,0 +1,112 @@
+"""The directivity balloon: levels all round, on a grid fine enough to be drawn as a surface."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from evenflare.directivity.types import SAME_DIRECTION, Directivity, Observation
+from evenflare.radiation.angles import with_angles
+from evenflare.report.kit.smooth import between
+from evenflare.results import tables
+from evenflare.units import DEGREE, BoolArray, FloatArray, IntArray
+
+STEP = 15.0 * DEGREE
+"""rad between planes, and between angles off the axis at most, that a balloon is drawn from."""
+FLOOR, CEILING = -30.0, 6.0
+"""dB re on-axis: what is lower is drawn at the centre, what is higher no farther out."""
+RINGS, COLUMNS = 37, 48
+"""Of the drawn grid: angles from the axis to the end of the space, and azimuths all round."""
+OCTAVES = (1e3, 2e3, 4e3, 8e3, 16e3)
+"""Hz."""
+
+_FINE = 5.0 * DEGREE
+_DEEPEST = 2.0 * FLOOR
+"""dB; a null is as deep as any below, and would bend its surroundings."""
+
+
+@dataclass(frozen=True)
+class Balloon:
+    """Levels all round.
+
+    frequency : (F,) Hz.
+    valid     : (F,) whether they can be trusted.
+    off_axis  : (R,) rad, from 0 to the end of the space.
+    azimuth   : (C,) rad, once around from 0, the first not repeated.
+    level     : (F, R, C) dB re on-axis, from FLOOR to CEILING.
+    """
+
+    frequency: FloatArray
+    valid: BoolArray
+    off_axis: FloatArray
+    azimuth: FloatArray
+    level: FloatArray
+
+    def points(self, row: int) -> FloatArray:
+        """(R, C, 3): the surface at a frequency; x, y, z, the radius 1 at the on-axis level and 0 at the floor."""
+        radius = 1.0 - self.level[row] / FLOOR
+        across = radius * np.sin(self.off_axis)[:, None]
+        along = radius * np.cos(self.off_axis)[:, None]
+        return np.stack([across * np.cos(self.azimuth), across * np.sin(self.azimuth), along], axis=-1)
+
+
+def dense(observation: Observation) -> Observation:
+    """The same, seen from as many more directions as a balloon needs: planes every 15 degrees, angles every 5."""
+    planes = observation.plane
+    if observation.symmetry == "two_planes":
+        planes = with_angles(planes, STEP * np.arange(7))
+    return replace(observation, plane=planes, off_axis=with_angles(observation.off_axis, _FINE * np.arange(37)))
+
+
+def drawable(directivity: Directivity) -> bool:
+    """Whether it was seen closely enough for a balloon: from the axis to the end of the space, all round."""
+    observation, angles = directivity.observation, _angles(directivity)
+    end = 0.5 * np.pi if directivity.half_space else np.pi
+    gaps = np.diff(np.concatenate([[0.0], angles, [end]]))
+    if angles.size < 2 or observation.off_axis[0] < -SAME_DIRECTION or gaps.max() > STEP + SAME_DIRECTION:
+        return False
+    if observation.symmetry == "round":
+        return True
+    planes = observation.plane
+    whole = np.allclose(planes[[0, -1]], [0.0, 0.5 * np.pi], atol=SAME_DIRECTION)
+    return observation.symmetry == "two_planes" and whole and bool(np.diff(planes).max() <= STEP + SAME_DIRECTION)
+
+
+def _angles(directivity: Directivity) -> FloatArray:
+    return directivity.observation.off_axis[~directivity.behind]
+
+
+def balloon(directivity: Directivity) -> Balloon:
+    """The balloon of a directivity that is drawable: smooth between its directions, mirrored at both planes."""
+    observation, angles = directivity.observation, _angles(directivity)
+    level = tables.relative_level(directivity)[:, :, ~directivity.behind]
+    level = np.maximum(np.nan_to_num(level, nan=_DEEPEST), _DEEPEST)
+    off_axis = np.linspace(0.0, angles[-1], RINGS)
+    level = between(angles, level, off_axis, axis=2)
+    azimuth = 2.0 * np.pi * np.arange(COLUMNS) / COLUMNS
+    folded = np.arctan2(np.abs(np.round(np.sin(azimuth), 12)), np.abs(np.round(np.cos(azimuth), 12)))
+    planes = observation.plane
+    if planes.size > 1:
+        # Beyond both ends as their mirror images, so that the surface crosses them level.
+        planes = np.concatenate([-planes[1:2], planes, np.pi - planes[-2:-1]])
+        level = np.concatenate([level[:, 1:2], level, level[:, -2:-1]], axis=1)
+    level = np.moveaxis(between(planes, level, folded, axis=1), 1, 2)
+    return Balloon(observation.frequency, directivity.valid, off_axis, azimuth, np.clip(level, FLOOR, CEILING))
+
+
+def balloon_cells(found: Balloon, row: int) -> FloatArray:
+    """((R - 1) C,) dB, the mean level of each cell between four directions, at a frequency."""
+    level = found.level[row]
+    on = 0.5 * (level + np.roll(level, -1, axis=1))
+    return np.asarray(0.5 * (on[:-1] + on[1:])).ravel()
+
+
+def octaves(frequency: FloatArray) -> IntArray:
+    """Rows of the solved frequencies nearest to octave centres from 1 to 16 kHz, those within a sixth of an octave.
+
+    The highest frequency where there is none.
+    """
+    away = np.abs(np.log2(frequency / np.array(OCTAVES)[:, None]))
+    near = away.argmin(axis=1)[away.min(axis=1) <= 1.0 / 6.0]
+    return np.unique(near) if near.size else np.array([frequency.size - 1])

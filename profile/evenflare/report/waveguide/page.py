@@ -1,0 +1,381 @@
+"""One page for a design or a search: a single HTML file that opens anywhere, without a network."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+from markupsafe import Markup
+
+from evenflare.air import Air
+from evenflare.closed_forms import tube_cut_on
+from evenflare.directivity.types import Directivity
+from evenflare.manufacture.proof.proof import Proof
+from evenflare.objective import HOW_TERMS_COUNT, Score
+from evenflare.report.kit import style
+from evenflare.report.kit.sheet import Picture, rendered
+from evenflare.report.kit.sheet import picture as drawn
+from evenflare.report.kit.words import errors_at_most, hertz, millimetres, signed, span, spoken
+from evenflare.report.shop import cutting
+from evenflare.report.waveguide import agreement as agreements
+from evenflare.report.waveguide import balloon, figures, rows, view
+from evenflare.report.waveguide import cabinet as cabinets
+from evenflare.report.waveguide.agreement import Agreement
+from evenflare.report.waveguide.cabinet import CabinetEffect
+from evenflare.report.waveguide.rows import FamilyResult
+from evenflare.results import tables
+from evenflare.target.target import Target
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import PUBLISHED, Waveguide
+
+CAUTIONS = (
+    "Rotating tools: guards and interlocks in place, work clamped, no gloves or loose sleeves near a spindle, eye"
+    " protection, never leave a cut unattended. Prove every program in the air first.",
+    "Dust: extract it at the source, do not sweep it dry; fine wood dust harms lungs and can explode.",
+    "Casting: leave melting and pouring to a licensed foundry.",
+    "Loud signals: a driver on a waveguide is loud at the mouth. Start low, protect your ears, never look into the"
+    " mouth while it is driven, and protect the driver with a high-pass or a series capacitor.",
+    "Measure the driver before cutting: its exit diameter and bolt circle may differ from the data sheet; a step at"
+    " the throat joint matters more than a rough surface.",
+)
+"""Usual practice; no source."""
+
+_MAP_CAPTIONS = {
+    "": "Even sound off axis is parallel lines: where the −6 dB line (thick) pinches or flares, the room hears another"
+    " balance than the listener on axis.",
+    "horizontal": "Across the room. Even sound off axis is parallel lines: where the −6 dB line (thick) pinches or"
+    " flares, the room hears another balance than the listener on axis.",
+    "diagonal": "Between both planes: what is uneven here shows in no other map, and reaches the room by its corners.",
+    "vertical": "Toward floor and ceiling, whose reflections come first and cannot be moved away from.",
+}
+"""By plane."""
+
+NO_GAIN = 0.0005
+"""dB; less is nothing with three decimals."""
+
+
+class _Study(NamedTuple):
+    """A section of its own: words and a picture."""
+
+    name: str
+    title: str
+    lines: list[str]
+    picture: Picture
+
+
+def report(
+    waveguide: Waveguide,
+    *,
+    name: str,
+    design_id: str,
+    what: str,
+    command: str,
+    directivity: Directivity | None = None,
+    target: Target | None = None,
+    score: Score | None = None,
+    tip_below_throat: float | None = None,
+    history: Sequence[Mapping[str, Any]] = (),
+    families: Sequence[FamilyResult] = (),
+    ladder: Sequence[str] = (),
+    written: Sequence[tuple[str, str]] = (),
+    all_round: Directivity | None = None,
+    provenance: Mapping[str, Any] | None = None,
+    agreement: Agreement | None = None,
+    alone: str = "",
+    cabinet: CabinetEffect | None = None,
+    proof: Proof | None = None,
+) -> str:
+    """The text of the page. What is left out is not shown.
+
+    name     : of the design, the title; any characters, they are escaped.
+    what     : a sentence: what this is, where it comes from, and that the data are invented if they are.
+    command  : what to type to make it again.
+    target   : what the sound and, by its limits, the shape are held against.
+    tip_below_throat : m, by which the cutter's tip passes the throat plane.
+    history  : rows for `figures.search_history`.
+    families : what became of each, any order.
+    ladder   : how far the stages of a search agree, a sentence each without its full stop.
+    written  : files beside the page and what each is for.
+    all_round : `directivity` seen from more sides, for the balloon, see `balloon.dense`; what is not drawable is left
+               out. A round waveguide's directivity serves by itself.
+    provenance : plain values beside the directivity's own, with their unit at the end of the name.
+    agreement : both methods on it; a disagreement stands at the top of the page.
+    alone    : why the methods were not compared, a sentence without its full stop.
+    cabinet  : the same waveguide in other mountings.
+    proof    : of the programs beside the page; a failure stands at the top of the page.
+    """
+    limits = [] if target is None else rows.limits(waveguide, target.limits)
+    if all_round is None:
+        all_round = directivity
+    return rendered(
+        "page.html",
+        title=name,
+        design_id=design_id,
+        what=what,
+        verdict=_verdict(score, limits, families),
+        warnings=_warnings(agreement, proof),
+        notes=_notes(waveguide),
+        sections=rows.sections(waveguide),
+        numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],
+        terms=[] if score is None else rows.terms(score),
+        counting=HOW_TERMS_COUNT,
+        limits=limits,
+        placed=any(limit.place for limit in limits),
+        families=rows.families(families),
+        ladder=list(ladder),
+        view=_view(waveguide, all_round),
+        pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
+        studies=_studies(agreement, cabinet, proof),
+        validity=[*_validity(waveguide, directivity), *([f"{alone[0].upper()}{alone[1:]}."] if alone else [])],
+        cautions=CAUTIONS,
+        written=list(written),
+        command=command,
+        provenance=rows.provenance(directivity, provenance or {}),
+    )
+
+
+def _verdict(score: Score | None, limits: Sequence[rows.LimitRow], families: Sequence[FamilyResult]) -> str:
+    parts = []
+    if score is not None:
+        parts.append(f"Score {score.value:.3f} dB (weighted rms deviation from the target; 0 is the target itself).")
+    scored = sorted((each.full, each.family) for each in families if each.full is not None)
+    published = [each for each in scored if each[1] in PUBLISHED]
+    if published:
+        gain, other = published[0][0] - scored[0][0], spoken(published[0][1])
+        if scored[0] is published[0]:
+            parts.append(f"The best shape is of a published family, {other}.")
+        elif gain < NO_GAIN:
+            parts.append(f"The best published family, {other}, is as good.")
+        else:
+            parts.append(f"That is {gain:.3f} dB better than the best published family, {other}.")
+    broken = [row.label for row in limits if not row.kept]
+    if broken:
+        parts.append(f"Breaks {len(broken)} of {len(limits)} limits: {', '.join(broken)}.")
+    elif limits:
+        parts.append("Keeps all limits.")
+    return " ".join(parts)
+
+
+def _notes(waveguide: Waveguide) -> list[str]:
+    """What the user should know before anything else."""
+    radius = waveguide.mounting.radius
+    if waveguide.mounting.kind == "free_standing":
+        return [
+            "The model has the mouth in a free-standing body. The exported solid does not: its front is flat and its"
+            " outside a block or a cylinder. Build the body around it to get what is shown here."
+        ]
+    if radius is None:
+        return []
+    return [
+        f"The model has the mouth in a sphere of radius {millimetres(radius, 1)}. The exported solid does not: its"
+        " front is flat and its body a cylinder. Build the sphere around it to get what is shown here."
+    ]
+
+
+def _view(waveguide: Waveguide, all_round: Directivity | None) -> dict[str, Any]:
+    script = view.script()
+    colours, low = style.LEVELS, balloon.FLOOR
+    return {
+        "picture": drawn(figures.shape(waveguide), alt=f"The wall in space, {_size(waveguide)}.", caption=""),
+        "data": Markup(view.data_text(view.data(waveguide, all_round))),
+        "script": Markup(script),
+        "script_hash": view.script_hash(script),
+        "colours": ", ".join(colours),
+        "levels": [
+            (f"{level:g}".replace("-", "−"), round(100 * (level - low) / (style.HIGHEST - low), 2))
+            for level in (-30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
+        ],
+    }
+
+
+def _size(waveguide: Waveguide) -> str:
+    width, height = waveguide.mouth_width / MILLIMETRE, waveguide.mouth_height / MILLIMETRE
+    mouth = f"{width:.1f} mm across" if waveguide.is_round else f"{width:.1f} mm wide and {height:.1f} mm high"
+    return f"{waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {mouth}"
+
+
+def _pictures(
+    waveguide: Waveguide,
+    directivity: Directivity | None,
+    all_round: Directivity | None,
+    target: Target | None,
+    history: Sequence[Mapping[str, Any]],
+    tip_below_throat: float | None,
+) -> list[Picture]:
+    caption = (
+        "Check the depth against the cabinet, and the smallest hollow radius against your cutter: the tool's radius"
+        " must be below it."
+    )
+    if tip_below_throat is not None and tip_below_throat > 0.0:
+        caption += f" The ball's tip passes the throat plane by {millimetres(tip_below_throat)}: keep that free below."
+    what = "Meridian" if waveguide.is_round else "Both meridians"
+    pictures = [
+        drawn(
+            figures.profile(waveguide),
+            alt=f"{what} of the waveguide to scale: {_size(waveguide)}.",
+            caption=caption,
+        )
+    ]
+    if not waveguide.is_round:
+        pictures.append(
+            drawn(
+                figures.front(waveguide),
+                alt=f"Sections at five depths from throat to mouth, seen from in front: {_size(waveguide)}.",
+                caption="Width × height of each section in mm. Hold the mouth's against the front it goes into, and"
+                " leave room for the flange.",
+            )
+        )
+    if directivity is not None:
+        pictures += _sound_pictures(directivity, target)
+        if not waveguide.is_round and all_round is not None and balloon.drawable(all_round):
+            pictures.append(
+                drawn(
+                    figures.balloons_at_octaves(all_round),
+                    alt="Directivity balloons at octaves: level re on-axis as distance from the centre, and as colour.",
+                    caption="A good balloon keeps its outline from one octave to the next and is smooth between the"
+                    " planes: a lobe that neither plane shows still reaches the room.",
+                )
+            )
+    if history:
+        pictures.append(
+            drawn(
+                figures.search_history(history),
+                alt=f"Scores of {len(history)} scored candidates over their number, by family, with the best so far.",
+                caption="If the best line still falls at the right edge, a longer search will pay; if it has been flat"
+                " for long, change the limits instead. Shapes that break a limit have no score and no point.",
+            )
+        )
+    return pictures
+
+
+def _sound_pictures(directivity: Directivity, target: Target | None) -> list[Picture]:
+    columns = tables.summary_columns(directivity)
+    between = span(columns["directivity_index_db"], digits=1) or "unknown"
+    return [
+        drawn(
+            figures.index_and_beamwidth(directivity, target),
+            alt=f"Directivity index ({between} dB) and beamwidth over frequency.",
+            caption=_band_sentence(directivity, target),
+        ),
+        *(
+            drawn(
+                figures.directivity_map(directivity, plane=plane),
+                alt=f"Map of the level re on-axis over frequency and off-axis angle{name and f', {name} plane'}, with"
+                " lines at −3, −6, −12 and −18 dB.",
+                caption=_MAP_CAPTIONS[name],
+            )
+            for name, plane in figures.planes(directivity).items()
+        ),
+        drawn(
+            figures.off_axis_curves(directivity),
+            alt="Level re on-axis over the off-axis angle at five frequencies.",
+            caption="Aim so that every seat lies where the curves still run together; where they part, tone changes"
+            " with the seat.",
+        ),
+        drawn(
+            figures.standard_curves(directivity),
+            alt="On-axis, early reflections, sound power and in-room curves re the listening window, and both indices.",
+            caption="As if equalised flat on the listening window: a smooth, gently falling in-room curve can be left"
+            " alone; a step in it comes from the directivity, and no equaliser mends that.",
+        ),
+        drawn(
+            figures.throat_impedance(directivity),
+            alt="Resistance and reactance at the throat over frequency.",
+            caption="Cross over where the resistance is high and calm; ripples are reflections from the mouth, which"
+            " a larger roundover softens.",
+        ),
+    ]
+
+
+def _band_sentence(directivity: Directivity, target: Target | None) -> str:
+    if target is None:
+        return (
+            "Join the woofer where both have the same index: a jump of the index at the crossover is heard in the room."
+        )
+    deviation = rows.index_deviation(directivity, target)
+    if not np.isfinite(deviation).any():
+        return "No solved and valid frequency lies inside the target's range: solve more frequencies."
+    frequency = directivity.observation.frequency
+    tolerance = tables.target_columns(target, frequency)["tolerance_db"]
+    outside = np.flatnonzero(np.abs(deviation) > tolerance)
+    if not outside.size:
+        return "The index stays inside the target's band at every solved frequency."
+    worst = outside[np.abs(deviation[outside]).argmax()]
+    more = "narrower" if deviation[worst] > 0 else "wider"
+    return (
+        f"The index leaves the target's band at {outside.size} of {np.isfinite(deviation).sum()} frequencies, most at"
+        f" {hertz(frequency[worst])} ({signed(deviation[worst])} dB, {more} than wanted): look there first."
+    )
+
+
+def _warnings(agreement: Agreement | None, proof: Proof | None) -> list[str]:
+    warnings = [] if agreement is None or not agreement.warning else [agreement.warning]
+    if proof is not None and not proof.passed:
+        warnings.append("The proof by cutting in software failed, and no program was written. See below for the place")
+    return warnings
+
+
+def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: Proof | None) -> list[_Study]:
+    studies = []
+    if agreement is not None:
+        picture = drawn(
+            agreements.figure(agreement),
+            alt="Directivity index and horizontal beamwidth over frequency by the march and by boundary elements, and"
+            " the difference of the index.",
+            caption="Two methods that share nothing but the wall: where the curves lie on each other, the arithmetic is"
+            " not in doubt. Green: what they may part by. agreement.csv holds the numbers.",
+        )
+        studies.append(_Study("methods", "Two methods", agreement.lines, picture))
+    if cabinet is not None:
+        picture = drawn(
+            cabinets.figure(cabinet),
+            alt="Directivity index, horizontal beamwidth and on-axis level over frequency in a baffle, on a cabinet and"
+            " free-standing.",
+            caption="Below the frequency at which the front is about a wavelength wide the body decides, not the"
+            " waveguide: choose the crossover, or the cabinet, accordingly. cabinet_effect.csv holds the numbers.",
+        )
+        studies.append(_Study("cabinet", "What the cabinet does", cabinet.lines, picture))
+    if proof is not None:
+        picture = drawn(
+            cutting.figure(cutting.shown(proof)),
+            alt="Gouge and leftover along the normal over the part, as the programs cut it in software.",
+            caption="Gouge is wood that should have stayed. Leftover after finishing is ridges, even all over;"
+            " a patch that stands out was not reached. proof.json holds the numbers.",
+        )
+        studies.append(_Study("cutting", "Cut in software", cutting.lines(proof), picture))
+    return studies
+
+
+def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str]:
+    air = Air() if directivity is None else Air(directivity.speed_of_sound, directivity.density)
+    radius = waveguide.driver.exit_radius
+    cross, ring = (tube_cut_on(radius, air=air, mode=mode) for mode in ("cross", "axisymmetric"))
+    evenly = "evenly" if waveguide.driver.velocity_profile is None else "after its velocity profile"
+    lines = [
+        "Walls are rigid and lossless, the air is linear, and nothing stands in the waveguide.",
+        f"The driver moves the air {evenly} over its exit. Below"
+        f" {hertz(cross)} its first non-axisymmetric mode is cut off at the throat; above, a real driver's pattern may"
+        f" lean to one side. Its first axisymmetric mode is cut off below {hertz(ring)}.",
+    ]
+    if waveguide.mounting.kind == "free_standing":
+        lines.append("The body is closed, rigid and alone in the air: no stand, no wall, no other driver beside it.")
+    elif waveguide.mounting.radius is None:
+        lines.append(
+            "The mouth sits in an infinite baffle. A real cabinet adds diffraction at its edges and sound behind it:"
+            " expect departures where the wavelength is longer than the front is wide."
+        )
+    else:
+        lines.append("The mouth sits on a rigid sphere. A real cabinet's edges diffract otherwise.")
+    if directivity is not None and not directivity.valid.all():
+        bad = directivity.observation.frequency[~directivity.valid]
+        lines.append(
+            f"Not valid at {bad.size} frequencies between {hertz(bad[0])} and {hertz(bad[-1])}: hatched above."
+        )
+    if directivity is not None and directivity.error_estimate is not None:
+        between = span(directivity.error_estimate, digits=3) or "unknown"
+        lines.append(
+            f"The solver's own estimate of its error of the index, by frequency, dB: {between}; by quantity,"
+            f" {errors_at_most(directivity)}."
+        )
+    return lines

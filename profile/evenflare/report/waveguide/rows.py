@@ -1,0 +1,345 @@
+"""The rows of a page's tables: sizes, sound, score, limits, families, and where it all comes from."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any, NamedTuple
+
+import numpy as np
+
+import evenflare
+from evenflare.directivity.types import Directivity
+from evenflare.objective import Score, contributions
+from evenflare.radiation.source import WORDS
+from evenflare.report.kit.wall import stretch_of
+from evenflare.report.kit.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
+from evenflare.report.waveguide import drawing
+from evenflare.results import tables
+from evenflare.target.target import Target
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide import (
+    Driver,
+    Limits,
+    Measures,
+    Oblong,
+    Place,
+    Points,
+    RoundedRectangle,
+    Shape,
+    Superellipse,
+    Waveguide,
+    limit_excess,
+    limit_places,
+    measures,
+)
+from evenflare.waveguide.sections import ELLIPSE
+
+SECTIONS = 11
+"""Of an oblong waveguide that are listed, from throat to mouth."""
+MOST_CORNERS = 12
+"""Of a wall through points that are named; it may have hundreds."""
+
+
+class FamilyResult(NamedTuple):
+    """What a search found of one family.
+
+    screen, full             : best scores, dB, lower is better; None where there is none.
+    tried_screen, tried_full : candidates at each setting.
+    why                      : it has no score, in words.
+    """
+
+    family: str
+    screen: float | None
+    full: float | None
+    tried_screen: int
+    tried_full: int
+    why: str = ""
+
+
+class LimitRow(NamedTuple):
+    """A limit, what the shape has, what is allowed, the room between them, and where on an oblong wall that is."""
+
+    label: str
+    value: str
+    allowed: str
+    room: str
+    kept: bool
+    place: str
+
+
+class Table(NamedTuple):
+    """A small table inside another's cell."""
+
+    head: Sequence[str]
+    rows: Sequence[Sequence[str]]
+
+
+def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """The shape's sizes by label."""
+    where = "flush in an infinite baffle"
+    if waveguide.mounting.body is not None:
+        where = f"free-standing, {drawing.body_words(waveguide.mounting)}"
+    elif waveguide.mounting.radius is not None:
+        where = f"on a rigid sphere of radius {millimetres(waveguide.mounting.radius, 1)}"
+    found = measures(waveguide)
+    half_angle = waveguide.driver.exit_half_angle / DEGREE
+    corner = drawing.throat_corner(waveguide) / DEGREE
+    return [
+        *_families(waveguide),
+        ("Depth", millimetres(found.depth)),
+        *_mouth(waveguide, found),
+        ("Throat diameter", millimetres(found.throat_diameter)),
+        ("Driver exit", f"{millimetres(2 * waveguide.driver.exit_radius)}, half-angle {half_angle:.1f}°"),
+        *_driven(waveguide.driver),
+        *_ends(waveguide),
+        (
+            "Joint at the throat",
+            f"corner of {corner:.1f}° between exit and wall"
+            if corner >= drawing.SMOOTH
+            else "wall goes on as the exit",
+        ),
+        *(
+            (_in_plane("Roundover radius", plane), millimetres(arc.radius) if arc else "none")
+            for plane, arc in ((plane, drawing.roundover(wall)) for plane, wall in drawing.meridians(waveguide).items())
+        ),
+        (
+            "Smallest hollow radius (cutter)",
+            f"{millimetres(found.smallest_concave_radius)}, {drawing.hollow(waveguide)}",
+        ),
+        *_points(waveguide),
+        ("Mounting", where),
+    ]
+
+
+def _in_plane(label: str, plane: str) -> str:
+    return f"{label}, {plane}" if plane else label
+
+
+def _shapes(waveguide: Waveguide) -> dict[str, Shape]:
+    """By plane, as `drawing.meridians`."""
+    shape = waveguide.shape
+    if isinstance(shape, Oblong):
+        return {"horizontal": shape.horizontal, "vertical": shape.vertical}
+    return {"": shape}
+
+
+def _families(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """Whose shape each meridian is, once where all are alike."""
+    names = {plane: spoken(shape.family) for plane, shape in _shapes(waveguide).items()}
+    if len(set(names.values())) == 1:
+        return [("Family", next(iter(names.values())))]
+    return [(_in_plane("Family", plane), name) for plane, name in names.items()]
+
+
+def _mouth(waveguide: Waveguide, found: Measures) -> list[tuple[str, str]]:
+    if waveguide.is_round:
+        return [("Mouth diameter", millimetres(found.mouth_diameter))]
+    section, exponent = waveguide.surface.section, found.section_exponent
+    if isinstance(section, RoundedRectangle):
+        words = f"rounded rectangle, corners of {millimetres(section.corner_radius)}"
+    elif exponent is None or max(exponent) == ELLIPSE:
+        words = "ellipse"
+    else:
+        words = f"superellipse, exponent {exponent[0]:.4g}"
+        words += f", up to {exponent[1]:.4g} on the way" if exponent[1] > exponent[0] + 1e-6 else ""
+    return [
+        ("Mouth width and height", f"{millimetres(found.mouth_width)} × {millimetres(found.mouth_height)}"),
+        ("Mouth's section", words),
+    ]
+
+
+def _driven(driver: Driver) -> list[tuple[str, str]]:
+    """How the exit moves, and what drives it, where that is not an even velocity of 1 m/s."""
+    rows = []
+    if driver.velocity_profile is not None:
+        shares = [velocity for _, velocity in driver.velocity_profile]
+        rows.append(("Motion of the exit", f"after a velocity profile, {plainly(shares)} from the axis to the edge"))
+    if driver.source.kind != "velocity":
+        rows.append(("Driver's source", WORDS[driver.source.kind]))
+    return rows
+
+
+def _ends(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """The wall's angle against the axis at both ends, by plane."""
+    return [
+        (
+            _in_plane("Wall angle at throat and rim", plane),
+            f"{wall.ends.angle[0] / DEGREE:.2f}° and {wall.ends.angle[1] / DEGREE:.2f}°",
+        )
+        for plane, wall in drawing.meridians(waveguide).items()
+    ]
+
+
+def sections(waveguide: Waveguide) -> Table | None:
+    """Sections of an oblong waveguide at tenths of its depth; None for a round one."""
+    if waveguide.is_round:
+        return None
+    surface = waveguide.surface
+    section = surface.section
+    rows = []
+    for z in np.linspace(0.0, surface.depth, SECTIONS).tolist():
+        axes = surface.axes(np.array([z]), stretch=stretch_of(surface, z))
+        sizes = [z, 2 * axes.a[0], 2 * axes.b[0]]
+        cells = [f"{size / MILLIMETRE:.2f}" for size in sizes]
+        if isinstance(section, Superellipse):
+            cells.append(f"{section.exponent_at(np.array([z]), depth=surface.depth)[0]:.3f}")
+        rows.append(cells)
+    head = ["Depth, mm", "Width, mm", "Height, mm"]
+    return Table([*head, "Exponent"] if isinstance(section, Superellipse) else head, rows)
+
+
+def _points(waveguide: Waveguide) -> list[tuple[str, str]]:
+    """What became of walls that were given as points."""
+    rows = []
+    for plane, shape in _shapes(waveguide).items():
+        if not isinstance(shape, Points):
+            continue
+        at = [f"{shape.points[i][0] / MILLIMETRE:.4g}" for i in shape.corners]
+        more = f" and {len(at) - MOST_CORNERS} more" if len(at) > MOST_CORNERS else ""
+        kept = f"z = {', '.join(at[:MOST_CORNERS])}{more} mm" if at else "none"
+        departure = f"the smooth wall leaves the straight lines by up to {shape.departure / MILLIMETRE:.3f} mm"
+        rows += [(_in_plane("Corners kept", plane), kept), (_in_plane("Between points", plane), departure)]
+        if shape.smooth:
+            moved = shape.moved / MILLIMETRE
+            left = f"up to {moved.max():.3f} mm, {np.sqrt(np.mean(moved**2)):.3f} rms"
+            rows.append((_in_plane("Smoothed, the wall leaves the points by", plane), left))
+    return rows
+
+
+def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, str]]:
+    """What the sound comes to, by label."""
+    columns = tables.summary_columns(directivity)
+    frequency = columns["frequency_hz"]
+    count = f"{hertz(frequency[0])} to {hertz(frequency[-1])}, {frequency.size} of them"
+    rows = [("Frequencies", count if frequency.size > 1 else hertz(frequency[0]))]
+    if target is not None:
+        deviation = index_deviation(directivity, target)
+        if np.isfinite(deviation).any():
+            worst = int(np.nanargmax(np.abs(deviation)))
+            rms = float(np.sqrt(np.nanmean(deviation**2)))
+            rows.append(("Index less wanted index, plain rms", f"{rms:.2f} dB"))
+            rows.append(("… largest", f"{signed(deviation[worst])} dB at {hertz(frequency[worst])}"))
+    far = directivity.observation.far_field
+    here = "" if far else f", at {directivity.observation.distance:g} m"
+    for label, column, unit in (
+        (f"Directivity index, whole sphere{here}", "directivity_index_db", " dB"),
+        ("" if far else "Directivity index, whole sphere, in the far field", "far_field_index_db", " dB"),
+        (f"Directivity index, sound power{here}", "sound_power_index_db", " dB"),
+        (f"Beamwidth at −6 dB{here}", "beamwidth_deg", "°"),
+        (f"Beamwidth at −6 dB, horizontal{here}", "beamwidth_horizontal_deg", "°"),
+        (f"Beamwidth at −6 dB, vertical{here}", "beamwidth_vertical_deg", "°"),
+        ("Error estimate of the index", "error_estimate_db", " dB"),
+        ("Error estimate of the polar response", "polar_error_db", " dB"),
+        ("Error estimate of the throat impedance", "impedance_error_percent", " %"),
+    ):
+        between = span(columns.get(column, np.empty(0)), digits=3 if "error" in column else 1)
+        if label and between:
+            rows.append((label, between + unit))
+    return rows
+
+
+def index_deviation(directivity: Directivity, target: Target) -> FloatArray:
+    """(F,) dB, the index that the target names less the wanted one; nan outside the target and where not valid."""
+    columns = tables.summary_columns(directivity)
+    # A target's index over the sphere is the far field's; a measurement has that of its distance only.
+    far = columns["far_field_index_db"]
+    index = far if np.isfinite(far).any() else columns["directivity_index_db"]
+    if target.index_kind != "sphere":
+        index = columns["sound_power_index_db"]
+    wanted = tables.target_columns(target, columns["frequency_hz"])["index_db"]
+    return np.where(directivity.valid, index - wanted, np.nan)
+
+
+def terms(score: Score) -> list[tuple[str, str, str]]:
+    """A score's terms in dB: name, as found, and as counted; the last row is the score itself."""
+    counted = contributions(score)
+    rows = [
+        (spoken(name.removesuffix("_db")), f"{value:.3f}", f"{counted[name]:.3f}")
+        for name, value in score.terms.items()
+    ]
+    return [*rows, ("score", "", f"{score.value:.3f}")]
+
+
+def limits(waveguide: Waveguide, kept: Limits) -> list[LimitRow]:
+    """Every limit of a target against the shape, in the unit of its label, and where its worst value is."""
+    found = measures(waveguide)
+    mismatch = abs(found.throat_diameter - 2 * waveguide.driver.exit_radius)
+    width, height = kept.mouth
+    # Of two throat angles the one that is farther from the middle of its range is the worse.
+    middle = 0.5 * sum(kept.throat_angle)
+    throat_angle = max(found.throat_angles, key=lambda angle: abs(angle - middle))
+    exponent = found.section_exponent or (ELLIPSE, ELLIPSE)
+    values: dict[str, tuple[float, float | None, float | None]] = {
+        "depth_mm": (found.depth, *kept.depth),
+        "mouth_diameter_mm": (found.mouth_diameter, *width),
+        "mouth_width_mm": (found.mouth_width, *width),
+        "mouth_height_mm": (found.mouth_height, *height),
+        "section_exponent": (
+            exponent[0] if exponent[0] < kept.section_exponent[0] else exponent[1],
+            *kept.section_exponent,
+        ),
+        "smallest_concave_radius_mm": (found.smallest_concave_radius, kept.smallest_concave_radius, None),
+        "greatest_wall_angle_deg": (found.greatest_angle, None, kept.greatest_wall_angle),
+        "smallest_wall_angle_deg": (found.smallest_angle, 0.0, None),
+        "smallest_draft_deg": (found.smallest_angle, kept.smallest_draft, None),
+        "throat_angle_deg": (throat_angle, *kept.throat_angle),
+        "throat_diameter_mismatch_mm": (mismatch, None, kept.throat_diameter_mismatch),
+        "throat_angle_mismatch_deg": (drawing.throat_corner(waveguide), None, kept.throat_angle_mismatch),
+    }
+    places = limit_places(waveguide, kept)
+    return [
+        _limit(
+            name, excess, _where(places[name]), *(None if each is None else each / _unit(name) for each in values[name])
+        )
+        for name, excess in limit_excess(waveguide, kept).items()
+    ]
+
+
+def _where(place: Place) -> str:
+    """A place on the wall in words; none where the limit is of a whole section."""
+    if place.azimuth is None:
+        return ""
+    return f"{place.z / MILLIMETRE:.1f} mm, {place.azimuth / DEGREE:.0f}°"
+
+
+def _unit(name: str) -> float:
+    return {"mm": MILLIMETRE, "deg": DEGREE}.get(name.rpartition("_")[2], 1.0)
+
+
+def _limit(
+    name: str, excess: float, where: str, value: float | None, low: float | None, high: float | None
+) -> LimitRow:
+    if low is None:
+        allowed = f"at most {high:.4g}"
+    else:
+        allowed = f"at least {low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
+    return LimitRow(unit_apart(name), f"{value:.2f}", allowed, signed(-excess), excess <= 0, where)
+
+
+def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
+    """By family, best first: its name, the cells of its row, and in their place why it has no score."""
+    ranked = sorted(found, key=lambda each: (each.full is None, each.full or 0.0, each.screen is None, each.screen))
+    best = ranked[0].full if ranked else None
+    rows = []
+    for each in ranked:
+        behind = "–"
+        if each.full is not None and best is not None:
+            behind = "winner" if each is ranked[0] else f"{each.full - best:.3f}"
+        screen, full = ("–" if score is None else f"{score:.3f}" for score in (each.screen, each.full))
+        cells = [screen, str(each.tried_screen), full, str(each.tried_full), behind]
+        rows.append((spoken(each.family), cells, f"{each.why} ({each.tried_screen} tried)" if each.why else ""))
+    return rows
+
+
+def provenance(directivity: Directivity | None, more: Mapping[str, Any]) -> list[tuple[str, str | Table]]:
+    """How the result was made, by label, in words: the directivity's own record, and more."""
+    record = {**({} if directivity is None else directivity.provenance), **more}
+    told = [(unit_apart(key), _told(value)) for key, value in record.items() if key != "version"]
+    return [("evenflare", evenflare.__version__), *told]
+
+
+def _told(value: Any) -> str | Table:
+    """A value in words; a list of alike mappings is a table."""
+    if not isinstance(value, list) or not value or not all(isinstance(each, Mapping) for each in value):
+        return plainly(value)
+    return Table([unit_apart(key) for key in value[0]], [[plainly(each) for each in row.values()] for row in value])

@@ -1,0 +1,373 @@
+"""Target files as users write them: what is wanted, the limits and the search, in the units that the keys name."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Mapping
+from typing import Annotated, ClassVar, Literal, get_args
+
+import numpy as np
+from pydantic import AfterValidator, Field, model_validator
+
+from evenflare.design.driver import DriverTable
+from evenflare.design.mounting import MountingTable
+from evenflare.names import FileName, Name
+from evenflare.schema import AirTable, Table, counted, fault, number, rising
+from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.waveguide import Limits
+from evenflare.waveguide.sections import EXPONENTS
+
+CANDIDATES = 3000
+LEAST_WIDENING = 1.05
+"""Mouth over exit, that the limits must allow."""
+ROOM_WEIGHT = 0.5
+"""Of the room's squared unevenness against 1 of the index, from which much of it follows."""
+BEAMS = ("beamwidth_deg", "beamwidth_horizontal_deg", "beamwidth_vertical_deg")
+
+MINIMAL = """[driver]
+exit_diameter_mm = 25.4
+[wanted]
+frequency_hz = [1000, 16000]
+index_db = [6.0, 9.5]
+tolerance_db = [0.5, 1.0]
+[limits]
+depth_mm = [60, 110]
+mouth_diameter_mm = [180, 260]"""
+
+_ROUND_MOUTH = "[limits] mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm"
+_OBLONG_MOUTH = "[limits] mouth_width_mm and mouth_height_mm instead of mouth_diameter_mm"
+
+Frequency = Annotated[float, number(20, 40e3)]
+Frequencies = Annotated[list[Frequency], Field(min_length=2, max_length=1000), AfterValidator(rising)]
+Angles = list[Annotated[float, number(5, 360)]]
+
+
+def _ordered(ends: list[float]) -> list[float]:
+    if not ends[0] < ends[1]:
+        raise fault("must be [lowest, greatest]. Swap them" if ends[0] > ends[1] else "must differ. Widen the range")
+    return ends
+
+
+def _not_reversed(ends: list[float]) -> list[float]:
+    """Ends may be equal: a value that is not searched for."""
+    return ends if ends[0] == ends[1] else _ordered(ends)
+
+
+Depth = Annotated[list[Annotated[float, number(5, 1000)]], Field(min_length=2, max_length=2), AfterValidator(_ordered)]
+Mouth = Annotated[list[Annotated[float, number(15, 2000)]], Field(min_length=2, max_length=2), AfterValidator(_ordered)]
+Exponents = Annotated[
+    list[Annotated[float, number(*EXPONENTS)]], Field(min_length=2, max_length=2), AfterValidator(_not_reversed)
+]
+ThroatAngles = Annotated[
+    list[Annotated[float, number(0, 80)]], Field(min_length=2, max_length=2), AfterValidator(_ordered)
+]
+
+
+class CrossoverTable(Table):
+    """[wanted.crossover]."""
+
+    piston_radius_mm: Annotated[float, number(10, 500)] = Field(examples=[105])
+    frequency_hz: Annotated[float, number(100, 20e3)] = Field(examples=[1100])
+
+
+class WantedRoomTable(Table):
+    """[wanted.room]: a room file, beside the target's, in which reflected sound is to be as even as the direct."""
+
+    room: FileName = Field(examples=["living_room.toml"])
+    weight: Annotated[float, number(0.01, 100)] = ROOM_WEIGHT
+
+
+class WantedTable(Table):
+    """[wanted]."""
+
+    index: Literal["sphere", "sound_power"] = "sphere"
+    frequency_hz: Frequencies = Field(examples=[[1000, 16000]])
+    index_db: list[Annotated[float, number(-10, 40)]] = Field(examples=[[6.0, 9.5]])
+    tolerance_db: list[Annotated[float, number(0.01, 20)]] = Field(examples=[[0.5, 1.0]])
+    weight: list[Annotated[float, number(0, 1000)]] | None = None
+    beamwidth_deg: Angles | None = None
+    beamwidth_horizontal_deg: Angles | None = None
+    beamwidth_vertical_deg: Angles | None = None
+    constancy_weight: Annotated[float, number(0, 10)] = 0.0
+    crossover: CrossoverTable | None = None
+    room: WantedRoomTable | None = None
+
+    @model_validator(mode="after")
+    def _equal_lengths(self) -> WantedTable:
+        wanted = len(self.frequency_hz)
+        for key in ("index_db", "tolerance_db", "weight", *BEAMS):
+            values = getattr(self, key)
+            if values is not None and len(values) != wanted:
+                raise fault(
+                    f"{key} holds {counted(len(values), 'value')}: must be {wanted}, one for each frequency_hz."
+                    " Complete the list"
+                )
+        if self.weight is not None and max(self.weight) == 0:
+            raise fault("weight is 0 everywhere: must be above 0 somewhere. Raise it, or leave it out")
+        if self.crossover is not None and not self.crossover.frequency_hz < self.frequency_hz[-1]:
+            raise fault(
+                f"crossover.frequency_hz = {self.crossover.frequency_hz:g}: must be below the last of frequency_hz,"
+                f" {self.frequency_hz[-1]:g}. Lower it, or want more"
+            )
+        return self
+
+
+class LimitsTable(Table):
+    """[limits]: of round mouths, by their diameter, or of oblong ones, by width and height."""
+
+    elsewhere: ClassVar[Mapping[str, str]] = {
+        "corner_radius_mm": "is for design files, a search draws superellipses. Write section_exponent = [2, 4], or"
+        " leave it out for ellipses"
+    }
+    depth_mm: Depth = Field(examples=[[60, 110]])
+    mouth_diameter_mm: Mouth | None = Field(default=None, examples=[[180, 260]])
+    mouth_width_mm: Mouth | None = None
+    mouth_height_mm: Mouth | None = None
+    section_exponent: Exponents | None = None
+    smallest_concave_radius_mm: Annotated[float, number(0, 500)] = 0.0
+    throat_angle_deg: ThroatAngles | None = None
+    greatest_wall_angle_deg: Annotated[float, number(10, 90)] = 90.0
+    smallest_draft_deg: Annotated[float, number(0, 45)] = 0.0
+    throat_angle_mismatch_deg: Annotated[float, number(0, 90)] = 90.0
+
+    @property
+    def mouth(self) -> dict[str, list[float]]:
+        """The mouth's ranges by key, mm."""
+        keys = ("mouth_diameter_mm", "mouth_width_mm", "mouth_height_mm")
+        return {key: ends for key in keys if (ends := getattr(self, key)) is not None}
+
+    @property
+    def oblong(self) -> bool:
+        """Whether they are limits of oblong mouths."""
+        return self.mouth_diameter_mm is None
+
+    @model_validator(mode="after")
+    def _one_kind_of_mouth(self) -> LimitsTable:
+        width, height = self.mouth_width_mm, self.mouth_height_mm
+        if not self.mouth:
+            raise fault(
+                "mouth_diameter_mm: missing. Add for example mouth_diameter_mm = [180, 260]; or, for an oblong mouth,"
+                " mouth_width_mm = [180, 220] and mouth_height_mm = [100, 140]"
+            )
+        if self.mouth_diameter_mm is not None:
+            other = next((key for key in self.mouth if key != "mouth_diameter_mm"), None)
+            if other:
+                raise fault(
+                    f"mouth_diameter_mm and {other} exclude each other: keep mouth_diameter_mm for a round mouth,"
+                    " mouth_width_mm and mouth_height_mm for an oblong one"
+                )
+            if self.section_exponent is not None:
+                raise fault(
+                    "section_exponent: is for oblong mouths, a round one's sections are circles. Remove it, or give"
+                    f" {_OBLONG_MOUTH.removeprefix('[limits] ')}"
+                )
+        elif width is None or height is None:
+            lacking, given = ("width", "height") if width is None else ("height", "width")
+            example = "[180, 220]" if width is None else "[100, 140]"
+            raise fault(
+                f"mouth_{lacking}_mm: missing beside mouth_{given}_mm, an oblong mouth has both. Add for example"
+                f" mouth_{lacking}_mm = {example}"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _room_for_draft(self) -> LimitsTable:
+        usual = [angle / DEGREE for angle in Limits().throat_angle]
+        for key, greatest in (
+            ("greatest_wall_angle_deg", self.greatest_wall_angle_deg),
+            ("the greatest of throat_angle_deg", (self.throat_angle_deg or usual)[1]),
+        ):
+            if self.smallest_draft_deg > greatest:
+                raise fault(
+                    f"smallest_draft_deg = {self.smallest_draft_deg:g}: must be at most {key}, {greatest:g}. Lower it,"
+                    " or raise that"
+                )
+        return self
+
+    def value(self) -> Limits:
+        """In SI."""
+        usual = Limits()
+
+        def within(ends: list[float] | None, unit: float) -> tuple[float, float] | None:
+            return None if ends is None else (ends[0] * unit, ends[1] * unit)
+
+        exponents = self.section_exponent or usual.section_exponent
+        return Limits(
+            depth=(self.depth_mm[0] * MILLIMETRE, self.depth_mm[1] * MILLIMETRE),
+            mouth_diameter=within(self.mouth_diameter_mm, MILLIMETRE),
+            mouth_width=within(self.mouth_width_mm, MILLIMETRE),
+            mouth_height=within(self.mouth_height_mm, MILLIMETRE),
+            section_exponent=(exponents[0], exponents[1]),
+            smallest_concave_radius=self.smallest_concave_radius_mm * MILLIMETRE,
+            greatest_wall_angle=self.greatest_wall_angle_deg * DEGREE,
+            smallest_draft=self.smallest_draft_deg * DEGREE,
+            throat_angle=within(self.throat_angle_deg, DEGREE) or usual.throat_angle,
+            throat_angle_mismatch=self.throat_angle_mismatch_deg * DEGREE,
+        )
+
+
+Family = Literal["conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal", "free"]
+
+
+class SearchTable(Table):
+    """[search]."""
+
+    families: Annotated[list[Family], Field(min_length=1)] = Field(default_factory=lambda: list(get_args(Family)))
+    candidates: Annotated[int, number(10, 1_000_000, whole=True)] = CANDIDATES
+    seed: Annotated[int, number(0, 2**31 - 1, whole=True)] = 1
+
+    @model_validator(mode="after")
+    def _no_repeats(self) -> SearchTable:
+        twice = next((name for name in self.families if self.families.count(name) > 1), None)
+        if twice:
+            raise fault(f'families: names "{twice}" twice. Remove one')
+        return self
+
+
+class TargetTable(Table):
+    """A whole target file."""
+
+    name: Name = ""
+    driver: DriverTable
+    mounting: MountingTable = MountingTable()
+    air: AirTable = AirTable()
+    wanted: WantedTable
+    limits: LimitsTable
+    search: SearchTable = SearchTable()
+
+    @model_validator(mode="after")
+    def _mouth_fits(self) -> TargetTable:
+        for key, (_, widest) in self.limits.mouth.items():
+            if widest <= LEAST_WIDENING * self.driver.exit_diameter_mm:
+                raise fault(
+                    f"[limits] {key} = [.., {widest:g}]: must reach beyond {LEAST_WIDENING:g} times [driver]"
+                    f" exit_diameter_mm = {self.driver.exit_diameter_mm:g}. Raise it"
+                )
+        radius, kind = self.mounting.radius_mm, self.mounting.kind
+        if kind != "baffle" and self.limits.mouth_diameter_mm is None:
+            whose, without = ("a sphere", "radius_mm") if kind == "sphere" else ("a body of revolution", "the body")
+            raise fault(
+                f'[mounting] kind = "{kind}": must be "baffle" for an oblong mouth, {whose} takes a round one only.'
+                f' Write kind = "baffle" without {without}, or {_ROUND_MOUTH}'
+            )
+        if radius is not None and self.limits.mouth_diameter_mm is not None:
+            widest = self.limits.mouth_diameter_mm[1]
+            if 2 * radius < widest:
+                raise fault(
+                    f"[mounting] radius_mm = {radius:g}: must be at least half the largest of [limits]"
+                    f" mouth_diameter_mm, {widest / 2:g}. Raise it, or lower that limit"
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _some_wall_keeps_them(self) -> TargetTable:
+        """What no wall at all can keep; what no member of the families keeps, the search finds out."""
+        limits, exit_radius = self.limits, 0.5 * self.driver.exit_diameter_mm
+        slack = 0.5 * Limits().throat_diameter_mismatch / MILLIMETRE
+        low, high = limits.throat_angle_deg or [angle / DEGREE for angle in Limits().throat_angle]
+        steepest, shallowest = limits.greatest_wall_angle_deg, limits.smallest_draft_deg
+        if low > steepest:
+            raise fault(
+                f"[limits] throat_angle_deg = [{low:g}, {high:g}]: must begin below greatest_wall_angle_deg ="
+                f" {steepest:g}. Lower it, or raise that"
+            )
+        # Around the throat the wall is bent on its radius over the cosine of its angle (Meusnier).
+        hollow = (exit_radius + slack) / np.cos(min(high, steepest) * DEGREE)
+        if limits.smallest_concave_radius_mm > hollow:
+            raise fault(
+                f"[limits] smallest_concave_radius_mm = {limits.smallest_concave_radius_mm:g}: must be at most"
+                f" {hollow:.3g}, on which a round throat of [driver] exit_diameter_mm = {2 * exit_radius:g} is bent at"
+                f" its steepest, {min(high, steepest):g} degrees. Lower it"
+            )
+        for key, (narrowest, widest) in limits.mouth.items():
+            reached = 2.0 * (exit_radius + slack + limits.depth_mm[1] * np.tan(steepest * DEGREE))
+            if steepest < 90.0 and narrowest > reached:
+                raise fault(
+                    f"[limits] {key} = [{narrowest:g}, ..]: must begin at {reached:.4g} at most, what a wall of"
+                    f" greatest_wall_angle_deg = {steepest:g} reaches within depth_mm = {limits.depth_mm[1]:g}. Lower"
+                    " it, or raise one of those"
+                )
+            reached = 2.0 * (exit_radius - slack + limits.depth_mm[0] * np.tan(shallowest * DEGREE))
+            if widest < reached:
+                raise fault(
+                    f"[limits] {key} = [.., {widest:g}]: must reach {reached:.4g} at least, to which a wall of"
+                    f" smallest_draft_deg = {shallowest:g} opens within depth_mm = {limits.depth_mm[0]:g}. Raise it, or"
+                    " lower one of those"
+                )
+        return self
+
+    @model_validator(mode="after")
+    def _room_needs_a_body(self) -> TargetTable:
+        if self.wanted.room is not None and self.mounting.kind == "baffle":
+            raise fault(
+                "[wanted.room]: a waveguide in an infinite baffle sends nothing behind it, so no room can hold it:"
+                ' [mounting] kind must be "free_standing" (for instance outline = "round_cabinet") or "sphere". Write'
+                " one of them, or remove [wanted.room]"
+            )
+        return self
+
+    @model_validator(mode="after")
+    def _body_fits(self) -> TargetTable:
+        """Whether the outline can be built around the smallest and largest mouth at the least and greatest depth.
+
+        Each candidate's outline is built again, and its wall must keep clear of it.
+        """
+        mounting, mouth = self.mounting, self.limits.mouth_diameter_mm
+        if mounting.kind != "free_standing" or mouth is None:
+            return self
+        body = mounting.named_body
+        if body is None:
+            key = mounting.points_place.split(" ")[1] if mounting.points_place else "outline"
+            what = (
+                "is for design files, its first point is the rim of one mouth" if mounting.points_place else "missing"
+            )
+            raise fault(
+                f'[mounting] {key}: {what}. Write outline = "rolled_shell" or "round_cabinet" with its sizes, which are'
+                " built around each mouth"
+            )
+        for depth, diameter in itertools.product(self.limits.depth_mm, mouth):
+            try:
+                body.pieces((depth * MILLIMETRE, 0.5 * diameter * MILLIMETRE), depth * MILLIMETRE)
+            except ValueError as error:
+                raise fault(
+                    f"{error}. [limits] allow depth_mm = {depth:g} with mouth_diameter_mm = {diameter:g}: the outline"
+                    " must hold every mouth they allow"
+                ) from None
+        return self
+
+    @model_validator(mode="after")
+    def _throat_fits(self) -> TargetTable:
+        # A calibrated driver's angle stands in another file, and is checked once that is read.
+        apart = None if self.driver.calibrated else self.throat_fault(self.driver.exit_half_angle_deg)
+        if apart:
+            raise fault(apart)
+        return self
+
+    def throat_fault(self, exit_angle: float) -> str | None:
+        """What is wrong if no throat that the limits allow comes near enough to an exit's half-angle, in degrees."""
+        low, high = self.limits.throat_angle_deg or [angle / DEGREE for angle in Limits().throat_angle]
+        apart = self.limits.throat_angle_mismatch_deg
+        if low - apart - 1e-9 <= exit_angle <= high + apart + 1e-9:
+            return None
+        return (
+            f"[limits] throat_angle_mismatch_deg = {apart:g}: must reach from [driver] exit_half_angle_deg ="
+            f" {exit_angle:g} to throat_angle_deg = [{low:g}, {high:g}]. Raise it, or change that range"
+        )
+
+    @model_validator(mode="after")
+    def _beams_fit(self) -> TargetTable:
+        wanted = {key: angles for key in BEAMS if (angles := getattr(self.wanted, key)) is not None}
+        for key, angles in wanted.items():
+            if self.limits.oblong and key == BEAMS[0]:
+                raise fault(
+                    f"[wanted] {key}: is for a round mouth. Write {BEAMS[1]} and {BEAMS[2]}, or give {_ROUND_MOUTH}"
+                )
+            if not self.limits.oblong and key != BEAMS[0]:
+                raise fault(f"[wanted] {key}: is for an oblong mouth. Write {BEAMS[0]}, or give {_OBLONG_MOUTH}")
+            if self.mounting.kind == "baffle" and max(angles) > 180:
+                remedy = "Lower it" if self.limits.oblong else 'Lower it, or write [mounting] kind = "sphere"'
+                raise fault(
+                    f"[wanted] {key} = {max(angles):g}: must be at most 180 in a baffle, where 180 means that the level"
+                    f" never falls 6 dB. {remedy}"
+                )
+        return self

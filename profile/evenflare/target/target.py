@@ -1,0 +1,201 @@
+"""Targets: the directivity wanted of a waveguide, the limits it must keep, and where it is sought."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Literal
+
+import numpy as np
+from numpy.typing import ArrayLike
+
+from evenflare.air import Air
+from evenflare.closed_forms import piston_index
+from evenflare.design.driver import check_covered
+from evenflare.files import InputError, is_file
+from evenflare.metrics import PLANES, SAME_ANGLE
+from evenflare.room.room import Room
+from evenflare.room.room_file import read_room
+from evenflare.schema import checked, parsed, shown
+from evenflare.target.tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
+from evenflare.text import from_path
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
+from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
+
+BAND_SLACK = 1e-9
+"""Of a frequency: an end of the band that was worked out in logarithms is still inside."""
+
+
+@dataclass(frozen=True)
+class Crossover:
+    """Another driver, whose index the waveguide takes over at `frequency` (Hz): a piston of `piston_radius` (m)."""
+
+    piston_radius: float
+    frequency: float
+
+
+@dataclass(frozen=True)
+class Target:
+    """What is wanted, in SI; indices and tolerances in dB.
+
+    index_kind   : "sphere", over the whole sphere on axis, or "sound_power", listening window less sound power.
+    frequency    : (K,) Hz, rising; between them all is linear in log frequency, outside them nothing is wanted.
+    index_db     : (K,) wanted index.
+    tolerance_db : (K,) > 0.
+    weight       : (K,) >= 0, besides that of the tolerance.
+    beamwidth    : (K,) rad, full angle at -6 dB of a round waveguide, or None;
+    beamwidth_horizontal, beamwidth_vertical : of an oblong one.
+    constancy_weight : of a beamwidth that keeps an even distance to the wanted one, against 1 of the index; see
+                   `objective.score`. 0 by default: the wanted beamwidth itself counts every deviation once.
+    crossover    : or None.
+    room         : in which reflected sound is to be as even as direct sound, or None; `room_weight` of that term,
+                   against 1 of the index.
+    limits       : of round mouths or of oblong ones, which the target is then for.
+    families     : that take part in the search, sharing `candidates`.
+    source       : the file, for messages.
+    Errors       : ValueError if the lists differ in length, or beamwidths or mounting do not belong to the mouth.
+    """
+
+    name: str
+    driver: Driver
+    mounting: Mounting
+    air: Air
+    index_kind: Literal["sphere", "sound_power"]
+    frequency: FloatArray
+    index_db: FloatArray
+    tolerance_db: FloatArray
+    weight: FloatArray
+    beamwidth: FloatArray | None
+    crossover: Crossover | None
+    limits: Limits
+    families: tuple[str, ...] = FAMILIES
+    candidates: int = CANDIDATES
+    seed: int = 1
+    beamwidth_horizontal: FloatArray | None = None
+    beamwidth_vertical: FloatArray | None = None
+    constancy_weight: float = 0.0
+    room: Room | None = None
+    room_weight: float = ROOM_WEIGHT
+    source: str = field(default="target", compare=False)
+
+    def __post_init__(self) -> None:
+        beams = ("beamwidth", "beamwidth_horizontal", "beamwidth_vertical")
+        for name in ("frequency", "index_db", "tolerance_db", "weight", *beams):
+            values = getattr(self, name)
+            if values is None:
+                continue
+            array = read_only(values)
+            if array.ndim != 1 or array.shape != np.shape(self.frequency):
+                raise ValueError(f"{name} has shape {array.shape}: must be one value for each frequency")
+            object.__setattr__(self, name, array)
+        if self.frequency.size < 2 or np.any(np.diff(self.frequency) <= 0):
+            raise ValueError("frequency must be two strictly rising values at least")
+        for name in beams:
+            if getattr(self, name) is not None and name.removeprefix("beamwidth") not in self.planes:
+                raise ValueError(f"{name} does not belong to {'an oblong' if self.oblong else 'a round'} mouth")
+        if self.oblong and self.mounting.kind != "baffle":
+            raise ValueError(f"mounting is a {self.mounting.kind}: must be the baffle for oblong mouths")
+        if self.room is not None and self.mounting.kind == "baffle":
+            raise ValueError("mounting is a baffle: must be a body, free-standing or a sphere, to stand in a room")
+
+    @property
+    def oblong(self) -> bool:
+        """Whether it is for oblong waveguides."""
+        return self.limits.oblong
+
+    @property
+    def planes(self) -> dict[str, float]:
+        """Azimuth, rad, of each plane that has a beamwidth of its own, by what follows "beamwidth" in its names."""
+        return {f"_{name}": azimuth for name, azimuth in PLANES.items()} if self.oblong else {"": 0.0}
+
+
+def read_target(path: Path | str) -> Target:
+    """The target of a target file. InputError that lists every fault. Whether it can be met, `reach` says."""
+    path = Path(path)
+    table = checked(parsed(path, minimal=MINIMAL), TargetTable, path=path)
+    wanted = table.wanted
+    crossover = wanted.crossover
+
+    def beam(degrees: list[float] | None) -> FloatArray | None:
+        return None if degrees is None else read_only(np.array(degrees) * DEGREE)
+
+    driver, room = table.driver.value(path), wanted.room
+    apart = table.throat_fault(driver.exit_half_angle / DEGREE)
+    if apart:
+        raise InputError(f"{path} {apart}")
+    check_covered(driver, np.array(wanted.frequency_hz), path=path, asked="the frequencies of [wanted]")
+    return Target(
+        name=table.name or from_path(path.stem),
+        driver=driver,
+        mounting=table.mounting.value(path),
+        air=table.air.value(),
+        index_kind=wanted.index,
+        frequency=read_only(wanted.frequency_hz),
+        index_db=read_only(wanted.index_db),
+        tolerance_db=read_only(wanted.tolerance_db),
+        weight=read_only(np.ones(len(wanted.frequency_hz)) if wanted.weight is None else wanted.weight),
+        beamwidth=beam(wanted.beamwidth_deg),
+        beamwidth_horizontal=beam(wanted.beamwidth_horizontal_deg),
+        beamwidth_vertical=beam(wanted.beamwidth_vertical_deg),
+        constancy_weight=wanted.constancy_weight,
+        crossover=None
+        if crossover is None
+        else Crossover(crossover.piston_radius_mm * MILLIMETRE, crossover.frequency_hz),
+        room=None if room is None else _room(path, room.room),
+        room_weight=ROOM_WEIGHT if room is None else room.weight,
+        limits=table.limits.value(),
+        families=tuple(table.search.families),
+        candidates=table.search.candidates,
+        seed=table.search.seed,
+        source=str(path),
+    )
+
+
+def _room(path: Path, name: str) -> Room:
+    """The room that a target file names."""
+    if not is_file(path.parent / name):
+        raise InputError(
+            f"{path} [wanted.room] room = {shown(name)}: is not there. Name a room file, as seen from the target's"
+            " folder"
+        )
+    return read_room(path.parent / name)
+
+
+def wanted_index(target: Target, frequency: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Wanted index and its tolerance, dB, and the target's own weight, each (F,), at `frequency` (F,) Hz.
+
+    Linear in log frequency between the given points; outside them nan, nan and 0. The weight leaves out that of the
+    tolerance, 1 / tolerance^2.
+    With a crossover the index up to its frequency is that of the other driver, a piston in a baffle; in the octave
+    above it goes, linearly in log frequency, from the piston's index at the crossover to the given one.
+    Source of the piston's index: see `closed_forms.piston_index`; of the blend: own choice.
+    """
+    f = np.asarray(frequency, dtype=np.float64)
+    index = _between(target, f, target.index_db)
+    crossover = target.crossover
+    if crossover is not None:
+        below = np.minimum(f, crossover.frequency)
+        other = piston_index(2 * np.pi * below * crossover.piston_radius / target.air.speed_of_sound)
+        share = np.clip(np.log2(f / crossover.frequency), 0.0, 1.0)
+        index = (1.0 - share) * other + share * index
+    weight = _between(target, f, target.weight)
+    return index, _between(target, f, target.tolerance_db), np.where(np.isnan(weight), 0.0, weight)
+
+
+def wanted_beamwidth(target: Target, frequency: ArrayLike, *, plane: float = 0.0) -> FloatArray | None:
+    """Wanted full angle (F,) rad at `frequency` (F,) Hz, nan outside the given points; None if none is wanted.
+
+    plane : rad, azimuth: 0 horizontal, pi/2 vertical. A target for round waveguides wants the same in each; one for
+            oblong ones wants nothing in other planes.
+    """
+    wanted = target.beamwidth
+    if target.oblong:
+        at = (name for name, azimuth in target.planes.items() if abs(azimuth - plane) < SAME_ANGLE)
+        wanted = getattr(target, f"beamwidth{next(at, '')}")
+    return None if wanted is None else _between(target, np.asarray(frequency, dtype=np.float64), wanted)
+
+
+def _between(target: Target, frequency: FloatArray, values: FloatArray) -> FloatArray:
+    ends = target.frequency[0] * (1 - BAND_SLACK), target.frequency[-1] * (1 + BAND_SLACK)
+    inside = (frequency >= ends[0]) & (frequency <= ends[1])
+    return np.where(inside, np.interp(np.log(frequency), np.log(target.frequency), values), np.nan)

@@ -21,6 +21,10 @@ test: $(INSTALLED)
 	$(BIN)/mypy
 	$(BIN)/pytest --numprocesses auto --dist loadfile
 
+# The tests of properties with examples that no run has seen.
+properties: $(INSTALLED)
+	PROPERTIES=random $(BIN)/pytest --numprocesses auto --dist loadfile $$(grep -l hypothesis tests/test_*.py)
+
 # Times as ratios within one run, and errors against converged solutions; kept in docs/accuracy.md.
 bench: $(INSTALLED)
 	$(BIN)/python tests/benchmark.py
@@ -44,13 +48,13 @@ tutorial: $(INSTALLED)
 oldest:
 	$(PYTHON) -m venv .venv-oldest
 	$(PYTHON) .ci/floors.py > .venv-oldest/floors.txt
-	.venv-oldest/bin/python -m pip install --quiet --constraint .venv-oldest/floors.txt --editable . pytest
+	.venv-oldest/bin/python -m pip install --quiet --constraint .venv-oldest/floors.txt --editable . pytest hypothesis
 	NUMBA_CACHE_DIR=$(CURDIR)/.venv-oldest/compiled \
 	.venv-oldest/bin/pytest -W default -p no:cacheprovider tests/test_whole_chain.py
 
 newest:
 	$(PYTHON) -m venv .venv-newest
-	.venv-newest/bin/python -m pip install --quiet --upgrade --editable . pytest
+	.venv-newest/bin/python -m pip install --quiet --upgrade --editable . pytest hypothesis
 	NUMBA_CACHE_DIR=$(CURDIR)/.venv-newest/compiled \
 	.venv-newest/bin/pytest -p no:cacheprovider tests/test_whole_chain.py
 

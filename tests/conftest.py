@@ -1,10 +1,12 @@
 """Makes the modules beside this one importable by name, and holds the fixtures that several files share."""
 
+import os
 import sys
 import traceback
 from pathlib import Path
 
 import pytest
+from hypothesis import settings
 
 sys.path.insert(0, str(Path(__file__).parent))
 
@@ -13,6 +15,11 @@ from evenflare.commands import designs, searching, solving
 from evenflare.design.file import read_design
 from evenflare.files import InputError
 from evenflare.target.target import Target, read_target
+
+# The same examples in every run, so that a change fails for what it changes; `make properties` looks for new ones.
+settings.register_profile("fixed", derandomize=True)
+settings.register_profile("random", derandomize=False)
+settings.load_profile(os.environ.get("PROPERTIES", "fixed"))
 
 
 @pytest.fixture(scope="session")

@@ -15,7 +15,10 @@ from evenflare.units import BoolArray, FloatArray
 INK, QUIET, FAINT = "#1d2b36", "#5d6b76", "#dfe4e8"
 BLUE, ORANGE, GREEN, PLUM, SKY, OLIVE = "#1b5e8c", "#c86414", "#2f8a70", "#7b3f78", "#6aaed6", "#8a8328"
 COLOURS = (BLUE, ORANGE, GREEN, PLUM, SKY, OLIVE)
-LINES = (
+Dash = str | tuple[int, tuple[float, ...]]
+"""A dash pattern, by its name or as offset and lengths in points."""
+
+LINES: tuple[tuple[str, Dash], ...] = (
     (BLUE, "-"),
     (ORANGE, "--"),
     (GREEN, "-."),
@@ -23,7 +26,7 @@ LINES = (
     (SKY, (0, (6, 1.5))),
     (OLIVE, (0, (3, 1, 1, 1, 1, 1))),
 )
-PLANES = {"": (INK, "-"), "horizontal": (BLUE, "-"), "vertical": (ORANGE, (0, (5, 1.5)))}
+PLANES: dict[str, tuple[str, Dash]] = {"": (INK, "-"), "horizontal": (BLUE, "-"), "vertical": (ORANGE, (0, (5, 1.5)))}
 """Colour and dash of a wall, by the plane that cuts it; a round one is the same in each."""
 LEVELS = ("#16202c", "#1f3f5b", "#2f6f86", "#6fa196", "#c3c08f", "#f0dcae", "#fffaf0")
 """From the lowest level to HIGHEST. Lightness rises all the way, so that a map reads the same in grey."""

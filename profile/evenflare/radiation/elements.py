@@ -86,6 +86,21 @@ def assembled(caps: Caps, modes: IntArray) -> Elements:
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignore[no-untyped-def]
+    """Stiffness and mass of elements, laid end to end as `start` (E + 1,) says; mass is kept by node.
+
+    z, r, b         : (E, 4) of the caps at the nodes: wall point, m, and half-angle, rad.
+    modes           : (E,) how many radial modes each has.
+    u, weights      : (Q,) Gauss points of u = eta^2 across a cap.
+    values, slopes  : (Q, most) of the modes there, slopes over u.
+
+    With s along the sweep and eta across a cap, the map (s, eta) -> (z, r) has the Jacobian
+    J = z_s r_eta - r_s z_eta, and the weak form's integrand  grad p . grad q  times r dz dr is, over r ds d(eta),
+
+        [ (r_eta^2 + z_eta^2) p_s q_s  -  (r_s r_eta + z_s z_eta) (p_s q_eta + p_eta q_s)
+          + (r_s^2 + z_s^2) p_eta q_eta ] / J.
+
+    Modes are polynomials of u, so that p_eta = 2 eta p_u, and d(eta) = du / (2 eta): the weights hold the half.
+    """
     count = u.size
     stiffness = np.empty(start[-1])
     mass = np.empty(start[-1] // NODES)
@@ -115,7 +130,7 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
             for q in range(count):
                 away_e = scale * (1.0 - 2.0 * sine[g, q] ** 2)
                 along_e = -scale * 2.0 * sine[g, q] * cosine[g, q]
-                volume = along_s[g, q] * away_e - away_s[g, q] * along_e
+                volume = along_s[g, q] * away_e - away_s[g, q] * along_e  # J
                 around = NODE_WEIGHTS[g] * weights[q] * away[g, q] / eta[q]
                 c_ss = around / volume * (away_e * away_e + along_e * along_e)
                 c_x = -around / volume * (away_s[g, q] * away_e + along_s[g, q] * along_e) * 2.0 * eta[q]
@@ -136,7 +151,12 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
 
 @njit(cache=True, fastmath=True, nogil=True)
 def combined(ss, x, xx, stiffness):  # type: ignore[no-untyped-def]
-    """An element's stiffness from its nodes': p_s q_s, p_s q_across and p_across q_across, each (4, n, n)."""
+    """An element's stiffness from its nodes': p_s q_s, p_s q_across and p_across q_across, each (4, n, n).
+
+    Along s a function is l_i(s) times a mode, l_i the cubic that is 1 at node i. Integrals over s are sums over the
+    nodes g, at which l_i is 1 or 0 and its slope is NODE_SLOPES[g, i]: p_s q_s takes all nodes, p_s q_across the node
+    of q, and p_across q_across only i = j. Nodes come in NODE_ORDER: inner ones first, which elimination condenses.
+    """
     n = ss.shape[1]
     for a in range(NODES):
         i = NODE_ORDER[a]

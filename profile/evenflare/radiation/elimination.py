@@ -41,6 +41,14 @@ def eliminated(
 
 @njit(cache=True, nogil=True)
 def _eliminated(stiffness, mass, modes, start, wavenumber, sources):  # type: ignore[no-untyped-def]
+    """As `eliminated`, and the first element that is longer than half a wavelength, or -1.
+
+    stiffness, mass, modes, start : of Elements. Nodes of an element: its inner ones, then its near cap, then its far.
+
+    An element's matrix K - k^2 M is, by Cholesky factors of its inner block, D_ii = L L^T, condensed onto its two caps:
+    D - D_bi D_ii^-1 D_ib. Then D11 + Y is solved with the columns D12 and the fluxes at once. What another mode count
+    on the far cap leaves out is dropped there: its motion is 0.
+    """
     frequencies, elements, driven = wavenumber.size, modes.size, len(sources)
     most = modes.max()
     y = np.zeros((frequencies, most, most))
@@ -76,10 +84,12 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, sources):  # type: ig
                 for j in range(row, n):
                     d_e[i, node * n + j] -= k2 * m_e[node, row, j]
             sizes[0], sizes[1], sizes[2] = size, inner, size - inner
+            # D_ii = L L^T: positive definite as long as no inner wave fits in with its ends at rest.
             dpotrf(lower.ctypes, sizes[1:].ctypes, d_e.ctypes, sizes.ctypes, sizes[3:].ctypes)
             if sizes[3] != 0:
                 return y, flux, met, e
             rest = d_e[0, inner:]
+            # L^-1 D_ib, and then D_bb - (L^-1 D_ib)^T (L^-1 D_ib) with both caps in b.
             dtrsm(
                 right.ctypes,
                 lower.ctypes,
@@ -115,6 +125,7 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, sources):  # type: ig
                 for s in range(driven):
                     far_near[far + s, i] = flux[f, s, i]
             sizes[4], sizes[5], sizes[6] = near, far + driven, far
+            # (D11 + Y)^-1 of D12 and of the fluxes, in place; then D21 times the former, which Y loses.
             dgesv(
                 sizes[4:].ctypes,
                 sizes[5:].ctypes,

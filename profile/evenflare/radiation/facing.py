@@ -27,6 +27,7 @@ def gaps(z: FloatArray, r: FloatArray, angle: FloatArray) -> FloatArray:
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _gaps(z: FloatArray, r: FloatArray, normal_z: FloatArray, normal_r: FloatArray, arc: FloatArray) -> FloatArray:
+    """As `gaps`, from normals and arc lengths, each (N,): every point against every chord, N^2 steps."""
     gap = np.full(z.size, np.inf)
     for i in range(z.size):
         for j in range(z.size - 1):

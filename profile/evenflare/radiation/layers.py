@@ -121,6 +121,7 @@ def _add_single(
     weight: FloatArray,
     result: ComplexArray,
 ) -> None:
+    """Adds the single layer's smooth part at points (P,) of rings (N,), times their weights and radii, to (P, N)."""
     for i in range(z.size):
         for j in range(ring_z.size):
             real, imaginary = moving_single(k, z[i], r[i], ring_z[j], ring_r[j])
@@ -139,6 +140,7 @@ def _add_double(
     weight: FloatArray,
     result: ComplexArray,
 ) -> None:
+    """The same of the double layer, with the rings' unit normals (N,) each."""
     for i in range(z.size):
         for j in range(ring_z.size):
             real, imaginary = moving_double(k, z[i], r[i], ring_z[j], ring_r[j], normal_z[j], normal_r[j])
@@ -163,6 +165,16 @@ def _still(
     rate: FloatArray,
     weight: FloatArray,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+    """The four parts of Layers, each (P, N), of points z, r (P,) and the nodes (N,) of panels (M,).
+
+    at_nodes    : how many of the first points are nodes of the mesh, and
+    first_panel : which of its panels is the first of these.
+    shape       : (M, 2, coefficients) of the panels' z and r; grade (M,), middle (M, 2) and reach (M,) as Mesh's.
+    gauss       : (order,) nodes on [-1, 1]; node_z ... weight (N,) of the nodes themselves.
+
+    Three kinds of panels by their distance: near ones by drawn points (`_near`), middling ones by more Gauss points
+    than nodes, on which the value at a node acts by its Lagrange polynomial, and far ones by the nodes.
+    """
     order = gauss.size
     single, single_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
     double, double_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))

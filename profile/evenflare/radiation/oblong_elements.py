@@ -113,6 +113,19 @@ def _harmonics(count: int, orders: int) -> tuple[FloatArray, FloatArray, FloatAr
 def _matrices(  # type: ignore[no-untyped-def]
     z, r, c, a, b, wide, high, wide_psi, high_psi, modes, start, place, u, weights, values, slopes, psi, cosines, sines
 ):
+    """Stiffness and mass of elements as the round ones' are kept, and the first element that is folded, or -1.
+
+    z, r, c            : (E, 4) of the mean caps at the nodes; a, b (E, 4) the sections' semi-axes, m.
+    wide, high         : (E, 4, P) of the wall at the samples psi (P,), see Domes; wide_psi, high_psi their slopes.
+    modes, start       : (E,) how many modes, (E + 1,) where each element's matrices begin.
+    place              : (orders, degrees) see OblongBasis. u, weights (Q,); values, slopes (orders, Q, degrees) over u.
+    cosines, sines     : (P, harmonics) of even multiples of psi, over P.
+
+    The map (s, eta, psi) -> (x, y, z) has the Jacobian det = X_s . (X_eta x X_psi). The gradients of s, eta and psi
+    are X_eta x X_psi, X_psi x X_s and X_s x X_eta over det, so that the integrand grad p . grad q times the volume is
+    their products over det. Modes are R(eta) cos(m psi): the mean over psi of c cos(m psi) cos(m' psi) is half of
+    c's harmonics at |m - m'| and m + m', and likewise with sines where a mode is differentiated over psi.
+    """
     count, angles, harmonics = u.size, psi.size, cosines.shape[1]
     orders, degrees = place.shape
     stiffness = np.empty(start[-1])
@@ -196,6 +209,7 @@ def _matrices(  # type: ignore[no-untyped-def]
                     rows, columns = held[i], held[j]
                     if rows == 0 or columns == 0:
                         continue
+                    # Modes of order above 0 carry sqrt(2); half of it all is the mean of a product of cosines.
                     norm = (0.5 if i == 0 else np.sqrt(0.5)) * (1.0 if j == 0 else np.sqrt(2.0))
                     apart, both = abs(i - j), i + j
                     sign = 1.0 if j >= i else -1.0
@@ -264,6 +278,7 @@ def _product(left, right, rows, columns, block, sizes, one, add):  # type: ignor
 
 @njit(cache=True, nogil=True)
 def _placed(block, whole, row_place, column_place, rows, columns, symmetric):  # type: ignore[no-untyped-def]
+    """block (rows, columns), of two orders, put where their modes stand in `whole`; and mirrored if symmetric."""
     for j in range(rows):
         for k in range(columns):
             whole[row_place[j], column_place[k]] = block[j, k]

@@ -198,6 +198,9 @@ def _shapes(piece: Piece, breaks: FloatArray) -> FloatArray:
 
 
 def _mesh(shape: FloatArray, grade: IntArray, order: int, part_start: tuple[int, ...]) -> Mesh:
+    """Nodes on panels of polynomials: shape (M, 2, coefficients) of z and r over [-1, 1]. The outward normal is the
+    tangent (z', r') turned to (r', -z'); beside an end that a panel is graded to, nodes crowd.
+    """
     u, weight = np.polynomial.legendre.leggauss(order)
     x, slope = _graded(u, grade[:, None])
     powers = np.arange(COEFFICIENTS)

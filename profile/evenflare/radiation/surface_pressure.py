@@ -247,6 +247,9 @@ def _extent(boundary: Boundary) -> tuple[float, float]:
 
 
 def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
+    """The equations of a waveguide in a baffle made ready: what does not depend on frequency, for walls and opening,
+    seen from the nodes and from their images behind the baffle.
+    """
     walls = mesh.part_start[-2]
     driven, stiff = (velocity * mesh.rate for velocity in velocities(boundary, mesh))
     source = slice(0, int(np.flatnonzero(stiff)[-1] // mesh.order + 1) * mesh.order)

@@ -140,8 +140,8 @@ def method_warnings(path: Path, method: radiation.Method | None) -> list[str]:
 
 def found_lines(sound: Heard) -> list[str]:
     """By which method, how exact, and over which frequencies; and how the other method agrees."""
-    from evenflare.report.kit.words import errors_at_most
     from evenflare.report.waveguide.agreement import METHODS, valid_words
+    from evenflare.words import errors_at_most
 
     found = sound.directivity
     lines = [f"Method: {METHODS[found.provenance['method']]}, valid {valid_words(found)}"]

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -19,6 +20,9 @@ from evenflare.manufacture.process.types import Process
 from evenflare.text import comments
 from evenflare.units import DEGREE, MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
+from evenflare.words import fixed_mm
+
+_mm = partial(fixed_mm, decimals=3)
 
 COARSEST = 15
 """The last grade; walls have one grade more than other sizes (ISO 8062-3, from memory)."""
@@ -251,7 +255,3 @@ def _walls(listed: tuple[Dimension, ...]) -> list[str]:
         for each in listed
         if each.name == WALL
     ]
-
-
-def _mm(length: float) -> str:
-    return f"{round(length / MILLIMETRE, 3) + 0.0:.3f}"

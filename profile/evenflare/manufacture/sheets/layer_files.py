@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +19,9 @@ from evenflare.manufacture.sheets.lamination import Lamination, Layer, Style, la
 from evenflare.text import comments, one_line
 from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
+from evenflare.words import fixed_mm
+
+_mm = partial(fixed_mm, decimals=4)
 
 COLUMNS = (
     *("layer", "z_from_mm", "z_to_mm", "thickness_mm", "file", "sheet", "x_mm", "y_mm", "turned_deg"),
@@ -267,7 +271,3 @@ def _stock(made: Lamination, process: Process) -> list[str]:
 
 def _size(outline: Outline) -> tuple[float, float]:
     return outline.size if outline.radius is None else (2.0 * outline.radius, 2.0 * outline.radius)
-
-
-def _mm(length: float) -> str:
-    return f"{round(length / MILLIMETRE, 4) + 0.0:.4f}"

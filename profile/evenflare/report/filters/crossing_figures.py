@@ -10,9 +10,9 @@ from evenflare.dsp.handover import vertical_level
 from evenflare.dsp.joining import Joined
 from evenflare.report.filters.crossing_tables import columns, names
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import hertz, spoken
 from evenflare.report.waveguide import figures
 from evenflare.units import DEGREE, FloatArray
+from evenflare.words import hertz, spoken
 
 FLOOR = -36.0
 """dB, of the level axis of ways."""

@@ -13,8 +13,8 @@ from evenflare.dsp.equalisation import Equalisation, Made
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.interference import Dip
 from evenflare.report.kit import sheet
-from evenflare.report.kit.words import band_name, hertz, signed, spoken
 from evenflare.units import DEGREE
+from evenflare.words import band_name, hertz, signed, spoken
 
 EITHER = "Use the sections or the finite impulse response, not both: each is the whole correction"
 

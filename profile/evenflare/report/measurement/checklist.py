@@ -9,8 +9,8 @@ import numpy as np
 from evenflare.measurement.plan import Plan
 from evenflare.measurement.window import height_for
 from evenflare.report.kit.sheet import Part, sheet
-from evenflare.report.kit.words import hertz
 from evenflare.units import DEGREE, MILLISECOND
+from evenflare.words import hertz
 
 BOX = "☐"
 NAMES = {"horizontal": "turn", "vertical": "tilt"}

@@ -10,9 +10,9 @@ from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Comparison, Direction, Figures
 from evenflare.measurement.read_off import ReadOff
 from evenflare.report.kit import sheet
-from evenflare.report.kit.words import hertz, signed
 from evenflare.report.measurement.comparison_figures import direction_words, plane_name, where_words
 from evenflare.units import DEGREE
+from evenflare.words import hertz, signed
 
 NOMINAL = (16, 31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000, 31500)
 """Hz, what the midbands of octave bands are called (IEC 61260-1:2014, annex A, from memory)."""

@@ -12,8 +12,8 @@ from evenflare.directivity.types import Observation
 from evenflare.measurement.compare import DIRECTION_FACTOR, Cell, Comparison
 from evenflare.measurement.read_off import ReadOff, Two
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import hertz, signed
 from evenflare.units import DEGREE, BoolArray, FloatArray
+from evenflare.words import hertz, signed
 
 MEASURED, PREDICTED = style.LINES[0], style.LINES[1]
 DIVERGING = "PuOr"

@@ -13,8 +13,8 @@ import numpy as np
 from evenflare.measurement.journal import Prototype, Step, steps
 from evenflare.report.kit import canvas, style
 from evenflare.report.kit.paper import lettered
-from evenflare.report.kit.words import signed
 from evenflare.text import CELLS, cell, comments, visible
+from evenflare.words import signed
 
 ROW = ("number", "added", "name", "design_id", "rms_db", "rms_change_db", "bias_db", "worst_db", "worst_at_hz")
 MORE = ("worst_off_axis_deg", "index_rms_db", "within", "calibrated_before_rms_db", "calibrated_after_rms_db")

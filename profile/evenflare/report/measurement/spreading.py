@@ -14,12 +14,12 @@ from evenflare.measurement.compare import LOWEST_LEVEL
 from evenflare.measurement.spread import Figures, Spread, air_shift
 from evenflare.report.kit import canvas, sheet, style
 from evenflare.report.kit.paper import entry, lettered
-from evenflare.report.kit.words import hertz, signed
 from evenflare.report.measurement.comparison import nominal
 from evenflare.report.measurement.comparison_figures import cell_map, plane_file, plane_name, reach, where_words
 from evenflare.report.measurement.comparison_tables import figures_record, plain_json
 from evenflare.results import tables
 from evenflare.units import DEGREE, FloatArray
+from evenflare.words import hertz, signed
 
 AIR_WORTH_SAYING = 0.002
 """Ratio of speeds of sound less 1, about 1.2 K."""

@@ -9,10 +9,10 @@ import numpy as np
 
 from evenflare.report.kit import canvas, style
 from evenflare.report.kit.paper import entry, lettered
-from evenflare.report.kit.words import spoken
 from evenflare.report.room.room_tables import MATTERS, Heard, matters, shared_band
 from evenflare.room.response import RoomResponse
 from evenflare.units import FloatArray
+from evenflare.words import spoken
 
 COLUMN = 30
 """Characters of a name that fit above a column."""

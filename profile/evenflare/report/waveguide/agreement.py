@@ -13,10 +13,10 @@ import numpy as np
 from evenflare import files, metrics
 from evenflare.directivity.types import Directivity
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import hertz, signed
 from evenflare.results import tables
 from evenflare.units import DEGREE, BoolArray, FloatArray
 from evenflare.waveguide import Mounting
+from evenflare.words import hertz, signed
 
 RMS_BOUND = 0.3
 """dB rms of the index: three times what both are shown to part by at most (0.1 dB), and below the tightest tolerance

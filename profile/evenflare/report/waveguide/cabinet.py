@@ -12,11 +12,11 @@ import numpy as np
 from evenflare import files, metrics
 from evenflare.directivity.types import Directivity
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import hertz, millimetres, signed
 from evenflare.report.waveguide.drawing import body_words
 from evenflare.results import tables
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Mounting, RolledShell, RoundCabinet, Waveguide
+from evenflare.words import hertz, millimetres, signed
 
 FRONT = 60 * MILLIMETRE
 """Of an invented cabinet's diameter above the mouth's: a narrow front."""

@@ -8,11 +8,11 @@ import numpy as np
 
 from evenflare.report.kit import style
 from evenflare.report.kit.wall import radius_at, section
-from evenflare.report.kit.words import millimetres
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Frame, Meridian, Mounting, Place, RolledShell, RoundCabinet, Waveguide, measures
 from evenflare.waveguide.body import dense
 from evenflare.waveguide.walls import Arc
+from evenflare.words import millimetres
 
 SMOOTH = 0.05
 """Degrees below which a joint counts as none."""

@@ -16,7 +16,6 @@ from evenflare.objective import HOW_TERMS_COUNT, Score
 from evenflare.report.kit import style
 from evenflare.report.kit.sheet import Picture, rendered
 from evenflare.report.kit.sheet import picture as drawn
-from evenflare.report.kit.words import errors_at_most, hertz, millimetres, signed, span, spoken
 from evenflare.report.shop import cutting
 from evenflare.report.waveguide import agreement as agreements
 from evenflare.report.waveguide import balloon, figures, rows, view
@@ -28,6 +27,7 @@ from evenflare.results import tables
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import PUBLISHED, Waveguide
+from evenflare.words import errors_at_most, hertz, millimetres, signed, span, spoken
 
 CAUTIONS = (
     "Rotating tools: guards and interlocks in place, work clamped, no gloves or loose sleeves near a spindle, eye"

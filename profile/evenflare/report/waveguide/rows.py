@@ -12,7 +12,6 @@ from evenflare.directivity.types import Directivity
 from evenflare.objective import Score, contributions
 from evenflare.radiation.source import WORDS
 from evenflare.report.kit.wall import stretch_of
-from evenflare.report.kit.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
 from evenflare.report.waveguide import drawing
 from evenflare.results import tables
 from evenflare.target.target import Target
@@ -33,6 +32,7 @@ from evenflare.waveguide import (
     measures,
 )
 from evenflare.waveguide.sections import ELLIPSE
+from evenflare.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
 
 SECTIONS = 11
 """Of an oblong waveguide that are listed, from throat to mouth."""

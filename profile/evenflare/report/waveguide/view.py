@@ -12,10 +12,10 @@ import numpy as np
 
 from evenflare.directivity.types import Directivity
 from evenflare.report.kit import style, wall
-from evenflare.report.kit.words import hertz
 from evenflare.report.waveguide import balloon as balloons
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
+from evenflare.words import hertz
 
 MOST_FREQUENCIES = 31
 """Of a balloon that can be chosen, evenly from those solved; the octaves always among them."""

@@ -15,7 +15,7 @@ from evenflare.coarseness import coarse_words
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.source import WORDS
 from evenflare.target.target import Target, wanted_beamwidth, wanted_index
-from evenflare.text import comments
+from evenflare.text import table
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
@@ -309,11 +309,8 @@ def _symmetry(observation: Observation) -> list[str]:
 
 def csv_text(columns: Mapping[str, FloatArray], *, header: Iterable[str]) -> str:
     """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where nan."""
-    lines = comments(header)
-    lines.append(",".join(columns))
     written = [[_written(name, value) for value in values] for name, values in columns.items()]
-    lines += [",".join(row) for row in zip(*written, strict=True)]
-    return "\n".join(lines) + "\n"
+    return table(columns, zip(*written, strict=True), header=header)
 
 
 def json_text(record: Mapping[str, Any]) -> str:

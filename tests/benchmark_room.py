@@ -14,11 +14,11 @@ import numpy as np
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.report.kit import canvas
 from evenflare.report.room import room_figures
-from evenflare.report.room.room_tables import Heard
 from evenflare.room import paths
 from evenflare.room.paths import evenness_db
 from evenflare.room.response import respond
 from evenflare.room.room_file import read_room
+from evenflare.studies.seats import Heard
 
 ROOM = Path(__file__).parent.parent / "targets" / "rooms" / "living_room.toml"
 CANDIDATES = 20

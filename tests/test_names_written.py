@@ -51,6 +51,7 @@ from evenflare.measurement.journal import Prototype
 from evenflare.report.kit import canvas, paper, sheet, style
 from evenflare.report.measurement import prototypes
 from evenflare.results import tables
+from evenflare.results.journal import csv_text
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
 from naming import NAMES, TROUBLE
@@ -283,7 +284,7 @@ def test_tables_have_the_name_in_a_line_of_their_head_and_read_back(name, tmp_pa
 @named
 def test_journals_give_names_notes_and_files_back(name):
     entry = Prototype("2026-01-02", name, "a1", 'name = "x"', f"{name}\n{name}", (name, "second"))
-    lines = io.StringIO(prototypes.csv_text([entry], header={"what": name}))
+    lines = io.StringIO(csv_text([entry], header={"what": name}))
     head = [line for line in lines if line.startswith("#")]
     assert len(head) == 2
     lines.seek(0)

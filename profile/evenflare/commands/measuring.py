@@ -104,8 +104,8 @@ def _write(
 
 def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -> list[str]:
     """What a user wants to know first."""
-    from evenflare.report.waveguide.agreement import valid_words
     from evenflare.results import tables
+    from evenflare.studies.trust import valid_words
 
     observation = directivity.observation
     what = {"impulse_response": "impulse responses", "sweep": "sweeps", "response": "responses"}[session.kind]

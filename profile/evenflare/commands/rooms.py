@@ -17,8 +17,8 @@ from evenflare.schema import counted, gathered
 
 if TYPE_CHECKING:
     from evenflare.dsp.filters_file import Equaliser
-    from evenflare.report.room.room_tables import Heard
     from evenflare.room.room import Room
+    from evenflare.studies.seats import Heard
 
 FILE, PAGE = "room.json", "room.html"
 MOST_DESIGNS = 2
@@ -96,9 +96,9 @@ def _names(stored: Sequence[Stored]) -> list[str]:
 
 def _heard(stored: Stored, name: str, room: Room, equaliser: Equaliser | None) -> Heard:
     """A directivity in the room, through its equaliser."""
-    from evenflare.report.room.room_tables import Heard
     from evenflare.room.paths import fine_bands, observed_bands
     from evenflare.room.response import respond
+    from evenflare.studies.seats import Heard
 
     try:
         filtering = None
@@ -128,7 +128,8 @@ def _misfits(stored: Sequence[Stored], equalisers: Sequence[Equaliser]) -> list[
 
 def _write(designs: Sequence[Heard], room_path: Path, folder: Path, *, command: str) -> list[tuple[str, str]]:
     from evenflare.report.kit import canvas
-    from evenflare.report.room import room, room_figures, room_tables
+    from evenflare.report.room import room, room_figures
+    from evenflare.results import room as room_tables
     from evenflare.results import tables
 
     drawn = room_figures.pictures(designs)

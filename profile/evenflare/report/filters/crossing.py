@@ -10,8 +10,8 @@ import numpy as np
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover
 from evenflare.dsp.joining import Joined
-from evenflare.report.filters.crossing_tables import names
 from evenflare.report.kit import sheet
+from evenflare.results.crossover import names
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND
 from evenflare.words import hertz, signed, spoken
 

@@ -8,9 +8,9 @@ import numpy as np
 
 from evenflare.dsp.handover import vertical_level
 from evenflare.dsp.joining import Joined
-from evenflare.report.filters.crossing_tables import columns, names
 from evenflare.report.kit import canvas, style
 from evenflare.report.waveguide import figures
+from evenflare.results.crossover import columns, names
 from evenflare.units import DEGREE, FloatArray
 from evenflare.words import hertz, spoken
 

@@ -8,10 +8,10 @@ from typing import Any
 import numpy as np
 
 from evenflare.report.kit import sheet
-from evenflare.report.room.room_tables import MATTERS, Heard, matters, shared_band, thirds_in, trend
 from evenflare.room.paths import HIGHEST, LOWEST, SLACK, WIDER
 from evenflare.room.response import RoomResponse
 from evenflare.room.room import reverberation_time
+from evenflare.studies.seats import MATTERS, Heard, matters, shared_band, thirds_in, trend
 from evenflare.units import FloatArray
 from evenflare.words import band_name, hertz, signed, spoken
 

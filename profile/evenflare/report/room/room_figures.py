@@ -9,8 +9,8 @@ import numpy as np
 
 from evenflare.report.kit import canvas, style
 from evenflare.report.kit.paper import entry, lettered
-from evenflare.report.room.room_tables import MATTERS, Heard, matters, shared_band
 from evenflare.room.response import RoomResponse
+from evenflare.studies.seats import MATTERS, Heard, matters, shared_band
 from evenflare.units import FloatArray
 from evenflare.words import spoken
 

@@ -19,8 +19,9 @@ from evenflare.report.kit import canvas, scene, style
 from evenflare.report.kit.smooth import between
 from evenflare.report.kit.wall import grid
 from evenflare.report.waveguide import drawing, history, wanted
-from evenflare.report.waveguide.balloon import balloon, balloon_cells, drawable, octaves
+from evenflare.report.waveguide.balloon import balloon, balloon_cells, octaves
 from evenflare.results import tables
+from evenflare.studies.directions import drawable
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide

@@ -14,6 +14,7 @@ from evenflare.radiation.source import WORDS
 from evenflare.report.kit.wall import stretch_of
 from evenflare.report.waveguide import drawing
 from evenflare.results import tables
+from evenflare.studies.cabinet import body_words
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import (
@@ -78,7 +79,7 @@ def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
     """The shape's sizes by label."""
     where = "flush in an infinite baffle"
     if waveguide.mounting.body is not None:
-        where = f"free-standing, {drawing.body_words(waveguide.mounting)}"
+        where = f"free-standing, {body_words(waveguide.mounting)}"
     elif waveguide.mounting.radius is not None:
         where = f"on a rigid sphere of radius {millimetres(waveguide.mounting.radius, 1)}"
     found = measures(waveguide)

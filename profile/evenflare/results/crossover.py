@@ -17,7 +17,8 @@ from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined
 from evenflare.results import tables
-from evenflare.text import comments
+from evenflare.results.filters import COEFFICIENTS, digits
+from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, FloatArray, amplitude_db
 
 STANDARD = ("listening_window_db", "early_reflections_db", "sound_power_db", "in_room_db", "sound_power_index_db")
@@ -80,14 +81,13 @@ def lobe_columns(joined: Joined) -> tables.Columns:
 
 def coefficients_text(joined: Joined, header: Sequence[str]) -> str:
     """The text of coefficients.csv: all digits, a row a section, way and sample rate."""
-    lines = comments([*header, SIGNS])
-    lines.append("sample_rate_hz,way,section,b0,b1,b2,a1,a2")
-    for rate in joined.speaker.sample_rates:
-        for way, name in enumerate(names(joined)):
-            for place, each in enumerate(_sections(joined, way, rate), start=1):
-                values = (repr(float(value)) for value in (*each.b, *each.a[1:]))
-                lines.append(",".join([f"{rate},{name},{place}", *values]))
-    return "\n".join(lines) + "\n"
+    rows = [
+        (str(rate), name, str(place), *digits(each))
+        for rate in joined.speaker.sample_rates
+        for way, name in enumerate(names(joined))
+        for place, each in enumerate(_sections(joined, way, rate), start=1)
+    ]
+    return table(("sample_rate_hz", "way", "section", *COEFFICIENTS), rows, header=[*header, SIGNS])
 
 
 def _sections(joined: Joined, way: int, rate: int) -> tuple[Biquad, ...]:

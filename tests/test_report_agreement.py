@@ -153,7 +153,7 @@ def test_picture_shows_both_curves_and_the_bound():
 
 def test_index_is_that_of_the_closed_form():
     valid = FREQUENCY < 5000
-    index = Agreement(PISTON, PISTON).columns["march_index_db"]
+    index = columns(Agreement(PISTON, PISTON))["march_index_db"]
     size = PISTON.wavenumber * reports.RADIUS
     # Rings of 5 degrees stand for the sphere.
     assert np.abs(index - piston_index(size))[valid].max() < 0.05

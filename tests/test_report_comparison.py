@@ -18,6 +18,7 @@ from evenflare.measurement.spread import spread
 from evenflare.report.kit import sheet
 from evenflare.report.measurement import comparison, comparison_figures, spreading
 from evenflare.results import comparison as tables_of_comparison
+from evenflare.results import spread as tables_of_spread
 from reports import Page
 
 MEASURED = with_file(scattered(cap(0.3), seed=3, level_db=0.2, gain_db=6.0), plane=1, angle_deg=40.0, of_deg=130.0)
@@ -184,10 +185,10 @@ def test_spread_in_words_files_and_on_its_page(tmp_path):
     units["c"] = with_file(units["c"], plane=0, angle_deg=-25.0, of_deg=100.0)
     kept = {name: stored(each, name, mounting="baffle" if name == "b" else "sphere") for name, each in units.items()}
     found = spread(units)
-    warnings = spreading.warnings(found, kept)
+    warnings = tables_of_spread.warnings(found, kept)
     assert 'the mountings differ (a "sphere", b "baffle", c "sphere")' in warnings[0]
     assert warnings[1].startswith("c: horizontal at -25° differs from a by ")
-    spreading.write(tmp_path, found, kept, warnings)
+    tables_of_spread.write(tmp_path, found, kept, warnings)
     held = json.loads((tmp_path / "spread.json").read_text(), parse_constant=lambda constant: pytest.fail(constant))
     assert held["standard_deviation_db"] == pytest.approx(found.figures().standard_deviation, abs=1e-8)
     assert held["largest"]["off_axis_deg"] == pytest.approx(-25.0)

@@ -119,10 +119,11 @@ def mismatches(design: Design, stored: Stored) -> list[str]:
 def _write(
     found: Calibration, design: Design, origin: Origin, doubts: list[str], folder: Path, *, command: str
 ) -> Calibrated:
-    from evenflare.measurement.calibrated_file import FILE, calibrated_toml, columns
+    from evenflare.measurement.calibrated_file import FILE, calibrated_toml
     from evenflare.report.kit import canvas
     from evenflare.report.measurement import calibration
     from evenflare.results import tables
+    from evenflare.results.calibration import columns
 
     drawn = calibration.pictures(found)
     warnings = [*calibration.caution_lines(found), *doubts]

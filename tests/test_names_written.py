@@ -50,7 +50,7 @@ from evenflare.manufacture.sheets.layer_files import glue_up_text, table_text
 from evenflare.measurement.journal import Prototype
 from evenflare.report.kit import canvas, paper, sheet, style
 from evenflare.report.measurement import prototypes
-from evenflare.results import tables
+from evenflare.results import formats
 from evenflare.results.journal import csv_text
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
@@ -298,7 +298,7 @@ def test_journals_give_names_notes_and_files_back(name):
 
 @named
 def test_json_and_toml_give_the_name_back(name, tmp_path):
-    assert json.loads(tables.json_text({"name": name}))["name"] == name
+    assert json.loads(formats.json_text({"name": name}))["name"] == name
     (tmp_path / "design.toml").write_text(DESIGN, encoding="utf-8")
     written = design_toml(replace(read_design(tmp_path / "design.toml"), name=name))
     assert tomllib.loads(written)["name"] == name

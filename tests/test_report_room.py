@@ -12,7 +12,7 @@ from evenflare.report.room import room, room_figures
 from evenflare.room.paths import fine_bands, observed_bands
 from evenflare.room.response import respond
 from evenflare.studies import seats
-from evenflare.studies.seats import Heard
+from evenflare.studies.seats import DesignInRoom
 from room_shared import forward, pattern, rising, room_of
 
 SEATS = ((3.9, 1.4, 1.1), (2.9, 3.2, 1.1))
@@ -20,15 +20,15 @@ SOURCE = rising(pattern(forward), -1.0)
 
 
 @pytest.fixture(scope="module")
-def one() -> Heard:
+def one() -> DesignInRoom:
     gain = 10 ** (0.1 * 3.0 * np.log2(fine_bands(observed_bands(SOURCE)) / 1000.0))
     response = respond(room_of(0.2, seats=SEATS, order=4), SOURCE, filtering=gain)
-    return Heard("box <one>", "0123456789ab", "solved", "equaliser.json", (500.0, 8000.0), response)
+    return DesignInRoom("box <one>", "0123456789ab", "solved", "equaliser.json", (500.0, 8000.0), response)
 
 
 @pytest.fixture(scope="module")
-def other(one) -> Heard:
-    return Heard("second", "", "measured", "", (200.0, 15849.0), respond(one.response.room, pattern(forward)))
+def other(one) -> DesignInRoom:
+    return DesignInRoom("second", "", "measured", "", (200.0, 15849.0), respond(one.response.room, pattern(forward)))
 
 
 def test_trend_is_that_of_a_straight_level():

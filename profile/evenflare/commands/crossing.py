@@ -40,7 +40,7 @@ def crossover_command(path: Path, folder: Path, *, command: str) -> Written:
 def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str]]:
     from evenflare.report.filters import crossing, crossing_figures
     from evenflare.report.kit import canvas
-    from evenflare.results import crossover, tables
+    from evenflare.results import crossover, formats, tables
     from evenflare.results.filters import taps_text
 
     speaker = joined.speaker
@@ -48,7 +48,7 @@ def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str
         f"crossover of: {speaker.name}; waveguide id {speaker.design_id}",
         *(crossing.crossing_words(joined, place) for place in range(len(joined.handovers))),
         *(f"assumed: {each}" for each in speaker.assumed),
-        tables.LOUD,
+        formats.LOUD,
     ]
     units = (
         "units: Hz, dB, degrees; levels re a way's own level on axis in its passband; taken_out: what its own equaliser"
@@ -73,20 +73,20 @@ def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str
     what = f"Crossover of {speaker.name}, from {speaker.path}."
     lobes = ["vertical lobes", *header, "units: Hz, degrees, dB re on axis; up positive"]
     with files.together():
-        files.write_text(folder / FILE, tables.json_text(crossover.record(joined, command=command)))
+        files.write_text(folder / FILE, formats.json_text(crossover.record(joined, command=command)))
         files.write_text(folder / "coefficients.csv", crossover.coefficients_text(joined, header))
         for name, each in firs:
             files.write_text(folder / name, taps_text(each, header))
-        curves = tables.csv_text(crossover.columns(joined), header=["crossover curves", *header, units])
+        curves = formats.csv_text(crossover.columns(joined), header=["crossover curves", *header, units])
         files.write_text(folder / "crossover_curves.csv", curves)
-        files.write_text(folder / "vertical_lobes.csv", tables.csv_text(crossover.lobe_columns(joined), header=lobes))
+        files.write_text(folder / "vertical_lobes.csv", formats.csv_text(crossover.lobe_columns(joined), header=lobes))
         tables.write_solution(
             folder / SUM,
             crossover.coarse(joined.total),
             name=speaker.name,
             design_id=speaker.design_id,
             provenance={"command": command, "crossover": str(folder / FILE)},
-            cautions=("the sum of all ways behind the crossover, 1 Pa at 1 m from each in its passband", tables.LOUD),
+            cautions=("the sum of all ways behind the crossover, 1 Pa at 1 m from each in its passband", formats.LOUD),
         )
         files.write_text(folder / PAGE, crossing.page(joined, drawn, what=what, written=written, command=command))
         for name, figure in drawn.items():

@@ -102,7 +102,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
     from evenflare.dsp.filters_file import FILE
     from evenflare.report.filters import equalising, equalising_figures
     from evenflare.report.kit import canvas
-    from evenflare.results import equaliser, tables
+    from evenflare.results import equaliser, formats
     from evenflare.results.filters import taps_text
 
     header = [
@@ -110,7 +110,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
         f"made even: {equalising.aim_words(found)}",
         f"{equalising.fit_words(found)}. {equalising.boost_words(found)}",
         *(f"left alone: {line}" for line in equalising.left_alone_lines(found)),
-        tables.LOUD,
+        formats.LOUD,
     ]
     units = (
         "units: Hz, dB, degrees, ms; levels re 20 uPa as in the directivity, before and, equalised_, behind the"
@@ -134,12 +134,12 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
     )
     what = f"Equaliser for {stored.name}, from the directivity in {stored.path}."
     with files.together():
-        files.write_text(folder / FILE, tables.json_text(record))
+        files.write_text(folder / FILE, formats.json_text(record))
         files.write_text(folder / "coefficients.csv", equaliser.coefficients_text(found, header))
         for rate, made in found.made.items():
             _write_wav(folder / f"fir_{rate}.wav", made)
             files.write_text(folder / f"fir_{rate}.txt", taps_text(made.taps, header))
-        curves = tables.csv_text(equaliser.columns(found), header=["equalised curves", *header, units])
+        curves = formats.csv_text(equaliser.columns(found), header=["equalised curves", *header, units])
         files.write_text(folder / "equalised_curves.csv", curves)
         page = equalising.page(found, drawn, title=stored.name, what=what, written=written, command=command)
         files.write_text(folder / PAGE, page)

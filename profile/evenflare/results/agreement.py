@@ -8,12 +8,12 @@ from pathlib import Path
 import numpy as np
 
 from evenflare import files
-from evenflare.results import tables
+from evenflare.results import formats
 from evenflare.studies.agreement import Agreement
 from evenflare.units import DEGREE
 
 
-def columns(agreement: Agreement) -> tables.Columns:
+def columns(agreement: Agreement) -> formats.Columns:
     """One row per frequency: index and horizontal beamwidth of both, march less boundary elements, validity."""
     found = {"frequency_hz": agreement.march.observation.frequency}
     widths = {name: each / DEGREE for name, each in agreement.beamwidth.items()}
@@ -36,4 +36,4 @@ def write_agreement(path: Path, agreement: Agreement, *, header: Sequence[str], 
         agreement.measured,
         *([f"caution: {agreement.warning}"] if agreement.warning else []),
     ]
-    files.write_text(path, tables.csv_text(columns(agreement), header=said))
+    files.write_text(path, formats.csv_text(columns(agreement), header=said))

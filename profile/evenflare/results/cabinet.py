@@ -8,14 +8,14 @@ from pathlib import Path
 import numpy as np
 
 from evenflare import files
-from evenflare.results import tables
+from evenflare.results import formats
 from evenflare.studies.cabinet import CabinetEffect
 from evenflare.units import DEGREE
 
 
-def columns(found: CabinetEffect) -> tables.Columns:
+def columns(found: CabinetEffect) -> formats.Columns:
     """One row per frequency: index, horizontal beamwidth, on-axis level and validity of each case, prefixed by it."""
-    held: tables.Columns = {"frequency_hz": found.frequency}
+    held: formats.Columns = {"frequency_hz": found.frequency}
     for each in found.mounted:
         held |= {
             f"{each.case.name}_index_db": each.index,
@@ -42,4 +42,4 @@ def write_cabinet_effect(
         *found.missing,
         *cautions,
     ]
-    files.write_text(path, tables.csv_text(columns(found), header=said))
+    files.write_text(path, formats.csv_text(columns(found), header=said))

@@ -6,7 +6,7 @@ import numpy as np
 
 from evenflare.measurement.calibration import Calibration
 from evenflare.metrics import levels_re_on_axis
-from evenflare.results.tables import Columns
+from evenflare.results.formats import Columns
 from evenflare.units import DEGREE
 
 

@@ -14,7 +14,7 @@ from evenflare.coarseness import coarse_words
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Cell, Comparison, Direction, Figures
 from evenflare.measurement.read_off import ReadOff
-from evenflare.results import tables
+from evenflare.results import formats, tables
 from evenflare.results.places import direction_words, plane_name
 from evenflare.units import DEGREE
 
@@ -188,7 +188,7 @@ def plain_json(value: Any) -> Any:
     return value
 
 
-def columns(found: Comparison) -> tables.Columns:
+def columns(found: Comparison) -> formats.Columns:
     """`deviation.csv`: a row for each frequency, plane and angle; counted 1 where the cell is part of the figures."""
     at, (measured, predicted) = found.observation, found.levels
     frequency, plane, off_axis = np.meshgrid(at.frequency, at.plane, at.off_axis, indexing="ij")
@@ -210,7 +210,7 @@ def write(
 ) -> None:
     """comparison.json and deviation.csv in `folder`. Errors: InputError if it cannot be written."""
     held = record(found, read, measured, predicted, tolerance=tolerance)
-    files.write_text(folder / "comparison.json", tables.json_text(held))
+    files.write_text(folder / "comparison.json", formats.json_text(held))
     header = [
         "deviation: measured less predicted level over frequency and direction",
         f"measured: {measured.path} ({measured.name}); predicted: {predicted.path} ({predicted.name})",
@@ -219,4 +219,4 @@ def write(
         normalisation(found),
         *(f"caution: {each}" for each in held["warnings"]),
     ]
-    files.write_text(folder / "deviation.csv", tables.csv_text(columns(found), header=header))
+    files.write_text(folder / "deviation.csv", formats.csv_text(columns(found), header=header))

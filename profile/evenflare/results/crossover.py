@@ -16,7 +16,7 @@ from evenflare.dsp.crossover import sections, steps
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined
-from evenflare.results import tables
+from evenflare.results import formats, tables
 from evenflare.results.filters import COEFFICIENTS, digits
 from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, FloatArray, amplitude_db
@@ -29,11 +29,11 @@ def names(joined: Joined) -> list[str]:
     return [way.name for way in joined.speaker.sounds.ways]
 
 
-def columns(joined: Joined) -> tables.Columns:
+def columns(joined: Joined) -> formats.Columns:
     """One row per frequency: filters, the ways behind them, their indices, and the sum."""
     sounds, total = joined.speaker.sounds, joined.total
     frequency = sounds.frequency
-    found: tables.Columns = {"frequency_hz": frequency}
+    found: formats.Columns = {"frequency_hz": frequency}
     axis = sounds.pressure[:, :, 0, int(np.argmin(np.abs(sounds.observation.off_axis)))] * joined.filters
     level = _at_one_metre(joined)
     for place, name in enumerate(names(joined)):
@@ -69,7 +69,7 @@ def _at_one_metre(joined: Joined) -> float:
     return 0.0 if observation.far_field else -float(amplitude_db(observation.distance))
 
 
-def lobe_columns(joined: Joined) -> tables.Columns:
+def lobe_columns(joined: Joined) -> formats.Columns:
     """Vertical levels of the sum at every crossing: a row per crossing and angle, up positive."""
     rows: list[FloatArray] = []
     for each in joined.handovers:

@@ -12,7 +12,7 @@ from evenflare.directivity.types import Observation
 from evenflare.dsp.equalisation import Equalisation
 from evenflare.dsp.filters_file import SIGNS, sections_record
 from evenflare.dsp.interference import Dip, interpolated
-from evenflare.results import tables
+from evenflare.results import formats, tables
 from evenflare.results.filters import COEFFICIENTS, digits
 from evenflare.text import table
 from evenflare.units import DEGREE, amplitude_db
@@ -22,7 +22,7 @@ EITHER = "Use the sections or the finite impulse response, not both: each is the
 SHOWN = ("on_axis_db", "listening_window_db", "early_reflections_db", "sound_power_db", "in_room_db")
 
 
-def columns(found: Equalisation) -> tables.Columns:
+def columns(found: Equalisation) -> formats.Columns:
     """One row per frequency that the sample rate can hold: correction, levels before and after, group delay."""
     frequency = found.before.observation.frequency
     held = frequency < 0.5 * found.rate

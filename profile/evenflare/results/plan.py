@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from evenflare.measurement.orbits import PLANE_NAMES
 from evenflare.measurement.plan import Plan
-from evenflare.results.tables import LOUD
+from evenflare.results.formats import LOUD
 from evenflare.text import table
 from evenflare.units import DEGREE
 

@@ -8,15 +8,15 @@ from typing import Any
 import numpy as np
 
 from evenflare import __version__
-from evenflare.results import tables
+from evenflare.results import formats
 from evenflare.room.response import RoomResponse, Spectrum
 from evenflare.room.room import SURFACES, absorption_at, reverberation_time
-from evenflare.studies.seats import Heard, matters, shared_band, trend
+from evenflare.studies.seats import DesignInRoom, matters, shared_band, trend
 
 PARTS = ("direct", "early", "late", "reflected", "steady")
 
 
-def seat_columns(spectrum: Spectrum) -> tables.Columns:
+def seat_columns(spectrum: Spectrum) -> formats.Columns:
     """One row per seat and band; seats are numbered from 1."""
     seats, bands = spectrum.direct.shape
     columns = {
@@ -27,7 +27,7 @@ def seat_columns(spectrum: Spectrum) -> tables.Columns:
     return columns | {"direct_to_reverberant_db": spectrum.direct_to_reverberant.ravel()}
 
 
-def room_columns(response: RoomResponse) -> tables.Columns:
+def room_columns(response: RoomResponse) -> formats.Columns:
     """One row per third of an octave: what all seats share, and the room itself."""
     room, thirds = response.room, response.thirds.frequency
     return {
@@ -44,7 +44,7 @@ def room_columns(response: RoomResponse) -> tables.Columns:
     }
 
 
-def record(designs: Sequence[Heard], *, room_path: str, command: str) -> dict[str, Any]:
+def record(designs: Sequence[DesignInRoom], *, room_path: str, command: str) -> dict[str, Any]:
     """What room.json holds, in plain values."""
     room = designs[0].response.room
     at = np.array([125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0])
@@ -68,7 +68,7 @@ def record(designs: Sequence[Heard], *, room_path: str, command: str) -> dict[st
     }
 
 
-def _design(each: Heard, band: tuple[float, float]) -> dict[str, Any]:
+def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
     response = each.response
     thirds, counted = response.thirds, response.counted
     source = response.room.source.position

@@ -12,7 +12,7 @@ from evenflare import files
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import LOWEST_LEVEL
 from evenflare.measurement.spread import Figures, Spread, air_shift
-from evenflare.results import tables
+from evenflare.results import formats
 from evenflare.results.comparison import figures_record, nominal, plain_json
 from evenflare.results.places import plane_name
 from evenflare.units import DEGREE
@@ -111,7 +111,7 @@ def _figures(each: Figures) -> dict[str, Any]:
     return {"standard_deviation_db": each.standard_deviation, "largest": largest, "cells": each.cells}
 
 
-def columns(found: Spread) -> tables.Columns:
+def columns(found: Spread) -> formats.Columns:
     """`spread.csv`: a row for each frequency, plane and angle; empty where the cell does not count."""
     at = found.observation
     frequency, plane, off_axis = np.meshgrid(at.frequency, at.plane, at.off_axis, indexing="ij")
@@ -128,7 +128,7 @@ def columns(found: Spread) -> tables.Columns:
 
 def write(folder: Path, found: Spread, stored: Mapping[str, Stored], said: Sequence[str]) -> None:
     """spread.json and spread.csv in `folder`. Errors: InputError if it cannot be written."""
-    files.write_text(folder / "spread.json", tables.json_text(record(found, stored, said)))
+    files.write_text(folder / "spread.json", formats.json_text(record(found, stored, said)))
     header = [
         "spread: levels re on axis over frequency and direction, over several units",
         f"units: {', '.join(str(each.path) for each in stored.values())}; reference unit: {found.reference_unit}",
@@ -136,4 +136,4 @@ def write(folder: Path, found: Spread, stored: Mapping[str, Stored], said: Seque
         *meaning(found),
         *(f"caution: {each}" for each in said),
     ]
-    files.write_text(folder / "spread.csv", tables.csv_text(columns(found), header=header))
+    files.write_text(folder / "spread.csv", formats.csv_text(columns(found), header=header))

@@ -14,7 +14,7 @@ MATTERS = ("direct", "first_reflections", "sound_power")
 
 
 @dataclass(frozen=True)
-class Heard:
+class DesignInRoom:
     """A design in a room.
 
     name, design_id, path : of its directivity.
@@ -49,7 +49,7 @@ def trend(frequency: FloatArray, level: FloatArray, band: tuple[float, float]) -
     return float(slope), float(np.sqrt(np.mean((level[inside] - start - slope * octaves) ** 2)))
 
 
-def shared_band(designs: Sequence[Heard]) -> tuple[float, float]:
+def shared_band(designs: Sequence[DesignInRoom]) -> tuple[float, float]:
     """Hz, where all are counted and all equalisers are fitted; the first's own if that is less than an octave."""
     low, high = max(each.band[0] for each in designs), min(each.band[1] for each in designs)
     return (low, high) if high >= 2.0 * low else designs[0].band

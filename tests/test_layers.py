@@ -220,6 +220,8 @@ def test_help_loads_no_heavy_library(words):
     [
         ("evenflare.manufacture", {"numba", "matplotlib", "cma", "pydantic", "jinja2"}),
         ("evenflare.commands.designs", {"numba", "matplotlib", "stl", "cma", "jinja2"}),
+        ("evenflare.studies.agreement, evenflare.studies.cabinet", {"matplotlib", "stl", "cma", "jinja2"}),
+        ("evenflare.results.comparison, evenflare.results.crossover", {"matplotlib", "stl", "cma", "jinja2"}),
     ],
 )
 def test_module_loads_only_what_it_needs(module, light_of):

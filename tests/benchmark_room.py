@@ -14,11 +14,11 @@ import numpy as np
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.report.kit import canvas
 from evenflare.report.room import room_figures
-from evenflare.report.room.room_tables import Heard
 from evenflare.room import paths
 from evenflare.room.paths import evenness_db
 from evenflare.room.response import respond
 from evenflare.room.room_file import read_room
+from evenflare.studies.seats import DesignInRoom
 
 ROOM = Path(__file__).parent.parent / "targets" / "rooms" / "living_room.toml"
 CANDIDATES = 20
@@ -41,7 +41,7 @@ def main() -> None:
         start = time.process_time()
         response = respond(room, solved)
         heard = time.process_time()
-        drawn = room_figures.pictures([Heard("bench", "", "", "", (200.0, 16e3), response)])
+        drawn = room_figures.pictures([DesignInRoom("bench", "", "", "", (200.0, 16e3), response)])
         pixels = [canvas.png(figure) for figure in drawn.values()]
         done = time.process_time()
     print(f"{'third-octaves and 24ths of an octave':50}{heard - start:8.2f}")

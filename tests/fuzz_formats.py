@@ -38,6 +38,7 @@ from evenflare.measurement.text_response import read_text_response
 from evenflare.measurement.wav import read_wav
 from evenflare.report.measurement import prototypes
 from evenflare.results import tables
+from evenflare.results.journal import csv_text
 from evenflare.room.room_file import read_room
 from evenflare.search.store import history_rows, nearest, opened
 from evenflare.search.worker import Job, Outcome
@@ -108,7 +109,7 @@ def _journal(folder: Path) -> None:
     journal.steps(found)
     prototypes.list_text(found)
     prototypes.full_text(found)
-    prototypes.csv_text(found, header={})
+    csv_text(found, header={})
     journal.add(path, ENTRY)
 
 

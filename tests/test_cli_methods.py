@@ -13,8 +13,8 @@ from evenflare.objective import score as scored
 from evenflare.objective import search_observation
 from evenflare.radiation import method_for
 from evenflare.report.kit import canvas
-from evenflare.report.waveguide.agreement import LARGEST_BOUND, RMS_BOUND
 from evenflare.search import factory_for, history_rows, run_search
+from evenflare.studies.agreement import LARGEST_BOUND, RMS_BOUND
 from evenflare.target.target import read_target
 from evenflare.waveguide import Mounting, RolledShell
 

@@ -17,9 +17,21 @@ PACKAGE = Path(evenflare.__file__).parent
 FILES = sorted(PACKAGE.rglob("*.py"))
 
 READING = ("parsing", "database", "columns", "schema", "names")
-GROUND = ("units", "text", "temporary", "files", "compiled", "air", "waveguide", *READING, "directivity", "design")
+GROUND = (
+    "units",
+    "text",
+    "words",
+    "temporary",
+    "files",
+    "compiled",
+    "air",
+    "waveguide",
+    *READING,
+    "directivity",
+    "design",
+)
 LIBRARY = (
-    *("units", "text", "temporary", "bands", "files", "compiled", "air", "waveguide", *READING),
+    *("units", "text", "words", "temporary", "bands", "files", "compiled", "air", "waveguide", *READING),
     *("directivity", "design", "closed_forms", "metrics", "coarseness", "room", "target", "radiation"),
     *("objective", "search"),
 )
@@ -34,9 +46,10 @@ ALLOWED = {
     "manufacture": set(GROUND),
     "measurement": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
     "dsp": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
-    "results": set(LIBRARY),
-    "report": {*LIBRARY, *TRADES, "results"},
-    "commands": {*LIBRARY, *TRADES, "results", "report"},
+    "studies": set(LIBRARY),
+    "results": {*LIBRARY, "measurement", "dsp", "studies"},
+    "report": {*LIBRARY, *TRADES, "studies", "results"},
+    "commands": {*LIBRARY, *TRADES, "studies", "results", "report"},
     "cli": {*LIBRARY, *TRADES, "commands"},
 }
 
@@ -143,7 +156,11 @@ def test_module_imports_only_layers_below_and_speaks_only_in_cli(path):
         ("manufacture.part.solid", "from evenflare.manufacture.milling import gcode", "imports manufacture.milling"),
         ("manufacture.wall.grid", "from evenflare.manufacture import export", "imports manufacture.export"),
         ("search.loop", "from evenflare.results import tables", "imports results"),
-        ("results.tables", "from evenflare.report.kit import words", "imports report"),
+        ("search.loop", "from evenflare.studies import trust", "imports studies"),
+        ("studies.agreement", "from evenflare.results import tables", "imports results"),
+        ("manufacture.points.points", "from evenflare.results import tables", "imports results"),
+        ("results.tables", "from evenflare.report.kit import style", "imports report"),
+        ("words", "from evenflare.directivity.types import Directivity", "imports directivity"),
         ("report.waveguide.page", "import evenflare.commands as words", "imports commands"),
         ("commands", "from evenflare.cli import DONE", "imports cli"),
         ("target", "from evenflare import score", "imports score"),
@@ -203,6 +220,8 @@ def test_help_loads_no_heavy_library(words):
     [
         ("evenflare.manufacture", {"numba", "matplotlib", "cma", "pydantic", "jinja2"}),
         ("evenflare.commands.designs", {"numba", "matplotlib", "stl", "cma", "jinja2"}),
+        ("evenflare.studies.agreement, evenflare.studies.cabinet", {"matplotlib", "stl", "cma", "jinja2"}),
+        ("evenflare.results.comparison, evenflare.results.crossover", {"matplotlib", "stl", "cma", "jinja2"}),
     ],
 )
 def test_module_loads_only_what_it_needs(module, light_of):

@@ -16,6 +16,7 @@ from evenflare.measurement import journal
 from evenflare.measurement.calibrated_file import Known
 from evenflare.measurement.journal import Prototype, add, entries, read_comparison, steps
 from evenflare.report.measurement import prototypes
+from evenflare.results.journal import csv_text
 
 DESIGN = """name = "cone"
 [waveguide]
@@ -153,7 +154,7 @@ def test_words_table_and_picture_tell_the_whole_story():
     full = prototypes.full_text(found)
     assert "Calibrated: throat_taper 0.1" in full
     assert "    depth_mm = 84.0" in full
-    rows = prototypes.csv_text(found, header={"what": "log"}).splitlines()
+    rows = csv_text(found, header={"what": "log"}).splitlines()
     assert rows[0] == "# log"
     assert rows[1].startswith("# text cells: ")
     assert rows[2].split(",")[:6] == ["number", "added", "name", "design_id", "rms_db", "rms_change_db"]

@@ -27,7 +27,7 @@ from evenflare.dsp.speaker import read_speaker
 from evenflare.files import InputError
 from evenflare.manufacture.process.file import read_process
 from evenflare.measurement.session import read_session
-from evenflare.results import tables
+from evenflare.results import formats, tables
 from evenflare.room.room_file import read_room
 from evenflare.target.target import read_target
 from naming import NAMES, REFUSED, TROUBLE
@@ -283,5 +283,5 @@ def test_rows_of_a_search_hold_numbers_as_they_are_and_no_formulas(tmp_path, mon
 
 
 def test_numbers_of_tables_stay_numbers(tmp_path):
-    written = tables.csv_text({"level_db": np.array([-3.0, 2.0])}, header=["name: x,-3-y"])
+    written = formats.csv_text({"level_db": np.array([-3.0, 2.0])}, header=["name: x,-3-y"])
     assert written == "# name: x,'-3-y\nlevel_db\n-3.0000\n2.0000\n"

@@ -50,7 +50,8 @@ from evenflare.manufacture.sheets.layer_files import glue_up_text, table_text
 from evenflare.measurement.journal import Prototype
 from evenflare.report.kit import canvas, paper, sheet, style
 from evenflare.report.measurement import prototypes
-from evenflare.results import tables
+from evenflare.results import formats
+from evenflare.results.journal import csv_text
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
 from naming import NAMES, TROUBLE
@@ -283,7 +284,7 @@ def test_tables_have_the_name_in_a_line_of_their_head_and_read_back(name, tmp_pa
 @named
 def test_journals_give_names_notes_and_files_back(name):
     entry = Prototype("2026-01-02", name, "a1", 'name = "x"', f"{name}\n{name}", (name, "second"))
-    lines = io.StringIO(prototypes.csv_text([entry], header={"what": name}))
+    lines = io.StringIO(csv_text([entry], header={"what": name}))
     head = [line for line in lines if line.startswith("#")]
     assert len(head) == 2
     lines.seek(0)
@@ -297,7 +298,7 @@ def test_journals_give_names_notes_and_files_back(name):
 
 @named
 def test_json_and_toml_give_the_name_back(name, tmp_path):
-    assert json.loads(tables.json_text({"name": name}))["name"] == name
+    assert json.loads(formats.json_text({"name": name}))["name"] == name
     (tmp_path / "design.toml").write_text(DESIGN, encoding="utf-8")
     written = design_toml(replace(read_design(tmp_path / "design.toml"), name=name))
     assert tomllib.loads(written)["name"] == name

@@ -11,8 +11,10 @@ import reports
 from evenflare.closed_forms import piston_index
 from evenflare.directivity.types import Directivity
 from evenflare.report.kit import canvas
-from evenflare.report.waveguide import agreement as agreements
-from evenflare.report.waveguide.agreement import Agreement, valid_words
+from evenflare.report.waveguide.agreement import figure as figure_of
+from evenflare.results.agreement import columns, write_agreement
+from evenflare.studies.agreement import Agreement
+from evenflare.studies.trust import valid_words
 from evenflare.waveguide import Mounting, RoundCabinet
 
 PISTON = reports.piston()
@@ -40,8 +42,8 @@ PLAIN = louder_axis(0.0)
 def test_difference_of_the_index_is_march_less_boundary_elements():
     step = np.linspace(-0.2, 0.2, FREQUENCY.size)
     both = Agreement(louder_axis(step), PLAIN)
-    assert both.columns["difference_index_db"] == pytest.approx(step, abs=1e-12)  # rounding
-    assert both.columns["march_valid"].tolist() == (FREQUENCY < 12000).astype(float).tolist()
+    assert columns(both)["difference_index_db"] == pytest.approx(step, abs=1e-12)  # rounding
+    assert columns(both)["march_valid"].tolist() == (FREQUENCY < 12000).astype(float).tolist()
 
 
 def test_rms_and_largest_are_over_what_both_trust():
@@ -110,7 +112,7 @@ def test_unequal_frequencies_are_refused():
 
 def test_file_says_whose_it_is_and_warns(tmp_path):
     path = tmp_path / "agreement.csv"
-    agreements.write(path, Agreement(louder_axis(2.0), PLAIN), header=["design: x"], cautions=["caution: loud"])
+    write_agreement(path, Agreement(louder_axis(2.0), PLAIN), header=["design: x"], cautions=["caution: loud"])
     lines = path.read_text().splitlines()
     head = [line for line in lines if line.startswith("# ")]
     assert {"# design: x", "# caution: loud"} <= set(head)
@@ -141,7 +143,7 @@ def test_page_says_why_nothing_was_compared():
 
 
 def test_picture_shows_both_curves_and_the_bound():
-    figure = agreements.figure(Agreement(louder_axis(0.2), PLAIN))
+    figure = figure_of(Agreement(louder_axis(0.2), PLAIN))
     above, difference, below = figure.axes
     assert [line.get_label() for line in above.get_lines()] == ["march", "boundary elements"]
     assert len(below.get_lines()) == 2
@@ -151,7 +153,7 @@ def test_picture_shows_both_curves_and_the_bound():
 
 def test_index_is_that_of_the_closed_form():
     valid = FREQUENCY < 5000
-    index = Agreement(PISTON, PISTON).columns["march_index_db"]
+    index = columns(Agreement(PISTON, PISTON))["march_index_db"]
     size = PISTON.wavenumber * reports.RADIUS
     # Rings of 5 degrees stand for the sphere.
     assert np.abs(index - piston_index(size))[valid].max() < 0.05

@@ -13,8 +13,11 @@ from evenflare.commands import solving
 from evenflare.design.file import Design
 from evenflare.directivity.types import Observation
 from evenflare.report.kit import canvas
-from evenflare.report.waveguide import cabinet, figures
-from evenflare.report.waveguide.cabinet import Case
+from evenflare.report.waveguide import figures
+from evenflare.report.waveguide.cabinet import figure
+from evenflare.results.cabinet import columns, write_cabinet_effect
+from evenflare.studies import cabinet
+from evenflare.studies.cabinet import Case
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import BodyPoints, Mounting, Oblong, RolledShell, RoundCabinet, Tractrix, Waveguide
 from shapes import BENCHMARK, through
@@ -100,15 +103,16 @@ def design(waveguide: Waveguide, *frequency: float) -> Design:
 
 
 def test_without_a_baffle_low_sound_goes_all_round():
-    found = solving._cabinet(design(WAVEGUIDE, 20.0, 40.0))
+    found = cabinet.cabinet_effect(design(WAVEGUIDE, 20.0, 40.0))
     assert found is not None
     assert found.missing == ()
-    index = {name: found.columns[f"{name}_index_db"] for name in cabinet.NAMES}
+    held = columns(found)
+    index = {name: held[f"{name}_index_db"] for name in cabinet.NAMES}
     assert index["baffle"] == pytest.approx(10 * np.log10(2), abs=0.02)  # a small source fills half of the space
     for name in ("cabinet", "free_standing"):
         # And all of it without a baffle. (k times half the depth of the largest body)^2 is 0.01 at 40 Hz.
         assert index[name] == pytest.approx(0.0, abs=0.05)
-        step = found.columns[f"{name}_on_axis_level_db"] - found.columns["baffle_on_axis_level_db"]
+        step = held[f"{name}_on_axis_level_db"] - held["baffle_on_axis_level_db"]
         # The same volume velocity into twice the space: half the pressure.
         assert step == pytest.approx(-20 * np.log10(2), abs=0.05)
 
@@ -117,9 +121,9 @@ def test_mounting_that_cannot_be_solved_is_left_out_and_said(monkeypatch):
     broken = Case("free_standing", False, "a shell", Mounting(body=RolledShell(0.02, 0.01, 0.001)))
     kept = [case for case in cabinet.cases(WAVEGUIDE) if case.name != "free_standing"]
     monkeypatch.setattr(cabinet, "cases", lambda _: [*kept, broken])
-    found = solving._cabinet(design(WAVEGUIDE, 500.0))
+    found = cabinet.cabinet_effect(design(WAVEGUIDE, 500.0))
     assert found is not None
-    assert [case.name for case in found.cases] == ["baffle", "cabinet"]
+    assert [each.case.name for each in found.mounted] == ["baffle", "cabinet"]
     assert "free-standing it cannot be shown ([mounting] back_depth_mm = 1: must be at least 5" in found.missing[0]
 
 
@@ -139,10 +143,10 @@ def test_page_says_which_sizes_are_invented(effect):
 
 
 def test_words_say_above_which_frequency_the_body_hardly_counts(effect):
-    step = np.where(effect.columns["frequency_hz"] < 1000, 2.0, 0.3)
-    columns = effect.columns | {"cabinet_index_db": effect.columns["baffle_index_db"] + step}
-    words = replace(effect, columns=columns).lines[3]
-    last = effect.columns["frequency_hz"][effect.columns["frequency_hz"] < 1000][-1]
+    step = np.where(effect.frequency < 1000, 2.0, 0.3)
+    baffle, on_cabinet, free = effect.mounted
+    words = replace(effect, mounted=(baffle, replace(on_cabinet, index=baffle.index + step), free)).lines[3]
+    last = effect.frequency[effect.frequency < 1000][-1]
     assert words.startswith("On a cabinet the index departs from that in a baffle by up to +2.00 dB, at ")
     assert words.endswith(f"within 0.5 dB of it above {last:.3g} Hz.")
 
@@ -150,14 +154,14 @@ def test_words_say_above_which_frequency_the_body_hardly_counts(effect):
 def test_file_names_each_mounting_and_what_is_missing(effect, tmp_path):
     path = tmp_path / "cabinet_effect.csv"
     said = replace(effect, missing=("no shell",))
-    cabinet.write(path, said, header=["design: x"], cautions=["caution: loud"], distance=2.0)
+    write_cabinet_effect(path, said, header=["design: x"], cautions=["caution: loud"], distance=2.0)
     text = path.read_text()
     for words in ("# design: x", "# caution: loud", "# no shell", "# cabinet: a round cabinet", "at 2 m", "units: Hz"):
         assert words in text
 
 
 def test_picture_shows_the_own_mounting_and_levels_re_the_baffle(effect):
-    above, middle, below = cabinet.figure(effect).axes
+    above, middle, below = figure(effect).axes
     labels = [line.get_label() for line in above.get_lines()]
     assert labels == ["in a baffle", "on a cabinet (as designed)", "free-standing"]
     assert len(middle.get_lines()) == 3

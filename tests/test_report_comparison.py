@@ -16,7 +16,9 @@ from evenflare.measurement.compare import compare
 from evenflare.measurement.read_off import ReadOff
 from evenflare.measurement.spread import spread
 from evenflare.report.kit import sheet
-from evenflare.report.measurement import comparison, comparison_figures, comparison_tables, spreading
+from evenflare.report.measurement import comparison, comparison_figures, spreading
+from evenflare.results import comparison as tables_of_comparison
+from evenflare.results import spread as tables_of_spread
 from reports import Page
 
 MEASURED = with_file(scattered(cap(0.3), seed=3, level_db=0.2, gain_db=6.0), plane=1, angle_deg=40.0, of_deg=130.0)
@@ -68,7 +70,7 @@ def test_warnings_name_mounting_design_file_and_assumptions(made):
 
 def test_record_holds_the_promised_keys_and_only_what_json_can(made, tmp_path):
     found, read, measured, predicted = made
-    comparison_tables.write(tmp_path, found, read, measured, predicted, tolerance=0.5)
+    tables_of_comparison.write(tmp_path, found, read, measured, predicted, tolerance=0.5)
     text = (tmp_path / "comparison.json").read_text()
     held = json.loads(text, parse_constant=lambda constant: pytest.fail(constant))
     assert held["bias_db"] == pytest.approx(found.overall.bias, abs=1e-8)
@@ -84,13 +86,13 @@ def test_record_holds_the_promised_keys_and_only_what_json_can(made, tmp_path):
     assert held["valid_from_hz"] == pytest.approx(FREQUENCY[FREQUENCY > 500.0][0])
     assert held["valid_to_hz"] == pytest.approx(FREQUENCY[-1])
     assert {band["octave_hz"] for band in held["bands"]} == {500.0, 1000.0, 2000.0, 4000.0, 8000.0, 16000.0}
-    no_verdict = comparison_tables.record(found, read, measured, predicted, tolerance=None)
+    no_verdict = tables_of_comparison.record(found, read, measured, predicted, tolerance=None)
     assert (no_verdict["tolerance_db"], no_verdict["within"]) == (None, None)
 
 
 def test_nothing_known_is_null(tmp_path):
     found = compare(field(1.0, off_axis=[0, 30]), field(1.0, off_axis=[0, 30]))
-    held = comparison_tables.record(
+    held = tables_of_comparison.record(
         found, ReadOff(found), stored(field(1.0, off_axis=[0, 30])), stored(cap(0.3)), tolerance=1.0
     )
     assert (held["correlation"], held["index_rms_db"], held["sound_power_rms_db"]) == (None, None, None)
@@ -98,7 +100,7 @@ def test_nothing_known_is_null(tmp_path):
 
 def test_table_holds_every_cell(made, tmp_path):
     found, read, measured, predicted = made
-    comparison_tables.write(tmp_path, found, read, measured, predicted, tolerance=None)
+    tables_of_comparison.write(tmp_path, found, read, measured, predicted, tolerance=None)
     lines = (tmp_path / "deviation.csv").read_text().splitlines()
     assert any("caution: vertical at 40°" in line for line in lines if line.startswith("#"))
     rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
@@ -183,10 +185,10 @@ def test_spread_in_words_files_and_on_its_page(tmp_path):
     units["c"] = with_file(units["c"], plane=0, angle_deg=-25.0, of_deg=100.0)
     kept = {name: stored(each, name, mounting="baffle" if name == "b" else "sphere") for name, each in units.items()}
     found = spread(units)
-    warnings = spreading.warnings(found, kept)
+    warnings = tables_of_spread.warnings(found, kept)
     assert 'the mountings differ (a "sphere", b "baffle", c "sphere")' in warnings[0]
     assert warnings[1].startswith("c: horizontal at -25° differs from a by ")
-    spreading.write(tmp_path, found, kept, warnings)
+    tables_of_spread.write(tmp_path, found, kept, warnings)
     held = json.loads((tmp_path / "spread.json").read_text(), parse_constant=lambda constant: pytest.fail(constant))
     assert held["standard_deviation_db"] == pytest.approx(found.figures().standard_deviation, abs=1e-8)
     assert held["largest"]["off_axis_deg"] == pytest.approx(-25.0)

@@ -13,8 +13,9 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equalisation import Equalisation, FirWish, equalise
 from evenflare.dsp.equaliser import Aim
 from evenflare.dsp.fit import Limits
-from evenflare.report.filters import equalising, equalising_figures, equalising_tables
+from evenflare.report.filters import equalising, equalising_figures
 from evenflare.report.kit import sheet
+from evenflare.results import equaliser
 from evenflare.units import DEGREE
 from reports import Page
 
@@ -71,8 +72,8 @@ def test_nothing_left_alone_is_said() -> None:
 
 
 def test_curves_are_lowered_by_the_correction_in_every_direction(found) -> None:
-    columns = equalising_tables.columns(found)
-    for name in equalising_tables.SHOWN:
+    columns = equaliser.columns(found)
+    for name in equaliser.SHOWN:
         change = columns[f"equalised_{name}"] - columns[name]
         np.testing.assert_allclose(change, columns["correction_db"], atol=1e-9, err_msg=name)
     assert np.nanmin(columns["left_alone_db"]) == pytest.approx(-9.0, abs=1.0)

@@ -10,10 +10,10 @@ import numpy as np
 import pytest
 
 import evenflare
+from evenflare import words
 from evenflare.commands import designs, searching
 from evenflare.design.file import Design, default_observation
 from evenflare.objective import Score
-from evenflare.report.kit import words
 from evenflare.report.waveguide import drawing, page, rows
 from evenflare.search import SearchResult, plan
 from evenflare.search.worker import Outcome

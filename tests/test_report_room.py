@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 
 from evenflare.report.kit import canvas
-from evenflare.report.room import room, room_figures, room_tables
-from evenflare.report.room.room_tables import Heard
+from evenflare.report.room import room, room_figures
 from evenflare.room.paths import fine_bands, observed_bands
 from evenflare.room.response import respond
+from evenflare.studies import seats
+from evenflare.studies.seats import DesignInRoom
 from room_shared import forward, pattern, rising, room_of
 
 SEATS = ((3.9, 1.4, 1.1), (2.9, 3.2, 1.1))
@@ -19,38 +20,38 @@ SOURCE = rising(pattern(forward), -1.0)
 
 
 @pytest.fixture(scope="module")
-def one() -> Heard:
+def one() -> DesignInRoom:
     gain = 10 ** (0.1 * 3.0 * np.log2(fine_bands(observed_bands(SOURCE)) / 1000.0))
     response = respond(room_of(0.2, seats=SEATS, order=4), SOURCE, filtering=gain)
-    return Heard("box <one>", "0123456789ab", "solved", "equaliser.json", (500.0, 8000.0), response)
+    return DesignInRoom("box <one>", "0123456789ab", "solved", "equaliser.json", (500.0, 8000.0), response)
 
 
 @pytest.fixture(scope="module")
-def other(one) -> Heard:
-    return Heard("second", "", "measured", "", (200.0, 15849.0), respond(one.response.room, pattern(forward)))
+def other(one) -> DesignInRoom:
+    return DesignInRoom("second", "", "measured", "", (200.0, 15849.0), respond(one.response.room, pattern(forward)))
 
 
 def test_trend_is_that_of_a_straight_level():
     f = np.geomspace(200.0, 16e3, 20)
     level = -1.5 * np.log2(f) + 40.0
-    assert room_tables.trend(f, level, (500.0, 8000.0)) == pytest.approx((-1.5, 0.0), abs=1e-9)
+    assert seats.trend(f, level, (500.0, 8000.0)) == pytest.approx((-1.5, 0.0), abs=1e-9)
 
 
 def test_filter_tilts_all_three_curves_by_its_own_slope(one):
-    band = room_tables.shared_band([one])
+    band = seats.shared_band([one])
     f = one.response.thirds.frequency
-    after, before = (room_tables.matters(one.response, filtered=each) for each in (True, False))
-    assert set(after) == set(room_tables.MATTERS)
+    after, before = (seats.matters(one.response, filtered=each) for each in (True, False))
+    assert set(after) == set(seats.MATTERS)
     for name in after:
-        tilt = room_tables.trend(f, after[name], band)[0] - room_tables.trend(f, before[name], band)[0]
+        tilt = seats.trend(f, after[name], band)[0] - seats.trend(f, before[name], band)[0]
         # The filter's own 3 dB per octave; inside a third it weighs the curve's own slope.
         assert tilt == pytest.approx(3.0, abs=0.03)
 
 
 def test_shared_band_is_where_all_are_counted(one, other):
-    assert room_tables.shared_band([one, other]) == (500.0, 8000.0)
+    assert seats.shared_band([one, other]) == (500.0, 8000.0)
     apart = dataclasses.replace(other, band=(9000.0, 16000.0))
-    assert room_tables.shared_band([one, apart]) == (500.0, 8000.0)
+    assert seats.shared_band([one, apart]) == (500.0, 8000.0)
 
 
 def test_words_say_where_the_estimate_parts(one):

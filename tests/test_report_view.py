@@ -15,6 +15,7 @@ from evenflare.closed_forms import elliptical_piston_pattern
 from evenflare.directivity.types import Directivity, in_directions
 from evenflare.report.kit import scene, wall
 from evenflare.report.waveguide import balloon, page, view
+from evenflare.studies import directions
 from evenflare.units import DEGREE, MILLIMETRE, amplitude_db
 from evenflare.waveguide import Waveguide
 from oblong_shapes import CANDIDATE, OBLONG_BENCHMARK
@@ -81,28 +82,29 @@ def test_cells_of_a_balloon_have_the_mean_level_of_their_corners() -> None:
 
 
 def test_balloon_needs_planes_and_angles_closely_enough() -> None:
-    assert balloon.drawable(seen())
-    assert balloon.drawable(piston())
-    assert not balloon.drawable(seen((0.0, 45.0, 90.0)))
-    assert not balloon.drawable(seen(tuple(range(0, 76, 15))))
-    assert not balloon.drawable(piston(step_deg=30.0))
+    assert directions.drawable(seen())
+    assert directions.drawable(piston())
+    assert not directions.drawable(seen((0.0, 45.0, 90.0)))
+    assert not directions.drawable(seen(tuple(range(0, 76, 15))))
+    assert not directions.drawable(piston(step_deg=30.0))
     short = dataclasses.replace(piston().observation, off_axis=np.arange(0.0, 61.0, 5.0) * DEGREE)
-    assert not balloon.drawable(dataclasses.replace(piston(), observation=short, pressure=piston().pressure[..., :13]))
+    cut_off = dataclasses.replace(piston(), observation=short, pressure=piston().pressure[..., :13])
+    assert not directions.drawable(cut_off)
 
 
 def test_dense_observation_adds_directions_and_its_part_takes_them_off_again() -> None:
     coarse = seen((0.0, 30.0000001, 90.0), step_deg=22.5)
-    dense = balloon.dense(coarse.observation)
+    dense = directions.dense(coarse.observation)
     # To rounding 30 degrees stands there already.
     np.testing.assert_allclose(dense.plane / DEGREE, DENSE, atol=1e-6)
     assert {0.0, 5.0, 22.5, 90.0, 180.0} <= set(np.round(dense.off_axis / DEGREE, 9).tolist())
     np.testing.assert_array_equal(dense.frequency, coarse.observation.frequency)
     whole = elliptical_piston(FREQUENCY, observation=dense)
-    assert balloon.drawable(whole)
+    assert directions.drawable(whole)
     again = in_directions(whole, coarse.observation)
     assert again.observation is coarse.observation
     np.testing.assert_array_equal(again.pressure, coarse.pressure)
-    assert balloon.dense(piston().observation).plane.size == 1
+    assert directions.dense(piston().observation).plane.size == 1
     with pytest.raises(ValueError, match="not observed"):
         in_directions(coarse, dense)
 

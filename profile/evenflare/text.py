@@ -124,6 +124,14 @@ def quoted(text: str) -> str:
     return '"' + shown.replace('"', '""') + '"' if any(each in shown for each in ',"\n') else shown
 
 
+def table(columns: Iterable[str], rows: Iterable[Iterable[str]], *, header: Iterable[str] = ()) -> str:
+    """The text of a CSV file: `header` by `comments`, the names of the columns, a line a row.
+
+    rows : of cells as they stand in the file; whatever a user wrote by `quoted`.
+    """
+    return "\n".join([*comments(header), ",".join(columns), *map(",".join, rows)]) + "\n"
+
+
 def added(name: str, ending: str) -> str:
     """A name with more at its end, shortened so that it is one."""
     room = LONGEST_NAME - len(ending)

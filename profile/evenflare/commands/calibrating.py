@@ -119,10 +119,11 @@ def mismatches(design: Design, stored: Stored) -> list[str]:
 def _write(
     found: Calibration, design: Design, origin: Origin, doubts: list[str], folder: Path, *, command: str
 ) -> Calibrated:
-    from evenflare.measurement.calibrated_file import FILE, calibrated_toml, columns
+    from evenflare.measurement.calibrated_file import FILE, calibrated_toml
     from evenflare.report.kit import canvas
     from evenflare.report.measurement import calibration
-    from evenflare.results import tables
+    from evenflare.results import formats
+    from evenflare.results.calibration import columns
 
     drawn = calibration.pictures(found)
     warnings = [*calibration.caution_lines(found), *doubts]
@@ -144,7 +145,7 @@ def _write(
     ]
     with files.together():
         files.write_text(folder / FILE, calibrated_toml(found, origin, design.waveguide))
-        files.write_text(folder / TABLE, tables.csv_text(columns(found), header=header))
+        files.write_text(folder / TABLE, formats.csv_text(columns(found), header=header))
         text = calibration.page(
             found,
             drawn,

@@ -52,7 +52,9 @@ def compare_command(
     """
     from evenflare.measurement.compare import compare
     from evenflare.measurement.read_off import ReadOff
-    from evenflare.report.measurement import comparison, comparison_figures, comparison_tables
+    from evenflare.report.measurement import comparison as words
+    from evenflare.report.measurement import comparison_figures
+    from evenflare.results import comparison
 
     _check_apart(folder, [measured_path, predicted_path])
     measured, predicted = read_directivity(measured_path), read_directivity(predicted_path)
@@ -69,20 +71,20 @@ def compare_command(
         *((name, "picture") for name in drawn),
     ]
     with files.together():
-        comparison_tables.write(folder, found, read, measured, predicted, tolerance=tolerance)
-        text = comparison.page(
+        comparison.write(folder, found, read, measured, predicted, tolerance=tolerance)
+        text = words.page(
             found,
             read,
             measured,
             predicted,
             tolerance=tolerance,
-            shown=_saved(drawn, folder, comparison.caption),
+            shown=_saved(drawn, folder, words.caption),
             written=written,
             command=command,
         )
         files.write_text(folder / "report.html", text)
     return Compared(
-        [*comparison.lines(found, read, tolerance=tolerance), comparison.normalisation(found)],
+        [*words.lines(found, read, tolerance=tolerance), comparison.normalisation(found)],
         comparison.warnings(found, measured, predicted),
         written,
         tolerance is None or found.within(tolerance),
@@ -138,9 +140,10 @@ def spread_command(unit_paths: Sequence[Path], folder: Path, *, reference_unit: 
 
 def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, command: str) -> Compared:
     from evenflare.report.measurement import spreading
+    from evenflare.results import spread
 
     drawn = spreading.pictures(found)
-    warnings = spreading.warnings(found, stored)
+    warnings = spread.warnings(found, stored)
     written = [
         ("spread.json", "spread over all, by band and plane, and every unit against the reference unit"),
         ("spread.csv", "mean, standard deviation and range between units over frequency and direction"),
@@ -148,7 +151,7 @@ def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, com
         *((name, "picture") for name in drawn),
     ]
     with files.together():
-        spreading.write(folder, found, stored, warnings)
+        spread.write(folder, found, stored, warnings)
         text = spreading.page(
             found,
             stored,

@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files
-from evenflare.text import comments
 
 if TYPE_CHECKING:
     from evenflare.dsp.joining import Joined
@@ -39,16 +38,17 @@ def crossover_command(path: Path, folder: Path, *, command: str) -> Written:
 
 
 def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str]]:
-    from evenflare.report.filters import crossing, crossing_figures, crossing_tables
+    from evenflare.report.filters import crossing, crossing_figures
     from evenflare.report.kit import canvas
-    from evenflare.results import tables
+    from evenflare.results import crossover, formats, tables
+    from evenflare.results.filters import taps_text
 
     speaker = joined.speaker
     header = [
         f"crossover of: {speaker.name}; waveguide id {speaker.design_id}",
         *(crossing.crossing_words(joined, place) for place in range(len(joined.handovers))),
         *(f"assumed: {each}" for each in speaker.assumed),
-        tables.LOUD,
+        formats.LOUD,
     ]
     units = (
         "units: Hz, dB, degrees; levels re a way's own level on axis in its passband; taken_out: what its own equaliser"
@@ -58,7 +58,7 @@ def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str
     firs = [
         (f"fir_{way}_{rate}.txt", each)
         for rate, made in joined.firs.items()
-        for way, each in zip(crossing_tables.names(joined), made, strict=True)
+        for way, each in zip(crossover.names(joined), made, strict=True)
     ]
     written = [
         (FILE, "all filters by way and sample rate, and what is heard where ways part"),
@@ -73,24 +73,20 @@ def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str
     what = f"Crossover of {speaker.name}, from {speaker.path}."
     lobes = ["vertical lobes", *header, "units: Hz, degrees, dB re on axis; up positive"]
     with files.together():
-        files.write_text(folder / FILE, tables.json_text(crossing_tables.record(joined, command=command)))
-        files.write_text(folder / "coefficients.csv", crossing_tables.coefficients_text(joined, header))
+        files.write_text(folder / FILE, formats.json_text(crossover.record(joined, command=command)))
+        files.write_text(folder / "coefficients.csv", crossover.coefficients_text(joined, header))
         for name, each in firs:
-            about = f"finite impulse response, {each.sample_rate} Hz, latency {each.latency} samples, a tap a line"
-            said = comments([*header, about])
-            files.write_text(folder / name, "\n".join([*said, *map(repr, each.taps.tolist())]) + "\n")
-        curves = tables.csv_text(crossing_tables.columns(joined), header=["crossover curves", *header, units])
+            files.write_text(folder / name, taps_text(each, header))
+        curves = formats.csv_text(crossover.columns(joined), header=["crossover curves", *header, units])
         files.write_text(folder / "crossover_curves.csv", curves)
-        files.write_text(
-            folder / "vertical_lobes.csv", tables.csv_text(crossing_tables.lobe_columns(joined), header=lobes)
-        )
+        files.write_text(folder / "vertical_lobes.csv", formats.csv_text(crossover.lobe_columns(joined), header=lobes))
         tables.write_solution(
             folder / SUM,
-            crossing_tables.coarse(joined.total),
+            crossover.coarse(joined.total),
             name=speaker.name,
             design_id=speaker.design_id,
             provenance={"command": command, "crossover": str(folder / FILE)},
-            cautions=("the sum of all ways behind the crossover, 1 Pa at 1 m from each in its passband", tables.LOUD),
+            cautions=("the sum of all ways behind the crossover, 1 Pa at 1 m from each in its passband", formats.LOUD),
         )
         files.write_text(folder / PAGE, crossing.page(joined, drawn, what=what, written=written, command=command))
         for name, figure in drawn.items():

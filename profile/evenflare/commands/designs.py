@@ -37,8 +37,11 @@ def write_solution(
 ) -> Written:
     """The tables and pictures of a solved design."""
     from evenflare.report.kit import canvas
-    from evenflare.report.waveguide import agreement, balloon, cabinet, figures
+    from evenflare.report.waveguide import agreement, cabinet, figures
     from evenflare.results import tables
+    from evenflare.results.agreement import write_agreement
+    from evenflare.results.cabinet import write_cabinet_effect
+    from evenflare.studies.directions import drawable
 
     name, identity = design.name, design_id(design)
     made = {"command": command, "mounting": design.waveguide.mounting.kind, **sound.record}
@@ -50,20 +53,20 @@ def write_solution(
         ("standard_curves.csv", "the curves of ANSI/CTA-2034-A"),
         ("provenance.json", "how it was solved"),
     ]
-    if not design.waveguide.is_round and balloon.drawable(sound.all_round):
+    if not design.waveguide.is_round and drawable(sound.all_round):
         tables.write_balloon(folder / "balloon.csv", sound.all_round, name=name, design_id=identity, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
     pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
     observation = sound.directivity.observation
     header = [*tables.origin(observation, name, identity), *tables.distance_notes(observation)]
     if sound.agreement is not None:
-        agreement.write(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
+        write_agreement(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
         written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))
         pictures["agreement.png"] = agreement.figure(sound.agreement)
     if sound.cabinet is not None:
         distance = design.observation.distance
         path = folder / "cabinet_effect.csv"
-        cabinet.write(path, sound.cabinet, header=header, cautions=cautions, distance=distance)
+        write_cabinet_effect(path, sound.cabinet, header=header, cautions=cautions, distance=distance)
         written.append(("cabinet_effect.csv", "the same waveguide in a baffle, on a cabinet and free-standing"))
         pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
     for name, figure in pictures.items():

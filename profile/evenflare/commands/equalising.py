@@ -100,16 +100,17 @@ def _with_driver(directivity: Directivity, asked: Asked) -> Directivity:
 
 def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -> Written:
     from evenflare.dsp.filters_file import FILE
-    from evenflare.report.filters import equalising, equalising_figures, equalising_tables
+    from evenflare.report.filters import equalising, equalising_figures
     from evenflare.report.kit import canvas
-    from evenflare.results import tables
+    from evenflare.results import equaliser, formats
+    from evenflare.results.filters import taps_text
 
     header = [
         f"equaliser for: {stored.name}; id {stored.design_id}",
         f"made even: {equalising.aim_words(found)}",
         f"{equalising.fit_words(found)}. {equalising.boost_words(found)}",
         *(f"left alone: {line}" for line in equalising.left_alone_lines(found)),
-        tables.LOUD,
+        formats.LOUD,
     ]
     units = (
         "units: Hz, dB, degrees, ms; levels re 20 uPa as in the directivity, before and, equalised_, behind the"
@@ -128,17 +129,17 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
         (PAGE, "all of it on one page"),
         *((name, "picture") for name in drawn),
     ]
-    record = equalising_tables.record(
+    record = equaliser.record(
         found, name=stored.name, design_id=stored.design_id, directivity=str(stored.path), command=command
     )
     what = f"Equaliser for {stored.name}, from the directivity in {stored.path}."
     with files.together():
-        files.write_text(folder / FILE, tables.json_text(record))
-        files.write_text(folder / "coefficients.csv", equalising_tables.coefficients_text(found, header))
+        files.write_text(folder / FILE, formats.json_text(record))
+        files.write_text(folder / "coefficients.csv", equaliser.coefficients_text(found, header))
         for rate, made in found.made.items():
             _write_wav(folder / f"fir_{rate}.wav", made)
-            files.write_text(folder / f"fir_{rate}.txt", equalising_tables.taps_text(made, header))
-        curves = tables.csv_text(equalising_tables.columns(found), header=["equalised curves", *header, units])
+            files.write_text(folder / f"fir_{rate}.txt", taps_text(made.taps, header))
+        curves = formats.csv_text(equaliser.columns(found), header=["equalised curves", *header, units])
         files.write_text(folder / "equalised_curves.csv", curves)
         page = equalising.page(found, drawn, title=stored.name, what=what, written=written, command=command)
         files.write_text(folder / PAGE, page)
@@ -147,7 +148,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
     lines = [
         f"Made even: {equalising.aim_words(found)}",
         equalising.fit_words(found),
-        equalising.apart_words(found),
+        equaliser.apart_words(found),
         equalising.boost_words(found),
         *(f"Left alone: {line}" for line in equalising.left_alone_lines(found)),
         *(f"FIR {equalising.time_words(found, made)}" for made in found.made.values()),

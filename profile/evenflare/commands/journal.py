@@ -69,10 +69,11 @@ def _text(option: str, given: str, rule: Callable[[str], str]) -> str:
 def told(journal: Path, form: Literal["list", "csv", "export"]) -> str:
     """The journal as lines, as CSV, or with everything in it in words ("export")."""
     from evenflare.report.measurement import prototypes
+    from evenflare.results.journal import csv_text
 
     found = log.entries(journal)
     if form == "csv":
-        return prototypes.csv_text(found, header=_header(journal)).rstrip("\n")
+        return csv_text(found, header=_header(journal)).rstrip("\n")
     return prototypes.list_text(found) if form == "list" else prototypes.full_text(found)
 
 
@@ -80,11 +81,12 @@ def write_history(journal: Path, folder: Path) -> list[tuple[str, str]]:
     """The picture of how the deviation shrank, and the journal as CSV and text, all or nothing."""
     from evenflare.report.kit import canvas
     from evenflare.report.measurement import prototypes
+    from evenflare.results.journal import csv_text
 
     found = log.entries(journal)
     with files.together():
         canvas.save(prototypes.figure(found), folder / "journal.png")
-        files.write_text(folder / "journal.csv", prototypes.csv_text(found, header=_header(journal)))
+        files.write_text(folder / "journal.csv", csv_text(found, header=_header(journal)))
         files.write_text(folder / "journal.txt", prototypes.full_text(found) + "\n")
     return [
         ("journal.png", "how the deviation shrank, and which change did it"),

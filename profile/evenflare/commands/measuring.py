@@ -71,7 +71,7 @@ def _write(
     from evenflare.measurement.responses_written import write_responses
     from evenflare.report.kit import canvas
     from evenflare.report.waveguide import measured
-    from evenflare.results import tables
+    from evenflare.results import formats, tables
 
     own = {"name": session.name, "design_id": record["design_id"]}
     mounting = session.rig.mounting
@@ -79,11 +79,11 @@ def _write(
     cautions = [
         f"measured: session {record['session']}; what was assumed stands in session.json",
         *(f"caution: {each}" for each in record["warnings"]),
-        tables.LOUD,
+        formats.LOUD,
     ]
     tables.write_solution(folder, directivity, **own, provenance=made, cautions=cautions, by_plane=True)
     write_sofa(directivity, folder / "directivity.sofa", **own, mounting=mounting)
-    files.write_text(folder / "session.json", tables.json_text(record))
+    files.write_text(folder / "session.json", formats.json_text(record))
     written = [
         ("directivity.csv", "level and phase over frequency and angle"),
         ("summary.csv", "index, beamwidth, level and power over frequency"),
@@ -104,8 +104,8 @@ def _write(
 
 def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -> list[str]:
     """What a user wants to know first."""
-    from evenflare.report.waveguide.agreement import valid_words
     from evenflare.results import tables
+    from evenflare.studies.trust import valid_words
 
     observation = directivity.observation
     what = {"impulse_response": "impulse responses", "sweep": "sweeps", "response": "responses"}[session.kind]

@@ -8,7 +8,7 @@ from pathlib import Path
 from evenflare import files
 from evenflare.files import InputError
 from evenflare.measurement.plan import Place, Plan, plan
-from evenflare.units import CELSIUS_ZERO, DEGREE, PERCENT
+from evenflare.units import CELSIUS_ZERO, PERCENT
 
 
 @dataclass(frozen=True)
@@ -43,6 +43,7 @@ def plan_command(
 
 def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tuple[str, str]]:
     from evenflare.report.measurement import checklist
+    from evenflare.results.plan import angles_text
 
     session = folder / "session.toml"
     if files.is_file(session):
@@ -54,34 +55,13 @@ def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tup
     ]
     with files.together():
         files.write_text(folder / "plan.html", checklist.page(found, written=written, command=command, told=told))
-        files.write_text(folder / "angles.csv", _angles(found))
+        files.write_text(folder / "angles.csv", angles_text(found))
         files.write_text(session, _session(found))
     return written
 
 
-def _angles(found: Plan) -> str:
-    from evenflare.measurement.orbits import PLANE_NAMES
-    from evenflare.report.measurement.checklist import file_name
-
-    azimuths = {name: degrees for degrees, name in PLANE_NAMES.items()}
-    repeats = found.place.repeats
-    rows = [
-        f"{azimuths[plane]},{round(angle / DEGREE, 3) + 0.0:g},{repeat},{file_name(plane, angle, repeat, repeats)}"
-        for plane, angles in found.angles.items()
-        for angle in angles
-        for repeat in range(1, repeats + 1)
-    ]
-    head = (
-        "# readings to be taken, in order\n"
-        "# units: degrees; azimuth 0 is horizontal, 90 vertical; off axis + toward the listener's right, or up\n"
-        "# caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears\n"
-        "azimuth_deg,off_axis_deg,repeat,file\n"
-    )
-    return head + "\n".join(rows) + "\n"
-
-
 def _session(found: Plan) -> str:
-    from evenflare.report.measurement.checklist import NAMES
+    from evenflare.results.plan import NAMES
 
     place = found.place
     ending = "_{repeat}" if place.repeats > 1 else ""

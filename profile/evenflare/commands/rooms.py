@@ -17,8 +17,8 @@ from evenflare.schema import counted, gathered
 
 if TYPE_CHECKING:
     from evenflare.dsp.filters_file import Equaliser
-    from evenflare.report.room.room_tables import Heard
     from evenflare.room.room import Room
+    from evenflare.studies.seats import DesignInRoom
 
 FILE, PAGE = "room.json", "room.html"
 MOST_DESIGNS = 2
@@ -94,11 +94,11 @@ def _names(stored: Sequence[Stored]) -> list[str]:
     return names if len(set(names)) == len(names) else [f"{each.name} ({each.path})" for each in stored]
 
 
-def _heard(stored: Stored, name: str, room: Room, equaliser: Equaliser | None) -> Heard:
+def _heard(stored: Stored, name: str, room: Room, equaliser: Equaliser | None) -> DesignInRoom:
     """A directivity in the room, through its equaliser."""
-    from evenflare.report.room.room_tables import Heard
     from evenflare.room.paths import fine_bands, observed_bands
     from evenflare.room.response import respond
+    from evenflare.studies.seats import DesignInRoom
 
     try:
         filtering = None
@@ -114,7 +114,7 @@ def _heard(stored: Stored, name: str, room: Room, equaliser: Equaliser | None) -
         low, high = max(low, equaliser.band[0]), min(high, equaliser.band[1])
     band = (low, high) if high >= 2.0 * low else (float(counted[0]), float(counted[-1]))
     used = "" if equaliser is None else str(equaliser.path)
-    return Heard(name, stored.design_id, str(stored.path), used, band, response)
+    return DesignInRoom(name, stored.design_id, str(stored.path), used, band, response)
 
 
 def _misfits(stored: Sequence[Stored], equalisers: Sequence[Equaliser]) -> list[str]:
@@ -126,10 +126,11 @@ def _misfits(stored: Sequence[Stored], equalisers: Sequence[Equaliser]) -> list[
     ]
 
 
-def _write(designs: Sequence[Heard], room_path: Path, folder: Path, *, command: str) -> list[tuple[str, str]]:
+def _write(designs: Sequence[DesignInRoom], room_path: Path, folder: Path, *, command: str) -> list[tuple[str, str]]:
     from evenflare.report.kit import canvas
-    from evenflare.report.room import room, room_figures, room_tables
-    from evenflare.results import tables
+    from evenflare.report.room import room, room_figures
+    from evenflare.results import formats
+    from evenflare.results import room as room_tables
 
     drawn = room_figures.pictures(designs)
     shown = {name: canvas.png(figure) for name, figure in drawn.items()}
@@ -145,7 +146,7 @@ def _write(designs: Sequence[Heard], room_path: Path, folder: Path, *, command: 
             f"{room.evenness_words(response)}",
             "units: Hz, dB, s; levels re 20 uPa, sound power re 1 pW, for the drive of the directivity",
             f"seats: {seats}",
-            tables.LOUD,
+            formats.LOUD,
         ]
         for name, columns, what in (
             ("seats", room_tables.seat_columns(response.thirds), "each seat in third-octaves"),
@@ -153,7 +154,7 @@ def _write(designs: Sequence[Heard], room_path: Path, folder: Path, *, command: 
             ("room_curves", room_tables.room_columns(response), "what the seats share, the estimate, and the room"),
         ):
             about = what if len(designs) == 1 else f"{what}: {each.name}"
-            texts[f"{name}{end}.csv"] = (about, tables.csv_text(columns, header=[what, *header]))
+            texts[f"{name}{end}.csv"] = (about, formats.csv_text(columns, header=[what, *header]))
     written = [
         (FILE, "numbers by design and seat"),
         *((name, about) for name, (about, _) in texts.items()),
@@ -163,7 +164,7 @@ def _write(designs: Sequence[Heard], room_path: Path, folder: Path, *, command: 
     what = f"{' and '.join(each.path for each in designs)} in the room of {room_path}."
     with files.together():
         record = room_tables.record(designs, room_path=str(room_path), command=command)
-        files.write_text(folder / FILE, tables.json_text(record))
+        files.write_text(folder / FILE, formats.json_text(record))
         for name, (_, text) in texts.items():
             files.write_text(folder / name, text)
         page = room.page(designs, drawn, shown=shown, what=what, written=written, command=command)

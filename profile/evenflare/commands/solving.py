@@ -18,8 +18,8 @@ from evenflare.radiation import method_for
 from evenflare.target.target import Target
 
 if TYPE_CHECKING:
-    from evenflare.report.waveguide.agreement import Agreement
-    from evenflare.report.waveguide.cabinet import CabinetEffect
+    from evenflare.studies.agreement import Agreement
+    from evenflare.studies.cabinet import CabinetEffect
 
 ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
 
@@ -79,11 +79,11 @@ def heard(
     method : None for the one that solves the design's mounting as it is.
     target : in whose range of frequencies the methods must agree.
     """
-    from evenflare.report.waveguide import balloon
+    from evenflare.studies.directions import dense
 
     chosen = method or method_for(design.waveguide.mounting)
     start = time.monotonic()
-    everywhere = replace(design, observation=balloon.dense(design.observation))
+    everywhere = replace(design, observation=dense(design.observation))
     all_round = solved(path, everywhere, setting, chosen)
     sound = Heard(in_directions(all_round, design.observation), all_round, time.monotonic() - start)
     if not design.waveguide.is_round:
@@ -95,37 +95,16 @@ def heard(
 
 def _compared(sound: Heard, design: Design, method: radiation.Method, target: Target | None) -> Heard:
     """With the other method's answer, and other mountings'. `design` is observed as the sound is from all round."""
-    from evenflare.report.waveguide.agreement import Agreement
+    from evenflare.studies.agreement import compared, other_method
+    from evenflare.studies.cabinet import cabinet_effect
 
-    other: radiation.Method = "march" if method == "boundary_elements" else "boundary_elements"
-    cabinet = _cabinet(design)
+    cabinet = cabinet_effect(design)
     try:
-        second = radiation.solve(design, method=other)
-        both = {method: sound.all_round, other: second}
-        agreement = Agreement(
-            both["march"],
-            both["boundary_elements"],
-            design.waveguide.mounting,
-            None if target is None else (float(target.frequency[0]), float(target.frequency[-1])),
-        )
+        agreement = compared(design, sound.all_round, method, target=target)
     except (ValueError, ArithmeticError) as error:
-        return replace(sound, alone=f"{other.replace('_', ' ')} cannot solve it: {error}", cabinet=cabinet)
+        other = other_method(method).replace("_", " ")
+        return replace(sound, alone=f"{other} cannot solve it: {error}", cabinet=cabinet)
     return replace(sound, agreement=agreement, cabinet=cabinet)
-
-
-def _cabinet(design: Design) -> CabinetEffect | None:
-    """The waveguide in each mounting, by boundary elements; None where fewer than two can be solved."""
-    from evenflare.report.waveguide import cabinet
-
-    observation = replace(design.observation, frequency=cabinet.chosen(design.observation.frequency))
-    found, missing = [], []
-    for case in cabinet.cases(design.waveguide):
-        mounted = replace(design, waveguide=replace(design.waveguide, mounting=case.mounting), observation=observation)
-        try:
-            found.append((case, radiation.solve(mounted, method="boundary_elements", setting="screen")))
-        except (ValueError, ArithmeticError) as error:
-            missing.append(f"{cabinet.NAMES[case.name]} it cannot be shown ({error})")
-    return cabinet.effect(found, missing) if len(found) > 1 else None
 
 
 def method_warnings(path: Path, method: radiation.Method | None) -> list[str]:
@@ -140,8 +119,8 @@ def method_warnings(path: Path, method: radiation.Method | None) -> list[str]:
 
 def found_lines(sound: Heard) -> list[str]:
     """By which method, how exact, and over which frequencies; and how the other method agrees."""
-    from evenflare.report.kit.words import errors_at_most
-    from evenflare.report.waveguide.agreement import METHODS, valid_words
+    from evenflare.studies.agreement import METHODS
+    from evenflare.studies.trust import errors_at_most, valid_words
 
     found = sound.directivity
     lines = [f"Method: {METHODS[found.provenance['method']]}, valid {valid_words(found)}"]
@@ -155,7 +134,7 @@ def found_lines(sound: Heard) -> list[str]:
 
 def agreement_lines(sound: Heard) -> list[str]:
     """How the methods agree, or why they were not compared."""
-    from evenflare.report.waveguide.agreement import valid_words
+    from evenflare.studies.trust import valid_words
 
     if sound.agreement is None:
         return [f"Not compared: {sound.alone}"] if sound.alone else []

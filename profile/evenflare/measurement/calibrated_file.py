@@ -1,4 +1,4 @@
-"""A calibration as a file that design and target files name, as columns, and read back in short."""
+"""A calibration as a file that design and target files name, and read back in short."""
 
 from __future__ import annotations
 
@@ -15,7 +15,6 @@ from evenflare.design.keys import driver_keys
 from evenflare.files import InputError
 from evenflare.measurement.calibration import Calibration, Figures
 from evenflare.measurement.unknowns import IMPEDANCE, MEANS, WIDTHS, left_out
-from evenflare.metrics import levels_re_on_axis
 from evenflare.schema import parsed
 from evenflare.text import added
 from evenflare.units import DEGREE, FloatArray
@@ -124,24 +123,6 @@ def deviations(calibration: Calibration) -> dict[str, Figures]:
         f"{angles}_{when}": calibration.figures(predicted, held_out=angles == "held_out")
         for angles in ("fitted_angles", "held_out")
         for when, predicted in both.items()
-    }
-
-
-def columns(calibration: Calibration) -> dict[str, FloatArray]:
-    """One row per frequency, plane and angle that was compared: levels re on axis and deviations, dB."""
-    observation = calibration.measured.observation
-    axes = np.meshgrid(observation.frequency, observation.plane, observation.off_axis, indexing="ij")
-    mine = calibration.cells
-    held = np.broadcast_to(calibration.held_out, mine.shape)
-    before, after = (calibration.deviation(each) for each in (calibration.before, calibration.after))
-    return {
-        "frequency_hz": axes[0][mine],
-        "azimuth_deg": axes[1][mine] / DEGREE,
-        "off_axis_deg": axes[2][mine] / DEGREE,
-        "measured_level_db": levels_re_on_axis(calibration.measured)[mine],
-        "before_deviation_db": before[mine],
-        "after_deviation_db": after[mine],
-        "held_out": held[mine].astype(np.float64),
     }
 
 

@@ -1,9 +1,8 @@
-"""The tables of a result: columns in the units that their names say, and the CSV and JSON files that hold them."""
+"""The tables of a solution: columns in the units that their names say, and the CSV and JSON files that hold them."""
 
 from __future__ import annotations
 
-import json
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import fields
 from pathlib import Path
 from typing import Any
@@ -14,8 +13,8 @@ from evenflare import files, metrics
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.source import WORDS
+from evenflare.results.formats import LOUD, Columns, csv_text, json_text
 from evenflare.target.target import Target, wanted_beamwidth, wanted_index
-from evenflare.text import comments
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
@@ -26,10 +25,6 @@ from evenflare.units import (
 )
 from evenflare.waveguide import Driver
 
-Columns = dict[str, FloatArray]
-"""Columns of one table by name, all of one length; nan where a value does not apply."""
-
-LOUD = "caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears"
 TWO_PLANES = (
     "alike on both sides of the horizontal and of the vertical plane: what is written at an azimuth from 0 to 90"
     " degrees holds at 180 minus it, at 180 plus it and at minus it as well"
@@ -43,10 +38,6 @@ ERRORS_TOLD = (
 """Header lines of what is told of errors."""
 
 _DIRECTIONS = "units: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical; valid 1 where the result can be trusted"
-_DECIMALS = {"hz": 4, "deg": 3, "db": 4, "percent": 4}
-"""By the last part of a column's name; other numbers get six significant digits."""
-_AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
-"""Columns without trailing zeros: they are mostly round numbers."""
 
 
 def predicted(driver: Driver) -> tuple[str, str]:
@@ -305,35 +296,3 @@ def _space(directivity: Directivity) -> list[str]:
 
 def _symmetry(observation: Observation) -> list[str]:
     return [TWO_PLANES] if observation.symmetry == "two_planes" else []
-
-
-def csv_text(columns: Mapping[str, FloatArray], *, header: Iterable[str]) -> str:
-    """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where nan."""
-    lines = comments(header)
-    lines.append(",".join(columns))
-    written = [[_written(name, value) for value in values] for name, values in columns.items()]
-    lines += [",".join(row) for row in zip(*written, strict=True)]
-    return "\n".join(lines) + "\n"
-
-
-def json_text(record: Mapping[str, Any]) -> str:
-    """A record as indented JSON; numpy's numbers and arrays as plain ones."""
-    return json.dumps(record, indent=2, default=plain, ensure_ascii=False) + "\n"
-
-
-def _written(name: str, value: float) -> str:
-    if not np.isfinite(value):
-        return ""
-    if name == "valid":
-        return str(int(value))
-    decimals = _DECIMALS.get(name.rsplit("_", 1)[-1])
-    # Adding zero turns -0.0 into 0.0.
-    text = f"{value:.6g}" if decimals is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if name in _AXES else text
-
-
-def plain(value: Any) -> Any:
-    """A value that JSON cannot hold as one that it can."""
-    if isinstance(value, np.generic | np.ndarray):
-        return value.tolist()
-    return str(value)

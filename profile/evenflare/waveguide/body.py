@@ -15,6 +15,7 @@ from evenflare.waveguide.curve import drawn
 from evenflare.waveguide.meridian import TOUCH, Frame, Meridian, Piece, joined, path
 from evenflare.waveguide.vertices import CORNER
 from evenflare.waveguide.walls import Arc, Line
+from evenflare.words import mm
 
 SEAT = 5 * MILLIMETRE
 """Of a body behind the throat plane at least: the driver's face needs something to sit on (common practice, no
@@ -68,20 +69,20 @@ class RoundCabinet:
         (z, r), radius, edge = rim, 0.5 * self.diameter, _rounding(self.edge_radius)
         if radius < r - TOUCH:
             raise ValueError(
-                f"{_given('diameter_mm', self.diameter)}: must be at least the mouth's, {_mm(2 * r)}. Raise it, or make"
+                f"{_given('diameter_mm', self.diameter)}: must be at least the mouth's, {mm(2 * r)}. Raise it, or make"
                 " the mouth smaller"
             )
         if self.depth < depth + SEAT - TOUCH:
             raise ValueError(
-                f"{_given('depth_mm', self.depth)}: must be at least {_mm(depth + SEAT)}, the waveguide's"
-                f" {_mm(depth)} and {_mm(SEAT)} for the driver's seat. Raise it, or make the waveguide shallower"
+                f"{_given('depth_mm', self.depth)}: must be at least {mm(depth + SEAT)}, the waveguide's"
+                f" {mm(depth)} and {mm(SEAT)} for the driver's seat. Raise it, or make the waveguide shallower"
             )
         largest = min(radius - r, 0.5 * self.depth)
         if not -TOUCH <= edge <= largest + TOUCH:
             what = "what the mouth leaves of the front" if radius - r < 0.5 * self.depth else "half of depth_mm"
             other = "diameter_mm" if radius - r < 0.5 * self.depth else "depth_mm"
             raise ValueError(
-                f"{_given('edge_radius_mm', edge)}: must be 0 to {_mm(largest)}, {what}. Lower it, or raise {other}"
+                f"{_given('edge_radius_mm', edge)}: must be 0 to {mm(largest)}, {what}. Lower it, or raise {other}"
             )
         back = z - self.depth
         return _kept(
@@ -116,12 +117,12 @@ class RolledShell:
         back, corner = z - depth - self.back_depth, 0.5 * self.back_diameter
         if self.back_depth < SEAT - TOUCH:
             raise ValueError(
-                f"{_given('back_depth_mm', self.back_depth)}: must be at least {_mm(SEAT)}, behind the throat plane,"
+                f"{_given('back_depth_mm', self.back_depth)}: must be at least {mm(SEAT)}, behind the throat plane,"
                 " for the driver's seat. Raise it"
             )
         if not 0.0 <= radius < 0.5 * (z - back) - TOUCH:
             raise ValueError(
-                f"{_given('rim_radius_mm', radius)}: must be 0 to {_mm(0.5 * (z - back))}, half of the way from the"
+                f"{_given('rim_radius_mm', radius)}: must be 0 to {mm(0.5 * (z - back))}, half of the way from the"
                 " mouth to the back. Lower it, or raise back_depth_mm"
             )
         # The tangent from the back's corner to the rim's circle, which lies to the left of it.
@@ -134,7 +135,7 @@ class RolledShell:
         largest = min(length, corner) / slope
         if not -TOUCH <= edge <= largest + TOUCH:
             raise ValueError(
-                f"{_given('back_edge_radius_mm', edge)}: must be 0 to {_mm(largest)}, so that taper and back have room"
+                f"{_given('back_edge_radius_mm', edge)}: must be 0 to {mm(largest)}, so that taper and back have room"
                 " for it. Lower it, or raise back_diameter_mm"
             )
         end = back - edge * slope * math.cos(angle), corner - edge * slope * math.sin(angle)
@@ -193,14 +194,14 @@ class BodyPoints:
         points = np.array(self.points) + np.array([rim[0] - depth, 0.0])
         apart = float(np.hypot(*(points[0] - rim)))
         if apart > RIM + self.smooth:
-            first, wanted = (f"z_mm = {_mm(z + depth - rim[0])}, r_mm = {_mm(r)}" for z, r in (points[0], rim))
+            first, wanted = (f"z_mm = {mm(z + depth - rim[0])}, r_mm = {mm(r)}" for z, r in (points[0], rim))
             raise ValueError(
                 f"{POINTS} the first point lies at {first}: must be the mouth's rim, at {wanted}, to"
-                f" {_mm(RIM)}. Correct it; z counts from the throat plane"
+                f" {mm(RIM)}. Correct it; z counts from the throat plane"
             )
         points[0], points[-1, 1] = rim, 0.0
         if points[-1, 0] > rim[0] - depth - TOUCH:
-            last = _mm(points[-1, 0] + depth - rim[0])
+            last = mm(points[-1, 0] + depth - rim[0])
             raise ValueError(
                 f"{POINTS} the last point lies at z_mm = {last}: must be below 0, behind the throat plane. Move the"
                 " back behind the driver's exit"
@@ -222,7 +223,7 @@ def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:
     shell = dense(pieces)
     if shell.r.min() < -TOUCH:
         raise ValueError(
-            f"{named} meets the axis between its points at z_mm = {_mm(float(shell.z[shell.r.argmin()]))}: must stay"
+            f"{named} meets the axis between its points at z_mm = {mm(float(shell.z[shell.r.argmin()]))}: must stay"
             " above it up to the last. Give more points there"
         )
     outer = path(shell.z, shell.r)
@@ -235,7 +236,7 @@ def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:
     if apart := [place for place in places if Point(place).distance(Point(rim)) > TOUCH]:
         remedy = "Correct the points, or give more where it bends" if is_points else _ROOM[body.outline]
         raise ValueError(
-            f"{named} crosses the waveguide at z_mm = {_mm(apart[0][0] - throat)}, r_mm = {_mm(apart[0][1])}: must stay"
+            f"{named} crosses the waveguide at z_mm = {mm(apart[0][0] - throat)}, r_mm = {mm(apart[0][1])}: must stay"
             f" outside it. {remedy}"
         )
     return pieces
@@ -269,10 +270,6 @@ def volume(pieces: Sequence[Piece]) -> float:
 
 def _given(key: str, value: float) -> str:
     return f"[mounting] {key} = {value / MILLIMETRE:g}"
-
-
-def _mm(value: float) -> str:
-    return f"{value / MILLIMETRE:.4g}"
 
 
 def _rounding(radius: float) -> float:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -16,9 +17,12 @@ from evenflare.manufacture.part.outline import SolidChoice
 from evenflare.manufacture.part.rings import radius_at, sizes_of
 from evenflare.manufacture.part.stl import write_stl
 from evenflare.manufacture.process.types import Process
-from evenflare.text import comments
+from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
+from evenflare.words import fixed_mm
+
+_mm = partial(fixed_mm, decimals=3)
 
 COARSEST = 15
 """The last grade; walls have one grade more than other sizes (ISO 8062-3, from memory)."""
@@ -192,13 +196,15 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         "bolt holes and the driver's holes are not cast: drill them; the outside's draft may stay",
         *CAUTIONS,
     ]
-    columns = "dimension,finished_mm,as_cast_mm,as_cast_tolerance_plus_minus_mm,pattern_mm,machined"
-    rows = [
-        f"{each.name},{_mm(each.finished)},{_mm(each.cast)},{_mm(0.5 * each.tolerance)},{_mm(each.pattern)},"
-        f"{'yes' if each.machined else 'no'}"
+    columns = ("dimension", "finished_mm", "as_cast_mm", "as_cast_tolerance_plus_minus_mm", "pattern_mm", "machined")
+    rows = (
+        (
+            *(each.name, _mm(each.finished), _mm(each.cast), _mm(0.5 * each.tolerance), _mm(each.pattern)),
+            "yes" if each.machined else "no",
+        )
         for each in listed
-    ]
-    return "\n".join([*comments(header), columns, *rows]) + "\n"
+    )
+    return table(columns, rows, header=header)
 
 
 def _remembered(listed: tuple[Dimension, ...], grade: int) -> str:
@@ -251,7 +257,3 @@ def _walls(listed: tuple[Dimension, ...]) -> list[str]:
         for each in listed
         if each.name == WALL
     ]
-
-
-def _mm(length: float) -> str:
-    return f"{round(length / MILLIMETRE, 3) + 0.0:.3f}"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,6 +14,9 @@ from evenflare.manufacture.milling.arcs import Arc, arcs
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Machine, Process
 from evenflare.units import MILLIMETRE, MINUTE, FloatArray
+from evenflare.words import mm
+
+_mm = partial(mm, digits=6)
 
 DECIMALS = 4
 FEED_UNIT = MILLIMETRE / MINUTE
@@ -78,10 +82,6 @@ def header_lines(
     if program.kind == "turning":
         lines.insert(6, f"programmed_point: {machine.programmed_point}")
     return [*lines, *(f"set-up: {line}" for line in (*setup, *program.setup)), *CAUTIONS]
-
-
-def _mm(length: float) -> str:
-    return f"{length / MILLIMETRE:.6g}"
 
 
 def _opening(program: Program, machine: Machine) -> list[str]:

@@ -11,6 +11,7 @@ from evenflare.manufacture.part.bolts import bolt_places, check_diameter, hole_d
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
+from evenflare.words import mm
 
 
 def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | None:
@@ -45,13 +46,13 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
         "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
         f"plane the back until the part is {high / MILLIMETRE:.3f} high, front face to back face: Z0",
         "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
-        f"seat: diameter {_mm(seat.diameter)}, depth {_mm(seat.depth)} from the back face to the throat plane; measure"
+        f"seat: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",
     ]
     if seat.bolts:
         setup.append(
-            f"holes: {seat.bolts} of diameter {_mm(seat.hole_diameter)}, {_mm(deep)} deep from the seat, on a circle of"
-            f" diameter {_mm(seat.bolt_circle)}, the first on the part's +X"
+            f"holes: {seat.bolts} of diameter {mm(seat.hole_diameter)}, {mm(deep)} deep from the seat, on a circle of"
+            f" diameter {mm(seat.bolt_circle)}, the first on the part's +X"
         )
     datum = "X0 Y0 on the axis of the waveguide, Z0 at the back face, Z up and out of the back. Z is the tool's tip"
     return assembled("back", tool, legs, datum=datum, kind="milling", setup=setup, chord=RING_CHORD)
@@ -79,8 +80,8 @@ def _check(waveguide: Waveguide, process: Process, tool: Tool, across: float, de
     check_diameter(waveguide, seat, across=across)
     if seat.bolts and not tool.diameter < seat.hole_diameter - 1e-6:
         raise InputError(
-            f'tool "{tool.name}" diameter_mm = {_mm(tool.diameter)}: must be below hole_diameter_mm ='
-            f" {_mm(seat.hole_diameter)}, for a helix. Take a smaller seat_tool"
+            f'tool "{tool.name}" diameter_mm = {mm(tool.diameter)}: must be below hole_diameter_mm ='
+            f" {mm(seat.hole_diameter)}, for a helix. Take a smaller seat_tool"
         )
     deepest = seat.depth + deep
     checks = [("reach_mm", tool.reach, deepest + LIFT, "holder")]
@@ -89,10 +90,6 @@ def _check(waveguide: Waveguide, process: Process, tool: Tool, across: float, de
     for key, value, needed, what in checks:
         if needed > value:
             raise InputError(
-                f'tool "{tool.name}" {key} = {_mm(value)}: the {what} would meet the back: must be at least'
-                f" {_mm(needed)}. Take a longer tool, or lower depth_mm and hole_depth_mm of [seat]"
+                f'tool "{tool.name}" {key} = {mm(value)}: the {what} would meet the back: must be at least'
+                f" {mm(needed)}. Take a longer tool, or lower depth_mm and hole_depth_mm of [seat]"
             )
-
-
-def _mm(length: float) -> str:
-    return f"{length / MILLIMETRE:.4g}"

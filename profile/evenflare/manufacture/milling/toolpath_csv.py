@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 
 import numpy as np
@@ -11,7 +11,7 @@ from evenflare.files import write_text
 from evenflare.manufacture.milling.gcode import CAUTIONS, FEED_UNIT
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process
-from evenflare.text import CELLS, comments, quoted
+from evenflare.text import CELLS, quoted, table
 from evenflare.units import MILLIMETRE
 
 COLUMNS = ("program", "index", "x_mm", "y_mm", "z_mm", "feed_mm_per_min", "rapid", "tool")
@@ -33,15 +33,15 @@ def write_toolpath(path: Path, programs: Sequence[Program], process: Process, *,
         CELLS,
         *CAUTIONS,
     ]
-    lines = [*comments(header), ",".join(COLUMNS)]
-    for program in programs:
-        scale = np.array([2.0 if program.kind == "turning" else 1.0, 1.0, 1.0])
-        place = np.round(program.position * scale / MILLIMETRE, 4) + 0.0
-        feed = np.round(program.feed / FEED_UNIT, 1)
-        tool = quoted(program.tool.name)
-        rows = zip(place.tolist(), feed.tolist(), program.rapid.tolist(), strict=True)
-        lines += [
-            f"{program.name},{index},{x:.4f},{y:.4f},{z:.4f},{f:.1f},{int(rapid)},{tool}"
-            for index, ((x, y, z), f, rapid) in enumerate(rows, start=1)
-        ]
-    write_text(path, "\n".join(lines) + "\n")
+    rows = (row for program in programs for row in _rows(program))
+    write_text(path, table(COLUMNS, rows, header=header))
+
+
+def _rows(program: Program) -> Iterator[tuple[str, ...]]:
+    scale = np.array([2.0 if program.kind == "turning" else 1.0, 1.0, 1.0])
+    place = np.round(program.position * scale / MILLIMETRE, 4) + 0.0
+    feed = np.round(program.feed / FEED_UNIT, 1)
+    name, tool = program.name, quoted(program.tool.name)
+    moves = zip(place.tolist(), feed.tolist(), program.rapid.tolist(), strict=True)
+    for index, ((x, y, z), f, rapid) in enumerate(moves, start=1):
+        yield name, str(index), f"{x:.4f}", f"{y:.4f}", f"{z:.4f}", f"{f:.1f}", "1" if rapid else "0", tool

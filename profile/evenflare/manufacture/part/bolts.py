@@ -8,6 +8,7 @@ from evenflare.files import InputError
 from evenflare.manufacture.process.types import Seat
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
+from evenflare.words import mm
 
 LAND = 2 * MILLIMETRE
 """That holes keep from the waveguide's wall, and the recess from the part's outside."""
@@ -40,8 +41,8 @@ def hole_depth(waveguide: Waveguide, seat: Seat, *, land: float = LAND) -> float
             room = min(room, float(dense.z[near].min()) - land)
     if room < SHALLOWEST:
         raise InputError(
-            f"{seat.stated}bolt_circle_mm = {_mm(seat.bolt_circle)}: with a land of {_mm(land)} to"
-            f" the wall holes may be {_mm(max(0.0, room))} deep only, less than {_mm(SHALLOWEST)}. Widen the circle,"
+            f"{seat.stated}bolt_circle_mm = {mm(seat.bolt_circle)}: with a land of {mm(land)} to"
+            f" the wall holes may be {mm(max(0.0, room))} deep only, less than {mm(SHALLOWEST)}. Widen the circle,"
             " make the holes smaller, or leave them out"
         )
     return room
@@ -52,10 +53,6 @@ def check_diameter(waveguide: Waveguide, seat: Seat, *, across: float) -> None:
     low, high = 2.0 * (waveguide.driver.exit_radius + LAND), across - 2.0 * LAND
     if not low <= seat.diameter <= high:
         raise InputError(
-            f"{seat.stated}diameter_mm = {_mm(seat.diameter)}: must be {_mm(low)} to {_mm(high)}, between the driver's"
+            f"{seat.stated}diameter_mm = {mm(seat.diameter)}: must be {mm(low)} to {mm(high)}, between the driver's"
             " exit and the part's outside. Correct it"
         )
-
-
-def _mm(length: float) -> str:
-    return f"{length / MILLIMETRE:.4g}"

@@ -7,6 +7,7 @@ from typing import Protocol
 
 from evenflare.manufacture.process.types import Process, Seat
 from evenflare.units import MILLIMETRE
+from evenflare.words import mm
 
 DEFAULT_HOLE = 8 * MILLIMETRE
 DEFAULT_HOLE_DEPTH = 15 * MILLIMETRE
@@ -141,14 +142,10 @@ def features_words(features: Features, process: Process) -> list[str]:
     if features.seat.is_cut and not process.seat_tool:
         words.append("the driver's seat in the back is in no program: cut it by the drawing")
     if features.edge_radius > 0.0:
-        words.append(f"the front's edge is in no program: round it to {_mm(features.edge_radius)}")
+        words.append(f"the front's edge is in no program: round it to {mm(features.edge_radius)} mm")
     elif features.has_rim:
         words.append(
-            f"the rebate round the front is in no program: cut it {_mm(features.rebate_width)} wide and"
-            f" {_mm(features.rebate_depth)} deep, to the baffle at hand"
+            f"the rebate round the front is in no program: cut it {mm(features.rebate_width)} mm wide and"
+            f" {mm(features.rebate_depth)} mm deep, to the baffle at hand"
         )
     return words
-
-
-def _mm(length: float) -> str:
-    return f"{length / MILLIMETRE:.4g} mm"

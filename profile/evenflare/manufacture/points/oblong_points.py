@@ -14,7 +14,7 @@ from evenflare.manufacture.wall.nearest import told
 from evenflare.manufacture.wall.oblong_curves import Curve
 from evenflare.manufacture.wall.oblong_offset import OblongPath
 from evenflare.manufacture.wall.offset import floor_micrometre
-from evenflare.text import comments
+from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 
 GRID_COLUMNS = (
@@ -68,8 +68,11 @@ def grid_text(
             u, v, w = normals[i, j]
             a, b, c = tool[i, j]
             body.append(
-                f"{i * columns + j + 1},{i + 1},{j + 1},{x:.6f},{y:.6f},{z:.6f},{u:.10f},{v:.10f},{w:.10f},"
-                f"{a:.6f},{b:.6f},{c:.6f},{program[i, j]:.6f}"
+                (
+                    *(str(i * columns + j + 1), str(i + 1), str(j + 1), f"{x:.6f}", f"{y:.6f}", f"{z:.6f}"),
+                    *(f"{u:.10f}", f"{v:.10f}", f"{w:.10f}", f"{a:.6f}", f"{b:.6f}", f"{c:.6f}"),
+                    f"{program[i, j]:.6f}",
+                )
             )
     header = [
         "evenflare point list: the wall of an oblong waveguide as an ordered grid, and the path of a ball over it",
@@ -98,7 +101,7 @@ def grid_text(
             " reach it, and a pattern does not draw"
         )
     header += [*_part(sizes, thinnest), *CAUTIONS]
-    return _text(header, GRID_COLUMNS, body)
+    return table(GRID_COLUMNS, body, header=header)
 
 
 def curve_text(curve: Curve, path: OblongPath, *, depth: float, chord_error: float, design_id: str, name: str) -> str:
@@ -109,11 +112,13 @@ def curve_text(curve: Curve, path: OblongPath, *, depth: float, chord_error: flo
     lengths = (curve.z, curve.r, *curve.centres.T, curve.centres[:, 0] - path.tool_radius - depth)
     z, r, tool_z, tool_r, tool_across, program_z = (_millimetres(values) for values in lengths)
     angle, normals = np.round(curve.angle / DEGREE, 7) + 0.0, np.round(curve.normals, 10) + 0.0
-    body = [
-        f"{i + 1},{z[i]:.6f},{r[i]:.6f},{angle[i]:.7f},{normals[i, 0]:.10f},{normals[i, 1]:.10f},{normals[i, 2]:.10f},"
-        f"{tool_z[i]:.6f},{tool_r[i]:.6f},{tool_across[i]:.6f},{program_z[i]:.6f}"
+    body = (
+        (
+            *(str(i + 1), f"{z[i]:.6f}", f"{r[i]:.6f}", f"{angle[i]:.7f}", *(f"{each:.10f}" for each in normals[i])),
+            *(f"{tool_z[i]:.6f}", f"{tool_r[i]:.6f}", f"{tool_across[i]:.6f}", f"{program_z[i]:.6f}"),
+        )
         for i in range(z.size)
-    ]
+    )
     azimuth = curve.azimuth / DEGREE
     header = [
         f"evenflare point list: the wall of an oblong waveguide in the half-plane at azimuth {azimuth:g} degrees,"
@@ -135,17 +140,18 @@ def curve_text(curve: Curve, path: OblongPath, *, depth: float, chord_error: flo
         header.append(
             "edges: rows that repeat z_mm and r_mm roll the tool round a sharp edge; as a profile they are one point"
         )
-    return _text([*header, *CAUTIONS], CURVE_COLUMNS, body)
+    return table(CURVE_COLUMNS, body, header=[*header, *CAUTIONS])
 
 
 def sections_text(
     sections: Sequence[tuple[float, FloatArray]], *, depth: float, chord_error: float, design_id: str, name: str
 ) -> str:
     """`sections.csv`: closed curves (N, 2) at depths, m, counter-clockwise from azimuth 0. Lengths in mm to 1e-6."""
-    body = []
-    for z, curve in sections:
-        where = f"{z / MILLIMETRE + 0.0:.6f}"
-        body += [f"{where},{i + 1},{x:.6f},{y:.6f}" for i, (x, y) in enumerate(_millimetres(curve).tolist())]
+    body = (
+        (f"{z / MILLIMETRE + 0.0:.6f}", str(i), f"{x:.6f}", f"{y:.6f}")
+        for z, curve in sections
+        for i, (x, y) in enumerate(_millimetres(curve).tolist(), start=1)
+    )
     header = [
         "evenflare sections: the wall of an oblong waveguide at depths from the throat plane",
         *_design(design_id, name),
@@ -155,16 +161,12 @@ def sections_text(
         " first",
         _chords(chord_error, "points"),
     ]
-    return _text(header, SECTION_COLUMNS, body)
+    return table(SECTION_COLUMNS, body, header=header)
 
 
 _TOLERANCE = (
     "tolerance: 0.2 on the wall is 1/85 of a wavelength at 20 kHz and ample; the joint at the throat must be flush"
 )
-
-
-def _text(header: Sequence[str], columns: Sequence[str], body: Sequence[str]) -> str:
-    return "\n".join([*comments(header), ",".join(columns), *body]) + "\n"
 
 
 def _design(design_id: str, name: str) -> list[str]:

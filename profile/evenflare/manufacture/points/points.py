@@ -10,7 +10,7 @@ import numpy as np
 from evenflare.files import write_text
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.wall.offset import ToolPath, floor_micrometre, tool_path
-from evenflare.text import comments
+from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Waveguide
 
@@ -109,11 +109,13 @@ def points_text(
     z, r, tool_z, tool_r, program_z = (np.round(values / MILLIMETRE, 6) + 0.0 for values in lengths)
     angle = np.round(route.wall.angle / DEGREE, 7) + 0.0
     normal_z, normal_r = np.round(route.normal_z, 10) + 0.0, np.round(route.normal_r, 10) + 0.0
-    rows = [
-        f"{i + 1},{z[i]:.6f},{r[i]:.6f},{angle[i]:.7f},{normal_z[i]:.10f},{normal_r[i]:.10f},"
-        f"{tool_z[i]:.6f},{tool_r[i]:.6f},{program_z[i]:.6f}"
+    rows = (
+        (
+            *(str(i + 1), f"{z[i]:.6f}", f"{r[i]:.6f}", f"{angle[i]:.7f}", f"{normal_z[i]:.10f}"),
+            *(f"{normal_r[i]:.10f}", f"{tool_z[i]:.6f}", f"{tool_r[i]:.6f}", f"{program_z[i]:.6f}"),
+        )
         for i in range(z.size)
-    ]
+    )
     header = [
         "evenflare point list: the wall of a round waveguide and the path of a round tool along it, throat to mouth",
         f"design: {name}",
@@ -122,7 +124,7 @@ def points_text(
         *_part(sizes),
         *CAUTIONS,
     ]
-    return "\n".join([*comments(header), ",".join(COLUMNS), *rows]) + "\n"
+    return table(COLUMNS, rows, header=header)
 
 
 def _settings(route: ToolPath, depth: float, chord_error: float) -> list[str]:

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -20,6 +21,9 @@ from evenflare.manufacture.proof.simulate import Contact, Workpiece, cut, stock
 from evenflare.manufacture.proof.truth import Front, truth
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
+from evenflare.words import rounded_mm
+
+_mm = partial(rounded_mm, decimals=4)
 
 GRID = 0.2 * MILLIMETRE
 """A ball's dent is seen shallower by up to grid^2 / 4 over the radius of ball against wall: 5 um for a ball of 4 mm."""
@@ -233,7 +237,3 @@ def _told(proof: ProgramProof) -> dict[str, object]:
     if proof.programmed_point is not None:
         entry["programmed_point"] = proof.programmed_point
     return entry
-
-
-def _mm(length: float) -> float:
-    return round(length / MILLIMETRE, 4) + 0.0

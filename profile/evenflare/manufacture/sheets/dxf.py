@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 from io import StringIO
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -13,6 +14,9 @@ import numpy as np
 from evenflare.files import write_text
 from evenflare.text import one_line
 from evenflare.units import MILLIMETRE, FloatArray, read_only
+from evenflare.words import rounded_mm
+
+_mm = partial(rounded_mm, decimals=6)
 
 if TYPE_CHECKING:
     from ezdxf.document import Drawing
@@ -114,7 +118,3 @@ def _fill(document: Drawing, drawn: Sequence[Drawn]) -> None:
         else:
             words = space.add_text(_encoded(each.text), height=_mm(each.height), dxfattribs=attributes)
             words.set_placement((_mm(each.x), _mm(each.y)), align=TextEntityAlignment.MIDDLE_CENTER)
-
-
-def _mm(length: float) -> float:
-    return round(length / MILLIMETRE, 6) + 0.0

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -15,9 +16,12 @@ from evenflare.manufacture.points.points import CAUTIONS
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.sheets.dxf import Circle, Closed, Drawn, Words, write_dxf
 from evenflare.manufacture.sheets.lamination import Lamination, Layer, Style, laminate, on_sheet
-from evenflare.text import comments, one_line
+from evenflare.text import one_line, table
 from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
+from evenflare.words import fixed_mm
+
+_mm = partial(fixed_mm, decimals=4)
 
 COLUMNS = (
     *("layer", "z_from_mm", "z_to_mm", "thickness_mm", "file", "sheet", "x_mm", "y_mm", "turned_deg"),
@@ -140,11 +144,13 @@ def table_text(made: Lamination, process: Process, named: tuple[str, ...]) -> st
         outlines = (layer.outside, layer.front, layer.back, layer.cuts[0][1], layer.cuts[-1][1])
         sizes = [side for outline in outlines for side in _size(outline)]
         rows.append(
-            f"{layer.number},{_mm(layer.z_from)},{_mm(layer.z_to)},{_mm(layer.thickness)},{file_of(place.sheet)},"
-            f"{place.sheet + 1},{_mm(place.x)},{_mm(place.y)},{90 if place.turned else 0},"
-            f"{','.join(_mm(side) for side in sizes)},{_mm(layer.left)}"
+            (
+                *(str(layer.number), _mm(layer.z_from), _mm(layer.z_to), _mm(layer.thickness), file_of(place.sheet)),
+                *(str(place.sheet + 1), _mm(place.x), _mm(place.y), "90" if place.turned else "0"),
+                *(_mm(each) for each in (*sizes, layer.left)),
+            )
         )
-    return "\n".join([*comments(header), ",".join(COLUMNS), *rows]) + "\n"
+    return table(COLUMNS, rows, header=header)
 
 
 def points_text(made: Lamination, named: tuple[str, ...]) -> str:
@@ -160,14 +166,14 @@ def points_text(made: Lamination, named: tuple[str, ...]) -> str:
         for operation, outline in (("cut_outside", layer.outside), *layer.cuts):
             rows += _points(layer, operation, outline)
         for index, (x, y) in enumerate(made.dowels, start=1):
-            rows.append(f"{layer.number},drill,{index},{_mm(x)},{_mm(y)},{_mm(0.5 * made.dowel_diameter)}")
-    return "\n".join([*comments(header), "layer,operation,index,x_mm,y_mm,radius_mm", *rows]) + "\n"
+            rows.append((str(layer.number), "drill", str(index), _mm(x), _mm(y), _mm(0.5 * made.dowel_diameter)))
+    return table(("layer", "operation", "index", "x_mm", "y_mm", "radius_mm"), rows, header=header)
 
 
-def _points(layer: Layer, operation: str, outline: Outline) -> list[str]:
+def _points(layer: Layer, operation: str, outline: Outline) -> list[tuple[str, ...]]:
     radius = "" if outline.radius is None else _mm(outline.radius)
     return [
-        f"{layer.number},{operation},{index},{_mm(x)},{_mm(y)},{radius}"
+        (str(layer.number), operation, str(index), _mm(x), _mm(y), radius)
         for index, (x, y) in enumerate(outline.points.tolist(), start=1)
     ]
 
@@ -267,7 +273,3 @@ def _stock(made: Lamination, process: Process) -> list[str]:
 
 def _size(outline: Outline) -> tuple[float, float]:
     return outline.size if outline.radius is None else (2.0 * outline.radius, 2.0 * outline.radius)
-
-
-def _mm(length: float) -> str:
-    return f"{round(length / MILLIMETRE, 4) + 0.0:.4f}"

@@ -1,1 +1,1 @@
-"""Equaliser and crossover: tables, pictures, pages. Imports kit and waveguide."""
+"""Equaliser and crossover: words, pictures, pages. Imports kit and waveguide."""

@@ -10,10 +10,10 @@ import numpy as np
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover
 from evenflare.dsp.joining import Joined
-from evenflare.report.filters.crossing_tables import names
 from evenflare.report.kit import sheet
-from evenflare.report.kit.words import hertz, signed, spoken
+from evenflare.results.crossover import names
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND
+from evenflare.words import hertz, signed, spoken
 
 KINDS = {"linkwitz_riley": "Linkwitz-Riley", "butterworth": "Butterworth", "linear_phase": "linear phase"}
 STEP_LIMITS = (

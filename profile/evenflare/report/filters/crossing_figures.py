@@ -8,11 +8,11 @@ import numpy as np
 
 from evenflare.dsp.handover import vertical_level
 from evenflare.dsp.joining import Joined
-from evenflare.report.filters.crossing_tables import columns, names
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import hertz, spoken
 from evenflare.report.waveguide import figures
+from evenflare.results.crossover import columns, names
 from evenflare.units import DEGREE, FloatArray
+from evenflare.words import hertz, spoken
 
 FLOOR = -36.0
 """dB, of the level axis of ways."""

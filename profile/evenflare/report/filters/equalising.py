@@ -5,38 +5,13 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any
 
-import numpy as np
-
-from evenflare import metrics
 from evenflare.directivity.types import Observation
 from evenflare.dsp.equalisation import Equalisation, Made
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.interference import Dip
 from evenflare.report.kit import sheet
-from evenflare.report.kit.words import band_name, hertz, signed, spoken
-from evenflare.units import DEGREE
-
-EITHER = "Use the sections or the finite impulse response, not both: each is the whole correction"
-
-
-def directions_words(dip: Dip, observation: Observation) -> str:
-    """Where a dip is, and in which directions in front it is not: angles in degrees, plane by plane."""
-    parts = {1.0: [], 0.0: []}  # type: dict[float, list[str]]
-    front = np.abs(observation.off_axis) <= 0.5 * np.pi + metrics.SAME_ANGLE
-    angle = observation.off_axis[front] / DEGREE
-    for azimuth, row in zip(observation.plane, dip.lacking[:, front], strict=True):
-        name = "" if observation.plane.size == 1 else f"azimuth {azimuth / DEGREE:.0f}° at "
-        for has, found in parts.items():
-            ends = np.flatnonzero(np.diff(row)) + 1
-            runs = [run for run in np.split(np.arange(row.size), ends) if row[run[0]] == has]
-            words = [
-                f"{angle[run[0]]:.0f}°" if run.size == 1 else f"{angle[run[0]]:.0f} to {angle[run[-1]]:.0f}°"
-                for run in runs
-            ]
-            if words:
-                found.append(name + ", ".join(words).replace("-", "−"))
-    absent, present = parts[1.0], parts[0.0]
-    return f"not found at {'; '.join(absent) or 'no angle in front'}; found at {'; '.join(present) or 'none'}"
+from evenflare.results.equaliser import EITHER, apart_words, directions_words
+from evenflare.words import band_name, hertz, signed, spoken
 
 
 def dip_words(dip: Dip, observation: Observation) -> str:
@@ -72,16 +47,6 @@ def fit_words(found: Equalisation) -> str:
     return (
         f"{count} sections: {fitted.rms:.3f} dB rms from what is wanted, at most {signed(fitted.largest)} dB, at"
         f" {hertz(fitted.at)}"
-    )
-
-
-def apart_words(found: Equalisation) -> str:
-    """How far the sample rates' curves are apart."""
-    level, phase = (max(each[i] for each in found.fitted.apart.values()) for i in (0, 1))
-    low, high = found.band
-    return (
-        f"Curves of all sample rates are within {level:.3f} dB and {phase:.1f} degrees of the one at {found.rate} Hz,"
-        f" {hertz(low)} to {hertz(high)}"
     )
 
 

@@ -8,10 +8,10 @@ import numpy as np
 
 from evenflare.dsp.equalisation import Equalisation
 from evenflare.dsp.fir import QUIET
-from evenflare.report.filters.equalising_tables import columns
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import spoken
+from evenflare.results.equaliser import columns
 from evenflare.units import BoolArray, FloatArray, amplitude_db
+from evenflare.words import spoken
 
 BEYOND = -3.0
 """dB, of the level axis of pictures below what is drawn."""

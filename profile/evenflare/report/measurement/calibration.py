@@ -11,9 +11,9 @@ from evenflare.measurement.calibrated_file import deviations
 from evenflare.measurement.calibration import Calibration, Figures, Fitted
 from evenflare.measurement.unknowns import MEANS, WIDTHS, left_out
 from evenflare.report.kit import canvas, sheet, style
-from evenflare.report.kit.words import hertz, signed
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide
+from evenflare.words import hertz, signed
 
 NAMES = {
     "exit_half_angle_deg": ("exit half-angle", "degrees", 2),

@@ -9,12 +9,11 @@ import numpy as np
 from evenflare.measurement.plan import Plan
 from evenflare.measurement.window import height_for
 from evenflare.report.kit.sheet import Part, sheet
-from evenflare.report.kit.words import hertz
+from evenflare.results.plan import file_name
 from evenflare.units import DEGREE, MILLISECOND
+from evenflare.words import hertz
 
 BOX = "☐"
-NAMES = {"horizontal": "turn", "vertical": "tilt"}
-"""What a reading's file begins with, by plane."""
 CAUTIONS = (
     "Loud signals: a sweep through a waveguide is loud at its mouth. Start low, wear ear protection, never look into"
     " the mouth while it is driven, warn everybody near. Usual limits for unprotected ears: 85 dB(A) for 8 hours, 88"
@@ -26,12 +25,6 @@ CAUTIONS = (
     "Mains outdoors: a residual-current device, dry connectors, cables where nobody trips",
 )
 """Usual practice; exposure from NIOSH 98-126 (from memory)."""
-
-
-def file_name(plane: str, off_axis: float, repeat: int, repeats: int) -> str:
-    """Of the recording in one direction (rad)."""
-    degrees = round(off_axis / DEGREE, 3) + 0.0  # no minus zero
-    return f"{NAMES[plane]}_{degrees:g}{f'_{repeat}' if repeats > 1 else ''}.wav"
 
 
 def findings(plan: Plan) -> list[str]:

@@ -5,56 +5,14 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 
-from evenflare.coarseness import coarse_words
 from evenflare.directivity.folder import Stored
-from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Comparison, Direction, Figures
+from evenflare.measurement.compare import DIRECTION_FACTOR, Comparison, Figures
 from evenflare.measurement.read_off import ReadOff
 from evenflare.report.kit import sheet
-from evenflare.report.kit.words import hertz, signed
-from evenflare.report.measurement.comparison_figures import direction_words, plane_name, where_words
+from evenflare.results.comparison import nominal, normalisation, verdict, warnings
+from evenflare.results.places import plane_name, where_words
 from evenflare.units import DEGREE
-
-NOMINAL = (16, 31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000, 31500)
-"""Hz, what the midbands of octave bands are called (IEC 61260-1:2014, annex A, from memory)."""
-REFERENCE_WORDS = {
-    "on_axis": "own level on axis",
-    "listening_window": "own listening window (ANSI/CTA-2034-A, mean square of nine responses)",
-}
-MOST_SUSPECTS = 6
-"""Directions named one by one."""
-
-
-def nominal(midband: float) -> float:
-    """Hz, an octave band's name."""
-    return float(min(NOMINAL, key=lambda each: abs(math.log(each / midband))))
-
-
-def normalisation(found: Comparison) -> str:
-    """What levels count from, and which cells count."""
-    return (
-        f"Deviation is measured less predicted level, each re its {REFERENCE_WORDS[found.reference]}, where both lie"
-        f" above {LOWEST_LEVEL:g} dB of it and both are valid".replace(" -", " −")
-    )
-
-
-def verdict(found: Comparison, tolerance: float | None) -> str:
-    """Whether it is within the tolerance, and by what."""
-    if tolerance is None:
-        return "No tolerance was given, so there is no verdict"
-    worst = found.worst_direction
-    limit = DIRECTION_FACTOR * tolerance
-    over = f"{found.overall.rms:.2f} dB rms over all ({tolerance:g} allowed)"
-    one = (
-        ""
-        if worst is None
-        else f"{worst.rms:.2f} dB rms in the worst direction, {_there(found, worst)} ({limit:g} allowed)"
-    )
-    within = found.within(tolerance)
-    return f"{'Within' if within else 'OUTSIDE'} a tolerance of {tolerance:g} dB: {over}, {one}"
-
-
-def _there(found: Comparison, direction: Direction) -> str:
-    return direction_words(found.observation, direction.azimuth, direction.off_axis)
+from evenflare.words import hertz, signed
 
 
 def lines(found: Comparison, read: ReadOff, *, tolerance: float | None) -> list[str]:
@@ -111,38 +69,6 @@ def remarks(found: Comparison, read: ReadOff) -> list[str]:
             f"{found.frequencies_left_out} frequencies and {found.directions_left_out} directions of the measurement"
             " have no counterpart in the prediction and are left out"
         )
-    return said
-
-
-def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str]:
-    """What a user must see before any figure."""
-    said = []
-    one, other = measured.mounting, predicted.mounting
-    if one and other and one != other:
-        said.append(
-            f'the mountings differ: measured "{one}", predicted "{other}". Part of the deviation is theirs: solve the'
-            " design with the mounting it was measured in"
-        )
-    elif measured.directivity.half_space != predicted.directivity.half_space:
-        spaces = ["half space" if d.directivity.half_space else "the whole space" for d in (measured, predicted)]
-        said.append(f"measured in {spaces[0]}, predicted in {spaces[1]}: only the front is compared")
-    if measured.design_id and predicted.design_id and measured.design_id != predicted.design_id:
-        said.append(
-            f"the measurement names the design {measured.design_id}, the prediction is of {predicted.design_id}."
-            " Check that they are the same waveguide"
-        )
-    for each in found.suspects[:MOST_SUSPECTS]:
-        said.append(
-            f"{_there(found, each)} deviates by {each.rms:.1f} dB rms, far more than its neighbours. Check"
-            " that it is the right file"
-        )
-    if len(found.suspects) > MOST_SUSPECTS:
-        said.append(f"{len(found.suspects) - MOST_SUSPECTS} more directions deviate far more than their neighbours")
-    coarse = coarse_words(found.measured)
-    if coarse:
-        said.append(f"{measured.path}: {coarse}")
-    for each_file in (measured, predicted):
-        said += [f"{each_file.path}: assumed {words}" for words in each_file.assumed]
     return said
 
 

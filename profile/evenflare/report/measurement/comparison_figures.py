@@ -12,8 +12,9 @@ from evenflare.directivity.types import Observation
 from evenflare.measurement.compare import DIRECTION_FACTOR, Cell, Comparison
 from evenflare.measurement.read_off import ReadOff, Two
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import hertz, signed
+from evenflare.results.places import plane_name
 from evenflare.units import DEGREE, BoolArray, FloatArray
+from evenflare.words import signed
 
 MEASURED, PREDICTED = style.LINES[0], style.LINES[1]
 DIVERGING = "PuOr"
@@ -24,16 +25,6 @@ LEAST_REACH, MOST_REACH = 1.0, 12.0
 SHARE = 0.97
 """Of a map's cells, that lie within its colours: one wrong file shall not make the others pale."""
 UNCOUNTED = "#aab3ba"
-
-
-def plane_name(observation: Observation, azimuth: float) -> str:
-    """A plane in a word or two."""
-    if observation.plane.size == 1 and observation.symmetry == "round":
-        return "every plane"
-    for name, at in metrics.PLANES.items():
-        if abs(azimuth - at) < metrics.SAME_ANGLE:
-            return name
-    return f"plane at {azimuth / DEGREE:.4g}°"
 
 
 def plane_file(observation: Observation, azimuth: float) -> str:
@@ -280,14 +271,3 @@ def _over_both(found: Comparison, panels: Sequence[Any]) -> None:
         veil = "not valid" if axes is panels[0] else ""
         style.over_frequency(axes, found.observation.frequency, found.valid, veil=veil)
     style.legend(panels[0])
-
-
-def where_words(observation: Observation, frequency: float, azimuth: float, off_axis: float) -> str:
-    """A cell's place."""
-    return f"{hertz(frequency)}, {direction_words(observation, azimuth, off_axis)}"
-
-
-def direction_words(observation: Observation, azimuth: float, off_axis: float) -> str:
-    """A direction."""
-    angle = f"{off_axis / DEGREE:.4g}°".replace("-", "−")
-    return f"{plane_name(observation, azimuth)} at {angle}"

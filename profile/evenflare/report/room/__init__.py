@@ -1,1 +1,1 @@
-"""What the seats hear: tables, pictures, the page. Imports kit."""
+"""What the seats hear: words, pictures, the page. Imports kit."""

@@ -8,12 +8,12 @@ from typing import Any
 import numpy as np
 
 from evenflare.report.kit import sheet
-from evenflare.report.kit.words import band_name, hertz, signed, spoken
-from evenflare.report.room.room_tables import MATTERS, Heard, matters, shared_band, thirds_in, trend
 from evenflare.room.paths import HIGHEST, LOWEST, SLACK, WIDER
 from evenflare.room.response import RoomResponse
 from evenflare.room.room import reverberation_time
+from evenflare.studies.seats import MATTERS, DesignInRoom, matters, shared_band, thirds_in, trend
 from evenflare.units import FloatArray
+from evenflare.words import band_name, hertz, signed, spoken
 
 PARTING = 2.0
 """dB between this room and the standard's estimate, from which on they part."""
@@ -87,7 +87,7 @@ def join_words(response: RoomResponse) -> str:
     )
 
 
-def warnings(designs: Sequence[Heard]) -> list[str]:
+def warnings(designs: Sequence[DesignInRoom]) -> list[str]:
     """What a reader of the numbers must know, without full stops."""
     found = []
     for each in designs:
@@ -105,14 +105,14 @@ def warnings(designs: Sequence[Heard]) -> list[str]:
     return found
 
 
-def lines(each: Heard) -> list[str]:
+def lines(each: DesignInRoom) -> list[str]:
     """What was found of a design, a sentence each without its full stop."""
     response = each.response
     return [evenness_words(response), ratio_words(response), parting_words(response)]
 
 
 def page(
-    designs: Sequence[Heard],
+    designs: Sequence[DesignInRoom],
     drawn: Mapping[str, Any],
     *,
     shown: Mapping[str, bytes],
@@ -182,16 +182,16 @@ WORDS = {
 """By picture: what it shows, and how to read it."""
 
 
-def _of(each: Heard, designs: Sequence[Heard]) -> str:
+def _of(each: DesignInRoom, designs: Sequence[DesignInRoom]) -> str:
     """Whose a line is, where there are two."""
     return "" if len(designs) == 1 else f"{each.name}: "
 
 
-def _lines_by_design(designs: Sequence[Heard]) -> list[str]:
+def _lines_by_design(designs: Sequence[DesignInRoom]) -> list[str]:
     return [f"{_of(each, designs)}{line}." for each in designs for line in lines(each)[:2]]
 
 
-def _matters_part(designs: Sequence[Heard], pictures: Sequence[sheet.Picture]) -> sheet.Part:
+def _matters_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.Part:
     band = shared_band(designs)
     thirds = designs[0].response.thirds.frequency
     used = thirds[thirds_in(thirds, band)]
@@ -223,7 +223,7 @@ def _matters_part(designs: Sequence[Heard], pictures: Sequence[sheet.Picture]) -
 TRENDS = ("slope in dB per octave", "ripple in dB")
 
 
-def _seats_part(designs: Sequence[Heard], pictures: Sequence[sheet.Picture]) -> sheet.Part:
+def _seats_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.Part:
     room = designs[0].response.room
     head = ["Seat", "Distance, m", "Direct less reflected, dB", *(f"at {hertz(f)}" for f in OCTAVES), "Unevenness, dB"]
     rows: list[list[str]] = []

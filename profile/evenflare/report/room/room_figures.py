@@ -9,10 +9,10 @@ import numpy as np
 
 from evenflare.report.kit import canvas, style
 from evenflare.report.kit.paper import entry, lettered
-from evenflare.report.kit.words import spoken
-from evenflare.report.room.room_tables import MATTERS, Heard, matters, shared_band
 from evenflare.room.response import RoomResponse
+from evenflare.studies.seats import MATTERS, DesignInRoom, matters, shared_band
 from evenflare.units import FloatArray
+from evenflare.words import spoken
 
 COLUMN = 30
 """Characters of a name that fit above a column."""
@@ -20,7 +20,7 @@ DEEPEST = 30.0
 """dB below the greatest that is drawn, within which the level axis of a seat stays."""
 
 
-def pictures(designs: Sequence[Heard]) -> dict[str, Any]:
+def pictures(designs: Sequence[DesignInRoom]) -> dict[str, Any]:
     """Every picture by the name of its file."""
     return {
         "what_matters.png": _what_matters(designs),
@@ -30,7 +30,7 @@ def pictures(designs: Sequence[Heard]) -> dict[str, Any]:
     }
 
 
-def _columns(designs: Sequence[Heard], height: float, ratios: Sequence[float]) -> tuple[Any, list[list[Any]]]:
+def _columns(designs: Sequence[DesignInRoom], height: float, ratios: Sequence[float]) -> tuple[Any, list[list[Any]]]:
     """A figure and its axes by design, then by row, each design's name above its own."""
     drawn, axes = canvas.stacked(height, ratios=ratios, columns=len(designs))
     by_design = np.asarray(axes, dtype=object).reshape(len(ratios), len(designs)).T.tolist()
@@ -67,7 +67,7 @@ def _finish(
     )
 
 
-def _what_matters(designs: Sequence[Heard]) -> Any:
+def _what_matters(designs: Sequence[DesignInRoom]) -> Any:
     band = shared_band(designs)
     drawn, by_design = _columns(designs, 6.6, (1, 1, 1))
     limits: list[list[float]] = [[], [], []]
@@ -92,7 +92,7 @@ def _what_matters(designs: Sequence[Heard]) -> Any:
     return drawn
 
 
-def _direct_and_reflected(designs: Sequence[Heard]) -> Any:
+def _direct_and_reflected(designs: Sequence[DesignInRoom]) -> Any:
     drawn, by_design = _columns(designs, 6.8, (1, 1, 1))
     for each, column in zip(designs, by_design, strict=True):
         response = each.response
@@ -114,7 +114,7 @@ def _direct_and_reflected(designs: Sequence[Heard]) -> Any:
     return drawn
 
 
-def _seats(designs: Sequence[Heard]) -> Any:
+def _seats(designs: Sequence[DesignInRoom]) -> Any:
     seats = designs[0].response.room.seats
     drawn, by_design = _columns(designs, 1.6 + 1.15 * len(seats), [1] * len(seats))
     for each, column in zip(designs, by_design, strict=True):
@@ -146,7 +146,7 @@ def _floored(by_design: list[list[Any]], rows: Sequence[int]) -> None:
             column[row].set_ylim(max(low - 2.0, high - DEEPEST), high + 2.0)
 
 
-def _in_room(designs: Sequence[Heard]) -> Any:
+def _in_room(designs: Sequence[DesignInRoom]) -> Any:
     drawn, by_design = _columns(designs, 5.6, (3, 2))
     for each, (above, below) in zip(designs, by_design, strict=True):
         response = each.response

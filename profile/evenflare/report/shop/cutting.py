@@ -8,8 +8,8 @@ import numpy as np
 
 from evenflare.manufacture.proof.proof import ProgramProof, Proof
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.words import millimetres
 from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.words import millimetres
 
 MICRO = 1e-3 * MILLIMETRE
 """m, a micrometre, in which a map counts."""

@@ -2,18 +2,16 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.directivity.types import SAME_DIRECTION, Directivity, Observation
-from evenflare.radiation.angles import with_angles
+from evenflare.directivity.types import Directivity
 from evenflare.report.kit.smooth import between
 from evenflare.results import tables
-from evenflare.units import DEGREE, BoolArray, FloatArray, IntArray
+from evenflare.studies.directions import front_angles
+from evenflare.units import BoolArray, FloatArray, IntArray
 
-STEP = 15.0 * DEGREE
-"""rad between planes, and between angles off the axis at most, that a balloon is drawn from."""
 FLOOR, CEILING = -30.0, 6.0
 """dB re on-axis: what is lower is drawn at the centre, what is higher no farther out."""
 RINGS, COLUMNS = 37, 48
@@ -21,7 +19,6 @@ RINGS, COLUMNS = 37, 48
 OCTAVES = (1e3, 2e3, 4e3, 8e3, 16e3)
 """Hz."""
 
-_FINE = 5.0 * DEGREE
 _DEEPEST = 2.0 * FLOOR
 """dB; a null is as deep as any below, and would bend its surroundings."""
 
@@ -51,35 +48,9 @@ class Balloon:
         return np.stack([across * np.cos(self.azimuth), across * np.sin(self.azimuth), along], axis=-1)
 
 
-def dense(observation: Observation) -> Observation:
-    """The same, seen from as many more directions as a balloon needs: planes every 15 degrees, angles every 5."""
-    planes = observation.plane
-    if observation.symmetry == "two_planes":
-        planes = with_angles(planes, STEP * np.arange(7))
-    return replace(observation, plane=planes, off_axis=with_angles(observation.off_axis, _FINE * np.arange(37)))
-
-
-def drawable(directivity: Directivity) -> bool:
-    """Whether it was seen closely enough for a balloon: from the axis to the end of the space, all round."""
-    observation, angles = directivity.observation, _angles(directivity)
-    end = 0.5 * np.pi if directivity.half_space else np.pi
-    gaps = np.diff(np.concatenate([[0.0], angles, [end]]))
-    if angles.size < 2 or observation.off_axis[0] < -SAME_DIRECTION or gaps.max() > STEP + SAME_DIRECTION:
-        return False
-    if observation.symmetry == "round":
-        return True
-    planes = observation.plane
-    whole = np.allclose(planes[[0, -1]], [0.0, 0.5 * np.pi], atol=SAME_DIRECTION)
-    return observation.symmetry == "two_planes" and whole and bool(np.diff(planes).max() <= STEP + SAME_DIRECTION)
-
-
-def _angles(directivity: Directivity) -> FloatArray:
-    return directivity.observation.off_axis[~directivity.behind]
-
-
 def balloon(directivity: Directivity) -> Balloon:
     """The balloon of a directivity that is drawable: smooth between its directions, mirrored at both planes."""
-    observation, angles = directivity.observation, _angles(directivity)
+    observation, angles = directivity.observation, front_angles(directivity)
     level = tables.relative_level(directivity)[:, :, ~directivity.behind]
     level = np.maximum(np.nan_to_num(level, nan=_DEEPEST), _DEEPEST)
     off_axis = np.linspace(0.0, angles[-1], RINGS)

@@ -8,9 +8,8 @@ import numpy as np
 
 from evenflare.report.kit import style
 from evenflare.report.kit.wall import radius_at, section
-from evenflare.report.kit.words import millimetres
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Frame, Meridian, Mounting, Place, RolledShell, RoundCabinet, Waveguide, measures
+from evenflare.waveguide import Frame, Meridian, Place, Waveguide, measures
 from evenflare.waveguide.body import dense
 from evenflare.waveguide.walls import Arc
 
@@ -197,22 +196,6 @@ def _radius(waveguide: Waveguide, where: Place) -> float:
         return radius_at(waveguide.surface, where.z, where.azimuth)
     wall = waveguide.meridian.dense
     return float(wall.r[int(np.abs(wall.z - where.z).argmin())])
-
-
-def body_words(mounting: Mounting) -> str:
-    """A free-standing body in words."""
-    body = mounting.body
-    if isinstance(body, RoundCabinet):
-        return (
-            f"a round cabinet of diameter {millimetres(body.diameter, 1)}, {millimetres(body.depth, 1)} deep, edges of"
-            f" radius {millimetres(body.edge_radius, 1)}"
-        )
-    if isinstance(body, RolledShell):
-        return (
-            f"a shell with a rim rolled to a radius of {millimetres(body.rim_radius, 1)}, its back"
-            f" {millimetres(body.back_diameter, 1)} across and {millimetres(body.back_depth, 1)} behind the throat"
-        )
-    return "a body through points"
 
 
 def _body(waveguide: Waveguide) -> list[Frame]:

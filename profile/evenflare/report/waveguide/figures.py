@@ -18,13 +18,14 @@ from evenflare.directivity.types import Directivity
 from evenflare.report.kit import canvas, scene, style
 from evenflare.report.kit.smooth import between
 from evenflare.report.kit.wall import grid
-from evenflare.report.kit.words import hertz
 from evenflare.report.waveguide import drawing, history, wanted
-from evenflare.report.waveguide.balloon import balloon, balloon_cells, drawable, octaves
+from evenflare.report.waveguide.balloon import balloon, balloon_cells, octaves
 from evenflare.results import tables
+from evenflare.studies.directions import drawable
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide
+from evenflare.words import hertz
 
 _MAP = LinearSegmentedColormap.from_list("evenflare", style.LEVELS)
 _CONTOURS = (-18.0, -12.0, -6.0, -3.0)

@@ -16,18 +16,20 @@ from evenflare.objective import HOW_TERMS_COUNT, Score
 from evenflare.report.kit import style
 from evenflare.report.kit.sheet import Picture, rendered
 from evenflare.report.kit.sheet import picture as drawn
-from evenflare.report.kit.words import errors_at_most, hertz, millimetres, signed, span, spoken
 from evenflare.report.shop import cutting
 from evenflare.report.waveguide import agreement as agreements
 from evenflare.report.waveguide import balloon, figures, rows, view
 from evenflare.report.waveguide import cabinet as cabinets
-from evenflare.report.waveguide.agreement import Agreement
-from evenflare.report.waveguide.cabinet import CabinetEffect
 from evenflare.report.waveguide.rows import FamilyResult
 from evenflare.results import tables
+from evenflare.studies.agreement import Agreement
+from evenflare.studies.cabinet import CabinetEffect
+from evenflare.studies.directions import drawable
+from evenflare.studies.trust import errors_at_most
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import PUBLISHED, Waveguide
+from evenflare.words import hertz, millimetres, signed, span, spoken
 
 CAUTIONS = (
     "Rotating tools: guards and interlocks in place, work clamped, no gloves or loose sleeves near a spindle, eye"
@@ -97,8 +99,8 @@ def report(
     families : what became of each, any order.
     ladder   : how far the stages of a search agree, a sentence each without its full stop.
     written  : files beside the page and what each is for.
-    all_round : `directivity` seen from more sides, for the balloon, see `balloon.dense`; what is not drawable is left
-               out. A round waveguide's directivity serves by itself.
+    all_round : `directivity` seen from more sides, for the balloon, see `studies.directions.dense`; what is not
+               drawable is left out. A round waveguide's directivity serves by itself.
     provenance : plain values beside the directivity's own, with their unit at the end of the name.
     agreement : both methods on it; a disagreement stands at the top of the page.
     alone    : why the methods were not compared, a sentence without its full stop.
@@ -228,7 +230,7 @@ def _pictures(
         )
     if directivity is not None:
         pictures += _sound_pictures(directivity, target)
-        if not waveguide.is_round and all_round is not None and balloon.drawable(all_round):
+        if not waveguide.is_round and all_round is not None and drawable(all_round):
             pictures.append(
                 drawn(
                     figures.balloons_at_octaves(all_round),

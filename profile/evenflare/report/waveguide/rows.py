@@ -12,9 +12,9 @@ from evenflare.directivity.types import Directivity
 from evenflare.objective import Score, contributions
 from evenflare.radiation.source import WORDS
 from evenflare.report.kit.wall import stretch_of
-from evenflare.report.kit.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
 from evenflare.report.waveguide import drawing
 from evenflare.results import tables
+from evenflare.studies.cabinet import body_words
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import (
@@ -33,6 +33,7 @@ from evenflare.waveguide import (
     measures,
 )
 from evenflare.waveguide.sections import ELLIPSE
+from evenflare.words import hertz, millimetres, plainly, signed, span, spoken, unit_apart
 
 SECTIONS = 11
 """Of an oblong waveguide that are listed, from throat to mouth."""
@@ -78,7 +79,7 @@ def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
     """The shape's sizes by label."""
     where = "flush in an infinite baffle"
     if waveguide.mounting.body is not None:
-        where = f"free-standing, {drawing.body_words(waveguide.mounting)}"
+        where = f"free-standing, {body_words(waveguide.mounting)}"
     elif waveguide.mounting.radius is not None:
         where = f"on a rigid sphere of radius {millimetres(waveguide.mounting.radius, 1)}"
     found = measures(waveguide)

@@ -12,10 +12,11 @@ import numpy as np
 
 from evenflare.directivity.types import Directivity
 from evenflare.report.kit import style, wall
-from evenflare.report.kit.words import hertz
 from evenflare.report.waveguide import balloon as balloons
+from evenflare.studies.directions import drawable
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
+from evenflare.words import hertz
 
 MOST_FREQUENCIES = 31
 """Of a balloon that can be chosen, evenly from those solved; the octaves always among them."""
@@ -37,7 +38,7 @@ def data(waveguide: Waveguide, all_round: Directivity | None) -> dict[str, Any]:
             "columns": points.shape[1],
             "points": _whole(points / MILLIMETRE * _TENTHS),
         },
-        "balloon": None if all_round is None or not balloons.drawable(all_round) else _balloon(all_round),
+        "balloon": None if all_round is None or not drawable(all_round) else _balloon(all_round),
         "colours": [_rgb(colour) for colour in style.LEVELS],
         "low": balloons.FLOOR,
         "high": style.HIGHEST,

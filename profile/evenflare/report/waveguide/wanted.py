@@ -7,11 +7,11 @@ from typing import Any
 import numpy as np
 
 from evenflare.report.kit import style
-from evenflare.results import tables
+from evenflare.results import formats
 from evenflare.units import DEGREE
 
 
-def index(axes: Any, columns: tables.Columns, *, kind: str) -> None:
+def index(axes: Any, columns: formats.Columns, *, kind: str) -> None:
     """The wanted index between wanted less and wanted plus tolerance. `columns` as tables.target_columns."""
     frequency, middle, tolerance = (columns[name] for name in ("frequency_hz", "index_db", "tolerance_db"))
     named = "whole-sphere" if kind == "sphere" else "sound-power"
@@ -21,7 +21,7 @@ def index(axes: Any, columns: tables.Columns, *, kind: str) -> None:
     axes.plot(frequency, middle, color=style.GREEN, linewidth=1.2, label=f"wanted ({named})")
 
 
-def beams(axes: Any, columns: tables.Columns, *, half_space: bool) -> None:
+def beams(axes: Any, columns: formats.Columns, *, half_space: bool) -> None:
     """Wanted beamwidths; by plane, each with the band within which an even beam's index keeps to the tolerance."""
     frequency, space = columns["frequency_hz"], 180.0 if half_space else 360.0
     for name, width in columns.items():

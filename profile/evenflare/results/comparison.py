@@ -1,4 +1,4 @@
-"""A comparison of measured and predicted as files: comparison.json and deviation.csv."""
+"""A comparison of measured and predicted as files, comparison.json and deviation.csv: its verdict and warnings too."""
 
 from __future__ import annotations
 
@@ -10,13 +10,87 @@ from typing import Any
 import numpy as np
 
 from evenflare import files
+from evenflare.coarseness import coarse_words
 from evenflare.directivity.folder import Stored
-from evenflare.measurement.compare import LOWEST_LEVEL, Cell, Comparison, Direction, Figures
+from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Cell, Comparison, Direction, Figures
 from evenflare.measurement.read_off import ReadOff
-from evenflare.report.measurement.comparison import nominal, normalisation, verdict, warnings
-from evenflare.report.measurement.comparison_figures import plane_name
-from evenflare.results import tables
+from evenflare.results import formats, tables
+from evenflare.results.places import direction_words, plane_name
 from evenflare.units import DEGREE
+
+NOMINAL = (16, 31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000, 31500)
+"""Hz, what the midbands of octave bands are called (IEC 61260-1:2014, annex A, from memory)."""
+REFERENCE_WORDS = {
+    "on_axis": "own level on axis",
+    "listening_window": "own listening window (ANSI/CTA-2034-A, mean square of nine responses)",
+}
+MOST_SUSPECTS = 6
+"""Directions named one by one."""
+
+
+def nominal(midband: float) -> float:
+    """Hz, an octave band's name."""
+    return float(min(NOMINAL, key=lambda each: abs(math.log(each / midband))))
+
+
+def normalisation(found: Comparison) -> str:
+    """What levels count from, and which cells count."""
+    return (
+        f"Deviation is measured less predicted level, each re its {REFERENCE_WORDS[found.reference]}, where both lie"
+        f" above {LOWEST_LEVEL:g} dB of it and both are valid".replace(" -", " −")
+    )
+
+
+def verdict(found: Comparison, tolerance: float | None) -> str:
+    """Whether it is within the tolerance, and by what."""
+    if tolerance is None:
+        return "No tolerance was given, so there is no verdict"
+    worst = found.worst_direction
+    limit = DIRECTION_FACTOR * tolerance
+    over = f"{found.overall.rms:.2f} dB rms over all ({tolerance:g} allowed)"
+    one = (
+        ""
+        if worst is None
+        else f"{worst.rms:.2f} dB rms in the worst direction, {_there(found, worst)} ({limit:g} allowed)"
+    )
+    within = found.within(tolerance)
+    return f"{'Within' if within else 'OUTSIDE'} a tolerance of {tolerance:g} dB: {over}, {one}"
+
+
+def _there(found: Comparison, direction: Direction) -> str:
+    return direction_words(found.observation, direction.azimuth, direction.off_axis)
+
+
+def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str]:
+    """What a user must see before any figure."""
+    said = []
+    one, other = measured.mounting, predicted.mounting
+    if one and other and one != other:
+        said.append(
+            f'the mountings differ: measured "{one}", predicted "{other}". Part of the deviation is theirs: solve the'
+            " design with the mounting it was measured in"
+        )
+    elif measured.directivity.half_space != predicted.directivity.half_space:
+        spaces = ["half space" if d.directivity.half_space else "the whole space" for d in (measured, predicted)]
+        said.append(f"measured in {spaces[0]}, predicted in {spaces[1]}: only the front is compared")
+    if measured.design_id and predicted.design_id and measured.design_id != predicted.design_id:
+        said.append(
+            f"the measurement names the design {measured.design_id}, the prediction is of {predicted.design_id}."
+            " Check that they are the same waveguide"
+        )
+    for each in found.suspects[:MOST_SUSPECTS]:
+        said.append(
+            f"{_there(found, each)} deviates by {each.rms:.1f} dB rms, far more than its neighbours. Check"
+            " that it is the right file"
+        )
+    if len(found.suspects) > MOST_SUSPECTS:
+        said.append(f"{len(found.suspects) - MOST_SUSPECTS} more directions deviate far more than their neighbours")
+    coarse = coarse_words(found.measured)
+    if coarse:
+        said.append(f"{measured.path}: {coarse}")
+    for each_file in (measured, predicted):
+        said += [f"{each_file.path}: assumed {words}" for words in each_file.assumed]
+    return said
 
 
 def record(
@@ -114,7 +188,7 @@ def plain_json(value: Any) -> Any:
     return value
 
 
-def columns(found: Comparison) -> tables.Columns:
+def columns(found: Comparison) -> formats.Columns:
     """`deviation.csv`: a row for each frequency, plane and angle; counted 1 where the cell is part of the figures."""
     at, (measured, predicted) = found.observation, found.levels
     frequency, plane, off_axis = np.meshgrid(at.frequency, at.plane, at.off_axis, indexing="ij")
@@ -136,7 +210,7 @@ def write(
 ) -> None:
     """comparison.json and deviation.csv in `folder`. Errors: InputError if it cannot be written."""
     held = record(found, read, measured, predicted, tolerance=tolerance)
-    files.write_text(folder / "comparison.json", tables.json_text(held))
+    files.write_text(folder / "comparison.json", formats.json_text(held))
     header = [
         "deviation: measured less predicted level over frequency and direction",
         f"measured: {measured.path} ({measured.name}); predicted: {predicted.path} ({predicted.name})",
@@ -145,4 +219,4 @@ def write(
         normalisation(found),
         *(f"caution: {each}" for each in held["warnings"]),
     ]
-    files.write_text(folder / "deviation.csv", tables.csv_text(columns(found), header=header))
+    files.write_text(folder / "deviation.csv", formats.csv_text(columns(found), header=header))

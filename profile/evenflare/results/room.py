@@ -3,45 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from evenflare import __version__
-from evenflare.results import tables
+from evenflare.results import formats
 from evenflare.room.response import RoomResponse, Spectrum
 from evenflare.room.room import SURFACES, absorption_at, reverberation_time
-from evenflare.units import BoolArray, FloatArray
+from evenflare.studies.seats import DesignInRoom, matters, shared_band, trend
 
 PARTS = ("direct", "early", "late", "reflected", "steady")
-MATTERS = ("direct", "first_reflections", "sound_power")
 
 
-@dataclass(frozen=True)
-class Heard:
-    """A design in a room.
-
-    name, design_id, path : of its directivity.
-    filters               : the file of its equaliser, or empty.
-    band                  : Hz, where that equaliser is fitted, else what is counted.
-    """
-
-    name: str
-    design_id: str
-    path: str
-    filters: str
-    band: tuple[float, float]
-    response: RoomResponse
-
-
-def matters(response: RoomResponse, *, filtered: bool) -> dict[str, FloatArray]:
-    """Levels (B,) dB in thirds of what a listener judges by, in the order of MATTERS, with or without the filter."""
-    of = response if filtered else response.unfiltered
-    return dict(zip(MATTERS, (of.direct, of.first, of.power), strict=True))
-
-
-def seat_columns(spectrum: Spectrum) -> tables.Columns:
+def seat_columns(spectrum: Spectrum) -> formats.Columns:
     """One row per seat and band; seats are numbered from 1."""
     seats, bands = spectrum.direct.shape
     columns = {
@@ -52,7 +27,7 @@ def seat_columns(spectrum: Spectrum) -> tables.Columns:
     return columns | {"direct_to_reverberant_db": spectrum.direct_to_reverberant.ravel()}
 
 
-def room_columns(response: RoomResponse) -> tables.Columns:
+def room_columns(response: RoomResponse) -> formats.Columns:
     """One row per third of an octave: what all seats share, and the room itself."""
     room, thirds = response.room, response.thirds.frequency
     return {
@@ -69,26 +44,7 @@ def room_columns(response: RoomResponse) -> tables.Columns:
     }
 
 
-def thirds_in(frequency: FloatArray, band: tuple[float, float]) -> BoolArray:
-    """(B,) True for the thirds of an octave whose middle lies in a band (Hz), nominal ends included."""
-    return np.asarray((frequency >= band[0] * 0.94) & (frequency <= band[1] * 1.06))
-
-
-def trend(frequency: FloatArray, level: FloatArray, band: tuple[float, float]) -> tuple[float, float]:
-    """Slope in dB per octave, and rms deviation in dB from it, of a level (B,) inside a band."""
-    inside = thirds_in(frequency, band)
-    octaves = np.log2(frequency[inside])
-    slope, start = np.polyfit(octaves, level[inside], 1)
-    return float(slope), float(np.sqrt(np.mean((level[inside] - start - slope * octaves) ** 2)))
-
-
-def shared_band(designs: Sequence[Heard]) -> tuple[float, float]:
-    """Hz, where all are counted and all equalisers are fitted; the first's own if that is less than an octave."""
-    low, high = max(each.band[0] for each in designs), min(each.band[1] for each in designs)
-    return (low, high) if high >= 2.0 * low else designs[0].band
-
-
-def record(designs: Sequence[Heard], *, room_path: str, command: str) -> dict[str, Any]:
+def record(designs: Sequence[DesignInRoom], *, room_path: str, command: str) -> dict[str, Any]:
     """What room.json holds, in plain values."""
     room = designs[0].response.room
     at = np.array([125.0, 250.0, 500.0, 1000.0, 2000.0, 4000.0])
@@ -112,7 +68,7 @@ def record(designs: Sequence[Heard], *, room_path: str, command: str) -> dict[st
     }
 
 
-def _design(each: Heard, band: tuple[float, float]) -> dict[str, Any]:
+def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
     response = each.response
     thirds, counted = response.thirds, response.counted
     source = response.room.source.position

@@ -1,4 +1,4 @@
-"""Numbers and names as a page says them."""
+"""Numbers and names as people read them: on a page, in a message, in a file's header."""
 
 from __future__ import annotations
 
@@ -7,8 +7,7 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.directivity.types import Directivity
-from evenflare.units import MILLIMETRE, PERCENT, FloatArray
+from evenflare.units import MILLIMETRE, FloatArray
 
 _UNITS = {"mm": "mm", "deg": "degrees", "db": "dB", "hz": "Hz", "m": "m", "mb": "MB", "s": "s"}
 """The last part of a name, and the unit that it stands for."""
@@ -49,21 +48,25 @@ def millimetres(length: float, decimals: int = 2) -> str:
     return f"{length / MILLIMETRE:.{decimals}f} mm"
 
 
+def mm(length: float, digits: int = 4) -> str:
+    """A length in m as millimetres of so many digits, without the unit: "12.7"."""
+    return f"{length / MILLIMETRE:.{digits}g}"
+
+
+def rounded_mm(length: float, decimals: int) -> float:
+    """A length in m as a number of millimetres with so many decimals, never -0.0."""
+    return round(length / MILLIMETRE, decimals) + 0.0
+
+
+def fixed_mm(length: float, decimals: int) -> str:
+    """`rounded_mm` as text, its trailing zeros kept: a cell of a table."""
+    return f"{rounded_mm(length, decimals):.{decimals}f}"
+
+
 def span(values: FloatArray, *, digits: int) -> str:
     """The least and the greatest of the values that are numbers, once if they read alike; empty if none is."""
     known = values[np.isfinite(values)]
     return " to ".join(dict.fromkeys(f"{each:.{digits}f}" for each in (known.min(), known.max()))) if known.size else ""
-
-
-def errors_at_most(directivity: Directivity) -> str:
-    """The greatest of each error that a directivity states; empty if it states none."""
-    said = (
-        ("of the index", directivity.error_estimate, 1.0, " dB"),
-        ("of the polar response", directivity.polar_error, 1.0, " dB"),
-        ("of the throat impedance", directivity.impedance_error, PERCENT, " %"),
-    )
-    told = [f"{np.max(each) / unit:.3f}{name} {of}" for of, each, unit, name in said if each is not None]
-    return ", ".join(told) + " at most" if told else ""
 
 
 def plainly(value: Any) -> str:

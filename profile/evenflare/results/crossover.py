@@ -16,8 +16,9 @@ from evenflare.dsp.crossover import sections, steps
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined
-from evenflare.results import tables
-from evenflare.text import comments
+from evenflare.results import formats, tables
+from evenflare.results.filters import COEFFICIENTS, digits
+from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, FloatArray, amplitude_db
 
 STANDARD = ("listening_window_db", "early_reflections_db", "sound_power_db", "in_room_db", "sound_power_index_db")
@@ -28,11 +29,11 @@ def names(joined: Joined) -> list[str]:
     return [way.name for way in joined.speaker.sounds.ways]
 
 
-def columns(joined: Joined) -> tables.Columns:
+def columns(joined: Joined) -> formats.Columns:
     """One row per frequency: filters, the ways behind them, their indices, and the sum."""
     sounds, total = joined.speaker.sounds, joined.total
     frequency = sounds.frequency
-    found: tables.Columns = {"frequency_hz": frequency}
+    found: formats.Columns = {"frequency_hz": frequency}
     axis = sounds.pressure[:, :, 0, int(np.argmin(np.abs(sounds.observation.off_axis)))] * joined.filters
     level = _at_one_metre(joined)
     for place, name in enumerate(names(joined)):
@@ -68,7 +69,7 @@ def _at_one_metre(joined: Joined) -> float:
     return 0.0 if observation.far_field else -float(amplitude_db(observation.distance))
 
 
-def lobe_columns(joined: Joined) -> tables.Columns:
+def lobe_columns(joined: Joined) -> formats.Columns:
     """Vertical levels of the sum at every crossing: a row per crossing and angle, up positive."""
     rows: list[FloatArray] = []
     for each in joined.handovers:
@@ -80,14 +81,13 @@ def lobe_columns(joined: Joined) -> tables.Columns:
 
 def coefficients_text(joined: Joined, header: Sequence[str]) -> str:
     """The text of coefficients.csv: all digits, a row a section, way and sample rate."""
-    lines = comments([*header, SIGNS])
-    lines.append("sample_rate_hz,way,section,b0,b1,b2,a1,a2")
-    for rate in joined.speaker.sample_rates:
-        for way, name in enumerate(names(joined)):
-            for place, each in enumerate(_sections(joined, way, rate), start=1):
-                values = (repr(float(value)) for value in (*each.b, *each.a[1:]))
-                lines.append(",".join([f"{rate},{name},{place}", *values]))
-    return "\n".join(lines) + "\n"
+    rows = [
+        (str(rate), name, str(place), *digits(each))
+        for rate in joined.speaker.sample_rates
+        for way, name in enumerate(names(joined))
+        for place, each in enumerate(_sections(joined, way, rate), start=1)
+    ]
+    return table(("sample_rate_hz", "way", "section", *COEFFICIENTS), rows, header=[*header, SIGNS])
 
 
 def _sections(joined: Joined, way: int, rate: int) -> tuple[Biquad, ...]:

@@ -8,18 +8,21 @@ from typing import Any
 import numpy as np
 
 from evenflare import __version__, metrics
-from evenflare.dsp.equalisation import Equalisation, Made
+from evenflare.directivity.types import Observation
+from evenflare.dsp.equalisation import Equalisation
 from evenflare.dsp.filters_file import SIGNS, sections_record
-from evenflare.dsp.interference import interpolated
-from evenflare.report.filters.equalising import EITHER, apart_words, directions_words
-from evenflare.results import tables
-from evenflare.text import comments
+from evenflare.dsp.interference import Dip, interpolated
+from evenflare.results import formats, tables
+from evenflare.results.filters import COEFFICIENTS, digits
+from evenflare.text import table
 from evenflare.units import DEGREE, amplitude_db
+from evenflare.words import hertz
 
+EITHER = "Use the sections or the finite impulse response, not both: each is the whole correction"
 SHOWN = ("on_axis_db", "listening_window_db", "early_reflections_db", "sound_power_db", "in_room_db")
 
 
-def columns(found: Equalisation) -> tables.Columns:
+def columns(found: Equalisation) -> formats.Columns:
     """One row per frequency that the sample rate can hold: correction, levels before and after, group delay."""
     frequency = found.before.observation.frequency
     held = frequency < 0.5 * found.rate
@@ -48,22 +51,48 @@ def columns(found: Equalisation) -> tables.Columns:
     }
 
 
+def directions_words(dip: Dip, observation: Observation) -> str:
+    """Where a dip is, and in which directions in front it is not: angles in degrees, plane by plane."""
+    parts = {1.0: [], 0.0: []}  # type: dict[float, list[str]]
+    front = np.abs(observation.off_axis) <= 0.5 * np.pi + metrics.SAME_ANGLE
+    angle = observation.off_axis[front] / DEGREE
+    for azimuth, row in zip(observation.plane, dip.lacking[:, front], strict=True):
+        name = "" if observation.plane.size == 1 else f"azimuth {azimuth / DEGREE:.0f}° at "
+        for has, found in parts.items():
+            ends = np.flatnonzero(np.diff(row)) + 1
+            runs = [run for run in np.split(np.arange(row.size), ends) if row[run[0]] == has]
+            words = [
+                f"{angle[run[0]]:.0f}°" if run.size == 1 else f"{angle[run[0]]:.0f} to {angle[run[-1]]:.0f}°"
+                for run in runs
+            ]
+            if words:
+                found.append(name + ", ".join(words).replace("-", "−"))
+    absent, present = parts[1.0], parts[0.0]
+    return f"not found at {'; '.join(absent) or 'no angle in front'}; found at {'; '.join(present) or 'none'}"
+
+
+def apart_words(found: Equalisation) -> str:
+    """How far the sample rates' curves are apart."""
+    level, phase = (max(each[i] for each in found.fitted.apart.values()) for i in (0, 1))
+    low, high = found.band
+    return (
+        f"Curves of all sample rates are within {level:.3f} dB and {phase:.1f} degrees of the one at {found.rate} Hz,"
+        f" {hertz(low)} to {hertz(high)}"
+    )
+
+
 def coefficients_text(found: Equalisation, header: Sequence[str]) -> str:
     """The text of coefficients.csv: all digits, a row a section and sample rate."""
-    lines = comments([*header, SIGNS, apart_words(found)])
-    lines.append("sample_rate_hz,section,kind,frequency_hz,gain_db,quality,b0,b1,b2,a1,a2")
-    for rate, sections in found.fitted.sections.items():
-        for place, (each, made) in enumerate(zip(sections, found.fitted.biquads(rate), strict=True), start=1):
-            named = f"{rate},{place},{each.kind},{each.frequency:.3f},{each.gain:.4f},{each.quality:.5f}"
-            lines.append(",".join([named, *(repr(float(value)) for value in (*made.b, *made.a[1:]))]))
-    return "\n".join(lines) + "\n"
-
-
-def taps_text(made: Made, header: Sequence[str]) -> str:
-    """A finite impulse response as text, a tap a line."""
-    own = made.taps
-    said = (*header, f"finite impulse response, {own.sample_rate} Hz, latency {own.latency} samples, a tap a line")
-    return "\n".join([*comments(said), *map(repr, own.taps.tolist())]) + "\n"
+    rows = [
+        (
+            *(str(rate), str(place), each.kind, f"{each.frequency:.3f}", f"{each.gain:.4f}", f"{each.quality:.5f}"),
+            *digits(made),
+        )
+        for rate, sections in found.fitted.sections.items()
+        for place, (each, made) in enumerate(zip(sections, found.fitted.biquads(rate), strict=True), start=1)
+    ]
+    columns = ("sample_rate_hz", "section", "kind", "frequency_hz", "gain_db", "quality", *COEFFICIENTS)
+    return table(columns, rows, header=[*header, SIGNS, apart_words(found)])
 
 
 def record(found: Equalisation, *, name: str, design_id: str, directivity: str, command: str) -> dict[str, Any]:

@@ -1,0 +1,51 @@
+"""What all tables and records have in common: columns by name, their decimals, CSV and JSON."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+import numpy as np
+
+from evenflare.text import table
+from evenflare.units import FloatArray
+
+Columns = dict[str, FloatArray]
+"""Columns of one table by name, all of one length; nan where a value does not apply."""
+
+LOUD = "caution: a sweep through a waveguide is loud at its mouth; start low and protect your ears"
+
+_DECIMALS = {"hz": 4, "deg": 3, "db": 4, "percent": 4}
+"""By the last part of a column's name; other numbers get six significant digits."""
+_AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
+"""Columns without trailing zeros: they are mostly round numbers."""
+
+
+def csv_text(columns: Mapping[str, FloatArray], *, header: Iterable[str]) -> str:
+    """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where nan."""
+    written = [[_written(name, value) for value in values] for name, values in columns.items()]
+    return table(columns, zip(*written, strict=True), header=header)
+
+
+def json_text(record: Mapping[str, Any]) -> str:
+    """A record as indented JSON; numpy's numbers and arrays as plain ones."""
+    return json.dumps(record, indent=2, default=plain, ensure_ascii=False) + "\n"
+
+
+def _written(name: str, value: float) -> str:
+    if not np.isfinite(value):
+        return ""
+    if name == "valid":
+        return str(int(value))
+    decimals = _DECIMALS.get(name.rsplit("_", 1)[-1])
+    # Adding zero turns -0.0 into 0.0.
+    text = f"{value:.6g}" if decimals is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
+    return text.rstrip("0").rstrip(".") if name in _AXES else text
+
+
+def plain(value: Any) -> Any:
+    """A value that JSON cannot hold as one that it can."""
+    if isinstance(value, np.generic | np.ndarray):
+        return value.tolist()
+    return str(value)

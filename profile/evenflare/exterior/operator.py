@@ -55,8 +55,9 @@ def response(
     slope = np.empty_like(value)
     for i, signs in enumerate(seen.signs):
         value[i], slope[i] = waves_at(k, mesh.place * signs - centre, mesh.normal * signs, mouth, outgoing=True)
-        # The front is left at rest by every wave: what rounding leaves of it would be amplified.
-        slope[i][_in_front(mesh, signs, centre)] = 0.0
+        # The front is left at rest by every wave: there only the slope counts, and a wave itself may be huge.
+        front = _in_front(mesh, signs, centre)
+        slope[i][front] = value[i][front] = 0.0
     share = seen.patterns / len(seen.signs)
     value, slope = np.tensordot(share, value, axes=1), np.tensordot(share, slope, axes=1)
     scale = np.abs(slope).max(axis=(0, 1))

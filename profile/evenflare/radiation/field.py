@@ -9,6 +9,7 @@ import numpy as np
 from evenflare.air import Air
 from evenflare.compiled import njit
 from evenflare.directivity.types import Observation
+from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.termination import End, associated
 from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
 
@@ -21,6 +22,8 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
     is the phase exp(j k d cos t), where d = centre - reference.
     Errors   : ValueError if a point lies inside the smallest sphere about the mouth.
     """
+    if isinstance(end, InCabinet):
+        return end.pressure(outgoing, wavenumber, observation)
     offset = end.centre_z - observation.reference_z
     cosine = np.cos(observation.off_axis)
     degree, order = end.waves(outgoing.shape[1])
@@ -104,18 +107,22 @@ def sound_power(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, air
     4 pi share / (rho c k^2) sum |c_n|^2 / (2n + 1), share 1 or 1/2.
     Source: Morse & Ingard (1968), section 7.2 (from memory).
     """
-    return np.asarray(4 * np.pi / (air.impedance * wavenumber**2) * _mean_square(outgoing, end))
+    return np.asarray(4 * np.pi / (air.impedance * wavenumber**2) * _mean_square(outgoing, wavenumber, end))
 
 
-def far_on_axis(outgoing: ComplexArray, *, end: End) -> ComplexArray:
+def far_on_axis(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End) -> ComplexArray:
     """(F,) the pressure on axis in the far field, to a factor: sum c_n j^n. Only waves of order 0 reach the axis."""
+    if isinstance(end, InCabinet):
+        observation = Observation(wavenumber, np.zeros(1), reference_z=end.centre_z)
+        return np.asarray(end.pressure(outgoing, wavenumber, observation)[:, 0, 0] * wavenumber / 1j)
     degree, order = end.waves(outgoing.shape[1])
     return np.asarray((outgoing * (order == 0)) @ (1j**degree))
 
 
-def far_field_index(outgoing: ComplexArray, *, end: End) -> FloatArray:
+def far_field_index(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End) -> FloatArray:
     """(F,) dB: the directivity index on axis, |sum c_n j^n|^2 / (share sum |c_n|^2 / (2n + 1)), share 1 or 1/2."""
-    return power_db(np.abs(far_on_axis(outgoing, end=end)) ** 2 / _mean_square(outgoing, end))
+    on_axis = far_on_axis(outgoing, wavenumber, end=end)
+    return power_db(np.abs(on_axis) ** 2 / _mean_square(outgoing, wavenumber, end))
 
 
 def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) -> ComplexArray:
@@ -126,6 +133,8 @@ def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) ->
     return np.asarray(np.sum(np.conj(one[:, i]) * other[:, j] / (2 * known[0][0][i] + 1), axis=1))
 
 
-def _mean_square(outgoing: ComplexArray, end: End) -> FloatArray:
+def _mean_square(outgoing: ComplexArray, wavenumber: FloatArray, end: End) -> FloatArray:
+    if isinstance(end, InCabinet):
+        return end.mean_square(outgoing, wavenumber)
     degree, _ = end.waves(outgoing.shape[1])
     return np.asarray((0.5 if end.half_space else 1.0) * np.sum(np.abs(outgoing) ** 2 / (2 * degree + 1), axis=1))

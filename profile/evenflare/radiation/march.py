@@ -15,6 +15,7 @@ from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation
+from evenflare.exterior.cabinets import operator_of
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, far_on_axis, overlap, pressure, sound_power
@@ -152,6 +153,9 @@ def _solved(
     frequency = observation.frequency
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
     coarse, fine = _problems(waveguide, resolution, air, float(wavenumber[-1]))
+    if (cabinet := waveguide.mounting.cabinet) is not None:
+        operator = operator_of(cabinet, wavenumber, is_round=waveguide.is_round, cores=cores)
+        coarse, fine = (replace(each, medium=each.medium.in_cabinet(operator)) for each in (coarse, fine))
     needed = _memory(fine, wavenumber, cores)
     _refuse_too_large(needed)
     bands = _bands(wavenumber, resolution.edges)
@@ -176,7 +180,7 @@ def _solved(
         error_estimate=None if error is None else error.index,
         polar_error=None if error is None else error.polar,
         impedance_error=None if error is None else error.impedance,
-        far_field_index=far_field_index(answer.outgoing, end=coarse.medium.end),
+        far_field_index=far_field_index(answer.outgoing, wavenumber, end=coarse.medium.end),
         provenance={
             "method": "march",
             "setting": setting,
@@ -198,7 +202,7 @@ def _solved(
 def _problems(waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber: float) -> tuple[Problem, Problem]:
     """The problem at a resolution, and at the finer one that tells of its error, up to a wavenumber, rad/m."""
     finest = resolution.refined() if resolution.apart else resolution
-    if resolution.apart and waveguide.mounting.kind != "baffle":
+    if resolution.apart and waveguide.mounting.radius is not None:
         finest = replace(finest, modes=finest.modes + ON_A_SPHERE)
     fine = medium(waveguide, finest, wavenumber)
     # The modes of a round waveguide are the first of the finer ones.
@@ -229,7 +233,7 @@ def _heard(answer: Answer, observation: Observation) -> Heard:
     wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
     return Heard(
         pressure(answer.outgoing, wavenumber, end=end, observation=observation),
-        far_on_axis(answer.outgoing, end=end),
+        far_on_axis(answer.outgoing, wavenumber, end=end),
         sound_power(answer.outgoing, wavenumber, end=end, air=air),
         np.concatenate([part.impedance for part in answer.parts]),
     )

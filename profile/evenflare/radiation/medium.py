@@ -13,7 +13,9 @@ import numpy as np
 
 from evenflare.radiation import elements, oblong, oblong_elements, wavefront
 from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
+from evenflare.exterior.cabinets import Operator
 from evenflare.radiation.hemisphere import Hemisphere
+from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.modes import radial_modes, radial_quadrature, tabulated_modes
 from evenflare.radiation.oblong_elements import OblongBasis
 from evenflare.radiation.resolution import Resolution
@@ -62,6 +64,10 @@ class Medium(Protocol):
     @property
     def throat_radius(self) -> float: ...  # noqa: D102
 
+    def in_cabinet(self, operator: Operator) -> Medium:
+        """The same, its last cap in the front of a cabinet."""
+        ...
+
 
 @dataclass(frozen=True)
 class RoundMedium:
@@ -69,6 +75,7 @@ class RoundMedium:
 
     waveguide: Waveguide
     most: int
+    operator: Operator | None = None
 
     @cached_property
     def sweep(self) -> Sweep:
@@ -80,7 +87,8 @@ class RoundMedium:
         """See Medium."""
         meridian, radius = self.waveguide.meridian, self.waveguide.mounting.radius
         if radius is None:
-            return Baffle(meridian.mouth_radius, meridian.depth)
+            bare = Baffle(meridian.mouth_radius, meridian.depth)
+            return bare if self.operator is None else InCabinet(bare, self.operator)
         half_angle = float(np.arcsin(meridian.mouth_radius / radius))
         return Sphere(radius, half_angle, meridian.depth - radius * float(np.cos(half_angle)), self.most)
 
@@ -88,6 +96,10 @@ class RoundMedium:
     def throat_radius(self) -> float:
         """See Medium."""
         return self.waveguide.meridian.throat_radius
+
+    def in_cabinet(self, operator: Operator) -> Medium:
+        """See Medium."""
+        return replace(self, operator=operator)
 
     def elements(
         self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
@@ -111,6 +123,7 @@ class OblongMedium:
 
     waveguide: Waveguide
     basis: OblongBasis
+    operator: Operator | None = None
 
     @cached_property
     def sweep(self) -> Sweep:
@@ -120,7 +133,8 @@ class OblongMedium:
     @cached_property
     def end(self) -> End:
         """See Medium."""
-        return Hemisphere(oblong.dome_radius(self.surface), self.surface.depth, self.basis)
+        bare = Hemisphere(oblong.dome_radius(self.surface), self.surface.depth, self.basis)
+        return bare if self.operator is None else InCabinet(bare, self.operator)
 
     @property
     def surface(self) -> Surface:
@@ -131,6 +145,10 @@ class OblongMedium:
     def throat_radius(self) -> float:
         """See Medium."""
         return self.surface.throat_radius
+
+    def in_cabinet(self, operator: Operator) -> Medium:
+        """See Medium."""
+        return replace(self, operator=operator)
 
     def elements(
         self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None

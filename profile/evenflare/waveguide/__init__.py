@@ -2,6 +2,7 @@
 
 from evenflare.waveguide.as_built import AsBuilt
 from evenflare.waveguide.body import Body, BodyPoints, RolledShell, RoundCabinet
+from evenflare.waveguide.cabinet import Cabinet, Edge
 from evenflare.waveguide.driver import Driver, Source
 from evenflare.waveguide.families import (
     Conical,
@@ -30,8 +31,10 @@ __all__ = [
     "Axes",
     "Body",
     "BodyPoints",
+    "Cabinet",
     "Conical",
     "Driver",
+    "Edge",
     "Exponential",
     "Frame",
     "Free",

@@ -8,6 +8,7 @@ from typing import Literal
 
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide.body import Body, outside
+from evenflare.waveguide.cabinet import Cabinet
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian, Piece
@@ -20,21 +21,24 @@ from evenflare.waveguide.surface import Surface
 @dataclass(frozen=True)
 class Mounting:
     """What surrounds the mouth: an infinite rigid baffle, a rigid sphere (of `radius`, m) whose surface meets the rim,
-    or the outside of a free-standing `body`.
+    the outside of a free-standing `body`, or the flat front of a `cabinet`.
 
-    Errors: ValueError for a radius and a body at once.
+    Errors: ValueError for more than one of them.
     """
 
     radius: float | None = None
     body: Body | None = None
+    cabinet: Cabinet | None = None
 
     def __post_init__(self) -> None:
-        if self.radius is not None and self.body is not None:
-            raise ValueError("a mounting is a sphere or a body: it cannot have a radius and a body")
+        if sum(each is not None for each in (self.radius, self.body, self.cabinet)) > 1:
+            raise ValueError("a mounting is a sphere, a body or a cabinet: give a radius, a body or a cabinet")
 
     @property
-    def kind(self) -> Literal["baffle", "sphere", "free_standing"]:
+    def kind(self) -> Literal["baffle", "sphere", "free_standing", "cabinet"]:
         """What it is, in a word."""
+        if self.cabinet is not None:
+            return "cabinet"
         if self.body is not None:
             return "free_standing"
         return "baffle" if self.radius is None else "sphere"
@@ -79,6 +83,8 @@ class Waveguide:
                 f"[mounting] radius_mm = {radius / MILLIMETRE:g}: must be at least the mouth's radius,"
                 f" {meridian.mouth_radius / MILLIMETRE:.4g}. Raise it, or make the mouth smaller"
             )
+        if self.mounting.cabinet is not None:
+            self.mounting.cabinet.check(meridian.mouth_radius, meridian.mouth_radius, meridian.depth)
         return meridian, () if body is None else outside(meridian, body)
 
     @cached_property
@@ -89,10 +95,10 @@ class Waveguide:
         """
         if not isinstance(self.shape, Oblong):
             return Surface(self.meridian, self.meridian, Superellipse())
-        if self.mounting.kind != "baffle":
+        if self.mounting.kind not in ("baffle", "cabinet"):
             raise ValueError(
-                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" for a mouth that is not round, whose rim'
-                " no sphere meets. Change it, or make the waveguide round"
+                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" or "cabinet" for a mouth that is not'
+                " round, whose rim no sphere meets. Change it, or make the waveguide round"
             )
         horizontal, vertical = (
             self._in_plane(name, shape)
@@ -100,7 +106,10 @@ class Waveguide:
         )
         shapes = self.shape.horizontal, self.shape.vertical
         slack = sum(abs(shape.depth_moved) for shape in shapes if isinstance(shape, Points))
-        return Surface(horizontal, vertical, self.shape.section, slack)
+        found = Surface(horizontal, vertical, self.shape.section, slack)
+        if self.mounting.cabinet is not None:
+            self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth)
+        return found
 
     def _in_plane(self, name: str, shape: Shape) -> Meridian:
         try:

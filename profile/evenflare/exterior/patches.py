@@ -1,0 +1,207 @@
+"""The surface of a cabinet as smooth patches: the part of it that mirror planes leave, each patch a map of a square.
+
+A box is what a cutter leaves that runs round its outline: the sections behind the front are the outline moved inward
+by what the edge's profile takes off. Coordinates have their origin in the box's middle, x right, y up, z forward.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenflare.units import FloatArray
+from evenflare.waveguide.cabinet import Cabinet, Edge
+
+Map = Callable[[FloatArray, FloatArray], FloatArray]
+"""From u and v on [0, 1], arrays of one shape (...), to places (..., 3), m."""
+
+
+@dataclass(frozen=True)
+class Patch:
+    """A smooth piece of surface.
+
+    place  : its map.
+    sharp  : which of its sides are sharp edges of the body, toward which cells shrink: u = 0, u = 1, v = 0, v = 1.
+    """
+
+    place: Map
+    sharp: tuple[bool, bool, bool, bool] = (False, False, False, False)
+
+
+@dataclass(frozen=True)
+class Part:
+    """Patches, and the mirror planes that make the whole body of them.
+
+    mirrors : axes (0 for x, 1 for y, 2 for z) whose plane through the origin is one.
+    """
+
+    patches: tuple[Patch, ...]
+    mirrors: tuple[int, ...]
+
+
+def box(cabinet: Cabinet) -> Part:
+    """The part of a rectangular cabinet right of and above its middle; if front and back are alike, in front of it."""
+    outline = _Outline(0.5 * cabinet.width, 0.5 * cabinet.height, cabinet.edge)
+    half = 0.5 * cabinet.depth
+    front = _end(outline, cabinet.front_edge, half)
+    if cabinet.front_edge == cabinet.edge:
+        return Part((*_sides(outline, 0.0, half, cabinet.front_edge, cabinet.edge), *front), (0, 1, 2))
+    behind = tuple(_turned(patch) for patch in _end(outline, cabinet.edge, half))
+    return Part((*_sides(outline, -half, half, cabinet.front_edge, cabinet.edge), *front, *behind), (0, 1))
+
+
+def cylinder(radius: float, depth: float, edge_radius: float) -> Part:
+    """Of an upright disc's quarter: a round cabinet, m, both of whose edges are quarter circles."""
+    outline = _Outline(radius, radius, Edge(radius=radius))
+    edge = Edge(radius=edge_radius)
+    half = 0.5 * depth
+    return Part((*_sides(outline, 0.0, half, edge, edge), *_end(outline, edge, half)), (0, 1, 2))
+
+
+def sphere(radius: float) -> Part:
+    """An eighth of a sphere, m, as three patches that meet in its middle."""
+
+    def third(turn: int) -> Map:
+        def place(u: FloatArray, v: FloatArray) -> FloatArray:
+            direction = np.stack([np.ones_like(u), u, v], axis=-1)
+            return radius * np.roll(direction / np.linalg.norm(direction, axis=-1, keepdims=True), turn, axis=-1)
+
+        return place
+
+    return Part(tuple(Patch(third(turn)) for turn in range(3)), (0, 1, 2))
+
+
+@dataclass(frozen=True)
+class _Outline:
+    """The quarter of a rectangle with half-sizes a and b, m, whose corner is rounded or cut off."""
+
+    a: float
+    b: float
+    corner: Edge
+
+    def cut(self, inset: FloatArray) -> FloatArray:
+        """How far the corner reaches along either side, once the outline has moved inward by `inset`, m."""
+        if self.corner.chamfer > 0.0:
+            return np.asarray(self.corner.chamfer - (2.0 - np.sqrt(2.0)) * inset)
+        return np.maximum(self.corner.radius - inset, 0.0)
+
+    def side(self, u: FloatArray, inset: FloatArray, *, upper: bool) -> FloatArray:
+        """(..., 2) along the right side from y = 0 up, or along the upper one from its corner to x = 0."""
+        a, b, cut = self.a - inset, self.b - inset, self.cut(inset)
+        if upper:
+            return np.stack([(1.0 - u) * (a - cut), b], axis=-1)
+        return np.stack([a, u * (b - cut)], axis=-1)
+
+    def around(self, u: FloatArray, inset: FloatArray) -> FloatArray:
+        """(..., 2) along the corner, from the right side to the upper one."""
+        a, b, cut = self.a - inset, self.b - inset, self.cut(inset)
+        if self.corner.chamfer > 0.0:
+            return np.stack([a - u * cut, b - (1.0 - u) * cut], axis=-1)
+        angle = 0.5 * np.pi * u
+        return np.stack([a - cut + cut * np.cos(angle), b - cut + cut * np.sin(angle)], axis=-1)
+
+
+Line = Callable[[FloatArray, FloatArray], FloatArray]
+
+
+def _lines(outline: _Outline) -> list[tuple[Line, bool, bool]]:
+    """The outline's stretches over u and inset, and whether their ends are sharp edges."""
+
+    def right(u: FloatArray, inset: FloatArray) -> FloatArray:
+        return outline.side(u, inset, upper=False)
+
+    def upper(u: FloatArray, inset: FloatArray) -> FloatArray:
+        return outline.side(u, inset, upper=True)
+
+    sharp = not outline.corner.is_round
+    found: list[tuple[Line, bool, bool]] = []
+    if outline.b - outline.corner.size > 0.0:
+        found.append((right, False, sharp))
+    if outline.corner.size > 0.0:
+        found.append((outline.around, sharp, sharp))
+    if outline.a - outline.corner.size > 0.0:
+        found.append((upper, sharp, False))
+    return found
+
+
+def _sides(outline: _Outline, low: float, high: float, front: Edge, back: Edge) -> tuple[Patch, ...]:
+    """The flat and round sides from z = low, or where the back's edge begins if that lies behind the middle."""
+    top = high - front.size
+    bottom = low if low == 0.0 else low + back.size
+
+    def patch(line: Line, start: bool, end: bool) -> Patch:
+        def place(u: FloatArray, v: FloatArray) -> FloatArray:
+            flat = line(u, np.zeros_like(u))
+            return np.concatenate([flat, (bottom + (top - bottom) * v)[..., None]], axis=-1)
+
+        return Patch(place, (start, end, low != 0.0 and not back.is_round, not front.is_round))
+
+    return tuple(patch(*each) for each in _lines(outline)) if top > bottom else ()
+
+
+def _end(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
+    """The front's edge and its flat face at z = half."""
+    found: list[Patch] = []
+    if edge.size > 0.0:
+        # Where a rounded corner's radius is smaller than the front's it comes to a point on the way.
+        stops = [0.0, 1.0]
+        radius = outline.corner.radius
+        if edge.radius > 0.0 and 0.0 < radius < edge.radius:
+            stops.insert(1, float(np.arccos(1.0 - radius / edge.radius) / (0.5 * np.pi)))
+        for near, far in zip(stops[:-1], stops[1:], strict=True):
+            for line, start, end in _lines(outline):
+                pointed = line == outline.around and near > 0.0 and outline.corner.chamfer == 0.0
+                if not pointed:
+                    found.append(_rounded(line, edge, half, near, far, (start or near > 0.0, end or near > 0.0)))
+    return (*found, *_face(outline, edge, half))
+
+
+def _rounded(line: Line, edge: Edge, half: float, near: float, far: float, sharp: tuple[bool, bool]) -> Patch:
+    def place(u: FloatArray, v: FloatArray) -> FloatArray:
+        t = near + (far - near) * v
+        if edge.chamfer > 0.0:
+            inset, z = edge.chamfer * t, half - edge.chamfer * (1.0 - t)
+        else:
+            inset = edge.radius * (1.0 - np.cos(0.5 * np.pi * t))
+            z = half - edge.radius * (1.0 - np.sin(0.5 * np.pi * t))
+        return np.concatenate([line(u, inset), z[..., None]], axis=-1)
+
+    return Patch(place, (*sharp, edge.chamfer > 0.0, edge.chamfer > 0.0))
+
+
+def _face(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
+    """Flat, inside the outline moved inward by the edge: a cross of two rectangles and what the corner leaves."""
+    inset = edge.size
+    a, b, cut = outline.a - inset, outline.b - inset, float(outline.cut(np.array(inset)))
+    sharp = not edge.is_round
+
+    def flat(x0: float, x1: float, y1: float, sides: tuple[bool, bool, bool, bool]) -> Patch:
+        def place(u: FloatArray, v: FloatArray) -> FloatArray:
+            return np.stack([x0 + (x1 - x0) * u, y1 * v, np.full_like(u, half)], axis=-1)
+
+        return Patch(place, sides)
+
+    def corner(u: FloatArray, v: FloatArray) -> FloatArray:
+        middle = np.array([a - cut, b - cut])
+        rim = outline.around(u, np.full_like(u, inset))
+        return np.concatenate([middle + v[..., None] * (rim - middle), np.full_like(u, half)[..., None]], axis=-1)
+
+    found = []
+    if a - cut > 0.0:
+        found.append(flat(0.0, a - cut, b, (False, sharp and cut == 0.0, False, sharp)))
+    if cut > 0.0:
+        if b - cut > 0.0:
+            found.append(flat(a - cut, a, b - cut, (False, sharp, False, False)))
+        found.append(Patch(corner, (False, False, False, sharp)))
+    return tuple(found)
+
+
+def _turned(patch: Patch) -> Patch:
+    """The same behind the middle."""
+
+    def place(u: FloatArray, v: FloatArray) -> FloatArray:
+        return patch.place(u, v) * np.array([1.0, 1.0, -1.0])
+
+    return Patch(place, patch.sharp)

@@ -1,0 +1,154 @@
+"""What a closed rigid body makes of a mouth's waves: the boundary equations, eight parts of them where it has mirrors.
+
+The waves u of a mouth in a flat front satisfy the front by themselves, being even in z. What the rest of the body adds,
+q, leaves the front at rest too, and takes away from sides, edges and back the motion that u would need there:
+dq/dn = -du/dn. With the normal into the air q obeys, on the surface and at points a little inside it,
+
+    (1/2) q - D q = S du/dn,    - D q = S du/dn,
+
+and both are asked for at once, the second times j: the first alone is singular where the body, were it hollow and soft,
+would resonate. Source: Shore & Yaghjian (2005), Radio Science 40, RS6S14 (dual surfaces; from memory).
+
+About a mirror plane q and u part into what is even and what is odd, and the integral over the image is that over the
+body itself, seen from the image of the point: so every point has as many images as the planes make, whose integrals are
+added with as many patterns of signs.
+"""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from concurrent.futures import ThreadPoolExecutor
+from dataclasses import dataclass
+
+import numpy as np
+from scipy.linalg import lapack
+
+from evenflare.exterior.layers import layers
+from evenflare.exterior.panels import Mesh
+from evenflare.units import ComplexArray, FloatArray, IntArray
+
+ROWS = 48
+"""Points of one piece of work."""
+INSIDE = 0.16
+"""Of a wavelength, how far below the surface the second points lie, and
+SHALLOWEST of the body's smallest reach from its middle at most."""
+SHALLOWEST = 0.25
+TOUCHES = "the body's surface touches or crosses itself"
+
+
+@dataclass(frozen=True)
+class Images:
+    """The mirror images of a part of a body.
+
+    signs    : (I, 3) +-1, what an image does to x, y, z; the first is the part itself.
+    patterns : (I, I) +-1 of each parity (row) at each image; parity p is odd about mirror i where bit i of p is set.
+    """
+
+    signs: FloatArray
+    patterns: FloatArray
+
+
+def images(mirrors: tuple[int, ...]) -> Images:
+    """All images across planes through the origin, whose axes are given."""
+    flips = np.array(list(itertools.product((0, 1), repeat=len(mirrors))), dtype=np.int64).reshape(-1, len(mirrors))
+    signs = np.ones((len(flips), 3))
+    for column, axis in enumerate(mirrors):
+        signs[:, axis] = 1.0 - 2.0 * flips[:, column]
+    return Images(signs, (-1.0) ** (flips @ flips.T))
+
+
+def parity_of(parities: Sequence[IntArray]) -> IntArray:
+    """(W,) the row of Images.patterns that waves belong to, from their parity (W,) about each mirror."""
+    result = np.zeros_like(parities[0]) if parities else np.zeros(1, dtype=np.int64)
+    for each in parities:
+        result = 2 * result + each
+    return result
+
+
+@dataclass(frozen=True)
+class Body:
+    """A mesh made ready for every frequency: its images, and what the still double layer lacks of -1/2 at each node.
+
+    reach : m, from the middle to the nearest surface.
+    """
+
+    mesh: Mesh
+    images: Images
+    free_term: FloatArray
+    reach: float
+
+
+def ready(mesh: Mesh, cores: int = 1) -> Body:
+    """The free term is what makes a constant pressure exact, as Gauss's theorem has it: it mends the quadrature."""
+    seen = images(mesh.mirrors)
+
+    def rows(chunk: IntArray) -> FloatArray:
+        total = np.zeros(chunk.size)
+        for i, signs in enumerate(seen.signs):
+            own = chunk if i == 0 else np.full(chunk.size, -1)
+            total += layers(0.0, mesh.place[chunk] * signs, own, mesh)[0].real.sum(axis=1)
+        return total
+
+    free = -np.concatenate(_spread(rows, mesh.size, cores))
+    reach = float(np.abs(np.sum(mesh.place * mesh.normal, axis=1)).min())
+    return Body(mesh, seen, free, reach)
+
+
+def bytes_needed(nodes: int, parities: int) -> int:
+    """Of the matrices of all parities, and of one more while it is factorised."""
+    return 16 * nodes * nodes * (parities + 1)
+
+
+def scattered(k: float, body: Body, motion: ComplexArray, *, cores: int = 1) -> ComplexArray:
+    """(I, N, W) q at the nodes, of each parity, for du/dn (I, N, W) of the parities of u. k in rad/m.
+
+    Errors: ValueError if the equations are singular.
+    """
+    mesh, seen = body.mesh, body.images
+    count, nodes = len(seen.signs), mesh.size
+    inside = min(INSIDE * 2 * np.pi / k, SHALLOWEST * body.reach)
+    matrices = np.empty((count, nodes, nodes), dtype=np.complex128, order="C")
+    right = np.empty((count, nodes, motion.shape[2]), dtype=np.complex128)
+
+    def rows(chunk: IntArray) -> None:
+        double = np.empty((count, chunk.size, nodes), dtype=np.complex128)
+        single = np.empty_like(double)
+        below = mesh.place[chunk] - inside * mesh.normal[chunk]
+        nowhere = np.full(chunk.size, -1)
+        for i, signs in enumerate(seen.signs):
+            on = layers(k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
+            under = layers(k, below * signs, nowhere, mesh)
+            double[i], single[i] = (one + 1j * other for one, other in zip(on, under, strict=True))
+        mixed = np.tensordot(seen.patterns, double, axes=1)
+        mixed_single = np.tensordot(seen.patterns, single, axes=1)
+        np.negative(mixed, out=mixed)
+        mixed[:, np.arange(chunk.size), chunk] += body.free_term[chunk]
+        matrices[:, chunk] = mixed
+        right[:, chunk] = mixed_single @ motion
+
+    _spread(rows, nodes, cores)
+    for parity in range(count):
+        if motion[parity].any():
+            right[parity] = _solution(matrices[parity], right[parity])
+        else:
+            right[parity] = 0.0
+    return right
+
+
+def _spread(work, size: int, cores: int):  # type: ignore[no-untyped-def]
+    """The work on every chunk of indices below `size`, in order; compiled code lets other threads run."""
+    chunks = [np.arange(first, min(first + ROWS, size)) for first in range(0, size, ROWS)]
+    if cores == 1:
+        return [work(chunk) for chunk in chunks]
+    with ThreadPoolExecutor(cores) as threads:
+        return list(threads.map(work, chunks))
+
+
+def _solution(matrix: ComplexArray, right: ComplexArray) -> ComplexArray:
+    # Transposed in memory: LAPACK reads columns, and solves with the transpose as readily.
+    factors, pivots, info = lapack.zgetrf(matrix.T, overwrite_a=1)
+    if info:
+        raise ValueError(TOUCHES)
+    solution, _ = lapack.zgetrs(factors, pivots, right, trans=1)
+    return np.asarray(solution)

@@ -1,0 +1,100 @@
+"""A rectangular cabinet, with a waveguide's mouth flush in its flat front."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenflare.units import MILLIMETRE, FloatArray
+
+SEAT = 5 * MILLIMETRE
+"""Of the cabinet behind the throat plane at least: the driver needs something to sit on (common practice, no
+source)."""
+TOUCH = 1e-6
+"""m, by which a mouth may pass the edge of the flat front: rounding."""
+
+
+@dataclass(frozen=True)
+class Edge:
+    """Where two faces meet: sharp, rounded with a radius, or cut off at 45 degrees, m along either face."""
+
+    radius: float = 0.0
+    chamfer: float = 0.0
+
+    def __post_init__(self) -> None:
+        if min(self.radius, self.chamfer) < 0.0 or (self.radius > 0.0 and self.chamfer > 0.0):
+            raise ValueError("an edge has a radius or a chamfer, 0 or more, not both")
+
+    @property
+    def size(self) -> float:
+        """m, what it takes off either face."""
+        return max(self.radius, self.chamfer)
+
+    @property
+    def is_round(self) -> bool:
+        """Whether the faces run into each other without a corner."""
+        return self.radius > 0.0
+
+
+@dataclass(frozen=True)
+class Cabinet:
+    """A closed rigid box, its edges as if a cutter had run round its outline, and round front and back.
+
+    width, height, depth : m, outside.
+    edge                 : of every edge,
+    front_edge           : but for those of the front.
+    x, y                 : m, of the mouth's centre from the front's middle, right and up seen from in front.
+    """
+
+    width: float
+    height: float
+    depth: float
+    edge: Edge = Edge()
+    front_edge: Edge = Edge()
+    x: float = 0.0
+    y: float = 0.0
+
+    @property
+    def flat(self) -> tuple[float, float]:
+        """m, from the mouth's centre to the nearest of the front's edges, left or right, and above or below."""
+        inset = self.front_edge.size
+        return 0.5 * self.width - inset - abs(self.x), 0.5 * self.height - inset - abs(self.y)
+
+    @property
+    def centre(self) -> FloatArray:
+        """(3,) m, the mouth's, from the cabinet's middle."""
+        return np.array([self.x, self.y, 0.5 * self.depth])
+
+    @property
+    def reach(self) -> float:
+        """m, of the ball about the middle that holds the cabinet."""
+        return float(np.linalg.norm([0.5 * self.width, 0.5 * self.height, 0.5 * self.depth]))
+
+    def check(self, half_width: float, half_height: float, depth: float) -> None:
+        """ValueError, which names the key of the design file, unless a mouth of these half-sizes and a waveguide of
+        this depth, m, fit in.
+        """
+        for half, room, side, place, size in (
+            (half_width, self.flat[0], "waveguide_x_mm", self.x, "width_mm"),
+            (half_height, self.flat[1], "waveguide_y_mm", self.y, "height_mm"),
+        ):
+            if half > room + TOUCH:
+                outer = 2 * (half + self.front_edge.size + abs(place))
+                raise ValueError(
+                    f"[mounting] {size} = {(self.width if size == 'width_mm' else self.height) / MILLIMETRE:g}: must be"
+                    f" at least {outer / MILLIMETRE:.4g} for a mouth {2 * half / MILLIMETRE:.4g} mm"
+                    f" {'wide' if size == 'width_mm' else 'high'} beside its edges, at {side} ="
+                    f" {place / MILLIMETRE:g}. Raise it, move the mouth toward the middle, or make it smaller"
+                )
+        if self.depth < depth + SEAT - TOUCH:
+            raise ValueError(
+                f"[mounting] depth_mm = {self.depth / MILLIMETRE:g}: must be at least"
+                f" {(depth + SEAT) / MILLIMETRE:.4g}, the waveguide's {depth / MILLIMETRE:.4g} and"
+                f" {SEAT / MILLIMETRE:g} for the driver's seat. Raise it, or make the waveguide shallower"
+            )
+
+    @property
+    def nearest_edge(self) -> float:
+        """m, from the mouth's centre to where the flat front ends."""
+        return float(np.min(self.flat))

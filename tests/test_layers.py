@@ -32,7 +32,8 @@ GROUND = (
 )
 LIBRARY = (
     *("units", "text", "words", "temporary", "bands", "files", "compiled", "air", "waveguide", *READING),
-    *("directivity", "design", "closed_forms", "metrics", "coarseness", "room", "target", "radiation"),
+    *("directivity", "design", "closed_forms", "metrics", "coarseness", "room", "target", "exterior"),
+    "radiation",
     *("objective", "search"),
 )
 """From the ground up: a module imports only what stands before it."""

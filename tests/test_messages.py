@@ -136,7 +136,8 @@ FAULTS = {
     ),
     "unknown mounting": (
         GOOD + '[mounting]\nkind = "bafle"\n',
-        'd.toml [mounting] kind = "bafle": must be "baffle", "sphere" or "free_standing". Did you mean baffle?',
+        'd.toml [mounting] kind = "bafle": must be "baffle", "sphere", "free_standing" or "cabinet". Did you mean'
+        " baffle?",
     ),
     "inches close to a bound": (
         GOOD.replace("= 25.4", "= 9"),

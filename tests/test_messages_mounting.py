@@ -92,8 +92,8 @@ FAULTS = {
     ),
     "oblong waveguide": (
         OBLONG + CABINET + "diameter_mm = 300\ndepth_mm = 250\n",
-        'd.toml [mounting] kind = "free_standing": must be "baffle" for an oblong waveguide, a body of revolution takes'
-        ' a round mouth only. Write kind = "baffle" without the body, or make the waveguide round',
+        'd.toml [mounting] kind = "free_standing": must be "baffle" or "cabinet" for an oblong waveguide, a body of'
+        ' revolution takes a round mouth only. Write kind = "baffle" without the body, or make the waveguide round',
     ),
     "no such body": (
         GOOD + FREE + 'body_csv = "none.csv"\n',

@@ -102,7 +102,7 @@ def test_another_room_is_another_search(target, tmp_path):
         (
             asking().replace(SPHERE, ""),
             "t.toml [wanted.room]: a waveguide in an infinite baffle sends nothing behind it, so no room can hold it:"
-            ' [mounting] kind must be "free_standing"',
+            ' [mounting] kind must be "cabinet", "free_standing"',
         ),
         (
             OBLONG.replace("[limits]", ASKED + "[limits]"),

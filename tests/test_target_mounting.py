@@ -96,8 +96,9 @@ FAULTS = {
     ),
     "oblong mouth": (
         OBLONG + CABINET,
-        't.toml [mounting] kind = "free_standing": must be "baffle" for an oblong mouth, a body of revolution takes a'
-        ' round one only. Write kind = "baffle" without the body, or [limits] mouth_diameter_mm instead of'
+        't.toml [mounting] kind = "free_standing": must be "baffle" or "cabinet" for an oblong mouth, a body of'
+        ' revolution takes a round one only. Write kind = "baffle" without the body, or [limits] mouth_diameter_mm'
+        " instead of"
         " mouth_width_mm and mouth_height_mm",
     ),
     "source known too little of": (

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenflare.bands import smoothed
 from evenflare.closed_forms import uniform_cone_index
-from evenflare.directivity.types import Directivity, Observation, at_frequencies
+from evenflare.directivity.types import Directivity, Observation, Symmetry, at_frequencies, both_sides
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
 from evenflare.radiation.angles import COARSEST, step_for, with_angles
 from evenflare.room.paths import counted_bands, evenness_db
@@ -85,7 +85,7 @@ def search_observation(target: Target) -> Observation:
     Frequencies are the target's own, so that a wanted curve counts where it is given; between them, where they are
     few, as many as make about 32 on a logarithmic axis; where they are more than 48, those nearest to 48 even steps.
     For a room, thirds of an octave out to 200 Hz and 16 kHz as well; no other term looks at them.
-    Of an oblong waveguide the planes at 0, 45 and 90 degrees are observed.
+    Of an oblong waveguide the planes at 0, 45 and 90 degrees are observed; in a cabinet both sides of each plane.
     """
     knots = np.log(target.frequency)
     if knots.size > MOST_FREQUENCIES:
@@ -102,9 +102,13 @@ def search_observation(target: Target) -> Observation:
         below, above = thirds < frequency[0] / SAME_BAND, thirds > frequency[-1] * SAME_BAND
         frequency = np.concatenate([thirds[below], frequency, thirds[above]])
     off_axis = _off_axis(target, float(frequency[-1]))
-    if target.oblong:
-        return Observation(frequency, off_axis, np.array([0.0, 0.25, 0.5]) * np.pi, symmetry="two_planes")
-    return Observation(frequency, off_axis)
+    planes = np.array([0.0, 0.25, 0.5]) * np.pi if target.oblong else np.zeros(1)
+    symmetry: Symmetry = "two_planes" if target.oblong else "round"
+    if (cabinet := target.mounting.cabinet) is not None:
+        planes = planes if target.oblong else np.array([0.0, 0.5]) * np.pi
+        symmetry = cabinet.symmetry
+        off_axis = off_axis if symmetry == "two_planes" else both_sides(off_axis)
+    return Observation(frequency, off_axis, planes, symmetry=symmetry)
 
 
 def _off_axis(target: Target, highest: float) -> FloatArray:

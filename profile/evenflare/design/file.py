@@ -16,7 +16,7 @@ from evenflare.design.keys import driver_keys, length_mm, mounting_keys, wall_ke
 from evenflare.design.oblong import OblongTable
 from evenflare.design.proof import prove
 from evenflare.design.tables import OFF_AXIS_STEP_DEG, AnalysisTable, OblongAnalysisTable, SolidTable, design_table
-from evenflare.directivity.types import Observation
+from evenflare.directivity.types import Observation, Symmetry, both_sides
 from evenflare.files import write_text
 from evenflare.schema import checked, gathered, parsed
 from evenflare.text import from_path
@@ -119,13 +119,19 @@ def read_design(path: Path | str) -> Design:
 
 
 def _observation(table: AnalysisTable, waveguide: Waveguide) -> Observation:
+    off_axis, plane = table.off_axis, table.plane
+    symmetry: Symmetry = "round" if waveguide.is_round else "two_planes"
+    if (cabinet := waveguide.mounting.cabinet) is not None:
+        symmetry = cabinet.symmetry
+        plane = np.array([0.0, 0.5 * np.pi]) if waveguide.is_round else plane
+        off_axis = off_axis if symmetry == "two_planes" else both_sides(off_axis)
     return Observation(
         table.frequency,
-        table.off_axis,
-        plane=table.plane,
+        off_axis,
+        plane=plane,
         distance=float("inf") if table.distance_m is None else table.distance_m,
         reference_z=waveguide.depth if table.reference_z_mm is None else table.reference_z_mm * MILLIMETRE,
-        symmetry="round" if waveguide.is_round else "two_planes",
+        symmetry=symmetry,
     )
 
 
@@ -214,6 +220,8 @@ def design_id(design: Design) -> str:
         parts += ["source", driver.source]
     if mounting.body is not None:
         parts += [mounting.body.outline, mounting.body]
+    if mounting.cabinet is not None:
+        parts += ["cabinet", mounting.cabinet]
     return hashlib.sha256("|".join(_canonical(part) for part in parts).encode()).hexdigest()[:12]
 
 

@@ -13,6 +13,7 @@ from evenflare.design.walls import flare_length
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import (
     BodyPoints,
+    Cabinet,
     Conical,
     Driver,
     Exponential,
@@ -96,6 +97,8 @@ def driver_keys(driver: Driver) -> dict[str, Any]:
 def mounting_keys(mounting: Mounting) -> dict[str, Any]:
     """The [mounting] table of a mounting. ValueError for a body that no file can state."""
     keys: dict[str, Any] = {"kind": mounting.kind, "radius_mm": length_mm(mounting.radius)}
+    if mounting.cabinet is not None:
+        return {"kind": mounting.kind} | _cabinet_keys(mounting.cabinet)
     match mounting.body:
         case None:
             return keys
@@ -106,6 +109,16 @@ def mounting_keys(mounting: Mounting) -> dict[str, Any]:
             return keys | {"outline": mounting.body.outline} | sizes
         case _:
             raise ValueError(f"a body {type(mounting.body).__name__} has no design file")
+
+
+def _cabinet_keys(cabinet: Cabinet) -> dict[str, Any]:
+    sizes = {name: getattr(cabinet, name) for name in ("width", "height", "depth")}
+    for start, edge in (("", cabinet.edge), ("front_", cabinet.front_edge)):
+        if start and edge == cabinet.edge:
+            continue
+        sizes[f"{start}edge_{'chamfer' if edge.chamfer > 0.0 else 'radius'}"] = edge.size
+    sizes |= {"waveguide_x": cabinet.x, "waveguide_y": cabinet.y}
+    return {f"{name}_mm": length_mm(value) for name, value in sizes.items()}
 
 
 def _points_keys(key: str, given: Points | BodyPoints) -> dict[str, Any]:

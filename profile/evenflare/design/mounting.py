@@ -1,4 +1,4 @@
-"""The mounting in files that users write: baffle, sphere, or the outside of a free-standing body."""
+"""The mounting in files that users write: baffle, sphere, cabinet, or the outside of a free-standing body."""
 
 from __future__ import annotations
 
@@ -23,7 +23,7 @@ from evenflare.files import InputError
 from evenflare.names import FileName
 from evenflare.schema import Table, fault, number, shown
 from evenflare.units import MILLIMETRE
-from evenflare.waveguide import Body, BodyPoints, Mounting, RolledShell, RoundCabinet
+from evenflare.waveguide import Body, BodyPoints, Cabinet, Edge, Mounting, RolledShell, RoundCabinet
 
 SIZES: dict[str, dict[str, float | None]] = {
     "rolled_shell": {
@@ -36,8 +36,22 @@ SIZES: dict[str, dict[str, float | None]] = {
 }
 """The sizes of each outline by key, with an example; None where one may be left out and is then 0."""
 POINTS = ("body_csv", "body_points_mm")
+CABINET: dict[str, float | None] = {
+    "width_mm": 260,
+    "height_mm": 420,
+    "depth_mm": 280,
+    "edge_radius_mm": None,
+    "edge_chamfer_mm": None,
+    "front_edge_radius_mm": None,
+    "front_edge_chamfer_mm": None,
+    "waveguide_x_mm": None,
+    "waveguide_y_mm": None,
+}
+"""The sizes of a rectangular cabinet, likewise."""
 
 Size = Annotated[float, number(0, 5000)]
+Side = Annotated[float, number(40, 5000)]
+Aside = Annotated[float, number(-2500, 2500)]
 
 
 class MountingTable(Table):
@@ -46,7 +60,7 @@ class MountingTable(Table):
     elsewhere: ClassVar[Mapping[str, str]] = {
         "free_standing": 'is a kind of mounting. Write kind = "free_standing" instead'
     }
-    kind: Literal["baffle", "sphere", "free_standing"] = "baffle"
+    kind: Literal["baffle", "sphere", "free_standing", "cabinet"] = "baffle"
     radius_mm: Annotated[float, number(20, 2000)] | None = None
     outline: Literal["rolled_shell", "round_cabinet"] | None = None
     rim_radius_mm: Size | None = None
@@ -56,6 +70,13 @@ class MountingTable(Table):
     diameter_mm: Size | None = None
     depth_mm: Size | None = None
     edge_radius_mm: Size | None = None
+    width_mm: Side | None = None
+    height_mm: Side | None = None
+    edge_chamfer_mm: Size | None = None
+    front_edge_radius_mm: Size | None = None
+    front_edge_chamfer_mm: Size | None = None
+    waveguide_x_mm: Aside | None = None
+    waveguide_y_mm: Aside | None = None
     body_csv: FileName | None = None
     body_points_mm: (
         Annotated[
@@ -86,11 +107,57 @@ class MountingTable(Table):
         bodies = self._given(
             "outline", *(key for sizes in SIZES.values() for key in sizes), *POINTS, "corner_deg", "smooth_mm"
         )
-        if self.kind != "free_standing" and bodies:
-            raise fault(
-                f'{bodies[0]}: does not belong to kind = "{self.kind}". Remove it, or write kind = "free_standing"'
-            )
+        boxes = self._given(*CABINET)
+        if self.kind == "cabinet":
+            foreign, other = [key for key in bodies if key not in CABINET], "free_standing"
+        elif self.kind == "free_standing":
+            foreign, other = [key for key in boxes if key not in bodies], "cabinet"
+        else:
+            foreign, other = bodies or boxes, "free_standing" if bodies else "cabinet"
+        if foreign:
+            raise fault(f'{foreign[0]}: does not belong to kind = "{self.kind}". Remove it, or write kind = "{other}"')
         return self
+
+    @model_validator(mode="after")
+    def _one_box(self) -> MountingTable:
+        if self.kind != "cabinet":
+            return self
+        for key, example in CABINET.items():
+            if example is not None and getattr(self, key) is None:
+                raise fault(f"{key}: missing, a cabinet has one. Add for example {key} = {example:g}")
+        for start in ("", "front_"):
+            both = self._given(f"{start}edge_radius_mm", f"{start}edge_chamfer_mm")
+            if len(both) == 2 and min(getattr(self, key) for key in both) > 0.0:
+                raise fault(f"{both[0]} and {both[1]} exclude each other: remove one")
+        box = self._cabinet
+        sides = {key: getattr(self, key) for key in ("width_mm", "height_mm", "depth_mm")}
+        for edge, start in ((box.edge, ""), (box.front_edge, "front_")):
+            key = f"{start}edge_{'chamfer' if edge.chamfer > 0.0 else 'radius'}_mm"
+            of = min(sides, key=lambda each: sides[each])
+            if 2.0 * edge.size / MILLIMETRE >= sides[of]:
+                raise fault(
+                    f"{key} = {edge.size / MILLIMETRE:g}: must be below half of {of}, {sides[of] / 2:g}. Lower it, or"
+                    " make the cabinet larger"
+                )
+        for axis, size in (("x", "width_mm"), ("y", "height_mm")):
+            aside = getattr(self, f"waveguide_{axis}_mm") or 0.0
+            largest = 0.5 * sides[size] - box.front_edge.size / MILLIMETRE
+            if abs(aside) >= largest:
+                raise fault(
+                    f"waveguide_{axis}_mm = {aside:g}: must be within {largest:g} of the front's middle, where its flat"
+                    f" part ends. Move the mouth, or raise {size}"
+                )
+        return self
+
+    @property
+    def _cabinet(self) -> Cabinet:
+        """In SI."""
+        size = {key: (getattr(self, key) or 0.0) * MILLIMETRE for key in CABINET}
+        edge = Edge(size["edge_radius_mm"], size["edge_chamfer_mm"])
+        given = self._given("front_edge_radius_mm", "front_edge_chamfer_mm")
+        front = Edge(size["front_edge_radius_mm"], size["front_edge_chamfer_mm"]) if given else edge
+        sides = size["width_mm"], size["height_mm"], size["depth_mm"]
+        return Cabinet(*sides, edge, front, size["waveguide_x_mm"], size["waveguide_y_mm"])
 
     @model_validator(mode="after")
     def _one_body(self) -> MountingTable:
@@ -127,6 +194,8 @@ class MountingTable(Table):
         """
         if self.kind == "free_standing":
             return Mounting(body=self._body(path))
+        if self.kind == "cabinet":
+            return Mounting(cabinet=self._cabinet)
         return Mounting(None if self.radius_mm is None else self.radius_mm * MILLIMETRE)
 
     def around(self, body: Body, path: Path, *, key: str) -> Mounting:

@@ -210,13 +210,13 @@ class DesignTable(Table, Generic[AnyWall]):
 def _in_a_baffle(mounting: MountingTable) -> MountingTable:
     if mounting.kind == "sphere":
         raise fault(
-            'kind = "sphere": must be "baffle" for an oblong waveguide, a sphere takes a round mouth only. Write'
-            ' kind = "baffle" without radius_mm, or make the waveguide round'
+            'kind = "sphere": must be "baffle" or "cabinet" for an oblong waveguide, a sphere takes a round mouth'
+            ' only. Write kind = "baffle" without radius_mm, or make the waveguide round'
         )
     if mounting.kind == "free_standing":
         raise fault(
-            'kind = "free_standing": must be "baffle" for an oblong waveguide, a body of revolution takes a round mouth'
-            ' only. Write kind = "baffle" without the body, or make the waveguide round'
+            'kind = "free_standing": must be "baffle" or "cabinet" for an oblong waveguide, a body of revolution takes'
+            ' a round mouth only. Write kind = "baffle" without the body, or make the waveguide round'
         )
     return mounting
 

@@ -61,6 +61,12 @@ class Observation:
         return bool(np.isinf(self.distance))
 
 
+def both_sides(off_axis: FloatArray) -> FloatArray:
+    """Angles (A,) from 0 to pi, rad, and those across the axis: rising, -pi left out, which is pi."""
+    across = off_axis[(off_axis > SAME_DIRECTION) & (off_axis < np.pi - SAME_DIRECTION)]
+    return np.concatenate([-across[::-1], off_axis])
+
+
 @dataclass(frozen=True)
 class Directivity:
     """Complex pressure over frequency, plane and off-axis angle, with what is known of its making.

@@ -1,7 +1,7 @@
 """Both layer potentials of panels seen from points: from values at the nodes to integrals over the panels.
 
-Single layer: int G v dS. Double layer: int p dG/dn dS, with G = exp(-j k r) / (4 pi r). Far panels are summed over their
-nodes; near ones are cut up until each piece is farther away than it is large; a node's own panel is integrated in
+Single layer: int G v dS. Double layer: int p dG/dn dS, with G = exp(-j k r) / (4 pi r). Far panels are summed over
+their nodes; near ones are cut up until each piece is farther away than it is large; a node's own panel is integrated in
 triangles about it, whose Jacobian takes the kernel's pole away, with points drawn to the nearest place of each side.
 Source: Duffy (1982), SIAM J. Numer. Anal. 19, 1260, and Johnston & Elliott (2005), Int. J. Numer. Meth. Engng 62, 564,
 for the transformations (from memory).
@@ -15,7 +15,7 @@ import numpy as np
 
 from evenflare.compiled import njit
 from evenflare.exterior.panels import COEFFICIENTS, GAUSS, ORDER, Mesh
-from evenflare.units import ComplexArray, FloatArray, read_only
+from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 2.2
 """A panel is near within this many of its reaches from its middle."""
@@ -33,7 +33,7 @@ _SCALE = read_only(
 _GAUSS = read_only(GAUSS)
 
 
-def layers(k: float, points: FloatArray, own: FloatArray, mesh: Mesh) -> tuple[ComplexArray, ComplexArray]:
+def layers(k: float, points: FloatArray, own: IntArray, mesh: Mesh) -> tuple[ComplexArray, ComplexArray]:
     """Double and single layer (P, N) at wavenumber k, rad/m, of points (P, 3) and the mesh as it is, without images.
 
     own : (P,) which node each point is, or -1. Told by its number: by its distance, rounding would decide.
@@ -151,9 +151,7 @@ def _near(k, x, y, z, shape, side, reach, stack, sums_d, sums_s):  # type: ignor
             for a in range(POINTS.size):
                 for b in range(POINTS.size):
                     step = WEIGHTS[a] * WEIGHTS[b] * half_u * half_v
-                    _add(
-                        k, x, y, z, shape, side, u + half_u * POINTS[a], v + half_v * POINTS[b], step, sums_d, sums_s
-                    )
+                    _add(k, x, y, z, shape, side, u + half_u * POINTS[a], v + half_v * POINTS[b], step, sums_d, sums_s)
 
 
 @njit(cache=True, nogil=True, fastmath=True)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from evenflare.exterior.panels import Mesh
-from evenflare.exterior.scattering import Body, parity_of, ready, scattered
+from evenflare.exterior.scattering import Body, parity_of, scattered
 from evenflare.exterior.waves import Waves, all_waves, mouth_waves, moved, waves_at
 from evenflare.units import ComplexArray, FloatArray
 

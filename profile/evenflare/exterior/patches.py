@@ -6,6 +6,7 @@ by what the edge's profile takes off. Coordinates have their origin in the box's
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable
 from dataclasses import dataclass
 
@@ -66,7 +67,9 @@ def sphere(radius: float) -> Part:
     def third(turn: int) -> Map:
         def place(u: FloatArray, v: FloatArray) -> FloatArray:
             direction = np.stack([np.ones_like(u), u, v], axis=-1)
-            return radius * np.roll(direction / np.linalg.norm(direction, axis=-1, keepdims=True), turn, axis=-1)
+            return np.asarray(
+                radius * np.roll(direction / np.linalg.norm(direction, axis=-1, keepdims=True), turn, axis=-1)
+            )
 
         return place
 
@@ -150,7 +153,7 @@ def _end(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
         radius = outline.corner.radius
         if edge.radius > 0.0 and 0.0 < radius < edge.radius:
             stops.insert(1, float(np.arccos(1.0 - radius / edge.radius) / (0.5 * np.pi)))
-        for near, far in zip(stops[:-1], stops[1:], strict=True):
+        for near, far in itertools.pairwise(stops):
             for line, start, end in _lines(outline):
                 pointed = line == outline.around and near > 0.0 and outline.corner.chamfer == 0.0
                 if not pointed:
@@ -202,6 +205,6 @@ def _turned(patch: Patch) -> Patch:
     """The same behind the middle."""
 
     def place(u: FloatArray, v: FloatArray) -> FloatArray:
-        return patch.place(u, v) * np.array([1.0, 1.0, -1.0])
+        return np.asarray(patch.place(u, v) * np.array([1.0, 1.0, -1.0]))
 
     return Patch(place, patch.sharp)

@@ -55,7 +55,7 @@ def images(mirrors: tuple[int, ...]) -> Images:
     signs = np.ones((len(flips), 3))
     for column, axis in enumerate(mirrors):
         signs[:, axis] = 1.0 - 2.0 * flips[:, column]
-    return Images(signs, (-1.0) ** (flips @ flips.T))
+    return Images(signs, np.asarray((-1.0) ** (flips @ flips.T), dtype=np.float64))
 
 
 def parity_of(parities: Sequence[IntArray]) -> IntArray:

@@ -65,9 +65,9 @@ def polar(x: FloatArray, top: int, m: int) -> tuple[FloatArray, FloatArray]:
     for n in range(m + 1, top + 1):
         before = value[:, n - 2] * np.sqrt((n - 1.0) ** 2 - m * m) if n - 2 >= m else 0.0
         value[:, n] = ((2 * n - 1) * x * value[:, n - 1] - before) / np.sqrt(n * n - float(m * m))
-    n = np.arange(top + 1)
+    degree = np.arange(top + 1)
     lower = np.concatenate([np.zeros((x.size, 1)), value[:, :-1]], axis=1)
-    slope = n * x[:, None] * value - np.sqrt(np.maximum(n * n - m * m, 0.0)) * lower
+    slope = degree * x[:, None] * value - np.sqrt(np.maximum(degree * degree - m * m, 0.0)) * lower
     return value, slope
 
 

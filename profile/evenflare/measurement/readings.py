@@ -13,8 +13,8 @@ from evenflare.directivity.types import Symmetry
 from evenflare.units import ComplexArray, FloatArray, read_only
 
 Kind = Literal["impulse_response", "sweep", "response"]
-MountingKind = Literal["baffle", "sphere", "free_standing"]
-MOUNTINGS: tuple[MountingKind, ...] = ("baffle", "sphere", "free_standing")
+MountingKind = Literal["baffle", "sphere", "free_standing", "cabinet"]
+MOUNTINGS: tuple[MountingKind, ...] = ("baffle", "sphere", "free_standing", "cabinet")
 
 
 @dataclass(frozen=True)

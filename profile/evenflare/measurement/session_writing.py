@@ -122,7 +122,7 @@ def _head(folder: Path, design: str | None) -> list[str]:
         "# microphone_height_m =    # FILL IN",
         "# temperature_c =          # left out: 20",
         "# humidity_percent =       # left out: 50",
-        '# mounting = "free_standing"   # or "baffle", "sphere"; left out: the design\'s',
+        '# mounting = "free_standing"   # or "baffle", "sphere", "cabinet"; left out: the design\'s',
         "# rotation_centre_z_mm =   # where the turntable's axis crosses the waveguide's; left out: the mouth plane",
         "",
     ]

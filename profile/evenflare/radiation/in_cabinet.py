@@ -8,7 +8,7 @@ the waves a. Waves of parities that the waveguide does not have see its mouth as
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import ClassVar
 
 import numpy as np

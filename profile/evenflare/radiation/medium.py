@@ -11,9 +11,9 @@ from typing import Protocol
 
 import numpy as np
 
+from evenflare.exterior.cabinets import Operator
 from evenflare.radiation import elements, oblong, oblong_elements, wavefront
 from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
-from evenflare.exterior.cabinets import Operator
 from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.modes import radial_modes, radial_quadrature, tabulated_modes

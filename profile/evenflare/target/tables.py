@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
+from pathlib import Path
 from typing import Annotated, ClassVar, Literal, get_args
 
 import numpy as np
@@ -244,11 +245,11 @@ class TargetTable(Table):
                     f" exit_diameter_mm = {self.driver.exit_diameter_mm:g}. Raise it"
                 )
         radius, kind = self.mounting.radius_mm, self.mounting.kind
-        if kind != "baffle" and self.limits.mouth_diameter_mm is None:
+        if kind not in ("baffle", "cabinet") and self.limits.mouth_diameter_mm is None:
             whose, without = ("a sphere", "radius_mm") if kind == "sphere" else ("a body of revolution", "the body")
             raise fault(
-                f'[mounting] kind = "{kind}": must be "baffle" for an oblong mouth, {whose} takes a round one only.'
-                f' Write kind = "baffle" without {without}, or {_ROUND_MOUTH}'
+                f'[mounting] kind = "{kind}": must be "baffle" or "cabinet" for an oblong mouth, {whose} takes a round'
+                f' one only. Write kind = "baffle" without {without}, or {_ROUND_MOUTH}'
             )
         if radius is not None and self.limits.mouth_diameter_mm is not None:
             widest = self.limits.mouth_diameter_mm[1]
@@ -301,8 +302,8 @@ class TargetTable(Table):
         if self.wanted.room is not None and self.mounting.kind == "baffle":
             raise fault(
                 "[wanted.room]: a waveguide in an infinite baffle sends nothing behind it, so no room can hold it:"
-                ' [mounting] kind must be "free_standing" (for instance outline = "round_cabinet") or "sphere". Write'
-                " one of them, or remove [wanted.room]"
+                ' [mounting] kind must be "cabinet", "free_standing" (for instance outline = "round_cabinet") or'
+                ' "sphere". Write one of them, or remove [wanted.room]'
             )
         return self
 
@@ -313,6 +314,8 @@ class TargetTable(Table):
         Each candidate's outline is built again, and its wall must keep clear of it.
         """
         mounting, mouth = self.mounting, self.limits.mouth_diameter_mm
+        if mounting.kind == "cabinet":
+            self._mouth_fits_cabinet()
         if mounting.kind != "free_standing" or mouth is None:
             return self
         body = mounting.named_body
@@ -334,6 +337,16 @@ class TargetTable(Table):
                     " must hold every mouth they allow"
                 ) from None
         return self
+
+    def _mouth_fits_cabinet(self) -> None:
+        limits = self.limits
+        widest = [0.5 * MILLIMETRE * most for _, most in limits.mouth.values()]
+        cabinet = self.mounting.value(Path()).cabinet
+        assert cabinet is not None  # of that kind
+        try:
+            cabinet.check(widest[0], widest[-1], limits.depth_mm[1] * MILLIMETRE)
+        except ValueError as error:
+            raise fault(f"{error}. The cabinet must hold every mouth that [limits] allow") from None
 
     @model_validator(mode="after")
     def _throat_fits(self) -> TargetTable:

@@ -93,10 +93,10 @@ class Target:
         for name in beams:
             if getattr(self, name) is not None and name.removeprefix("beamwidth") not in self.planes:
                 raise ValueError(f"{name} does not belong to {'an oblong' if self.oblong else 'a round'} mouth")
-        if self.oblong and self.mounting.kind != "baffle":
-            raise ValueError(f"mounting is a {self.mounting.kind}: must be the baffle for oblong mouths")
+        if self.oblong and self.mounting.kind not in ("baffle", "cabinet"):
+            raise ValueError(f"mounting is a {self.mounting.kind}: must be the baffle or a cabinet for oblong mouths")
         if self.room is not None and self.mounting.kind == "baffle":
-            raise ValueError("mounting is a baffle: must be a body, free-standing or a sphere, to stand in a room")
+            raise ValueError("mounting is a baffle: must be a body, a cabinet or a sphere to stand in a room")
 
     @property
     def oblong(self) -> bool:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 
@@ -60,6 +61,13 @@ class Cabinet:
         """m, from the mouth's centre to the nearest of the front's edges, left or right, and above or below."""
         inset = self.front_edge.size
         return 0.5 * self.width - inset - abs(self.x), 0.5 * self.height - inset - abs(self.y)
+
+    @property
+    def symmetry(self) -> Literal["two_planes", "left_right", "none"]:
+        """Of the sound of a waveguide that is symmetric about both planes itself."""
+        if self.x != 0.0:
+            return "none"
+        return "two_planes" if self.y == 0.0 else "left_right"
 
     @property
     def centre(self) -> FloatArray:

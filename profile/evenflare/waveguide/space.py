@@ -37,7 +37,7 @@ class ParameterSpace:
 
     family : one of FAMILIES; of an oblong waveguide, in both planes.
     Errors : ValueError for any other, for limits without a mouth wider than the exit, and for oblong waveguides in
-             a mounting other than the baffle or with exponents that no section has.
+             a mounting other than baffle or cabinet or with exponents that no section has.
     """
 
     family: str
@@ -64,10 +64,10 @@ class ParameterSpace:
                 f"section_exponent = [{exponents[0]:g}, {exponents[1]:g}]: must rise within {low:g} to {high:g}."
                 " Correct it"
             )
-        if self.mounting.kind != "baffle":
+        if self.mounting.kind not in ("baffle", "cabinet"):
             raise ValueError(
-                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" for mouths that are not round. Change it,'
-                " or give mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm"
+                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" or "cabinet" for mouths that are not'
+                " round. Change it, or give mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm"
             )
 
     @property

@@ -6,10 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenflare.directivity.types import Observation
 from evenflare.exterior.panels import Mesh
 from evenflare.exterior.scattering import Body, parity_of, scattered
-from evenflare.exterior.waves import Waves, all_waves, mouth_waves, moved, waves_at
-from evenflare.units import ComplexArray, FloatArray
+from evenflare.exterior.waves import Waves, all_waves, angular, mouth_waves, moved, radial, waves_at
+from evenflare.units import ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
@@ -28,6 +29,14 @@ class Response:
     far: ComplexArray
     back: ComplexArray
 
+    def shared(self, degree: IntArray, order: IntArray) -> tuple[IntArray, IntArray]:
+        """Indices of those of some waves (W,) of a mouth that it knows, and of the same among its own."""
+        many = 1 + max(int(order.max()), int(self.mouth.order.max()))
+        _, mine, theirs = np.intersect1d(
+            degree * many + order, self.mouth.degree * many + self.mouth.order, return_indices=True
+        )
+        return mine, theirs
+
 
 def mouth_degree(kr: float) -> int:
     """The highest degree, even, that counts of a mouth's waves: the rest are too weak a source to be heard."""
@@ -39,15 +48,15 @@ def around_degree(ka: float) -> int:
     return int(np.ceil(1.05 * ka + 8.0))
 
 
-def response(
-    k: float, body: Body, centre: FloatArray, *, radius: float, reach: float, is_round: bool, cores: int = 1
-) -> Response:
-    """The cabinet's, for a mouth whose centre lies at `centre` (3,) on its flat front, and which a circle of `radius`
-    holds; a sphere of `reach` about the middle holds the cabinet. m.
-    """
-    mesh, seen = body.mesh, body.images
+def waves_of(k: float, *, radius: float, reach: float, is_round: bool) -> tuple[Waves, Waves]:
+    """The waves of a mouth that a circle of `radius` holds, and those about a body that a ball of `reach` holds, m."""
     mouth = mouth_waves(mouth_degree(k * radius), is_round=is_round)
-    around = all_waves(around_degree(k * reach))
+    return mouth, all_waves(around_degree(k * reach))
+
+
+def response(k: float, body: Body, centre: FloatArray, *, mouth: Waves, around: Waves, cores: int = 1) -> Response:
+    """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front."""
+    mesh, seen = body.mesh, body.images
     parity = parity_of([around.parity(axis) for axis in mesh.mirrors])
     # At the images of the nodes, and from these by parity.
     value = np.empty((len(seen.signs), mesh.size, mouth.size), dtype=np.complex128)
@@ -78,3 +87,25 @@ def response(
 
 def _in_front(mesh: Mesh, signs: FloatArray, centre: FloatArray) -> FloatArray:
     return np.asarray(np.abs(mesh.place[:, 2] * signs[2] - centre[2]) < 1e-9)
+
+
+def observed(response: Response, observation: Observation, *, middle: FloatArray) -> ComplexArray:
+    """(P A, W) the pressure in every direction for each wave of the mouth, of a cabinet whose middle lies at `middle`
+    (3,), m, from the throat plane's centre.
+
+    Errors: ValueError if a point lies inside the ball about the cabinet.
+    """
+    k, degree = response.wavenumber, response.around.degree
+    off_axis, plane = observation.off_axis[None, :], observation.plane[:, None]
+    direction = np.stack(
+        [np.sin(off_axis) * np.cos(plane), np.sin(off_axis) * np.sin(plane), np.cos(off_axis) + 0.0 * plane], axis=-1
+    ).reshape(-1, 3)
+    offset = middle - np.array([0.0, 0.0, observation.reference_z])
+    if observation.far_field:
+        waves = angular(direction, response.around) * (1j ** (degree + 1)) / k
+        phase = np.exp(1j * k * direction @ offset)
+        return np.asarray((waves @ response.far) * phase[:, None])
+    place = observation.distance * direction - offset
+    distance = np.linalg.norm(place, axis=1)
+    h, _ = radial(k * distance, int(degree.max()), outgoing=True)
+    return np.asarray((angular(place / distance[:, None], response.around) * h[:, degree]) @ response.far)

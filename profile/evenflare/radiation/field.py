@@ -23,7 +23,12 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
     Errors   : ValueError if a point lies inside the smallest sphere about the mouth.
     """
     if isinstance(end, InCabinet):
-        return end.pressure(outgoing, wavenumber, observation)
+        result, rest = end.pressure(outgoing, wavenumber, observation), 1.0 - end.share(wavenumber)
+        rows = np.flatnonzero(rest > 0.0)
+        if rows.size:
+            bare = pressure(outgoing[rows], wavenumber[rows], end=end.bare, observation=observation)
+            result[rows] += rest[rows, None, None] * bare
+        return result
     offset = end.centre_z - observation.reference_z
     cosine = np.cos(observation.off_axis)
     degree, order = end.waves(outgoing.shape[1])
@@ -114,7 +119,7 @@ def far_on_axis(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End) -> 
     """(F,) the pressure on axis in the far field, to a factor: sum c_n j^n. Only waves of order 0 reach the axis."""
     if isinstance(end, InCabinet):
         observation = Observation(wavenumber, np.zeros(1), reference_z=end.centre_z)
-        return np.asarray(end.pressure(outgoing, wavenumber, observation)[:, 0, 0] * wavenumber / 1j)
+        return np.asarray(pressure(outgoing, wavenumber, end=end, observation=observation)[:, 0, 0] * wavenumber / 1j)
     degree, order = end.waves(outgoing.shape[1])
     return np.asarray((outgoing * (order == 0)) @ (1j**degree))
 

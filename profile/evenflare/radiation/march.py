@@ -15,10 +15,11 @@ from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.exterior.cabinets import operator_of
+from evenflare.exterior.cabinets import operator_of, top_wavenumber
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, far_on_axis, overlap, pressure, sound_power
+from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.medium import Medium, Profile, available_memory, in_a_sphere, medium
 from evenflare.radiation.own_error import Heard, OwnError, between, own_error
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
@@ -168,6 +169,12 @@ def _solved(
     again, answer = Answer(fine, found[: len(checks)][::-1]), Answer(coarse, found[len(checks) :][::-1])
     heard = _heard(answer, observation)
     error = _error(answer, heard, again, checked, observation) if checks else None
+    end = coarse.medium.end
+    if error is not None and isinstance(end, InCabinet):
+        in_a_baffle = far_field_index(answer.outgoing, wavenumber, end=end.bare)
+        apart = far_field_index(answer.outgoing, wavenumber, end=end) - in_a_baffle
+        rest = end.unsolved(wavenumber, apart)
+        error = replace(error, index=np.hypot(error.index, rest), polar=np.hypot(error.polar, 2.0 * rest))
     return Directivity(
         observation=observation,
         pressure=heard.pressure,
@@ -186,7 +193,7 @@ def _solved(
             "setting": setting,
             "version": __version__,
             "resolution": asdict(resolution),
-            **_approximation(waveguide),
+            **_approximation(waveguide, air),
             "bands": [
                 {"to_hz": float(frequency[band][-1]), "elements": part.elements, "modes": part.modes}
                 for band, part in zip(bands, answer.parts, strict=True)
@@ -304,8 +311,14 @@ def _eliminated_along(
         return _eliminated_along(whole, part, wavenumber, resolution.finer(), profile)
 
 
-def _approximation(waveguide: Waveguide) -> dict[str, str]:
+def _approximation(waveguide: Waveguide, air: Air) -> dict[str, str]:
     """What provenance says, in words, of a mounting that the march takes for another."""
+    if (cabinet := waveguide.mounting.cabinet) is not None:
+        top = top_wavenumber(cabinet) * air.speed_of_sound / (2 * np.pi)
+        return {
+            "approximation": f"the cabinet is solved to {top:.0f} Hz; above, the mouth is taken to lie in an infinite"
+            " baffle, and levels behind it are not known"
+        }
     if waveguide.mounting.kind != "free_standing":
         return {}
     radius = in_a_sphere(waveguide).mounting.radius

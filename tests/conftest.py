@@ -2,6 +2,7 @@
 
 import os
 import sys
+import tempfile
 import traceback
 from pathlib import Path
 
@@ -20,6 +21,9 @@ from evenflare.target.target import Target, read_target
 settings.register_profile("fixed", derandomize=True)
 settings.register_profile("random", derandomize=False)
 settings.load_profile(os.environ.get("PROPERTIES", "fixed"))
+
+# Solved cabinets of the tests stay away from the user's; one folder for all of one run's processes.
+os.environ.setdefault("EVENFLARE_CACHE", str(Path(tempfile.gettempdir()) / f"evenflare-tests-{os.getuid()}"))
 
 
 @pytest.fixture(scope="session")

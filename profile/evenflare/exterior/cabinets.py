@@ -51,29 +51,24 @@ class Operator:
     top: float
     _kept: dict[tuple[Any, ...], ComplexArray] = field(default_factory=dict, repr=False)
 
-    def back_of(self, wavenumber: FloatArray, degree: IntArray, order: IntArray) -> ComplexArray:
-        """(K, W, W) of those waves at wavenumbers (K,), rad/m; 0 for waves it does not know, and above the highest.
+    def back_of(self, wavenumber: FloatArray, top: int, kept: IntArray) -> ComplexArray:
+        """(K, W, W) of those of `mouth_waves(top)` with the indices `kept`, at wavenumbers (K,), rad/m; 0 for waves it
+        does not know, and above the highest wavenumber.
 
         LookupError for a wavenumber below the highest at which it was not solved.
         """
 
         def padded() -> ComplexArray:
-            result = np.zeros((len(self.responses), degree.size, degree.size), dtype=np.complex128)
+            result = np.zeros((len(self.responses), kept.size, kept.size), dtype=np.complex128)
             for row, each in zip(result, self.responses, strict=True):
-                mine, theirs = each.shared(degree, order)
+                mine, theirs = each.shared(top, kept)
                 row[np.ix_(mine, mine)] = each.back[np.ix_(theirs, theirs)]
             return result
 
-        return self._rows(self._once(("back", degree.tobytes(), order.tobytes()), padded), wavenumber)
+        return self._rows(self._once(("back", top, kept.tobytes()), padded), wavenumber)
 
     def heard_at(
-        self,
-        wavenumber: FloatArray,
-        degree: IntArray,
-        order: IntArray,
-        observation: Observation,
-        *,
-        middle: FloatArray,
+        self, wavenumber: FloatArray, top: int, kept: IntArray, observation: Observation, *, middle: FloatArray
     ) -> ComplexArray:
         """(K, P A, W) the pressure in every direction for those waves of the mouth; else as back_of.
 
@@ -82,14 +77,14 @@ class Operator:
 
         def padded() -> ComplexArray:
             places = observation.plane.size * observation.off_axis.size
-            result = np.zeros((len(self.responses), places, degree.size), dtype=np.complex128)
+            result = np.zeros((len(self.responses), places, kept.size), dtype=np.complex128)
             for row, each in zip(result, self.responses, strict=True):
-                mine, theirs = each.shared(degree, order)
+                mine, theirs = each.shared(top, kept)
                 row[:, mine] = observed(each, observation, middle=middle)[:, theirs]
             return result
 
         seen = (
-            *("heard", degree.tobytes(), order.tobytes(), middle.tobytes(), observation.distance),
+            *("heard", top, kept.tobytes(), middle.tobytes(), observation.distance),
             *(observation.reference_z, observation.plane.tobytes(), observation.off_axis.tobytes()),
         )
         return self._rows(self._once(seen, padded), wavenumber)
@@ -108,6 +103,8 @@ class Operator:
         same = np.abs(known[place] / wavenumber - 1.0) < SAME if known.size else np.zeros(wavenumber.size, dtype=bool)
         if known.size and np.any(~same & (wavenumber < known[-1])):
             raise LookupError("the cabinet was not solved at every wavenumber that was asked for")
+        if same.all() and np.array_equal(place, np.arange(place[0], place[0] + place.size)):
+            return values[place[0] : place[0] + place.size]
         result = np.zeros((wavenumber.size, *values.shape[1:]), dtype=np.complex128)
         result[same] = values[place[same]]
         return result

@@ -29,13 +29,12 @@ class Response:
     far: ComplexArray
     back: ComplexArray
 
-    def shared(self, degree: IntArray, order: IntArray) -> tuple[IntArray, IntArray]:
-        """Indices of those of some waves (W,) of a mouth that it knows, and of the same among its own."""
-        many = 1 + max(int(order.max()), int(self.mouth.order.max()))
-        _, mine, theirs = np.intersect1d(
-            degree * many + order, self.mouth.degree * many + self.mouth.order, return_indices=True
-        )
-        return mine, theirs
+    def shared(self, top: int, kept: IntArray) -> tuple[IntArray, IntArray]:
+        """Which of the waves of a mouth up to degree `top` with the indices `kept` it knows, by their places in `kept`;
+        and the same among its own. Lists of a mouth's waves only grow at their end.
+        """
+        mine = np.flatnonzero(kept < self.mouth.size)
+        return mine, kept[mine]
 
 
 def mouth_degree(kr: float) -> int:

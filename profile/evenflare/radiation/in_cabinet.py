@@ -8,7 +8,7 @@ the waves a. Waves of parities that the waveguide does not have see its mouth as
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import ClassVar
 
 import numpy as np
@@ -16,14 +16,17 @@ import numpy as np
 from evenflare.directivity.types import Observation
 from evenflare.exterior.cabinets import Operator
 from evenflare.exterior.operator import mouth_degree
-from evenflare.exterior.waves import radial
 from evenflare.radiation.hemisphere import Hemisphere
-from evenflare.radiation.termination import Baffle, Radiation
+from evenflare.radiation.termination import Baffle, Radiation, hankel_ratio, regular
 from evenflare.units import ComplexArray, FloatArray, IntArray
 
 UNKNOWN = 0.5
 """dB, of the index in a baffle against that in a box above 7 kHz, where nothing better is known (measured on boxes of
 ordinary size with mouths of 140 to 200 mm)."""
+STRONG = 3.0
+"""Degrees beyond the wavenumber times the cap's radius up to which waves that edges send back count: they fall steeply
+there (measured: 0.001 dB of the index)."""
+DEGREES = 8
 JOIN = 2.0 ** (1.0 / 3.0)
 """Of wavenumbers below the highest that can be solved, over which the cabinet gives way to an infinite baffle."""
 
@@ -54,16 +57,14 @@ class InCabinet:
         """See End."""
         bare = self.bare.radiation(wavenumber, modes)
         ka = wavenumber * self.bare.radius
-        degree, order = self.waves(len(bare.table))
-        count = int(np.searchsorted(degree, mouth_degree(float(ka.max())), side="right"))
-        n = degree[:count]
-        back = self.share(wavenumber)[:, None, None] * self.operator.back_of(wavenumber, n, order[:count])
-        h, h_slope = (each[:, n] for each in radial(ka, int(n[-1]), outgoing=True))
-        j, j_slope = (each[:, n] for each in radial(ka, int(n[-1]), outgoing=False))
+        count, top, kept = self._carried(len(bare.table), float(ka.max()) + STRONG)
+        n, _ = self.waves(count)
+        back = self.operator.back_of(wavenumber, top, kept) * self.share(wavenumber)[:, None, None]
+        h, ratio = (each[:, n] for each in hankel_ratio(ka, int(n[-1]) + 1))
+        j, j_slope = (each[:, n] for each in regular(ka, int(n[-1]) + 1))
         # Pressure a h + b j with b = B a: a h = (1 + j B / h)^-1 pressure, and the slope in r is a h' + b j'.
         returned = back / h[:, None, :]
         alone = np.linalg.inv(np.eye(count) + j[:, :, None] * returned)
-        ratio = h_slope / h
         slope = (ratio[:, :, None] * np.eye(count) + j_slope[:, :, None] * returned) @ alone
         slope -= ratio[:, :, None] * np.eye(count)
         table = bare.table[:count]
@@ -71,6 +72,16 @@ class InCabinet:
         admittance = bare.admittance + 0.5 * (change + np.swapaxes(change, 1, 2))
         coupling = alone * (h[:, None, :] / h[:, :, None])
         return Radiation(admittance, bare.table, bare.factor, None, coupling)
+
+    def _carried(self, most: int, degree: float) -> tuple[int, int, IntArray]:
+        """How many of the cap's first waves, `most` at most, reach up to a degree; the degree to which the cabinet's
+        list of them is asked for, in few steps, so that candidates ask alike; and where in it they stand.
+        """
+        degrees, orders = self.waves(most)
+        count = max(1, int(np.searchsorted(degrees, degree, side="right")))
+        top = DEGREES * int(np.ceil((degrees[count - 1] + 1) / DEGREES))
+        is_round = isinstance(self.bare, Baffle)
+        return count, top, _places(count, int(orders[:count].max()), is_round)
 
     def share(self, wavenumber: FloatArray) -> FloatArray:
         """(F,) of the cabinet in what is heard: 1, falling to 0 at the highest that can be solved."""
@@ -91,16 +102,21 @@ class InCabinet:
 
     def mean_square(self, outgoing: ComplexArray, wavenumber: FloatArray) -> FloatArray:
         """(F,) over the whole sphere, of the far field times k: what leaves the mouth, with the waves sent back."""
-        degree, order = self.waves(outgoing.shape[1])
-        sent_back = (self.operator.back_of(wavenumber, degree, order) @ outgoing[:, :, None])[:, :, 0]
-        square = np.abs(outgoing) ** 2 + self.share(wavenumber)[:, None] * np.real(np.conj(outgoing) * sent_back)
+        degree, _ = self.waves(outgoing.shape[1])
+        ka = float(wavenumber.max()) * self.bare.radius
+        count, top, kept = self._carried(outgoing.shape[1], ka + STRONG)
+        a = outgoing[:, :count]
+        sent_back = (self.operator.back_of(wavenumber, top, kept) @ a[:, :, None])[:, :, 0]
+        square = np.abs(outgoing) ** 2
+        square[:, :count] += self.share(wavenumber)[:, None] * np.real(np.conj(a) * sent_back)
         return np.asarray(0.5 * square @ (1.0 / (2 * degree + 1)))
 
     def pressure(self, outgoing: ComplexArray, wavenumber: FloatArray, observation: Observation) -> ComplexArray:
         """See field.pressure: the cabinet's share of it. Where that is not all, the rest is as in a baffle."""
-        degree, order = self.waves(outgoing.shape[1])
-        heard = self.operator.heard_at(wavenumber, degree, order, observation, middle=self.middle)
-        found = (heard @ outgoing[:, :, None])[:, :, 0] * self.share(wavenumber)[:, None]
+        ka = float(wavenumber.max()) * self.bare.radius
+        count, top, kept = self._carried(outgoing.shape[1], mouth_degree(ka))
+        heard = self.operator.heard_at(wavenumber, top, kept, observation, middle=self.middle)
+        found = (heard @ outgoing[:, :count, None])[:, :, 0] * self.share(wavenumber)[:, None]
         return found.reshape(wavenumber.size, observation.plane.size, observation.off_axis.size)
 
     @cached_property
@@ -108,3 +124,18 @@ class InCabinet:
         """(3,) m, the cabinet's, from the throat plane's centre."""
         cabinet = self.operator.cabinet
         return np.array([-cabinet.x, -cabinet.y, self.bare.centre_z - 0.5 * cabinet.depth])
+
+
+@lru_cache(maxsize=256)
+def _places(count: int, largest: int, is_round: bool) -> IntArray:
+    """(count,) where the first waves of a cap whose orders end at `largest` stand among all waves of a mouth."""
+    if is_round:
+        return np.arange(count)
+    found: list[int] = []
+    n = 0
+    while len(found) < count:
+        # All of a degree n, m = 0, 2, ... n, follow those of the degrees below it.
+        before = (n // 2) * (n // 2 + 1) // 2
+        found += [before + m // 2 for m in range(0, min(n, largest) + 1, 2)]
+        n += 2
+    return np.array(found[:count], dtype=np.int64)

@@ -52,6 +52,35 @@ def hankel_ratio(x, degrees):  # type: ignore[no-untyped-def]
     return h, ratio
 
 
+@njit(cache=True)
+def regular(x, degrees):  # type: ignore[no-untyped-def]
+    """j_n(x) and its derivative, each (F, degrees): downward recurrence from far above, scaled by j_0 or j_1.
+
+    Source: Miller's algorithm, Abramowitz & Stegun (1964), 10.5.
+    """
+    j = np.empty((x.size, degrees))
+    slope = np.empty((x.size, degrees))
+    for f in range(x.size):
+        start = max(degrees, int(x[f])) + 20 + int(2.0 * np.sqrt(max(degrees, x[f])))
+        above, here = 0.0, 1e-290
+        row = np.zeros(degrees + 1)
+        for n in range(start, 0, -1):
+            below = (2 * n + 1) / x[f] * here - above
+            above, here = here, below
+            if abs(here) > 1e250:
+                above, here = above * 1e-250, here * 1e-250
+                row *= 1e-250
+            if n - 1 <= degrees:
+                row[n - 1] = here
+        first = np.sin(x[f]) / x[f]
+        second = first / x[f] - np.cos(x[f]) / x[f]
+        scale = first / row[0] if abs(first) > abs(second) else second / row[1]
+        for n in range(degrees):
+            j[f, n] = scale * row[n]
+            slope[f, n] = n / x[f] * scale * row[n] - scale * row[n + 1]
+    return j, slope
+
+
 @dataclass(frozen=True)
 class Radiation:
     """The last cap at some frequencies.

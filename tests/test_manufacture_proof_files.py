@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from evenflare.design.file import Solid
-from evenflare.files import InputError
+from evenflare.files import InputError, write_text
 from evenflare.manufacture import solid_sizes
 from evenflare.manufacture.milling.finishing import finishing
-from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import back
 from evenflare.manufacture.milling.turning import turning
@@ -30,7 +30,7 @@ def written(folder, programs, process):
     paths = []
     for program in programs:
         paths.append(folder / f"{program.name}.nc")
-        write_gcode(paths[-1], program, process, design_id="0a1b2c", name="small flare")
+        write_text(paths[-1], gcode(program, process, design_id="0a1b2c", name="small flare"))
     return paths
 
 

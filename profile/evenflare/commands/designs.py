@@ -192,7 +192,7 @@ def export_command(
     if process is not None:
         process = with_seat(process, design.solid)
     with faults_of(path):
-        proved = making.Proved() if process is None else making.prove_programs(design, process)
+        proved = making.Proved() if process is None else making.proved_programs(design, process)
     with files.together(), faults_of(path):
         written, exported = write_export(design, folder, cut, process=process)
         if step:
@@ -212,7 +212,7 @@ def export_command(
             tip_below_throat=tip_below_throat(design, exported),
             proof=proved.proof,
         )
-    return Export(written, making.clear_stale(folder, written), proved.passed)
+    return Export(written, making.clear_stale(folder, written), proved.may_be_written)
 
 
 def index_lines(directivity: Directivity) -> list[str]:

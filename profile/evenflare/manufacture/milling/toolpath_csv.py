@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import write_text
 from evenflare.manufacture.milling.gcode import CAUTIONS, FEED_UNIT
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process
@@ -17,11 +15,8 @@ from evenflare.units import MILLIMETRE
 COLUMNS = ("program", "index", "x_mm", "y_mm", "z_mm", "feed_mm_per_min", "rapid", "tool")
 
 
-def write_toolpath(path: Path, programs: Sequence[Program], process: Process, *, design_id: str, name: str) -> None:
-    """Write `toolpath.csv`: a row per move, straight from the row before, to its place; whole or not at all.
-
-    Errors : InputError if the file cannot be written.
-    """
+def toolpath(programs: Sequence[Program], process: Process, *, design_id: str, name: str) -> str:
+    """The text of `toolpath.csv`: a row per move, straight from the row before, to its place."""
     header = [
         "evenflare tool path: every program of the part in the order in which they run, a row per straight move",
         f"design: {name}",
@@ -44,4 +39,4 @@ def write_toolpath(path: Path, programs: Sequence[Program], process: Process, *,
             f"{program.name},{index},{x:.4f},{y:.4f},{z:.4f},{f:.1f},{int(rapid)},{tool}"
             for index, ((x, y, z), f, rapid) in enumerate(rows, start=1)
         ]
-    write_text(path, "\n".join(lines) + "\n")
+    return "\n".join(lines) + "\n"

@@ -26,10 +26,9 @@ CAUTIONS = (
 def gcode(program: Program, process: Process, *, design_id: str, name: str, setup: Sequence[str] = ()) -> str:
     """The text of a program's file: millimetres, absolute, feed per minute, one tool, moves in the order given.
 
-    Only `proof.programs` writes it, once it is proved.
-
-    Milling in G17; turning in G18 with X as a diameter. Runs of moves become G2 and G3 if the machine has a tolerance
-    for arcs; I, J and K count from the arc's start, I of a turning program as a radius.
+    Only `proof.programs` writes it, once it is proved. Milling in G17; turning in G18 with X as a diameter. Runs of
+    moves become G2 and G3 if the machine has a tolerance for arcs; I, J and K count from the arc's start, I of a
+    turning program as a radius.
     setup : more lines for the header, such as the stock.
     """
     header = header_lines(program, process, design_id=design_id, name=name, setup=setup)

@@ -10,7 +10,7 @@ from evenflare.dsp.biquad import Biquad, is_stable
 from evenflare.units import FloatArray
 
 ON_CIRCLE = 1e-9
-"""Share by which a zero on the unit circle may miss it through rounding."""
+"""By how much a zero may lie outside the unit circle and count as on it: the rounding of a double one."""
 
 
 def is_minimum_phase(section: Biquad) -> bool:

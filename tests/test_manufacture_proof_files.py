@@ -119,7 +119,7 @@ def test_rapid_move_put_into_a_file_is_found(tmp_path, finished):
     path.write_text("\n".join([*lines[:end], "Z-10.0", "X50.0", "Z10.0", *lines[end:]]) + "\n", encoding="utf-8")
     (only,) = prove_files(FLARE, [path], ROUTER, sizes=SIZES, grid=GRID).programs
     assert "rapid move" in {contact.what for contact in only.contacts}
-    assert not only.passed
+    assert not only.accepted
 
 
 def test_file_that_is_no_program_of_a_process_is_refused(tmp_path):

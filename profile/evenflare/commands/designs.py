@@ -178,7 +178,7 @@ class Export:
 
     written: Written
     removed: list[str]
-    passed: bool
+    programs_accepted: bool
 
 
 def export_command(

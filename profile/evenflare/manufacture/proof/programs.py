@@ -78,7 +78,7 @@ def write_programs(proved: Proved, folder: Path) -> None:
     if proved.proof is None:
         return
     for each in proved.proof.programs:
-        if not each.passed:
+        if not each.accepted:
             raise InputError(
                 f"{each.program}.nc: cut in software, gouge {each.gouge.size / MILLIMETRE:.4f} mm, must be at most"
                 f" {each.tolerance / MILLIMETRE:g}, {len(each.contacts)} contacts of rapid moves, shank or holder, must"

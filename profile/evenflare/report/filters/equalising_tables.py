@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare import __version__, metrics
-from evenflare.dsp.equalisation import Equalisation, Made
+from evenflare.dsp.equalisation import Equalisation, MadeFilter
 from evenflare.dsp.filters_file import SIGNS, sections_record
 from evenflare.dsp.interference import interpolated
 from evenflare.report.filters.equalising import EITHER, apart_words, directions_words
@@ -59,7 +59,7 @@ def coefficients_text(found: Equalisation, header: Sequence[str]) -> str:
     return "\n".join(lines) + "\n"
 
 
-def taps_text(made: Made, header: Sequence[str]) -> str:
+def taps_text(made: MadeFilter, header: Sequence[str]) -> str:
     """A finite impulse response as text, a tap a line."""
     own = made.taps
     said = (*header, f"finite impulse response, {own.sample_rate} Hz, latency {own.latency} samples, a tap a line")

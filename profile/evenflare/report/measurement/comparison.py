@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.folder import Stored
-from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Comparison, Direction, Figures
+from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Comparison, DeviationFigures, Direction
 from evenflare.measurement.read_off import ReadOff
 from evenflare.report.kit import sheet
 from evenflare.report.kit.words import hertz, signed
@@ -183,7 +183,7 @@ def page(
     )
 
 
-def _row(found: Comparison, midband: float, azimuth: float | None, each: Figures) -> list[str]:
+def _row(found: Comparison, midband: float, azimuth: float | None, each: DeviationFigures) -> list[str]:
     plane = "all" if azimuth is None else plane_name(found.observation, azimuth)
     if each.worst is None:
         return [hertz(nominal(midband)), plane, "–", "–", "–", "–", "0"]

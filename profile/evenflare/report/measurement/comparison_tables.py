@@ -11,7 +11,7 @@ import numpy as np
 
 from evenflare import files
 from evenflare.directivity.folder import Stored
-from evenflare.measurement.compare import LOWEST_LEVEL, Cell, Comparison, Direction, Figures
+from evenflare.measurement.compare import LOWEST_LEVEL, Cell, Comparison, DeviationFigures, Direction
 from evenflare.measurement.read_off import ReadOff
 from evenflare.report.measurement.comparison import nominal, normalisation, verdict, warnings
 from evenflare.report.measurement.comparison_figures import plane_name
@@ -83,7 +83,7 @@ def _direction(direction: Direction) -> dict[str, float]:
     }
 
 
-def figures_record(each: Figures) -> dict[str, Any]:
+def figures_record(each: DeviationFigures) -> dict[str, Any]:
     """Figures of a deviation by the names that files give them."""
     return {
         "bias_db": each.bias,

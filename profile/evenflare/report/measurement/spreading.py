@@ -11,7 +11,7 @@ import numpy as np
 from evenflare import files
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import LOWEST_LEVEL
-from evenflare.measurement.spread import Figures, Spread, air_shift
+from evenflare.measurement.spread import Spread, SpreadFigures, air_shift
 from evenflare.report.kit import canvas, sheet, style
 from evenflare.report.kit.paper import entry, lettered
 from evenflare.report.kit.words import hertz, signed
@@ -125,7 +125,7 @@ def record(found: Spread, stored: Mapping[str, Stored], said: Sequence[str]) -> 
     return {key: plain_json(value) for key, value in held.items()}
 
 
-def _figures(each: Figures) -> dict[str, Any]:
+def _figures(each: SpreadFigures) -> dict[str, Any]:
     largest = None
     if each.largest is not None:
         value, frequency, azimuth, off_axis = each.largest
@@ -293,7 +293,7 @@ def _unit_row(found: Spread, name: str) -> list[str]:
     return [name, signed(each.bias), f"{each.rms:.2f}", signed(each.worst.deviation), place, gain]
 
 
-def _band_row(found: Spread, midband: float, azimuth: float, each: Figures) -> list[str]:
+def _band_row(found: Spread, midband: float, azimuth: float, each: SpreadFigures) -> list[str]:
     plane = plane_name(found.observation, azimuth)
     most = "–" if each.largest is None else f"{each.largest[0]:.2f}"
     deviation = "–" if each.largest is None else f"{each.standard_deviation:.3f}"

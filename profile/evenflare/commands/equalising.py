@@ -145,7 +145,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
         for name, figure in drawn.items():
             canvas.save(figure, folder / name)
     lines = [
-        f"MadeFilter even: {equalising.aim_words(found)}",
+        f"Made even: {equalising.aim_words(found)}",
         equalising.fit_words(found),
         equalising.apart_words(found),
         equalising.boost_words(found),

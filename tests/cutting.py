@@ -15,7 +15,7 @@ def tool(kind="ball", diameter=6.0, corner=None, *, flutes=200.0, reach=250.0, s
     """A tool with its sizes in mm, long enough for anything unless told otherwise."""
     corner = {"ball": 0.5 * diameter, "turning": 0.5 * diameter}.get(kind, 0.0) if corner is None else corner
     shank = {"turning": 0.0}.get(kind, diameter) if shank is None else shank
-    sizes = (diameter, corner, flutes, reach, shank, holder, 40.0)
+    sizes = (diameter, corner, flutes, reach, shank, holder)
     return Tool(f"{kind} {diameter:g}", kind, *(size * MM for size in sizes))
 
 

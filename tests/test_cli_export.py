@@ -15,9 +15,9 @@ import pytest
 import trimesh
 
 from evenflare.cli import run
-from evenflare.commands import making
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.programs import programs
+from evenflare.manufacture.proof import programs as proving
 
 SMALL = """\
 name = "small try"
@@ -184,7 +184,7 @@ def test_failed_proof_leaves_no_program(
         wrong[inside[-1], 0] += 0.1e-3
         return (dataclasses.replace(program, position=wrong),)
 
-    monkeypatch.setattr(making, "programs", gouging)
+    monkeypatch.setattr(proving, "programs", gouging)
     assert exported(design, tmp_path, "--process", "lathe") == 1
     assert names(tmp_path) == WITH_PROCESS | {"proof.json"}
     (proof,) = json.loads((tmp_path / "proof.json").read_text(encoding="utf-8"))["programs"]

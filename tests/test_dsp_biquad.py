@@ -8,8 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
+from biquads_shared import is_minimum_phase, second_order_sections
 from evenflare.dsp import biquad
-from evenflare.dsp.biquad import Biquad, cookbook, is_minimum_phase, is_stable
+from evenflare.dsp.biquad import Biquad, cookbook, is_stable
 
 RATE = 48000.0
 KINDS = ("low_pass", "high_pass", "all_pass", "peaking", "low_shelf", "high_shelf")
@@ -79,7 +80,7 @@ def test_response_and_group_delay_are_scipys() -> None:
         biquad.peaking(2500.0, gain_db=-7.0, sample_rate=RATE, quality=4.0),
         biquad.high_shelf(9000.0, gain_db=4.0, sample_rate=RATE),
     ]
-    rows = biquad.second_order_sections(sections)
+    rows = second_order_sections(sections)
     wanted = signal.sosfreqz(rows, AT, fs=RATE)[1]
     np.testing.assert_allclose(biquad.response(sections, AT, sample_rate=RATE), wanted, atol=1e-9)
     delay = sum(signal.group_delay((row[:3], row[3:]), AT, fs=RATE)[1] for row in rows) / RATE
@@ -94,7 +95,7 @@ def test_sections_convolve_with_the_stated_sign() -> None:
     for n in range(40):  # the difference equation of the module, as written there
         taken = [x[n - k] if n >= k else 0.0 for k in range(3)]
         y[n] = made.b @ taken - sum(made.a[k] * (y[n - k] if n >= k else 0.0) for k in (1, 2))
-    np.testing.assert_allclose(y[:40], signal.sosfilt(biquad.second_order_sections([made]), x), atol=1e-12)
+    np.testing.assert_allclose(y[:40], signal.sosfilt(second_order_sections([made]), x), atol=1e-12)
 
 
 @settings(deadline=None, max_examples=60)

@@ -8,11 +8,12 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from biquads_shared import is_minimum_phase
 from evenflare import metrics
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp import equaliser
-from evenflare.dsp.biquad import is_minimum_phase, response
+from evenflare.dsp.biquad import response
 from evenflare.dsp.equalisation import FirWish, equalise
 from evenflare.dsp.equaliser import Aim, Wanted, headroom, wanted
 from evenflare.dsp.filters_file import read_equaliser, sections_record

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from biquads_shared import second_order_sections
 from evenflare.dsp import biquad, fir
 
 RATE = 48000
@@ -56,7 +57,7 @@ def test_mixed_phase_without_latency_is_the_filter_itself() -> None:
     own, *_ = made("mixed", 0.02, 0.0)
     pulse = np.zeros(own.taps.size)
     pulse[0] = 1.0
-    wanted = signal.sosfilt(biquad.second_order_sections(PEAK), pulse)
+    wanted = signal.sosfilt(second_order_sections(PEAK), pulse)
     np.testing.assert_allclose(own.taps, wanted, atol=1e-6)  # it has decayed by 120 dB where the window begins
     assert fir.ringing(own).duration == 0.0
     assert own.group_delay(np.array([1000.0]))[0] == pytest.approx(
@@ -71,7 +72,7 @@ def test_mixed_phase_takes_a_turn_of_the_axis_out() -> None:
     turned = biquad.response([turn], steps, sample_rate=RATE)
     curve = fir.corrective(np.zeros(steps.size), phase="mixed", excess=np.unwrap(np.angle(turned)))
     own = fir.designed(curve, taps=taps, latency=latency, sample_rate=RATE)
-    heard = signal.sosfilt(biquad.second_order_sections([turn]), np.concatenate([own.taps, np.zeros(500)]))
+    heard = signal.sosfilt(second_order_sections([turn]), np.concatenate([own.taps, np.zeros(500)]))
     wanted = np.zeros(heard.size)
     wanted[latency] = 1.0
     np.testing.assert_allclose(heard, wanted, atol=1e-4)  # the all-pass backwards, cut at 20 ms

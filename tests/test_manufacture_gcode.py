@@ -9,11 +9,11 @@ import numpy as np
 import pytest
 from scipy.spatial import cKDTree
 
-from evenflare.files import InputError
+from evenflare.files import InputError, write_text
 from evenflare.manufacture.comments import wrapped
-from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.gcode_reader import read_gcode
-from evenflare.manufacture.milling.toolpath_csv import COLUMNS, write_toolpath
+from evenflare.manufacture.milling.toolpath_csv import COLUMNS, toolpath
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Waveguide
@@ -25,7 +25,9 @@ SMALL = Waveguide(Conical(25 * MM, 40 * DEGREE, 5 * MM))
 def written(folder, asked, name):
     program = made(SMALL, asked)[name]
     path = folder / f"{name}.nc"
-    write_gcode(path, program, asked, design_id="a1b2 (draft)", name="shelf horn; no. 3 %", setup=["stock: 1 x 2"])
+    write_text(
+        path, gcode(program, asked, design_id="a1b2 (draft)", name="shelf horn; no. 3 %", setup=["stock: 1 x 2"])
+    )
     return path, program
 
 
@@ -185,7 +187,7 @@ def test_the_list_of_points_holds_every_move(tmp_path):
     asked = process("lathe")
     programs = list(made(SMALL, asked).values())
     path = tmp_path / "toolpath.csv"
-    write_toolpath(path, programs, asked, design_id="a1", name="shelf")
+    write_text(path, toolpath(programs, asked, design_id="a1", name="shelf"))
     lines = [line for line in path.read_text("utf-8").splitlines() if not line.startswith("#")]
     rows = list(csv.DictReader(lines))
     assert tuple(rows[0]) == COLUMNS

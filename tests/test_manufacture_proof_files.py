@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 
 from evenflare.design.file import Solid
-from evenflare.files import InputError
+from evenflare.files import InputError, write_text
 from evenflare.manufacture import solid_sizes
 from evenflare.manufacture.milling.finishing import finishing
-from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import back
 from evenflare.manufacture.milling.turning import turning
@@ -30,7 +30,7 @@ def written(folder, programs, process):
     paths = []
     for program in programs:
         paths.append(folder / f"{program.name}.nc")
-        write_gcode(paths[-1], program, process, design_id="0a1b2c", name="small flare")
+        write_text(paths[-1], gcode(program, process, design_id="0a1b2c", name="small flare"))
     return paths
 
 
@@ -119,7 +119,7 @@ def test_rapid_move_put_into_a_file_is_found(tmp_path, finished):
     path.write_text("\n".join([*lines[:end], "Z-10.0", "X50.0", "Z10.0", *lines[end:]]) + "\n", encoding="utf-8")
     (only,) = prove_files(FLARE, [path], ROUTER, sizes=SIZES, grid=GRID).programs
     assert "rapid move" in {contact.what for contact in only.contacts}
-    assert not only.passed
+    assert not only.accepted
 
 
 def test_file_that_is_no_program_of_a_process_is_refused(tmp_path):

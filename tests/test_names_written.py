@@ -31,12 +31,13 @@ from commandline import DESIGN
 from evenflare import text
 from evenflare.design.file import design_toml, read_design
 from evenflare.directivity.sofa import read_sofa, write_sofa
+from evenflare.files import write_text
 from evenflare.manufacture.comments import LINE, PLAIN, plain
-from evenflare.manufacture.milling.gcode import write_gcode
+from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.gcode_reader import read_gcode
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.programs import programs
-from evenflare.manufacture.milling.toolpath_csv import write_toolpath
+from evenflare.manufacture.milling.toolpath_csv import toolpath
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.solid import revolved
 from evenflare.manufacture.part.step import step_text
@@ -80,7 +81,7 @@ def test_programs_read_back_and_hold_only_harmless_characters(name, tmp_path):
     process = replace(read_process("router"), name=name, material=name)
     tool = replace(process.tool("ball 6"), name=name)
     path = tmp_path / "finishing.nc"
-    write_gcode(path, program(tool), process, design_id="a1", name=name, setup=[name])
+    write_text(path, gcode(program(tool), process, design_id="a1", name=name, setup=[name]))
     written = path.read_bytes().decode("ascii")
     found = read_gcode(path, tool=tool, rapid_feed=0.1)
     assert found.program.feed.size == 3
@@ -110,7 +111,7 @@ def test_a_name_does_not_tell_the_proof_what_to_drill_or_where_the_tool_is(trick
         paths = []
         for each in programs(waveguide, process, sizes):
             paths.append(tmp_path / f"{each.name}.nc")
-            write_gcode(paths[-1], each, process, design_id="a1", name=name)
+            write_text(paths[-1], gcode(each, process, design_id="a1", name=name))
         proof = prove_files(waveguide, paths, process, sizes=sizes, grid=1 * MM)
         verdicts.append([(each.program, each.gouge.size, each.leftover.size) for each in proof.programs])
     assert verdicts[0] == verdicts[1]
@@ -265,7 +266,7 @@ def test_tables_have_the_name_in_a_line_of_their_head_and_read_back(name, tmp_pa
     path = tmp_path / "toolpath.csv"
     process = replace(read_process("router"), name=name)
     moves = program(replace(process.tool("ball 6"), name=name))
-    write_toolpath(path, [moves], process, design_id="a1", name=name)
+    write_text(path, toolpath([moves], process, design_id="a1", name=name))
     lines = path.read_text("utf-8").split("\n")
     head = [line for line in lines if line.startswith("#")]
     assert lines[: len(head)] == head

@@ -92,7 +92,7 @@ def _add_journal(command: AddCommand) -> None:
 
 
 def _calibrate(options: argparse.Namespace) -> int:
-    from evenflare.commands.calibrating import Asked, calibrate_command
+    from evenflare.commands.calibrating import CalibrationRequest, calibrate_command
 
     for option, low, high in (("hold_out", 2, 100), ("frequencies", 4, 500)):
         value = getattr(options, option)
@@ -105,7 +105,7 @@ def _calibrate(options: argparse.Namespace) -> int:
         options.design,
         options.measured,
         options.out,
-        Asked(
+        CalibrationRequest(
             fit=[FITTED[name] for name in options.fit],
             hold_out=options.hold_out,
             frequencies=options.frequencies,

@@ -86,9 +86,9 @@ def _export(options: argparse.Namespace) -> int:
     list_written(found.written, options.out)
     for name in found.removed:
         print(f"removed {options.out / name}: it was of an earlier export")
-    if not found.passed:
+    if not found.programs_accepted:
         warn(["the proof by cutting in software failed: no program was written, see proof.json and report.html"])
-    return DONE if found.passed else ANSWER_IS_NO
+    return DONE if found.programs_accepted else ANSWER_IS_NO
 
 
 def _check(options: argparse.Namespace) -> int:

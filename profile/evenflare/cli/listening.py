@@ -90,7 +90,7 @@ def _equalise(options: argparse.Namespace) -> int:
     with equalising.faults_at("--fir: "):
         latency = None if options.latency_ms is None else 1e-3 * options.latency_ms
         wish = FirWish(options.fir, 1e-3 * options.fir_ms, latency)
-    asked = equalising.Asked(
+    asked = equalising.EqualiserRequest(
         aim=Aim(options.aim, options.power_share, options.slope_db_per_octave, options.smoothing, options.dip_db),
         limits=Limits(options.sections, options.section_gain_db, options.boost_db),
         wish=wish,

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import re
 from collections.abc import Sequence
 
 from evenflare import __version__
@@ -49,16 +50,12 @@ def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
     top = parser()
     options, unknown = top.parse_known_args(arguments)
     if unknown:
-        command: argparse.ArgumentParser = _commands(top).choices[options.command]
-        known = [name for action in command._actions for name in action.option_strings]
+        command: argparse.ArgumentParser = options.parser
+        known = ["--help", *re.findall(r"--[a-z][a-z-]*", command.format_usage())]
         hint = nearest(unknown[0].partition("=")[0], known) if unknown[0].startswith("-") else ""
         words = f"unrecognized arguments: {short(' '.join(unknown))}. {hint}"
         command.exit(INPUT_AT_FAULT, f"{command.prog}: {words}See {command.prog} --help\n")
     return options
-
-
-def _commands(top: argparse.ArgumentParser) -> argparse._SubParsersAction[Parser]:
-    return next(action for action in top._actions if isinstance(action, argparse._SubParsersAction))
 
 
 def parser() -> argparse.ArgumentParser:
@@ -72,6 +69,7 @@ def parser() -> argparse.ArgumentParser:
         added = commands.add_parser(
             name, help=does, description=f"{does}.", epilog=more, formatter_class=raw, allow_abbrev=False
         )
+        added.set_defaults(parser=added)
         added.add_argument("--quiet", action="store_true", help="no progress and no notes on standard error")
         return added
 

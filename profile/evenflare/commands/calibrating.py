@@ -20,7 +20,7 @@ PAGE, TABLE = "calibration.html", "calibration.csv"
 
 
 @dataclass(frozen=True)
-class Asked:
+class CalibrationRequest:
     """How to calibrate.
 
     fit         : names of the unknowns to fit; empty for all that can be.
@@ -49,7 +49,7 @@ def calibrate_command(
     design_path: Path,
     measured_path: Path,
     folder: Path,
-    asked: Asked,
+    asked: CalibrationRequest,
     *,
     command: str,
     progress: Callable[[str], None],

@@ -181,7 +181,7 @@ class Export:
 
     written: Written
     removed: list[str]
-    passed: bool
+    programs_accepted: bool
 
 
 def export_command(
@@ -190,12 +190,13 @@ def export_command(
     """`export`: what a machinist pulls, in `folder`, and with a process what its machine is fed with."""
     from evenflare.commands import making, sheets
     from evenflare.manufacture.part.features import with_seat
+    from evenflare.manufacture.proof.programs import Proved
 
     design = read_design(path)
     if process is not None:
         process = with_seat(process, design.solid)
     with faults_of(path):
-        proved = making.Proved() if process is None else making.prove_programs(design, process)
+        proved = Proved() if process is None else making.proved_programs(design, process)
     with files.together(), faults_of(path):
         written, exported = write_export(design, folder, cut, process=process)
         if step:
@@ -215,7 +216,7 @@ def export_command(
             tip_below_throat=tip_below_throat(design, exported),
             proof=proved.proof,
         )
-    return Export(written, making.clear_stale(folder, written), proved.passed)
+    return Export(written, making.clear_stale(folder, written), proved.may_be_written)
 
 
 def index_lines(directivity: Directivity) -> list[str]:

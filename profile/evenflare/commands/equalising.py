@@ -17,7 +17,7 @@ from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
 
 if TYPE_CHECKING:
-    from evenflare.dsp.equalisation import Equalisation, FirWish, Made
+    from evenflare.dsp.equalisation import Equalisation, FirWish, MadeFilter
     from evenflare.dsp.equaliser import Aim
     from evenflare.dsp.fit import Limits
 
@@ -25,7 +25,7 @@ PAGE = "equaliser.html"
 
 
 @dataclass(frozen=True)
-class Asked:
+class EqualiserRequest:
     """What `equalise` is asked for.
 
     band         : Hz; None at an end for the directivity's own valid band.
@@ -63,7 +63,7 @@ def faults_at(start: str) -> Iterator[None]:
         raise InputError(f"{start}{error}") from error
 
 
-def equalise_command(path: Path, folder: Path, asked: Asked, *, command: str) -> Written:
+def equalise_command(path: Path, folder: Path, asked: EqualiserRequest, *, command: str) -> Written:
     """Equalise the directivity at `path` and write everything into `folder`, all or nothing.
 
     Errors: InputError if the directivity, a file beside it or what is asked for is at fault.
@@ -88,7 +88,7 @@ def equalise_command(path: Path, folder: Path, asked: Asked, *, command: str) ->
     return _write(found, stored, folder, command=command)
 
 
-def _with_driver(directivity: Directivity, asked: Asked) -> Directivity:
+def _with_driver(directivity: Directivity, asked: EqualiserRequest) -> Directivity:
     """The directivity of the driver that is in it, or of the one in a file."""
     from evenflare.design.driver import read_source
     from evenflare.dsp.on_axis import driven, read_on_axis, replaced
@@ -156,7 +156,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
     return Written(lines, written)
 
 
-def _write_wav(path: Path, made: Made) -> None:
+def _write_wav(path: Path, made: MadeFilter) -> None:
     """The taps as a WAV file of 32-bit floats, one channel."""
     import soundfile
 

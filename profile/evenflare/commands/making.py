@@ -4,24 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
-from dataclasses import dataclass
 from pathlib import Path
 
 from evenflare import files
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
-from evenflare.manufacture.milling.gcode import write_gcode
 from evenflare.manufacture.milling.program import Program
-from evenflare.manufacture.milling.programs import programs, stock_needed
-from evenflare.manufacture.milling.toolpath_csv import write_toolpath
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.step import write_step
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.part.threemf import write_3mf
 from evenflare.manufacture.process.types import Process
-from evenflare.manufacture.proof.proof import Proof, write_proof
-from evenflare.manufacture.proof.proof_files import prove_files
+from evenflare.manufacture.proof.programs import Proved, prove_programs, write_programs
+from evenflare.manufacture.proof.proof import write_proof
 from evenflare.manufacture.sheets.layer_files import export_layers
 from evenflare.units import MILLIMETRE, MINUTE
 
@@ -38,45 +34,12 @@ HEAD = 4000
 DEFAULT_TOOL_RADIUS = 3 * MILLIMETRE
 
 
-@dataclass(frozen=True)
-class Proved:
-    """The programs of a part, as text and cut in software.
-
-    programs : in the order in which they run; none without a machine.
-    texts    : of their files, as proved.
-    proof    : None without programs.
-    stock    : what the part is cut from, in words.
-    """
-
-    programs: tuple[Program, ...] = ()
-    texts: tuple[str, ...] = ()
-    proof: Proof | None = None
-    stock: str = ""
-
-    @property
-    def passed(self) -> bool:
-        """Whether the programs, if there are any, cut the part."""
-        return self.proof is None or self.proof.passed
-
-
-def prove_programs(design: Design, process: Process) -> Proved:
-    """Make a part's programs, write them to a bench of their own, read them back and cut the part with them.
-
-    Errors: InputError where tools, stock or machine do not do for the part.
-    """
+def proved_programs(design: Design, process: Process) -> Proved:
+    """A design's programs, proved. Errors: InputError where tools, stock or machine do not do for the part."""
     waveguide = design.waveguide
     sizes = sizes_of(waveguide, design.solid)
     with _faults_of(process):
-        made = programs(waveguide, process, sizes)
-    if not made:
-        return Proved()
-    stock = stock_needed(waveguide, process, sizes)
-    with files.bench() as bench:
-        paths = [bench / f"{program.name}.nc" for program in made]
-        for path, program in zip(paths, made, strict=True):
-            write_gcode(path, program, process, design_id=design_id(design), name=design.name, setup=[stock])
-        proof = prove_files(waveguide, paths, process, sizes=sizes)
-        return Proved(made, tuple(path.read_text(encoding="utf-8") for path in paths), proof, stock)
+        return prove_programs(waveguide, process, sizes, design_id=design_id(design), name=design.name)
 
 
 @contextmanager
@@ -143,15 +106,13 @@ def make(
         ]
     if proved.proof is None:
         return written
-    if proved.passed:
-        for program, text in zip(proved.programs, proved.texts, strict=True):
-            files.write_text(folder / f"{program.name}.nc", text)
-            written.append((f"{program.name}.nc", _told(program)))
-        write_toolpath(folder / "toolpath.csv", proved.programs, process, design_id=identity, name=name)
+    if proved.may_be_written:
+        write_programs(proved, folder)
+        written += [(f"{program.name}.nc", _told(program)) for program in proved.programs]
         written.append(("toolpath.csv", "all programs as one list of points"))
     write_proof(proved.proof, folder / "proof.json")
     gouge = max(each.gouge.size for each in proved.proof.programs) / MILLIMETRE
-    verdict = "passed" if proved.passed else "FAILED, so the programs were not written"
+    verdict = "passed" if proved.may_be_written else "FAILED, so the programs were not written"
     written.append(("proof.json", f"cut in software, {verdict}: greatest gouge {gouge:.4f} mm"))
     return written
 

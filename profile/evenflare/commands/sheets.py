@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from evenflare.commands.making import Proved, Written
+from evenflare.commands.making import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.part.features import features_words
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.proof.programs import Proved
 from evenflare.report.kit import paper
 from evenflare.report.shop import part_drawing, setup_sheet
 

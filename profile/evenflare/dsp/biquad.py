@@ -19,8 +19,6 @@ Kind = Literal["low_pass", "high_pass", "all_pass", "peaking", "low_shelf", "hig
 
 BUTTERWORTH = float(np.sqrt(0.5))
 """Quality of a maximally flat second-order filter; of a shelf whose slope S is 1."""
-ON_CIRCLE = 1e-9
-"""By how much a zero may lie outside the unit circle and count as on it: the rounding of a double one."""
 
 
 @dataclass(frozen=True)
@@ -151,18 +149,6 @@ def is_stable(section: Biquad) -> bool:
     """Whether both poles lie inside the unit circle: |a2| < 1 and |a1| < 1 + a2."""
     _, a1, a2 = section.a
     return bool(abs(a2) < 1.0 and abs(a1) < 1.0 + a2)
-
-
-def is_minimum_phase(section: Biquad) -> bool:
-    """Whether it is stable and no zero lies outside the unit circle; those of low- and high-passes lie on it."""
-    b0, b1, b2 = section.b
-    edge = abs(b0) * (1.0 + ON_CIRCLE)
-    return bool(is_stable(section) and b0 != 0.0 and abs(b2) <= edge and abs(b1) <= edge + np.sign(b0) * b2)
-
-
-def second_order_sections(sections: Sequence[Biquad]) -> FloatArray:
-    """(N, 6) rows b0, b1, b2, 1, a1, a2, as `scipy.signal.sosfilt` takes them."""
-    return np.array([[*section.b, *section.a] for section in sections], dtype=np.float64).reshape(-1, 6)
 
 
 def _delayed(frequency: ArrayLike, sample_rate: float) -> ComplexArray:

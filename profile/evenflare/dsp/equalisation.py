@@ -60,7 +60,7 @@ USUAL = FirWish()
 
 
 @dataclass(frozen=True)
-class Made:
+class MadeFilter:
     """A finite impulse response, and over the band how far it is from what it is made for: dB and degrees at most."""
 
     taps: Fir
@@ -95,7 +95,7 @@ class Equalisation:
     limits: Limits
     fitted: Fitted
     wish: FirWish
-    made: dict[int, Made]
+    made: dict[int, MadeFilter]
     delay: float
 
     @property
@@ -170,7 +170,7 @@ def _excess(directivity: Directivity, asked: Wanted) -> tuple[FloatArray, float]
     return interpolated(frequency, excess, asked.frequency), delay
 
 
-def _made(asked: Wanted, wish: FirWish, excess: FloatArray, high_pass: float | None, rate: int) -> Made:
+def _made(asked: Wanted, wish: FirWish, excess: FloatArray, high_pass: float | None, rate: int) -> MadeFilter:
     """The finite impulse response at a sample rate (Hz)."""
     taps = fir.taps_of(wish.length, sample_rate=rate)
     share = 0.5 if wish.phase == "linear" else 0.25 if wish.latency is None else wish.latency / wish.length
@@ -186,4 +186,4 @@ def _made(asked: Wanted, wish: FirWish, excess: FloatArray, high_pass: float | N
     place = np.searchsorted(steps, at)
     ratio = own.response(at) * np.exp(2j * np.pi * at * latency / rate) / curve[place]
     off, turned = float(np.abs(amplitude_db(ratio)).max()), float(np.abs(np.angle(ratio)).max()) / DEGREE
-    return Made(own, off, turned)
+    return MadeFilter(own, off, turned)

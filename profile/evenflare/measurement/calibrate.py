@@ -75,7 +75,7 @@ def calibrate(
     progress    : told what is being done, in words.
     Errors      : ValueError if there is too little to fit, or the solver cannot solve the design.
     """
-    problem = _Problem(measured, waveguide, solve, unknowns, hold_out, frequencies)
+    problem = _CalibrationProblem(measured, waveguide, solve, unknowns, hold_out, frequencies)
     return problem.fitted(progress)
 
 
@@ -123,7 +123,7 @@ class _Minimum(NamedTuple):
     slopes: list[FloatArray]
 
 
-class _Problem:
+class _CalibrationProblem:
     """The measurement, what may explain it, and the predictions made on the way."""
 
     def __init__(

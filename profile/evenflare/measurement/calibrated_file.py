@@ -13,7 +13,7 @@ import numpy as np
 from evenflare.design.driver import CALIBRATED
 from evenflare.design.keys import driver_keys
 from evenflare.files import InputError
-from evenflare.measurement.calibration import Calibration, Figures
+from evenflare.measurement.calibration import Calibration, CalibrationFigures
 from evenflare.measurement.unknowns import IMPEDANCE, MEANS, WIDTHS, left_out
 from evenflare.schema import parsed
 from evenflare.text import added
@@ -116,7 +116,7 @@ def names(calibration: Calibration) -> list[str]:
     return [each.unknown.name for each in calibration.fitted]
 
 
-def deviations(calibration: Calibration) -> dict[str, Figures]:
+def deviations(calibration: Calibration) -> dict[str, CalibrationFigures]:
     """How far the measurement is from the model, before and after, on fitted angles and on those held out."""
     both = {"before": calibration.before, "after": calibration.after}
     return {
@@ -148,7 +148,7 @@ def read_known(file: Path) -> Known:
     return Known(values, rms)
 
 
-def _plain(figures: Figures) -> dict[str, Any]:
+def _plain(figures: CalibrationFigures) -> dict[str, Any]:
     values = (figures.bias, figures.rms, figures.worst, figures.frequency)
     angles = (figures.azimuth / DEGREE, figures.off_axis / DEGREE)
     return dict(

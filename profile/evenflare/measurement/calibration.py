@@ -18,7 +18,7 @@ AS_WELL = 0.01
 
 
 @dataclass(frozen=True)
-class Figures:
+class CalibrationFigures:
     """Measured less predicted level, each re its own on-axis level, over some cells.
 
     bias, rms : dB; cells weigh as the sine of their angle, the area they stand for.
@@ -87,7 +87,7 @@ class Calibration:
         levels = (np.where(self.cells, levels_re_on_axis(each), np.nan) for each in (self.measured, predicted))
         return np.subtract(*levels)
 
-    def figures(self, predicted: Directivity, *, held_out: bool) -> Figures:
+    def figures(self, predicted: Directivity, *, held_out: bool) -> CalibrationFigures:
         """Of `before` or `after`, on the angles that were held out of the fit or on those that were in it."""
         deviation = self.deviation(predicted)
         off_axis = self.measured.observation.off_axis
@@ -96,7 +96,7 @@ class Calibration:
         values = deviation[mine]
         f, p, a = (int(axis) for axis in np.argwhere(mine)[int(np.abs(values).argmax())])
         observation = self.measured.observation
-        return Figures(
+        return CalibrationFigures(
             float(np.average(values, weights=weight)),
             float(np.sqrt(np.average(values**2, weights=weight))),
             float(deviation[f, p, a]),

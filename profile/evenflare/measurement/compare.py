@@ -44,7 +44,7 @@ class Cell(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Figures:
+class DeviationFigures:
     """Of the deviation over some cells; nan and None where there are none.
 
     bias, rms   : dB; rms about zero, so that a bias counts. Weighted by the area of the sphere that a direction stands
@@ -74,7 +74,7 @@ class Band(NamedTuple):
 
     midband: float
     azimuth: float | None
-    figures: Figures
+    figures: DeviationFigures
 
 
 @dataclass(frozen=True)
@@ -131,17 +131,17 @@ class Comparison:
         """(A,) share of the sphere that each angle of a plane stands for."""
         return area_weights(self.observation.off_axis, half_space=self.measured.half_space)
 
-    def figures(self, where: BoolArray | None = None) -> Figures:
+    def figures(self, where: BoolArray | None = None) -> DeviationFigures:
         """Over the counted cells of `where`, which spreads to (F, P, A); over all of them if left out."""
         used = self.counted if where is None else self.counted & where
         if not used.any():
-            return Figures(np.nan, np.nan, None, np.nan, 0)
+            return DeviationFigures(np.nan, np.nan, None, np.nan, 0)
         weight = np.broadcast_to(self.weights, used.shape)[used]
         weight = weight / weight.sum()
         value = self.deviation[used]
         f, p, a = (int(each) for each in np.argwhere(used)[int(np.abs(value).argmax())])
         worst = self.cell(f, p, a)
-        return Figures(
+        return DeviationFigures(
             float(weight @ value),
             float(np.sqrt(weight @ value**2)),
             worst,
@@ -155,7 +155,7 @@ class Comparison:
         return Cell(float(self.deviation[f, p, a]), float(at.frequency[f]), float(at.plane[p]), float(at.off_axis[a]))
 
     @cached_property
-    def overall(self) -> Figures:
+    def overall(self) -> DeviationFigures:
         """Over all cells."""
         return self.figures()
 
@@ -175,7 +175,7 @@ class Comparison:
         return tuple(found)
 
     @cached_property
-    def planes(self) -> tuple[tuple[float, Figures], ...]:
+    def planes(self) -> tuple[tuple[float, DeviationFigures], ...]:
         """Azimuth of each plane, rad, and the figures over it."""
         rows = np.arange(self.observation.plane.size)[:, None]
         return tuple((float(azimuth), self.figures(rows == p)) for p, azimuth in enumerate(self.observation.plane))

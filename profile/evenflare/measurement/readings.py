@@ -14,7 +14,6 @@ from evenflare.units import ComplexArray, FloatArray, read_only
 
 Kind = Literal["impulse_response", "sweep", "response"]
 MountingKind = Literal["baffle", "sphere", "free_standing", "cabinet"]
-MOUNTINGS: tuple[MountingKind, ...] = ("baffle", "sphere", "free_standing", "cabinet")
 
 
 @dataclass(frozen=True)

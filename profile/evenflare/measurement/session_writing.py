@@ -43,7 +43,7 @@ class Draft:
 
 
 @dataclass(frozen=True)
-class Orbit:
+class NamedOrbit:
     """Files whose names differ by an angle alone, or by that and a repeat: degrees as in the names."""
 
     template: str
@@ -138,7 +138,7 @@ def _is(what: str, name: str) -> bool:
     return WORDS[what].search(Path(name).stem.lower().replace("_", " ")) is not None
 
 
-def _orbits(names: Sequence[str]) -> list[Orbit]:
+def _orbits(names: Sequence[str]) -> list[NamedOrbit]:
     """The orbits that names make up, the largest first."""
     number = _AFTER_DASH if any(re.search(r"-[+-]\d", name) for name in names) else _NUMBER
     groups: dict[tuple[str, ...], list[str]] = {}
@@ -148,7 +148,7 @@ def _orbits(names: Sequence[str]) -> list[Orbit]:
     return sorted(found, key=lambda orbit: (-len(orbit.degrees), orbit.template))
 
 
-def _orbit(number: re.Pattern[str], texts: tuple[str, ...], names: Sequence[str]) -> Orbit | None:
+def _orbit(number: re.Pattern[str], texts: tuple[str, ...], names: Sequence[str]) -> NamedOrbit | None:
     """What names of the same words differ by; None where that is not one angle, or an angle and a repeat."""
     columns = list(zip(*(number.findall(Path(name).stem) for name in names), strict=True))
     varying = [i for i, column in enumerate(columns) if len(set(column)) > 1]
@@ -169,10 +169,10 @@ def _orbit(number: re.Pattern[str], texts: tuple[str, ...], names: Sequence[str]
     degrees = tuple(sorted({float(each.lstrip("-" if dashed else "").replace(",", ".")) for each in columns[angle]}))
     if not all(-180.0 <= each <= 360.0 for each in degrees):
         return None
-    return Orbit(template + texts[-1], degrees, tuple(names))
+    return NamedOrbit(template + texts[-1], degrees, tuple(names))
 
 
-def _readings(kind: str, orbits: Sequence[Orbit], reference: str | None) -> tuple[list[str], set[str], list[str]]:
+def _readings(kind: str, orbits: Sequence[NamedOrbit], reference: str | None) -> tuple[list[str], set[str], list[str]]:
     """[files] for sounds or texts, the files that it names, and what was assumed."""
     planes = _planes(orbits)
     name = "response" if kind == TEXT else "impulse_response" if reference is None else "sweep"
@@ -199,9 +199,9 @@ def _readings(kind: str, orbits: Sequence[Orbit], reference: str | None) -> tupl
     return lines, used, assumed
 
 
-def _planes(orbits: Sequence[Orbit]) -> Mapping[str, Orbit]:
+def _planes(orbits: Sequence[NamedOrbit]) -> Mapping[str, NamedOrbit]:
     """Which orbit is which plane, by the words in the names, else the larger one horizontal."""
-    left, found = list(orbits), dict[str, Orbit]()
+    left, found = list(orbits), dict[str, NamedOrbit]()
     for plane in ("horizontal", "vertical"):
         named = [orbit for orbit in left if orbit.about(plane)]
         if named:

@@ -21,7 +21,7 @@ from evenflare.units import BoolArray, FloatArray, read_only
 
 
 @dataclass(frozen=True)
-class Figures:
+class SpreadFigures:
     """Of the standard deviation between units, over some cells; nan and None where there are none.
 
     standard_deviation : dB, root of the mean variance, weighted by area; frequencies count alike.
@@ -99,11 +99,11 @@ class Spread:
             name: Comparison(each, reference_unit) for name, each in self.units.items() if name != self.reference_unit
         }
 
-    def figures(self, where: BoolArray | None = None) -> Figures:
+    def figures(self, where: BoolArray | None = None) -> SpreadFigures:
         """Over the counted cells of `where`, which spreads to (F, P, A); over all of them if left out."""
         used = self.counted if where is None else self.counted & where
         if not used.any():
-            return Figures(np.nan, None, 0)
+            return SpreadFigures(np.nan, None, 0)
         at = self.observation
         weight = np.broadcast_to(
             area_weights(at.off_axis, half_space=self.units[self.reference_unit].half_space), used.shape
@@ -111,10 +111,10 @@ class Spread:
         value = self.standard_deviation[used]
         f, p, a = (int(each) for each in np.argwhere(used)[int(value.argmax())])
         largest = (float(value.max()), float(at.frequency[f]), float(at.plane[p]), float(at.off_axis[a]))
-        return Figures(float(np.sqrt(np.average(value**2, weights=weight))), largest, int(value.size))
+        return SpreadFigures(float(np.sqrt(np.average(value**2, weights=weight))), largest, int(value.size))
 
     @cached_property
-    def bands(self) -> tuple[tuple[float, float, Figures], ...]:
+    def bands(self) -> tuple[tuple[float, float, SpreadFigures], ...]:
         """Midband of each octave band (Hz), azimuth of each plane (rad), and the figures there."""
         frequency, planes = self.observation.frequency, self.observation.plane
         found = []

@@ -72,7 +72,7 @@ class Fineness:
         return replace(self, density=finer)
 
 
-class Made(NamedTuple):
+class MeshedBody(NamedTuple):
     """A band's mesh made ready to be solved at any of its frequencies, and the points at which it is heard."""
 
     equations: Equations
@@ -142,14 +142,14 @@ def _solved(
     seen = reached(boundary, observation)
     bands = list(_bands(wavenumber, fineness.edges))
 
-    def made(work: tuple[float, Fineness]) -> Made:
+    def made(work: tuple[float, Fineness]) -> MeshedBody:
         top, each = work
         ready = equations(boundary, wavenumber=top, density=each.density, inside=each.inside)
         if observation.far_field:
-            return Made(ready, None)
-        return Made(ready, places(observation, seen, mesh=ready.mesh, baffled=boundary.baffled))
+            return MeshedBody(ready, None)
+        return MeshedBody(ready, places(observation, seen, mesh=ready.mesh, baffled=boundary.baffled))
 
-    def radiated(work: tuple[float, Made]) -> Radiated:
+    def radiated(work: tuple[float, MeshedBody]) -> Radiated:
         return _radiated(*work, observation, seen, boundary.baffled)
 
     # From the most work to the least, so that no core waits long for another.
@@ -216,7 +216,7 @@ def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
         yield slice(int(first), int(beyond))
 
 
-def _radiated(k: float, made: Made, observation: Observation, seen: BoolArray, baffled: bool) -> Radiated:
+def _radiated(k: float, made: MeshedBody, observation: Observation, seen: BoolArray, baffled: bool) -> Radiated:
     mesh = made.equations.mesh
     surface = made.equations.solved(k)
     # The far field on axis too, for the index by which the error is measured.

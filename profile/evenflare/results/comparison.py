@@ -12,7 +12,7 @@ import numpy as np
 from evenflare import files
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.folder import Stored
-from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Cell, Comparison, Direction, Figures
+from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Cell, Comparison, DeviationFigures, Direction
 from evenflare.measurement.read_off import ReadOff
 from evenflare.results import formats, tables
 from evenflare.results.places import direction_words, plane_name
@@ -157,7 +157,7 @@ def _direction(direction: Direction) -> dict[str, float]:
     }
 
 
-def figures_record(each: Figures) -> dict[str, Any]:
+def figures_record(each: DeviationFigures) -> dict[str, Any]:
     """Figures of a deviation by the names that files give them."""
     return {
         "bias_db": each.bias,

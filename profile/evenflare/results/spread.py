@@ -11,7 +11,7 @@ import numpy as np
 from evenflare import files
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import LOWEST_LEVEL
-from evenflare.measurement.spread import Figures, Spread, air_shift
+from evenflare.measurement.spread import Spread, SpreadFigures, air_shift
 from evenflare.results import formats
 from evenflare.results.comparison import figures_record, nominal, plain_json
 from evenflare.results.places import plane_name
@@ -98,7 +98,7 @@ def record(found: Spread, stored: Mapping[str, Stored], said: Sequence[str]) -> 
     return {key: plain_json(value) for key, value in held.items()}
 
 
-def _figures(each: Figures) -> dict[str, Any]:
+def _figures(each: SpreadFigures) -> dict[str, Any]:
     largest = None
     if each.largest is not None:
         value, frequency, azimuth, off_axis = each.largest

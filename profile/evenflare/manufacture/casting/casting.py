@@ -10,8 +10,7 @@ from evenflare.manufacture.process.types import Casting
 from evenflare.units import MILLIMETRE
 
 Face = Literal["front", "seat", "flange back"]
-MACHINED: tuple[Face, ...] = ("front", "seat", "flange back")
-"""Faces that are machined; a block has no flange back."""
+"""That are machined; a block has no flange back."""
 
 
 @dataclass(frozen=True)

@@ -4,11 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
 from functools import partial
-from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import write_text
 from evenflare.manufacture.comments import wrapped
 from evenflare.manufacture.milling.arcs import Arc, arcs
 from evenflare.manufacture.milling.program import Program
@@ -29,15 +27,13 @@ CAUTIONS = (
 )
 
 
-def write_gcode(
-    path: Path, program: Program, process: Process, *, design_id: str, name: str, setup: Sequence[str] = ()
-) -> None:
-    """Write a program, whole or not at all: millimetres, absolute, feed per minute, one tool, moves in the order given.
+def gcode(program: Program, process: Process, *, design_id: str, name: str, setup: Sequence[str] = ()) -> str:
+    """The text of a program's file: millimetres, absolute, feed per minute, one tool, moves in the order given.
 
-    Milling in G17; turning in G18 with X as a diameter. Runs of moves become G2 and G3 if the machine has a tolerance
-    for arcs; I, J and K count from the arc's start, I of a turning program as a radius.
-    setup  : more lines for the header, such as the stock.
-    Errors : InputError if the file cannot be written.
+    Only `proof.programs` writes it, once it is proved. Milling in G17; turning in G18 with X as a diameter. Runs of
+    moves become G2 and G3 if the machine has a tolerance for arcs; I, J and K count from the arc's start, I of a
+    turning program as a radius.
+    setup : more lines for the header, such as the stock.
     """
     header = header_lines(program, process, design_id=design_id, name=name, setup=setup)
     blocks = [*_opening(program, process.machine), *_moves(program, process.machine), "M5", "M30"]
@@ -45,7 +41,7 @@ def write_gcode(
         # Controllers that count in N words end at 99999; then it starts again.
         blocks = [f"N{10 * (k % 9999) + 10} {block}" for k, block in enumerate(blocks)]
     comments = [f"({line})" for text in header for line in wrapped(text)]
-    write_text(path, "\n".join(["%", *comments, *blocks, "%"]) + "\n")
+    return "\n".join(["%", *comments, *blocks, "%"]) + "\n"
 
 
 def header_lines(

@@ -62,7 +62,7 @@ def read_gcode(path: Path, *, tool: Tool, rapid_feed: float) -> ReadProgram:
 
     tool, rapid_feed : which the words do not tell; rapid_feed in m/s.
     Moves begin where all axes are known. Arcs come as straight moves within CHORD.
-    Errors : InputError with the line, for anything but the words that `write_gcode` may write in an order that makes
+    Errors : InputError with the line, for anything but the words that `gcode` may write in an order that makes
              sense: G0 to G3, G17 or G18, G21, G40, G49, G54, G80, G90, G94, G97, M3, M5, M30 and X Y Z I J K F S N.
     """
     state, header = _State(path), list[str]()

@@ -3,11 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
-from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import write_text
 from evenflare.manufacture.milling.gcode import CAUTIONS, FEED_UNIT
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process
@@ -17,11 +15,8 @@ from evenflare.units import MILLIMETRE
 COLUMNS = ("program", "index", "x_mm", "y_mm", "z_mm", "feed_mm_per_min", "rapid", "tool")
 
 
-def write_toolpath(path: Path, programs: Sequence[Program], process: Process, *, design_id: str, name: str) -> None:
-    """Write `toolpath.csv`: a row per move, straight from the row before, to its place; whole or not at all.
-
-    Errors : InputError if the file cannot be written.
-    """
+def toolpath(programs: Sequence[Program], process: Process, *, design_id: str, name: str) -> str:
+    """The text of `toolpath.csv`: a row per move, straight from the row before, to its place."""
     header = [
         "evenflare tool path: every program of the part in the order in which they run, a row per straight move",
         f"design: {name}",
@@ -34,7 +29,7 @@ def write_toolpath(path: Path, programs: Sequence[Program], process: Process, *,
         *CAUTIONS,
     ]
     rows = (row for program in programs for row in _rows(program))
-    write_text(path, table(COLUMNS, rows, header=header))
+    return table(COLUMNS, rows, header=header)
 
 
 def _rows(program: Program) -> Iterator[tuple[str, ...]]:

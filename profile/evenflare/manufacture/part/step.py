@@ -95,7 +95,7 @@ class _File:
 
 
 @dataclass(frozen=True)
-class _Run:
+class _CurveRun:
     """A smooth stretch of the outline in mm: its ends (z, r), and poles (N, 2) and knots of a spline, or a line."""
 
     start: tuple[float, float]
@@ -150,7 +150,7 @@ def _runs(ring: FloatArray) -> list[FloatArray]:
     return [closed[a : b + 1] for a, b in itertools.pairwise(places)]
 
 
-def _run(points: FloatArray) -> _Run:
+def _run(points: FloatArray) -> _CurveRun:
     from scipy.interpolate import make_interp_spline
 
     points = np.round(points, 9)
@@ -159,7 +159,7 @@ def _run(points: FloatArray) -> _Run:
     off = (points[:, 0] - start[0]) * along[1] - (points[:, 1] - start[1]) * along[0]
     ends = (float(start[0]), float(start[1])), (float(end[0]), float(end[1]))
     if np.abs(off).max() <= STRAIGHT / MILLIMETRE:
-        return _Run(*ends)
+        return _CurveRun(*ends)
     s = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     degree = min(3, len(points) - 1)
     if degree < 3:
@@ -170,10 +170,10 @@ def _run(points: FloatArray) -> _Run:
     spline = make_interp_spline(s, points, k=3)
     poles = np.asarray(spline.c).copy()
     poles[0], poles[-1] = start, end
-    return _Run(*ends, poles, np.asarray(spline.t))
+    return _CurveRun(*ends, poles, np.asarray(spline.t))
 
 
-def _shell(file: _File, runs: Sequence[_Run]) -> str:
+def _shell(file: _File, runs: Sequence[_CurveRun]) -> str:
     """Two faces for each run, of half a turn each: no face meets itself."""
     sides = (1.0, -1.0)
     corner = {

@@ -134,7 +134,7 @@ class ToolTable(Table):
             corner = 0.5 * (self.diameter_mm or 0.0)
         diameter = 2.0 * corner if self.diameter_mm is None else self.diameter_mm
         lengths = (diameter, corner, self.flute_length_mm, self.reach_mm)
-        behind = (self.shank_diameter_mm, self.holder_diameter_mm, self.holder_length_mm)
+        behind = (self.shank_diameter_mm, self.holder_diameter_mm)
         return Tool(self.name, self.kind, *(length * MILLIMETRE for length in (*lengths, *behind)))
 
 

@@ -20,7 +20,7 @@ class Tool:
     flute_length     : that cuts, from the tip.
     reach            : from the tip to the holder.
     shank_diameter   : between flutes and holder.
-    holder_diameter  : over holder_length above the reach.
+    holder_diameter  : above the reach, all the way up.
     A turning tool's diameter is twice its nose radius; its reach is what the bar stands out, its shank_diameter the
     bar's height across the axis of the part.
     """
@@ -33,7 +33,6 @@ class Tool:
     reach: float
     shank_diameter: float
     holder_diameter: float
-    holder_length: float
 
     @property
     def radius(self) -> float:

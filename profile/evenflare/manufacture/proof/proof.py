@@ -64,7 +64,7 @@ class ProgramProof:
     map: Deviation
 
     @property
-    def passed(self) -> bool:
+    def accepted(self) -> bool:
         """Whether the gouge is within the tolerance and nothing touched material that must not."""
         return self.gouge.size <= self.tolerance and not self.contacts
 
@@ -83,7 +83,7 @@ class Proof:
     @property
     def passed(self) -> bool:
         """Whether every program did."""
-        return all(each.passed for each in self.programs)
+        return all(each.accepted for each in self.programs)
 
 
 def front_of(sizes: Sizes | OblongSizes) -> Front:
@@ -232,7 +232,7 @@ def _told(proof: ProgramProof) -> dict[str, object]:
             }
             for each in proof.contacts
         ],
-        "verdict": "pass" if proof.passed else "fail",
+        "verdict": "pass" if proof.accepted else "fail",
     }
     if proof.programmed_point is not None:
         entry["programmed_point"] = proof.programmed_point

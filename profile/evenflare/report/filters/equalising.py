@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 
 from evenflare.directivity.types import Observation
-from evenflare.dsp.equalisation import Equalisation, Made
+from evenflare.dsp.equalisation import Equalisation, MadeFilter
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.interference import Dip
 from evenflare.report.kit import sheet
@@ -59,7 +59,7 @@ def boost_words(found: Equalisation) -> str:
     )
 
 
-def time_words(found: Equalisation, made: Made) -> str:
+def time_words(found: Equalisation, made: MadeFilter) -> str:
     """A finite impulse response in time."""
     ring, own = made.ringing, made.taps
     level = "none above rounding" if ring.level < -140 else f"{ring.level:.1f} dB re the peak".replace("-", "−")

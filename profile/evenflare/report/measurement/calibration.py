@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.measurement.calibrated_file import deviations
-from evenflare.measurement.calibration import Calibration, Figures, Fitted
+from evenflare.measurement.calibration import Calibration, CalibrationFigures, Fitted
 from evenflare.measurement.unknowns import MEANS, WIDTHS, left_out
 from evenflare.report.kit import canvas, sheet, style
 from evenflare.units import DEGREE, FloatArray
@@ -246,6 +246,6 @@ def _deviation_rows(calibration: Calibration) -> list[list[str]]:
     ]
 
 
-def _worst(found: Figures) -> str:
+def _worst(found: CalibrationFigures) -> str:
     at = f"{number(found.off_axis / DEGREE, 0)}°"
     return f"{signed(found.worst)} dB, {hertz(found.frequency)}, {at}"

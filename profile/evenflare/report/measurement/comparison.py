@@ -6,7 +6,7 @@ import math
 from collections.abc import Mapping, Sequence
 
 from evenflare.directivity.folder import Stored
-from evenflare.measurement.compare import DIRECTION_FACTOR, Comparison, Figures
+from evenflare.measurement.compare import DIRECTION_FACTOR, Comparison, DeviationFigures
 from evenflare.measurement.read_off import ReadOff
 from evenflare.report.kit import sheet
 from evenflare.results.comparison import nominal, normalisation, verdict, warnings
@@ -109,7 +109,7 @@ def page(
     )
 
 
-def _row(found: Comparison, midband: float, azimuth: float | None, each: Figures) -> list[str]:
+def _row(found: Comparison, midband: float, azimuth: float | None, each: DeviationFigures) -> list[str]:
     plane = "all" if azimuth is None else plane_name(found.observation, azimuth)
     if each.worst is None:
         return [hertz(nominal(midband)), plane, "–", "–", "–", "–", "0"]

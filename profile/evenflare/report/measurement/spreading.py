@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.directivity.folder import Stored
-from evenflare.measurement.spread import Figures, Spread
+from evenflare.measurement.spread import Spread, SpreadFigures
 from evenflare.report.kit import canvas, sheet, style
 from evenflare.report.kit.paper import entry, lettered
 from evenflare.report.measurement.comparison_figures import cell_map, plane_file, reach
@@ -170,7 +170,7 @@ def _unit_row(found: Spread, name: str) -> list[str]:
     return [name, signed(each.bias), f"{each.rms:.2f}", signed(each.worst.deviation), place, gain]
 
 
-def _band_row(found: Spread, midband: float, azimuth: float, each: Figures) -> list[str]:
+def _band_row(found: Spread, midband: float, azimuth: float, each: SpreadFigures) -> list[str]:
     plane = plane_name(found.observation, azimuth)
     most = "–" if each.largest is None else f"{each.largest[0]:.2f}"
     deviation = "–" if each.largest is None else f"{each.standard_deviation:.3f}"

@@ -26,7 +26,7 @@ def told(each: ProgramProof) -> str:
     """What one program did, in a sentence or two."""
     gouge, left, turned = each.gouge, each.leftover, _is_turned(each)
     words = (
-        f"{each.program}: {'passed' if each.passed else 'FAILED'}. Greatest gouge {_micro(gouge.size)} (allowed"
+        f"{each.program}: {'passed' if each.accepted else 'FAILED'}. Greatest gouge {_micro(gouge.size)} (allowed"
         f" {_micro(each.tolerance)}){_place(gouge.place, turned) if gouge.size > MICRO else ''}; greatest leftover"
         f" {_micro(left.size)}"
     )
@@ -45,7 +45,7 @@ def told(each: ProgramProof) -> str:
 
 def shown(proof: Proof) -> ProgramProof:
     """The program whose map says most: the first that failed, else the one that finishes."""
-    failed = [each for each in proof.programs if not each.passed]
+    failed = [each for each in proof.programs if not each.accepted]
     finishing = [each for each in proof.programs if each.leftover_allowed is not None]
     return next(iter([*failed, *finishing, *proof.programs]))
 

@@ -84,7 +84,7 @@ def _programs(sheet: Sheet, programs: Sequence[Program], proof: Proof | None) ->
             each.tool.name,
             f"{each.lowest / MILLIMETRE:.2f} mm",
             f"{max(1.0, each.duration / MINUTE):.0f} min",
-            "passed" if each.name in verdicts and verdicts[each.name].passed else "FAILED",
+            "passed" if each.name in verdicts and verdicts[each.name].accepted else "FAILED",
         ]
         for number, each in enumerate(programs, start=1)
     ]

@@ -55,7 +55,7 @@ def test_finishing_of_a_random_round_design_leaves_no_gouge_and_no_more_than_the
     assert found.contacts == ()
     assert found.gouge.size <= ROUNDING
     assert found.leftover.size <= ROUTER.scallop_height + ROUNDING
-    assert found.passed
+    assert found.accepted
 
 
 @pytest.mark.parametrize("name", OBLONG_BENCHMARK)
@@ -66,7 +66,7 @@ def test_finishing_of_an_oblong_design_leaves_no_gouge_and_no_more_than_the_scal
     assert found.contacts == ()
     assert found.gouge.size <= FACETS + ROUNDING
     assert found.leftover.size <= ROUTER.scallop_height + FACETS + ROUNDING
-    assert found.passed
+    assert found.accepted
 
 
 @pytest.mark.slow
@@ -88,7 +88,7 @@ def test_roughing_finishing_and_back_of_a_round_part_pass_together(name):
         seat=ROUTER.seat,
         grid=0.4 * MM,
     )
-    assert found.passed
+    assert found.accepted
     rough, last, behind = found.programs
     # Between levels the wall keeps a step: at most the stepdown, along the normal of a wall of 45 degrees or less.
     assert rough.gouge.size == 0.0

@@ -222,7 +222,9 @@ class TestRefused:
 
     def test_oblong_waveguide(self):
         oblong = Oblong(Conical(0.09, 0.7), Conical(0.09, 0.5))
-        with pytest.raises(ValueError, match=r'kind = "free_standing": must be "baffle" or "cabinet" for a mouth that is not round'):
+        with pytest.raises(
+            ValueError, match=r'kind = "free_standing": must be "baffle" or "cabinet" for a mouth that is not round'
+        ):
             _ = Waveguide(oblong, Driver(), Mounting(body=RoundCabinet(0.4, 0.3))).surface
 
     def test_sphere_and_body_at_once(self):

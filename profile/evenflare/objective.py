@@ -10,6 +10,7 @@ import numpy as np
 
 from evenflare.bands import smoothed
 from evenflare.closed_forms import uniform_cone_index
+from evenflare.design.tables import FREQUENCIES as DESIGN_FREQUENCIES
 from evenflare.directivity.types import Directivity, Observation, Symmetry, at_frequencies, both_sides
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
 from evenflare.radiation.angles import COARSEST, step_for, with_angles
@@ -35,6 +36,7 @@ HOW_TERMS_COUNT = (
     + "."
 )
 """For whoever reads terms and `contributions` side by side."""
+
 
 FREQUENCIES = 32
 MOST_FREQUENCIES = 48
@@ -109,6 +111,15 @@ def search_observation(target: Target) -> Observation:
         symmetry = cabinet.symmetry
         off_axis = off_axis if symmetry == "two_planes" else both_sides(off_axis)
     return Observation(frequency, off_axis, planes, symmetry=symmetry)
+
+
+def winner_frequencies(target: Target, usual: FloatArray = DESIGN_FREQUENCIES) -> FloatArray:
+    """Hz, rising, at which a winner is looked at in a cabinet: those of the search, which need not be solved again,
+    and beyond them those that are `usual`; for a room as search_observation.
+    """
+    searched = search_observation(target).frequency
+    below, above = usual < searched[0] / SAME_BAND, usual > searched[-1] * SAME_BAND
+    return np.concatenate([usual[below], searched, usual[above]])
 
 
 def _off_axis(target: Target, highest: float) -> FloatArray:

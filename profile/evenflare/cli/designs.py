@@ -3,9 +3,54 @@
 from __future__ import annotations
 
 import argparse
+import time
+from pathlib import Path
+from typing import TYPE_CHECKING
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, duration, list_written, tell, warn
 from evenflare.files import check_folder
+
+if TYPE_CHECKING:
+    from evenflare.commands.cabinets import Progress
+
+
+def _cabinet(options: argparse.Namespace) -> int:
+    from evenflare.commands import cabinets
+
+    found = cabinets.checked_questions(options.file)
+    compiled(options.quiet)
+    for question in found:
+        print(f"{question.words[0].upper()}{question.words[1:]}", flush=True)
+        solved = cabinets.prepare(question, None if options.quiet else Ahead())
+        print(f"Ready: {solved} frequencies solved, the others were there", flush=True)
+    return DONE
+
+
+def prepare_cabinet(path: Path, *, quiet: bool) -> None:
+    """Solve the cabinet of a design or target file first, if it has one that is not solved yet."""
+    from evenflare.commands import cabinets
+
+    for question in cabinets.questions(path):
+        if not quiet and cabinets.is_missing(question):
+            tell(f"Solving {question.words}")
+        cabinets.prepare(question, None if quiet else Ahead())
+
+
+class Ahead:
+    """A cabinet's progress on standard error, now and then, and what was wrong with what was kept of it."""
+
+    def __init__(self) -> None:
+        self.last = time.monotonic()
+
+    def __call__(self, progress: Progress) -> None:
+        """One frequency is ready."""
+        if progress.fault:
+            tell(f"warning: {progress.fault}")
+        now = time.monotonic()
+        if progress.left is None or now - self.last < 2.0:
+            return
+        self.last = now
+        tell(f"{progress.done}/{progress.total} frequencies of the cabinet, {duration(progress.left)} left")
 
 
 def _remark(options: argparse.Namespace, *, made: bool) -> str:
@@ -30,6 +75,8 @@ def _solve(options: argparse.Namespace) -> int:
     warn(solving.method_warnings(options.design, options.method))
     warn(comparing.like_warnings(options.design, options.like))
     compiled(options.quiet)
+    if options.like is None:
+        prepare_cabinet(options.design, quiet=options.quiet)
     memory = solving.memory_line(options.design, options.setting, like=options.like)
     if memory and not options.quiet:
         tell(memory)
@@ -102,5 +149,5 @@ def _check(options: argparse.Namespace) -> int:
     return DONE if passed else ANSWER_IS_NO
 
 
-COMMANDS = {"solve": _solve, "score": _score, "export": _export, "check": _check}
+COMMANDS = {"cabinet": _cabinet, "solve": _solve, "score": _score, "export": _export, "check": _check}
 """What each does; the exit code."""

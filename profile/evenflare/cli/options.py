@@ -19,6 +19,7 @@ commands, each with an example (COMMAND --help says more):
   search    evenflare search targets/shelf.toml --out runs/shelf
   history   evenflare history runs/shelf > candidates.csv
   solve     evenflare solve runs/shelf/best.toml --out solved
+  cabinet   evenflare cabinet targets/sideboard.toml
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
   export    evenflare export runs/shelf/best.toml --out to_cut --process router
   check     evenflare check
@@ -110,8 +111,9 @@ def parser() -> argparse.ArgumentParser:
         "writes directivity.csv, summary.csv, standard_curves.csv, provenance.json and pictures; oblong: balloon.csv;\n"
         "round: agreement.csv, both methods side by side (a warning where the index differs by more than 0.3 dB rms\n"
         "or 1 dB anywhere), and cabinet_effect.csv: in a baffle, on a cabinet, free-standing.\n"
-        "methods: march (waves on spherical caps; in a baffle or a sphere, round or oblong; a free-standing body it\n"
-        "takes for a sphere), boundary_elements (round only, any body as it is; an independent judge, slower).\n"
+        "methods: march (waves on spherical caps; in a baffle, a cabinet or a sphere, round or oblong; a free-standing"
+        " body it\ntakes for a sphere), boundary_elements (round only, any body as it is; an independent judge,"
+        " slower).\n"
         "settings: full (index typically within 0.02 dB, up to 0.1 near a dip on axis), screen (typically 0.1 dB, up\n"
         "to 1 dB at the top), estimate (2 to 5 dB rms above a few kHz, a first look).\n\n" + DESIGN_KEYS,
     )
@@ -129,6 +131,19 @@ def parser() -> argparse.ArgumentParser:
         help="frequencies, angles, distance, reference point and air of that measurement (folder or .sofa)",
     )
     solve.add_argument("--setting", choices=["estimate", "screen", "full"], default="full", help="default full")
+
+    cabinet = command(
+        "cabinet",
+        "Solve the rectangular cabinet of a design or a target ahead, for every waveguide that will sit in it",
+        "example: evenflare cabinet targets/sideboard.toml\n"
+        "example: EVENFLARE_CACHE=/srv/cabinets evenflare cabinet speaker/design.toml\n\n"
+        "What is solved is kept, a file for each frequency, in evenflare/cabinets of the user's cache folder\n"
+        "($XDG_CACHE_HOME or ~/.cache; EVENFLARE_CACHE names another); remove it to have the room back. Ctrl-C keeps\n"
+        "what is done, and the same command goes on. solve and search do this by themselves.",
+    )
+    cabinet.add_argument(
+        "file", type=path, metavar="DESIGN_OR_TARGET", help='file (TOML) with [mounting] kind = "cabinet"'
+    )
 
     score = command(
         "score",

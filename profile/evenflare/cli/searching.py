@@ -8,7 +8,8 @@ import time
 from contextlib import suppress
 from typing import TYPE_CHECKING
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, list_written, tell, warn
+from evenflare.cli.designs import prepare_cabinet
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, duration, list_written, tell, warn
 from evenflare.text import visible
 
 if TYPE_CHECKING:
@@ -44,7 +45,7 @@ class _Ticker:
             return
         self.last, self.stage = now, progress.stage
         best = "none yet" if progress.best is None else f"{progress.best:.3f} dB"
-        left = "" if progress.time_left is None else f", {_duration(progress.time_left)} left"
+        left = "" if progress.time_left is None else f", {duration(progress.time_left)} left"
         rate = f"{progress.rate:.0f}" if progress.rate >= 9.5 else f"{progress.rate:.2g}"
         words = (
             f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
@@ -72,12 +73,6 @@ def _staged(progress: Progress) -> str:
     return f"; {counts}; estimates {'not compared yet' if tau is None else f'agree {tau:.2f} with screen'}"
 
 
-def _duration(seconds: float) -> str:
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes} min" if hours else f"{minutes} min {rest} s" if minutes else f"{rest} s"
-
-
 def _search(options: argparse.Namespace) -> int:
     from evenflare.commands import searching, solving
     from evenflare.commands.remarks import air_warnings
@@ -89,6 +84,7 @@ def _search(options: argparse.Namespace) -> int:
     warn([*reachability(target), *air_warnings(options.target, target.air)])
     ticker.say(reach_statement(target))
     compiled(options.quiet)
+    prepare_cabinet(options.target, quiet=options.quiet)
     result, solution = searching.search_command(
         options.target,
         options.out,

@@ -129,6 +129,8 @@ def notes(path: Path, waveguide: Waveguide, *, made: bool = False) -> list[str]:
         said.append(f"corner of {' and '.join(corners.values())} between exit and wall at the throat")
     if made and waveguide.mounting.kind == "sphere":
         said.append("the model assumes the sphere; the solid has a flat front")
+    if made and waveguide.mounting.kind == "cabinet":
+        said.append("the cabinet is acoustic only: the solid is what [solid] asks for, without it")
     if made and waveguide.mounting.kind == "free_standing":
         said.append(
             "the outline of the body is acoustic only: the solid is what [solid] asks for, without that outside"

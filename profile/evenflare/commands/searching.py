@@ -26,6 +26,7 @@ from evenflare.commands.solving import heard
 from evenflare.design.file import Design, default_observation, write_design
 from evenflare.directivity.types import Observation
 from evenflare.files import InputError
+from evenflare.objective import winner_frequencies
 from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
@@ -131,6 +132,8 @@ def search_command(
 def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
     """Where the winner is observed: as any design, and for a room down to the lowest band that counts there."""
     usual = default_observation(waveguide)
+    if target.mounting.cabinet is not None:
+        return replace(usual, frequency=winner_frequencies(target, usual.frequency))
     if target.room is None:
         return usual
     source = waveguide.driver.source

@@ -21,6 +21,7 @@ if TYPE_CHECKING:
     from evenflare.studies.agreement import Agreement
     from evenflare.studies.cabinet import CabinetEffect
 
+NO_JUDGE = "no second method has looked at a waveguide in a rectangular cabinet"
 ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
 
 
@@ -57,6 +58,8 @@ class Heard:
 
 def solved(path: Path, design: Design, setting: radiation.Setting, method: radiation.Method) -> Directivity:
     """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
+    if method == "boundary_elements" and design.waveguide.mounting.cabinet is not None:
+        raise InputError(f"{path}: --method = boundary_elements: must be march in a rectangular cabinet. Leave it out")
     if method == "boundary_elements" and not design.waveguide.is_round:
         raise InputError(
             f"{path}: --method = boundary_elements: must be march for a waveguide that is not round. Leave it out"
@@ -86,6 +89,10 @@ def heard(
     everywhere = replace(design, observation=dense(design.observation))
     all_round = solved(path, everywhere, setting, chosen)
     sound = Heard(in_directions(all_round, design.observation), all_round, time.monotonic() - start)
+    if design.waveguide.mounting.cabinet is not None:
+        from evenflare.studies.cabinet import cabinet_effect
+
+        return replace(sound, alone=NO_JUDGE, cabinet=cabinet_effect(everywhere))
     if not design.waveguide.is_round:
         return replace(sound, alone=ONLY_MARCH)
     if setting == "estimate":
@@ -129,6 +136,8 @@ def found_lines(sound: Heard) -> list[str]:
         lines.append(f"Error not estimated at this setting: a first look{off}")
     else:
         lines.append(f"Estimated error: {errors_at_most(found)}")
+    if "cabinet" in found.provenance:
+        lines.append(f"{found.provenance['cabinet'][0].upper()}{found.provenance['cabinet'][1:]}")
     return lines + agreement_lines(sound)
 
 

@@ -239,12 +239,18 @@ def _canonical(value: Any) -> str:
 def _analysis(design: Design) -> dict[str, Any]:
     """What differs from the defaults."""
     observation, usual = design.observation, default_observation(design.waveguide)
-    even = np.linspace(0.0, np.pi, observation.off_axis.size)
-    if even.size < 2 or np.abs(observation.off_axis - even).max() > 1e-12:
+    one_side = observation.off_axis[observation.off_axis > -1e-12]
+    even = np.linspace(0.0, np.pi, one_side.size)
+    whole = one_side.size == observation.off_axis.size or np.array_equal(both_sides(one_side), observation.off_axis)
+    if even.size < 2 or np.abs(one_side - even).max() > 1e-12 or not whole:
         raise ValueError("a design file holds even angles from 0 to 180 degrees only")
     planes, step = observation.plane, 180.0 / (even.size - 1)
     is_round = design.waveguide.is_round
-    stated = planes.size == 1 if is_round else abs(planes[0]) < 1e-12 and abs(planes[-1] - 0.5 * np.pi) < 1e-12
+    stated = (
+        np.array_equal(planes, usual.plane)
+        if is_round
+        else abs(planes[0]) < 1e-12 and abs(planes[-1] - 0.5 * np.pi) < 1e-12
+    )
     if not stated:
         raise ValueError(
             "a design file holds one plane of a round waveguide, and from 0 to 90 degrees of an oblong one only"

@@ -142,15 +142,22 @@ def operator_of(
     if asked in _OPERATORS:
         return _OPERATORS[asked]
     wanted = [float(k) for k in wavenumber if k <= top]
-    found = []
-    for done, k in enumerate(wanted, start=1):
+    found: list[Response] = []
+    # From the most work to the least, so that what is left is soon known.
+    for done, k in enumerate(reversed(wanted), start=1):
         each, kept, fault = _response(cabinet, k, is_round, cores)
-        found.append(each)
+        found.insert(0, each)
         if progress is not None:
             progress(Solved(k, done, len(wanted), kept, fault))
     while len(_OPERATORS) >= MOST_OPERATORS:
         _OPERATORS.pop(next(iter(_OPERATORS)), None)
     return _OPERATORS.setdefault(asked, Operator(cabinet, np.array(wanted), tuple(found), top))
+
+
+def is_kept(cabinet: Cabinet, wavenumber: FloatArray, *, is_round: bool) -> bool:
+    """Whether all that can be solved of the wavenumbers (F,), rad/m, was, and lies on disk."""
+    wanted = wavenumber[wavenumber <= top_wavenumber(cabinet)].tolist()
+    return all(store.file_of(_key(cabinet, k, is_round)).is_file() for k in wanted)
 
 
 @lru_cache(maxsize=64)

@@ -9,6 +9,7 @@ from numpy.typing import ArrayLike
 
 from evenflare.air import Air
 from evenflare.directivity.types import SAME_DIRECTION, Directivity, Observation, in_directions
+from evenflare.exterior.cabinets import top_wavenumber
 from evenflare.radiation import Solver
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -36,6 +37,8 @@ def resolving(waveguide: Waveguide, observation: Observation, air: Air) -> Obser
     """
     wavenumber = 2.0 * np.pi * float(observation.frequency[-1]) / air.speed_of_sound
     step = step_for(radius_of(waveguide), wavenumber)
+    if (cabinet := waveguide.mounting.cabinet) is not None:  # above that frequency its edges radiate nothing
+        step = min(step, step_for(cabinet.widest, min(wavenumber, top_wavenumber(cabinet))))
     end = 0.5 * np.pi if waveguide.mounting.kind == "baffle" else np.pi
     more = step * np.arange(round(end / step) + 1)
     if observation.off_axis[0] < -SAME_DIRECTION:

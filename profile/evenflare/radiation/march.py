@@ -316,8 +316,8 @@ def _approximation(waveguide: Waveguide, air: Air) -> dict[str, str]:
     if (cabinet := waveguide.mounting.cabinet) is not None:
         top = top_wavenumber(cabinet) * air.speed_of_sound / (2 * np.pi)
         return {
-            "approximation": f"the cabinet is solved to {top:.0f} Hz; above, the mouth is taken to lie in an infinite"
-            " baffle, and levels behind it are not known"
+            "cabinet": f"the cabinet is solved to {top:.0f} Hz; above, the mouth is taken to lie in an infinite baffle,"
+            " and levels behind it are not known"
         }
     if waveguide.mounting.kind != "free_standing":
         return {}

@@ -11,6 +11,7 @@ import numpy as np
 from evenflare import metrics, radiation
 from evenflare.design.file import Design
 from evenflare.directivity.types import Directivity
+from evenflare.radiation import Method
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 from evenflare.waveguide import Mounting, RolledShell, RoundCabinet, Waveguide
 from evenflare.words import hertz, millimetres, signed
@@ -108,11 +109,16 @@ class CabinetEffect:
 
 
 def cases(waveguide: Waveguide) -> Iterator[Case]:
-    """The ways to mount a round waveguide: the design's own among them, others of invented sizes that follow the mouth.
+    """The ways to mount a waveguide: the design's own among them, others of invented sizes that follow the mouth.
 
-    A body that is no round cabinet counts as free-standing; a sphere, as a cabinet.
+    A body that is no round cabinet counts as free-standing; a sphere, as a cabinet. In a rectangular cabinet, round or
+    not, that and the baffle.
     """
     own = waveguide.mounting
+    if own.cabinet is not None:
+        yield Case("baffle", False, "flush in an infinite baffle", Mounting())
+        yield Case("cabinet", True, own.cabinet.words, own)
+        return
     body, sphere = own.body, own.radius
     yield Case("baffle", own.kind == "baffle", "flush in an infinite baffle", Mounting())
     if sphere is not None:
@@ -181,16 +187,18 @@ def chosen(frequency: FloatArray) -> FloatArray:
 
 
 def cabinet_effect(design: Design) -> CabinetEffect | None:
-    """The waveguide of a design in each mounting, by boundary elements; None where fewer than two can be solved.
+    """The waveguide of a design in each mounting, by boundary elements, rectangular cabinets by the march; None where
+    fewer than two can be solved.
 
-    design : of a round waveguide, at whose frequencies, or some of them, it is solved.
+    design : of a waveguide that is round or in a rectangular cabinet, at whose frequencies, or some, it is solved.
     """
     observation = replace(design.observation, frequency=chosen(design.observation.frequency))
+    method: Method = "boundary_elements" if design.waveguide.mounting.cabinet is None else "march"
     found, missing = [], []
     for case in cases(design.waveguide):
         mounted = replace(design, waveguide=replace(design.waveguide, mounting=case.mounting), observation=observation)
         try:
-            found.append((case, radiation.solve(mounted, method="boundary_elements", setting="screen")))
+            found.append((case, radiation.solve(mounted, method=method, setting="screen")))
         except (ValueError, ArithmeticError) as error:
             missing.append(f"{NAMES[case.name]} it cannot be shown ({error})")
     return effect(found, missing) if len(found) > 1 else None

@@ -72,8 +72,10 @@ def _round_reachable(size: FloatArray, target: Target, *, radius: float) -> Floa
 
 
 def _sphere(target: Target, *, radius: float) -> float | None:
-    """m, of the sphere that a mouth of `radius` (m) is on; of a free-standing body that of equal volume."""
+    """m, of the sphere that a mouth of `radius` (m) is on; of a body or cabinet that of equal volume."""
     body = target.mounting.body
+    if (cabinet := target.mounting.cabinet) is not None:
+        return max(radius, float(np.cbrt(0.75 * cabinet.width * cabinet.height * cabinet.depth / np.pi)))
     if body is None:
         return target.mounting.radius
     depth = target.limits.depth[1]
@@ -130,7 +132,7 @@ def _largest_mouth(target: Target) -> str:
 
 def _place(target: Target) -> str:
     places = {"baffle": "in a baffle", "sphere": "on the sphere"}
-    return places.get(target.mounting.kind, "on a sphere of the body's volume")
+    return places.get(target.mounting.kind, "on a sphere of as much volume")
 
 
 def reachability(target: Target) -> list[str]:

@@ -33,6 +33,14 @@ class Edge:
         return max(self.radius, self.chamfer)
 
     @property
+    def words(self) -> str:
+        """What it is like."""
+        if self.size == 0.0:
+            return "sharp"
+        kind = "rounded with" if self.is_round else "cut off by"
+        return f"{kind} {self.size / MILLIMETRE:.4g} mm"
+
+    @property
     def is_round(self) -> bool:
         """Whether the faces run into each other without a corner."""
         return self.radius > 0.0
@@ -63,6 +71,21 @@ class Cabinet:
         return 0.5 * self.width - inset - abs(self.x), 0.5 * self.height - inset - abs(self.y)
 
     @property
+    def words(self) -> str:
+        """Its sizes, and where the mouth sits."""
+        edges = [f"edges {self.edge.words}"]
+        if self.front_edge != self.edge:
+            edges.append(f"those of the front {self.front_edge.words}")
+        aside = [
+            f"{abs(value) / MILLIMETRE:.4g} mm {(plus if value > 0.0 else minus)} the front's middle"
+            for value, plus, minus in ((self.x, "right of", "left of"), (self.y, "above", "below"))
+            if value != 0.0
+        ]
+        sizes = " x ".join(f"{each / MILLIMETRE:.4g}" for each in (self.width, self.height, self.depth))
+        place = " and ".join(aside) or "in the front's middle"
+        return f"a cabinet of {sizes} mm (width, height, depth), {', '.join(edges)}, the mouth {place}"
+
+    @property
     def symmetry(self) -> Literal["two_planes", "left_right", "none"]:
         """Of the sound of a waveguide that is symmetric about both planes itself."""
         if self.x != 0.0:
@@ -70,9 +93,24 @@ class Cabinet:
         return "two_planes" if self.y == 0.0 else "left_right"
 
     @property
+    def section(self) -> FloatArray:
+        """(N, 2) m, its outline in the vertical plane through the mouth's centre: z from the front, y from the mouth's
+        centre, from above it round the back to below it.
+        """
+        upper = _corner(0.0, 0.5 * self.height, self.front_edge, front=True)
+        upper += _corner(-self.depth, 0.5 * self.height, self.edge, front=False)
+        lower = [(z, -y) for z, y in reversed(upper)]
+        return np.asarray(np.array([*upper, *lower]) - np.array([0.0, self.y]))
+
+    @property
     def centre(self) -> FloatArray:
         """(3,) m, the mouth's, from the cabinet's middle."""
         return np.array([self.x, self.y, 0.5 * self.depth])
+
+    @property
+    def widest(self) -> float:
+        """m, from the mouth's axis to the farthest edge."""
+        return float(np.hypot(0.5 * self.width + abs(self.x), 0.5 * self.height + abs(self.y)))
 
     @property
     def reach(self) -> float:
@@ -106,3 +144,17 @@ class Cabinet:
     def nearest_edge(self) -> float:
         """m, from the mouth's centre to where the flat front ends."""
         return float(np.min(self.flat))
+
+
+def _corner(z: float, y: float, edge: Edge, *, front: bool) -> list[tuple[float, float]]:
+    """(z, y) along the edge between a face at z and a side at y, from front to back."""
+    size, inward = edge.size, -1.0 if front else 1.0
+    if not edge.is_round:
+        points = [(z, y - size), (z + inward * size, y)]
+    else:
+        turn = np.linspace(0.0, 0.5 * np.pi, 17)
+        points = [
+            (z + inward * size * (1.0 - np.cos(a)), y - size * (1.0 - np.sin(a)))  # from the face to the side
+            for a in turn
+        ]
+    return points if front else points[::-1]

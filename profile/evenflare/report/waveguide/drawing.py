@@ -209,6 +209,12 @@ def _mounting(axes: Any, waveguide: Waveguide, *, mouth: float, side: int, reach
         for body in _body(waveguide):
             axes.plot(body.z / MILLIMETRE, side * body.r / MILLIMETRE, color=style.INK, linewidth=1.0)
         return
+    if waveguide.mounting.cabinet is not None:
+        if side > 0:
+            around = waveguide.mounting.cabinet.section / MILLIMETRE
+            outline = np.array([(0.0, mouth), *around, (0.0, -mouth)])
+            axes.plot(depth + outline[:, 0], outline[:, 1], color=style.INK, linewidth=1.0)
+        return
     if waveguide.mounting.radius is None:
         axes.plot([depth, depth], [side * mouth, side * reach], color=style.INK, linewidth=1.0)
         return

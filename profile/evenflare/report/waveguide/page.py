@@ -162,6 +162,11 @@ def _verdict(score: Score | None, limits: Sequence[rows.LimitRow], families: Seq
 def _notes(waveguide: Waveguide) -> list[str]:
     """What the user should know before anything else."""
     radius = waveguide.mounting.radius
+    if waveguide.mounting.kind == "cabinet":
+        return [
+            "The model has the mouth flush in the front of its cabinet. The exported solid is the waveguide alone:"
+            " build the cabinet around it to get what is shown here."
+        ]
     if waveguide.mounting.kind == "free_standing":
         return [
             "The model has the mouth in a free-standing body. The exported solid does not: its front is flat and its"
@@ -332,8 +337,7 @@ def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: 
     if cabinet is not None:
         picture = drawn(
             cabinets.figure(cabinet),
-            alt="Directivity index, horizontal beamwidth and on-axis level over frequency in a baffle, on a cabinet and"
-            " free-standing.",
+            alt="Directivity index, horizontal beamwidth and on-axis level over frequency in several mountings.",
             caption="Below the frequency at which the front is about a wavelength wide the body decides, not the"
             " waveguide: choose the crossover, or the cabinet, accordingly. cabinet_effect.csv holds the numbers.",
         )
@@ -362,6 +366,10 @@ def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str
     ]
     if waveguide.mounting.kind == "free_standing":
         lines.append("The body is closed, rigid and alone in the air: no stand, no wall, no other driver beside it.")
+    elif waveguide.mounting.kind == "cabinet":
+        lines.append("The cabinet is closed, rigid and alone in the air: no stand, no wall, no other driver beside it.")
+        if directivity is not None and "cabinet" in directivity.provenance:
+            lines.append(f"{directivity.provenance['cabinet'].capitalize()}.")
     elif waveguide.mounting.radius is None:
         lines.append(
             "The mouth sits in an infinite baffle. A real cabinet adds diffraction at its edges and sound behind it:"

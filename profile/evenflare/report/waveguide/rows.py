@@ -80,6 +80,8 @@ def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
     where = "flush in an infinite baffle"
     if waveguide.mounting.body is not None:
         where = f"free-standing, {body_words(waveguide.mounting)}"
+    elif waveguide.mounting.cabinet is not None:
+        where = f"flush in the front of {waveguide.mounting.cabinet.words}"
     elif waveguide.mounting.radius is not None:
         where = f"on a rigid sphere of radius {millimetres(waveguide.mounting.radius, 1)}"
     found = measures(waveguide)

@@ -1,0 +1,142 @@
+"""Cabinets solved ahead: for a design or a target, with what is done and left told."""
+
+from __future__ import annotations
+
+import os
+import time
+import tomllib
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+import numpy as np
+
+from evenflare import files
+from evenflare.design.file import read_design
+from evenflare.exterior.cabinets import Solved, is_kept, memory_needed, operator_of, top_wavenumber
+from evenflare.exterior.store import cache_folder
+from evenflare.files import InputError
+from evenflare.objective import winner_frequencies
+from evenflare.target.target import Target, read_target
+from evenflare.units import FloatArray
+from evenflare.waveguide import Cabinet
+
+LEAST_MEMORY = 60e6
+"""Bytes of matrices that take as long as what every frequency takes besides."""
+
+
+@dataclass(frozen=True)
+class Question:
+    """What is to be known of a cabinet.
+
+    frequency : (F,) Hz, rising, of designs in it, and
+    speed     : m/s, of sound.
+    is_round  : whether the mouth is.
+    """
+
+    cabinet: Cabinet
+    frequency: FloatArray
+    speed: float
+    is_round: bool
+
+    @property
+    def wavenumber(self) -> FloatArray:
+        """(F,) rad/m."""
+        return np.asarray(2.0 * np.pi * self.frequency / self.speed)
+
+    @property
+    def words(self) -> str:
+        """What is solved, what that takes, and where it is kept."""
+        top = top_wavenumber(self.cabinet)
+        highest = min(float(self.wavenumber[-1]), top)
+        return (
+            f"{self.cabinet.words}: to {highest * self.speed / (2 * np.pi):.0f} Hz, with up to"
+            f" {memory_needed(self.cabinet, highest) / 1e6:.0f} MB of memory, kept in {cache_folder()}"
+        )
+
+
+@dataclass(frozen=True)
+class Progress:
+    """How far it is: one frequency, Hz, is ready, `done` of `total`, and about `left` seconds are to go, None: unknown.
+
+    fault : what was wrong with what was on disk, or empty.
+    """
+
+    frequency: float
+    done: int
+    total: int
+    left: float | None
+    fault: str
+
+
+def questions(path: Path) -> list[Question]:
+    """Those of a design or a target file; none where no cabinet is in it. InputError as these are read."""
+    try:
+        tables = tomllib.loads(files.read_text(path).removeprefix("\ufeff"))
+    except tomllib.TOMLDecodeError:
+        tables = {}
+    if "wanted" in tables:
+        target = read_target(path)
+        return questions_of(target)
+    design = read_design(path)
+    cabinet = design.waveguide.mounting.cabinet
+    if cabinet is None:
+        return []
+    speed = design.air.speed_of_sound
+    return [Question(cabinet, design.observation.frequency, speed, design.waveguide.is_round)]
+
+
+def questions_of(target: Target) -> list[Question]:
+    """Those of a target: what its candidates and its winner are observed at."""
+    cabinet = target.mounting.cabinet
+    if cabinet is None:
+        return []
+    frequency = winner_frequencies(target)
+    return [Question(cabinet, frequency, target.air.speed_of_sound, not target.oblong)]
+
+
+def is_missing(question: Question) -> bool:
+    """Whether anything of it is to be solved still."""
+    return not is_kept(question.cabinet, question.wavenumber, is_round=question.is_round)
+
+
+def prepare(question: Question, progress: Callable[[Progress], None] | None = None) -> int:
+    """Solve what is missing, on every core; how many frequencies were."""
+    start, solved = time.monotonic(), 0
+    cost: dict[float, float] = {}
+    missing = 0.0
+    top = top_wavenumber(question.cabinet)
+    for k in question.wavenumber[question.wavenumber <= top].tolist():
+        # Filling goes with the nodes squared, factors with their cube, and each takes a while anyhow.
+        cost[k] = (LEAST_MEMORY + memory_needed(question.cabinet, k)) ** 1.25
+    rest = sum(cost.values())
+
+    def told(each: Solved) -> None:
+        nonlocal rest, solved, missing
+        rest -= cost[each.wavenumber]
+        if not each.kept:
+            solved, missing = solved + 1, missing + cost[each.wavenumber]
+        left = (time.monotonic() - start) / missing * rest if missing > 0.0 else None
+        if progress is not None:
+            frequency = each.wavenumber * question.speed / (2 * np.pi)
+            progress(Progress(frequency, each.done, each.total, left, each.fault))
+
+    operator_of(
+        question.cabinet,
+        question.wavenumber,
+        is_round=question.is_round,
+        cores=os.cpu_count() or 1,
+        progress=told,
+    )
+    return solved
+
+
+def checked_questions(path: Path) -> list[Question]:
+    """As `questions`; InputError where there is none."""
+    found = questions(path)
+    if not found:
+        raise InputError(
+            f'{path} [mounting] kind: must be "cabinet" for a cabinet to be solved. Write kind = "cabinet" with'
+            " width_mm, height_mm and depth_mm"
+        )
+    return found

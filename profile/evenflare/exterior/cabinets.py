@@ -68,12 +68,14 @@ class Operator:
         return self._rows(self._once(("back", top, kept.tobytes()), padded), wavenumber)
 
     def heard_at(
-        self, wavenumber: FloatArray, top: int, kept: IntArray, observation: Observation, *, middle: FloatArray
+        self, wavenumber: FloatArray, top: int, kept: IntArray, observation: Observation, *, mouth: float
     ) -> ComplexArray:
         """(K, P A, W) the pressure in every direction for those waves of the mouth; else as back_of.
 
-        middle : (3,) m, of the cabinet from the throat plane's centre. ValueError for a point inside the ball about it.
+        mouth : m, how far the mouth lies ahead of the point from which directions count, the observation's own point of
+                reference left aside. ValueError for a point inside the ball about the cabinet.
         """
+        middle = np.array([0.0, 0.0, mouth]) - self.cabinet.centre
 
         def padded() -> ComplexArray:
             places = observation.plane.size * observation.off_axis.size
@@ -84,8 +86,8 @@ class Operator:
             return result
 
         seen = (
-            *("heard", top, kept.tobytes(), middle.tobytes(), observation.distance),
-            *(observation.reference_z, observation.plane.tobytes(), observation.off_axis.tobytes()),
+            *("heard", top, kept.tobytes(), mouth, observation.distance),
+            *(observation.plane.tobytes(), observation.off_axis.tobytes()),
         )
         return self._rows(self._once(seen, padded), wavenumber)
 

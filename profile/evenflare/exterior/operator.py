@@ -90,7 +90,7 @@ def _in_front(mesh: Mesh, signs: FloatArray, centre: FloatArray) -> FloatArray:
 
 def observed(response: Response, observation: Observation, *, middle: FloatArray) -> ComplexArray:
     """(P A, W) the pressure in every direction for each wave of the mouth, of a cabinet whose middle lies at `middle`
-    (3,), m, from the throat plane's centre.
+    (3,), m, from the point from which directions and distance count: not the observation's own point of reference.
 
     Errors: ValueError if a point lies inside the ball about the cabinet.
     """
@@ -99,12 +99,11 @@ def observed(response: Response, observation: Observation, *, middle: FloatArray
     direction = np.stack(
         [np.sin(off_axis) * np.cos(plane), np.sin(off_axis) * np.sin(plane), np.cos(off_axis) + 0.0 * plane], axis=-1
     ).reshape(-1, 3)
-    offset = middle - np.array([0.0, 0.0, observation.reference_z])
     if observation.far_field:
         waves = angular(direction, response.around) * (1j ** (degree + 1)) / k
-        phase = np.exp(1j * k * direction @ offset)
+        phase = np.exp(1j * k * direction @ middle)
         return np.asarray((waves @ response.far) * phase[:, None])
-    place = observation.distance * direction - offset
+    place = observation.distance * direction - middle
     distance = np.linalg.norm(place, axis=1)
     h, _ = radial(k * distance, int(degree.max()), outgoing=True)
     return np.asarray((angular(place / distance[:, None], response.around) * h[:, degree]) @ response.far)

@@ -8,7 +8,7 @@ the waves a. Waves of parities that the waveguide does not have see its mouth as
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property, lru_cache
+from functools import lru_cache
 from typing import ClassVar
 
 import numpy as np
@@ -115,15 +115,15 @@ class InCabinet:
         """See field.pressure: the cabinet's share of it. Where that is not all, the rest is as in a baffle."""
         ka = float(wavenumber.max()) * self.bare.radius
         count, top, kept = self._carried(outgoing.shape[1], mouth_degree(ka))
-        heard = self.operator.heard_at(wavenumber, top, kept, observation, middle=self.middle)
+        ahead = self.bare.centre_z - observation.reference_z
+        # In the far field the way from the reference point to the mouth is a phase, and all else of the cabinet alone.
+        far, moved = observation.far_field, 0.0 if observation.far_field else ahead
+        heard = self.operator.heard_at(wavenumber, top, kept, observation, mouth=moved)
         found = (heard @ outgoing[:, :count, None])[:, :, 0] * self.share(wavenumber)[:, None]
-        return found.reshape(wavenumber.size, observation.plane.size, observation.off_axis.size)
-
-    @cached_property
-    def middle(self) -> FloatArray:
-        """(3,) m, the cabinet's, from the throat plane's centre."""
-        cabinet = self.operator.cabinet
-        return np.array([-cabinet.x, -cabinet.y, self.bare.centre_z - 0.5 * cabinet.depth])
+        result = found.reshape(wavenumber.size, observation.plane.size, observation.off_axis.size)
+        if far:
+            result = result * np.exp(1j * wavenumber[:, None] * ahead * np.cos(observation.off_axis))[:, None, :]
+        return np.asarray(result)
 
 
 @lru_cache(maxsize=256)

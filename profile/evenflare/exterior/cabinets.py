@@ -51,8 +51,8 @@ class Operator:
     top: float
     _kept: dict[tuple[Any, ...], ComplexArray] = field(default_factory=dict, repr=False)
 
-    def back_of(self, wavenumber: FloatArray, top: int, kept: IntArray) -> ComplexArray:
-        """(K, W, W) of those of `mouth_waves(top)` with the indices `kept`, at wavenumbers (K,), rad/m; 0 for waves it
+    def back_of(self, wavenumber: FloatArray, kept: IntArray) -> ComplexArray:
+        """(K, W, W) of those of a mouth's waves with the indices `kept`, at wavenumbers (K,), rad/m; 0 for waves it
         does not know, and above the highest wavenumber.
 
         LookupError for a wavenumber below the highest at which it was not solved.
@@ -61,14 +61,14 @@ class Operator:
         def padded() -> ComplexArray:
             result = np.zeros((len(self.responses), kept.size, kept.size), dtype=np.complex128)
             for row, each in zip(result, self.responses, strict=True):
-                mine, theirs = each.shared(top, kept)
+                mine, theirs = each.shared(kept)
                 row[np.ix_(mine, mine)] = each.back[np.ix_(theirs, theirs)]
             return result
 
-        return self._rows(self._once(("back", top, kept.tobytes()), padded), wavenumber)
+        return self._rows(self._once(("back", kept.tobytes()), padded), wavenumber)
 
     def heard_at(
-        self, wavenumber: FloatArray, top: int, kept: IntArray, observation: Observation, *, mouth: float
+        self, wavenumber: FloatArray, kept: IntArray, observation: Observation, *, mouth: float
     ) -> ComplexArray:
         """(K, P A, W) the pressure in every direction for those waves of the mouth; else as back_of.
 
@@ -81,12 +81,12 @@ class Operator:
             places = observation.plane.size * observation.off_axis.size
             result = np.zeros((len(self.responses), places, kept.size), dtype=np.complex128)
             for row, each in zip(result, self.responses, strict=True):
-                mine, theirs = each.shared(top, kept)
+                mine, theirs = each.shared(kept)
                 row[:, mine] = observed(each, observation, middle=middle)[:, theirs]
             return result
 
         seen = (
-            *("heard", top, kept.tobytes(), mouth, observation.distance),
+            *("heard", kept.tobytes(), mouth, observation.distance),
             *(observation.plane.tobytes(), observation.off_axis.tobytes()),
         )
         return self._rows(self._once(seen, padded), wavenumber)

@@ -29,9 +29,9 @@ class Response:
     far: ComplexArray
     back: ComplexArray
 
-    def shared(self, top: int, kept: IntArray) -> tuple[IntArray, IntArray]:
-        """Which of the waves of a mouth up to degree `top` with the indices `kept` it knows, by their places in `kept`;
-        and the same among its own. Lists of a mouth's waves only grow at their end.
+    def shared(self, kept: IntArray) -> tuple[IntArray, IntArray]:
+        """Which of a mouth's waves with the indices `kept` it knows, by their places in `kept`; and the same among its
+        own. Lists of a mouth's waves only grow at their end.
         """
         mine = np.flatnonzero(kept < self.mouth.size)
         return mine, kept[mine]

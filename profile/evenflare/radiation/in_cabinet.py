@@ -57,9 +57,9 @@ class InCabinet:
         """See End."""
         bare = self.bare.radiation(wavenumber, modes)
         ka = wavenumber * self.bare.radius
-        count, top, kept = self._carried(len(bare.table), float(ka.max()) + STRONG)
+        count, places = self._carried(len(bare.table), float(ka.max()) + STRONG)
         n, _ = self.waves(count)
-        back = self.operator.back_of(wavenumber, top, kept) * self.share(wavenumber)[:, None, None]
+        back = self.operator.back_of(wavenumber, places)[:, :count, :count] * self.share(wavenumber)[:, None, None]
         h, ratio = (each[:, n] for each in hankel_ratio(ka, int(n[-1]) + 1))
         j, j_slope = (each[:, n] for each in regular(ka, int(n[-1]) + 1))
         # Pressure a h + b j with b = B a: a h = (1 + j B / h)^-1 pressure, and the slope in r is a h' + b j'.
@@ -73,15 +73,19 @@ class InCabinet:
         coupling = alone * (h[:, None, :] / h[:, :, None])
         return Radiation(admittance, bare.table, bare.factor, None, coupling)
 
-    def _carried(self, most: int, degree: float) -> tuple[int, int, IntArray]:
-        """How many of the cap's first waves, `most` at most, reach up to a degree; the degree to which the cabinet's
-        list of them is asked for, in few steps, so that candidates ask alike; and where in it they stand.
+    def _carried(self, most: int, degree: float) -> tuple[int, IntArray]:
+        """How many of the cap's first waves, `most` at most, reach up to a degree; where they and some more stand in
+        the cabinet's list, in few steps, so that candidates ask alike.
         """
-        degrees, orders = self.waves(most)
+        degrees, _ = self.waves(most)
         count = max(1, int(np.searchsorted(degrees, degree, side="right")))
-        top = DEGREES * int(np.ceil((degrees[count - 1] + 1) / DEGREES))
-        is_round = isinstance(self.bare, Baffle)
-        return count, top, _places(count, int(orders[:count].max()), is_round)
+        top = DEGREES * int(degrees[count - 1] // DEGREES + 1)
+        return count, _places(top, self._largest)
+
+    @property
+    def _largest(self) -> int:
+        """The largest azimuthal order of the cap's waves."""
+        return 0 if isinstance(self.bare, Baffle) else int(self.bare.basis.order.max())
 
     def share(self, wavenumber: FloatArray) -> FloatArray:
         """(F,) of the cabinet in what is heard: 1, falling to 0 at the highest that can be solved."""
@@ -104,9 +108,9 @@ class InCabinet:
         """(F,) over the whole sphere, of the far field times k: what leaves the mouth, with the waves sent back."""
         degree, _ = self.waves(outgoing.shape[1])
         ka = float(wavenumber.max()) * self.bare.radius
-        count, top, kept = self._carried(outgoing.shape[1], ka + STRONG)
+        count, places = self._carried(outgoing.shape[1], ka + STRONG)
         a = outgoing[:, :count]
-        sent_back = (self.operator.back_of(wavenumber, top, kept) @ a[:, :, None])[:, :, 0]
+        sent_back = (self.operator.back_of(wavenumber, places)[:, :count, :count] @ a[:, :, None])[:, :, 0]
         square = np.abs(outgoing) ** 2
         square[:, :count] += self.share(wavenumber)[:, None] * np.real(np.conj(a) * sent_back)
         return np.asarray(0.5 * square @ (1.0 / (2 * degree + 1)))
@@ -114,28 +118,25 @@ class InCabinet:
     def pressure(self, outgoing: ComplexArray, wavenumber: FloatArray, observation: Observation) -> ComplexArray:
         """See field.pressure: the cabinet's share of it. Where that is not all, the rest is as in a baffle."""
         ka = float(wavenumber.max()) * self.bare.radius
-        count, top, kept = self._carried(outgoing.shape[1], mouth_degree(ka))
+        count, places = self._carried(outgoing.shape[1], mouth_degree(ka))
         ahead = self.bare.centre_z - observation.reference_z
         # In the far field the way from the reference point to the mouth is a phase, and all else of the cabinet alone.
         far, moved = observation.far_field, 0.0 if observation.far_field else ahead
-        heard = self.operator.heard_at(wavenumber, top, kept, observation, mouth=moved)
-        found = (heard @ outgoing[:, :count, None])[:, :, 0] * self.share(wavenumber)[:, None]
+        heard = self.operator.heard_at(wavenumber, places, observation, mouth=moved)
+        found = (heard[:, :, :count] @ outgoing[:, :count, None])[:, :, 0] * self.share(wavenumber)[:, None]
         result = found.reshape(wavenumber.size, observation.plane.size, observation.off_axis.size)
         if far:
             result = result * np.exp(1j * wavenumber[:, None] * ahead * np.cos(observation.off_axis))[:, None, :]
         return np.asarray(result)
 
 
-@lru_cache(maxsize=256)
-def _places(count: int, largest: int, is_round: bool) -> IntArray:
-    """(count,) where the first waves of a cap whose orders end at `largest` stand among all waves of a mouth."""
-    if is_round:
-        return np.arange(count)
-    found: list[int] = []
-    n = 0
-    while len(found) < count:
-        # All of a degree n, m = 0, 2, ... n, follow those of the degrees below it.
-        before = (n // 2) * (n // 2 + 1) // 2
-        found += [before + m // 2 for m in range(0, min(n, largest) + 1, 2)]
-        n += 2
-    return np.array(found[:count], dtype=np.int64)
+@lru_cache(maxsize=64)
+def _places(top: int, largest: int) -> IntArray:
+    """Where a cap's waves of degrees below `top`, whose orders end at `largest`, stand among all waves of a mouth: of a
+    round one, whose orders are all 0, or of one that is not.
+    """
+    if largest == 0:
+        return np.arange(top // 2)
+    # All of a degree n, m = 0, 2, ... n, follow those of the degrees below it.
+    found = [(n // 2) * (n // 2 + 1) // 2 + m // 2 for n in range(0, top, 2) for m in range(0, min(n, largest) + 1, 2)]
+    return np.array(found, dtype=np.int64)

@@ -1,6 +1,7 @@
 """Sound that differs above and below, left and right, as in a cabinet: seen, drawn, read off and written all round."""
 
 import dataclasses
+from collections.abc import Callable
 from pathlib import Path
 
 import numpy as np
@@ -12,13 +13,23 @@ from evenflare.commands.comparing import design_like
 from evenflare.design.file import read_design
 from evenflare.directivity.folder import read_directivity
 from evenflare.directivity.types import Observation, Symmetry, for_symmetry
+from evenflare.files import InputError
+from evenflare.objective import score, search_observation
 from evenflare.report.waveguide import balloon
 from evenflare.results import tables
+from evenflare.results.cabinet import write_cabinet_effect
+from evenflare.room.paths import counted_bands, fine_bands, heard, paths
 from evenflare.studies import directions
+from evenflare.studies.cabinet import Case, effect
+from evenflare.target.target import Target
 from evenflare.units import DEGREE, amplitude_db
+from evenflare.waveguide import Conical, Mounting, Waveguide
+from room_shared import room_of
+from target_texts import GOOD, OBLONG
 from tilted import HALF_ANGLE, RADIUS, SPEED, leaning, tilted_cap
 
 FREQUENCY = np.geomspace(400.0, 3200.0, 7)
+BANDS = np.geomspace(180.0, 18e3, 161)
 ONE_SIDE = np.arange(0.0, 181.0, 10.0) * DEGREE
 LEANS = {"left_right": (25.0, 0.0), "none": (25.0, -15.0)}
 
@@ -113,3 +124,62 @@ def test_design_like_a_measurement_of_one_side_is_seen_from_all_that_its_cabinet
     observation = design_like(path, tmp_path / "measured").observation
     assert observation.symmetry == read_design(path).observation.symmetry == symmetry
     assert observation.shape == (7, 2, angles)
+
+
+MOUNTED = '[mounting]\nkind = "cabinet"\nwidth_mm = 320\nheight_mm = 420\ndepth_mm = 300\nwaveguide_y_mm = 50\n'
+
+
+def test_round_mouth_in_a_cabinet_is_judged_in_both_planes(target_of: Callable[[str], Target]) -> None:
+    target = target_of(GOOD.replace("[limits]", MOUNTED + "[limits]"))
+    observation = search_observation(target)
+    assert observation.symmetry == "left_right"
+    terms = score(tilted_cap(observation, up_deg=25.0), Waveguide(Conical(0.09, 45.0 * DEGREE)), target).terms
+    upright = score(tilted_cap(observation), Waveguide(Conical(0.09, 45.0 * DEGREE)), target).terms
+    assert "beamwidth_db" not in terms
+    # Upright, the cap is alike in both planes; leaning up, the level on the axis counts against a louder one above.
+    assert upright["beamwidth_vertical_db"] == pytest.approx(upright["beamwidth_horizontal_db"], abs=1e-6)
+    assert abs(terms["beamwidth_vertical_db"] - terms["beamwidth_horizontal_db"]) > 0.5
+    # In a baffle up and down are alike, and one plane stands for all.
+    assert list(target_of(GOOD).planes) == [""]
+
+
+def test_wanted_beamwidth_of_an_oblong_mouth_is_still_by_plane(target_of: Callable[[str], Target]) -> None:
+    round_beam = OBLONG.replace("beamwidth_horizontal_deg", "beamwidth_deg").replace("[limits]", MOUNTED + "[limits]")
+    with pytest.raises(InputError, match="is for a round mouth"):
+        target_of(round_beam)
+
+
+@pytest.mark.parametrize("symmetry", ["left_right", "none"])
+def test_seats_hear_the_side_that_they_sit_on(symmetry: Symmetry) -> None:
+    up, right = LEANS[symmetry]
+    seen = tilted_cap(
+        directions.dense(for_symmetry(Observation(BANDS, ONE_SIDE), symmetry)), up_deg=up, right_deg=right
+    )
+    here, away = np.array([1.0, 2.0, 1.2]), 25.0 * DEGREE  # an angle that is observed
+    aside = 2.0 * np.tan(away)
+    # The source looks along +x: seats above and below its axis, then left and right of it.
+    steps = ((2.0, 0.0, aside), (2.0, 0.0, -aside), (2.0, aside, 0.0), (2.0, -aside, 0.0))
+    room = room_of(1.0, at=tuple(here), seats=tuple(tuple(here + step) for step in steps), order=0)
+    direct = heard(paths(room, seen.observation, counted_bands()), seen).direct
+    size = 2.0 * np.pi * fine_bands(counted_bands()) * RADIUS / SPEED
+    exact = []
+    for azimuth in (0.5 * np.pi, -0.5 * np.pi):
+        angle = leaning(np.array(away), np.array(azimuth), up=up * DEGREE, right=right * DEGREE)
+        exact.append(amplitude_db(cap_pattern(size, angle, half_angle=HALF_ANGLE)[:, 0]))
+    ratio, wanted = 10.0 * np.log10(direct[0] / direct[1]), exact[0] - exact[1]
+    lower = fine_bands(counted_bands()) < 3000.0
+    # Mean squares straight over log frequency between 24ths of an octave: thousandths of a dB.
+    np.testing.assert_allclose(ratio[lower], wanted[lower], atol=0.02)
+    assert ratio[lower].max() > 3.0
+    sideways = 10.0 * np.log10(direct[2] / direct[3])[lower]
+    assert (np.abs(sideways).max() < 1e-6) == (symmetry == "left_right")
+
+
+def test_index_of_mountings_says_by_which_method(tmp_path: Path) -> None:
+    cases = [Case("baffle", False, "flush", Mounting()), Case("cabinet", True, "a cabinet", Mounting())]
+    seen = tilted_cap(for_symmetry(Observation(FREQUENCY, ONE_SIDE), "two_planes"))
+    found = effect([(case, seen) for case in cases], [])
+    for method, words in (("march", "solved by the march"), ("boundary_elements", "solved by boundary elements")):
+        told = dataclasses.replace(found, method=method)
+        write_cabinet_effect(tmp_path / "effect.csv", told, header=[], cautions=[], distance=float("inf"))
+        assert words in (tmp_path / "effect.csv").read_text(encoding="utf-8")

@@ -20,7 +20,8 @@ _STEPS = {"two_planes": np.arange(7), "left_right": np.arange(7), "none": np.ara
 
 def dense(observation: Observation) -> Observation:
     """The same, seen from as many more directions as a balloon needs: half-orbits every 15 degrees, angles every 5."""
-    planes, angles = observation.plane, _FINE * np.arange(37)
+    planes = observation.plane
+    angles = np.asarray(_FINE * np.arange(37), dtype=np.float64)
     if observation.symmetry != "round":
         planes = with_angles(planes, STEP * _STEPS[observation.symmetry])
     if observation.off_axis[0] < -SAME_DIRECTION:

@@ -11,7 +11,7 @@ import numpy as np
 from evenflare.bands import smoothed
 from evenflare.closed_forms import uniform_cone_index
 from evenflare.design.tables import FREQUENCIES as DESIGN_FREQUENCIES
-from evenflare.directivity.types import Directivity, Observation, Symmetry, at_frequencies, both_sides
+from evenflare.directivity.types import Directivity, Observation, Symmetry, at_frequencies, for_symmetry
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
 from evenflare.radiation.angles import COARSEST, step_for, with_angles
 from evenflare.room.paths import counted_bands, evenness_db
@@ -106,11 +106,9 @@ def search_observation(target: Target) -> Observation:
     off_axis = _off_axis(target, float(frequency[-1]))
     planes = np.array([0.0, 0.25, 0.5]) * np.pi if target.oblong else np.zeros(1)
     symmetry: Symmetry = "two_planes" if target.oblong else "round"
-    if (cabinet := target.mounting.cabinet) is not None:
-        planes = planes if target.oblong else np.array([0.0, 0.5]) * np.pi
-        symmetry = cabinet.symmetry
-        off_axis = off_axis if symmetry == "two_planes" else both_sides(off_axis)
-    return Observation(frequency, off_axis, planes, symmetry=symmetry)
+    if target.mounting.cabinet is not None:
+        symmetry = target.mounting.cabinet.symmetry
+    return for_symmetry(Observation(frequency, off_axis, planes), symmetry)
 
 
 def winner_frequencies(target: Target, usual: FloatArray = DESIGN_FREQUENCIES) -> FloatArray:
@@ -138,7 +136,7 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
                     on a logarithmic axis, over the squared tolerance, times the target's own weight; for the index
                     over the sphere, which the axis alone decides, also as `axis_weight`.
     beamwidth_db  : if wanted, rms difference in dB between the indices of even beams as wide as found and as wanted;
-                    a beam that never falls 6 dB is as wide as the space. Of an oblong target by plane:
+                    a beam that never falls 6 dB is as wide as the space. Of an oblong mouth or in a cabinet by plane:
                     beamwidth_horizontal_db, beamwidth_vertical_db.
     constancy_db  : if the target gives it a weight: how unevenly the beamwidth keeps its distance to the wanted one,
                     the standard deviation of the same difference, so that a constant one costs nothing here. Where

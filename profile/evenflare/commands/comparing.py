@@ -14,7 +14,7 @@ from evenflare.air import Air
 from evenflare.design.driver import check_covered
 from evenflare.design.file import Design, read_design
 from evenflare.directivity.folder import Stored, read_directivity
-from evenflare.directivity.types import Symmetry
+from evenflare.directivity.types import for_symmetry
 from evenflare.files import InputError
 from evenflare.metrics import SAME_ANGLE
 
@@ -199,11 +199,10 @@ def design_like(path: Path, measured_path: Path | None) -> Design:
         raise InputError(f"{measured_path}: holds no angle 0. Measure on axis too: levels count from there")
     asked = f"the frequencies of {measured_path}"
     check_covered(waveguide.driver, measured.observation.frequency, path=path, asked=asked)
-    symmetry: Symmetry = "round" if waveguide.is_round else "two_planes"
     return replace(
         design,
         air=Air(measured.speed_of_sound, measured.density),
-        observation=replace(measured.observation, symmetry=symmetry),
+        observation=for_symmetry(measured.observation, waveguide.symmetry),
     )
 
 

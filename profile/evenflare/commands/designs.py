@@ -41,7 +41,7 @@ def write_solution(
     from evenflare.results import tables
     from evenflare.results.agreement import write_agreement
     from evenflare.results.cabinet import write_cabinet_effect
-    from evenflare.studies.directions import drawable
+    from evenflare.studies.directions import differs_round
 
     name, identity = design.name, design_id(design)
     made = {"command": command, "mounting": design.waveguide.mounting.kind, **sound.record}
@@ -53,7 +53,7 @@ def write_solution(
         ("standard_curves.csv", "the curves of ANSI/CTA-2034-A"),
         ("provenance.json", "how it was solved"),
     ]
-    if not design.waveguide.is_round and drawable(sound.all_round):
+    if differs_round(sound.all_round):
         tables.write_balloon(folder / "balloon.csv", sound.all_round, name=name, design_id=identity, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
     pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)

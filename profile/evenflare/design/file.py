@@ -16,7 +16,7 @@ from evenflare.design.keys import driver_keys, length_mm, mounting_keys, wall_ke
 from evenflare.design.oblong import OblongTable
 from evenflare.design.proof import prove
 from evenflare.design.tables import OFF_AXIS_STEP_DEG, AnalysisTable, OblongAnalysisTable, SolidTable, design_table
-from evenflare.directivity.types import Observation, Symmetry, both_sides
+from evenflare.directivity.types import Observation, both_sides, for_symmetry
 from evenflare.files import write_text
 from evenflare.schema import checked, gathered, parsed
 from evenflare.text import from_path
@@ -119,20 +119,14 @@ def read_design(path: Path | str) -> Design:
 
 
 def _observation(table: AnalysisTable, waveguide: Waveguide) -> Observation:
-    off_axis, plane = table.off_axis, table.plane
-    symmetry: Symmetry = "round" if waveguide.is_round else "two_planes"
-    if (cabinet := waveguide.mounting.cabinet) is not None:
-        symmetry = cabinet.symmetry
-        plane = np.array([0.0, 0.5 * np.pi]) if waveguide.is_round else plane
-        off_axis = off_axis if symmetry == "two_planes" else both_sides(off_axis)
-    return Observation(
+    stated = Observation(
         table.frequency,
-        off_axis,
-        plane=plane,
+        table.off_axis,
+        plane=table.plane,
         distance=float("inf") if table.distance_m is None else table.distance_m,
         reference_z=waveguide.depth if table.reference_z_mm is None else table.reference_z_mm * MILLIMETRE,
-        symmetry=symmetry,
     )
+    return for_symmetry(stated, waveguide.symmetry)
 
 
 def _solid(table: SolidTable) -> Solid:

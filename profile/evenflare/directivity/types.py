@@ -67,6 +67,20 @@ def both_sides(off_axis: FloatArray) -> FloatArray:
     return np.concatenate([-across[::-1], off_axis])
 
 
+def for_symmetry(observation: Observation, symmetry: Symmetry) -> Observation:
+    """The same of a sound of that symmetry, from the sides and planes as well that the symmetry does not give.
+
+    Where up and down differ, both sides of the axis; where the planes do and one only was there, 0 and 90 degrees.
+    """
+    off_axis, plane = observation.off_axis, observation.plane
+    if symmetry in ("left_right", "none") and not np.any(off_axis < -SAME_DIRECTION):
+        off_axis = both_sides(off_axis)
+    if symmetry != "round" and plane.size == 1:
+        lacking = [at for at in (0.0, 0.5 * np.pi) if abs(plane[0] - at) > SAME_DIRECTION]
+        plane = np.sort(np.append(plane, lacking))
+    return replace(observation, off_axis=off_axis, plane=plane, symmetry=symmetry)
+
+
 @dataclass(frozen=True)
 class Directivity:
     """Complex pressure over frequency, plane and off-axis angle, with what is known of its making.

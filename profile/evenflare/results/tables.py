@@ -29,7 +29,12 @@ TWO_PLANES = (
     "alike on both sides of the horizontal and of the vertical plane: what is written at an azimuth from 0 to 90"
     " degrees holds at 180 minus it, at 180 plus it and at minus it as well"
 )
-"""Header line of a directivity of that symmetry."""
+"""Header line of a directivity of that symmetry, and
+LEFT_RIGHT of one whose upper and lower half differ."""
+LEFT_RIGHT = (
+    "alike left and right: what is written at an azimuth from 0 to 90 degrees holds at 180 minus it as well, with a"
+    " negative off-axis angle at minus it and at 180 plus it"
+)
 
 ERRORS_TOLD = (
     "error_estimate_db: of the directivity index; polar_error_db: the largest re on axis in any direction above -20 dB"
@@ -295,4 +300,5 @@ def _space(directivity: Directivity) -> list[str]:
 
 
 def _symmetry(observation: Observation) -> list[str]:
-    return [TWO_PLANES] if observation.symmetry == "two_planes" else []
+    told = {"two_planes": TWO_PLANES, "left_right": LEFT_RIGHT}
+    return [told[observation.symmetry]] if observation.symmetry in told else []

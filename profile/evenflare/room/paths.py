@@ -202,8 +202,8 @@ def check_free(directivity: Directivity) -> None:
     if directivity.half_space:
         raise ValueError(
             "the directivity is that of a waveguide in an infinite baffle, which sends nothing behind it: must be that"
-            ' of a body that stands in the room. Solve it with [mounting] kind = "free_standing" (a cabinet, for'
-            ' instance outline = "round_cabinet") or kind = "sphere"'
+            ' of a body that stands in the room. Solve it with [mounting] kind = "cabinet" (width_mm,'
+            ' height_mm, depth_mm), "free_standing" (for instance outline = "round_cabinet") or "sphere"'
         )
 
 

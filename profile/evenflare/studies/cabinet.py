@@ -78,11 +78,13 @@ class CabinetEffect:
     frequency : (F,) Hz.
     mounted   : what was found, in the order of NAMES; the first is what the others are held against.
     missing   : why another could not be shown, a sentence each without its full stop.
+    method    : by which all were solved.
     """
 
     frequency: FloatArray
     mounted: tuple[Mounted, ...]
     missing: tuple[str, ...] = ()
+    method: Method = "boundary_elements"
 
     @property
     def lines(self) -> list[str]:
@@ -201,7 +203,7 @@ def cabinet_effect(design: Design) -> CabinetEffect | None:
             found.append((case, radiation.solve(mounted, method=method, setting="screen")))
         except (ValueError, ArithmeticError) as error:
             missing.append(f"{NAMES[case.name]} it cannot be shown ({error})")
-    return effect(found, missing) if len(found) > 1 else None
+    return replace(effect(found, missing), method=method) if len(found) > 1 else None
 
 
 def effect(found: Sequence[tuple[Case, Directivity]], missing: Sequence[str]) -> CabinetEffect:

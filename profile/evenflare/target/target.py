@@ -91,7 +91,7 @@ class Target:
         if self.frequency.size < 2 or np.any(np.diff(self.frequency) <= 0):
             raise ValueError("frequency must be two strictly rising values at least")
         for name in beams:
-            if getattr(self, name) is not None and name.removeprefix("beamwidth") not in self.planes:
+            if getattr(self, name) is not None and self.oblong == (name == "beamwidth"):
                 raise ValueError(f"{name} does not belong to {'an oblong' if self.oblong else 'a round'} mouth")
         if self.oblong and self.mounting.kind not in ("baffle", "cabinet"):
             raise ValueError(f"mounting is a {self.mounting.kind}: must be the baffle or a cabinet for oblong mouths")
@@ -106,7 +106,8 @@ class Target:
     @property
     def planes(self) -> dict[str, float]:
         """Azimuth, rad, of each plane that has a beamwidth of its own, by what follows "beamwidth" in its names."""
-        return {f"_{name}": azimuth for name, azimuth in PLANES.items()} if self.oblong else {"": 0.0}
+        both = self.oblong or self.mounting.kind == "cabinet"
+        return {f"_{name}": azimuth for name, azimuth in PLANES.items()} if both else {"": 0.0}
 
 
 def read_target(path: Path | str) -> Target:

@@ -62,6 +62,13 @@ class Waveguide:
         return not isinstance(self.shape, Oblong)
 
     @property
+    def symmetry(self) -> Literal["round", "two_planes", "left_right", "none"]:
+        """Of its sound: its own, and that of what the mouth is mounted in."""
+        if self.mounting.cabinet is not None:
+            return self.mounting.cabinet.symmetry
+        return "round" if self.is_round else "two_planes"
+
+    @property
     def meridian(self) -> Meridian:
         """The wall of a round waveguide from throat to mouth. TypeError for an oblong one: it has two, in `surface`."""
         return self._mounted[0]

@@ -6,10 +6,10 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.directivity.types import Directivity
+from evenflare.directivity.types import Directivity, Observation
 from evenflare.report.kit.smooth import between
 from evenflare.results import tables
-from evenflare.studies.directions import front_angles
+from evenflare.studies.directions import around, sides
 from evenflare.units import BoolArray, FloatArray, IntArray
 
 FLOOR, CEILING = -30.0, 6.0
@@ -49,21 +49,29 @@ class Balloon:
 
 
 def balloon(directivity: Directivity) -> Balloon:
-    """The balloon of a directivity that is drawable: smooth between its directions, mirrored at both planes."""
-    observation, angles = directivity.observation, front_angles(directivity)
-    level = tables.relative_level(directivity)[:, :, ~directivity.behind]
-    level = np.maximum(np.nan_to_num(level, nan=_DEEPEST), _DEEPEST)
-    off_axis = np.linspace(0.0, angles[-1], RINGS)
-    level = between(angles, level, off_axis, axis=2)
+    """The balloon of a directivity that is drawable: smooth between its directions, mirrored by its symmetry."""
+    observation = directivity.observation
+    level = np.maximum(np.nan_to_num(tables.relative_level(directivity), nan=_DEEPEST), _DEEPEST)
+    half = [(np.abs(observation.off_axis[index]), index) for index in sides(directivity).values()]
+    off_axis = np.linspace(0.0, min(outward[-1] for outward, _ in half), RINGS)
+    rings = [between(outward, level[:, :, index], off_axis, axis=2) for outward, index in half]
+    known, level = around(directivity, rings)
+    # Once more beyond either end, so that the surface closes smoothly.
+    beyond = min(known.size, 2)
+    known = np.concatenate([known[-beyond:] - 2.0 * np.pi, known, known[:beyond] + 2.0 * np.pi])
+    level = np.concatenate([level[:, -beyond:], level, level[:, :beyond]], axis=1)
     azimuth = 2.0 * np.pi * np.arange(COLUMNS) / COLUMNS
-    folded = np.arctan2(np.abs(np.round(np.sin(azimuth), 12)), np.abs(np.round(np.cos(azimuth), 12)))
-    planes = observation.plane
-    if planes.size > 1:
-        # Beyond both ends as their mirror images, so that the surface crosses them level.
-        planes = np.concatenate([-planes[1:2], planes, np.pi - planes[-2:-1]])
-        level = np.concatenate([level[:, 1:2], level, level[:, -2:-1]], axis=1)
-    level = np.moveaxis(between(planes, level, folded, axis=1), 1, 2)
+    level = np.moveaxis(between(known, level, _folded(azimuth, observation), axis=1), 1, 2)
     return Balloon(observation.frequency, directivity.valid, off_axis, azimuth, np.clip(level, FLOOR, CEILING))
+
+
+def _folded(azimuth: FloatArray, observation: Observation) -> FloatArray:
+    """Azimuths as the symmetry has them alike, so that what mirrors each other is the same to the last digit."""
+    if observation.symmetry == "none":
+        return azimuth
+    across, up = np.abs(np.round(np.cos(azimuth), 12)), np.round(np.sin(azimuth), 12)
+    turn = np.arctan2(up if observation.symmetry == "left_right" else np.abs(up), across)
+    return np.asarray(np.mod(turn, 2.0 * np.pi))
 
 
 def balloon_cells(found: Balloon, row: int) -> FloatArray:

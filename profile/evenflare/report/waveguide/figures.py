@@ -21,7 +21,7 @@ from evenflare.report.kit.wall import grid
 from evenflare.report.waveguide import drawing, history, wanted
 from evenflare.report.waveguide.balloon import balloon, balloon_cells, octaves
 from evenflare.results import tables
-from evenflare.studies.directions import drawable
+from evenflare.studies.directions import differs_round
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -42,7 +42,8 @@ def pictures(
 ) -> dict[str, Figure]:
     """Every picture of a solved waveguide, by the name of its file.
 
-    Of an oblong waveguide a map of each plane, its front and, `all_round` is drawable, balloons as well.
+    Of an oblong waveguide its front as well; a map of each plane; and, where `all_round` is drawable and not the same
+    round the axis, balloons.
     """
     found = {"profile.png": profile(waveguide)}
     if not waveguide.is_round:
@@ -53,7 +54,7 @@ def pictures(
     found["off_axis_curves.png"] = off_axis_curves(directivity)
     found["standard_curves.png"] = standard_curves(directivity)
     found["throat_impedance.png"] = throat_impedance(directivity)
-    if all_round is not None and not waveguide.is_round and drawable(all_round):
+    if all_round is not None and differs_round(all_round):
         found["balloon.png"] = balloons_at_octaves(all_round)
     return found
 

@@ -24,7 +24,7 @@ from evenflare.report.waveguide.rows import FamilyResult
 from evenflare.results import tables
 from evenflare.studies.agreement import Agreement
 from evenflare.studies.cabinet import CabinetEffect
-from evenflare.studies.directions import drawable
+from evenflare.studies.directions import differs_round
 from evenflare.studies.trust import errors_at_most
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
@@ -100,7 +100,7 @@ def report(
     ladder   : how far the stages of a search agree, a sentence each without its full stop.
     written  : files beside the page and what each is for.
     all_round : `directivity` seen from more sides, for the balloon, see `studies.directions.dense`; what is not
-               drawable is left out. A round waveguide's directivity serves by itself.
+               drawable is left out. What is the same round the axis serves by itself.
     provenance : plain values beside the directivity's own, with their unit at the end of the name.
     agreement : both methods on it; a disagreement stands at the top of the page.
     alone    : why the methods were not compared, a sentence without its full stop.
@@ -235,7 +235,7 @@ def _pictures(
         )
     if directivity is not None:
         pictures += _sound_pictures(directivity, target)
-        if not waveguide.is_round and all_round is not None and drawable(all_round):
+        if all_round is not None and differs_round(all_round):
             pictures.append(
                 drawn(
                     figures.balloons_at_octaves(all_round),

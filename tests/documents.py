@@ -27,20 +27,21 @@ from evenflare.design.driver import DriverTable
 from evenflare.design.mounting import MountingTable
 from evenflare.design.oblong import CsvsTable, PlanesTable
 from evenflare.design.tables import DesignTable, OblongAnalysisTable, OblongSolidTable
-from evenflare.design.walls import TABLES, PointsTable
+from evenflare.design.walls import FamilyTable, wall_tables
 from evenflare.dsp.speaker_tables import SpeakerTable
 from evenflare.manufacture.process.tables import ProcessFile
 from evenflare.measurement.session_tables import SessionFile
 from evenflare.room.room_file import RoomTable
 from evenflare.schema import AirTable, Table
 from evenflare.target.tables import TargetTable
+from evenflare.waveguide import FAMILIES
 
 DOCS = Path(__file__).parent.parent / "docs"
 MARKED = re.compile(r"(<!-- (keys|columns) ([\w-]+) -->\n).*?(<!-- end -->)", re.DOTALL)
 
 DESIGN: dict[str, list[type[Table]]] = {
     "": [DesignTable],
-    "waveguide": [*TABLES.values(), PointsTable],
+    "waveguide": [*wall_tables()],
     "waveguide, oblong": [PlanesTable, CsvsTable],
     "driver": [DriverTable],
     "mounting": [MountingTable],
@@ -96,11 +97,12 @@ def inner_table(annotation: Any) -> type[Table] | None:
 def keys_of(tables: list[type[Table]]) -> dict[str, tuple[FieldInfo, list[str]]]:
     """By key its field and the families that have it; keys that hold tables are left out."""
     found: dict[str, tuple[FieldInfo, list[str]]] = {}
-    families = {table: name for name, table in TABLES.items()}
     for table in tables:
         for key, field in table.model_fields.items():
             if inner_table(field.annotation) is None and not isinstance(field.annotation, TypeVar):
-                found.setdefault(key, (field, []))[1].append(families.get(table, "points"))
+                found.setdefault(key, (field, []))[1].append(
+                    table.of.name if issubclass(table, FamilyTable) else "points"
+                )
     return found
 
 
@@ -112,6 +114,8 @@ def allowed(annotation: Any, metadata: Sequence[Any] = ()) -> str:
             whole = "whole, " if bounds.get("whole") else ""
             pair = ", or a range" if get_origin(annotation) is tuple else ""
             return f"{whole}{_number(bounds['low'])} to {_number(bounds['high'])}{pair}"
+        if "names" in bounds:
+            return _choice(bounds["names"]())
         if "allowed" in bounds:
             return f"{_choice(bounds['allowed'])}, or a list"
     arguments = [each for each in get_args(annotation) if each is not type(None)]
@@ -215,7 +219,7 @@ def heading(name: str, place: str) -> str:
 
 
 def _families(families: list[str], tables: list[type[Table]]) -> str:
-    every = set(TABLES)
+    every = set(FAMILIES)
     if every <= set(families):
         return "every family"
     if len(families) == len(every) - 1:

@@ -9,6 +9,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from commandline import DESIGN, said
 from evenflare.files import InputError
 from evenflare.manufacture.process.file import BUNDLED, read_process
 from evenflare.manufacture.wall.scallop import centre_step, passes, scallop_height, stepover
@@ -42,6 +43,11 @@ def test_bundled_processes_read_and_their_steps_have_tools():
         ("bolt_circle_mm = 76.2", "bolt_circle_mm = 86", ["must lie within the seat of 90"]),
         ('kind = "router"', 'kind = "ruter"', ['must be "router", "lathe" or "none"', "Did you mean router?"]),
         ("spindle_rpm = 16000", "", ["spindle_rpm: missing"]),
+        ('["mill_programs"]', '["pattern"]', ['makes: "pattern" needs [casting]. Add that, or remove it']),
+        ('["mill_programs"]', '["lathe_programs"]', ['"lathe_programs" needs [machine] kind = "lathe"']),
+        ('["mill_programs"]', '["mill_programs", "mill_programs"]', ['makes: names "mill_programs" twice']),
+        ('["mill_programs"]', '["mil_programs"]', ["makes", "Did you mean mill_programs?"]),
+        ('["mill_programs"]', "[]", ["makes", "must hold at least 1 value"]),
         ('name = "router"', 'name = "a\\nG0 Z-50"', ["name", "must be one line of text"]),
     ],
 )
@@ -53,6 +59,46 @@ def test_a_fault_in_a_process_file_is_told_with_its_key_and_remedy(tmp_path, old
         read_process(path)
     for word in [str(path), *words]:
         assert word in str(told.value)
+
+
+CASTING = """
+[casting]
+alloy = "bronze"
+contraction_percent = 1.3
+contraction_of = "casting"
+allowance_grade = "G"
+draft_deg = 1.5
+pull = "front"
+grade = 12
+"""
+
+
+def test_each_bundled_process_says_what_it_makes():
+    assert {name: read_process(name).makes for name in BUNDLED} == {
+        "router": ("mill_programs",),
+        "lathe": ("lathe_programs",),
+        "sheets": ("sheets",),
+        "casting": ("pattern",),
+    }
+
+
+def test_a_process_that_does_not_say_makes_all_that_it_can(tmp_path):
+    path = tmp_path / "mine.toml"
+    silent = ROUTER.replace('makes = ["mill_programs"]\n', "") + CASTING
+    path.write_text(silent, encoding="utf-8")
+    assert read_process(path).makes == ("mill_programs", "pattern")
+
+
+def test_what_a_process_makes_decides_what_is_written(here, capsys):
+    small = DESIGN.replace("depth_mm = 80", "depth_mm = 20").replace("roundover_radius_mm = 15", "")
+    (here / "design.toml").write_text(small, encoding="utf-8")
+    for makes, written in (("mill_programs", "finishing.nc"), ("pattern", "pattern.stl")):
+        (here / f"{makes}.toml").write_text(ROUTER.replace("mill_programs", makes) + CASTING, encoding="utf-8")
+        code, out, err = said(capsys, f"export design.toml --out {makes} --process ./{makes}.toml")
+        assert code == 0, out + err
+        found = {path.name for path in (here / makes).iterdir()}
+        assert found & {"finishing.nc", "pattern.stl"} == {written}
+        assert {"solid.stl", "points.csv"} <= found
 
 
 def test_a_name_that_is_no_process_gets_the_nearest():

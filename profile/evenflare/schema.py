@@ -7,7 +7,7 @@ import itertools
 import json
 import re
 import tomllib
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from pathlib import Path
 from typing import Annotated, Any, ClassVar, TypeVar, get_args
 
@@ -56,6 +56,20 @@ def number(low: float, high: float, *, whole: bool = False) -> BeforeValidator:
         if not low - 1e-9 * abs(low) <= value <= high + 1e-9 * abs(high):
             raise PydanticCustomError("outside", "outside", about)
         return value if whole else float(value)
+
+    return BeforeValidator(check)
+
+
+def one_of(names: Callable[[], Sequence[str]]) -> BeforeValidator:
+    """A check for one of the names that there are when a file is read."""
+
+    def check(value: Any) -> Any:
+        known = names()
+        if not isinstance(value, str) or value not in known:
+            quoted = [f"'{name}'" for name in known]
+            expected = " or ".join([", ".join(quoted[:-1]), quoted[-1]] if quoted[1:] else quoted)
+            raise PydanticCustomError("literal_error", "not one of them", {"expected": expected})
+        return value
 
     return BeforeValidator(check)
 

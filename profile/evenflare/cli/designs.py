@@ -125,7 +125,7 @@ def _export(options: argparse.Namespace) -> int:
     cut = designs.checked_cut(options.chord_error_mm * MILLIMETRE, making.tool_radius(tool, process), sections)
     check_folder(options.out)
     corners = _remark(options, made=True)
-    if process is not None and process.machine.kind != "none" and not options.quiet:
+    if process is not None and process.makes_programs and not options.quiet:
         tell("cutting the part in software before any program is written")
     found = designs.export_command(options.design, options.out, cut, options.words, process=process, step=options.step)
     if corners:

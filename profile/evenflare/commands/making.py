@@ -74,7 +74,7 @@ def make(
     mass = f"{solid.volume * process.density:.2f} kg of {process.material}"
     written: Written = [("solid.3mf", f"the solid with its unit inside; {mass}")]
     write_3mf(solid.mesh, folder / "solid.3mf", title=title_of(design))
-    if process.stock.kind == "sheet":
+    if "sheets" in process.makes:
         with _faults_of(process):
             layers = export_layers(
                 waveguide,
@@ -94,7 +94,7 @@ def make(
             (layers.points.name, "the same outlines as points"),
             (layers.glue_up.name, "the order of glue-up, for the bench"),
         ]
-    if process.casting is not None:
+    if "pattern" in process.makes:
         with _faults_of(process):
             cast = export_pattern(
                 waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name

@@ -9,19 +9,14 @@ from typing import Any
 import numpy as np
 
 from evenflare.air import Air
-from evenflare.design.walls import flare_length
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import (
     BodyPoints,
     Cabinet,
-    Conical,
     Driver,
-    Exponential,
-    Free,
-    Hyperbolic,
     Mounting,
-    OblateSpheroidal,
     Oblong,
+    Parameter,
     Points,
     RolledShell,
     RoundCabinet,
@@ -29,7 +24,8 @@ from evenflare.waveguide import (
     Section,
     Shape,
     Superellipse,
-    Tractrix,
+    families,
+    family,
 )
 from evenflare.waveguide.vertices import CORNER
 
@@ -41,24 +37,22 @@ def wall_keys(shape: Shape | Oblong, air: Air) -> dict[str, Any]:
         return _section_keys(shape.section) | planes
     if isinstance(shape, Points):
         return _points_keys("points_mm", shape)
+    if shape.family not in families():
+        raise ValueError(f"a shape of family {shape.family!r} has no design file")
     keys: dict[str, Any] = {"family": shape.family}
-    match shape:
-        case Conical() | OblateSpheroidal():
-            keys |= {"depth_mm": length_mm(shape.depth), "wall_angle_deg": written(shape.wall_angle, DEGREE)}
-        case Exponential():
-            keys |= {"depth_mm": length_mm(shape.depth), "cutoff_hz": _cutoff(shape.flare_length, air)}
-        case Hyperbolic():
-            keys |= {"depth_mm": length_mm(shape.depth), "cutoff_hz": _cutoff(shape.flare_length, air)}
-            keys["hyperbolic_parameter"] = float(shape.hyperbolic_parameter)
-        case Tractrix():
-            keys |= {"depth_mm": length_mm(shape.depth), "cutoff_hz": _cutoff(shape.flare_radius, air)}
-        case Free():
-            keys["arc_length_mm"] = length_mm(shape.arc_length)
-            keys["throat_angle_deg"] = written(shape.throat_angle, DEGREE)
-            keys["curvature_per_m"] = [float(value) for value in shape.curvature]
-        case _:
-            raise ValueError(f"a shape of family {shape.family!r} has no design file")
-    return keys | {"roundover_radius_mm": length_mm(shape.roundover_radius)}
+    for each in family(shape.family).parameters:
+        value = getattr(shape, each.name)
+        if each.count is not None:
+            keys[each.key] = [_stated(one, each, air) for one in value]
+        else:
+            keys[each.key] = None if value is None else _stated(value, each, air)
+    return keys
+
+
+def _stated(value: float, parameter: Parameter, air: Air) -> float:
+    """A parameter's value as a file holds it."""
+    guess = parameter.number(value, air)
+    return _inverse(guess, lambda number: parameter.value(number, air), value)
 
 
 def _section_keys(section: Section) -> dict[str, Any]:
@@ -137,10 +131,6 @@ def length_mm(value: float | None) -> float | None:
 def written(value: float, factor: float) -> float:
     """The number that times `factor` is `value` again."""
     return _inverse(value / factor, lambda number: number * factor, value)
-
-
-def _cutoff(length: float, air: Air) -> float:
-    return _inverse(flare_length(length, air), lambda cutoff: flare_length(cutoff, air), length)
 
 
 def _inverse(guess: float, read: Callable[[float], float], value: float) -> float:

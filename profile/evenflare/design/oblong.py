@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import itertools
+from abc import abstractmethod
 from collections.abc import Mapping
 from functools import partial
 from pathlib import Path
@@ -105,9 +106,9 @@ class OblongTable(Table):
         walls = (partial(self.wall, plane, air, path) for plane in PLANES)
         return Oblong(*gathered(*walls, section))
 
+    @abstractmethod
     def wall(self, plane: str, air: Air, path: Path) -> Shape:
         """Of one plane, in SI."""
-        raise NotImplementedError
 
 
 class CsvsTable(OblongTable):

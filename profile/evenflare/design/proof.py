@@ -13,7 +13,7 @@ from evenflare.design.oblong import PlanesTable
 from evenflare.files import InputError
 from evenflare.schema import gathered
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Driver, Free, Meridian, Mounting, Oblong, Points, Shape, Waveguide
+from evenflare.waveguide import Driver, Meridian, Mounting, Oblong, Points, Shape, Waveguide, family
 from evenflare.waveguide.body import POINTS
 from evenflare.waveguide.depths import DepthMap
 from evenflare.waveguide.surface import SAME
@@ -69,7 +69,7 @@ def prove(
 
 def _depth_key(shape: Shape) -> str:
     """What a user changes to change the depth of a wall."""
-    return "arc_length_mm" if isinstance(shape, Free) else "the last z_mm" if isinstance(shape, Points) else "depth_mm"
+    return "the last z_mm" if isinstance(shape, Points) else family(shape.family).depth_key
 
 
 def _plane(shape: Shape, driver: Driver, source: str, place: str, *, size: str) -> Meridian:

@@ -2,31 +2,23 @@
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import contextmanager
+from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, Literal
+from typing import Annotated, Any, ClassVar
 
 import numpy as np
-from pydantic import ConfigDict, Field, model_validator
+from pydantic import ConfigDict, Field, create_model, model_validator
 
 from evenflare.air import Air
 from evenflare.columns import numbers
 from evenflare.files import InputError, is_folder
 from evenflare.names import FileName
-from evenflare.schema import SLIPS, Table, fault, number, shown
+from evenflare.schema import SLIPS, Table, fault, number, one_of, shown
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import (
-    Body,
-    Conical,
-    Exponential,
-    Free,
-    Hyperbolic,
-    OblateSpheroidal,
-    Points,
-    Shape,
-    Tractrix,
-)
+from evenflare.waveguide import Body, Family, Parameter, Points, Shape, families, family
 from evenflare.waveguide.profile import divided
 from evenflare.waveguide.vertices import CORNER
 
@@ -36,15 +28,9 @@ MOST_POINTS = 20000
 SAME_POINT = 1e-6
 """mm between two points that are one."""
 
-Depth = Annotated[float, number(5, 1000)]
 Length = Annotated[float, number(-LARGEST_POINT, LARGEST_POINT)]
 Corner = Annotated[float, number(0.1, 180)]
 Smooth = Annotated[float, number(0, 5)]
-
-
-def flare_length(cutoff: float, air: Air) -> float:
-    """m, x0 = c / (2 pi cutoff) of a cutoff in Hz, and the other way round. See Hyperbolic."""
-    return air.speed_of_sound / (2.0 * np.pi * cutoff)
 
 
 class WallTable(Table):
@@ -56,9 +42,9 @@ class WallTable(Table):
         " [waveguide.vertical]. Remove it, or add those",
     )
 
+    @abstractmethod
     def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
         """In SI. `path` is the design file's, `table` the name of this one there."""
-        raise NotImplementedError
 
     def parts(self, air: Air, path: Path) -> tuple[Shape, Body | None]:
         """The shape and, where its points run on past the mouth and round the back to the axis, the body. In SI."""
@@ -70,113 +56,69 @@ class WallTable(Table):
         return ""
 
 
-class _FamilyTable(WallTable):
+class FamilyTable(WallTable):
+    """A wall of a family. The keys of its parameters come from the family, see `family_table`."""
+
+    of: ClassVar[Family]
     family: str = Field(examples=["conical"])
-    roundover_radius_mm: Annotated[float, number(0, 500)] = 0.0
-
-    @property
-    def roundover(self) -> float:
-        return self.roundover_radius_mm * MILLIMETRE
-
-
-class _AngledTable(_FamilyTable):
-    depth_mm: Depth = Field(examples=[90])
-    wall_angle_deg: Annotated[float, number(0.5, 89)] | None = None
-    coverage_deg: Annotated[float, number(1, 178)] | None = None
 
     @model_validator(mode="after")
-    def _one_angle(self) -> _AngledTable:
-        if self.wall_angle_deg is None and self.coverage_deg is None:
-            raise fault(
-                "wall_angle_deg: missing. Add for example wall_angle_deg = 42 (wall against axis),"
-                " or coverage_deg = 84 (the full angle)"
-            )
-        if self.wall_angle_deg is not None and self.coverage_deg is not None:
-            raise fault("wall_angle_deg and coverage_deg are the half and the full of one angle: remove one")
+    def _one_angle(self) -> FamilyTable:
+        for each in (each for each in self.of.parameters if each.full_key):
+            key, full, example = each.key, each.full_key, each.example
+            assert isinstance(example, int | float)  # an angle is no list
+            given = [name for name in (key, full) if getattr(self, name) is not None]
+            if not given:
+                raise fault(
+                    f"{key}: missing. Add for example {key} = {example} (wall against axis), or {full} = {2 * example}"
+                    " (the full angle)"
+                )
+            if len(given) == 2:
+                raise fault(f"{key} and {full} are the half and the full of one angle: remove one")
         return self
 
-    @property
-    def angle(self) -> float:
-        degrees = self.wall_angle_deg if self.wall_angle_deg is not None else 0.5 * (self.coverage_deg or 0.0)
-        return degrees * DEGREE
-
-
-class _FlaredTable(_FamilyTable):
-    cutoff_hz: Annotated[float, number(2, 30e3)] = Field(examples=[500])
-
-    def flare(self, air: Air) -> float:
-        return flare_length(self.cutoff_hz, air)
-
-
-class ConicalTable(_AngledTable):
-    """A cone."""
-
-    what: ClassVar[str] = 'family = "conical"'
-
     def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
         """See WallTable."""
-        return Conical(self.depth_mm * MILLIMETRE, self.angle, self.roundover)
+        return self.of.shape(**{each.name: self._value(each, air) for each in self.of.parameters})
+
+    def _value(self, parameter: Parameter, air: Air) -> float | tuple[float, ...] | None:
+        """In SI."""
+        given = getattr(self, parameter.key)
+        if given is None and parameter.full_key:
+            given = 0.5 * getattr(self, parameter.full_key)
+        if given is None:
+            return None
+        if parameter.count is not None:
+            return tuple(parameter.value(each, air) for each in given)
+        return parameter.value(given, air)
 
 
-class OblateSpheroidalTable(_AngledTable):
-    """An oblate-spheroidal wall."""
-
-    what: ClassVar[str] = 'family = "oblate_spheroidal"'
-
-    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
-        """See WallTable."""
-        return OblateSpheroidal(self.depth_mm * MILLIMETRE, self.angle, self.roundover)
-
-
-class ExponentialTable(_FlaredTable):
-    """An exponential horn."""
-
-    what: ClassVar[str] = 'family = "exponential"'
-    depth_mm: Depth = Field(examples=[90])
-
-    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
-        """See WallTable."""
-        return Exponential(self.depth_mm * MILLIMETRE, self.flare(air), self.roundover)
+@cache
+def family_table(family: Family) -> type[FamilyTable]:
+    """[waveguide] of a family, with its parameters as keys."""
+    keys: dict[str, Any] = {}
+    for each in family.parameters:
+        keys[each.key] = _key(each)
+        if each.full_key:
+            low, high = each.allowed
+            keys[each.full_key] = Annotated[float, number(2 * low, 2 * high)] | None, None
+    table = create_model(f"{family.name}_table", __base__=FamilyTable, __doc__=f"{family.what}.", **keys)
+    table.of, table.what = family, f'family = "{family.name}"'
+    return table
 
 
-class HyperbolicTable(_FlaredTable):
-    """A horn of the hyperbolic family."""
-
-    what: ClassVar[str] = 'family = "hyperbolic"'
-    depth_mm: Depth = Field(examples=[90])
-    hyperbolic_parameter: Annotated[float, number(0, 20)] = Field(examples=[0.6])
-
-    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
-        """See WallTable."""
-        return Hyperbolic(self.depth_mm * MILLIMETRE, self.flare(air), self.hyperbolic_parameter, self.roundover)
-
-
-class TractrixTable(_FlaredTable):
-    """A tractrix horn."""
-
-    what: ClassVar[str] = 'family = "tractrix"'
-    depth_mm: Depth | None = None
-
-    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
-        """See WallTable."""
-        depth = None if self.depth_mm is None else self.depth_mm * MILLIMETRE
-        return Tractrix(self.flare(air), depth, self.roundover)
-
-
-class FreeTable(_FamilyTable):
-    """A free curve."""
-
-    what: ClassVar[str] = 'family = "free"'
-    arc_length_mm: Annotated[float, number(2, 3000)] = Field(examples=[120])
-    throat_angle_deg: Annotated[float, number(-45, 90)] = Field(examples=[5])
-    curvature_per_m: Annotated[list[Annotated[float, number(-5000, 5000)]], Field(min_length=2, max_length=1000)] = (
-        Field(examples=[[2.0, 8.0, 12.0]])
-    )
-
-    def shape(self, air: Air, path: Path, *, table: str = "waveguide") -> Shape:
-        """See WallTable."""
-        curvature = tuple(self.curvature_per_m)
-        return Free(self.arc_length_mm * MILLIMETRE, self.throat_angle_deg * DEGREE, curvature, self.roundover)
+def _key(parameter: Parameter) -> tuple[Any, Any]:
+    """Type and default of a parameter's key."""
+    kind: Any = Annotated[float, number(*parameter.allowed)]
+    if parameter.count is not None:
+        fewest, most = parameter.count
+        kind = Annotated[list[kind], Field(min_length=fewest, max_length=most)]
+    if parameter.full_key or (parameter.example is None and parameter.default is None):
+        return kind | None, None
+    if parameter.example is None:
+        return kind, parameter.default
+    example = parameter.example
+    return kind, Field(examples=[list(example) if isinstance(example, tuple) else example])
 
 
 class PointsTable(WallTable):
@@ -229,21 +171,15 @@ class UnknownTable(WallTable):
     """A [waveguide] without a known family: only that is a fault, its other keys cannot be judged."""
 
     model_config = ConfigDict(extra="ignore")
-    family: Literal["conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal", "free"] = Field(
-        examples=["conical"]
-    )
+    family: Annotated[str, one_of(families)] = Field(examples=["conical"])
 
 
-TABLES: dict[str, type[WallTable]] = {
-    "conical": ConicalTable,
-    "exponential": ExponentialTable,
-    "hyperbolic": HyperbolicTable,
-    "tractrix": TractrixTable,
-    "oblate_spheroidal": OblateSpheroidalTable,
-    "free": FreeTable,
-}
-_FORMS: tuple[type[WallTable], ...] = (*TABLES.values(), PointsTable)
-WallTable.relatives = frozenset(key for form in _FORMS for key in form.model_fields)
+def wall_tables() -> tuple[type[WallTable], ...]:
+    """Every form of a wall's table: those of the families, then points."""
+    return (*(family_table(family(name)) for name in families()), PointsTable)
+
+
+WallTable.relatives = frozenset(key for form in wall_tables() for key in form.model_fields)
 
 
 def wall_table(data: Any) -> type[WallTable]:
@@ -252,8 +188,8 @@ def wall_table(data: Any) -> type[WallTable]:
         return UnknownTable
     if not data.keys().isdisjoint(("points_mm", "meridian_csv")):
         return PointsTable
-    family = data.get("family")
-    return TABLES.get(family, UnknownTable) if isinstance(family, str) else UnknownTable
+    name = data.get("family")
+    return family_table(family(name)) if isinstance(name, str) and name in families() else UnknownTable
 
 
 def corner_of(degrees: float | None) -> float:

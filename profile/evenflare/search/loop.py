@@ -27,7 +27,7 @@ from evenflare.search.store import Store, opened
 from evenflare.search.worker import LOST, Job, Outcome, SolverFactory, evaluate, waveguide_of
 from evenflare.target.target import Target
 from evenflare.units import FloatArray
-from evenflare.waveguide import FAMILIES, ParameterSpace
+from evenflare.waveguide import ParameterSpace, families
 
 SPREAD, FREE_SPREAD, POLISH_SPREAD = 0.3, 0.15, 0.03
 """Initial standard deviations on [0, 1]: over a family, around a published shape, around a finalist."""
@@ -130,7 +130,7 @@ class _Run:
 
     def published(self, family: str, share: int) -> Descent:
         """Over a whole family, from its middle, then from anywhere."""
-        seed = [self.seed, FAMILIES.index(family), 0]
+        seed = [self.seed, families().index(family), 0]
         size = len(self.space(family).names)
 
         def start(run: int) -> FloatArray:
@@ -145,7 +145,7 @@ class _Run:
         space = self.space("free")
         starts = [space.vector(waveguide_of(self.target, job.family, job.vector)) for job in ranked]
         if not starts:
-            random = np.random.default_rng([self.seed, FAMILIES.index("free"), 9])
+            random = np.random.default_rng([self.seed, families().index("free"), 9])
             starts = [np.full(len(space.names), 0.5), *random.random((20, len(space.names)))]
 
         def starting(first: int) -> Callable[[int], FloatArray]:
@@ -160,7 +160,7 @@ class _Run:
                 setting="screen",
                 start=starting(i),
                 spread=FREE_SPREAD if ranked else SPREAD,
-                seed=[self.seed, FAMILIES.index("free"), i],
+                seed=[self.seed, families().index("free"), i],
             )
             for i in range(FREE_DESCENTS)
         ]
@@ -178,14 +178,14 @@ class _Run:
                 setting="full",
                 start=lambda run, vector=job.vector: np.array(vector),  # type: ignore[misc]
                 spread=POLISH_SPREAD,
-                seed=[self.seed, FAMILIES.index(job.family), 100],
+                seed=[self.seed, families().index(job.family), 100],
             )
             for i, job in enumerate(best)
         ]
 
     def finalists(self) -> list[Job]:
         """The best by the screening setting, and the best few of each family whatever their place."""
-        ranked = self.record.ranked("screen", FAMILIES)
+        ranked = self.record.ranked("screen", families())
         chosen = set(ranked[: self.plan.finalists])
         for family in self.target.families:
             chosen.update(self.record.ranked("screen", [family])[:FINALISTS_PER_FAMILY])

@@ -13,7 +13,7 @@ from evenflare.search.plan import Plan
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
 from evenflare.target.target import Target
-from evenflare.waveguide import FAMILIES, Waveguide
+from evenflare.waveguide import Waveguide, families
 
 StoppedBy = Literal["candidates", "time", "interrupted"]
 
@@ -70,8 +70,8 @@ def result(
 ) -> SearchResult:
     """What was found so far."""
 
-    def winner(families: Sequence[str]) -> Winner | None:
-        job = next((job for setting in SETTINGS[::-1] if (job := record.best(setting, families))), None)
+    def winner(among: Sequence[str]) -> Winner | None:
+        job = next((job for setting in SETTINGS[::-1] if (job := record.best(setting, among))), None)
         if job is None:
             return None
         outcome = record.outcomes[job]
@@ -80,7 +80,7 @@ def result(
         )
         return Winner(record.number(job), job.family, job.setting, waveguide_of(target, *job[:2]), score)
 
-    best, published = winner(FAMILIES), winner(tuple(plan.published))
+    best, published = winner(families()), winner(tuple(plan.published))
     alike = best is not None and published is not None and best.setting == published.setting
     closest = record.nearest() if best is None else None
     solved = [job for job, outcome in record.outcomes.items() if outcome.value is not None]

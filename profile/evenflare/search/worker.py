@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, replace
 from functools import lru_cache
-from typing import Any, NamedTuple
+from typing import NamedTuple
 
 import numpy as np
 
@@ -14,8 +14,8 @@ from evenflare.objective import score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.search.descent import Vector
 from evenflare.target.target import Target
-from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Oblong, ParameterSpace, Shape, Superellipse, Waveguide, limit_excess
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide import Oblong, ParameterSpace, Shape, Superellipse, Waveguide, family, limit_excess
 
 SolverFactory = Callable[[Setting], Solver]
 """A setting to a solver; importable by name, so that other processes can have it."""
@@ -26,16 +26,6 @@ NO_SHAPE = 1e6
 """Rank of a vector that gives no waveguide, or one that the solver refuses: behind all others."""
 LOST = "ended its worker process, and the next one's too"
 """Why a candidate was not solved whose process was killed every time: by the system for lack of memory, mostly."""
-
-UNITS = {
-    "depth": ("depth_mm", MILLIMETRE),
-    "wall_angle": ("wall_angle_deg", DEGREE),
-    "roundover_radius": ("roundover_radius_mm", MILLIMETRE),
-    "hyperbolic_parameter": ("hyperbolic_parameter", 1.0),
-    "arc_length": ("arc_length_mm", MILLIMETRE),
-    "throat_angle": ("throat_angle_deg", DEGREE),
-}
-"""Parameters of a shape: the column's name, as in a design file, and its unit in SI."""
 
 
 class Job(NamedTuple):
@@ -110,27 +100,14 @@ def _parameters(waveguide: Waveguide, air: Air) -> dict[str, float]:
     shape, depth = waveguide.shape, waveguide.depth
     found = {"depth_mm": depth / MILLIMETRE}
     if not isinstance(shape, Oblong):
-        return found | {"mouth_diameter_mm": waveguide.mouth_width / MILLIMETRE} | _of_shape(shape, air)
+        return (
+            found | {"mouth_diameter_mm": waveguide.mouth_width / MILLIMETRE} | family(shape.family).columns(shape, air)
+        )
     found |= {f"mouth_{name}_mm": getattr(waveguide, f"mouth_{name}") / MILLIMETRE for name in ("width", "height")}
     if isinstance(shape.section, Superellipse):
         found["section_exponent"] = float(shape.section.exponent_at(np.array(depth), depth=depth))
     for plane in ("horizontal", "vertical"):
-        own = _of_shape(getattr(shape, plane), air)
+        wall: Shape = getattr(shape, plane)
+        own = family(wall.family).columns(wall, air)
         found |= {f"{plane}_{name}": value for name, value in own.items() if name != "depth_mm"}
-    return found
-
-
-def _of_shape(shape: Shape, air: Air) -> dict[str, float]:
-    """A meridian's own parameters, unit in the name."""
-    found: dict[str, float] = {}
-    names: tuple[Any, ...] = fields(shape)  # type: ignore[arg-type]
-    for name in (each.name for each in names):
-        value = getattr(shape, name)
-        if name in ("flare_length", "flare_radius"):
-            found["cutoff_hz"] = air.speed_of_sound / (2 * np.pi * value)
-        elif name == "curvature":
-            found |= {f"curvature_{i + 1}_per_m": bend for i, bend in enumerate(value)}
-        elif value is not None:
-            column, unit = UNITS[name]
-            found[column] = value / unit
     return found

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 from collections.abc import Mapping
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal, get_args
+from typing import Annotated, ClassVar, Literal
 
 import numpy as np
 from pydantic import AfterValidator, Field, model_validator
@@ -13,9 +13,9 @@ from pydantic import AfterValidator, Field, model_validator
 from evenflare.design.driver import DriverTable
 from evenflare.design.mounting import MountingTable
 from evenflare.names import FileName, Name
-from evenflare.schema import AirTable, Table, counted, fault, number, rising
+from evenflare.schema import AirTable, Table, counted, fault, number, one_of, rising
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Limits
+from evenflare.waveguide import Limits, families
 from evenflare.waveguide.sections import EXPONENTS
 
 CANDIDATES = 3000
@@ -207,13 +207,13 @@ class LimitsTable(Table):
         )
 
 
-Family = Literal["conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal", "free"]
+FamilyName = Annotated[str, one_of(families)]
 
 
 class SearchTable(Table):
     """[search]."""
 
-    families: Annotated[list[Family], Field(min_length=1)] = Field(default_factory=lambda: list(get_args(Family)))
+    families: Annotated[list[FamilyName], Field(min_length=1)] = Field(default_factory=lambda: list(families()))
     candidates: Annotated[int, number(10, 1_000_000, whole=True)] = CANDIDATES
     seed: Annotated[int, number(0, 2**31 - 1, whole=True)] = 1
 

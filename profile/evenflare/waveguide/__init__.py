@@ -3,6 +3,7 @@
 from evenflare.waveguide.as_built import AsBuilt
 from evenflare.waveguide.body import Body, BodyPoints, RolledShell, RoundCabinet
 from evenflare.waveguide.cabinet import Cabinet, Edge
+from evenflare.waveguide.catalogue import FAMILIES, PUBLISHED, families, family, registered
 from evenflare.waveguide.driver import Driver, Source
 from evenflare.waveguide.families import (
     Conical,
@@ -13,9 +14,9 @@ from evenflare.waveguide.families import (
     Shape,
     Tractrix,
 )
+from evenflare.waveguide.family import Family, Parameter, Size
 from evenflare.waveguide.limits import Limits, limit_excess, limit_places
 from evenflare.waveguide.measures import Measures, Place, measures
-from evenflare.waveguide.members import FAMILIES, PUBLISHED
 from evenflare.waveguide.meridian import Frame, Meridian, joined, sampled
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.points import Points
@@ -36,6 +37,7 @@ __all__ = [
     "Driver",
     "Edge",
     "Exponential",
+    "Family",
     "Frame",
     "Free",
     "Hyperbolic",
@@ -45,6 +47,7 @@ __all__ = [
     "Mounting",
     "OblateSpheroidal",
     "Oblong",
+    "Parameter",
     "ParameterSpace",
     "Patch",
     "Place",
@@ -54,14 +57,18 @@ __all__ = [
     "RoundedRectangle",
     "Section",
     "Shape",
+    "Size",
     "Source",
     "Superellipse",
     "Surface",
     "Tractrix",
     "Waveguide",
+    "families",
+    "family",
     "joined",
     "limit_excess",
     "limit_places",
     "measures",
+    "registered",
     "sampled",
 ]

@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 
 import numpy as np
 from scipy.optimize import brentq, nnls
 
 from evenflare.units import DEGREE, FloatArray
+from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import (
     SMALLEST_ROUNDOVER,
     Conical,
@@ -19,16 +20,12 @@ from evenflare.waveguide.families import (
     Shape,
     Tractrix,
 )
+from evenflare.waveguide.family import Size
+from evenflare.waveguide.limits import Limits, Range
 from evenflare.waveguide.meridian import Meridian, joined
 from evenflare.waveguide.walls import CurvatureWall
 
-PUBLISHED = ("conical", "exponential", "hyperbolic", "tractrix", "oblate_spheroidal")
-FAMILIES = (*PUBLISHED, "free")
-
 CURVATURE_KNOTS = 8
-
-STEEPEST = 90 * DEGREE
-"""Greatest angle that a free wall ends at, before its roundover."""
 
 ROUNDED = 0.7
 """Of the depth, and of the way from exit to rim, that a roundover may take: some wall is left before it."""
@@ -52,44 +49,6 @@ _STRAIGHT = 1e-9
 """1/m, largest curvature of a wall that has no bends to speak of."""
 
 
-def member(
-    family: str,
-    exit_radius: float,
-    *,
-    depth: float,
-    mouth: float,
-    roundover: float,
-    extra: list[float],
-    steepest: float = STEEPEST,
-) -> Shape:
-    """The family's shape of that depth, mouth radius and roundover radius (m) behind that exit, or the nearest.
-
-    extra    : the family's further parameters: "hyperbolic" its parameter, "free" the throat's angle (rad) and the
-               bends (0 to 1) at CURVATURE_KNOTS knots, of which only the proportions count.
-    steepest : rad, greatest angle that a free wall ends at; below 90 degrees it advances along the axis everywhere,
-               also where it does not bend any more.
-    """
-    roundover = min(roundover, ROUNDED * depth, ROUNDED * (mouth - exit_radius))
-    if roundover < SMALLEST_ROUNDOVER:
-        roundover = 0.0
-    if family == "free":
-        return _free(exit_radius, depth, mouth, roundover, extra, steepest)
-    return _SHAPES[family](exit_radius, depth, mouth, roundover, extra)
-
-
-def parameters(family: str, shape: Shape, meridian: Meridian) -> tuple[float, list[float]]:
-    """Roundover radius (m) and further parameters with which `member` gives this shape, of that meridian, back.
-
-    For "free" of a shape that is none: the bends that come nearest to it.
-    """
-    roundover = float(getattr(shape, "roundover_radius", 0.0))
-    if family == "hyperbolic":
-        return roundover, [float(getattr(shape, "hyperbolic_parameter", 1.0))]
-    if family == "free":
-        return roundover, [float(meridian.ends.angle[0]), *_bends(shape, meridian, roundover)]
-    return roundover, []
-
-
 def _wall_end(
     depth: float, mouth: float, roundover: float, angle_through: Callable[[float, float], float]
 ) -> tuple[float, float]:
@@ -111,7 +70,10 @@ def _between(value: float, low: float, high: float) -> float:
     return min(max(value, low), high)
 
 
-def _conical(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+def conical(size: Size, extra: Sequence[float]) -> Conical:
+    """See Family."""
+    exit_radius, depth, mouth, roundover = size.exit_radius, size.depth, size.mouth, size.roundover
+
     def angle_through(length: float, radius: float) -> float:
         return math.atan2(radius - exit_radius, length)
 
@@ -119,7 +81,10 @@ def _conical(exit_radius: float, depth: float, mouth: float, roundover: float, e
     return Conical(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
 
 
-def _oblate(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+def oblate_spheroidal(size: Size, extra: Sequence[float]) -> OblateSpheroidal:
+    """See Family."""
+    exit_radius, depth, mouth, roundover = size.exit_radius, size.depth, size.mouth, size.roundover
+
     def angle_through(length: float, radius: float) -> float:
         return math.atan2(radius**2 - exit_radius**2, length * radius)
 
@@ -128,8 +93,12 @@ def _oblate(exit_radius: float, depth: float, mouth: float, roundover: float, ex
     return OblateSpheroidal(depth, _between(wall_angle, 1 * DEGREE, 85 * DEGREE), roundover)
 
 
-def _hyperbolic(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Hyperbolic:
-    """With q = cosh u + T sinh u at u = z/x0: sinh u + T cosh u = sqrt(q^2 - 1 + T^2), and their sum is (1 + T) e^u."""
+def hyperbolic(size: Size, extra: Sequence[float]) -> Hyperbolic:
+    """See Family; `extra` holds the parameter T.
+
+    With q = cosh u + T sinh u at u = z/x0: sinh u + T cosh u = sqrt(q^2 - 1 + T^2), and their sum is (1 + T) e^u.
+    """
+    exit_radius, depth, mouth, roundover = size.exit_radius, size.depth, size.mouth, size.roundover
     parameter = extra[0]
 
     def flares(radius: float) -> tuple[float, float]:
@@ -146,12 +115,16 @@ def _hyperbolic(exit_radius: float, depth: float, mouth: float, roundover: float
     return Hyperbolic(depth, flare_length, parameter, roundover)
 
 
-def _exponential(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
-    shape = _hyperbolic(exit_radius, depth, mouth, roundover, [1.0])
-    return Exponential(depth, shape.flare_length, roundover)
+def exponential(size: Size, extra: Sequence[float]) -> Exponential:
+    """See Family."""
+    shape = hyperbolic(size, [1.0])
+    return Exponential(shape.depth, shape.flare_length, shape.roundover_radius)
 
 
-def _tractrix(exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float]) -> Shape:
+def tractrix(size: Size, extra: Sequence[float]) -> Tractrix:
+    """See Family."""
+    exit_radius, depth, mouth, roundover = size.exit_radius, size.depth, size.mouth, size.roundover
+
     def length(a: float, end_angle: float) -> float:
         """Of the wall from the exit to that angle: r = a sin(angle), tanh u = cos(angle)."""
         cosine = math.sqrt(1.0 - (exit_radius / a) ** 2)
@@ -185,10 +158,12 @@ def _tractrix(exit_radius: float, depth: float, mouth: float, roundover: float, 
     return Tractrix(flare_radius(end_angle), depth, roundover)
 
 
-def _free(
-    exit_radius: float, depth: float, mouth: float, roundover: float, extra: list[float], steepest: float
-) -> Shape:
-    """Bends along the arc give the form; the end angle and the arc's length are solved for depth and mouth."""
+def free(size: Size, extra: Sequence[float]) -> Free:
+    """See Family; `extra` holds the throat's angle (rad) and the bends (0 to 1) at CURVATURE_KNOTS knots, of which only
+    the proportions count. Bends along the arc give the form; the end angle and the arc's length are solved for depth
+    and mouth.
+    """
+    exit_radius, depth, mouth, roundover = size.exit_radius, size.depth, size.mouth, size.roundover
     throat_angle, bends = extra[0], np.array(extra[1:])
     mean = np.trapezoid(bends) / (bends.size - 1)
     form = bends / mean if mean > 1e-6 else np.ones_like(bends)
@@ -208,7 +183,7 @@ def _free(
         (z, r), (deep, wide) = unit_arc(end_angle), wanted(end_angle)
         return r * deep - z * wide
 
-    low, high = throat_angle + 0.1 * DEGREE, steepest
+    low, high = throat_angle + 0.1 * DEGREE, size.steepest
     if excess(low) > 0:  # even the cone at the throat's angle is too wide
         end_angle = low
     elif excess(high) < 0:  # even a wall that ends as steep as may be is too narrow
@@ -224,13 +199,20 @@ def _free(
     return Free(length, throat_angle, curvature, roundover)
 
 
-_SHAPES: dict[str, Callable[[float, float, float, float, list[float]], Shape]] = {
-    "conical": _conical,
-    "exponential": _exponential,
-    "hyperbolic": _hyperbolic,
-    "tractrix": _tractrix,
-    "oblate_spheroidal": _oblate,
-}
+def free_ranges(limits: Limits, driver: Driver) -> dict[str, Range]:
+    """Of the throat's angle, rad, and of the bends."""
+    low, high = limits.throat_angle
+    low = max(low, driver.exit_half_angle - limits.throat_angle_mismatch)
+    if limits.smallest_draft > 0.0:
+        low = max(low, min(high, limits.smallest_draft))
+    ranges = {"throat_angle": (low, min(high, driver.exit_half_angle + limits.throat_angle_mismatch))}
+    return ranges | {f"bend_{i + 1}": (0.0, 1.0) for i in range(CURVATURE_KNOTS)}
+
+
+def free_values(shape: Shape, meridian: Meridian) -> list[float]:
+    """The throat's angle, rad, and the bends; of a shape that is not free those that come nearest to it."""
+    roundover = float(getattr(shape, "roundover_radius", 0.0))
+    return [float(meridian.ends.angle[0]), *_bends(shape, meridian, roundover)]
 
 
 def _bends(shape: Shape, meridian: Meridian, roundover: float) -> list[float]:

@@ -14,10 +14,11 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide.catalogue import family, member
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
+from evenflare.waveguide.family import Size
 from evenflare.waveguide.limits import Limits, Range
-from evenflare.waveguide.members import CURVATURE_KNOTS, FAMILIES, STEEPEST, member, parameters
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.sections import ELLIPSE, EXPONENTS, Superellipse
@@ -26,6 +27,8 @@ from evenflare.waveguide.waveguide import Mounting, Waveguide
 
 LARGEST_ROUNDOVER = 0.45
 """As a share of the smaller of the largest depth and the largest mouth radius."""
+STEEPEST = 90 * DEGREE
+"""Greatest angle that a free wall ends at, before its roundover."""
 STEEPEST_OBLONG = 88 * DEGREE
 """Of a free wall of an oblong waveguide, which has to advance along the axis. Its roundover goes on to 90 degrees."""
 PLANES = ("horizontal", "vertical")
@@ -35,7 +38,7 @@ PLANES = ("horizontal", "vertical")
 class ParameterSpace:
     """The members of one family within limits: round waveguides, or oblong ones where the limits are theirs.
 
-    family : one of FAMILIES; of an oblong waveguide, in both planes.
+    family : one of `families`; of an oblong waveguide, in both planes.
     Errors : ValueError for any other, for limits without a mouth wider than the exit, and for oblong waveguides in
              a mounting other than baffle or cabinet or with exponents that no section has.
     """
@@ -46,8 +49,7 @@ class ParameterSpace:
     mounting: Mounting = Mounting()
 
     def __post_init__(self) -> None:
-        if self.family not in FAMILIES:
-            raise ValueError(f"family {self.family!r}: must be one of {', '.join(FAMILIES)}")
+        family(self.family)
         for mouth, name in zip(self.limits.mouth, ("width", "height"), strict=True):
             narrowest, widest = self._mouth_radius(mouth)
             if widest < narrowest:
@@ -89,17 +91,7 @@ class ParameterSpace:
             "mouth_radius": radius,
             "roundover_radius": (0.0, LARGEST_ROUNDOVER * min(limits.depth[1], radius[1])),
         }
-        if self.family == "hyperbolic":
-            bounds["hyperbolic_parameter"] = (0.0, 3.0)
-        if self.family == "free":
-            exit_angle, mismatch = self.driver.exit_half_angle, limits.throat_angle_mismatch
-            low, high = limits.throat_angle
-            low = max(low, exit_angle - mismatch)
-            if limits.smallest_draft > 0.0:
-                low = max(low, min(high, limits.smallest_draft))
-            bounds["throat_angle"] = low, min(high, exit_angle + mismatch)
-            bounds |= {f"bend_{i + 1}": (0.0, 1.0) for i in range(CURVATURE_KNOTS)}
-        return bounds
+        return {**bounds, **family(self.family).ranges(limits, self.driver)}
 
     @property
     def _bounds(self) -> dict[str, Range]:
@@ -126,15 +118,8 @@ class ParameterSpace:
     def _member(self, depth: float, values: Iterator[float]) -> Shape:
         """The shape of the next plane's values."""
         mouth, roundover, *extra = (next(values) for _ in self._plane(self.limits.mouth[0]))
-        return member(
-            self.family,
-            self.driver.exit_radius,
-            depth=depth,
-            mouth=mouth,
-            roundover=roundover,
-            extra=extra,
-            steepest=STEEPEST_OBLONG if self.limits.oblong else STEEPEST,
-        )
+        steepest = STEEPEST_OBLONG if self.limits.oblong else STEEPEST
+        return member(family(self.family), Size(self.driver.exit_radius, depth, mouth, roundover, steepest), extra)
 
     def vector(self, waveguide: Waveguide) -> FloatArray:
         """The vector (n,) whose waveguide is this one, or for "free" the nearest with the knots at hand.
@@ -158,8 +143,8 @@ class ParameterSpace:
         return np.asarray(np.clip((np.array(values) - low) / span, 0.0, 1.0))
 
     def _values(self, shape: Shape, meridian: Meridian) -> list[float]:
-        roundover, extra = parameters(self.family, shape, meridian)
-        return [meridian.mouth_radius, roundover, *extra]
+        roundover = float(getattr(shape, "roundover_radius", 0.0))
+        return [meridian.mouth_radius, roundover, *family(self.family).values(shape, meridian)]
 
 
 def _exponent(surface: Surface) -> float:

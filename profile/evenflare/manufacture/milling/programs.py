@@ -26,18 +26,19 @@ from evenflare.waveguide import Waveguide
 
 def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> tuple[Program, ...]:
     """The programs of a part in the order in which they run: of a router "roughing", "finishing" and, where there is a
-    seat, "back"; of a lathe "turning", after "turning_roughing" if that has its own tool; none without a machine.
+    seat, "back"; of a lathe "turning", after "turning_roughing" if that has its own tool; none of a process
+    that makes none.
 
     sizes  : of the part's outside.
     Errors : InputError with the place, and what would do: the wall hides from the mouth or is narrower than the cutter,
              shank or holder meet it, the tool is too short, stock or machine too small, the part not round on a lathe.
     """
-    kind = process.machine.kind
-    if kind == "none":
+    if not process.makes_programs:
         return ()
+    turned = "lathe_programs" in process.makes
     x, y = extent(sizes)
     part = (x, y, waveguide.depth + process.seat.depth)
-    if kind == "lathe" and not waveguide.is_round:
+    if turned and not waveguide.is_round:
         raise InputError(
             f'process "{process.name}" [machine] kind = "lathe": turns round parts only, and this waveguide is oblong.'
             " Take --process router"
@@ -46,7 +47,7 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
     check_stock(process, part)
     wall = wall_cloud(waveguide)
     check_nose(waveguide, process.tool(process.finishing_tool), wall)
-    if kind == "lathe":
+    if turned:
         made = turning(waveguide, process, behind=process.seat.depth)
     else:
         front = (roughing(waveguide, process), finishing(waveguide, process, wall))
@@ -63,6 +64,6 @@ def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSi
     """The stock that a part is cut from, at least, in words; mm."""
     x, y = extent(sizes)
     z = waveguide.depth + process.seat.depth
-    if process.machine.kind == "lathe":
+    if "lathe_programs" in process.makes:
         return f"stock: diameter {x / MILLIMETRE:.1f}, length {z / MILLIMETRE:.1f} and what the chuck holds"
     return f"stock: block of {x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f} x {z / MILLIMETRE:.1f} or larger"

@@ -135,9 +135,10 @@ def _own_seat(solid: SolidFeatures) -> Seat | None:
 
 def features_words(features: Features, process: Process) -> list[str]:
     """What of a part is in no program of its process, for the set-up; empty if all of it is."""
-    words, machine = [], process.machine.kind
-    if machine != "none":
-        back = "" if machine == "router" and features.seat.is_cut and process.seat_tool else ", the back face"
+    words = []
+    if process.makes_programs:
+        cut = "mill_programs" in process.makes and features.seat.is_cut and process.seat_tool
+        back = "" if cut else ", the back face"
         words.append(f"the outside{back} and any holes of the front are in no program: the drawing has them")
     if features.seat.is_cut and not process.seat_tool:
         words.append("the driver's seat in the back is in no program: cut it by the drawing")

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from evenflare.manufacture.process.types import Casting, Machine, Process, Seat, Stock, Tool
+from evenflare.manufacture.process.types import Casting, Machine, Process, Product, Seat, Stock, Tool
 from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
 from evenflare.units import DEGREE, MILLIMETRE, MINUTE, PERCENT
@@ -253,6 +253,7 @@ class ProcessFile(Table):
     """A process file."""
 
     name: Name = Field(examples=["router"])
+    makes: Annotated[list[Product], Field(min_length=1)] | None = None
     machine: MachineTable
     tools: list[ToolTable] = Field(default=[])
     roughing_tool: Name | None = None
@@ -270,6 +271,13 @@ class ProcessFile(Table):
 
     @model_validator(mode="after")
     def _consistent(self) -> ProcessFile:
+        able = self._able
+        for product in self.makes or []:
+            if product not in able:
+                raise fault(f'makes: "{product}" needs {_NEEDED[product]}. Add that, or remove it from makes')
+        twice = next((each for each in self.makes or [] if (self.makes or []).count(each) > 1), None)
+        if twice:
+            raise fault(f'makes: names "{twice}" twice. Remove one')
         kinds = {tool.name: tool.kind for tool in self.tools}
         if len(kinds) < len(self.tools):
             raise fault("[[tools]] name: two tools have one name. Rename one")
@@ -284,10 +292,23 @@ class ProcessFile(Table):
             raise fault('[[tools]]: belong to a machine, and its kind is "none". Remove them, or name the machine')
         return self
 
+    @property
+    def _able(self) -> tuple[Product, ...]:
+        """All that its tables suffice for."""
+        has: dict[Product, bool] = {
+            "mill_programs": self.machine.kind == "router",
+            "lathe_programs": self.machine.kind == "lathe",
+            "sheets": self.stock.kind == "sheet",
+            "pattern": self.casting is not None,
+        }
+        return tuple(product for product, suffices in has.items() if suffices)
+
     def value(self) -> Process:
         """In SI."""
         return Process(
             name=self.name,
+            # A file that does not say makes all that it can.
+            makes=self._able if self.makes is None else tuple(self.makes),
             machine=self.machine.value(),
             tools=tuple(tool.value() for tool in self.tools),
             roughing_tool=self.roughing_tool or "",
@@ -305,6 +326,12 @@ class ProcessFile(Table):
         )
 
 
+_NEEDED: dict[Product, str] = {
+    "mill_programs": '[machine] kind = "router"',
+    "lathe_programs": '[machine] kind = "lathe"',
+    "sheets": '[stock] kind = "sheet"',
+    "pattern": "[casting]",
+}
 # By machine and step: the kinds of tool that can do it; a step in brackets may be left out.
 _ALLOWED: dict[str, dict[str, tuple[str, ...]]] = {
     "router": {"roughing_tool": ("flat", "bull"), "finishing_tool": ("ball",), "seat_tool": ("flat", "")},

@@ -9,6 +9,7 @@ from evenflare.files import InputError
 
 ToolKind = Literal["ball", "bull", "flat", "turning", "drill"]
 MachineKind = Literal["router", "lathe", "none"]
+Product = Literal["mill_programs", "lathe_programs", "sheets", "pattern"]
 ProgrammedPoint = Literal["nose_centre", "imaginary_tip"]
 
 
@@ -144,6 +145,7 @@ class Process:
     stock_left     : m, that roughing leaves along the normal.
     stepdown       : m, from level to level of roughing, or the depth of cut of a turning pass.
     density        : kg/m3.
+    makes          : what it makes of a part, beside its solid and its points, which any export has.
     """
 
     name: str
@@ -159,8 +161,14 @@ class Process:
     stepdown: float
     material: str
     density: float
+    makes: tuple[Product, ...]
     seat: Seat = Seat()
     casting: Casting | None = None
+
+    @property
+    def makes_programs(self) -> bool:
+        """Whether a machine of it runs programs."""
+        return "mill_programs" in self.makes or "lathe_programs" in self.makes
 
     def tool(self, name: str) -> Tool:
         """The tool of that name. Errors: InputError if there is none."""

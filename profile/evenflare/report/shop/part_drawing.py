@@ -207,7 +207,7 @@ def _words(
     ]
     down = _list(page, facts, left, down + 1.0)
     down = _stations(page, waveguide, left, down + 2.0)
-    about = CAUTIONS if process.casting is None else CASTING_CAUTIONS
+    about = CASTING_CAUTIONS if "pattern" in process.makes else CAUTIONS
     cautions = [each.removeprefix("caution: ") for each in about if "These are points" not in each]
     _say(page, "Cautions", left, down + 2.0, weight="bold")
     _list(page, cautions, left, down + 6.0)

@@ -62,10 +62,10 @@ def pages(
     if programs:
         _programs(sheet, programs, proof)
         _tools(sheet, process, programs)
-    if process.stock.kind == "sheet":
+    if "sheets" in process.makes:
         _layers(sheet, process)
         cautions = [*GLUE_CAUTIONS]
-    if process.casting is not None:
+    if "pattern" in process.makes:
         _pattern(sheet, process)
         cautions = [*CASTING_CAUTIONS, *([] if not programs else CUTTING_CAUTIONS)]
     sheet.heading("Cautions")

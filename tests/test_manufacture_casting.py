@@ -239,8 +239,8 @@ def test_zone_of_an_oblong_wall_has_its_azimuths():
     assert draft_zones(narrow, draft=24 * DEGREE, pull="front") == ()
 
 
-# ISO 8062-3, Table 2, row by row as public copies of its first edition (2007) print it: the upper end of a range of sizes
-# and the total widths of DCTG 6 to 15, mm. The last row is from memory.
+# ISO 8062-3, Table 2, row by row as public copies of its first edition (2007) print it: the upper end of a range of
+# sizes and the total widths of DCTG 6 to 15, mm. The last row is from memory.
 DCTG = """
      10  0.52 0.74 1.0 1.5 2.0 2.8  4.2
      16  0.54 0.78 1.1 1.6 2.2 3.0  4.4

@@ -239,22 +239,51 @@ def test_zone_of_an_oblong_wall_has_its_azimuths():
     assert draft_zones(narrow, draft=24 * DEGREE, pull="front") == ()
 
 
-@pytest.mark.parametrize(
-    ("size", "grade", "total"),
-    # ISO 8062-3:2023, DCTG: total widths in mm, as public copies of Table 2 of the first edition (2007) print them.
-    [
-        (600, 13, 14),
-        (10, 6, 0.52),
-        (50, 12, 5.6),
-        (100.0, 12, 6.0),
-        (100.1, 12, 7.0),
-        (300, 10, 4.4),
-        (300, 15, 20),
-        (20, 13, 6),
-    ],
-)
-def test_tolerance_is_the_standard_s(size, grade, total):
-    assert tolerance(size * MM, grade) == pytest.approx(total * MM)
+# ISO 8062-3, Table 2, row by row as public copies of its first edition (2007) print it: the upper end of a range of
+# sizes and the total widths of DCTG 6 to 15, mm. The last row is from memory.
+DCTG = """
+     10  0.52 0.74 1.0 1.5 2.0 2.8  4.2
+     16  0.54 0.78 1.1 1.6 2.2 3.0  4.4
+     25  0.58 0.82 1.2 1.7 2.4 3.2  4.6  6  8 10
+     40  0.64 0.90 1.3 1.8 2.6 3.6  5.0  7  9 11
+     63  0.70 1.00 1.4 2.0 2.8 4.0  5.6  8 10 12
+    100  0.78 1.10 1.6 2.2 3.2 4.4  6.0  9 11 14
+    160  0.88 1.20 1.8 2.5 3.6 5.0  7.0 10 12 16
+    250  1.00 1.40 2.0 2.8 4.0 5.6  8.0 11 14 18
+    400  1.10 1.60 2.2 3.2 4.4 6.2  9.0 12 16 20
+    630  1.20 1.80 2.6 3.6 5.0 7.0 10.0 14 18 22
+"""
+# Required machining allowances of ISO 8062, by the largest size, of grades A to K, mm: from memory, as the code says.
+RMAG = """
+     40  0.1 0.1 0.2 0.3 0.4 0.5 0.5 0.7 1.0  1.4
+     63  0.1 0.2 0.3 0.3 0.4 0.5 0.7 1.0 1.4  2.0
+    100  0.2 0.3 0.4 0.5 0.7 1.0 1.4 2.0 2.8  4.0
+    160  0.3 0.4 0.5 0.8 1.1 1.5 2.2 3.0 4.0  6.0
+    250  0.3 0.5 0.7 1.0 1.4 2.0 2.8 4.0 5.5  8.0
+    400  0.4 0.7 0.9 1.3 1.8 2.5 3.5 5.0 7.0 10.0
+"""
+
+
+def rows(table):
+    """(Sizes of a range, values): just above its lower end and its upper end."""
+    values = [[float(each) for each in line.split()] for line in table.strip().splitlines()]
+    below = [0.0, *(row[0] for row in values)]
+    return [((low + 0.01, row[0]), row[1:]) for low, row in zip(below, values, strict=False)]
+
+
+def test_tolerance_is_the_standard_s():
+    for sizes, totals in rows(DCTG):
+        for grade, total in enumerate(totals, start=6):
+            assert [tolerance(size * MM, grade) / MM for size in sizes] == pytest.approx([total] * 2), (sizes, grade)
+    # The standard states no 13 to 15 below 16 mm.
+    assert [tolerance(12 * MM, grade) / MM for grade in (13, 14, 15)] == pytest.approx([6, 8, 10])
+
+
+def test_required_allowance_is_the_standard_s():
+    for sizes, allowances in rows(RMAG):
+        for grade, allowance in zip("ABCDEFGHJK", allowances, strict=True):
+            found = [required_allowance(size * MM, grade) / MM for size in sizes]
+            assert found == pytest.approx([allowance] * 2), (sizes, grade)
 
 
 def test_allowance_is_by_grade_and_largest_size_or_as_given():

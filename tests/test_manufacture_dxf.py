@@ -127,6 +127,22 @@ def test_sheets_of_paper_tell_order_and_cautions(tmp_path):
     assert "yield: " in done.table.read_text(encoding="utf-8")
 
 
+@pytest.mark.parametrize(
+    ("thickness", "recess", "told"),
+    # A part of 90 mm, and with a recess 6 mm higher: five sheets of 18 are 90, of 20 are 100; six of 18 are 108.
+    [
+        (18, 0, "5. The back needs no planing if the stack has its height."),
+        (20, 0, "5. Plane 10.0000 mm off the back, so that the block is 90.0000 mm high."),
+        (18, 6, "5. Plane 12.0000 mm off the back, so that the block is 96.0000 mm high."),
+    ],
+)
+def test_bench_is_told_what_to_plane_off_the_back(tmp_path, thickness, recess, told):
+    stock = replace(SHEETS.stock, sheet_thickness=thickness * MM)
+    seat = replace(SHEETS.seat, diameter=60 * MM if recess else 0.0, depth=recess * MM)
+    done = export_layers(CONE, Choice(), replace(SHEETS, stock=stock, seat=seat), tmp_path, **TOLD)
+    assert [line for line in done.glue_up.read_text(encoding="utf-8").splitlines() if line.startswith("5.")] == [told]
+
+
 def test_the_same_layers_give_the_same_drawing(tmp_path):
     for folder in ("one", "two"):
         export_layers(CONE, Choice(), SHEETS, tmp_path / folder, **TOLD)

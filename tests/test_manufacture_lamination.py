@@ -232,6 +232,12 @@ def test_parts_are_turned_where_that_fits_more():
     assert capacity((0.5, 0.3), sheet=(0.65, 0.55), spacing=0.01) == 2
 
 
+@pytest.mark.parametrize("sheet", [(0.5, 1.5), (1.5, 0.5), (1.0, 0.75)])
+def test_parts_that_tile_a_sheet_fill_it(sheet):
+    # Area over area: 0.75 by 0.125 m2.
+    assert capacity((0.25, 0.5), sheet=sheet, spacing=0.0) == 6
+
+
 def test_yield_is_area_of_layers_over_area_of_sheets():
     made = layered(CONE)
     area = sum(layer.outside.area - layer.cuts[0][1].area for layer in made.layers)

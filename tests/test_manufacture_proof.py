@@ -156,6 +156,19 @@ def test_holder_or_shank_that_meets_the_wall_is_found_and_counts_as_gouge(cutter
     assert not found.passed
 
 
+@pytest.mark.parametrize("what", ["shank", "holder"])
+def test_what_passes_a_bore_wider_than_itself_touches_nothing(what):
+    cutter = tool(flutes=10.0, shank=16.0) if what == "shank" else tool(reach=10.0, holder=16.0)
+    down = program(np.array([[0.0, 0.0, 5 * MM], [0.0, 0.0, -20 * MM]]), cutter)
+    # 8 mm of radius in bores of 7.9 and 8.1: the raster of 0.2 mm has cells between.
+    _, (contact,) = cut(stock(exact(), bore=7.9 * MM), down)
+    assert contact.what == what
+    assert contact.depth == pytest.approx(10 * MM, abs=2e-6)  # the sweep's skin, a micrometre
+    assert np.hypot(*contact.place[:2]) == pytest.approx(8 * MM, abs=0.1 * MM)
+    _, contacts = cut(stock(exact(), bore=8.1 * MM), down)
+    assert contacts == ()
+
+
 def test_holder_above_the_front_face_touches_nothing():
     assert proved_with(tool(reach=45.0, holder=40.0)).passed
 

@@ -7,7 +7,7 @@ from collections.abc import Callable
 import numpy as np
 
 from evenflare.exterior.panels import Mesh, meshed
-from evenflare.exterior.patches import Part, Patch
+from evenflare.exterior.patches import Map, Part, Patch
 from evenflare.exterior.scattering import Body, scattered
 from evenflare.units import ComplexArray, FloatArray
 
@@ -105,6 +105,21 @@ def directions(count: int) -> FloatArray:
     return np.stack([across * np.cos(azimuth), across * np.sin(azimuth), z], axis=1)
 
 
+def sphere(radius: float) -> Part:
+    """An eighth of a sphere, m, as three patches that meet in its middle."""
+
+    def third(turn: int) -> Map:
+        def place(u: FloatArray, v: FloatArray) -> FloatArray:
+            direction = np.stack([np.ones_like(u), u, v], axis=-1)
+            return np.asarray(
+                radius * np.roll(direction / np.linalg.norm(direction, axis=-1, keepdims=True), turn, axis=-1)
+            )
+
+        return place
+
+    return Part(tuple(Patch(third(turn)) for turn in range(3)), (0, 1, 2))
+
+
 def capped_sphere(radius: float, half_angle: float, size: float) -> tuple[Mesh, FloatArray]:
     """A whole sphere whose panels end where a cap round +z does, and which of its nodes (N,) the cap holds.
 
@@ -112,7 +127,7 @@ def capped_sphere(radius: float, half_angle: float, size: float) -> tuple[Mesh, 
     """
     bottom = 0.25 * np.pi
 
-    def sphere(x: FloatArray, y: FloatArray, flip: float) -> FloatArray:
+    def on_sphere(x: FloatArray, y: FloatArray, flip: float) -> FloatArray:
         angle, azimuth = np.hypot(x, y), np.arctan2(y, x)
         return radius * np.stack(
             [np.sin(angle) * np.cos(azimuth), np.sin(angle) * np.sin(azimuth), flip * np.cos(angle)], axis=-1
@@ -127,15 +142,15 @@ def capped_sphere(radius: float, half_angle: float, size: float) -> tuple[Mesh, 
                 inner = (side + 0.0 * u, side * u) if first == 0.0 else (side * (1.0 - u), side + 0.0 * u)
                 outer = rim * np.cos(turn), rim * np.sin(turn)
                 x, y = ((1.0 - v) * i + v * o for i, o in zip(inner, outer, strict=True))
-                return sphere(x, y, flip)
+                return on_sphere(x, y, flip)
 
             return Patch(place)
 
-        return [Patch(lambda u, v: sphere(side * u, side * v, flip)), wedge(0.0), wedge(1.0)]
+        return [Patch(lambda u, v: on_sphere(side * u, side * v, flip)), wedge(0.0), wedge(1.0)]
 
     def band(u: FloatArray, v: FloatArray) -> FloatArray:
         angle = half_angle + (np.pi - bottom - half_angle) * v
-        return sphere(angle * np.cos(0.5 * np.pi * u), angle * np.sin(0.5 * np.pi * u), 1.0)
+        return on_sphere(angle * np.cos(0.5 * np.pi * u), angle * np.sin(0.5 * np.pi * u), 1.0)
 
     cap = meshed(Part(tuple(disc(half_angle, 1.0)), (0, 1)), size)
     quarter = meshed(Part((*disc(half_angle, 1.0), Patch(band), *disc(bottom, -1.0)), (0, 1)), size)

@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 
 import numpy as np
+import pytest
+from threadpoolctl import threadpool_limits
 
 from evenflare.exterior.panels import Mesh, meshed
 from evenflare.exterior.patches import Map, Part, Patch
@@ -13,6 +15,13 @@ from evenflare.units import ComplexArray, FloatArray
 
 Motion = Callable[[FloatArray, FloatArray], ComplexArray]
 """From places (Q, 3), m, and normals (Q, 3) into the air to du/dn (Q, W) there."""
+
+
+@pytest.fixture(autouse=True, scope="module")
+def one_thread() -> Iterator[None]:
+    """Linear algebra on one thread, as solvers have it: more only wait for each other where tests share cores."""
+    with threadpool_limits(limits=1):
+        yield
 
 
 def whole(mesh: Mesh) -> Mesh:

@@ -5,7 +5,15 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from enclosures import added, directions, far_of, plane_wave, sources, whole
+from enclosures import (
+    added,
+    directions,
+    far_of,
+    one_thread,  # noqa: F401
+    plane_wave,
+    sources,
+    whole,
+)
 from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.patches import Part, box
@@ -115,7 +123,8 @@ def test_parts_are_the_whole(name: str) -> None:
     slope, _ = plane_wave(15.0, directions(2))
     divided, _ = added(15.0, ready(part), slope)
     undivided, _ = added(15.0, ready(whole(part)), slope)
-    np.testing.assert_allclose(divided, undivided, atol=1e-11 * np.abs(undivided).max())  # rounding, condition below 1e3
+    # Rounding, times the condition of matrices below 1e3.
+    np.testing.assert_allclose(divided, undivided, atol=1e-11 * np.abs(undivided).max())
 
 
 def scattered_far(cabinet: Cabinet, size: float, seen: FloatArray) -> ComplexArray:

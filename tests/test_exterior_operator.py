@@ -5,7 +5,13 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from enclosures import added, directions, plane_wave, whole
+from enclosures import (
+    added,
+    directions,
+    one_thread,  # noqa: F401
+    plane_wave,
+    whole,
+)
 from evenflare.exterior.operator import Response, response, waves_of
 from evenflare.exterior.panels import Mesh, meshed
 from evenflare.exterior.patches import box
@@ -71,7 +77,7 @@ def test_power_in_is_power_out(oblong: Response) -> None:
 def test_source_on_the_front_and_listener_far_away_change_places(k: float) -> None:
     """The point source at the mouth's centre, heard in fifty directions all round, and plane waves from there at it.
 
-    A source of unit h_0 on a rigid front has the volume velocity that makes 2 pi j / k of its free wave exp(-jkr)/4 pi r.
+    A source of unit h_0 on a rigid front has the volume velocity that alone makes 2 pi j / k of exp(-jkr) / (4 pi r).
     """
     mesh = meshed(box(CABINETS["rounded"]), 0.1)
     node = int(np.flatnonzero(np.abs(mesh.place[:, 2] - 0.15) < 1e-9)[13])
@@ -102,9 +108,9 @@ class TestCylinder:
 
     The known figure of a cylinder of two feet: up by 10 dB where the edge's wave, which comes from all round at once,
     half a wavelength late and upside down, adds to the direct one; and a dip where it is a whole wavelength late.
-    Sources: Olson, Direct radiator loudspeaker enclosures, J. Audio Eng. Soc. 17 (1969) 22; the reverse, the pressure in
-    the middle of a cylinder's end under a wave along its axis, Muller, Black & Davis, J. Acoust. Soc. Am. 10 (1938) 6
-    (both from memory). Here the back is a half sphere.
+    Sources: Olson, Direct radiator loudspeaker enclosures, J. Audio Eng. Soc. 17 (1969) 22; the reverse, the pressure
+    in the middle of a cylinder's end under a wave along its axis, Muller, Black & Davis, J. Acoust. Soc. Am. 10 (1938)
+    6 (both from memory). Here the back is a half sphere.
     """
 
     RADIUS = 0.305

@@ -7,7 +7,17 @@ import pytest
 from scipy.spatial.transform import Rotation
 from scipy.special import eval_legendre, spherical_jn, spherical_yn
 
-from enclosures import added, capped_sphere, directions, far_of, plane_wave, sphere, turned, whole
+from enclosures import (
+    added,
+    capped_sphere,
+    directions,
+    far_of,
+    one_thread,  # noqa: F401
+    plane_wave,
+    sphere,
+    turned,
+    whole,
+)
 from evenflare import closed_forms
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.scattering import ready
@@ -40,7 +50,7 @@ def test_plane_waves_from_anywhere(size: float, allowed: float) -> None:
 @pytest.mark.parametrize("rotation", [(0.0, 0.0, 0.0), (0.7, -0.9, 0.4)], ids=["on_axis", "off_axis"])
 @pytest.mark.parametrize("size", [0.5, 3.0])
 def test_cap_on_a_sphere(size: float, rotation: tuple[float, float, float]) -> None:
-    """Its pressure in sixty directions all round, by the series; without mirror planes, and turned out of every axis."""
+    """Its pressure in sixty directions all round, by the series; without mirrors, turned out of every axis too."""
     k, half_angle = size / RADIUS, 40 * DEGREE
     matrix = Rotation.from_rotvec(rotation).as_matrix()
     mesh, cap = capped_sphere(RADIUS, half_angle, 0.07)

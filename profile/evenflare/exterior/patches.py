@@ -87,8 +87,13 @@ class _Outline:
     def cut(self, inset: FloatArray) -> FloatArray:
         """How far the corner reaches along either side, once the outline has moved inward by `inset`, m."""
         if self.corner.chamfer > 0.0:
-            return np.asarray(self.corner.chamfer - (2.0 - np.sqrt(2.0)) * inset)
+            return np.maximum(self.corner.chamfer - (2.0 - np.sqrt(2.0)) * inset, 0.0)
         return np.maximum(self.corner.radius - inset, 0.0)
+
+    @property
+    def pointed(self) -> float:
+        """m, the inset at which the corner has come to a point."""
+        return self.corner.chamfer / (2.0 - np.sqrt(2.0)) if self.corner.chamfer > 0.0 else self.corner.radius
 
     def side(self, u: FloatArray, inset: FloatArray, *, upper: bool) -> FloatArray:
         """(..., 2) along the right side from y = 0 up, or along the upper one from its corner to x = 0."""
@@ -148,15 +153,14 @@ def _end(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
     """The front's edge and its flat face at z = half."""
     found: list[Patch] = []
     if edge.size > 0.0:
-        # Where a rounded corner's radius is smaller than the front's it comes to a point on the way.
+        # A small corner comes to a point before the front's edge ends.
         stops = [0.0, 1.0]
-        radius = outline.corner.radius
-        if edge.radius > 0.0 and 0.0 < radius < edge.radius:
-            stops.insert(1, float(np.arccos(1.0 - radius / edge.radius) / (0.5 * np.pi)))
+        if 0.0 < outline.pointed < edge.size:
+            share = outline.pointed / edge.size
+            stops.insert(1, share if edge.chamfer > 0.0 else float(np.arccos(1.0 - share) / (0.5 * np.pi)))
         for near, far in itertools.pairwise(stops):
             for line, start, end in _lines(outline):
-                pointed = line == outline.around and near > 0.0 and outline.corner.chamfer == 0.0
-                if not pointed:
+                if line != outline.around or near == 0.0:
                     found.append(_rounded(line, edge, half, near, far, (start or near > 0.0, end or near > 0.0)))
     return (*found, *_face(outline, edge, half))
 

@@ -51,7 +51,9 @@ class Images:
 
 def images(mirrors: tuple[int, ...]) -> Images:
     """All images across planes through the origin, whose axes are given."""
-    flips = np.array(list(itertools.product((0, 1), repeat=len(mirrors))), dtype=np.int64).reshape(-1, len(mirrors))
+    flips = np.array(list(itertools.product((0, 1), repeat=len(mirrors))), dtype=np.int64).reshape(
+        2 ** len(mirrors), len(mirrors)
+    )
     signs = np.ones((len(flips), 3))
     for column, axis in enumerate(mirrors):
         signs[:, axis] = 1.0 - 2.0 * flips[:, column]

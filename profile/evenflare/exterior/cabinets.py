@@ -212,6 +212,8 @@ def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[R
         kept = each is not None
         if each is None:
             each = response(k, _body(cabinet, _band(k), cores), cabinet.centre, mouth=mouth, around=around, cores=cores)
+            # As it will be read: whoever solves it and whoever finds it get the same to the last bit.
+            each = store.as_kept(each)
             store.written(each, key)
         while len(_KEPT) >= MOST_KEPT:
             _KEPT.pop(next(iter(_KEPT)))

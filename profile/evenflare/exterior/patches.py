@@ -87,7 +87,7 @@ class _Outline:
     def cut(self, inset: FloatArray) -> FloatArray:
         """How far the corner reaches along either side, once the outline has moved inward by `inset`, m."""
         if self.corner.chamfer > 0.0:
-            return np.maximum(self.corner.chamfer - (2.0 - np.sqrt(2.0)) * inset, 0.0)
+            return np.asarray(np.maximum(self.corner.chamfer - (2.0 - np.sqrt(2.0)) * inset, 0.0))
         return np.maximum(self.corner.radius - inset, 0.0)
 
     @property

@@ -57,6 +57,12 @@ def written(response: Response, key: Mapping[str, Any]) -> Path | None:
     return path
 
 
+def as_kept(response: Response) -> Response:
+    """With the digits that a file holds."""
+    far, back = (each.astype(np.complex64).astype(np.complex128) for each in (response.far, response.back))
+    return Response(response.wavenumber, response.mouth, response.around, far, back)
+
+
 def found(key: Mapping[str, Any], *, wavenumber: float, mouth: Waves, around: Waves) -> Response | None:
     """What was kept of that key; None if there is nothing. InputError, which names the file, if it is not whole."""
     path = file_of(key)

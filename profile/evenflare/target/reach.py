@@ -131,8 +131,12 @@ def _largest_mouth(target: Target) -> str:
 
 
 def _place(target: Target) -> str:
-    places = {"baffle": "in a baffle", "sphere": "on the sphere"}
-    return places.get(target.mounting.kind, "on a sphere of as much volume")
+    return {
+        "baffle": "in a baffle",
+        "sphere": "on the sphere",
+        "free_standing": "on a sphere of the body's volume",
+        "cabinet": "on a sphere of the cabinet's volume",
+    }[target.mounting.kind]
 
 
 def reachability(target: Target) -> list[str]:

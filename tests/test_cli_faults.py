@@ -26,7 +26,7 @@ def test_own_fault_is_one_line_that_names_the_details(capsys, here, monkeypatch)
     code, out, err = said(capsys, "export design.toml --out 'a folder' --quiet")
     assert (code, out) == (3, "")
     assert err.count("\n") == 1
-    assert err.startswith("evenflare failed, and it is our fault (the wheels came off). Details: ")
+    assert err.startswith("internal error (the wheels came off). Details: ")
     details = Path(err.strip().rpartition("Details: ")[2])
     assert details.parent == here
     text = details.read_text()
@@ -56,7 +56,7 @@ def test_pipe_that_breaks_without_its_reader_gone_is_no_success(capsys, here, mo
     monkeypatch.setattr(tempfile, "tempdir", str(here))
     code, _, err = said(capsys, "export design.toml --out out --quiet")
     assert code == 3
-    assert err.startswith("evenflare failed, and it is our fault ([Errno 32] Broken pipe)")
+    assert err.startswith("internal error ([Errno 32] Broken pipe)")
 
 
 def test_worker_that_cannot_be_started_is_told(capsys, here, monkeypatch):

@@ -111,7 +111,7 @@ def test_own_fault_whose_words_are_no_text_still_ends_with_three(capsys, here, m
     monkeypatch.setattr(tempfile, "tempdir", str(here))
     code, out, err = said(capsys, "history run")
     assert (code, out) == (3, "")
-    assert err.startswith("evenflare failed, and it is our fault (a\\udce9\\x1b[2Jxxx")
+    assert err.startswith("internal error (a\\udce9\\x1b[2Jxxx")
     assert "x" * 200 not in err
     assert "RuntimeError: a\\udce9" in Path(err.strip().rpartition("Details: ")[2]).read_text()
 

@@ -195,7 +195,7 @@ def test_largest_ball_of_a_rounded_rectangle_is_met_and_refused_beyond():
         oblong_path(surface, wall, tool_radius=6 * MM, chord_error=CHORD)
     reach = largest_ball(surface, wall)
     assert str(refused.value) == (
-        f"--tool-radius-mm = 6: the wall is hollow with a radius of {radius / MM:.4g} mm at z_mm = {reach.z / MM:.4g},"
+        f"--tool-radius-mm = 6: the wall is concave with a radius of {radius / MM:.4g} mm at z_mm = {reach.z / MM:.4g},"
         f" azimuth_deg = {reach.azimuth / DEGREE:.3g}, so it must be at most {np.floor(radius * 1e6) / 1e3:.3f}. Take a"
         " smaller tool, or open the wall there"
     )
@@ -223,8 +223,8 @@ FLAT = Waveguide(Oblong(Conical(DEPTH, 42 * DEGREE, 15 * MM), Conical(DEPTH, 25 
     [
         (
             HOLLOW,
-            "--tool-radius-mm = 3: a hollow corner at z_mm = 40, azimuth_deg = 0 is reached by no round tool. Give that"
-            " corner a radius above the tool's",
+            "--tool-radius-mm = 3: a concave corner at z_mm = 40, azimuth_deg = 0 is reached by no round tool. Give"
+            " that corner a radius above the tool's",
         ),
         (
             FLAT,

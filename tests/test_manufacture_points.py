@@ -156,7 +156,7 @@ def test_largest_tool_of_a_hollow_profile_is_its_radius_and_names_the_place():
     assert reach.radius == pytest.approx(5 * MM, abs=1e-9)
     assert 10 * MM <= reach.z <= 15 * MM
     tool_path(meridian, tool_radius=5.0 * MM, chord_error=CHORD)
-    with pytest.raises(InputError, match=r"--tool-radius-mm = 5\.01: .*hollow along.* at z_mm = 1\d.*at most 5\.000"):
+    with pytest.raises(InputError, match=r"--tool-radius-mm = 5\.01: .*concave along.* at z_mm = 1\d.*at most 5\.000"):
         tool_path(meridian, tool_radius=5.01 * MM, chord_error=CHORD)
 
 
@@ -202,7 +202,7 @@ def test_hollow_corner_is_refused_by_place():
     r = 12.7 * MM + 40 * MM * np.tan(50 * DEGREE)
     end = r + 30 * MM * np.tan(20 * DEGREE)
     meridian = Meridian((Line(0.0, 12.7 * MM, 40 * MM, r), Line(40 * MM, r, 70 * MM, end)))
-    with pytest.raises(InputError, match=r"--tool-radius-mm = 3: a hollow corner at z_mm = 40 is reached by no round"):
+    with pytest.raises(InputError, match=r"--tool-radius-mm = 3: a concave corner at z_mm = 40 is reached by no round"):
         tool_path(meridian, tool_radius=TOOL, chord_error=CHORD)
 
 

@@ -205,7 +205,7 @@ def test_a_ball_that_is_too_large_is_refused_and_the_largest_one_fits():
     largest = float(re.search(rf"at most ({LENGTHS})\. ", message)[1]) * MM
     fits = process(tools={"ball 6": {"diameter": largest, "corner_radius": 0.5 * largest, "reach": 0.3}})
     assert "finishing" in made(Waveguide(OblateSpheroidal(60 * MM, 30 * DEGREE)), fits)
-    refused(narrow, process(), "hollow", "z_mm = 20")
+    refused(narrow, process(), "concave", "z_mm = 20")
 
 
 @pytest.mark.parametrize("waveguide", TWO.values(), ids=TWO)

@@ -157,7 +157,7 @@ def test_oblong_profile_has_both_meridians_to_scale_and_names_their_sizes() -> N
         f"height {found.mouth_height / MILLIMETRE:.1f}",
         "horizontal: wall at rim 90.0°,\nroundover R 12.0",
         "vertical: wall at rim 90.0°",
-        "smallest hollow radius 12.7,\nat the throat",
+        "smallest concave radius 12.7,\nat the throat",
     ):
         assert said in words
 
@@ -166,7 +166,7 @@ def test_smallest_hollow_radius_of_a_corner_is_named_by_depth_and_azimuth_and_ma
     waveguide = OBLONG_BENCHMARK["oblate-spheroidal, rounded rectangle"]
     where = measures(waveguide).places["smallest_concave_radius_mm"]
     said = f"z = {where.z / MILLIMETRE:.1f} mm, azimuth {where.azimuth / DEGREE:.0f}°"
-    assert drawing.hollow(waveguide) == said
+    assert drawing.concave(waveguide) == said
     assert said in shape_page(waveguide)
     (axes,) = figures.profile(waveguide).axes
     marks = [line.get_xydata()[0] for line in axes.get_lines() if line.get_marker() == "o"]

@@ -270,8 +270,8 @@ def test_hollow_along_the_wall_is_told_from_the_circumference() -> None:
     turn = np.linspace(80.0, 10.0, 29) * DEGREE
     points = [(10 * (np.sin(turn[0]) - np.sin(a)), 40 + 10 * (np.cos(a) - np.cos(turn[0]))) for a in turn]
     waveguide = Waveguide(through(*points))
-    assert drawing.hollow(waveguide).startswith("along the wall")
-    assert "Smallest hollow radius (cutter) 10.0" in shape_page(waveguide)
+    assert drawing.concave(waveguide).startswith("along the wall")
+    assert "Smallest concave radius (cutter) 10.0" in shape_page(waveguide)
 
 
 def test_page_of_points_tells_what_became_of_them() -> None:

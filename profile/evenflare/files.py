@@ -32,7 +32,7 @@ def short(text: str, most: int = LONGEST_QUOTE) -> str:
 
 
 class InputError(ValueError):
-    """The input or the surroundings are at fault. The text says what, where, the value, what is allowed, the remedy.
+    """The input or the environment is at fault. The text says what, where, the value, what is allowed, the remedy.
 
     What it quotes may hold anything: controls are shown as escapes.
     """

@@ -29,7 +29,7 @@ from evenflare.cli import (
     streams,
 )
 from evenflare.cli.options import parsed
-from evenflare.cli.telling import DONE, INPUT_AT_FAULT, INTERRUPTED, OWN_FAULT, tell
+from evenflare.cli.telling import DONE, INPUT_ERROR, INTERNAL_ERROR, INTERRUPTED, tell
 from evenflare.files import DISK_FULL, InputError, short
 
 NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
@@ -45,19 +45,19 @@ def _ended(arguments: Sequence[str] | None) -> int:
     """The exit code of a process that carries out a command line, whatever becomes of its streams."""
     if not streams.prepare():
         tell(streams.CLOSED)
-        return INPUT_AT_FAULT
+        return INPUT_ERROR
     try:
         code = run(arguments)
     except SystemExit as end:  # of the options: help, or a slip in them
-        code = end.code if isinstance(end.code, int) else INPUT_AT_FAULT
+        code = end.code if isinstance(end.code, int) else INPUT_ERROR
     except KeyboardInterrupt:
         code = INTERRUPTED
     except BaseException as error:
-        code = _own_fault(error, "evenflare")
+        code = _internal_error(error, "evenflare")
     lost = streams.finish()
     if lost and code == DONE:
         tell(f"cannot write: {lost}. Free some disk space, then run it again")
-        return INPUT_AT_FAULT
+        return INPUT_ERROR
     return code
 
 
@@ -69,7 +69,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     except UnicodeEncodeError:
         odd = next(each for each in given if any("\ud800" <= mark <= "\udfff" for mark in each))
         tell(f"{short(odd)}: is not UTF-8. Rename the file or folder, or write the text in UTF-8")
-        return INPUT_AT_FAULT
+        return INPUT_ERROR
     options = parsed(arguments)
     options.words = shlex.join(["evenflare", *given])
     try:
@@ -79,7 +79,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return code
     except InputError as error:
         tell(str(error))
-        return INPUT_AT_FAULT
+        return INPUT_ERROR
     except KeyboardInterrupt:
         tell("interrupted; what was finished is kept")
         return INTERRUPTED
@@ -91,13 +91,13 @@ def run(arguments: Sequence[str] | None = None) -> int:
             streams.drop(sys.stdout)
             why = "the disk is full" if error.errno in DISK_FULL else error.strerror
             tell(f"cannot write: {why}. Free some disk space, then run it again")
-            return INPUT_AT_FAULT
-        return _own_fault(error, options.words)
+            return INPUT_ERROR
+        return _internal_error(error, options.words)
 
 
-def _own_fault(error: BaseException, words: str) -> int:
-    tell(f"evenflare failed, and it is our fault ({short(str(error))}). {_details(words)}")
-    return OWN_FAULT
+def _internal_error(error: BaseException, words: str) -> int:
+    tell(f"internal error ({short(str(error))}). {_details(words)}")
+    return INTERNAL_ERROR
 
 
 @contextmanager

@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import NoReturn, Protocol
 
-from evenflare.cli.telling import INPUT_AT_FAULT
+from evenflare.cli.telling import INPUT_ERROR
 from evenflare.files import short
 from evenflare.text import visible
 
@@ -30,7 +30,7 @@ class Parser(argparse.ArgumentParser):
         found = re.search(r"invalid choice: '(.*?)' \(choose from (.*)\)", message)
         hint = nearest(found[1], re.findall(r"[\w-]+", found[2])) if found else ""
         brief = re.sub(r"'((?:[^'\\]|\\.)*)'", lambda quoted: f"'{short(quoted[1])}'", visible(message))
-        self.exit(INPUT_AT_FAULT, f"{self.prog}: {brief}. {hint}See {self.prog} --help\n")
+        self.exit(INPUT_ERROR, f"{self.prog}: {brief}. {hint}See {self.prog} --help\n")
 
 
 def nearest(word: str, known: Sequence[str]) -> str:

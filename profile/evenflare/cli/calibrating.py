@@ -1,4 +1,4 @@
-"""Commands that let prototypes teach the model: what a measurement says of the driver, and the log of all of them."""
+"""Commands that calibrate the model by prototypes: what a measurement says of the driver, and the log of all."""
 
 from __future__ import annotations
 

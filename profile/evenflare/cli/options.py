@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from evenflare import __version__
 from evenflare.cli import calibrating, comparing, crossing, listening, measurement, planning, rooms
 from evenflare.cli.arguments import Parser, depths, nearest, path
-from evenflare.cli.telling import INPUT_AT_FAULT
+from evenflare.cli.telling import INPUT_ERROR
 from evenflare.files import short
 
 ABOUT = """\
@@ -34,7 +34,7 @@ commands, each with an example (COMMAND --help says more):
   room      evenflare room solved targets/rooms/living_room.toml --out heard
 
 exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check or
-proof, outside a tolerance); 2 the input or the surroundings are at fault; 3 our own fault; 130 interrupted,
+proof, outside a tolerance); 2 input or environment error; 3 internal error; 130 interrupted,
 finished work kept."""
 
 DESIGN_KEYS = """\
@@ -55,7 +55,7 @@ def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:
         known = ["--help", *re.findall(r"--[a-z][a-z-]*", command.format_usage())]
         hint = nearest(unknown[0].partition("=")[0], known) if unknown[0].startswith("-") else ""
         words = f"unrecognized arguments: {short(' '.join(unknown))}. {hint}"
-        command.exit(INPUT_AT_FAULT, f"{command.prog}: {words}See {command.prog} --help\n")
+        command.exit(INPUT_ERROR, f"{command.prog}: {words}See {command.prog} --help\n")
     return options
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 
 from evenflare.text import visible
 
-DONE, ANSWER_IS_NO, INPUT_AT_FAULT, OWN_FAULT, INTERRUPTED = 0, 1, 2, 3, 130
+DONE, ANSWER_IS_NO, INPUT_ERROR, INTERNAL_ERROR, INTERRUPTED = 0, 1, 2, 3, 130
 """Exit codes."""
 
 

@@ -248,7 +248,7 @@ def _column(summary: Columns, name: str) -> FloatArray | None:
 
 
 def _on_axis(summary: Columns, observation: Observation, *, speed_of_sound: float) -> ComplexArray:
-    """(F,) pressure on axis, Pa or in the far field Pa m, with the travel time put back; 0 where nothing was heard."""
+    """(F,) pressure on axis, Pa or in the far field Pa m, with the travel time restored; 0 where nothing was heard."""
     level, phase = summary["on_axis_level_db"], summary["on_axis_phase_deg"] * DEGREE
     if not observation.far_field:
         phase = phase - 2.0 * np.pi * observation.frequency / speed_of_sound * observation.distance

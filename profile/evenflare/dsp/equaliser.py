@@ -49,7 +49,7 @@ class Wanted:
 
     frequency   : (G,) Hz, evenly on a logarithmic axis over the band.
     correction  : (G,) dB, its mean over the band is 0.
-    aim         : (G,) dB, the mixed level with what interference takes from it put back.
+    aim         : (G,) dB, the mixed level with what interference takes from it restored.
     dips        : what is left alone.
     left_alone  : (G,) dB <= 0, what they take from the direct sound.
     on_axis     : (G,) dB on axis, not smoothed.

@@ -13,7 +13,7 @@ from evenflare.units import FloatArray, amplitude_db, power_db, read_only
 PER_OCTAVE = 24
 """Points per octave of the grids on which curves are compared and filters fitted."""
 REACH = 0.75
-"""Octaves to either side of a dip in which its shoulders are sought: a wider hollow is a trend of the index."""
+"""Octaves to either side of a dip in which its shoulders are sought: a wider one is a trend of the index."""
 DEEPEST = -120.0
 """dB, below which a null is as deep as any."""
 

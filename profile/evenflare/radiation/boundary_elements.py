@@ -194,7 +194,7 @@ def _solved(
                 {"to_hz": float(frequency[band.stop - 1]), "nodes": each.equations.mesh.size}
                 for band, each in zip(bands, meshes, strict=True)
             ],
-            # Above it a driver that does not move evenly can send its first sideways mode through the throat.
+            # Above it a driver that does not move evenly can send its first non-axisymmetric mode through the throat.
             "first_cross_mode_hz": tube_cut_on(float(np.sqrt(boundary.source_area / np.pi)), air=air),
             "error_rms_db": None if error is None else float(np.sqrt(np.mean(error.index**2))),
         },

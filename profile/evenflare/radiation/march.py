@@ -198,7 +198,7 @@ def _solved(
                 {"to_hz": float(frequency[band][-1]), "elements": part.elements, "modes": part.modes}
                 for band, part in zip(bands, answer.parts, strict=True)
             ],
-            # Above it a driver that does not move evenly can send its first sideways mode through the throat.
+            # Above it a driver that does not move evenly can send its first non-axisymmetric mode through the throat.
             "first_cross_mode_hz": tube_cut_on(coarse.medium.throat_radius, air=air),
             "memory_mb": needed / 1e6,
             "error_rms_db": None if error is None else float(np.sqrt(np.mean(error.index**2))),

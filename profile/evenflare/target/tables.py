@@ -273,11 +273,11 @@ class TargetTable(Table):
                 f" {steepest:g}. Lower it, or raise that"
             )
         # Around the throat the wall is bent on its radius over the cosine of its angle (Meusnier).
-        hollow = (exit_radius + slack) / np.cos(min(high, steepest) * DEGREE)
-        if limits.smallest_concave_radius_mm > hollow:
+        bend = (exit_radius + slack) / np.cos(min(high, steepest) * DEGREE)
+        if limits.smallest_concave_radius_mm > bend:
             raise fault(
                 f"[limits] smallest_concave_radius_mm = {limits.smallest_concave_radius_mm:g}: must be at most"
-                f" {hollow:.3g}, on which a round throat of [driver] exit_diameter_mm = {2 * exit_radius:g} is bent at"
+                f" {bend:.3g}, on which a round throat of [driver] exit_diameter_mm = {2 * exit_radius:g} is bent at"
                 f" its steepest, {min(high, steepest):g} degrees. Lower it"
             )
         for key, (narrowest, widest) in limits.mouth.items():

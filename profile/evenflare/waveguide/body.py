@@ -255,7 +255,7 @@ def dense(pieces: Sequence[Piece]) -> Frame:
 
 
 def volume(pieces: Sequence[Piece]) -> float:
-    """m3, inside a body whose mouth is closed by a flat disc: of the whole outside, the waveguide's hollow with it.
+    """m3, inside a body whose mouth is closed by a flat disc: of the whole outside, the waveguide's air with it.
 
     pieces : from the rim to the axis, as `Body.pieces`.
     Source : Pappus (Pappus of Alexandria, Collection VII; Guldin 1641): the area under the outline times the way of

@@ -193,7 +193,7 @@ class Tractrix:
 
 @dataclass(frozen=True)
 class Free:
-    """Curvature along the arc as the variable: smooth by construction, hollow nowhere if it stays >= 0.
+    """Curvature along the arc as the variable: smooth by construction, concave nowhere if it stays >= 0.
 
     arc_length       : m, of the wall before the roundover.
     throat_angle     : rad, of the wall at the exit.

@@ -15,7 +15,7 @@ SHARPEST = 1e12
 
 
 def normals_and_curvatures(a: Frame, b: Frame, curve: UnitCurve) -> tuple[FloatArray, FloatArray]:
-    """Unit normals into the air (..., 3), and principal curvatures (..., 2), 1/m, smaller first, hollow negative.
+    """Unit normals into the air (..., 3), and principal curvatures (..., 2), 1/m, smaller first, concave negative.
 
     a, b  : the horizontal and the vertical meridian at some depths, arrays that broadcast against the curve's.
     curve : the section over its semi-axes there.
@@ -41,7 +41,7 @@ def normals_and_curvatures(a: Frame, b: Frame, curve: UnitCurve) -> tuple[FloatA
     size = np.sqrt(scale**2 * width2 + rise**2)
     normals = np.stack([-scale * across_x / size, -scale * across_y / size, rise / size], axis=-1)
 
-    # The second form over -1, so that hollow is negative.
+    # The second form over -1, so that concave is negative.
     along = across_x * (a_zz * curve.x + scale**2 * (2.0 * a_z * curve.x_z + scale * a.r * curve.x_zz)) + across_y * (
         b_zz * curve.y + scale**2 * (2.0 * b_z * curve.y_z + scale * b.r * curve.y_zz)
     )

@@ -20,7 +20,7 @@ class Limits:
     mouth_width, mouth_height : of oblong waveguides, both or neither; they make the limits those of oblong ones.
     section_exponent          : of the mouth of an oblong waveguide; no depth may be above the range either. A rounded
                                 rectangle has none.
-    smallest_concave_radius   : of any part hollow seen from the air; the cutter's radius must be below it.
+    smallest_concave_radius   : of any part concave seen from the air; the cutter's radius must be below it.
     greatest_wall_angle       : of the wall against the axis; above 90 degrees a pattern does not draw.
     smallest_draft            : of the wall against the axis, for a pattern to draw; 0 asks for none.
     throat_angle              : range of the wall's angle at the throat.

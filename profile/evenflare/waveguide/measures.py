@@ -1,4 +1,4 @@
-"""What a wall is: its sizes, its angles, the smallest radius of its hollows, and where each is found."""
+"""What a wall is: its sizes, its angles, the smallest radius of its concave places, and where each is found."""
 
 from __future__ import annotations
 
@@ -14,7 +14,7 @@ from evenflare.waveguide.sections import Superellipse
 from evenflare.waveguide.surface import Patch, Surface
 from evenflare.waveguide.waveguide import Waveguide
 
-HOLLOW = 1e-9
+CONCAVE = 1e-9
 """1/m; a wall that bends less is straight."""
 TURN = 1e-6
 """rad; a corner that turns less is none."""
@@ -75,10 +75,10 @@ class Measures:
 def measures(waveguide: Waveguide) -> Measures:
     """Sizes, angles and the smallest concave radius of a waveguide.
 
-    Hollow seen from the air are, on a round wall, the circumference, of radius r / cos(angle) everywhere, and the
+    Concave seen from the air are, on a round wall, the circumference, of radius r / cos(angle) everywhere, and the
     meridian where its curvature is negative; on an oblong one, a principal curvature that is negative. A corner that
     turns toward the axis has a concave radius of zero. An oblong wall is looked at on a grid, and about the narrowest
-    hollow on finer ones.
+    concave on finer ones.
     """
     return _round(waveguide.meridian) if waveguide.is_round else _oblong(waveguide.surface)
 
@@ -86,11 +86,11 @@ def measures(waveguide: Waveguide) -> Measures:
 def _round(meridian: Meridian) -> Measures:
     wall = meridian.dense
     around = np.where(np.cos(wall.angle) > 1e-9, wall.r / np.maximum(np.cos(wall.angle), 1e-9), np.inf)
-    along = np.where(wall.curvature < -HOLLOW, -1.0 / np.minimum(wall.curvature, -HOLLOW), np.inf)
-    hollow = np.minimum(around, along)
+    along = np.where(wall.curvature < -CONCAVE, -1.0 / np.minimum(wall.curvature, -CONCAVE), np.inf)
+    concave = np.minimum(around, along)
     inward = np.flatnonzero((np.diff(wall.angle) < -TURN) & (np.hypot(np.diff(wall.z), np.diff(wall.r)) < 1e-9))
-    hollow[inward] = 0.0
-    worst, least, greatest = int(hollow.argmin()), int(wall.angle.argmin()), int(wall.angle.argmax())
+    concave[inward] = 0.0
+    worst, least, greatest = int(concave.argmin()), int(wall.angle.argmin()), int(wall.angle.argmax())
     return Measures(
         depth=meridian.depth,
         mouth_width=2 * meridian.mouth_radius,
@@ -99,7 +99,7 @@ def _round(meridian: Meridian) -> Measures:
         throat_angles=(float(wall.angle[0]), float(wall.angle[0])),
         smallest_angle=float(wall.angle[least]),
         greatest_angle=float(wall.angle[greatest]),
-        smallest_concave_radius=float(hollow[worst]),
+        smallest_concave_radius=float(concave[worst]),
         arc_length=_arc_length(meridian),
         places=_places(*(Place(float(wall.z[i])) for i in (worst, least, greatest))),
     )
@@ -109,9 +109,9 @@ def _arc_length(meridian: Meridian) -> float:
     return float(np.hypot(np.diff(meridian.dense.z), np.diff(meridian.dense.r)).sum())
 
 
-def _places(hollow: Place, least: Place, greatest: Place) -> dict[str, Place]:
+def _places(concave: Place, least: Place, greatest: Place) -> dict[str, Place]:
     return {
-        "smallest_concave_radius_mm": hollow,
+        "smallest_concave_radius_mm": concave,
         "greatest_wall_angle_deg": greatest,
         "smallest_wall_angle_deg": least,
         "smallest_draft_deg": least,
@@ -124,11 +124,11 @@ def _oblong(surface: Surface) -> Measures:
     angles = [_wall_angle(patch) for patch in patches]
     least = min((_found(angle, patch) for angle, patch in zip(angles, patches, strict=True)), key=lambda f: f[0])
     greatest = min((_found(-angle, patch) for angle, patch in zip(angles, patches, strict=True)), key=lambda f: f[0])
-    hollow = _narrowest(surface, depths, patches)
+    concave = _narrowest(surface, depths, patches)
     for before, after, patch in zip(angles[:-1], angles[1:], patches[1:], strict=True):
         turn, place = _found((after[0] - before[-1])[None, :], patch)
-        if turn < -TURN and hollow[0] > 0.0:
-            hollow = 0.0, place
+        if turn < -TURN and concave[0] > 0.0:
+            concave = 0.0, place
     return Measures(
         depth=surface.depth,
         mouth_width=surface.mouth_width,
@@ -137,15 +137,15 @@ def _oblong(surface: Surface) -> Measures:
         throat_angles=(float(surface.horizontal.ends.angle[0]), float(surface.vertical.ends.angle[0])),
         smallest_angle=least[0],
         greatest_angle=-greatest[0],
-        smallest_concave_radius=hollow[0],
+        smallest_concave_radius=concave[0],
         arc_length=max(_arc_length(surface.horizontal), _arc_length(surface.vertical)),
         section_exponent=_exponents(surface),
-        places=_places(hollow[1], least[1], greatest[1]),
+        places=_places(concave[1], least[1], greatest[1]),
     )
 
 
 def _depths(surface: Surface, stretch: int) -> FloatArray:
-    """Depths at which a stretch is looked at: evenly, and where a meridian by itself is hollow, steep or level most."""
+    """Depths at which a stretch is looked at: evenly, and where a meridian by itself is concave, steep or level."""
     low, high = surface.cuts[stretch], surface.cuts[stretch + 1]
     along = _ALONG if high - low > 0.25 * surface.depth else _ALONG[::2]
     telling = []
@@ -162,9 +162,9 @@ def _wall_angle(patch: Patch) -> FloatArray:
 
 
 def _radii(patch: Patch) -> FloatArray:
-    """m, of the narrower hollow; infinite where there is none."""
+    """m, of the narrower concave bend; infinite where there is none."""
     curvature = patch.curvatures[..., 0]
-    return np.where(curvature < -HOLLOW, -1.0 / np.minimum(curvature, -HOLLOW), np.inf)
+    return np.where(curvature < -CONCAVE, -1.0 / np.minimum(curvature, -CONCAVE), np.inf)
 
 
 def _found(values: FloatArray, patch: Patch) -> tuple[float, Place]:

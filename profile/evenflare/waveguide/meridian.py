@@ -24,7 +24,7 @@ class Frame(NamedTuple):
 
     z, r      : m, along the axis from the throat plane, and away from the axis.
     angle     : rad, wall against axis; 0 runs forward, pi/2 outward.
-    curvature : 1/m, change of angle along the arc; negative where the wall is hollow seen from the air.
+    curvature : 1/m, change of angle along the arc; negative where the wall is concave seen from the air.
     speed     : m, arc length per unit of the piece's parameter.
     """
 

@@ -84,7 +84,7 @@ class Superellipse:
     exponent : 1.5 to 20; the mouth's, reached from 2 at the throat as 3 t^2 - 2 t^3 of the share t of the depth; or
                pairs (z in m, exponent), z rising from 0, where it is 2 (that pair is put in where it is missing): a
                smooth monotone curve between them (Fritsch & Butland 1984, SIAM J. Sci. Stat. Comput. 5, 300), level
-               beyond the last. Below 2 a section is pointed in both planes: its hollow there has no radius.
+               beyond the last. Below 2 a section is pointed in both planes: it is concave there and has no radius.
     Errors   : ValueError for anything else.
     """
 

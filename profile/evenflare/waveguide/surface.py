@@ -34,7 +34,7 @@ class Patch(NamedTuple):
 
     points     : (Z, P, 3), m: x, y, z.
     normals    : (Z, P, 3), unit, from the wall into the air.
-    curvatures : (Z, P, 2), 1/m, the principal ones, smaller first; negative where the wall is hollow seen from the air.
+    curvatures : (Z, P, 2), 1/m, the principal ones, smaller first; negative where the wall is concave.
     """
 
     points: FloatArray

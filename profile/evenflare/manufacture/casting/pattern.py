@@ -240,7 +240,7 @@ def _half_section(meridian: Meridian, sizes: Sizes, raw: _Raw, fillet: float, ch
 
 
 def _filled(body: Polygon, fillet: float) -> Geometry:
-    """The body with its hollow corners filled to a radius; nothing else of it moves."""
+    """The body with its concave corners filled to a radius; nothing else of it moves."""
     import shapely
 
     closed = body.buffer(fillet, quad_segs=32).buffer(-fillet, quad_segs=32)

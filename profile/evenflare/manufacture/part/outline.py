@@ -145,7 +145,7 @@ def outline(meridian: Meridian, sizes: Sizes, *, chord_error: float, features: F
             is the sharp valley in which the parallels meet.
     features : fitted to the part; a seat's holes do not stand in a half-section.
     The inside runs through points of the exact wall and departs from it by at most `chord_error` (m) between them; the
-    outside of a shell by at most that times 1 + wall / radius where the wall is hollow.
+    outside of a shell by at most that times 1 + wall / radius where the wall is concave.
     Errors : SolidError if there is no such outline, with the place.
     """
     wall = rolled(sampled(meridian, chord_error=chord_error), step=5 * DEGREE)

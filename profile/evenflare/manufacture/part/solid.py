@@ -38,7 +38,7 @@ class Mesh:
 def build(meridian: Meridian, sizes: Sizes, *, chord_error: float, features: Features = PLAIN) -> Mesh:
     """The solid of a waveguide. Its surface departs from the exact one by at most `chord_error` (m).
 
-    Half of the error is left to the chords along the wall and half to those around the axis: on a hollow wall they
+    Half of the error is left to the chords along the wall and half to those around the axis: on a concave wall they
     add up. Vertices lie on the surface; chords around the axis lie inside their circle, so that the bore is narrower
     and the rim smaller than drawn; chords of a wall that bulges into the air make the bore wider.
     features : fitted to the part; a seat's holes are not among what is cut here, see boolean.drilled.

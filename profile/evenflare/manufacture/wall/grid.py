@@ -163,7 +163,7 @@ def _departure(surface: Surface, stretch: int, t: FloatArray, psi: FloatArray, o
 
 def edge_turns(before: Grid | Patch, after: Grid | Patch) -> FloatArray:
     """rad, (C,): how far the wall turns from the last row of one stretch to the first of the next, which is the same
-    line; negative toward the axis, a hollow corner.
+    line; negative toward the axis, a concave corner.
     """
     first, last = before.normals[-1], after.normals[0]
     line = around(before.points[-1:])[0]

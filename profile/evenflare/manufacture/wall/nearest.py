@@ -52,7 +52,7 @@ class Cloud:
         """
         # The wall is symmetric: no point of another quarter is nearer than its mirror image in the place's own.
         folded = np.stack([np.abs(places[..., 0]), np.abs(places[..., 1]), places[..., 2]], axis=-1)
-        # A hollow wall is nearly as far in many points: any of them will do, and is found much sooner.
+        # A concave wall is nearly as far in many points: any of them will do, and is found much sooner.
         distance, nearest = self._tree.query(folded, eps=NEARLY, distance_upper_bound=below)
         met = nearest < len(self.points)
         nearest = np.where(met, nearest, 0)

@@ -16,10 +16,10 @@ from evenflare.waveguide.surface import Surface
 
 GOUGE = 2e-6
 """m, by which a ball may seem to cut into the wall: the rounding of the check."""
-HOLLOW_CORNER = "a hollow corner"
+CONCAVE_CORNER = "a concave corner"
 CREASE = "the crease where the rim lies flat in one plane and slopes in the other"
 _REMEDIES = {
-    HOLLOW_CORNER: "Give that corner a radius above the tool's",
+    CONCAVE_CORNER: "Give that corner a radius above the tool's",
     CREASE: "Give both meridians a roundover, or neither",
 }
 _BESIDE, _JUMP = 1e-4, 0.1
@@ -96,8 +96,8 @@ def check_clear(centres: FloatArray, wall: Cloud, tool_radius: float) -> None:
 
 
 def largest_ball(surface: Surface, wall: Cloud) -> Reach:
-    """The largest ball that touches a wall everywhere and cuts into it nowhere, from three causes: a hollow corner, the
-    wall's smallest hollow radius (of both principal curvatures), and another stretch of wall that it would reach into.
+    """The largest ball that touches a wall everywhere and cuts into it nowhere, from three causes: a concave corner,
+    the wall's smallest concave radius (of both principal curvatures), and another stretch of wall that it would reach into.
 
     The ball that touches at p with normal n and passes through q has the radius |q - p|^2 / (2 n . (q - p)). This room
     is measured between about a thousand places of a quarter and the whole wall; `check_clear` finds what lies between.
@@ -113,15 +113,15 @@ def _largest_ball(surface: Surface, wall: Cloud) -> tuple[Reach, FloatArray]:
     for before, after in itertools.pairwise(parts):
         turns = edge_turns(before, after)
         if turns.min() < -SMOOTH:
-            return _reach(0.0, after.points[0, int(turns.argmin())], HOLLOW_CORNER)
+            return _reach(0.0, after.points[0, int(turns.argmin())], CONCAVE_CORNER)
     smallest = wall.curvatures[:, 0]
-    hollow = np.where(smallest < -1e-9, -1.0 / np.minimum(smallest, -1e-9), np.inf)
-    bend, sharpest = float(hollow.min()), int(hollow.argmin())
+    concave = np.where(smallest < -1e-9, -1.0 / np.minimum(smallest, -1e-9), np.inf)
+    bend, sharpest = float(concave.min()), int(concave.argmin())
     room, place = _room(joined_rows(parts, roll=5 * DEGREE))
-    # In a hollow of one radius curvature and room agree to rounding; the tie goes to the plainer words.
+    # In a concave stretch of one radius curvature and room agree to rounding; the tie goes to the plainer words.
     if room * (1.0 + 1e-3) < bend:
         return _reach(room, place, "two stretches of wall leave room only for a radius of")
-    return _reach(bend, wall.points[sharpest], "the wall is hollow with a radius of")
+    return _reach(bend, wall.points[sharpest], "the wall is concave with a radius of")
 
 
 def _crease(surface: Surface) -> FloatArray | None:

@@ -23,7 +23,7 @@ _ROUNDING = 1e-12
 class Reach:
     """The largest ball that touches a wall everywhere and cuts into it nowhere.
 
-    radius  : m; 0 at a hollow corner.
+    radius  : m; 0 at a concave corner.
     z       : m, where it is the wall that sets it.
     reason  : what about the wall sets it, in words.
     azimuth : rad, 0 in the horizontal plane; None for a round wall.
@@ -74,7 +74,7 @@ def tool_path(meridian: Meridian, *, tool_radius: float, chord_error: float) -> 
 
 
 def largest_tool_radius(meridian: Meridian) -> Reach:
-    """The largest ball for a wall, from four causes: a hollow corner, the circumference (radius r / cos a), a hollow
+    """The largest ball for a wall, from four causes: a concave corner, the circumference (radius r / cos a), a concave
     meridian (radius -1/curvature), and another stretch of wall that the ball would reach into.
 
     The ball that touches at p with normal n and passes through q has the radius |q - p|^2 / (2 n . (q - p)). The wall
@@ -85,7 +85,7 @@ def largest_tool_radius(meridian: Meridian) -> Reach:
     pieces = [piece.at(np.linspace(0.0, 1.0, 129)) for piece in meridian.pieces]
     turns = corner_turns(pieces)
     if turns.size and turns.min() < -SMOOTH:
-        return Reach(0.0, float(pieces[int(turns.argmin())].z[-1]), "a hollow corner")
+        return Reach(0.0, float(pieces[int(turns.argmin())].z[-1]), "a concave corner")
 
     step = max(_PROBE_STEP, sum(float(piece.speed.mean()) for piece in pieces) / _PROBES)
     counts = [max(32, int(np.ceil(piece.speed.max() / step))) for piece in pieces]
@@ -94,10 +94,10 @@ def largest_tool_radius(meridian: Meridian) -> Reach:
     cosine = np.cos(wall.angle)
     around = np.where(cosine > 1e-9, wall.r / np.maximum(cosine, 1e-9), np.inf)
     along = np.where(wall.curvature < -1e-9, -1.0 / np.minimum(wall.curvature, -1e-9), np.inf)
-    # In a hollow of one radius curvature and room agree to rounding; the tie goes to the plainer words.
+    # In a concave stretch of one radius curvature and room agree to rounding; the tie goes to the plainer words.
     causes = {
-        "the waveguide is hollow around its axis with a radius of": around,
-        "the wall is hollow along its profile with a radius of": along,
+        "the waveguide is concave around its axis with a radius of": around,
+        "the wall is concave along its profile with a radius of": along,
         "two stretches of wall leave room only for a radius of": _room(wall) * (1.0 + 1e-6),
     }
     reason = min(causes, key=lambda cause: float(causes[cause].min()))

@@ -10,7 +10,7 @@ from evenflare.units import FloatArray
 
 _FLAT = 1e-6
 _TIGHT = 0.05
-"""Share of the stepover on a flat wall below which none goes, where a hollow is hardly wider than the ball."""
+"""Share of the stepover on a flat wall below which none goes, where a concave wall is hardly wider than the ball."""
 _PLACES = 8
 """Per pass at which a wall's bend is looked at."""
 
@@ -19,7 +19,7 @@ def scallop_height(stepover: ArrayLike, *, radius: float, curvature: ArrayLike =
     """m, height above the wall of the ridge between two passes of a ball of `radius` (m).
 
     stepover  : m, along the wall, at most what the ball spans.
-    curvature : 1/m, of the wall across the passes; negative where it is hollow seen from the air, above -1 / radius.
+    curvature : 1/m, of the wall across the passes; negative where it is concave seen from the air, above -1 / radius.
     Source    : flat h = R - sqrt(R^2 - s^2 / 4) (elementary geometry, the workshop calculators' formula); curved, the
                 triangle of the wall's centre, the ball's centre and the ridge. To first order h = s^2 / 8 (1/R + K).
     """

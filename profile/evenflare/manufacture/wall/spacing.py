@@ -92,7 +92,7 @@ def parallel(wall: Frame, offset: float) -> tuple[FloatArray, FloatArray]:
 
 
 def corner_turns(frames: Sequence[Frame]) -> FloatArray:
-    """rad, (pieces - 1,): how far the wall turns from piece to piece; negative toward the axis, a hollow corner."""
+    """rad, (pieces - 1,): how far the wall turns from piece to piece; negative toward the axis, a concave corner."""
     before = np.array([frame.angle[-1] for frame in frames[:-1]])
     after = np.array([frame.angle[0] for frame in frames[1:]])
     return np.asarray((after - before + np.pi) % (2 * np.pi) - np.pi)

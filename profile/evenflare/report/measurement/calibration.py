@@ -182,7 +182,7 @@ def page(
         "deviation_before_after.png": "Measured less predicted level, each re its own on axis, rms over angles.",
         "deviation_over_angle.png": "The same over angle. White: angles that the fit did not see.",
         "fitted.png": "Where the measurement put each unknown, and how surely. An interval as wide as the band, or"
-        " wider, says that the measurement taught little.",
+        " wider, says that the measurement says little of it.",
     }
     shown = {
         name: sheet.picture(each, alt=captions[name].split(".")[0], caption=captions[name])
@@ -190,7 +190,7 @@ def page(
     }
     noise = (
         f"One level scatters by {calibration.noise:.3f} dB about the fit; its variance counts"
-        f" {calibration.alike:.1f} times, because neighbours err alike. {calibration.solves} solves."
+        f" {calibration.alike:.1f} times, because the errors of neighbours are correlated. {calibration.solves} solves."
     )
     parts = [
         sheet.Part(

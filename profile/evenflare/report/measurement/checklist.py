@@ -113,7 +113,7 @@ def page(plan: Plan, *, written: Sequence[tuple[str, str]], command: str, told: 
         lines=[
             f"Of a mouth {place.mouth:g} m wide at {place.distance:g} m: where its far field begins (twice its square"
             " over the wavelength), by how much the wave from its rim lags that from its centre, and what the air takes"
-            " on the way (ISO 9613-1), which is put back",
+            " on the way (ISO 9613-1), which is compensated",
         ],
         head=["Frequency", "Far field from", "Lag of the rim", "Lost in the air"],
         rows=rows,

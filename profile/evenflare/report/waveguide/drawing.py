@@ -135,8 +135,8 @@ def throat_corner(waveguide: Waveguide) -> float:
     return max(abs(angle - waveguide.driver.exit_half_angle) for angle in angles)
 
 
-def hollow(waveguide: Waveguide) -> str:
-    """What has the smallest hollow radius, and where."""
+def concave(waveguide: Waveguide) -> str:
+    """What has the smallest concave radius, and where."""
     found = measures(waveguide)
     radius, where = found.smallest_concave_radius, found.places["smallest_concave_radius_mm"]
     # A round throat is alike all around.
@@ -148,7 +148,7 @@ def hollow(waveguide: Waveguide) -> str:
     wall = waveguide.meridian.dense
     here = wall.z == found.concave_at
     around = wall.r[here] / np.maximum(np.cos(wall.angle[here]), 1e-9)
-    # The circumference is hollow everywhere; the meridian is named only where it is the narrower of the two.
+    # The circumference is concave everywhere; the meridian is named only where it is the narrower of the two.
     return f"{'round the axis' if np.isclose(around, radius).any() else 'along the wall'}{at}"
 
 
@@ -174,7 +174,7 @@ def _notes(waveguide: Waveguide) -> list[Note]:
         ((float(first.ends.z[0]), throat), words),
         (
             (worst.z, _radius(waveguide, worst)),
-            f"smallest hollow radius {found.smallest_concave_radius / MILLIMETRE:.1f},\n{hollow(waveguide)}",
+            f"smallest concave radius {found.smallest_concave_radius / MILLIMETRE:.1f},\n{concave(waveguide)}",
         ),
     ]
     for plane, wall in walls.items():

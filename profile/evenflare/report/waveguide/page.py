@@ -211,7 +211,7 @@ def _pictures(
     tip_below_throat: float | None,
 ) -> list[Picture]:
     caption = (
-        "Check the depth against the cabinet, and the smallest hollow radius against your cutter: the tool's radius"
+        "Check the depth against the cabinet, and the smallest concave radius against your cutter: the tool's radius"
         " must be below it."
     )
     if tip_below_throat is not None and tip_below_throat > 0.0:

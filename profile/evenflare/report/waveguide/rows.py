@@ -106,8 +106,8 @@ def geometry(waveguide: Waveguide) -> list[tuple[str, str]]:
             for plane, arc in ((plane, drawing.roundover(wall)) for plane, wall in drawing.meridians(waveguide).items())
         ),
         (
-            "Smallest hollow radius (cutter)",
-            f"{millimetres(found.smallest_concave_radius)}, {drawing.hollow(waveguide)}",
+            "Smallest concave radius (cutter)",
+            f"{millimetres(found.smallest_concave_radius)}, {drawing.concave(waveguide)}",
         ),
         *_points(waveguide),
         ("Mounting", where),

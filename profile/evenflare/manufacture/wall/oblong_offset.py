@@ -97,7 +97,8 @@ def check_clear(centres: FloatArray, wall: Cloud, tool_radius: float) -> None:
 
 def largest_ball(surface: Surface, wall: Cloud) -> Reach:
     """The largest ball that touches a wall everywhere and cuts into it nowhere, from three causes: a concave corner,
-    the wall's smallest concave radius (of both principal curvatures), and another stretch of wall that it would reach into.
+    the wall's smallest concave radius (of both principal curvatures), and another stretch of wall that it would reach
+    into.
 
     The ball that touches at p with normal n and passes through q has the radius |q - p|^2 / (2 n . (q - p)). This room
     is measured between about a thousand places of a quarter and the whole wall; `check_clear` finds what lies between.

@@ -61,21 +61,6 @@ def cylinder(radius: float, depth: float, edge_radius: float) -> Part:
     return Part((*_sides(outline, 0.0, half, edge, edge), *_end(outline, edge, half)), (0, 1, 2))
 
 
-def sphere(radius: float) -> Part:
-    """An eighth of a sphere, m, as three patches that meet in its middle."""
-
-    def third(turn: int) -> Map:
-        def place(u: FloatArray, v: FloatArray) -> FloatArray:
-            direction = np.stack([np.ones_like(u), u, v], axis=-1)
-            return np.asarray(
-                radius * np.roll(direction / np.linalg.norm(direction, axis=-1, keepdims=True), turn, axis=-1)
-            )
-
-        return place
-
-    return Part(tuple(Patch(third(turn)) for turn in range(3)), (0, 1, 2))
-
-
 @dataclass(frozen=True)
 class _Outline:
     """The quarter of a rectangle with half-sizes a and b, m, whose corner is rounded or cut off."""

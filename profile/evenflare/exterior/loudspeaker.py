@@ -40,7 +40,7 @@ class Loudspeaker:
     @property
     def images(self) -> int:
         """How many of the mesh make the whole body."""
-        return 2 ** len(self.mesh.mirrors)
+        return 1 << len(self.mesh.mirrors)
 
 
 def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeaker:
@@ -186,8 +186,19 @@ def _moved(mesh: Mesh, by: FloatArray) -> Mesh:
 
 
 def _joined(parts: Sequence[Mesh]) -> Mesh:
-    names = ("shape", "side", "middle", "reach", "place", "normal", "weight")
-    return Mesh(*(np.concatenate([getattr(each, name) for each in parts]) for name in names), parts[0].mirrors)
+    def all_of(name: str) -> FloatArray:
+        return np.concatenate([getattr(each, name) for each in parts])
+
+    return Mesh(
+        all_of("shape"),
+        all_of("side"),
+        all_of("middle"),
+        all_of("reach"),
+        all_of("place"),
+        all_of("normal"),
+        all_of("weight"),
+        parts[0].mirrors,
+    )
 
 
 def _room(mesh: Mesh, cabinet: Cabinet, surface: Surface, throat: FloatArray) -> FloatArray:

@@ -28,8 +28,9 @@ PER_WAVELENGTH: dict[Setting, float] = {"full": 2.4, "screen": 2.0, "estimate": 
 """Cells of three by three nodes along a wavelength."""
 WALL = 0.02
 """m, of the cells of wall and throat at most: there sound is quicker to change than the wavelength says."""
-COARSER = 1.3
-"""Of the cells on which all is solved once more, to tell the error: theirs, which is more than the answer's."""
+COARSER = 1.6
+"""Of the cells on which all is solved once more, to tell the error: theirs, which is more than the answer's.
+Much larger, as many a stretch is cut into so few that less would leave them as they are."""
 
 
 @dataclass(frozen=True)
@@ -80,7 +81,8 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
             f"needs about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free. Lower to_hz, or take the"
             ' setting "screen" or the method "march"'
         )
-    found, coarser = [], []
+    found: list[Surface] = []
+    coarser: list[Surface] = []
     for each in frequency.tolist():
         size = _size(each, air, setting)
         for into, larger in ((found, 1.0), (coarser, COARSER)):

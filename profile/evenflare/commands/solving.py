@@ -61,8 +61,7 @@ def solved(path: Path, design: Design, setting: radiation.Setting, method: radia
     in_cabinet = design.waveguide.mounting.cabinet is not None
     if method == "boundary_elements" and not (design.waveguide.is_round or in_cabinet):
         raise InputError(
-            f"{path}: --method = boundary_elements: must be march for a waveguide that is not round, but for one in a"
-            " cabinet. Leave it out"
+            f"{path}: --method = boundary_elements: must be march for a waveguide that is not round. Leave it out"
         )
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)

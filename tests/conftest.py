@@ -1,6 +1,8 @@
 """Makes the modules beside this one importable by name, and holds the fixtures that several files share."""
 
+import atexit
 import os
+import shutil
 import sys
 import tempfile
 import traceback
@@ -23,8 +25,11 @@ settings.register_profile("fixed", derandomize=True, deadline=None)
 settings.register_profile("random", derandomize=False, deadline=None)
 settings.load_profile(os.environ.get("PROPERTIES", "fixed"))
 
-# Solved cabinets of the tests stay away from the user's; one folder for all of one run's processes.
-os.environ.setdefault("EVENFLARE_CACHE", str(Path(tempfile.gettempdir()) / f"evenflare-tests-{os.getuid()}"))
+# Solved cabinets of the tests stay away from the user's, and none outlives the run: it would hide what changed since.
+# One folder for all of one run's processes, which inherit it.
+if "EVENFLARE_CACHE" not in os.environ:
+    os.environ["EVENFLARE_CACHE"] = tempfile.mkdtemp(prefix="evenflare-tests-")
+    atexit.register(shutil.rmtree, os.environ["EVENFLARE_CACHE"], ignore_errors=True)
 
 
 @pytest.fixture(scope="session")

@@ -58,9 +58,8 @@ class Heard:
 
 def solved(path: Path, design: Design, setting: radiation.Setting, method: radiation.Method) -> Directivity:
     """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
-    if method == "boundary_elements" and design.waveguide.mounting.cabinet is not None:
-        raise InputError(f"{path}: --method = boundary_elements: must be march in a rectangular cabinet. Leave it out")
-    if method == "boundary_elements" and not design.waveguide.is_round:
+    in_cabinet = design.waveguide.mounting.cabinet is not None
+    if method == "boundary_elements" and not (design.waveguide.is_round or in_cabinet):
         raise InputError(
             f"{path}: --method = boundary_elements: must be march for a waveguide that is not round. Leave it out"
         )

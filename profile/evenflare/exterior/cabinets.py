@@ -10,6 +10,7 @@ from typing import Any
 
 import numpy as np
 
+from evenflare import __version__
 from evenflare.directivity.types import Observation
 from evenflare.exterior import store
 from evenflare.exterior.operator import Response, observed, response, waves_of
@@ -82,7 +83,7 @@ class Operator:
             result = np.zeros((len(self.responses), places, kept.size), dtype=np.complex128)
             for row, each in zip(result, self.responses, strict=True):
                 mine, theirs = each.shared(kept)
-                row[:, mine] = observed(each, observation, middle=middle)[:, theirs]
+                row[:, mine] = observed(each, observation, middle=middle, reach=self.cabinet.reach)[:, theirs]
             return result
 
         seen = (
@@ -224,6 +225,7 @@ def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[R
 def _key(cabinet: Cabinet, k: float, is_round: bool) -> dict[str, Any]:
     """All that a response depends on, as JSON can hold it."""
     return {
+        "version": __version__,
         "cabinet": asdict(cabinet),
         "wavenumber": k,
         "is_round": is_round,

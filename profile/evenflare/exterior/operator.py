@@ -88,9 +88,10 @@ def _in_front(mesh: Mesh, signs: FloatArray, centre: FloatArray) -> FloatArray:
     return np.asarray(np.abs(mesh.place[:, 2] * signs[2] - centre[2]) < 1e-9)
 
 
-def observed(response: Response, observation: Observation, *, middle: FloatArray) -> ComplexArray:
+def observed(response: Response, observation: Observation, *, middle: FloatArray, reach: float) -> ComplexArray:
     """(P A, W) the pressure in every direction for each wave of the mouth, of a cabinet whose middle lies at `middle`
-    (3,), m, from the point from which directions and distance count: not the observation's own point of reference.
+    (3,), m, from the point from which directions and distance count: not the observation's own point of reference. A
+    ball of `reach`, m, about the middle holds it.
 
     Errors: ValueError if a point lies inside the ball about the cabinet.
     """
@@ -105,5 +106,13 @@ def observed(response: Response, observation: Observation, *, middle: FloatArray
         return np.asarray((waves @ response.far) * phase[:, None])
     place = observation.distance * direction - middle
     distance = np.linalg.norm(place, axis=1)
+    if distance.min() < reach:
+        along = direction @ middle
+        least = float(np.max(along + np.sqrt(np.maximum(along**2 + reach**2 - middle @ middle, 0.0))))
+        raise ValueError(
+            f"distance_m = {observation.distance:g}: must be at least {np.ceil(1e3 * least) / 1e3:g}, so that every"
+            f" point lies outside the sphere of {reach:.3g} m about the cabinet's middle. Raise it, or leave it out for"
+            " the far field"
+        )
     h, _ = radial(k * distance, int(degree.max()), outgoing=True)
     return np.asarray((angular(place / distance[:, None], response.around) * h[:, degree]) @ response.far)

@@ -108,7 +108,7 @@ def of_cells(cells: FloatArray, mirrors: tuple[int, ...]) -> Mesh:
     along_v = np.einsum("ui,vj,mcij->muvc", powers, slopes, shape)
     cross = np.cross(along_u, along_v)
     area = np.linalg.norm(cross, axis=-1)
-    side = np.sign(np.sum(cross * place, axis=(1, 2, 3)))
+    side = np.where(np.sum(cross * place, axis=(1, 2, 3)) < 0.0, -1.0, 1.0)
     weight = area * np.outer(GAUSS_WEIGHTS, GAUSS_WEIGHTS)
     normal = cross / area[..., None] * side[:, None, None, None]
     middle = place[:, ORDER // 2, ORDER // 2]

@@ -61,21 +61,6 @@ def cylinder(radius: float, depth: float, edge_radius: float) -> Part:
     return Part((*_sides(outline, 0.0, half, edge, edge), *_end(outline, edge, half)), (0, 1, 2))
 
 
-def sphere(radius: float) -> Part:
-    """An eighth of a sphere, m, as three patches that meet in its middle."""
-
-    def third(turn: int) -> Map:
-        def place(u: FloatArray, v: FloatArray) -> FloatArray:
-            direction = np.stack([np.ones_like(u), u, v], axis=-1)
-            return np.asarray(
-                radius * np.roll(direction / np.linalg.norm(direction, axis=-1, keepdims=True), turn, axis=-1)
-            )
-
-        return place
-
-    return Part(tuple(Patch(third(turn)) for turn in range(3)), (0, 1, 2))
-
-
 @dataclass(frozen=True)
 class _Outline:
     """The quarter of a rectangle with half-sizes a and b, m, whose corner is rounded or cut off."""
@@ -149,8 +134,46 @@ def _sides(outline: _Outline, low: float, high: float, front: Edge, back: Edge) 
     return tuple(patch(*each) for each in _lines(outline)) if top > bottom else ()
 
 
+def shell(cabinet: Cabinet) -> tuple[Patch, ...]:
+    """The quarter right of and above the middle of a cabinet, without its flat front."""
+    outline, half = _Outline(0.5 * cabinet.width, 0.5 * cabinet.height, cabinet.edge), 0.5 * cabinet.depth
+    behind = tuple(_turned(patch) for patch in _end(outline, cabinet.edge, half))
+    sides = _sides(outline, -half, half, cabinet.front_edge, cabinet.edge)
+    return (*sides, *_edge(outline, cabinet.front_edge, half), *behind)
+
+
+def outline_lines(cabinet: Cabinet, aside: FloatArray) -> list[tuple[Callable[[FloatArray], FloatArray], bool]]:
+    """The outline of the flat front's quarter right of and above a place `aside` (2,), m, of its middle: stretches over
+    u from beside the place to above it, from the place on, and whether they are sharp edges.
+
+    Errors: ValueError if the place lies beside or above a corner.
+    """
+    outline = _Outline(0.5 * cabinet.width, 0.5 * cabinet.height, cabinet.edge)
+    inset, sharp = np.array(cabinet.front_edge.size), not cabinet.front_edge.is_round
+    cut = float(outline.cut(inset))
+    a, b = outline.a - float(inset), outline.b - float(inset)
+    if max(aside[0] - (a - cut), aside[1] - (b - cut)) > 0.0:
+        raise ValueError("the mouth's centre lies beside a corner of the front: boundary elements have no mesh for it")
+
+    def right(u: FloatArray) -> FloatArray:
+        return np.stack([a - aside[0] + 0.0 * u, u * (b - cut - aside[1])], axis=-1)
+
+    def around(u: FloatArray) -> FloatArray:
+        return outline.around(u, np.broadcast_to(inset, u.shape)) - aside
+
+    def upper(u: FloatArray) -> FloatArray:
+        return np.stack([(1.0 - u) * (a - cut - aside[0]), b - aside[1] + 0.0 * u], axis=-1)
+
+    lines = [(right, b - cut > aside[1]), (around, cut > 0.0), (upper, a - cut > aside[0])]
+    return [(line, sharp) for line, is_there in lines if is_there]
+
+
 def _end(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
     """The front's edge and its flat face at z = half."""
+    return (*_edge(outline, edge, half), *_face(outline, edge, half))
+
+
+def _edge(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
     found: list[Patch] = []
     if edge.size > 0.0:
         # A small corner comes to a point before the front's edge ends.
@@ -162,7 +185,7 @@ def _end(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
             for line, start, end in _lines(outline):
                 if line != outline.around or near == 0.0:
                     found.append(_rounded(line, edge, half, near, far, (start or near > 0.0, end or near > 0.0)))
-    return (*found, *_face(outline, edge, half))
+    return tuple(found)
 
 
 def _rounded(line: Line, edge: Edge, half: float, near: float, far: float, sharp: tuple[bool, bool]) -> Patch:

@@ -32,7 +32,7 @@ ROWS = 48
 """Points of one piece of work."""
 INSIDE = 0.16
 """Of a wavelength, how far below the surface the second points lie, and
-SHALLOWEST of the body's smallest reach from its middle at most."""
+SHALLOWEST of the room there at most."""
 SHALLOWEST = 0.25
 TOUCHES = "the body's surface touches or crosses itself"
 
@@ -72,17 +72,20 @@ def parity_of(parities: Sequence[IntArray]) -> IntArray:
 class Body:
     """A mesh made ready for every frequency: its images, and what the still double layer lacks of -1/2 at each node.
 
-    reach : m, from the middle to the nearest surface.
+    room : (N,) m, how far the solid reaches below each node.
     """
 
     mesh: Mesh
     images: Images
     free_term: FloatArray
-    reach: float
+    room: FloatArray
 
 
-def ready(mesh: Mesh, cores: int = 1) -> Body:
-    """The free term is what makes a constant pressure exact, as Gauss's theorem has it: it mends the quadrature."""
+def ready(mesh: Mesh, cores: int = 1, *, room: FloatArray | None = None) -> Body:
+    """The free term is what makes a constant pressure exact, as Gauss's theorem has it: it mends the quadrature.
+
+    room : as in Body; left out for convex bodies round the origin.
+    """
     seen = images(mesh.mirrors)
 
     def rows(chunk: IntArray) -> FloatArray:
@@ -93,8 +96,9 @@ def ready(mesh: Mesh, cores: int = 1) -> Body:
         return total
 
     free = -np.concatenate(_spread(rows, mesh.size, cores))
-    reach = float(np.abs(np.sum(mesh.place * mesh.normal, axis=1)).min())
-    return Body(mesh, seen, free, reach)
+    if room is None:
+        room = np.full(mesh.size, np.abs(np.sum(mesh.place * mesh.normal, axis=1)).min())
+    return Body(mesh, seen, free, room)
 
 
 def bytes_needed(nodes: int, parities: int) -> int:
@@ -109,32 +113,33 @@ def scattered(k: float, body: Body, motion: ComplexArray, *, cores: int = 1) -> 
     """
     mesh, seen = body.mesh, body.images
     count, nodes = len(seen.signs), mesh.size
-    inside = min(INSIDE * 2 * np.pi / k, SHALLOWEST * body.reach)
-    matrices = np.empty((count, nodes, nodes), dtype=np.complex128, order="C")
-    right = np.empty((count, nodes, motion.shape[2]), dtype=np.complex128)
+    inside = np.minimum(INSIDE * 2 * np.pi / k, SHALLOWEST * body.room)[:, None]
+    # Of a symmetric source most parities are nothing.
+    moved = np.flatnonzero([each.any() for each in motion])
+    patterns = seen.patterns[moved]
+    matrices = np.empty((moved.size, nodes, nodes), dtype=np.complex128, order="C")
+    right = np.zeros((count, nodes, motion.shape[2]), dtype=np.complex128)
 
     def rows(chunk: IntArray) -> None:
         double = np.empty((count, chunk.size, nodes), dtype=np.complex128)
         single = np.empty_like(double)
-        below = mesh.place[chunk] - inside * mesh.normal[chunk]
+        below = mesh.place[chunk] - inside[chunk] * mesh.normal[chunk]
         nowhere = np.full(chunk.size, -1)
         for i, signs in enumerate(seen.signs):
             on = layers(k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
             under = layers(k, below * signs, nowhere, mesh)
             double[i], single[i] = (one + 1j * other for one, other in zip(on, under, strict=True))
-        mixed = np.tensordot(seen.patterns, double, axes=1)
-        mixed_single = np.tensordot(seen.patterns, single, axes=1)
+        mixed = np.tensordot(patterns, double, axes=1)
+        mixed_single = np.tensordot(patterns, single, axes=1)
         np.negative(mixed, out=mixed)
         mixed[:, np.arange(chunk.size), chunk] += body.free_term[chunk]
         matrices[:, chunk] = mixed
-        right[:, chunk] = mixed_single @ motion
+        for row, parity in enumerate(moved):
+            right[parity, chunk] = mixed_single[row] @ motion[parity]
 
     _spread(rows, nodes, cores)
-    for parity in range(count):
-        if motion[parity].any():
-            right[parity] = _solution(matrices[parity], right[parity])
-        else:
-            right[parity] = 0.0
+    for row, parity in enumerate(moved):
+        right[parity] = _solution(matrices[row], right[parity])
     return right
 
 

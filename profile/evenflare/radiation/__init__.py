@@ -17,7 +17,8 @@ SETTINGS: tuple[Setting, ...] = get_args(Setting)
 Method = Literal["march", "boundary_elements"]
 METHODS: tuple[Method, ...] = get_args(Method)
 """The march over spherical caps: quick, in a baffle or a sphere, for round and oblong waveguides; a body that stands
-free it takes for a sphere. Boundary elements, an independent judge: slower, round waveguides only, bodies as they are.
+free it takes for a sphere. Boundary elements, an independent judge: slower, bodies as they are; oblong waveguides in a
+cabinet only.
 """
 
 
@@ -66,5 +67,12 @@ def _of_unit_velocity(setting: Setting, method: Method, cores: int) -> Solver:
 
         return march_solver(setting, cores=cores)
     from evenflare.radiation.boundary_elements import judge_solver
+    from evenflare.radiation.loudspeaker_elements import whole_solver
 
-    return judge_solver(setting, cores=cores)
+    of_revolution, in_space = judge_solver(setting, cores=cores), whole_solver(setting, cores=cores)
+
+    def solve_as_it_is(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
+        which = in_space if waveguide.mounting.kind == "cabinet" else of_revolution
+        return which(waveguide, observation, air)
+
+    return solve_as_it_is

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -129,14 +130,14 @@ class Cabinet:
                 outer = 2 * (half + self.front_edge.size + abs(place))
                 raise ValueError(
                     f"[mounting] {size} = {(self.width if size == 'width_mm' else self.height) / MILLIMETRE:g}: must be"
-                    f" at least {outer / MILLIMETRE:.4g} for a mouth {2 * half / MILLIMETRE:.4g} mm"
+                    f" at least {_at_least(outer)} for a mouth {2 * half / MILLIMETRE:.4g} mm"
                     f" {'wide' if size == 'width_mm' else 'high'} beside its edges, at {side} ="
                     f" {place / MILLIMETRE:g}. Raise it, move the mouth toward the middle, or make it smaller"
                 )
         if self.depth < depth + SEAT - TOUCH:
             raise ValueError(
                 f"[mounting] depth_mm = {self.depth / MILLIMETRE:g}: must be at least"
-                f" {(depth + SEAT) / MILLIMETRE:.4g}, the waveguide's {depth / MILLIMETRE:.4g} and"
+                f" {_at_least(depth + SEAT)}, the waveguide's {depth / MILLIMETRE:.4g} and"
                 f" {SEAT / MILLIMETRE:g} for the driver's seat. Raise it, or make the waveguide shallower"
             )
 
@@ -144,6 +145,11 @@ class Cabinet:
     def nearest_edge(self) -> float:
         """m, from the mouth's centre to where the flat front ends."""
         return float(np.min(self.flat))
+
+
+def _at_least(size: float) -> str:
+    """mm, rounded up: what a message asks for must do."""
+    return f"{math.ceil(size / (0.1 * MILLIMETRE) - 1e-6) / 10:g}"
 
 
 def _corner(z: float, y: float, edge: Edge, *, front: bool) -> list[tuple[float, float]]:

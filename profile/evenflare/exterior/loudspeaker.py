@@ -1,0 +1,220 @@
+"""A waveguide, the front around its mouth and its cabinet as one closed body whose throat moves."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from evenflare.exterior.panels import ORDER, Mesh, meshed
+from evenflare.exterior.patches import Part, Patch, outline_lines, shell
+from evenflare.units import FloatArray
+from evenflare.waveguide import Cabinet, Waveguide
+from evenflare.waveguide.surface import Surface
+
+STEEP = 0.47 * np.pi
+"""rad; a wall that ends steeper runs into the front without an edge, its radius as a root of what is left in depth."""
+MIDDLE = 0.55
+"""Of the throat's radius, half the side of the square within its disc."""
+SHALLOW, DEEP, STEPS = 2e-4, 0.2, 60
+"""m, at which depths below the surface it is looked whether there is solid still, and at how many."""
+NODES = ORDER * ORDER
+
+
+@dataclass(frozen=True)
+class Loudspeaker:
+    """The body, about the cabinet's middle.
+
+    moving : (N,) m/s at the nodes, into the air: 1 m/s over the driver's exit area in sum, 0 outside the throat.
+    room   : (N,) m, how far the solid reaches below each node.
+    throat : (3,) m, its centre.
+    """
+
+    mesh: Mesh
+    moving: FloatArray
+    room: FloatArray
+    throat: FloatArray
+
+    @property
+    def images(self) -> int:
+        """How many of the mesh make the whole body."""
+        return 1 << len(self.mesh.mirrors)
+
+
+def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeaker:
+    """Cells of about `size`, m, and of `wall` at most on wall and throat. The waveguide's mounting is a cabinet.
+
+    Errors: ValueError if the mouth does not fit.
+    """
+    cabinet, surface = waveguide.mounting.cabinet, waveguide.surface
+    assert cabinet is not None  # nothing else is asked for
+    mirrors = tuple(axis for axis, place in enumerate((cabinet.x, cabinet.y)) if place == 0.0)
+    mouth = np.array([cabinet.x, cabinet.y, 0.5 * cabinet.depth])
+    throat = mouth - np.array([0.0, 0.0, surface.depth])
+    fine = min(size, wall)
+
+    def cut(patches: Sequence[Patch], cells: float, facing: FloatArray | None = None) -> Mesh:
+        return _facing(meshed(Part(tuple(patches), mirrors), cells), facing)
+
+    driver = waveguide.driver
+    disc = cut(_throat(surface.throat_radius, driver.exit_half_angle), fine, np.array([0.0, 0.0, 1.0]))
+    around = cut(_wall(surface), fine, np.zeros(3))
+    inner = [_moved(_all_round(each, mirrors), throat) for each in (disc, around)]
+    front = [
+        _moved(_reflected(cut(_front(cabinet, surface, signs), size, np.array([0.0, 0.0, 1.0])), signs), mouth)
+        for signs in itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
+    ]
+    outer = _all_round(cut(shell(cabinet), size), mirrors)
+    mesh = _joined([*inner, *front, outer])
+    share = np.hypot(inner[0].place[:, 0] - throat[0], inner[0].place[:, 1] - throat[1]) / surface.throat_radius
+    moving = np.zeros(mesh.size)
+    moving[: share.size] = driver.velocity(share)
+    moving *= driver.exit_area / (2 ** len(mirrors) * np.sum(mesh.weight * moving))
+    return Loudspeaker(mesh, moving, _room(mesh, cabinet, surface, throat), throat)
+
+
+def _throat(radius: float, half_angle: float) -> list[Patch]:
+    """The quarter of a disc about z = 0, or of a cap that bulges forward: a square, and what is round it."""
+    side = MIDDLE * radius
+
+    def on(x: FloatArray, y: FloatArray) -> FloatArray:
+        if half_angle <= 0.0:
+            return np.stack([x, y, np.zeros_like(x)], axis=-1)
+        ball = radius / np.sin(half_angle)
+        return np.stack([x, y, np.sqrt(ball**2 - x**2 - y**2) - ball * np.cos(half_angle)], axis=-1)
+
+    def square(u: FloatArray, v: FloatArray) -> FloatArray:
+        u, v = np.broadcast_arrays(u, v)
+        return on(side * u, side * v)
+
+    def beside(u: FloatArray, v: FloatArray) -> FloatArray:
+        turn = 0.25 * np.pi * u
+        return on((1 - v) * side + v * radius * np.cos(turn), (1 - v) * side * u + v * radius * np.sin(turn))
+
+    def above(u: FloatArray, v: FloatArray) -> FloatArray:
+        turn = 0.25 * np.pi * (1.0 + u)
+        return on((1 - v) * side * (1 - u) + v * radius * np.cos(turn), (1 - v) * side + v * radius * np.sin(turn))
+
+    return [Patch(square), Patch(beside), Patch(above)]
+
+
+def _wall(surface: Surface) -> list[Patch]:
+    """The quarter of the wall from the throat's plane z = 0 to the mouth's, a patch for each smooth stretch."""
+    ends_sharp = _sharp(surface)
+
+    def stretch(which: int, low: float, high: float) -> Patch:
+        last = high == surface.cuts[-1]
+
+        def place(u: FloatArray, v: FloatArray) -> FloatArray:
+            u, v = np.broadcast_arrays(u, v)
+            way = v if ends_sharp or not last else 1.0 - (1.0 - v) ** 2
+            return _on_wall(surface, low + (high - low) * way, 0.5 * np.pi * u, which)
+
+        return Patch(place, (False, False, False, last and ends_sharp))
+
+    return [stretch(i, low, high) for i, (low, high) in enumerate(itertools.pairwise(surface.cuts))]
+
+
+def _sharp(surface: Surface) -> bool:
+    """Whether the rim of the mouth is an edge."""
+    return bool(min(each.dense.angle[-1] for each in (surface.horizontal, surface.vertical)) < STEEP)
+
+
+def _on_wall(surface: Surface, z: FloatArray, psi: FloatArray, stretch: int) -> FloatArray:
+    axes = surface.axes(z, stretch=stretch)
+    factor = surface.factor(z, axes.a, axes.b, psi)
+    return np.stack([axes.a * factor * np.cos(psi), axes.b * factor * np.sin(psi), z], axis=-1)
+
+
+def _front(cabinet: Cabinet, surface: Surface, signs: Sequence[float]) -> list[Patch]:
+    """The quarter of the flat front about the mouth's centre toward `signs`, from the rim to where the edge begins."""
+    signs = (*signs, 1.0)[:2]
+    aside = np.array([signs[0] * cabinet.x, signs[1] * cabinet.y])
+    lines = outline_lines(cabinet, aside)
+    rim_sharp, depth = _sharp(surface), np.array(surface.depth)
+    ends = np.array([line(np.array(1.0)) for line, _ in lines[:-1]]).reshape(-1, 2)
+    breaks = [0.0, *np.arctan2(ends[:, 1], ends[:, 0]), 0.5 * np.pi]
+
+    def patch(which: int) -> Patch:
+        line, sharp = lines[which]
+
+        def place(u: FloatArray, v: FloatArray) -> FloatArray:
+            u, v = np.broadcast_arrays(u, v)
+            psi = breaks[which] + (breaks[which + 1] - breaks[which]) * u
+            rim = _on_wall(surface, np.broadcast_to(depth, u.shape), psi, len(surface.cuts) - 2)[..., :2]
+            flat = rim + v[..., None] * (line(u) - rim)
+            return np.concatenate([flat, np.zeros_like(u)[..., None]], axis=-1)
+
+        return Patch(place, (False, False, rim_sharp, sharp))
+
+    return [patch(which) for which in range(len(lines))]
+
+
+def _facing(mesh: Mesh, way: FloatArray | None) -> Mesh:
+    """With normals along `way`, or toward the axis where that is nothing; as they are without any."""
+    if way is None:
+        return mesh
+    toward = np.broadcast_to(way, mesh.place.shape) if way.any() else -mesh.place * np.array([1.0, 1.0, 0.0])
+    turn = np.sign(np.sum(mesh.normal * toward, axis=1).reshape(-1, NODES).sum(axis=1))
+    return replace(mesh, side=mesh.side * turn, normal=mesh.normal * np.repeat(turn, NODES)[:, None])
+
+
+def _reflected(mesh: Mesh, signs: Sequence[float]) -> Mesh:
+    full = np.array([*signs, 1.0, 1.0])[:3]
+    return replace(
+        mesh,
+        shape=mesh.shape * full[None, :, None, None],
+        side=mesh.side * np.prod(full),
+        middle=mesh.middle * full,
+        place=mesh.place * full,
+        normal=mesh.normal * full,
+    )
+
+
+def _all_round(mesh: Mesh, mirrors: tuple[int, ...]) -> Mesh:
+    """The quarter with its reflections across those of the planes x = 0 and y = 0 that are no mirrors."""
+    every = itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
+    return _joined([_reflected(mesh, signs) for signs in every])
+
+
+def _moved(mesh: Mesh, by: FloatArray) -> Mesh:
+    shape = mesh.shape.copy()
+    shape[:, :, 0, 0] += by
+    return replace(mesh, shape=shape, middle=mesh.middle + by, place=mesh.place + by)
+
+
+def _joined(parts: Sequence[Mesh]) -> Mesh:
+    def all_of(name: str) -> FloatArray:
+        return np.concatenate([getattr(each, name) for each in parts])
+
+    return Mesh(
+        all_of("shape"),
+        all_of("side"),
+        all_of("middle"),
+        all_of("reach"),
+        all_of("place"),
+        all_of("normal"),
+        all_of("weight"),
+        parts[0].mirrors,
+    )
+
+
+def _room(mesh: Mesh, cabinet: Cabinet, surface: Surface, throat: FloatArray) -> FloatArray:
+    """(N,) m: below rim and throat there may be air again soon. The cabinet counts with sharp edges."""
+    half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
+    found = np.full(mesh.size, DEEP)
+    for depth in np.geomspace(DEEP, SHALLOW, STEPS):
+        place = mesh.place - depth * mesh.normal
+        z = place[:, 2] - throat[2]
+        x, y = np.abs(place[:, 0] - throat[0]), np.abs(place[:, 1] - throat[1])
+        hollow = np.zeros(mesh.size, dtype=bool)
+        for which, (low, high) in enumerate(itertools.pairwise(surface.cuts)):
+            here = (z > low) & (z <= high)
+            axes = surface.axes(z[here], stretch=which)
+            psi = np.arctan2(y[here] / axes.b, x[here] / axes.a)
+            reach = surface.factor(z[here], axes.a, axes.b, psi)
+            hollow[here] = np.hypot(x[here] / axes.a, y[here] / axes.b) < reach
+        found[hollow | np.any(np.abs(place) > half, axis=1)] = depth
+    return found

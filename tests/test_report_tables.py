@@ -17,9 +17,11 @@ from evenflare.closed_forms import (
     piston_index,
     piston_pattern,
 )
+from evenflare.directivity import folder as stored
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.report.waveguide import page
+from evenflare.report.waveguide import page, rows
 from evenflare.results import tables
+from evenflare.results.summary import SUMMARY, Column
 from evenflare.units import DEGREE
 from evenflare.waveguide import Limits
 from reports import AIR, RADIUS, WAVEGUIDE, piston, target
@@ -243,3 +245,21 @@ def test_provenance_is_json_with_plain_numbers(tmp_path: Path) -> None:
     observed = tables.observed(piston())
     assert record == {"name": "a piston", "design_id": "7f3a", **own, "command": "solve", "observed": observed}
     assert record["modes"] == 9
+
+
+def test_each_column_of_the_summary_is_told_once_and_read_by_its_name():
+    names = [each.name for each in SUMMARY]
+    assert len(set(names)) == len(names)
+    assert {*stored.SUMMARY, *stored.ALSO} <= set(names)
+
+
+def test_a_column_more_is_written_and_stands_on_the_page(monkeypatch):
+    # Nothing but its descriptor is needed.
+    more = Column("twice_hz", lambda each: 2.0 * each.observation.frequency, label="Twice the frequency", unit=" Hz")
+    for module in (tables, rows):
+        monkeypatch.setattr(module, "SUMMARY", (*SUMMARY, more))
+    found = piston()
+    frequency = found.observation.frequency
+    assert list(tables.summary_columns(found)["twice_hz"]) == list(2 * frequency)
+    between = f"{2 * frequency[0]:.1f} to {2 * frequency[-1]:.1f} Hz"
+    assert ("Twice the frequency", between) in rows.sound(found, None)

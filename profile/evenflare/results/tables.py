@@ -14,11 +14,11 @@ from evenflare.coarseness import coarse_words
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.source import WORDS
 from evenflare.results.formats import LOUD, Columns, csv_text, json_text
+from evenflare.results.summary import SUMMARY
 from evenflare.target.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import (
     DEGREE,
     MILLIMETRE,
-    PERCENT,
     ComplexArray,
     FloatArray,
     amplitude_db,
@@ -99,28 +99,14 @@ def summary_columns(directivity: Directivity, *, by_plane: bool = False) -> Colu
     Index and power are nan where the observed angles leave out part of the sphere, the far field's index where it was
     only observed at a finite distance.
     """
-    impedance = directivity.throat_impedance
     nothing = np.full(directivity.observation.frequency.size, np.nan)
     known = uncovered(directivity) == ""
-    far = metrics.far_field_index(directivity) if known or not directivity.observation.far_field else None
-    return {
-        "frequency_hz": directivity.observation.frequency,
-        "directivity_index_db": metrics.directivity_index(directivity) if known else nothing,
-        "far_field_index_db": nothing if far is None else far,
-        "sound_power_index_db": standard_columns(directivity)["sound_power_index_db"],
-        **_beamwidths(directivity, by_plane),
-        "on_axis_level_db": metrics.on_axis_level(directivity),
-        "on_axis_phase_deg": metrics.on_axis_phase(directivity) / DEGREE,
-        "sound_power_level_db": metrics.sound_power_level(directivity) if known else nothing,
-        "throat_resistance": nothing if impedance is None else impedance.real,
-        "throat_reactance": nothing if impedance is None else impedance.imag,
-        "error_estimate_db": nothing if directivity.error_estimate is None else directivity.error_estimate,
-        "polar_error_db": nothing if directivity.polar_error is None else directivity.polar_error,
-        "impedance_error_percent": (
-            nothing if directivity.impedance_error is None else directivity.impedance_error / PERCENT
-        ),
-        "valid": directivity.valid.astype(np.float64),
-    }
+    found: Columns = {}
+    for each in SUMMARY:
+        if each.there(directivity, by_plane):
+            values = each.values(directivity) if known or not each.sphere(directivity) else None
+            found[each.name] = nothing if values is None else values
+    return found
 
 
 def standard_columns(directivity: Directivity) -> Columns:
@@ -154,20 +140,6 @@ def target_columns(target: Target, frequency: FloatArray) -> Columns:
         width = wanted_beamwidth(target, frequency, plane=azimuth)
         columns[f"beamwidth{plane}_deg"] = np.full(frequency.size, np.nan) if width is None else width / DEGREE
     return columns
-
-
-def _beamwidths(directivity: Directivity, by_plane: bool) -> Columns:
-    planes, symmetry = directivity.observation.plane, directivity.observation.symmetry
-    if planes.size == 1 and not by_plane:
-        return {"beamwidth_deg": metrics.beamwidth(directivity, plane=float(planes[0])) / DEGREE}
-    found = {}
-    for name, azimuth in metrics.PLANES.items():
-        stands = planes.size == 1 and symmetry == "round"
-        if stands or np.any(np.abs(planes - azimuth) < metrics.SAME_ANGLE):
-            found[f"beamwidth_{name}_deg"] = metrics.beamwidth(directivity, plane=azimuth) / DEGREE
-        elif by_plane:
-            found[f"beamwidth_{name}_deg"] = np.full(directivity.valid.size, np.nan)
-    return found
 
 
 def write_solution(

@@ -14,6 +14,7 @@ from evenflare.radiation.source import WORDS
 from evenflare.report.kit.wall import stretch_of
 from evenflare.report.waveguide import drawing
 from evenflare.results import tables
+from evenflare.results.summary import SUMMARY
 from evenflare.studies.cabinet import body_words
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
@@ -222,22 +223,11 @@ def sound(directivity: Directivity, target: Target | None) -> list[tuple[str, st
             rms = float(np.sqrt(np.nanmean(deviation**2)))
             rows.append(("Index less wanted index, plain rms", f"{rms:.2f} dB"))
             rows.append(("… largest", f"{signed(deviation[worst])} dB at {hertz(frequency[worst])}"))
-    far = directivity.observation.far_field
-    here = "" if far else f", at {directivity.observation.distance:g} m"
-    for label, column, unit in (
-        (f"Directivity index, whole sphere{here}", "directivity_index_db", " dB"),
-        ("" if far else "Directivity index, whole sphere, in the far field", "far_field_index_db", " dB"),
-        (f"Directivity index, sound power{here}", "sound_power_index_db", " dB"),
-        (f"Beamwidth at −6 dB{here}", "beamwidth_deg", "°"),
-        (f"Beamwidth at −6 dB, horizontal{here}", "beamwidth_horizontal_deg", "°"),
-        (f"Beamwidth at −6 dB, vertical{here}", "beamwidth_vertical_deg", "°"),
-        ("Error estimate of the index", "error_estimate_db", " dB"),
-        ("Error estimate of the polar response", "polar_error_db", " dB"),
-        ("Error estimate of the throat impedance", "impedance_error_percent", " %"),
-    ):
-        between = span(columns.get(column, np.empty(0)), digits=3 if "error" in column else 1)
+    for each in SUMMARY:
+        label = each.told(directivity)
+        between = span(columns.get(each.name, np.empty(0)), digits=each.digits)
         if label and between:
-            rows.append((label, between + unit))
+            rows.append((label, between + each.unit))
     return rows
 
 

@@ -8,10 +8,10 @@ from scipy.special import eval_legendre, spherical_jn, spherical_yn
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
 
+AIR = Air()
 
-def cap_near(
-    seen: Observation, *, radius: float, half_angle: float, air: Air = Air(), degrees: int = 90
-) -> Directivity:
+
+def cap_near(seen: Observation, *, radius: float, half_angle: float, air: Air = AIR, degrees: int = 90) -> Directivity:
     """An axially moving cap on a rigid sphere, seen from a finite distance about the cap's pole.
 
     Sum over U_n P_n h_n(kr) / h_n'(kR) (Beranek and Mellow, 12.6), r and angle about the sphere's centre, which lies
@@ -37,7 +37,7 @@ def cap_near(
 
 
 def piston_near(
-    seen: Observation, *, half_width: float, half_height: float, air: Air = Air(), rings: int = 24, turns: int = 96
+    seen: Observation, *, half_width: float, half_height: float, air: Air = AIR, rings: int = 24, turns: int = 96
 ) -> Directivity:
     """A flat elliptical piston in a baffle, seen from a finite distance about its centre: Rayleigh's integral.
 

@@ -18,8 +18,8 @@ def add(command: AddCommand) -> None:
         "example: evenflare measure readings/session.toml --out measured\n\n"
         "writes directivity.csv, summary.csv, standard_curves.csv, budget.csv (the index's uncertainty by its parts),\n"
         "directivity.sofa (AES69), session.json (what was found and assumed), provenance.json and pictures;\n"
-        "--responses: also a text file a direction; --far-field: also what it is far away. [uncertainty] says how well\n"
-        "the rig is known. --write-session drafts session.toml from the names of a folder's files.\n\n"
+        "--responses: also a text file a direction; --far-field: also what it is far away. [uncertainty] says how\n"
+        "well the rig is known. --write-session drafts session.toml from the names of a folder's files.\n\n"
         "The session file names the readings, the angle in each name, paths from its own folder:\n"
         "  [rig]   distance_m = 2.0, source_height_m, microphone_height_m, temperature_c, humidity_percent, mounting\n"
         '  [files] kind = "impulse_response" (WAV), "sweep" (WAV, with reference = the sweep), "response" (text: Hz,\n'

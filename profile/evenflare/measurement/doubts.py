@@ -122,13 +122,14 @@ def _largest(directivity: Directivity, budget: Budget) -> list[str]:
     if not np.any(poor):
         return []
     part = max(budget.parts, key=lambda each: _rms(each.size[poor]))
+    if part.name == "repeats":
+        return []  # which of them lie apart is told by direction
     remedies = {
         "planes": "the planes differ, and two of them do not tell the power of such a mouth: name the design in the"
         " session, or hold the index against a prediction in the same planes (evenflare compare)",
         "steps": "measure at smaller steps",
         "gate": "go higher, for a longer gate",
         "noise": "measure louder, or in a quieter hour",
-        "repeats": "find out what does not repeat",
         "angle": "measure at smaller steps, state [uncertainty] angle_deg",
     }
     return [
@@ -161,6 +162,7 @@ def _near(directivity: Directivity, far: FarField | None) -> tuple[list[str], di
     return [
         f"at {seen.distance:g} m the index is not yet that of the far field: it differs by up to"
         f" {difference[at]:+.2f} ± {error[at]:.2f} dB, by {TOLD_FROM:g} dB or more between"
-        f" {frequency[large][0]:.0f} and {frequency[large][-1]:.0f} Hz. far_field_index_db has the far field's, --far-field the whole of it; compare with"
-        " evenflare solve --like, which predicts for the same distance"
+        f" {frequency[large][0]:.0f} and {frequency[large][-1]:.0f} Hz. far_field_index_db has the far field's,"
+        " --far-field the whole of it; compare"
+        " with evenflare solve --like, which predicts for the same distance"
     ], found

@@ -1,0 +1,98 @@
+"""How a model that is not quite right widens what is learned with it: a discrepancy that neighbouring levels share.
+
+Residuals are taken for the sum of noise, independent from level to level, and of an error of the model, whose
+correlation falls with distance in frequency and in direction. Both sizes and the reach are those that make the
+residuals most probable, what was fitted taken out; then they are carried through the fit. What the fit has swallowed of
+the model's error does not show in its residuals, but by the reach of the rest it is known how much that may be.
+Sources: M. C. Kennedy and A. O'Hagan, J. R. Statist. Soc. B 63 (2001) 425 (discrepancy); H. D. Patterson and R.
+Thompson, Biometrika 58 (1971) 545 (restricted likelihood); JCGM 100, eq. 13 (correlated contributions).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from itertools import product
+
+import numpy as np
+from scipy.linalg import LinAlgError, cho_factor, cho_solve
+
+from evenflare.units import FloatArray, IntArray
+
+RATIOS = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
+"""Of the discrepancy's variance, by that of the noise."""
+OCTAVES = (0.15, 0.5, 1.5)
+RADIANS = (0.1, 0.3, 1.0)
+"""Distances within which its correlation falls by the factor e."""
+MOST = 400
+"""Cells from which sizes and reach are sought."""
+
+
+@dataclass(frozen=True)
+class Discrepancy:
+    """Of residual levels.
+
+    noise, size      : dB, standard deviations of what is independent and of what is shared.
+    octaves, radians : reach of the second.
+    """
+
+    noise: float
+    size: float
+    octaves: float
+    radians: float
+
+    def covariance(self, places: FloatArray) -> FloatArray:
+        """(N, N) dB^2 of residuals at places (N, 4), as `places_of` gives them."""
+        shared = self.size**2 * _alike(places, self.octaves, self.radians)
+        return np.asarray(shared + self.noise**2 * np.eye(len(places)))
+
+
+def places_of(frequency: FloatArray, azimuth: FloatArray, off_axis: FloatArray) -> FloatArray:
+    """(N, 4): octaves, and a direction as a unit vector."""
+    across = np.sin(off_axis)
+    return np.stack([np.log2(frequency), across * np.cos(azimuth), across * np.sin(azimuth), np.cos(off_axis)], axis=1)
+
+
+def discrepancy_of(residuals: FloatArray, slopes: FloatArray, places: FloatArray, groups: IntArray) -> Discrepancy:
+    """The most probable discrepancy of a fit.
+
+    residuals : (N,) dB, slopes (N, K) their derivatives by what was fitted, groups (N,) of one free mean each.
+    """
+    chosen = np.unique(np.linspace(0, residuals.size - 1, min(residuals.size, MOST)).astype(int))
+    values, near, group = residuals[chosen], places[chosen], groups[chosen]
+    fitted = np.concatenate([slopes[chosen], (group[:, None] == np.unique(group)[None]).astype(float)], axis=1)
+    basis, scale, _ = np.linalg.svd(fitted, full_matrices=False)
+    fitted = basis[:, scale > 1e-9 * scale[0]]
+    best, found = _unlikely(values, fitted, np.eye(values.size)), None
+    for octaves, radians in product(OCTAVES, RADIANS):
+        alike = _alike(near, octaves, radians)
+        for ratio in RATIOS:
+            tried = _unlikely(values, fitted, np.eye(values.size) + ratio * alike)
+            if tried[0] < best[0]:
+                best, found = tried, (ratio, octaves, radians)
+    noise = float(np.sqrt(best[1]))
+    if found is None:
+        return Discrepancy(noise, 0.0, OCTAVES[0], RADIANS[0])
+    ratio, octaves, radians = found
+    return Discrepancy(noise, noise * float(np.sqrt(ratio)), octaves, radians)
+
+
+def _alike(places: FloatArray, octaves: float, radians: float) -> FloatArray:
+    """(N, N) correlation of a model's error, exponential in either distance."""
+    apart = np.abs(places[:, None, 0] - places[None, :, 0]) / octaves
+    turned = np.linalg.norm(places[:, None, 1:] - places[None, :, 1:], axis=2) / radians
+    return np.asarray(np.exp(-apart - turned))
+
+
+def _unlikely(values: FloatArray, fitted: FloatArray, shape: FloatArray) -> tuple[float, float]:
+    """Minus twice the restricted log-likelihood, its noise variance the best one, and that variance."""
+    try:
+        factor = cho_factor(shape, lower=True)
+    except LinAlgError:
+        return np.inf, np.inf
+    solved = cho_solve(factor, fitted)
+    inner = fitted.T @ solved
+    left = values - fitted @ np.linalg.solve(inner, solved.T @ values)
+    freedom = max(values.size - fitted.shape[1], 1)
+    variance = max(float(left @ cho_solve(factor, left)) / freedom, 1e-12)
+    whole = 2.0 * float(np.sum(np.log(np.diag(factor[0])))) + float(np.linalg.slogdet(inner)[1])
+    return whole + freedom * float(np.log(variance)), variance

@@ -276,7 +276,7 @@ class _Problem:
         f, p, a = np.nonzero(self.used)
         seen = self.measured.observation
         places = places_of(seen.frequency[f], seen.plane[p], seen.off_axis[a])
-        wrong = discrepancy_of(found.blocks[0], found.slopes[0], places, f)
+        wrong = discrepancy_of(found.blocks[0], found.slopes[0], places, f, moved=found.x)
         wrong = replace(wrong, size=wrong.size * self.unseen(found.predicted))
         slopes = weights[0] ** 2 * found.slopes[0]
         middle = np.eye(noisy.shape[0]) + slopes.T @ wrong.covariance(places) @ slopes

@@ -18,11 +18,11 @@ from scipy.linalg import LinAlgError, cho_factor, cho_solve
 
 from evenflare.units import FloatArray, IntArray
 
-RATIOS = (0.1, 0.3, 1.0, 3.0, 10.0, 30.0)
+RATIOS = (0.1, 0.4, 1.6, 6.4, 25.0, 100.0, 400.0)
 """Of the discrepancy's variance, by that of the noise."""
-OCTAVES = (0.15, 0.5, 1.5)
-RADIANS = (0.1, 0.3, 1.0)
-"""Distances within which its correlation falls by the factor e."""
+OCTAVES = (0.3, 1.0, 3.0)
+RADIANS = (0.2, 0.5, 1.5)
+"""Distances within which its correlation falls by the root of e. Smooth, as errors of a box or a mouth are."""
 MOST = 400
 """Cells from which sizes and reach are sought."""
 
@@ -52,39 +52,42 @@ def places_of(frequency: FloatArray, azimuth: FloatArray, off_axis: FloatArray) 
     return np.stack([np.log2(frequency), across * np.cos(azimuth), across * np.sin(azimuth), np.cos(off_axis)], axis=1)
 
 
-def discrepancy_of(residuals: FloatArray, slopes: FloatArray, places: FloatArray, groups: IntArray) -> Discrepancy:
+def discrepancy_of(
+    residuals: FloatArray, slopes: FloatArray, places: FloatArray, groups: IntArray, *, moved: FloatArray
+) -> Discrepancy:
     """The most probable discrepancy of a fit.
 
     residuals : (N,) dB, slopes (N, K) their derivatives by what was fitted, groups (N,) of one free mean each.
+    moved     : (K,) where the fit went, in standard deviations of what was expected.
+    The noise is that of the residuals, whatever was fitted. The discrepancy is sought in what there was before the fit:
+    a model that is wrong in the way that an unknown would make it sends the unknown further than it is expected.
     """
     chosen = np.unique(np.linspace(0, residuals.size - 1, min(residuals.size, MOST)).astype(int))
-    values, near, group = residuals[chosen], places[chosen], groups[chosen]
-    fitted = np.concatenate([slopes[chosen], (group[:, None] == np.unique(group)[None]).astype(float)], axis=1)
-    basis, scale, _ = np.linalg.svd(fitted, full_matrices=False)
-    fitted = basis[:, scale > 1e-9 * scale[0]]
-    best, found = _unlikely(values, fitted, np.eye(values.size)), None
+    values, near, group, slope = residuals[chosen], places[chosen], groups[chosen], slopes[chosen]
+    means = (group[:, None] == np.unique(group)[None]).astype(float)
+    basis, scale, _ = np.linalg.svd(np.concatenate([slope, means], axis=1), full_matrices=False)
+    fitted, one = basis[:, scale > 1e-9 * scale[0]], np.eye(values.size)
+    shapes = [(0.0, OCTAVES[0], RADIANS[0], one)]
     for octaves, radians in product(OCTAVES, RADIANS):
         alike = _alike(near, octaves, radians)
-        for ratio in RATIOS:
-            tried = _unlikely(values, fitted, np.eye(values.size) + ratio * alike)
-            if tried[0] < best[0]:
-                best, found = tried, (ratio, octaves, radians)
-    noise = float(np.sqrt(best[1]))
-    if found is None:
-        return Discrepancy(noise, 0.0, OCTAVES[0], RADIANS[0])
-    ratio, octaves, radians = found
-    return Discrepancy(noise, noise * float(np.sqrt(ratio)), octaves, radians)
+        shapes += [(ratio, octaves, radians, one + ratio * alike) for ratio in RATIOS]
+    noise = float(np.sqrt(min((_unlikely(values, fitted, each[3]) for each in shapes))[1]))
+    before, expected = values - slope @ moved, slope @ slope.T / noise**2
+    least = min(shapes, key=lambda each: _unlikely(before, means, each[3] + expected, noise=noise)[0])
+    return Discrepancy(noise, noise * float(np.sqrt(least[0])), least[1], least[2])
 
 
 def _alike(places: FloatArray, octaves: float, radians: float) -> FloatArray:
-    """(N, N) correlation of a model's error, exponential in either distance."""
-    apart = np.abs(places[:, None, 0] - places[None, :, 0]) / octaves
-    turned = np.linalg.norm(places[:, None, 1:] - places[None, :, 1:], axis=2) / radians
-    return np.asarray(np.exp(-apart - turned))
+    """(N, N) correlation of a model's error, smooth in either distance (squared exponential)."""
+    apart = (places[:, None, 0] - places[None, :, 0]) / octaves
+    turned = (places[:, None, 1:] - places[None, :, 1:]) / radians
+    return np.asarray(np.exp(-0.5 * apart**2 - 0.5 * np.sum(turned**2, axis=2)))
 
 
-def _unlikely(values: FloatArray, fitted: FloatArray, shape: FloatArray) -> tuple[float, float]:
-    """Minus twice the restricted log-likelihood, its noise variance the best one, and that variance."""
+def _unlikely(
+    values: FloatArray, fitted: FloatArray, shape: FloatArray, *, noise: float | None = None
+) -> tuple[float, float]:
+    """Minus twice the restricted log-likelihood, with the best noise variance where none is given, and that."""
     try:
         factor = cho_factor(shape, lower=True)
     except LinAlgError:
@@ -93,6 +96,7 @@ def _unlikely(values: FloatArray, fitted: FloatArray, shape: FloatArray) -> tupl
     inner = fitted.T @ solved
     left = values - fitted @ np.linalg.solve(inner, solved.T @ values)
     freedom = max(values.size - fitted.shape[1], 1)
-    variance = max(float(left @ cho_solve(factor, left)) / freedom, 1e-12)
+    square = float(left @ cho_solve(factor, left))
+    variance = max(square / freedom, 1e-12) if noise is None else noise**2
     whole = 2.0 * float(np.sum(np.log(np.diag(factor[0])))) + float(np.linalg.slogdet(inner)[1])
-    return whole + freedom * float(np.log(variance)), variance
+    return whole + freedom * float(np.log(variance)) + square / variance, variance

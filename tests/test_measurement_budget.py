@@ -53,7 +53,7 @@ def test_interval_of_oblong_mouths_holds_their_index_by_octave():
     octave = np.round(np.log2(frequency / 1000.0)).astype(int)
     for each in np.unique(octave):
         mine = octave == each
-        # 0.90 of 24 mouths, at some frequencies each, which are not independent. 0.002 dB: what zones of 2.5 degrees err.
+        # 0.90 of 24 mouths, at some frequencies each, which are not independent. 0.002 dB: what zones err.
         assert coverage(errors[:, mine], 1.96 * sizes[:, mine] + 0.002) >= 0.90, each
     assert np.abs(errors).max() > 1.5  # dB: there is something to hold
     # An interval that held everything by being endless would be no interval.

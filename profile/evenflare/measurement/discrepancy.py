@@ -59,6 +59,7 @@ def discrepancy_of(
 
     residuals : (N,) dB, slopes (N, K) their derivatives by what was fitted, groups (N,) of one free mean each.
     moved     : (K,) where the fit went, in standard deviations of what was expected.
+    Its variance is the mean over all sizes and reaches, by their likelihood: a few residuals hardly tell it.
     The noise is that of the residuals, whatever was fitted. The discrepancy is sought in what there was before the fit:
     a model that is wrong in the way that an unknown would make it sends the unknown further than it is expected.
     """
@@ -73,8 +74,11 @@ def discrepancy_of(
         shapes += [(ratio, octaves, radians, one + ratio * alike) for ratio in RATIOS]
     noise = float(np.sqrt(min((_unlikely(values, fitted, each[3]) for each in shapes))[1]))
     before, expected = values - slope @ moved, slope @ slope.T / noise**2
-    least = min(shapes, key=lambda each: _unlikely(before, means, each[3] + expected, noise=noise)[0])
-    return Discrepancy(noise, noise * float(np.sqrt(least[0])), least[1], least[2])
+    unlikely = np.array([_unlikely(before, means, each[3] + expected, noise=noise)[0] for each in shapes])
+    weight = np.exp(-0.5 * (unlikely - unlikely.min()))
+    ratio = float(np.average([each[0] for each in shapes], weights=weight))
+    _, octaves, radians, _ = shapes[int(np.argmax(weight * [each[0] > 0.0 for each in shapes]))]
+    return Discrepancy(noise, noise * float(np.sqrt(ratio)), octaves, radians)
 
 
 def _alike(places: FloatArray, octaves: float, radians: float) -> FloatArray:

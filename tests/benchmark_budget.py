@@ -25,9 +25,8 @@ def by_octave(held: np.ndarray, frequency: np.ndarray) -> str:
 
 def main() -> None:
     """Print the table."""
-    print(
-        f"\ncoverage of 95 % intervals of the index{'':14}{''.join(f'{1000 * 2**each:8.0f}' for each in range(-1, 5))} Hz"
-    )
+    octaves = "".join(f"{1000 * 2**each:8.0f}" for each in range(-1, 5))
+    print(f"\ncoverage of 95 % intervals of the index{'':14}{octaves} Hz")
     errors, sizes, frequency = oblong_errors(mouths(MOUTHS, seed=3))
     held = np.abs(errors) <= 1.96 * sizes + 0.002
     print(f"{f'{MOUTHS} oblong mouths, two orbits':53}{by_octave(held.ravel(), np.tile(frequency, MOUTHS))}")

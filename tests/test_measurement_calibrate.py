@@ -238,14 +238,14 @@ def test_a_model_that_is_not_quite_right_has_wider_intervals_that_hold_the_truth
     # A box that is nearly the design's: a sphere of 165 mm where 180 is drawn. Its error, smooth over frequency and
     # angle, sends the speed of sound off by more than noise says: of these, every third was outside.
     drawn, held = replace(DRAWN, mounting=Mounting(radius=0.18)), []
-    for seed in range(8):
+    for seed in range(6):
         values, heard = boxed(Mounting(radius=0.165), seed=seed)
         found = calibrate(heard, drawn, radiation.solver("screen"))
         assert found.explains
         held.append([each.low <= value <= each.high for each, value in zip(found.fitted, values, strict=True)])
         assert found.discrepancy > 0.05  # dB: half the noise that was put in
-    # 40 intervals of 95 %: 35 or more hold the truth with a probability of 0.95.
-    assert np.sum(held) >= 35
+    # 30 intervals of 95 %: 27 or more hold the truth with a probability of 0.94.
+    assert np.sum(held) >= 27
 
 
 def test_a_cabinet_that_the_design_does_not_have_explains_nothing(compiled):

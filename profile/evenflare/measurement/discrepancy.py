@@ -72,7 +72,7 @@ def discrepancy_of(
     for octaves, radians in product(OCTAVES, RADIANS):
         alike = _alike(near, octaves, radians)
         shapes += [(ratio, octaves, radians, one + ratio * alike) for ratio in RATIOS]
-    noise = float(np.sqrt(min((_unlikely(values, fitted, each[3]) for each in shapes))[1]))
+    noise = float(np.sqrt(min(_unlikely(values, fitted, each[3]) for each in shapes)[1]))
     before, expected = values - slope @ moved, slope @ slope.T / noise**2
     unlikely = np.array([_unlikely(before, means, each[3] + expected, noise=noise)[0] for each in shapes])
     weight = np.exp(-0.5 * (unlikely - unlikely.min()))

@@ -39,10 +39,10 @@ def enough_orbits(width: float, height: float, *, to: float, speed_of_sound: flo
     A waveguide's mouth has a beam as wide as its walls make it: this is the bound that its size sets.
     Sources: elliptical piston as `closed_forms`; rectangular one: product of sin x / x (from memory).
     """
-    frequency = to * 2.0 ** (-0.25 * np.arange(16.0))[::-1]
+    frequency: FloatArray = np.asarray(to * 2.0 ** (-0.25 * np.arange(16.0))[::-1])
     wavenumber = 2.0 * np.pi * frequency / speed_of_sound
-    off_axis: FloatArray = (np.arange(round(0.5 * np.pi / STEP)) + 0.5) * STEP
-    every: FloatArray = np.arange(FINE) * np.pi / FINE
+    off_axis: FloatArray = np.asarray((np.arange(round(0.5 * np.pi / STEP)) + 0.5) * STEP)
+    every: FloatArray = np.asarray(np.arange(FINE) * np.pi / FINE)
     ring: FloatArray = np.sin(off_axis)
     found = np.zeros(len(ORBITS))
     for pattern in (_elliptical, _rectangular):

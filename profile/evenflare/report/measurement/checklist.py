@@ -99,8 +99,8 @@ def orbits_warnings(plan: Plan, *, wanted_to: float, wanted_index: float) -> lis
     return [
         f"two orbits do not tell the power of a mouth {place.mouth:g} by {place.mouth_height:g} m: for an index to"
         f" {wanted_index:g} dB (standard uncertainty) up to {hertz(wanted_to)} it takes {takes}, evenly turned about"
-        f" the axis ({sizes}). evenflare measure reads two: let a solution stand for the rest (--model), or compare level"
-        " by level with evenflare solve --like"
+        f" the axis ({sizes}). evenflare measure reads two: let a solution stand for the rest (--model), or compare"
+        " level by level with evenflare solve --like"
     ]
 
 

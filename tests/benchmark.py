@@ -22,6 +22,7 @@ from pathlib import Path
 
 import numpy as np
 
+import benchmark_budget
 import benchmark_calibration
 import benchmark_comparison
 import benchmark_crossover
@@ -165,6 +166,7 @@ def measure() -> None:
     benchmark_judge.main()
     benchmark_dsp.main()
     benchmark_measurement.main()
+    benchmark_budget.main()
     benchmark_comparison.main()
     benchmark_calibration.main()
     benchmark_crossover.main()

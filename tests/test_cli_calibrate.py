@@ -112,6 +112,14 @@ def test_fit_that_does_not_help_is_the_answer_no(capsys, measured, monkeypatch):
     assert "warning: on the angles that the fit did not see the deviation grew" in err
 
 
+def test_model_that_explains_nothing_is_the_answer_no_and_not_recommended(capsys, measured, monkeypatch):
+    monkeypatch.setattr(Calibration, "explains", property(lambda _: False))
+    code, out, err = said(capsys, "calibrate design.toml measured --out found --fit speed")
+    assert code == 1
+    assert "warning: the model does not explain the measurement" in err
+    assert "Use it in" not in out
+
+
 def test_other_mounting_is_a_warning(capsys, measured):
     (measured / "sphere.toml").write_text(DESIGN + ANALYSIS + '[mounting]\nkind = "sphere"\nradius_mm = 200\n')
     _, _, err = said(capsys, "calibrate sphere.toml measured --out found --fit angle --quiet")

@@ -23,7 +23,7 @@ from synthetic_rig import SyntheticRig, cap_on_sphere, piston, point, write_sess
 RIG = SyntheticRig(samples=2048, rotation_centre_z=0.05)
 SOUND = air_at(RIG.temperature, RIG.humidity).speed_of_sound
 TABLES = [
-    *("directivity.csv", "directivity.sofa", "provenance.json", "session.json"),
+    *("budget.csv", "directivity.csv", "directivity.sofa", "provenance.json", "session.json"),
     *("standard_curves.csv", "summary.csv"),
 ]
 ANALYSIS = {"analysis": {"from_hz": 200, "to_hz": 16000, "per_octave": 3}}
@@ -65,7 +65,9 @@ def test_a_session_becomes_a_directivity_and_what_was_assumed_is_said(capsys, wo
     code, out, err = said(capsys, "measure rig/session.toml --out measured --responses")
     told = err.replace("Reading the files of the session\n", "").splitlines()
     # The cap's pattern is 113 degrees wide at 12.8 kHz; every ten degrees reads 8 less (closed form at either step).
-    (coarse,) = told
+    # The rig's sound is the far field's pattern at 2 m, which no cap is: the waves find it still to change.
+    coarse, near = told
+    assert near.startswith("warning: at 2 m the index is not yet that of the far field")
     assert code == 0
     assert re.match(r"warning: at 12800 Hz the angles lie too far apart .* the beamwidth by some \d degrees", coarse)
     folder = work / "measured"
@@ -217,3 +219,33 @@ def test_one_plane_that_stands_for_itself_only_has_pictures_but_no_index(capsys,
     assert {row["beamwidth_vertical_deg"] for row in rows} == {""}
     assert (work / "measured/index_and_beamwidth.png").exists()
     assert not (work / "measured/standard_curves.png").exists()
+
+
+def test_budget_adds_up_to_what_the_summary_states_and_the_far_field_is_written_where_asked_for(capsys, work, plain):
+    code, out, _ = said(capsys, "measure rig/session.toml --out measured --far-field")
+    assert code == 0
+    assert "Standard uncertainty of it (budget.csv)" in out
+    lines = (work / "measured" / "budget.csv").read_text().splitlines()
+    rows = list(csv.DictReader(line for line in lines if not line.startswith("#")))
+    index = [row for row in rows if row["on_axis"] == "0"]
+    parts = [name for name in rows[0] if name.endswith("_db") and name != "combined_db"]
+    assert {"planes_db", "gate_db", "angle_db", "position_db", "microphone_db", "noise_db", "repeats_db"} <= set(parts)
+    stated = {row["frequency_hz"]: row["error_estimate_db"] for row in summary(work / "measured")}
+    for row in index:
+        whole = np.sqrt(sum(float(row[name] or 0) ** 2 for name in parts))
+        assert float(row["combined_db"]) == pytest.approx(whole, abs=3e-4)  # decimals of the table
+        assert stated[row["frequency_hz"]] == row["combined_db"]
+    told = json.loads((work / "measured" / "session.json").read_text())
+    assert told["budget"]["index"]["parts"]["noise"]["kind"] == "A"
+    near = {row["frequency_hz"]: row["far_field_index_db"] for row in summary(work / "measured")}
+    for row in summary(work / "measured" / "far_field"):
+        if row["valid"] == "1":
+            assert row["directivity_index_db"] == near[row["frequency_hz"]]
+
+
+def test_a_model_without_a_power_of_its_own_tells_nothing_of_planes(capsys, work, plain):
+    said(capsys, "measure rig/session.toml --out measured")
+    code, _, err = said(capsys, "measure rig/session.toml --out again --model measured")
+    assert code == 2
+    assert "holds no sound power of its own" in err
+    assert not (work / "again").exists()

@@ -33,7 +33,7 @@ def _add_calibrate(command: AddCommand) -> None:
         "Fit what a model cannot know to a measured prototype: how the exit moves, the air, the wall as it was cut",
         "example: evenflare calibrate prototype/design.toml measured --out calibration\n\n"
         "MEASURED is a folder that measure or solve wrote, or a SOFA file. Every third angle is kept from the fit and\n"
-        "checks it; where these agree less well afterwards the exit code is 1.\n"
+        "checks it; where these agree less well, or nothing is explained, the exit code is 1.\n"
         "fitted (default all; --fit angle --fit taper: these only): angle, effective half-angle of the exit, which is\n"
         "the wavefront's curvature there; taper, how much more the exit's middle moves; speed, of sound; growth and\n"
         "bow, the wall's error along its depth, at the mouth and half-way; and where the design's [driver] states a\n"

@@ -16,9 +16,10 @@ def add(command: AddCommand) -> None:
         "Make a directivity of what a rig has written: impulse responses, sweeps, text responses, AES69 files",
         "example: evenflare measure --write-session readings\n"
         "example: evenflare measure readings/session.toml --out measured\n\n"
-        "writes directivity.csv, summary.csv, standard_curves.csv, directivity.sofa (AES69), session.json (what was\n"
-        "found and what was assumed), provenance.json and pictures; with --responses also responses/, a text file a\n"
-        "direction. --write-session drafts session.toml from the names of a folder's files; you fill in the rest.\n\n"
+        "writes directivity.csv, summary.csv, standard_curves.csv, budget.csv (the index's uncertainty by its parts),\n"
+        "directivity.sofa (AES69), session.json (what was found and assumed), provenance.json and pictures;\n"
+        "--responses: also a text file a direction; --far-field: also what it is far away. [uncertainty] says how\n"
+        "well the rig is known. --write-session drafts session.toml from the names of a folder's files.\n\n"
         "The session file names the readings, the angle in each name, paths from its own folder:\n"
         "  [rig]   distance_m = 2.0, source_height_m, microphone_height_m, temperature_c, humidity_percent, mounting\n"
         '  [files] kind = "impulse_response" (WAV), "sweep" (WAV, with reference = the sweep), "response" (text: Hz,\n'
@@ -32,6 +33,10 @@ def add(command: AddCommand) -> None:
     measure.add_argument("session", type=path, nargs="?", metavar="SESSION", help="session file (TOML)")
     measure.add_argument("--out", type=path, help="folder for the results, made if missing")
     measure.add_argument("--responses", action="store_true", help="also write the responses as text")
+    measure.add_argument("--far-field", action="store_true", help="also the directivity in the far field")
+    measure.add_argument(
+        "--model", type=path, metavar="FOLDER", help="solution of it: tells what two planes leave open of the index"
+    )
     measure.add_argument(
         "--write-session", type=path, metavar="FOLDER", help="draft FOLDER/session.toml from the files there instead"
     )
@@ -48,7 +53,14 @@ def _measure(options: argparse.Namespace) -> int:
 
     check_folder(options.out)
     with slow(options.quiet, "Reading the files of the session"):
-        done = measure_command(options.session, options.out, command=options.words, responses=options.responses)
+        done = measure_command(
+            options.session,
+            options.out,
+            command=options.words,
+            responses=options.responses,
+            model=options.model,
+            far_field=options.far_field,
+        )
     for line in done.lines:
         print(line)
     _tell_assumed(done.assumed)
@@ -60,7 +72,13 @@ def _measure(options: argparse.Namespace) -> int:
 def _draft(options: argparse.Namespace) -> int:
     from evenflare.measurement.session_writing import write_session
 
-    given = {"SESSION": options.session, "--out": options.out, "--responses": options.responses}
+    given = {
+        "SESSION": options.session,
+        "--out": options.out,
+        "--responses": options.responses,
+        "--far-field": options.far_field,
+        "--model": options.model,
+    }
     for name, value in given.items():
         if value:
             raise InputError(f"{name}: does not belong to --write-session, which only drafts a session file. Remove it")

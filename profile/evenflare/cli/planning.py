@@ -13,6 +13,8 @@ RANGES = {
     "microphone_height_m": (0.01, 500.0),
     "distance_m": (0.05, 1000.0),
     "mouth_mm": (1.0, 10000.0),
+    "mouth_height_mm": (1.0, 10000.0),
+    "index_db": (0.01, 10.0),
     "wall_m": (0.01, 1000.0),
     "from_hz": (1.0, 100000.0),
     "to_hz": (1.0, 100000.0),
@@ -41,6 +43,10 @@ def add(command: AddCommand) -> None:
     plan.add_argument("--microphone-height-m", type=float, required=True, help="above the ground")
     plan.add_argument("--distance-m", type=float, required=True, help="from the turntable's axis to the microphone")
     plan.add_argument("--mouth-mm", type=float, required=True, help="the mouth's largest width")
+    plan.add_argument("--mouth-height-mm", type=float, help="of an oblong mouth: says what two orbits leave open")
+    plan.add_argument(
+        "--index-db", type=float, default=0.3, help="standard uncertainty wanted of the index of an oblong mouth (0.3)"
+    )
     plan.add_argument("--wall-m", type=float, help="from the line between both to the nearest surface beside it")
     plan.add_argument("--from-hz", type=float, help="lowest frequency wanted; says what it takes")
     plan.add_argument("--to-hz", type=float, default=20000.0, help="highest frequency wanted (default 20000)")
@@ -87,10 +93,18 @@ def _plan(options: argparse.Namespace) -> int:
         repeats=options.repeats,
         baffle=options.baffle,
         spare=options.half,
+        mouth_height=None if options.mouth_height_mm is None else options.mouth_height_mm * MILLIMETRE,
     )
     if options.out is not None:
         check_folder(options.out)
-    done = plan_command(place, options.out, wanted_from=options.from_hz, wanted_to=options.to_hz, command=options.words)
+    done = plan_command(
+        place,
+        options.out,
+        wanted_from=options.from_hz,
+        wanted_to=options.to_hz,
+        wanted_index=options.index_db,
+        command=options.words,
+    )
     for line in done.lines:
         print(line)
     for title, lines in (("Checklist", done.steps), ("Cautions", done.cautions)):

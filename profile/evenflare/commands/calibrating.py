@@ -37,7 +37,7 @@ class CalibrationRequest:
 
 @dataclass(frozen=True)
 class Calibrated:
-    """What was found in words, what must be seen first, the files, and whether the held-out angles agree better."""
+    """What was found in words, what must be seen first, the files, and whether the model explains what was measured."""
 
     lines: list[str]
     warnings: list[str]
@@ -116,6 +116,10 @@ def mismatches(design: Design, stored: Stored) -> list[str]:
     return found
 
 
+def _use(file: Path) -> str:
+    return f'Use it in a design or target file with [driver] calibrated = "{file}", the path from its folder'
+
+
 def _write(
     found: Calibration, design: Design, origin: Origin, doubts: list[str], folder: Path, *, command: str
 ) -> Calibrated:
@@ -130,7 +134,7 @@ def _write(
     lines = [
         *(calibration.fitted_words(each) for each in found.fitted),
         *calibration.deviation_words(found),
-        f'Use it in a design or target file with [driver] calibrated = "{folder / FILE}", the path from its folder',
+        *([] if not (found.helps and found.explains) else [_use(folder / FILE)]),
     ]
     written = [
         (FILE, "the driver as calibrated, for design and target files; values, intervals, deviations"),
@@ -159,4 +163,4 @@ def _write(
         files.write_text(folder / PAGE, text)
         for name, figure in drawn.items():
             canvas.save(figure, folder / name)
-    return Calibrated(lines, warnings, written, found.helps)
+    return Calibrated(lines, warnings, written, found.helps and found.explains)

@@ -5,12 +5,21 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics
 from evenflare.directivity.types import Directivity
+from evenflare.files import InputError
 from evenflare.measurement.readings import Session
 
+if TYPE_CHECKING:
+    from evenflare.design.file import Design
+    from evenflare.measurement.assemble import Assembled
+    from evenflare.measurement.between_planes import Mouth
+    from evenflare.measurement.far_field import FarField
+
+FAR_FIELD = "far_field"
+"""Folder beside the tables that holds those of the far field."""
 RESPONSES = "responses"
 """Folder beside the tables that holds them as text."""
 
@@ -25,10 +34,20 @@ class Measured:
     written: list[tuple[str, str]]
 
 
-def measure_command(path: Path, folder: Path, *, command: str, responses: bool = False) -> Measured:
+def measure_command(
+    path: Path,
+    folder: Path,
+    *,
+    command: str,
+    responses: bool = False,
+    model: Path | None = None,
+    far_field: bool = False,
+) -> Measured:
     """Read the session of the file `path` and write its directivity into `folder`, all or nothing.
 
     responses : also as text, a file for each direction, with a session file that reads them back.
+    model     : folder of a solution of what was measured, which says what two planes leave open of the index.
+    far_field : also the directivity in the far field.
     Errors    : InputError if a file is at fault.
     """
     from evenflare.design.file import design_id, read_design
@@ -36,9 +55,14 @@ def measure_command(path: Path, folder: Path, *, command: str, responses: bool =
     from evenflare.measurement.session import read_session
 
     session = read_session(path)
-    found = assemble(session)
-    findings = dict(found.findings)
     design = None if session.design is None else read_design(session.design)
+    found = assemble(session, mouth=_mouth(design), model=None if model is None else _model(model))
+    findings = dict(found.findings)
+    if far_field and found.far is None:
+        raise InputError(
+            f"{path}: no far field can be told from it: that takes whole orbits, or in a baffle half ones, with phases."
+            " Leave --far-field out, or measure the directions that are missing"
+        )
     warnings = list(findings.pop("warnings", ()))
     if design is not None and design.waveguide.mounting.kind != session.rig.mounting:
         warnings.insert(
@@ -60,19 +84,56 @@ def measure_command(path: Path, folder: Path, *, command: str, responses: bool =
         "files": [_relative(each.file, session.path.parent) for each in session.readings],
     }
     with files.together():
-        written = _write(found.directivity, session, finite(record), folder, command=command, responses=responses)
+        written = _write(found, session, finite(record), folder, command=command, responses=responses)
+        if far_field and found.far is not None:
+            written.append(_write_far(found.far, session, record, folder, command=command))
     return Measured(_lines(found.directivity, session, record), record["assumed"], warnings, written)
 
 
+def _mouth(design: Design | None) -> Mouth:
+    if design is None:
+        return "unknown"
+    from evenflare.waveguide import Oblong
+
+    return "oblong" if isinstance(design.waveguide.shape, Oblong) else "round"
+
+
+def _model(folder: Path) -> Directivity:
+    """A solution that knows its power."""
+    from evenflare.directivity.folder import read_directivity
+
+    found = read_directivity(folder).directivity
+    if found.sound_power is None:
+        raise InputError(
+            f"--model {folder}: holds no sound power of its own, so that it does not say what planes leave open. Name a"
+            " folder that evenflare solve wrote, with --like for the angles of the measurement"
+        )
+    return found
+
+
+def _write_far(
+    far: FarField, session: Session, record: dict[str, Any], folder: Path, *, command: str
+) -> tuple[str, str]:
+    from evenflare.results import formats, tables
+
+    own = {"name": session.name, "design_id": record["design_id"]}
+    made = {"command": command, "origin": "measured", "session": record["session"], "mounting": session.rig.mounting}
+    cautions = [f"measured at {session.rig.distance:g} m, carried to the far field by spherical waves", formats.LOUD]
+    place = folder / FAR_FIELD
+    tables.write_solution(place, far.directivity, **own, provenance=made, cautions=cautions, by_plane=True)
+    return f"{FAR_FIELD}/", "the same tables in the far field, error_estimate_db with what that adds"
+
+
 def _write(
-    directivity: Directivity, session: Session, record: dict[str, Any], folder: Path, *, command: str, responses: bool
+    found: Assembled, session: Session, record: dict[str, Any], folder: Path, *, command: str, responses: bool
 ) -> list[tuple[str, str]]:
     from evenflare.directivity.sofa import write_sofa
     from evenflare.measurement.responses_written import write_responses
     from evenflare.report.kit import canvas
     from evenflare.report.waveguide import measured
-    from evenflare.results import formats, tables
+    from evenflare.results import budget, formats, tables
 
+    directivity = found.directivity
     own = {"name": session.name, "design_id": record["design_id"]}
     mounting = session.rig.mounting
     made = {"command": command, "origin": "measured", "session": record["session"], "mounting": mounting}
@@ -84,12 +145,19 @@ def _write(
     tables.write_solution(folder, directivity, **own, provenance=made, cautions=cautions, by_plane=True)
     write_sofa(directivity, folder / "directivity.sofa", **own, mounting=mounting)
     files.write_text(folder / "session.json", formats.json_text(record))
+    header = [
+        f"uncertainty budgets by JCGM 100 of: {session.name}",
+        "units: Hz, dB; standard uncertainties; interval: combined_db times coverage_factor to either side, 95 %",
+        *cautions,
+    ]
+    files.write_text(folder / "budget.csv", formats.csv_text(budget.columns(found), header=header))
     written = [
         ("directivity.csv", "level and phase over frequency and angle"),
         ("summary.csv", "index, beamwidth, level and power over frequency"),
         ("standard_curves.csv", "the curves of ANSI/CTA-2034-A"),
         ("directivity.sofa", "the same directivity as AES69 (SOFA), FreeFieldDirectivityTF"),
         ("session.json", "what was found on the way and what was assumed"),
+        ("budget.csv", "standard uncertainty of index and level on axis, each part, over frequency"),
         ("provenance.json", "from which session, by which command"),
     ]
     if responses:
@@ -122,6 +190,10 @@ def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -
             index = index[directivity.valid]
             said = ", ".join(f"{index[i]:.1f} dB at {trusted[i]:.0f} Hz" for i in rows)
             lines.append(f"Directivity index of the level at {observation.distance:g} m: {said}")
+            if directivity.error_estimate is not None:
+                error = directivity.error_estimate[directivity.valid]
+                doubt = ", ".join(f"{error[i]:.2f} dB at {trusted[i]:.0f} Hz" for i in rows)
+                lines.append(f"Standard uncertainty of it (budget.csv): {doubt}; from {record['error_estimate_from']}")
     if tables.uncovered(directivity):
         lines.append(f"No index and no power: {tables.uncovered(directivity)}")
     return lines + _rig_lines(record)

@@ -23,11 +23,12 @@ class Planned:
 
 
 def plan_command(
-    place: Place, folder: Path | None, *, wanted_from: float | None, wanted_to: float, command: str
+    place: Place, folder: Path | None, *, wanted_from: float | None, wanted_to: float, wanted_index: float, command: str
 ) -> Planned:
     """Plan a measurement; write it into `folder` if one is given, all or nothing.
 
     wanted_from, wanted_to : Hz, what is wanted of it.
+    wanted_index           : dB, standard uncertainty of the index of an oblong mouth.
     Errors: InputError if the place cannot be, or a session file stands in the folder already.
     """
     from evenflare.report.measurement import checklist
@@ -37,6 +38,7 @@ def plan_command(
     except ValueError as error:
         raise InputError(f"--distance-m: {error}") from None
     told = checklist.warnings(found, wanted_from=wanted_from, wanted_to=wanted_to)
+    told += checklist.orbits_warnings(found, wanted_to=wanted_to, wanted_index=wanted_index)
     written = [] if folder is None else _write(found, folder, told, command)
     return Planned(checklist.findings(found), checklist.steps(found), list(checklist.CAUTIONS), told, written)
 

@@ -10,6 +10,10 @@ import numpy as np
 
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.types import Directivity, Observation
+from evenflare.measurement.between_planes import Mouth
+from evenflare.measurement.budget import Budget
+from evenflare.measurement.doubts import doubts_of
+from evenflare.measurement.far_field import FarField
 from evenflare.measurement.heard import Heard
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
 from evenflare.measurement.readings import Session
@@ -18,13 +22,12 @@ from evenflare.measurement.sounds import heard_sounds
 from evenflare.measurement.turntable import SAME_ANGLE, Alignment, Estimate, align, corrected
 from evenflare.measurement.uncertainty import (
     LEAST_SIGNAL_DB,
-    index_error,
     noise_findings,
     odd_repeats,
     repeat_findings,
     signal_to_noise,
 )
-from evenflare.units import DEGREE, MILLIMETRE, amplitude_db
+from evenflare.units import DEGREE, MILLIMETRE, ComplexArray, IntArray, amplitude_db
 
 UNLIKE_DB = 0.5
 """Median difference on axis between the planes, above which it is told."""
@@ -32,21 +35,31 @@ UNLIKE_DB = 0.5
 
 @dataclass(frozen=True)
 class Assembled:
-    """A measured directivity, and what session.json says of its making: plain values, None for what is not known."""
+    """A measured directivity, and what is known of its making.
+
+    findings : for session.json: plain values, None for what is not known.
+    budgets  : of the "index", where the angles cover the sphere, and the "on_axis_level".
+    far      : in the far field, where the angles and phases tell it.
+    """
 
     directivity: Directivity
     findings: Mapping[str, Any]
+    budgets: Mapping[str, Budget]
+    far: FarField | None
 
 
-def assemble(session: Session) -> Assembled:
+def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity | None = None) -> Assembled:
     """The directivity that a session measured, at its distance, about its rotation centre.
 
     Sounds are deconvolved and gated, one delay taken for all angles; microphone and air divided out; repeats averaged;
     the turntable's angle zero and sideways offset fitted by plane where the source is stated to be mirror-symmetric
     there, and corrected where significant; planes brought to one grid by the stated symmetry.
     Pressure is Pa where full scale was stated; its phase is that of the travel from the reference point, and the time
-    that rig and driver add is in `reference_delay_ms`. `error_estimate` is the standard error of the index from
-    repeats and noise. Errors: InputError as `heard_sounds` and `heard_responses`.
+    that rig and driver add is in `reference_delay_ms`. `error_estimate` is the combined standard uncertainty of the
+    index, by its budget.
+    mouth : what the design that was built has, which says what two planes leave open.
+    model : a solution of it in the same planes and angles, which says it better.
+    Errors: InputError as `heard_sounds` and `heard_responses`.
     """
     heard = heard_responses(session) if session.kind == "response" else heard_sounds(session)
     rig, air = session.rig, session.rig.air
@@ -58,8 +71,7 @@ def assemble(session: Session) -> Assembled:
     orbits: dict[float, Orbit] = {}
     alignments: dict[float, Alignment] = {}
     for azimuth in dict.fromkeys(heard.azimuth.tolist()):
-        rows = np.flatnonzero(heard.azimuth == azimuth)
-        rows = rows[np.argsort(heard.off_axis[rows])]
+        rows = _rows(heard, azimuth)
         off_axis, pressure = heard.off_axis[rows], heard.pressure[rows]
         alignment = align(
             off_axis,
@@ -73,20 +85,8 @@ def assemble(session: Session) -> Assembled:
             half_space=half_space,
         )
         alignments[azimuth] = alignment
-        angle, sideways = alignment.corrected
-        moved = corrected(
-            off_axis,
-            pressure,
-            frequency=heard.frequency,
-            angle=angle,
-            sideways=sideways,
-            distance=rig.distance,
-            speed_of_sound=air.speed_of_sound,
-            half_space=half_space,
-        )
-        beyond = heard.frequency > alignment.highest
-        orbits[azimuth] = Orbit(off_axis, np.where(beyond, pressure, moved))
-        if (angle or sideways) and np.any(beyond & heard.trusted):
+        orbits[azimuth] = _orbit(session, heard, rows, alignment, heard.pressure)
+        if any(alignment.corrected) and np.any((heard.frequency > alignment.highest) & heard.trusted):
             warnings.append(
                 f"{plane_name(azimuth)}: above {alignment.highest:.0f} Hz the angles are too far apart to move what was"
                 " read between them: it stands there uncorrected for the turntable's offset. Set its zero, or measure"
@@ -95,6 +95,11 @@ def assemble(session: Session) -> Assembled:
         warnings += _odd(azimuth, alignment, [heard.files[row] for row in rows])
         assumed += _uncorrected(azimuth, alignment)
     warnings += _unlike_planes(orbits, heard)
+    shorter = None
+    if heard.shorter is not None:
+        less = {at: _orbit(session, heard, _rows(heard, at), each, heard.shorter) for at, each in alignments.items()}
+        less = shared_grid(less, session.symmetry, half_space=half_space)[0]
+        shorter = np.stack([orbit.pressure.T for orbit in less.values()], axis=1)
     orbits, more_assumed, more_warnings = shared_grid(orbits, session.symmetry, half_space=half_space)
     observation = Observation(
         heard.frequency,
@@ -119,21 +124,41 @@ def assemble(session: Session) -> Assembled:
     coarse = coarse_words(directivity)
     if coarse:
         warnings.append(coarse)
-    error, told_from = index_error(directivity, heard)
+    doubted = doubts_of(directivity, heard, session, alignments=alignments, shorter=shorter, mouth=mouth, model=model)
     findings |= {
         "smoothing_per_octave": session.smoothing,
         "angle_offset_deg": {plane_name(azimuth): _degrees(each.angle) for azimuth, each in alignments.items()},
         "turntable": {plane_name(azimuth): _turntable(each) for azimuth, each in alignments.items()},
         "repeats": repeat_findings(heard),
         "signal_to_noise_on_axis": noise_findings(heard),
-        "error_estimate_from": told_from,
+        **doubted.findings,
         "assumed": assumed + more_assumed,
-        "warnings": warnings + more_warnings + odd_repeats(heard) + _noisy(directivity, heard),
+        "warnings": warnings + more_warnings + odd_repeats(heard) + _noisy(directivity, heard) + doubted.warnings,
     }
-    return Assembled(
-        Directivity(**{**vars(directivity), "error_estimate": error}),
-        findings,
+    return Assembled(doubted.directivity, findings, doubted.budgets, doubted.far)
+
+
+def _orbit(session: Session, heard: Heard, rows: IntArray, alignment: Alignment, pressure: ComplexArray) -> Orbit:
+    """One plane's directions (rows of `heard`) at their nominal angles, moved as far as the angles tell it."""
+    off_axis, own = heard.off_axis[rows], pressure[rows]
+    angle, sideways = alignment.corrected
+    moved = corrected(
+        off_axis,
+        own,
+        frequency=heard.frequency,
+        angle=angle,
+        sideways=sideways,
+        distance=session.rig.distance,
+        speed_of_sound=session.rig.air.speed_of_sound,
+        half_space=session.rig.mounting == "baffle",
     )
+    return Orbit(off_axis, np.where(heard.frequency > alignment.highest, own, moved))
+
+
+def _rows(heard: Heard, azimuth: float) -> IntArray:
+    """Of one plane, angles rising."""
+    rows = np.flatnonzero(heard.azimuth == azimuth)
+    return np.asarray(rows[np.argsort(heard.off_axis[rows])])
 
 
 def _degrees(estimate: Estimate | None) -> float | None:

@@ -18,6 +18,8 @@ from scipy.optimize import lsq_linear
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.calibration import Calibration, Fitted
+from evenflare.measurement.discrepancy import Discrepancy, discrepancy_of, places_of
+from evenflare.measurement.held_out import LOWEST_LEVEL, held_out_angles, thinned
 from evenflare.measurement.unknowns import GAIN, IMPEDANCE, TAPER, Unknown, applied, unknowns_of
 from evenflare.metrics import levels_re_on_axis
 from evenflare.units import BoolArray, FloatArray, amplitude_db
@@ -27,12 +29,8 @@ Solve = Callable[[Waveguide, Observation, Air], Directivity]
 """A solver, as `radiation.solver` gives it."""
 Progress = Callable[[str], None]
 
-LOWEST_LEVEL = -20.0
-"""dB re on axis, that a cell must have measured and predicted: below it a level tells of the rig, not of the horn."""
 FREQUENCIES = 24
 HOLD_OUT = 3
-LEAST_ANGLES = 6
-"""Beside the axis."""
 NOISE_FLOOR = 0.03
 """dB of a level re on axis: a solver is not more exact than this, whatever little the residual shows."""
 LEVEL_FLOOR = 0.3
@@ -79,41 +77,6 @@ def calibrate(
     return problem.fitted(progress)
 
 
-def _thinned(measured: Directivity, count: int, covered: Callable[[FloatArray], bool]) -> Directivity:
-    """`measured` at up to `count` of its valid frequencies."""
-    frequency = measured.observation.frequency
-    usable = [i for i in np.flatnonzero(measured.valid) if covered(frequency[i : i + 1])]
-    if not usable:
-        raise ValueError("no frequency of the measurement is valid and known of the source")
-    wanted = np.geomspace(frequency[usable[0]], frequency[usable[-1]], max(count, 1))
-    nearest = np.abs(np.log(frequency[usable])[None] - np.log(wanted)[:, None]).argmin(axis=1)
-    kept = np.array(usable)[np.unique(nearest)]
-    return Directivity(
-        observation=replace(measured.observation, frequency=frequency[kept]),
-        pressure=measured.pressure[kept],
-        valid=measured.valid[kept],
-        density=measured.density,
-        speed_of_sound=measured.speed_of_sound,
-        half_space=measured.half_space,
-        provenance=measured.provenance,
-    )
-
-
-def _held_out(off_axis: FloatArray, heard: BoolArray, every: int) -> BoolArray:
-    """(A,) every so manieth of the angles that are `heard` (A,), both sides of the axis alike, the last one never."""
-    away = np.unique(np.round(np.abs(off_axis[heard]), 9))
-    away = away[away > 1e-9]
-    if every < 2:
-        raise ValueError(f"hold_out = {every}: must be 2 at least. Raise it")
-    if away.size < LEAST_ANGLES:
-        raise ValueError(
-            f"holds {away.size} angles beside the axis above {LOWEST_LEVEL:g} dB: must be {LEAST_ANGLES} at least, some"
-            " to fit and some to check. Measure more angles"
-        )
-    left = away[every - 1 : -1 : every]
-    return np.asarray(np.isin(np.round(np.abs(off_axis), 9), left))
-
-
 class _Minimum(NamedTuple):
     """Where a descent ended: the unknowns (K) in widths, the prediction there, its residuals and their derivatives."""
 
@@ -135,7 +98,7 @@ class _CalibrationProblem:
         hold_out: int,
         frequencies: int,
     ) -> None:
-        self.measured = _thinned(measured, frequencies, waveguide.driver.source.covers)
+        self.measured = thinned(measured, frequencies, waveguide.driver.source.covers)
         self.waveguide, self.solve = waveguide, solve
         self.air = Air(measured.speed_of_sound, measured.density)
         self.unknowns = tuple(unknowns_of(waveguide, self.air) if unknowns is None else unknowns)
@@ -148,7 +111,7 @@ class _CalibrationProblem:
         self.before = self.predicted(np.zeros(self.start.size))
         self.cells = self._cells()
         heard = np.asarray(self.cells.any(axis=(0, 1)))
-        self.held_out = _held_out(self.measured.observation.off_axis, heard, hold_out)
+        self.held_out = held_out_angles(self.measured.observation.off_axis, heard, hold_out)
         self.used = self.cells & ~self.held_out
         if self.used.sum(axis=(1, 2)).max() < 2 or self.used.sum() <= 2 * self.start.size + self.used.shape[0]:
             raise ValueError(
@@ -302,13 +265,45 @@ class _CalibrationProblem:
             progress(f"step {turn + 1}: {np.sqrt(np.mean(blocks[0] ** 2)):.3f} dB rms")
         return _Minimum(x, predicted, blocks, slopes)
 
+    def widened(self, found: _Minimum) -> tuple[FloatArray, Discrepancy]:
+        """(K, K) covariance of the unknowns in widths, the model's own error in it, and that error.
+
+        Of any estimate that is a straight line in the levels: their covariance carried through it, and what the
+        expectation holds back. Never less than noise alone, counted by how neighbours err alike, would leave. Where
+        the angles that were held out err more than those fitted, so much larger is the model's error taken to be.
+        """
+        weights, noisy = self.weights(found.blocks), _covariance(self.weights(found.blocks), found.slopes)
+        f, p, a = np.nonzero(self.used)
+        seen = self.measured.observation
+        places = places_of(seen.frequency[f], seen.plane[p], seen.off_axis[a])
+        wrong = discrepancy_of(found.blocks[0], found.slopes[0], places, f, moved=found.x)
+        wrong = replace(wrong, size=wrong.size * self.unseen(found.predicted))
+        slopes = weights[0] ** 2 * found.slopes[0]
+        middle = np.eye(noisy.shape[0]) + slopes.T @ wrong.covariance(places) @ slopes
+        for weight, slope in zip(weights[1:], found.slopes[1:], strict=True):
+            middle += (weight * slope).T @ (weight * slope)
+        wider = np.sqrt(np.maximum(np.diag(noisy @ middle @ noisy) / np.diag(noisy), 1.0))
+        return noisy * np.outer(wider, wider), wrong
+
+    def unseen(self, predicted: Directivity) -> float:
+        """How much larger the residuals are on the angles that were held out, at least 1."""
+        with np.errstate(divide="ignore", invalid="ignore"):
+            off = amplitude_db(self.measured.pressure) - amplitude_db(predicted.pressure)
+        kept, left = (np.where(mine, off, np.nan) for mine in (self.used, self.cells & self.held_out))
+        rows = np.isfinite(kept).any(axis=(1, 2)) & np.isfinite(left).any(axis=(1, 2))
+        if not np.any(rows):
+            return 1.0
+        middle = np.nanmean(kept[rows], axis=(1, 2), keepdims=True)
+        inside, outside = (float(np.sqrt(np.nanmean((each[rows] - middle) ** 2))) for each in (kept, left))
+        return max(outside / max(inside, NOISE_FLOOR), 1.0)
+
     def _result(self, found: Sequence[_Minimum]) -> Calibration:
         """The first explanation, with intervals that reach over those that are nearly as good."""
         best = found[0]
         scales = self.scales(best.blocks)
-        covariance = _covariance(self.weights(best.blocks), best.slopes)
+        covariance, wrong = self.widened(best)
         error = np.sqrt(np.diag(covariance))
-        reach = [np.sqrt(np.diag(_covariance(self.weights(each.blocks), each.slopes))) for each in found]
+        reach = [np.sqrt(np.diag(self.widened(each)[0])) for each in found]
         low = np.min([each.x - NINETY_FIVE * one for each, one in zip(found, reach, strict=True)], axis=0)
         high = np.max([each.x + NINETY_FIVE * one for each, one in zip(found, reach, strict=True)], axis=0)
         values = self.start + self.width * best.x
@@ -338,6 +333,7 @@ class _CalibrationProblem:
             alike=scales[0][1],
             solves=self.solves,
             explanations=len(_apart(found, error)),
+            discrepancy=wrong.size,
         )
 
 

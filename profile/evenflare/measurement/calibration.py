@@ -16,6 +16,11 @@ from evenflare.waveguide import Waveguide
 AS_WELL = 0.01
 """dB rms by which held-out angles may part more after a fit than before, where there was nothing to fit."""
 
+LIKE_DB = 1.0
+"""dB rms in which a prediction is like a measurement: twice what rigs agree to. Judgement, no source."""
+MOST_LEFT = 0.5
+"""Of the deviation before, likewise."""
+
 
 @dataclass(frozen=True)
 class CalibrationFigures:
@@ -66,6 +71,8 @@ class Calibration:
     alike               : by how much its variance counts more, because neighbours err alike.
     solves              : how many.
     explanations        : how many sets of values explain the measurement nearly alike; intervals reach over all.
+    discrepancy         : dB, standard deviation of the model's own error, which neighbouring levels share; in the
+                          intervals.
     """
 
     fitted: tuple[Fitted, ...]
@@ -81,6 +88,7 @@ class Calibration:
     alike: float
     solves: int
     explanations: int = 1
+    discrepancy: float = 0.0
 
     def deviation(self, predicted: Directivity) -> FloatArray:
         """(F, P, A) dB, measured less predicted, each re its own on axis; nan outside the cells."""
@@ -105,6 +113,14 @@ class Calibration:
             float(observation.off_axis[a]),
             int(values.size),
         )
+
+    @property
+    def explains(self) -> bool:
+        """Whether the calibrated model is like the measurement on the angles that the fit did not see: to `LIKE_DB`
+        rms, or to half of what it was off before.
+        """
+        before, after = (self.figures(each, held_out=True).rms for each in (self.before, self.after))
+        return after <= max(LIKE_DB, MOST_LEFT * before)
 
     @property
     def helps(self) -> bool:

@@ -15,6 +15,8 @@ TAPER_SHARE = 0.25
 """Of the length, over which the window falls where nothing else is stated."""
 CHUNK = 4096
 """Samples transformed at a time: bounds the memory of a long window."""
+MOST_TAILS = 16
+"""Places after the window at which the noise is heard through it."""
 LEAST_NOISE = 96
 """Samples that a stretch must have to tell the noise from."""
 
@@ -113,3 +115,22 @@ def noise_power(
     density = np.abs(np.fft.rfft((part - part.mean()) * shape))[1:] ** 2 / np.sum(shape**2)
     even = smoothed(own, density, fraction=1)
     return np.asarray(np.interp(frequency, own, even) * np.sum(weights**2)), place
+
+
+def tail_power(samples: FloatArray, frequency: FloatArray, *, window: Window, sample_rate: float) -> FloatArray:
+    """Mean square (F,) that the same window gives in the record's (N,) last half, clear of the window itself.
+
+    Averaged over such places and over an octave; nan where there is none. Hum shows here: its wave is longer than what
+    a record has before the arrival, and a window's skirts let it in far above its own frequency.
+    """
+    first, weights = window.weights(samples.size, sample_rate=sample_rate)
+    begin = max(samples.size // 2, first + weights.size)
+    starts = np.arange(begin, samples.size - weights.size + 1, max(weights.size // 2, 1))[:MOST_TAILS]
+    if starts.size == 0:
+        return np.full(frequency.size, np.nan)
+    time = np.arange(weights.size) / sample_rate
+    kernel = np.exp(-2j * np.pi * np.outer(time, frequency))
+    rows = np.stack([samples[start : start + weights.size] * weights for start in starts])
+    square = np.mean(np.abs(rows @ kernel) ** 2, axis=0)
+    near = np.abs(np.log2(frequency[:, None] / frequency[None, :])) <= 0.5
+    return np.asarray((near @ square) / near.sum(axis=1))

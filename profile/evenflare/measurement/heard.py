@@ -8,6 +8,7 @@ from typing import Any
 
 import numpy as np
 
+from evenflare.measurement.drift import Drift
 from evenflare.measurement.readings import Impulse, Response, Session
 from evenflare.units import BoolArray, ComplexArray, FloatArray, read_only
 
@@ -30,6 +31,8 @@ class Heard:
     phase_known : False where only levels were read.
     files       : (D,) name of each direction's first file.
     findings    : what was found and assumed on the way, plain values.
+    shorter     : (D, F) complex Pa, the same through a gate of `SHORTER` of the length, or None where none was gated.
+    drift       : what repeats say of a drift over the session, or None.
     """
 
     frequency: FloatArray
@@ -43,11 +46,15 @@ class Heard:
     phase_known: bool
     files: tuple[str, ...]
     findings: Mapping[str, Any] = field(default_factory=dict)
+    shorter: ComplexArray | None = None
+    drift: Drift | None = None
 
     def __post_init__(self) -> None:
         for name in ("frequency", "azimuth", "off_axis", "spread", "noise", "readings"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
         object.__setattr__(self, "pressure", read_only(self.pressure, np.complex128))
+        if self.shorter is not None:
+            object.__setattr__(self, "shorter", read_only(self.shorter, np.complex128))
         object.__setattr__(self, "trusted", read_only(self.trusted, np.bool_))
 
     @property

@@ -31,6 +31,7 @@ class Place:
     distance                         : m along the line that sound travels, > the difference of the heights.
     source_height, microphone_height : m above the ground, > 0.
     mouth                            : m, the largest width of what radiates.
+    mouth_height                     : m, of an oblong one across it, or None.
     wall                             : m from that line to the nearest other surface beside it, or None.
     step                             : rad between angles.
     baffle                           : whether the mouth lies in a baffle, with nothing to measure behind it.
@@ -50,6 +51,7 @@ class Place:
     repeats: int = 1
     baffle: bool = False
     spare: bool = False
+    mouth_height: float | None = None
 
     @property
     def air(self) -> Air:

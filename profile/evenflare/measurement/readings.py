@@ -10,10 +10,11 @@ import numpy as np
 
 from evenflare.air import STANDARD_PRESSURE, Air, air_at
 from evenflare.directivity.types import Symmetry
-from evenflare.units import ComplexArray, FloatArray, read_only
+from evenflare.units import DEGREE, ComplexArray, FloatArray, read_only
 
 Kind = Literal["impulse_response", "sweep", "response"]
 MountingKind = Literal["baffle", "sphere", "free_standing", "cabinet"]
+Order = Literal["runs", "directions"]
 
 
 @dataclass(frozen=True)
@@ -95,6 +96,24 @@ class Rig:
 
 
 @dataclass(frozen=True)
+class Doubts:
+    """How well the rig is known: standard uncertainties. Defaults are judgement, no source.
+
+    angle      : rad, of each reading.
+    position   : m, of the turntable's axis from the point that is stated for it, in each direction.
+    distance   : m.
+    microphone : dB, of its sensitivity or calibration.
+    drift      : dB, of level from reading to reading, where no repeats tell it.
+    """
+
+    angle: float = 0.2 * DEGREE
+    position: float = 3e-3
+    distance: float = 5e-3
+    microphone: float = 0.3
+    drift: float = 0.03
+
+
+@dataclass(frozen=True)
 class Gate:
     """The part of an impulse response that is used, s; None where the session leaves it open.
 
@@ -126,6 +145,9 @@ class Session:
     frequency  : (F,) Hz asked for, strictly rising, or None.
     smoothing  : 1 / this of an octave, or None for none.
     assumed    : what the files do not say and was taken to be, in words.
+    doubts     : how well the rig is known.
+    order      : in which the readings were taken: all directions once and then again, or each direction's repeats one
+                 after the other; None where not stated.
     """
 
     name: str
@@ -142,6 +164,8 @@ class Session:
     frequency: FloatArray | None = None
     smoothing: float | None = None
     assumed: tuple[str, ...] = ()
+    doubts: Doubts = Doubts()
+    order: Order | None = None
 
     def __post_init__(self) -> None:
         for name in ("reference", "frequency"):

@@ -8,6 +8,7 @@ import numpy as np
 
 from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
+from evenflare.measurement.drift import undrifted
 from evenflare.measurement.gate import vertex
 from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
 from evenflare.measurement.normalise import at_frequencies, source_only, within
@@ -42,9 +43,10 @@ def heard_responses(session: Session) -> Heard:
     if not phase_known:
         factor = np.abs(factor).astype(np.complex128)
         assumed.append("phase: not in the files; taken to be that of the travel time in every direction")
+    trusted = within(session.microphone, frequency)
+    found, drift = undrifted(session, found, frequency=frequency, usable=trusted, phase_known=phase_known)
     groups = by_direction(session)
     means = [averaged(found[group] * factor) for group in groups]
-    trusted = within(session.microphone, frequency)
     findings: dict[str, Any] = {"gate": None, "assumed": assumed, "warnings": [], "lowest_valid_hz": None}
     if session.gate.length is not None:
         least = lowest_frequency(session.gate.length)
@@ -67,6 +69,7 @@ def heard_responses(session: Session) -> Heard:
         phase_known=phase_known,
         files=tuple(readings[group[0]].file.name for group in groups),
         findings=findings,
+        drift=drift,
     )
 
 

@@ -88,6 +88,8 @@ def read_session(path: Path | str) -> Session:
         frequency=file.analysis.frequency,
         smoothing=file.analysis.smoothing_per_octave,
         assumed=tuple(assumed),
+        doubts=file.uncertainty.value(),
+        order=table.order,
     )
 
 

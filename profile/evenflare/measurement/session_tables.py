@@ -8,10 +8,10 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.directivity.types import Symmetry
-from evenflare.measurement.readings import Gate, MountingKind
+from evenflare.measurement.readings import Doubts, Gate, MountingKind, Order
 from evenflare.names import FileName, Name
 from evenflare.schema import Barometer, Humidity, Table, Temperature, fault, number, rising
-from evenflare.units import MILLISECOND, FloatArray
+from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, FloatArray
 
 MINIMAL = """[rig]
 distance_m = 2.0
@@ -56,6 +56,7 @@ class FilesTable(Table):
     channel: Annotated[int, number(1, 64, whole=True)] | None = None
     zero_db_pa: Annotated[float, number(1e-9, 1e9)] | None = None
     air_losses: Literal["in", "out"] | None = None
+    order: Order | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> FilesTable:
@@ -117,6 +118,26 @@ class MicrophoneTable(Table):
     full_scale_pa: Annotated[float, number(1e-9, 1e9)] | None = None
 
 
+class UncertaintyTable(Table):
+    """[uncertainty]: how well the rig is known, standard uncertainties."""
+
+    angle_deg: Annotated[float, number(0, 10)] = 0.2
+    position_mm: Annotated[float, number(0, 500)] = 3.0
+    distance_mm: Annotated[float, number(0, 1000)] = 5.0
+    microphone_db: Annotated[float, number(0, 10)] = 0.3
+    drift_db: Annotated[float, number(0, 10)] = 0.03
+
+    def value(self) -> Doubts:
+        """In SI."""
+        return Doubts(
+            self.angle_deg * DEGREE,
+            self.position_mm * MILLIMETRE,
+            self.distance_mm * MILLIMETRE,
+            self.microphone_db,
+            self.drift_db,
+        )
+
+
 class ResultTable(Table):
     """[analysis]: at which frequencies the result is wanted, and how smooth."""
 
@@ -176,6 +197,7 @@ class SessionFile(Table):
     gate: GateTable = GateTable()
     microphone: MicrophoneTable = MicrophoneTable()
     analysis: ResultTable = ResultTable()
+    uncertainty: UncertaintyTable = UncertaintyTable()
 
     @model_validator(mode="after")
     def _consistent(self) -> SessionFile:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from typing import Any
 
 import numpy as np
@@ -9,7 +10,8 @@ import numpy as np
 from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
 from evenflare.measurement.deconvolve import Deconvolved, deconvolver
-from evenflare.measurement.gate import LEAD, TAPER_SHARE, Window, arrival_time, noise_power, spectra
+from evenflare.measurement.drift import undrifted
+from evenflare.measurement.gate import LEAD, TAPER_SHARE, Window, arrival_time, noise_power, spectra, tail_power
 from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
 from evenflare.measurement.normalise import source_only, within
 from evenflare.measurement.readings import Impulse, Session
@@ -24,6 +26,8 @@ NYQUIST_SHARE of half the sample rate: the highest of them."""
 NYQUIST_SHARE = 0.9
 FULL_SCALE, FLAT = 0.999, 3
 """Samples in a row that stand at full scale tell an overloaded input."""
+SHORTER = 0.8
+"""Of the gate's length, at which every direction is gated again to see what the gate does."""
 ORDERS = 3
 """Harmonics of distortion are told up to this order."""
 
@@ -56,11 +60,20 @@ def heard_sounds(session: Session) -> Heard:
     frequency = chosen_frequencies(session, window, rate)
     factor = source_only(frequency, session.rig, microphone=session.microphone) * session.full_scale
     found = _found(records, frequency, window=window, rate=rate, smoothing=session.smoothing) * factor
+    trusted = (frequency >= lowest_frequency(window.length) * (1.0 - 1e-9)) & within(session.microphone, frequency)
+    found, drift = undrifted(session, found, frequency=frequency, usable=trusted)
     groups = by_direction(session)
     means = [averaged(found[group]) for group in groups]
+    less = replace(window, length=SHORTER * window.length, taper=SHORTER * window.taper)
+    firsts = [records[group[0]] for group in groups]
+    one = _found(firsts, frequency, window=window, rate=rate, smoothing=session.smoothing)
+    cut = _found(firsts, frequency, window=less, rate=rate, smoothing=session.smoothing) / np.where(one == 0, 1.0, one)
     window_findings["warnings"] += _overloaded(readings)
     noise = [noise_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
     level = np.array([np.full(frequency.size, np.nan) if power is None else power for power, _ in noise])
+    level = np.fmax(
+        level, [tail_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
+    )
     least = lowest_frequency(window.length)
     findings = {
         **window_findings,
@@ -78,10 +91,12 @@ def heard_sounds(session: Session) -> Heard:
         spread=np.array([spread for _, spread in means]),
         noise=level * np.abs(factor) ** 2,
         readings=np.array([len(group) for group in groups]),
-        trusted=(frequency >= least * (1.0 - 1e-9)) & within(session.microphone, frequency),
+        trusted=trusted,
         phase_known=True,
         files=tuple(readings[group[0]].file.name for group in groups),
         findings=findings,
+        shorter=np.array([mean for mean, _ in means]) * cut,
+        drift=drift,
     )
 
 

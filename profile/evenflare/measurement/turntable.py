@@ -265,7 +265,7 @@ def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, 
     both = np.stack([1.0 - np.cos(off_axis[front]), -np.sin(off_axis[front])], axis=1)
     if np.all(off_axis[front] > 0.0) or np.all(off_axis[front] < 0.0):
         both = both[:, :1]
-    value, error = _weighed(both, path)
+    value, error = weighed(both, path)
     return Estimate(value, error, abs(value) > max(SIGNIFICANT * error, LEAST_SHIFT))
 
 
@@ -279,7 +279,7 @@ def _sideways(
     """m and its error: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
     early = np.array([lag(pressure[plus], pressure[minus], frequency=frequency) for plus, minus in pairs])
     sine = np.sin(off_axis[[plus for plus, _ in pairs]])
-    return _weighed(2.0 * sine[:, None], speed * early)
+    return weighed(2.0 * sine[:, None], speed * early)
 
 
 def _turned(
@@ -303,7 +303,7 @@ def _turned(
     if np.count_nonzero(strong) < 3:
         return 0.0, float("inf"), ()
     root = np.sqrt(weight[strong])
-    value, error = _weighed(root[:, None], root * each[strong])
+    value, error = weighed(root[:, None], root * each[strong])
     left = differs - 2.0 * slope * value
     size = np.sqrt(np.sum(np.where(counts, left, 0.0) ** 2, axis=1) / np.maximum(np.sum(counts, axis=1), 1))
     usual = float(np.median(size))
@@ -311,7 +311,7 @@ def _turned(
     return value, error, tuple((int(plus[i]), int(minus[i])) for i in far)
 
 
-def _weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
+def weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
     """First coefficient of a robust straight fit (Huber's weights at 1.345 median deviations), and its error.
 
     Sources: P. J. Huber, Ann. Math. Stat. 35 (1964) 73; error by the weighted residuals, each over 1 less its

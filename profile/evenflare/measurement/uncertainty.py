@@ -1,4 +1,4 @@
-"""How far repeats and noise leave a measured directivity uncertain."""
+"""What repeats scatter and what noise there is."""
 
 from __future__ import annotations
 
@@ -6,9 +6,7 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.directivity.types import Directivity
 from evenflare.measurement.heard import Heard
-from evenflare.metrics import sphere_weights
 from evenflare.units import FloatArray, amplitude_db, power_db
 
 DECIBEL = float(20.0 / np.log(10.0))
@@ -50,42 +48,6 @@ def signal_to_noise(heard: Heard) -> FloatArray | None:
         return None
     square = np.abs(heard.pressure[heard.reference]) ** 2
     return power_db(square / np.maximum(noise, np.finfo(float).tiny))
-
-
-def index_error(directivity: Directivity, heard: Heard) -> tuple[FloatArray | None, str | None]:
-    """Standard error (F,) of the directivity index, dB, and what it was told from; None where nothing tells it.
-
-    Of single directions, from the spread of repeats over the root of their number, else from the noise; carried
-    through the index to first order: the axis counts once for itself and, as each direction, by its share of the
-    power. The noise also adds to the power: that bias is in it.
-    Source: propagation of uncertainty, JCGM 100:2008, eq. 10.
-    """
-    try:
-        weights = sphere_weights(directivity.observation, half_space=directivity.half_space)
-    except ValueError:
-        return None, None
-    spread, noise = pooled_spread(heard), noise_floor(heard)
-    if spread is None and noise is None:
-        return None, None
-    square = np.abs(directivity.pressure) ** 2
-    mean = np.einsum("fpa,pa->f", square, weights)
-    share = weights * square / np.maximum(mean, np.finfo(float).tiny)[:, None, None]
-    count = float(np.median(heard.readings))
-    axis = int(np.argmin(np.abs(directivity.observation.off_axis)))
-    variance = np.zeros(mean.shape)
-    if noise is not None:
-        quiet = noise / count
-        # Half the noise lies along the pressure; each direction's share of the power goes as its square.
-        variance += DECIBEL**2 * 0.5 * quiet * np.einsum("fpa,pa->f", share, weights) / np.maximum(mean, 1e-300)
-        variance += DECIBEL**2 * 0.5 * quiet / np.maximum(square[:, 0, axis], 1e-300)
-        bias = power_db(1.0 + noise * weights.sum() / np.maximum(mean, 1e-300))
-        variance += bias**2
-    if spread is not None:
-        # The spread holds the noise already; the larger of both counts.
-        each = spread**2 / count
-        repeated = each * (1.0 + np.sum(share**2, axis=(1, 2)) - 2.0 * share[:, 0, axis])
-        variance = np.maximum(variance, repeated)
-    return np.sqrt(variance), "noise" if spread is None else "repeats and noise" if noise is not None else "repeats"
 
 
 def repeat_findings(heard: Heard) -> dict[str, Any] | None:

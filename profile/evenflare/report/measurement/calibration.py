@@ -9,6 +9,7 @@ import numpy as np
 
 from evenflare.measurement.calibrated_file import deviations
 from evenflare.measurement.calibration import Calibration, CalibrationFigures, Fitted
+from evenflare.measurement.residual_shape import shapes_of
 from evenflare.measurement.unknowns import MEANS, WIDTHS, left_out
 from evenflare.report.kit import canvas, sheet, style
 from evenflare.units import DEGREE, FloatArray
@@ -63,6 +64,16 @@ def caution_lines(calibration: Calibration) -> list[str]:
         found.append(
             f"on the angles that the fit did not see the deviation grew, from {before:.3f} to {after:.3f} dB rms: do"
             " not use this calibration. Look for a wrong angle, a reflection or another mounting first"
+        )
+    if not calibration.explains:
+        after = calibration.figures(calibration.after, held_out=True).rms
+        hints = [each.words for each in shapes_of(calibration)] or [
+            "what is left has no shape that is known here: look at deviation_over_angle.png for the wrong file, angle"
+            " or design"
+        ]
+        found.append(
+            f"the model does not explain the measurement: {after:.1f} dB rms are left on the angles that the fit did"
+            f" not see, and no value of an unknown helps. Do not use this calibration. {'; '.join(hints[:2])}"
         )
     if calibration.explanations > 1:
         found.append(

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
+from evenflare.measurement.enough_orbits import enough_orbits
 from evenflare.measurement.plan import Plan
 from evenflare.measurement.window import height_for
 from evenflare.report.kit.sheet import Part, sheet
@@ -75,6 +76,25 @@ def warnings(plan: Plan, *, wanted_from: float | None, wanted_to: float) -> list
     if place.air.remark:
         found.append(place.air.remark)
     return found
+
+
+def orbits_warnings(plan: Plan, *, wanted_to: float, wanted_index: float) -> list[str]:
+    """What two orbits leave open of the index (wanted to so many dB) of an oblong mouth, and how many it takes."""
+    place = plan.place
+    if place.mouth_height is None or place.symmetry == "round":
+        return []
+    enough = enough_orbits(place.mouth, place.mouth_height, to=wanted_to, speed_of_sound=place.air.speed_of_sound)
+    if enough.uncertainty[0] <= wanted_index:
+        return []
+    least = enough.least(wanted_index)
+    sizes = ", ".join(f"{n} leave {each:.2f} dB" for n, each in zip(enough.orbits, enough.uncertainty, strict=True))
+    takes = f"{least} orbits" if least else f"more than {enough.orbits[-1]} orbits"
+    return [
+        f"two orbits do not tell the power of a mouth {place.mouth:g} by {place.mouth_height:g} m: for an index to"
+        f" {wanted_index:g} dB (standard uncertainty) up to {hertz(wanted_to)} it takes {takes}, evenly turned about"
+        f" the axis ({sizes}). evenflare measure reads two: let a solution stand for the rest (--model), or compare"
+        " level by level with evenflare solve --like"
+    ]
 
 
 def steps(plan: Plan) -> list[str]:

@@ -208,6 +208,14 @@ def test_levels_are_made_even_as_asked():
     assert np.ptp(np.abs(alone("nothing").taken)) == pytest.approx(0.0, abs=1e-12)
 
 
+def test_a_way_made_even_at_a_finite_distance_keeps_its_travel_and_nothing_else():
+    frequency = np.geomspace(400.0, 8000.0, 31)
+    own = heard([Way("w", stored(sampled_piston()), ((0.0, 0.0),), "on_axis")], frequency, distance=3.0).own[0]
+    # A point's spherical wave: rounding only.
+    wanted = np.exp(-2j * np.pi * frequency / AIR.speed_of_sound * 3.0) / 3.0
+    assert own.on_axis == pytest.approx(wanted, abs=1e-9)
+
+
 def test_half_and_full_space_do_not_mix():
     ways = [Way("horn", piston(0.05, speed_of_sound=C), ((0.0, 0.0),)), Way("woofer", POINT, ((-0.2, 0.0),))]
     with pytest.raises(ValueError, match="horn in an infinite baffle, woofer radiating all round"):

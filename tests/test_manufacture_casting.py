@@ -323,6 +323,27 @@ def test_block_pulled_to_the_back_widens_there():
     assert made.behind == pytest.approx(96 * MM * np.tan(1.5 * DEGREE))
 
 
+def test_oblong_mouth_goes_straight_through_its_allowance_where_the_pattern_draws_to_the_back():
+    for pull, draft in (("back", 0.0), ("front", 3 * MM * np.tan(1.5 * DEGREE))):
+        made = pattern_of(SHAPES["cone"], casting=replace(BRONZE, pull=pull))
+        x, y, z = made.mesh.vertices.T
+        opening = x[(np.abs(y) < 1e-9) & (x > 0.0) & (z > z.max() - 1e-9)].min()
+        wanted = 0.5 * SHAPES["cone"].surface.mouth_width + draft
+        # Enlarged by the contraction; rounding.
+        assert opening == pytest.approx(wanted * made.factor, abs=1e-8)
+
+
+@pytest.mark.parametrize("waveguide", [CONE, SHAPES["cone"]], ids=["round", "oblong"])
+def test_recess_of_a_block_widens_toward_the_back_only_where_the_pattern_draws_to_the_front(waveguide):
+    for pull, slope in (("back", 0.0), ("front", np.tan(1.5 * DEGREE))):
+        made = pattern_of(waveguide, casting=replace(BRONZE, pull=pull), seat=Seat(0.1, 6 * MM))
+        x, y, z = made.mesh.vertices.T
+        opening = np.hypot(x, y)[z < z.min() + 1e-9].min() / made.factor
+        diameter, deep = made.recess
+        # By its draft over its depth; rounding.
+        assert opening == pytest.approx(0.5 * diameter + slope * deep, abs=1e-8)
+
+
 def test_hints_differ_and_say_where_they_are_from():
     hints = hints_for("Bronze, lead-free")
     assert [(hint.low, hint.high) for hint in hints] == [(5 / 384, 5 / 384), (0.0105, 0.021)]

@@ -101,6 +101,17 @@ def test_oblong_layers_read_back_as_closed_polylines_clear_of_each_other(tmp_pat
     assert count == len(rows)
 
 
+def test_bolts_of_the_flange_are_marked_on_the_first_layer_by_squares_of_3_mm(tmp_path):
+    done = export_layers(CONE, Choice(bolts=6, bolt_circle=0.22), SHEETS, tmp_path, **TOLD)
+    first = done.lamination.places[0]
+    marks = [each for each in on(read(done.drawings[0]), "engrave") if each.dxftype() == "LWPOLYLINE"]
+    points = np.array([each.get_points("xy") for each in marks])
+    # Rounding of what is written.
+    assert np.ptp(points, axis=1) == pytest.approx(np.full((6, 2), 3.0), abs=1e-4)
+    middle = points.mean(axis=1) - np.array([first.x, first.y]) / MM
+    assert np.hypot(*middle.T) == pytest.approx(np.full(6, 110.0), abs=1e-3)
+
+
 def test_points_of_layers_are_the_outlines_drawn(tmp_path):
     done = export_layers(SHAPES["cone"], Choice(), SHEETS, tmp_path, **TOLD)
     lines = [line for line in done.points.read_text(encoding="utf-8").splitlines() if not line.startswith("#")]

@@ -13,6 +13,7 @@ from hypothesis import strategies as st
 
 from evenflare.files import InputError
 from evenflare.manufacture import OblongSizes, build_oblong, cloud, export, oblong_sizes, volume
+from evenflare.manufacture.wall.grid import depth_at
 from evenflare.units import DEGREE
 from evenflare.waveguide import RoundedRectangle, Superellipse
 from oblongs import (
@@ -282,3 +283,19 @@ def test_mesh_that_would_be_too_large_is_refused(kind):
         InputError, match=r"--chord-error-mm = 0\.001: would need \d+ triangles, more than 5000000. Raise"
     ):
         solid_of(waveguide, Choice(kind), 0.001 * MM)
+
+
+@pytest.mark.parametrize("name", ["rolled", "rectangle"])
+def test_clearance_is_the_distance_along_the_normal_on_either_side(name):
+    surface = SHAPES[name].surface
+    random = np.random.default_rng(3)
+    wall = cloud(surface)
+    # Up to the seams of stretches, where the nearest point of the cloud lies on the other side.
+    t, psi = np.concatenate([[0.02, 0.05, 0.95, 0.98], random.uniform(0.02, 0.98, 16)]), random.uniform(0.0, 1.57, 9)
+    met = [surface.patch(depth_at(surface, k, t), psi, stretch=k) for k in range(len(surface.cuts) - 1)]
+    points, normals = (np.concatenate([each[k].reshape(-1, 3) for each in met]) for k in (0, 1))
+    for offset in (-1 * MM, 0.2 * MM, 1 * MM):
+        # Less than the wall's least radius, so that the nearest point is where the normal stands; to a micrometre, as
+        # its description says.
+        found = wall.clearance(points + offset * normals, needed=5 * MM)
+        assert found == pytest.approx(np.full(len(points), abs(offset)), abs=1e-6)

@@ -101,6 +101,15 @@ def test_what_a_process_makes_decides_what_is_written(here, capsys):
         assert {"solid.stl", "points.csv"} <= found
 
 
+def test_a_seat_that_states_its_diameter_alone_is_a_place_without_recess_and_bolts(tmp_path):
+    path = tmp_path / "mine.toml"
+    before, rest = ROUTER.split("[seat]", 1)
+    after = rest[rest.index("\n[") :] if "\n[" in rest else ""
+    path.write_text(f"{before}[seat]\ndiameter_mm = 90\n{after}", encoding="utf-8")
+    seat = read_process(path).seat
+    assert (seat.diameter, seat.depth, seat.bolts) == (pytest.approx(90 * MM), 0.0, 0)
+
+
 def test_a_name_that_is_no_process_gets_the_nearest():
     with pytest.raises(InputError, match="Did you mean lathe"):
         read_process("laethe")

@@ -183,7 +183,8 @@ def test_turning_roughs_outward_and_returns_through_what_is_cut():
     before = position[np.flatnonzero(inside) - 1]
     assert np.array_equal(back[:, 0], before[:, 0])  # along the axis
     assert np.all(back[:, 2] > before[:, 2])  # outward
-    assert any("drill a bore" in line for line in program.setup)
+    (deep,) = (float(line.split()[-2]) for line in program.setup if line.startswith("drill a bore"))
+    assert deep * MM > CONE.depth  # right through
 
 
 def refused(waveguide, asked, *words):

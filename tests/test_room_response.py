@@ -157,6 +157,16 @@ def test_a_response_common_to_all_directions_does_not_change_evenness(slope, lev
     assert evenness_db(room, shaped) == pytest.approx(evenness_db(room, beam), abs=0.02)
 
 
+def test_fine_bands_make_up_their_third_without_gap_or_overlap():
+    thirds = counted_bands()
+    middle = fine_bands(thirds).reshape(thirds.size, -1)
+    # IEC 61260-1:2014, 5.5 (from memory): G = 10^0.3, edges half a band from the middle, here 1/48 and 1/6 octave.
+    edge, end = 10.0 ** (0.3 / 48), 10.0 ** (0.3 / 6)
+    assert middle[:, 0] / edge == pytest.approx(thirds / end, rel=1e-12)
+    assert middle[:, -1] * edge == pytest.approx(thirds * end, rel=1e-12)
+    assert middle[:, 1:] / edge == pytest.approx(middle[:, :-1] * edge, rel=1e-12)
+
+
 def test_filter_weighs_every_24th_and_hardly_changes_evenness():
     room, source = room_of(0.2, seats=SEATS, order=4), rising(pattern(forward), -1.0)
     fine = fine_bands(observed_bands(source))

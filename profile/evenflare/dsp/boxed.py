@@ -60,8 +60,10 @@ def driver_of(
         return over(known, total / len(found), frequency)
 
     def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
-        total = sum(each.at(place - away)[: known.size] for each, away in zip(found, apart, strict=True))
-        return over(known, np.asarray(total) / len(found), frequency)
+        total = np.zeros((known.size, len(place)), dtype=np.complex128)
+        for each, away in zip(found, apart, strict=True):
+            total += each.at(place - away)[: known.size]
+        return over(known, total / len(found), frequency)
 
     upright = all(each.is_upright for each in pistons)
     return Driver(far, False, (0.0, float(known[-1])), speed_of_sound, near=near, upright=upright)

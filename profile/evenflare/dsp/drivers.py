@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -19,6 +20,7 @@ IN_FRONT = 0.5 * np.pi + 1e-9
 LONGEST_DELAY = 0.05
 """s, within which the delay of a response is sought before its phase is interpolated."""
 
+Values = TypeVar("Values", FloatArray, ComplexArray)
 Radiates = Callable[[FloatArray, FloatArray, FloatArray], ComplexArray]
 """frequency (F,) Hz, off-axis angle (D,) rad from 0 to pi, azimuth (D,) rad -> far pressure (F, D), Pa m."""
 Near = Callable[[FloatArray, FloatArray], ComplexArray]
@@ -177,7 +179,7 @@ def _delay(frequency: FloatArray, pressure: ComplexArray) -> float:
     return float(delays[np.argmax(found - 1e-2 * step.size * np.abs(delays) / LONGEST_DELAY)])
 
 
-def over(known: FloatArray, values: FloatArray, frequency: FloatArray) -> FloatArray:
+def over(known: FloatArray, values: Values, frequency: FloatArray) -> Values:
     """Values (K, ...) straight over log frequency, held beyond the ends; real or complex."""
     if known.size == 1:
         return np.asarray(np.broadcast_to(values[:1], (frequency.size, *values.shape[1:])))

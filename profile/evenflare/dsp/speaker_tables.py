@@ -159,9 +159,7 @@ class LowerTable(WayTable):
         if self.below_mm is None and self.y_mm is None:
             raise fault("below_mm: missing, as is y_mm. Add for example below_mm = 240")
         if self.face != "front" and (self.y_mm is None or self.piston_radius_mm is None):
-            raise fault(
-                f'face = "{self.face}": is for a piston with x_mm and y_mm of its own. Write these, or remove it'
-            )
+            raise fault(f'face = "{self.face}": is for a piston with a y_mm of its own. Write it, or remove face')
         return self
 
     @model_validator(mode="after")
@@ -293,8 +291,8 @@ class SpeakerTable(Table):
                 )
             if self.cabinet is not None and way.piston_radius_mm is not None and way.forward_mm != 0.0:
                 raise fault(
-                    f"[{name}] forward_mm = {way.forward_mm:g}: must be 0 for a piston in a [cabinet], flush in its face."
-                    " Remove it"
+                    f"[{name}] forward_mm = {way.forward_mm:g}: must be 0 for a piston in a [cabinet], flush in its"
+                    " face. Remove it"
                 )
             if self.cabinet is not None and way.sphere_radius_mm is not None:
                 raise fault(

@@ -140,7 +140,7 @@ def lines(joined: Joined) -> list[str]:
             *(f"  {say(each)}" for say in (meeting_words, lobe_words, dip_words)),
         ]
     found += [way_words(joined, place) for place in range(len(names(joined)))]
-    step, solved = step_words(joined), solved_step_words(joined)
+    step = step_words(joined)
     return [*found, *([step] if step else []), *solved_step_words(joined)]
 
 

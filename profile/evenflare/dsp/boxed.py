@@ -13,9 +13,9 @@ from evenflare.exterior.pistons import Piston, radiated
 from evenflare.units import ComplexArray, FloatArray, amplitude_db
 from evenflare.waveguide import Cabinet
 
-NARROW = 5.0
-"""Wavenumber times radius of a piston whose index is above that of any way over it (14 dB in a baffle): nothing is
-asked of it higher up."""
+NARROW = 4.0
+"""Wavenumber times radius of a piston whose index, 12 dB in a baffle, is above that of any way over it: where the
+indices are to meet, they do below."""
 
 
 def middle(pistons: Sequence[Piston]) -> FloatArray:

@@ -106,10 +106,14 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
             pistons, to_mouth = driver, boxed.middle(driver) - cabinet.centre
             top = _top(way, corners[place - 1], pistons, frequency, speed)
             told = None if solving is None else partial(solving, name)
-            driver = boxed.driver_of(pistons, frequency, top=top, speed_of_sound=speed, cores=cores, progress=told)
+            try:
+                driver = boxed.driver_of(pistons, frequency, top=top, speed_of_sound=speed, cores=cores, progress=told)
+            except ValueError as error:
+                raise InputError(f"{path} [cabinet]: cannot be solved for {name}: {error}. Make it smaller") from error
             positions = ((float(to_mouth[0]), float(to_mouth[1]) + axis, float(to_mouth[2])),)
             if way.face == "front" and (step := boxed.step_of(driver, frequency)) is not None:
                 steps[name] = step
+            driver = _equalised(path, name, way, driver)
         ways.append(Way(name, driver, positions, way.equalised_to, _passband(corners, place)))
     distance = np.inf if table.analysis.distance_m is None else table.analysis.distance_m
     _check_near(path, ways, distance)
@@ -195,10 +199,8 @@ def _positions(way: WaveguideTable | LowerTable, cabinet: Cabinet | None, axis: 
 
 def _top(way: LowerTable, corner: Range | None, pistons: list[Piston], frequency: FloatArray, speed: float) -> float:
     """Hz, up to which a way in the cabinet is solved: as far as it is heard, or its index asked for, and as it can."""
-    if corner is None:
-        wanted = boxed.NARROW * speed / (2.0 * np.pi * pistons[0].radius)
-    else:
-        wanted = max(needed_band(Crossing(each, corner[1]), None)[1] for each in way.crossover.slopes())
+    highest = boxed.NARROW * speed / (2.0 * np.pi * pistons[0].radius) if corner is None else corner[1]
+    wanted = max(needed_band(Crossing(each, highest), None)[1] for each in way.crossover.slopes())
     # To the next frequency of the grid, so that all is known up to there.
     rounded = frequency[min(int(np.searchsorted(frequency, wanted * (1 - 1e-9))), frequency.size - 1)]
     return min(float(rounded), boxed.highest(pistons, speed_of_sound=speed))
@@ -215,15 +217,24 @@ def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stor
     if not found.directivity.observation.far_field:
         seen = found.directivity.observation.distance
         words.append(f"{spoken}: observed at {seen:g} m, its pattern there is taken as that of the far field")
-    if way.equaliser is not None:
-        filters = _named(path, name, "equaliser", way.equaliser, read_equaliser)
-        radiates = driver.far
+    return _equalised(path, name, way, driver), words
 
-        def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
-            return np.asarray(radiates(frequency, off_axis, azimuth) * filters.response(frequency)[:, None])
 
-        driver = replace(driver, far=far)
-    return driver, words
+def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Driver) -> Driver:
+    """A driver behind the equaliser of its own that the file names, if any."""
+    if way.equaliser is None:
+        return driver
+    filters = _named(path, name, "equaliser", way.equaliser, read_equaliser)
+    radiates, nearby = driver.far, driver.near
+
+    def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
+        return np.asarray(radiates(frequency, off_axis, azimuth) * filters.response(frequency)[:, None])
+
+    def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
+        assert nearby is not None
+        return np.asarray(nearby(frequency, place) * filters.response(frequency)[:, None])
+
+    return replace(driver, far=far, near=None if nearby is None else near)
 
 
 def _lower_driver(
@@ -249,7 +260,7 @@ def _lower_driver(
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
     made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
     where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return made, [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
+    return _equalised(path, name, way, made), [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
 
 
 def _range(value: object) -> Range:

@@ -19,7 +19,8 @@ from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Rang
 from evenflare.dsp.drivers import Driver, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
-from evenflare.dsp.placing import Heard, Place, Way, heard
+from evenflare.dsp.placing import Heard, Way, heard
+from evenflare.dsp.speaker_places import aside, positions_of, top_of
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.exterior.cabinets import Solved
 from evenflare.exterior.pistons import Piston
@@ -99,12 +100,12 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     ways, steps = [], {}
     tables: list[WaveguideTable | LowerTable] = [table.waveguide, *lower.values()]
     for place, (name, way, (driver, _)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
-        positions = _positions(way, cabinet, axis)
+        positions = positions_of(way, cabinet, axis)
         if isinstance(driver, list):
             assert cabinet is not None  # pistons stand in it
             assert isinstance(way, LowerTable)
             pistons, to_mouth = driver, boxed.middle(driver) - cabinet.centre
-            top = _top(way, corners[place - 1], pistons, frequency, speed)
+            top = top_of(way, corners[place - 1], pistons, frequency, speed)
             told = None if solving is None else partial(solving, name)
             try:
                 driver = boxed.driver_of(pistons, frequency, top=top, speed_of_sound=speed, cores=cores, progress=told)
@@ -180,32 +181,6 @@ def _cabinet(path: Path, table: SpeakerTable) -> Cabinet | None:
     return found
 
 
-def _aside(way: LowerTable, cabinet: Cabinet) -> list[tuple[float, float]]:
-    """(x, y) in m of each of its drivers from the middle of its face."""
-    x = way.x_mm * MILLIMETRE if way.x_mm is not None else cabinet.x if way.face == "front" else 0.0
-    down = way.y_mm is None
-    return [(x, cabinet.y - each * MILLIMETRE if down else each * MILLIMETRE) for each in way.places]
-
-
-def _positions(way: WaveguideTable | LowerTable, cabinet: Cabinet | None, axis: float) -> tuple[Place, ...]:
-    """Of drivers in the front's plane, re the point of the front from which all is heard; `axis` m below the mouth."""
-    forward = way.forward_mm * MILLIMETRE
-    if isinstance(way, WaveguideTable):
-        return ((0.0, axis, forward),)
-    if cabinet is None:
-        return tuple((0.0, axis - each * MILLIMETRE, forward) for each in way.places)
-    return tuple((x - cabinet.x, y - cabinet.y + axis, forward) for x, y in _aside(way, cabinet))
-
-
-def _top(way: LowerTable, corner: Range | None, pistons: list[Piston], frequency: FloatArray, speed: float) -> float:
-    """Hz, up to which a way in the cabinet is solved: as far as it is heard, or its index asked for, and as it can."""
-    highest = boxed.NARROW * speed / (2.0 * np.pi * pistons[0].radius) if corner is None else corner[1]
-    wanted = max(needed_band(Crossing(each, highest), None)[1] for each in way.crossover.slopes())
-    # To the next frequency of the grid, so that all is known up to there.
-    rounded = frequency[min(int(np.searchsorted(frequency, wanted * (1 - 1e-9))), frequency.size - 1)]
-    return min(float(rounded), boxed.highest(pistons, speed_of_sound=speed))
-
-
 def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Driver, list[str]]:
     """A driver from a directivity, behind its equaliser if it has one; what was assumed for it."""
     try:
@@ -253,7 +228,7 @@ def _lower_driver(
     radius = way.piston_radius_mm * MILLIMETRE
     if cabinet is not None:
         try:
-            pistons = [Piston(cabinet, way.face, x, y, radius) for x, y in _aside(way, cabinet)]
+            pistons = [Piston(cabinet, way.face, x, y, radius) for x, y in aside(way, cabinet)]
         except ValueError as error:
             raise InputError(f"{path} [{name}] {error}") from error
         return pistons, [f"{name.replace('_', ' ')}: {PISTON} in the {way.face} of the cabinet; {CONE}"]

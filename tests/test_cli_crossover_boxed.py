@@ -10,8 +10,10 @@ import numpy as np
 import pytest
 
 from commandline import contents, said
+from evenflare.cli.crossing import Ahead
 from evenflare.directivity.folder import read_directivity
 from evenflare.dsp.speaker import read_speaker
+from evenflare.exterior.cabinets import Solved
 from evenflare.exterior.pistons import Piston, radiated
 from evenflare.files import InputError
 from evenflare.report.kit import canvas
@@ -187,3 +189,18 @@ def test_heights_without_a_cabinet_and_a_waveguide_in_a_baffle_are_refused(capsy
     tables.write_solution(here / "solved", piston(step_deg=5.0, frequencies=33), name="demo", design_id="0123456789ab")
     _, _, err = said(capsys, "crossover speaker.toml --out crossed")
     assert "[cabinet]: the waveguide's directivity is that in an infinite baffle. Solve it in this cabinet" in err
+
+
+def test_progress_is_told_now_and_then_and_what_was_damaged_at_once(capsys, monkeypatch):
+    clock = [0.0]
+    monkeypatch.setattr("evenflare.cli.crossing.time.monotonic", lambda: clock[0])
+    ahead = Ahead()
+    ahead("lower_midrange", Solved(9.0, 1, 8, False, "x.response: is damaged"))
+    clock[0] = 3.0
+    ahead("lower_midrange", Solved(8.0, 2, 8, False))
+    ahead("lower_midrange", Solved(7.0, 3, 8, False))
+    told = capsys.readouterr().err.splitlines()
+    assert told == [
+        "warning: x.response: is damaged",
+        "2/8 frequencies of lower midrange in the cabinet, the slowest first",
+    ]

@@ -10,7 +10,7 @@ import pytest
 from evenflare import metrics
 from evenflare.closed_forms import cap_index, piston_index, piston_pattern
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.dsp.baffle_step import baffle_step, on_axis_step, power_step
+from evenflare.dsp.baffle_step import baffle_step, fitted, on_axis_step, power_step
 from evenflare.dsp.drivers import Driver, piston, stored
 from evenflare.dsp.placing import Way, grid, heard, mean_square, placed
 from evenflare.units import DEGREE, power_db
@@ -237,3 +237,14 @@ def test_shelf_takes_the_baffle_step_back():
     level = on_axis_step(np.array([step.half_way]), step.radius, speed_of_sound=C)[0]
     assert level == pytest.approx(-3.0, abs=0.05)  # 400 points over nearly three decades
     assert step.left < 0.5
+
+
+def test_a_step_that_is_seen_in_part_only_has_no_shelf():
+    at = np.geomspace(40.0, 4000.0, 200)
+    whole = on_axis_step(at, 0.12, speed_of_sound=C)
+    found = fitted(at, whole)
+    assert found is not None
+    assert found.radius is None
+    low = int(np.searchsorted(at, 0.8 * found.half_way))
+    assert fitted(at[low:], whole[low:]) is None
+    assert fitted(at[:low], whole[:low]) is None

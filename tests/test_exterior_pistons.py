@@ -18,7 +18,7 @@ from evenflare.exterior.panels import meshed
 from evenflare.exterior.patches import box
 from evenflare.exterior.pistons import FACES, Piston, piston_waves, radiated
 from evenflare.exterior.scattering import ready
-from evenflare.exterior.waves import mouth_waves, polar
+from evenflare.exterior.waves import mouth_waves, polar, waves_at
 from evenflare.units import ComplexArray, FloatArray
 from evenflare.waveguide.cabinet import Cabinet, Edge
 
@@ -84,6 +84,35 @@ def test_piston_and_listener_change_places(face, at_nodes: tuple[FloatArray, Flo
     np.testing.assert_allclose(far, 0.5 * pressure[node, :20], atol=1e-2 * np.abs(far).max())
     near = found.at(NEAR - piston.place)[0]
     np.testing.assert_allclose(near, 0.5 * pressure[node, 20:], atol=1e-2 * np.abs(near).max())
+
+
+def test_two_ways_hear_each_other_alike() -> None:
+    """A piston in the front heard where one in the side is, and that one where the first is. Source: as above."""
+    mesh = meshed(box(BOX), 0.1)
+    everywhere = whole(mesh)
+    nodes = [
+        int(np.argmin(np.linalg.norm(everywhere.place - at, axis=1)))
+        for at in ([0.03, -0.06, 0.125], [0.1, 0.08, 0.02])
+    ]
+    found = []
+    for node, other, face in ((*nodes, "front"), (*nodes[::-1], "right")):
+        turn, place = FACES[face], everywhere.place[node]
+        piston = Piston(BOX, face, float(turn[0] @ place), float(turn[1] @ place), 0.004)
+        waves = mouth_waves(4, is_round=True)
+        sent = piston_waves(K, piston.radius, waves)
+
+        def motion(at: FloatArray, normal: FloatArray) -> ComplexArray:
+            from_it = (at - piston.place) @ turn.T  # noqa: B023
+            flush = np.abs(from_it[:, 2]) < 1e-9
+            from_it[flush, 0] += 1.0  # its own face stands still for it
+            slope = waves_at(K, from_it, normal @ turn.T, waves, outgoing=True)[1] @ sent  # noqa: B023
+            return np.where(flush, 0.0, slope)[:, None]
+
+        q, _ = added(K, ready(mesh), motion)
+        away = (everywhere.place[[other]] - piston.place) @ turn.T
+        direct = waves_at(K, away, everywhere.normal[[other]], waves, outgoing=True)[0] @ sent
+        found.append(q[other, 0] + direct[0])
+    assert abs(found[0] - found[1]) < 1e-2 * abs(found[0])  # cells of a fifth of a wavelength
 
 
 def test_a_large_piston_is_the_mean_of_small_ones() -> None:

@@ -21,6 +21,9 @@ from evenflare.units import FloatArray, amplitude_db, power_db
 FULL = float(amplitude_db(2.0))
 """dB, the whole step on axis: half the pressure."""
 
+LOWEST = 0.6
+"""Of the frequency half-way up a step: from there at least it must be known for a shelf to be fitted."""
+
 
 @dataclass(frozen=True)
 class BaffleStep:
@@ -76,10 +79,10 @@ def baffle_step(width: float, height: float, *, speed_of_sound: float) -> Baffle
 def fitted(frequency: FloatArray, step: FloatArray) -> BaffleStep | None:
     """The shelf that takes back a level `step` (F,) dB on axis, re an infinite baffle, at rising frequencies (F,) Hz.
 
-    None where they begin above the step or end below it.
+    None unless they reach from `LOWEST` of where half of it is done to above that.
     """
     above = np.flatnonzero(step > -3.0)
-    if not above.size or above[0] == 0:
+    if not above.size or frequency[0] > LOWEST * frequency[above[0]]:
         return None
     half_way = float(frequency[above[0]])
     near = (frequency > 0.5 * half_way) & (frequency < 4.0 * half_way)

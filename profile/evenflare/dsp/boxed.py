@@ -72,7 +72,7 @@ def driver_of(
 def step_of(driver: Driver, frequency: FloatArray) -> BaffleStep | None:
     """The step of a cabinet as it was solved: what a way in its front has on axis, re an infinite baffle.
 
-    frequency : (F,) Hz. None where these begin above the step or end below it.
+    frequency : (F,) Hz. None where these do not reach over the step: see `fitted`.
     """
     known = frequency[frequency <= driver.band[1] * (1 + 1e-9)]
     return fitted(known, amplitude_db(np.abs(driver.far(known, np.zeros(1), np.zeros(1))[:, 0])))

@@ -171,3 +171,19 @@ def test_a_front_of_its_own_has_ways_in_the_front_only() -> None:
     Piston(cabinet, "front", 0.0, 0.0, 0.05)
     with pytest.raises(ValueError, match='face = "back": must be "front" where the front has edges of its own'):
         Piston(cabinet, "back", 0.0, 0.0, 0.05)
+
+
+@pytest.mark.parametrize(
+    ("face", "ahead", "up"),
+    [
+        ("front", (0, 0, 1), (0, 1, 0)),
+        ("back", (0, 0, -1), (0, 1, 0)),
+        ("left", (-1, 0, 0), (0, 1, 0)),
+        ("right", (1, 0, 0), (0, 1, 0)),
+        ("top", (0, 1, 0), (0, 0, -1)),
+        ("bottom", (0, -1, 0), (0, 0, 1)),
+    ],
+)
+def test_a_face_has_its_right_where_one_who_looks_at_it_does(face, ahead, up) -> None:
+    """Of three axes at right angles, as x, y and z are: right is up times ahead."""
+    np.testing.assert_array_equal(FACES[face], [np.cross(up, ahead), up, ahead])

@@ -25,7 +25,7 @@ SLOPES = tuple(Slope(kind, order) for kind, order in (("linkwitz_riley", 4), ("l
 
 def loudspeaker(count: int) -> tuple[list[Way], Open]:
     ways = [
-        Way(f"way {place}", piston(1e-3 * radius, speed_of_sound=C), ((-1e-3 * below, 0.0),))
+        Way(f"way {place}", piston(1e-3 * radius, speed_of_sound=C), ((0.0, -1e-3 * below, 0.0),))
         for place, (radius, below) in enumerate(SIZES[:count])
     ]
     crossings = tuple(OpenCrossing(SLOPES, corner) for corner in CORNERS[: count - 1])
@@ -61,7 +61,9 @@ def closed_forms() -> None:
         worst = max(worst, float(np.abs(amplitude_db(total)).max()))
     point = Driver(lambda f, off, around: np.ones((f.size, off.size), dtype=complex), False, (0.0, np.inf), C)
     kd = np.linspace(0.2, 20.0, 100)
-    sounds = heard([Way("upper", point, ((0.0, 0.0),)), Way("lower", point, ((-0.3, 0.0),))], kd * C / (0.6 * np.pi))
+    sounds = heard(
+        [Way("upper", point, ((0.0, 0.0, 0.0),)), Way("lower", point, ((0.0, -0.3, 0.0),))], kd * C / (0.6 * np.pi)
+    )
     power = mean_square(sounds.power, np.ones((2, kd.size), dtype=complex))
     error = np.abs(power_db(power / (2.0 + 2.0 * np.sin(kd) / kd))).max()
     print(

@@ -278,3 +278,14 @@ def test_an_equaliser_of_its_own_is_in_the_way(capsys, bench, undrawn):
     said(capsys, "crossover speaker.toml --out again --quiet")
     whole = numbers(read(here / "again" / "crossover_curves.csv")["waveguide_taken_out_db"])
     assert taken - whole == pytest.approx(np.full(taken.size, amplitude_db(0.5)), abs=1e-3)
+
+
+def test_an_equaliser_of_a_piston_is_in_it_too(capsys, bench, undrawn):
+    half = {"b": [0.5, 0.0, 0.0], "a": [1.0, 0.0, 0.0]}
+    record = {"name": "half", "design_id": "", "aim": {}, "sections": {"96000": [half]}, "fir": {"files": {}}}
+    text = SPEAKER.replace("below_mm = 220", 'below_mm = 220\nequalised_to = "nothing"\nequaliser = "filters.json"')
+    here = bench(text)
+    (here / "filters.json").write_text(json.dumps({**record, "aim": {"from_hz": 300.0, "to_hz": 12000.0}}))
+    assert said(capsys, "crossover speaker.toml --out crossed --quiet")[0] == 0
+    taken = numbers(read(here / "crossed" / "crossover_curves.csv")["woofer_taken_out_db"])
+    assert taken == pytest.approx(np.full(taken.size, amplitude_db(0.5)), abs=1e-3)  # a piston is 1 Pa at 1 m; decimals

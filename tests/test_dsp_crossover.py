@@ -33,7 +33,7 @@ def beam(power: float) -> Driver:
 
 
 def two(upper: Driver, lower: Driver, below: float, forward: float = 0.0) -> list[Way]:
-    return [Way("waveguide", upper, ((0.0, 0.0),)), Way("woofer", lower, ((-below, forward),))]
+    return [Way("waveguide", upper, ((0.0, 0.0, 0.0),)), Way("woofer", lower, ((0.0, -below, forward),))]
 
 
 def crossed(corner: float, slope: Slope = FOURTH, **lower) -> Crossover:
@@ -171,7 +171,7 @@ def test_value_at_the_end_of_its_range_is_told():
 
 
 def test_two_woofers_above_and_below_point_ahead():
-    ways = [Way("waveguide", POINT, ((0.0, 0.0),)), Way("woofer", POINT, ((-0.3, 0.0), (0.3, 0.0)))]
+    ways = [Way("waveguide", POINT, ((0.0, 0.0, 0.0),)), Way("woofer", POINT, ((0.0, -0.3, 0.0), (0.0, 0.3, 0.0)))]
     *_, (found,) = heard_about(ways, crossed(600.0))
     assert found.lobe[0] == pytest.approx(-found.lobe[1], abs=1e-9)
     # Broadside pair by themselves: mean square (1 + sin(kd) / (kd)) / 2 of what one gives.

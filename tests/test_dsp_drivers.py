@@ -10,7 +10,7 @@ import pytest
 from evenflare import metrics
 from evenflare.closed_forms import cap_index, piston_index, piston_pattern
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.dsp.baffle_step import baffle_step, on_axis_step, power_step
+from evenflare.dsp.baffle_step import baffle_step, fitted, on_axis_step, power_step
 from evenflare.dsp.drivers import Driver, piston, stored
 from evenflare.dsp.placing import Way, grid, heard, mean_square, placed
 from evenflare.units import DEGREE, power_db
@@ -31,7 +31,7 @@ def test_two_pistons_radiate_as_one_times_the_array_factor(spacing):
     # Product theorem: the pattern of one times cos(k d sin t / 2); Kinsler et al., section 7.8.
     observation = grid(FREQUENCY, half_space=True)
     half = 0.5 * spacing
-    found = placed(piston(0.08, speed_of_sound=C), observation, [(half, 0.0), (-half, 0.0)])
+    found = placed(piston(0.08, speed_of_sound=C), observation, [(0.0, half, 0.0), (0.0, -half, 0.0)])
     k = 2 * np.pi * FREQUENCY / C
     one = piston_pattern(k * 0.08, np.abs(observation.off_axis))
     wanted = one * np.cos(0.5 * spacing * np.outer(k, np.sin(observation.off_axis)))
@@ -41,14 +41,14 @@ def test_two_pistons_radiate_as_one_times_the_array_factor(spacing):
 
 def test_a_driver_below_turns_the_phase_as_its_path():
     observation = grid(FREQUENCY, half_space=False)
-    found = vertical(observation, placed(POINT, observation, [(-0.2, 0.05)]))
+    found = vertical(observation, placed(POINT, observation, [(0.0, -0.2, 0.05)]))
     path = 0.2 * np.sin(observation.off_axis) - 0.05 * np.cos(observation.off_axis)  # longer upward, shorter ahead
     assert np.abs(found - np.exp(-1j * np.outer(2 * np.pi * FREQUENCY / C, path))).max() < 1e-12
 
 
 def test_at_a_finite_distance_every_driver_has_its_own_path():
     observation = grid(FREQUENCY, half_space=False, distance=1.5)
-    found = vertical(observation, placed(POINT, observation, [(-0.3, 0.0)]))
+    found = vertical(observation, placed(POINT, observation, [(0.0, -0.3, 0.0)]))
     angle = observation.off_axis
     length = np.hypot(1.5 * np.cos(angle), 1.5 * np.sin(angle) + 0.3)
     wanted = np.exp(-1j * np.outer(2 * np.pi * FREQUENCY / C, length)) / length
@@ -57,7 +57,7 @@ def test_at_a_finite_distance_every_driver_has_its_own_path():
 
 def test_at_a_finite_distance_a_piston_below_is_seen_from_above_its_axis():
     observation = grid(FREQUENCY, half_space=True, distance=1.0)
-    found = vertical(observation, placed(piston(0.1, speed_of_sound=C), observation, [(-0.3, 0.0)]))
+    found = vertical(observation, placed(piston(0.1, speed_of_sound=C), observation, [(0.0, -0.3, 0.0)]))
     ahead = np.abs(found[:, observation.off_axis.size // 2]) * np.hypot(1.0, 0.3)
     seen = np.abs(piston_pattern(2 * np.pi * FREQUENCY / C * 0.1, np.arctan([0.3]))[:, 0])
     assert np.abs(ahead - seen).max() < 1e-12
@@ -67,7 +67,7 @@ def test_at_a_finite_distance_a_piston_below_is_seen_from_above_its_axis():
 def test_power_of_two_point_sources(spacing):
     # Mean over the sphere of |1 + exp(j k d . r)|^2 is 2 (1 + sin(kd) / (kd)); P. M. Morse, Vibration and Sound, 28.
     kd = np.array([0.3, 1.0, 2.5, 4.493, 7.7, 12.0])
-    ways = [Way("upper", POINT, ((0.0, 0.0),)), Way("lower", POINT, ((-spacing, 0.0),))]
+    ways = [Way("upper", POINT, ((0.0, 0.0, 0.0),)), Way("lower", POINT, ((0.0, -spacing, 0.0),))]
     sounds = heard(ways, kd * C / (2 * np.pi * spacing))
     found = mean_square(sounds.power, np.ones((2, kd.size), dtype=complex))
     error = power_db(found / (2.0 * (1.0 + np.sin(kd) / kd)))
@@ -76,8 +76,8 @@ def test_power_of_two_point_sources(spacing):
 
 def test_forms_give_what_the_sum_of_pressures_gives():
     ways = [
-        Way("a", piston(0.03, speed_of_sound=C), ((0.0, 0.0),)),
-        Way("b", piston(0.09, speed_of_sound=C), ((-0.2, 0.0),)),
+        Way("a", piston(0.03, speed_of_sound=C), ((0.0, 0.0, 0.0),)),
+        Way("b", piston(0.09, speed_of_sound=C), ((0.0, -0.2, 0.0),)),
     ]
     sounds = heard(ways, FREQUENCY)
     filters = np.array([np.exp(1j * FREQUENCY / 700.0), 0.7 - 0.2j * FREQUENCY / 4000.0])
@@ -169,17 +169,17 @@ def test_between_planes_the_power_is_that_of_the_directivity():
     )
     two = dataclasses.replace(directivity, observation=observation, pressure=pressure)
     frequency = observation.frequency[directivity.valid]
-    sounds = heard([Way("one", stored(two), ((0.0, 0.0),))], frequency)
+    sounds = heard([Way("one", stored(two), ((0.0, 0.0, 0.0),))], frequency)
     own = metrics.directivity_index(dataclasses.replace(two, sound_power=None))[directivity.valid]
     # 2.5 against 5 degree rings: the narrowest beam is 30 degrees wide.
     assert metrics.directivity_index(sounds.own[0]) == pytest.approx(own, abs=0.1)
 
 
 def test_index_of_pistons_in_a_baffle_and_on_a_sphere():
-    baffled = heard([Way("flat", piston(0.08, speed_of_sound=C), ((0.0, 0.0),))], FREQUENCY)
+    baffled = heard([Way("flat", piston(0.08, speed_of_sound=C), ((0.0, 0.0, 0.0),))], FREQUENCY)
     k = 2 * np.pi * FREQUENCY / C
     assert metrics.directivity_index(baffled.own[0]) == pytest.approx(piston_index(k * 0.08), abs=0.1)  # 2.5 deg rings
-    capped = heard([Way("cap", piston(0.08, speed_of_sound=C, sphere_radius=0.16), ((0.0, 0.0),))], FREQUENCY[:15])
+    capped = heard([Way("cap", piston(0.08, speed_of_sound=C, sphere_radius=0.16), ((0.0, 0.0, 0.0),))], FREQUENCY[:15])
     wanted = cap_index(k[:15] * 0.16, half_angle=float(np.arcsin(0.5)))
     assert metrics.directivity_index(capped.own[0]) == pytest.approx(wanted, abs=0.05)
 
@@ -198,7 +198,7 @@ def test_levels_are_made_even_as_asked():
     frequency = np.geomspace(400.0, 8000.0, 31)
 
     def alone(level):
-        return heard([Way("w", driver, ((-0.2, 0.0),), level)], frequency, distance=3.0)
+        return heard([Way("w", driver, ((0.0, -0.2, 0.0),), level)], frequency, distance=3.0)
 
     axis = np.abs(alone("on_axis").own[0].on_axis) * 3.0
     assert axis == pytest.approx(np.ones(31), rel=1e-9)
@@ -217,7 +217,7 @@ def test_a_way_made_even_at_a_finite_distance_keeps_its_travel_and_nothing_else(
 
 
 def test_half_and_full_space_do_not_mix():
-    ways = [Way("horn", piston(0.05, speed_of_sound=C), ((0.0, 0.0),)), Way("woofer", POINT, ((-0.2, 0.0),))]
+    ways = [Way("horn", piston(0.05, speed_of_sound=C), ((0.0, 0.0, 0.0),)), Way("woofer", POINT, ((0.0, -0.2, 0.0),))]
     with pytest.raises(ValueError, match="horn in an infinite baffle, woofer radiating all round"):
         heard(ways, FREQUENCY)
 
@@ -245,3 +245,14 @@ def test_shelf_takes_the_baffle_step_back():
     level = on_axis_step(np.array([step.half_way]), step.radius, speed_of_sound=C)[0]
     assert level == pytest.approx(-3.0, abs=0.05)  # 400 points over nearly three decades
     assert step.left < 0.5
+
+
+def test_a_step_that_is_seen_in_part_only_has_no_shelf():
+    at = np.geomspace(40.0, 4000.0, 200)
+    whole = on_axis_step(at, 0.12, speed_of_sound=C)
+    found = fitted(at, whole)
+    assert found is not None
+    assert found.radius is None
+    low = int(np.searchsorted(at, 0.8 * found.half_way))
+    assert fitted(at[low:], whole[low:]) is None
+    assert fitted(at[:low], whole[:low]) is None

@@ -46,7 +46,7 @@ ALLOWED = {
     **{unit: set(LIBRARY[:place]) - set(PEERS.get(unit, ())) for place, unit in enumerate(LIBRARY)},
     "manufacture": set(GROUND),
     "measurement": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
-    "dsp": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
+    "dsp": {*GROUND, "bands", "closed_forms", "metrics", "coarseness", "exterior"},
     "studies": set(LIBRARY),
     "results": {*LIBRARY, "measurement", "dsp", "studies"},
     "report": {*LIBRARY, *TRADES, "studies", "results"},

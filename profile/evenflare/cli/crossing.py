@@ -3,10 +3,15 @@
 from __future__ import annotations
 
 import argparse
+import time
+from typing import TYPE_CHECKING
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import DONE, list_written, slow, warn
+from evenflare.cli.telling import DONE, list_written, slow, tell, warn
 from evenflare.files import check_folder
+
+if TYPE_CHECKING:
+    from evenflare.exterior.cabinets import Solved
 
 KEYS = """\
 SPEAKER.toml, the least that works, behind evenflare solve best.toml --out solved:
@@ -25,10 +30,14 @@ the crossover), "listening_window", or "nothing", with equaliser = "filters" if 
 delay_ms and gain_db (0; a range is searched), polarity ("normal", "inverted", or both to choose from; left out: what
 the slopes want), forward_mm of the baffle. Pistons: sphere_radius_mm, to radiate all round as from a cabinet of that
 size; without it they stand in an infinite baffle, as must the waveguide then. The two do not mix.
+[cabinet] design = "best.toml", or width_mm, height_mm, depth_mm, edge_radius_mm ... as in a design's [mounting]: the
+box that all stand in, solved for each piston. Pistons then: below_mm, or x_mm and y_mm from the middle of their face,
+right and up as one looks at it, and face = "front" (default), "back", "left", "right", "top" or "bottom".
 [analysis] from_hz, to_hz, per_octave = 12, distance_m (left out: far field), axis_below_mm = 0 (height of the axis).
 [search] power_share = 0.5, seed = 1, from_hz, to_hz (where it is to be even: default two octaves about the crossovers).
 [filters] sample_rates_hz = [44100, 48000, 96000], fir_ms.
-[baffle] width_mm, height_mm: in half space, the step of a sphere with that front, and the shelf that takes it back."""
+[baffle] width_mm, height_mm: in half space, a quick estimate of the step by a sphere with that front, and the shelf
+that takes it back."""
 
 
 def add(command: AddCommand) -> None:
@@ -51,13 +60,32 @@ def _crossover(options: argparse.Namespace) -> int:
     from evenflare.commands import crossing
 
     check_folder(options.out)
-    with slow(options.quiet, "Searching the crossover: up to a third of a minute"):
-        done = crossing.crossover_command(options.speaker, options.out, command=options.words)
+    with slow(options.quiet, "Searching the crossover: up to a third of a minute, and first the cabinet if it has one"):
+        done = crossing.crossover_command(
+            options.speaker, options.out, command=options.words, solving=None if options.quiet else Ahead()
+        )
     for line in done.lines:
         print(line)
     warn(done.warnings)
     list_written(done.files, options.out)
     return DONE
+
+
+class Ahead:
+    """How far the ways in a cabinet are, on standard error now and then, and what was wrong with what was kept."""
+
+    def __init__(self) -> None:
+        self.last = time.monotonic()
+
+    def __call__(self, way: str, solved: Solved) -> None:
+        """One frequency is ready."""
+        if solved.fault:
+            tell(f"warning: {solved.fault}")
+        now = time.monotonic()
+        if solved.kept or now - self.last < 2.0:
+            return
+        self.last = now
+        tell(f"{solved.done}/{solved.total} frequencies of {way.replace('_', ' ')} in the cabinet, the slowest first")
 
 
 COMMANDS = {"crossover": _crossover}

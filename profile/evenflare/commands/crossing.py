@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
@@ -10,6 +11,7 @@ from evenflare import files
 
 if TYPE_CHECKING:
     from evenflare.dsp.joining import Joined
+    from evenflare.dsp.speaker import Solving
 
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
 
@@ -23,16 +25,17 @@ class Written:
     files: list[tuple[str, str]]
 
 
-def crossover_command(path: Path, folder: Path, *, command: str) -> Written:
+def crossover_command(path: Path, folder: Path, *, command: str, solving: Solving | None = None) -> Written:
     """Join the loudspeaker of a file and write everything into `folder`, all or nothing.
 
+    solving : told of every way's frequencies in a cabinet.
     Errors: InputError if the file, or a directivity that it names, is at fault.
     """
     from evenflare.dsp.joining import join
     from evenflare.dsp.speaker import read_speaker
     from evenflare.report.filters import crossing
 
-    joined = join(read_speaker(path))
+    joined = join(read_speaker(path, cores=os.cpu_count() or 1, solving=solving))
     written = _write(joined, folder, command=command)
     return Written(crossing.lines(joined), crossing.warnings(joined), written)
 

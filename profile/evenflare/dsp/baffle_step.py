@@ -1,4 +1,4 @@
-"""What a cabinet of finite width does to the lows, from a point source on a rigid sphere.
+"""What a cabinet of finite width does to the lows: a quick estimate, from a point source on a rigid sphere.
 
 Far below the frequency whose wavelength is the cabinet's girth, sound goes all round it: on axis half the pressure of
 an infinite baffle, 6 dB less; the power falls by 3 dB. Far above, it is as in the baffle.
@@ -9,7 +9,7 @@ front and small; nothing is said of directions off axis, and a wall or the floor
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.optimize import least_squares
@@ -21,12 +21,15 @@ from evenflare.units import FloatArray, amplitude_db, power_db
 FULL = float(amplitude_db(2.0))
 """dB, the whole step on axis: half the pressure."""
 
+LOWEST = 0.6
+"""Of the frequency half-way up a step: from there at least it must be known for a shelf to be fitted."""
+
 
 @dataclass(frozen=True)
 class BaffleStep:
     """The step of a cabinet.
 
-    radius      : m, of the sphere with the same frontal area.
+    radius      : m, of the sphere with the same frontal area; None where the cabinet itself was solved.
     half_way    : Hz, where the level on axis is 3 dB below that in an infinite baffle.
     frequency   : Hz, of the low shelf that takes the step back, with
     gain        : dB and
@@ -34,7 +37,7 @@ class BaffleStep:
     left        : dB rms, what the shelf leaves from an octave below `half_way` to two above.
     """
 
-    radius: float
+    radius: float | None
     half_way: float
     frequency: float
     gain: float
@@ -68,18 +71,30 @@ def baffle_step(width: float, height: float, *, speed_of_sound: float) -> Baffle
     radius = float(np.sqrt(width * height / np.pi))
     corner = speed_of_sound / (2.0 * np.pi * radius)  # where the wavelength is the girth
     at = corner * np.geomspace(0.02, 8.0, 400)
-    step = on_axis_step(at, radius, speed_of_sound=speed_of_sound)
-    half_way = float(at[np.flatnonzero(step > -3.0)[0]])
-    fitted_over = (at > 0.5 * half_way) & (at < 4.0 * half_way)
+    found = fitted(at, on_axis_step(at, radius, speed_of_sound=speed_of_sound))
+    assert found is not None  # the frequencies reach over the whole step
+    return replace(found, radius=radius)
+
+
+def fitted(frequency: FloatArray, step: FloatArray) -> BaffleStep | None:
+    """The shelf that takes back a level `step` (F,) dB on axis, re an infinite baffle, at rising frequencies (F,) Hz.
+
+    None unless they reach from `LOWEST` of where half of it is done to above that.
+    """
+    above = np.flatnonzero(step > -3.0)
+    if not above.size or frequency[0] > LOWEST * frequency[above[0]]:
+        return None
+    half_way = float(frequency[above[0]])
+    near = (frequency > 0.5 * half_way) & (frequency < 4.0 * half_way)
 
     def error(row: FloatArray) -> FloatArray:
         shelf = low_shelf(float(np.exp(row[0])), gain_db=float(row[1]), quality=float(row[2]), sample_rate=RATE)
-        return amplitude_db(response([shelf], at[fitted_over], sample_rate=RATE)) + step[fitted_over]
+        return amplitude_db(response([shelf], frequency[near], sample_rate=RATE)) + step[near]
 
-    bounds = ([np.log(0.1 * corner), 0.0, 0.4], [np.log(10.0 * corner), FULL, 0.9])
+    bounds = ([np.log(0.1 * half_way), 0.0, 0.4], [np.log(10.0 * half_way), FULL, 0.9])
     done = least_squares(error, [np.log(half_way), 5.0, 0.6], bounds=bounds)
-    frequency, gain, quality = (float(each) for each in (np.exp(done.x[0]), *done.x[1:]))
-    return BaffleStep(radius, half_way, frequency, gain, quality, float(np.sqrt(np.mean(done.fun**2))))
+    corner, gain, quality = (float(each) for each in (np.exp(done.x[0]), *done.x[1:]))
+    return BaffleStep(None, half_way, corner, gain, quality, float(np.sqrt(np.mean(done.fun**2))))
 
 
 RATE = 96000.0

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TypeVar
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -19,8 +20,11 @@ IN_FRONT = 0.5 * np.pi + 1e-9
 LONGEST_DELAY = 0.05
 """s, within which the delay of a response is sought before its phase is interpolated."""
 
+Values = TypeVar("Values", FloatArray, ComplexArray)
 Radiates = Callable[[FloatArray, FloatArray, FloatArray], ComplexArray]
 """frequency (F,) Hz, off-axis angle (D,) rad from 0 to pi, azimuth (D,) rad -> far pressure (F, D), Pa m."""
+Near = Callable[[FloatArray, FloatArray], ComplexArray]
+"""frequency (F,) Hz, places (D, 3) m from the driver's own reference point -> pressure (F, D), Pa."""
 
 
 @dataclass(frozen=True)
@@ -31,12 +35,16 @@ class Driver:
     half_space     : True where it stands in an infinite baffle.
     band           : Hz, from and to where it is known. Beyond, its pattern and level are held as at the end.
     speed_of_sound : m/s.
+    near           : its pressure anywhere outside its cabinet; None: its far pressure along the way, over the distance.
+    upright        : whether left and right hear it alike.
     """
 
     far: Radiates
     half_space: bool
     band: tuple[float, float]
     speed_of_sound: float
+    near: Near | None = None
+    upright: bool = True
 
 
 def piston(radius: float, *, speed_of_sound: float, sphere_radius: float | None = None) -> Driver:
@@ -99,13 +107,14 @@ def stored(directivity: Directivity) -> Driver:
         around = _around(orbits, off_axis, azimuth)
         if directivity.half_space:
             around = around * (off_axis <= IN_FRONT)
-        relative = _over(known, around / on_axis[:, None], frequency)
+        relative = over(known, around / on_axis[:, None], frequency)
         turned = on_axis * np.exp(2j * np.pi * known * delay)
-        level = _over(known, np.log(np.abs(turned)), frequency)
-        phase = _over(known, np.unwrap(np.angle(turned)), frequency) - 2.0 * np.pi * frequency * delay
+        level = over(known, np.log(np.abs(turned)), frequency)
+        phase = over(known, np.unwrap(np.angle(turned)), frequency) - 2.0 * np.pi * frequency * delay
         return np.asarray(relative * np.exp(level + 1j * phase)[:, None])
 
-    return Driver(far, directivity.half_space, band, directivity.speed_of_sound)
+    upright = observation.symmetry != "none"
+    return Driver(far, directivity.half_space, band, directivity.speed_of_sound, upright=upright)
 
 
 def _orbits(observation: Observation, pressure: ComplexArray, *, half_space: bool) -> dict[float, CubicSpline]:
@@ -170,7 +179,7 @@ def _delay(frequency: FloatArray, pressure: ComplexArray) -> float:
     return float(delays[np.argmax(found - 1e-2 * step.size * np.abs(delays) / LONGEST_DELAY)])
 
 
-def _over(known: FloatArray, values: FloatArray, frequency: FloatArray) -> FloatArray:
+def over(known: FloatArray, values: Values, frequency: FloatArray) -> Values:
     """Values (K, ...) straight over log frequency, held beyond the ends; real or complex."""
     if known.size == 1:
         return np.asarray(np.broadcast_to(values[:1], (frequency.size, *values.shape[1:])))

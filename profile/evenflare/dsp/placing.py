@@ -18,9 +18,12 @@ from evenflare.dsp.drivers import Driver
 from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, read_only
 
 PLANES: FloatArray = read_only(np.arange(0.0, 91.0, 10.0) * DEGREE)
+ALL_PLANES: FloatArray = read_only(np.arange(0.0, 171.0, 10.0) * DEGREE)
+"""Where left and right differ."""
 STEP = 2.5
 """Degrees between off-axis angles. So closely, a pair of point sources has its power within 0.02 dB of the closed form
 up to two wavelengths apart."""
+Place = tuple[float, float, float]
 Level = Literal["on_axis", "listening_window", "nothing"]
 WINDOW = ((0.0, (0.0, 10.0, 20.0, 30.0, -10.0, -20.0, -30.0)), (90.0, (10.0, -10.0)))
 """Azimuth and off-axis angles in degrees of the nine responses of the listening window of ANSI/CTA-2034-A."""
@@ -32,7 +35,7 @@ class Way:
 
     name      : as the user calls it.
     driver    : alike at all positions.
-    positions : (y, z) in m of each.
+    positions : (x, y, z) in m of each.
     level     : what its own equaliser makes flat, before the crossover: its response on axis, level and phase; the
                 level of its listening window, and its phase on axis; or nothing: then its mean level over `passband` is
                 0 dB.
@@ -41,7 +44,7 @@ class Way:
 
     name: str
     driver: Driver
-    positions: tuple[tuple[float, float], ...]
+    positions: tuple[Place, ...]
     level: Level = "on_axis"
     passband: tuple[float, float] = (0.0, np.inf)
 
@@ -102,15 +105,19 @@ def mean_square(form: ComplexArray, filters: ComplexArray) -> FloatArray:
     return np.asarray(np.einsum("nf,fnm,mf->f", filters, form, filters.conj()).real)
 
 
-def grid(frequency: FloatArray, *, half_space: bool, distance: float = np.inf) -> Observation:
-    """The common grid: planes from horizontal to vertical, both sides; the two sides of the loudspeaker are alike."""
+def grid(frequency: FloatArray, *, half_space: bool, distance: float = np.inf, upright: bool = True) -> Observation:
+    """The common grid, both sides of every plane: from horizontal to vertical where the two sides of the loudspeaker
+    are alike (`upright`), else all round.
+    """
     limit = 90.0 if half_space else 180.0
     angles = np.arange(-limit, limit + 0.5 * STEP, STEP) * DEGREE
-    return Observation(frequency, angles, plane=PLANES, distance=distance, symmetry="left_right")
+    if upright:
+        return Observation(frequency, angles, plane=PLANES, distance=distance, symmetry="left_right")
+    return Observation(frequency, angles, plane=ALL_PLANES, distance=distance, symmetry="none")
 
 
-def placed(driver: Driver, observation: Observation, positions: Sequence[tuple[float, float]]) -> ComplexArray:
-    """Pressure (F, P, A) of the mean of equal drivers at positions (y, z), m, from the reference point.
+def placed(driver: Driver, observation: Observation, positions: Sequence[Place]) -> ComplexArray:
+    """Pressure (F, P, A) of the mean of equal drivers at positions (x, y, z), m, from the reference point.
 
     Each is moved exactly: in the far field by the phase k (position . direction), at a finite distance by its own path
     and its own angles.
@@ -122,12 +129,15 @@ def placed(driver: Driver, observation: Observation, positions: Sequence[tuple[f
     total = np.zeros((k.size, unit.shape[1]), dtype=np.complex128)
     angles, apart = _angles(unit), observation.far_field
     far = driver.far(observation.frequency, *angles) if apart else None
-    for y, z in positions:
-        place = np.array([0.0, y, z])
+    for position in positions:
+        place = np.array(position)
         if far is not None:
             total += far * np.exp(1j * np.outer(k, place @ unit))
             continue
         way = observation.distance * unit - place[:, None]
+        if driver.near is not None:
+            total += driver.near(observation.frequency, way.T)
+            continue
         length = np.linalg.norm(way, axis=0)
         seen = driver.far(observation.frequency, *_angles(way / length))
         total += seen * np.exp(-1j * np.outer(k, length)) / length
@@ -140,12 +150,13 @@ def heard(ways: Sequence[Way], frequency: FloatArray, *, distance: float = np.in
     ValueError if some stand in an infinite baffle and others do not, or one is silent on axis.
     """
     half_space = _one_space(ways)
-    observation = grid(frequency, half_space=half_space, distance=distance)
+    upright = all(way.driver.upright and all(place[0] == 0.0 for place in way.positions) for way in ways)
+    observation = grid(frequency, half_space=half_space, distance=distance, upright=upright)
     first = ways[0].driver
     own_pressure, pressure, taken, valid = [], [], [], []
     for way in ways:
         middle = np.mean(way.positions, axis=0)
-        about = [(y - middle[0], z - middle[1]) for y, z in way.positions]
+        about = [(x - middle[0], y - middle[1], z - middle[2]) for x, y, z in way.positions]
         alone = placed(way.driver, observation, about)
         gain = _taken(way, alone, observation)
         own_pressure.append(alone / gain[:, None, None])
@@ -179,8 +190,8 @@ def _one_space(ways: Sequence[Way]) -> bool:
     if spaces[True] and spaces[False]:
         raise ValueError(
             f"half space and full space do not mix: {' and '.join(spaces[True])} in an infinite baffle,"
-            f" {' and '.join(spaces[False])} radiating all round. Give pistons sphere_radius_mm, or leave it out, to"
-            " match the waveguide; or solve the waveguide with the other mounting"
+            f" {' and '.join(spaces[False])} radiating all round. Give pistons a [cabinet] or sphere_radius_mm, or"
+            " leave them out, to match the waveguide; or solve the waveguide with the other mounting"
         )
     return bool(spaces[True])
 

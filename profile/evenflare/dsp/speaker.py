@@ -4,12 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
 import numpy as np
 
+from evenflare.design.file import read_design
 from evenflare.directivity.folder import Stored, read_directivity
+from evenflare.dsp import boxed
 from evenflare.dsp.baffle_step import BaffleStep, baffle_step
 from evenflare.dsp.crossover import HEARD, Crossing, needed_band
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
@@ -17,11 +20,15 @@ from evenflare.dsp.drivers import Driver, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
 from evenflare.dsp.placing import Heard, Way, heard
+from evenflare.dsp.speaker_places import aside, positions_of, top_of
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
+from evenflare.exterior.cabinets import Solved
+from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
 from evenflare.text import from_path
 from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray
+from evenflare.waveguide import Cabinet
 
 BELOW = 4.0
 """How far below the lowest crossing a sum is looked at, as a ratio, where nothing else is asked for."""
@@ -30,6 +37,10 @@ TOP = 0.45
 """Of a sample rate: the highest corner of a slope that it can hold."""
 
 Read = TypeVar("Read")
+Solving = Callable[[str, Solved], None]
+"""Told of every frequency of a way in the cabinet: the way's name, and how far it is."""
+
+PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
 
 
 @dataclass(frozen=True)
@@ -39,7 +50,8 @@ class Speaker:
     sounds       : what the ways send, from the top.
     choice       : what is open; a frequency that was to be where the directivities meet is given.
     band         : Hz, over which the sum is to be even.
-    step         : the baffle step, where a cabinet is given.
+    step         : the baffle step as a sphere has it, where a front is given: a quick estimate.
+    solved_steps : of each way in the front of a cabinet, by its name, as the cabinet has it.
     sample_rates : Hz, rising; curves are those of the last.
     fir_length   : s; None for what the lowest linear-phase corner needs.
     assumed      : what was taken for granted, in words.
@@ -54,32 +66,55 @@ class Speaker:
     power_share: float
     seed: int
     step: BaffleStep | None
+    solved_steps: dict[str, BaffleStep]
     sample_rates: tuple[int, ...]
     fir_length: float | None
     assumed: tuple[str, ...]
 
 
-def read_speaker(path: Path) -> Speaker:
-    """The loudspeaker of a file. InputError that lists what is wrong with it, or with the directivities it names."""
+def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) -> Speaker:
+    """The loudspeaker of a file; ways in a cabinet are solved on so many cores, or read where they were before.
+
+    InputError that lists what is wrong with it, or with the directivities it names.
+    """
     table = checked(parsed(path, minimal=MINIMAL), SpeakerTable, path=path)
     above = _named(path, "waveguide", "directivity", table.waveguide.directivity, read_directivity)
     speed = above.directivity.speed_of_sound
     lower = table.lower()
+    cabinet = _cabinet(path, table)
     drivers = gathered(
         lambda: _driver(path, "waveguide", table.waveguide, above),
-        *(lambda name=name, way=way: _lower_driver(path, name, way, speed) for name, way in lower.items()),
+        *(lambda name=name, way=way: _lower_driver(path, name, way, speed, cabinet) for name, way in lower.items()),
     )
     waveguide = drivers[0][0]
+    if cabinet is not None and waveguide.half_space:
+        raise InputError(
+            f"{path} [cabinet]: the waveguide's directivity is that in an infinite baffle. Solve it in this cabinet,"
+            ' with [mounting] kind = "cabinet" in its design, or remove [cabinet]'
+        )
     corners = [
         None if way.crossover.frequency_hz == MEET else _range(way.crossover.frequency_hz) for way in lower.values()
     ]
     frequency = _frequencies(path, table, corners, waveguide)
     axis = table.analysis.axis_below_mm * MILLIMETRE
-    ways = []
+    ways, steps = [], {}
     tables: list[WaveguideTable | LowerTable] = [table.waveguide, *lower.values()]
     for place, (name, way, (driver, _)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
-        down = [0.0] if isinstance(way, WaveguideTable) else [each * MILLIMETRE for each in way.below_mm]
-        positions = tuple((axis - each, way.forward_mm * MILLIMETRE) for each in down)
+        positions = positions_of(way, cabinet, axis)
+        if isinstance(driver, list):
+            assert cabinet is not None  # pistons stand in it
+            assert isinstance(way, LowerTable)
+            pistons, to_mouth = driver, boxed.middle(driver) - cabinet.centre
+            top = top_of(way, corners[place - 1], pistons, frequency, speed)
+            told = None if solving is None else partial(solving, name)
+            try:
+                driver = boxed.driver_of(pistons, frequency, top=top, speed_of_sound=speed, cores=cores, progress=told)
+            except ValueError as error:
+                raise InputError(f"{path} [cabinet]: cannot be solved for {name}: {error}. Make it smaller") from error
+            positions = ((float(to_mouth[0]), float(to_mouth[1]) + axis, float(to_mouth[2])),)
+            if way.face == "front" and (step := boxed.step_of(driver, frequency)) is not None:
+                steps[name] = step
+            driver = _equalised(path, name, way, driver)
         ways.append(Way(name, driver, positions, way.equalised_to, _passband(corners, place)))
     distance = np.inf if table.analysis.distance_m is None else table.analysis.distance_m
     _check_near(path, ways, distance)
@@ -117,9 +152,10 @@ def read_speaker(path: Path) -> Speaker:
         None
         if table.baffle is None
         else baffle_step(table.baffle.width_mm * MILLIMETRE, table.baffle.height_mm * MILLIMETRE, speed_of_sound=speed),
+        steps,
         rates,
         None if table.filters.fir_ms is None else table.filters.fir_ms * MILLISECOND,
-        tuple(dict.fromkeys([*_assumed(sounds), *(each for _, words in drivers for each in words)])),
+        tuple(dict.fromkeys([*_assumed(sounds, cabinet), *(each for _, words in drivers for each in words)])),
     )
 
 
@@ -129,6 +165,20 @@ def _named(path: Path, table: str, key: str, value: str, read: Callable[[Path], 
         return read(path.parent / value)
     except InputError as error:
         raise InputError(f"{path} [{table}] {key} = {shown(value)}: {error}") from error
+
+
+def _cabinet(path: Path, table: SpeakerTable) -> Cabinet | None:
+    """The box that all ways stand in, if it is given."""
+    if table.cabinet is None:
+        return None
+    if table.cabinet.design is None:
+        return table.cabinet.mounting().value(path).cabinet
+    design = _named(path, "cabinet", "design", table.cabinet.design, read_design)
+    if (found := design.waveguide.mounting.cabinet) is None:
+        raise InputError(
+            f"{path} [cabinet] design = {shown(table.cabinet.design)}: is not in a cabinet. Give the cabinet's sizes"
+        )
+    return found
 
 
 def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Driver, list[str]]:
@@ -142,18 +192,30 @@ def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stor
     if not found.directivity.observation.far_field:
         seen = found.directivity.observation.distance
         words.append(f"{spoken}: observed at {seen:g} m, its pattern there is taken as that of the far field")
-    if way.equaliser is not None:
-        filters = _named(path, name, "equaliser", way.equaliser, read_equaliser)
-        radiates = driver.far
-
-        def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
-            return np.asarray(radiates(frequency, off_axis, azimuth) * filters.response(frequency)[:, None])
-
-        driver = replace(driver, far=far)
-    return driver, words
+    return _equalised(path, name, way, driver), words
 
 
-def _lower_driver(path: Path, name: str, way: LowerTable, speed: float) -> tuple[Driver, list[str]]:
+def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Driver) -> Driver:
+    """A driver behind the equaliser of its own that the file names, if any."""
+    if way.equaliser is None:
+        return driver
+    filters = _named(path, name, "equaliser", way.equaliser, read_equaliser)
+    radiates, nearby = driver.far, driver.near
+
+    def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
+        return np.asarray(radiates(frequency, off_axis, azimuth) * filters.response(frequency)[:, None])
+
+    def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
+        assert nearby is not None
+        return np.asarray(nearby(frequency, place) * filters.response(frequency)[:, None])
+
+    return replace(driver, far=far, near=None if nearby is None else near)
+
+
+def _lower_driver(
+    path: Path, name: str, way: LowerTable, speed: float, cabinet: Cabinet | None
+) -> tuple[Driver | list[Piston], list[str]]:
+    """A driver, or pistons in the cabinet, still to be solved; what was assumed for it."""
     if way.directivity is not None:
         driver, words = _driver(path, name, way, _named(path, name, "directivity", way.directivity, read_directivity))
         if abs(driver.speed_of_sound / speed - 1.0) > 1e-3:
@@ -163,10 +225,17 @@ def _lower_driver(path: Path, name: str, way: LowerTable, speed: float) -> tuple
             )
         return replace(driver, speed_of_sound=speed), words
     assert way.piston_radius_mm is not None  # checked by the table
+    radius = way.piston_radius_mm * MILLIMETRE
+    if cabinet is not None:
+        try:
+            pistons = [Piston(cabinet, way.face, x, y, radius) for x, y in aside(way, cabinet)]
+        except ValueError as error:
+            raise InputError(f"{path} [{name}] {error}") from error
+        return pistons, [f"{name.replace('_', ' ')}: {PISTON} in the {way.face} of the cabinet; {CONE}"]
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
-    made = piston(way.piston_radius_mm * MILLIMETRE, speed_of_sound=speed, sphere_radius=sphere)
+    made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
     where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return made, [f"{name.replace('_', ' ')}: a rigid flat piston {where}; a real cone breaks up, and is deep"]
+    return _equalised(path, name, way, made), [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
 
 
 def _range(value: object) -> Range:
@@ -231,7 +300,7 @@ def _meeting(path: Path, name: str, sounds: Heard, lower: int) -> Range:
 
 
 def _check_near(path: Path, ways: list[Way], distance: float) -> None:
-    farthest = max(float(np.hypot(*place)) for way in ways for place in way.positions)
+    farthest = max(float(np.linalg.norm(place)) for way in ways for place in way.positions)
     if distance < 2.0 * farthest:
         raise InputError(
             f"{path} [analysis] distance_m = {distance:g}: must be at least twice the distance of the farthest driver,"
@@ -244,6 +313,8 @@ def _check_covered(path: Path, ways: list[Way], choice: Open, frequency: FloatAr
     faults = []
     for place, way in enumerate(ways):
         low, high = way.driver.band
+        solved = way.driver.near is not None
+        source = "piston_radius_mm: the cabinet can be solved from" if solved else "directivity: is valid from"
         for upward in (True, False):
             at = place - 1 if upward else place
             if not 0 <= at < len(choice.crossings):
@@ -260,7 +331,7 @@ def _check_covered(path: Path, ways: list[Way], choice: Open, frequency: FloatAr
                 end = f"up to {worst:.0f}" if upward else f"down to {worst:.0f}"
                 remedy = "Lower" if upward else "Raise"
                 faults.append(
-                    f"{path} [{way.name}] directivity: is valid from {low:.6g} to {high:.6g} Hz, but with a crossover"
+                    f"{path} [{way.name}] {source} {low:.6g} to {high:.6g} Hz, but with a crossover"
                     f" at {corner:.6g} Hz it is heard {end} Hz (above {HEARD:g} dB). {remedy} the crossover, take a"
                     " steeper slope, or solve or measure the rest"
                 )
@@ -283,11 +354,20 @@ def _check_rates(path: Path, choice: Open, frequency: FloatArray, rates: tuple[i
         )
 
 
-def _assumed(sounds: Heard) -> list[str]:
+def _assumed(sounds: Heard, cabinet: Cabinet | None) -> list[str]:
+    if cabinet is not None:
+        space = (
+            f"pistons stand in {boxed.alone_words(cabinet)}, closed and rigid, whose edges and sides are in what they"
+            " radiate; the other ways' cones and mouth are rigid and flush for them"
+        )
+    elif sounds.half_space:
+        space = (
+            "all ways stand in one infinite baffle and radiate into half space; a cabinet differs below its baffle step"
+        )
+    else:
+        space = "every way radiates all round as by itself, on its own cabinet; the others do not scatter its sound"
     words = [
-        "all ways stand in one infinite baffle and radiate into half space; a cabinet differs below its baffle step"
-        if sounds.half_space
-        else "every way radiates all round as by itself, on its own cabinet; the others do not scatter its sound",
+        space,
         "a way outside its valid band keeps the pattern and level of the band's end",
     ]
     if any(way.level != "nothing" for way in sounds.ways):

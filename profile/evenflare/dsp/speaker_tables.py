@@ -5,8 +5,9 @@ from __future__ import annotations
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
 
+from evenflare.design.mounting import CABINET, Aside, MountingTable, Side, Size
 from evenflare.dsp.slopes import ORDERS, Kind, Slope
 from evenflare.names import FileName, Name
 from evenflare.schema import Table, fault, number, rising, shown
@@ -80,6 +81,7 @@ def _places(value: Any) -> Any:
     return [float(each) for each in given]
 
 
+Face = Literal["front", "back", "left", "right", "top", "bottom"]
 Open = tuple[float, float]
 Places = Annotated[list[float], BeforeValidator(_places)]
 
@@ -139,8 +141,26 @@ class LowerTable(WayTable):
     directivity: FileName | None = Field(default=None)
     piston_radius_mm: Annotated[float, number(5, 500)] | None = Field(default=None, examples=[80])
     sphere_radius_mm: Annotated[float, number(10, 2000)] | None = None
-    below_mm: Places = Field(examples=[240])
+    below_mm: Places | None = Field(default=None, examples=[240])
+    face: Face = "front"
+    x_mm: Aside | None = None
+    y_mm: Places | None = None
     crossover: CrossoverTable
+
+    @property
+    def places(self) -> list[float]:
+        """mm, the heights that are given, or how far below the waveguide."""
+        return self.y_mm or self.below_mm or []
+
+    @model_validator(mode="after")
+    def _one_place(self) -> LowerTable:
+        if self.below_mm is not None and self.y_mm is not None:
+            raise fault("below_mm and y_mm exclude each other: keep one")
+        if self.below_mm is None and self.y_mm is None:
+            raise fault("below_mm: missing, as is y_mm. Add for example below_mm = 240")
+        if self.face != "front" and (self.y_mm is None or self.piston_radius_mm is None):
+            raise fault(f'face = "{self.face}": is for a piston with a y_mm of its own. Write it, or remove face')
+        return self
 
     @model_validator(mode="after")
     def _one_source(self) -> LowerTable:
@@ -166,10 +186,9 @@ class MidrangeTable(LowerTable):
 
     @model_validator(mode="after")
     def _one_driver(self) -> MidrangeTable:
-        if len(self.below_mm) > 1:
-            raise fault(
-                f"below_mm = {shown(self.below_mm)}: must be one distance; only the woofer may be two. Keep one"
-            )
+        if len(self.places) > 1:
+            key = "below_mm" if self.y_mm is None else "y_mm"
+            raise fault(f"{key} = {shown(self.places)}: must be one distance; only the woofer may be two. Keep one")
         return self
 
 
@@ -211,6 +230,43 @@ class BaffleTable(Table):
     height_mm: Annotated[float, number(50, 5000)] = Field(examples=[400])
 
 
+class CabinetTable(Table):
+    """[cabinet]: the box in which all ways stand, by its sizes or by a design that stands in it."""
+
+    design: FileName | None = None
+    width_mm: Side | None = Field(default=None, examples=[260])
+    height_mm: Side | None = None
+    depth_mm: Side | None = None
+    edge_radius_mm: Size | None = None
+    edge_chamfer_mm: Size | None = None
+    front_edge_radius_mm: Size | None = None
+    front_edge_chamfer_mm: Size | None = None
+    waveguide_x_mm: Aside | None = None
+    waveguide_y_mm: Aside | None = None
+
+    @property
+    def _sizes(self) -> dict[str, float]:
+        return {key: getattr(self, key) for key in CABINET if getattr(self, key) is not None}
+
+    @model_validator(mode="after")
+    def _one_box(self) -> CabinetTable:
+        if self.design is not None:
+            if self._sizes:
+                raise fault(
+                    f"design and {next(iter(self._sizes))} exclude each other: the design has its cabinet. Keep one"
+                )
+            return self
+        try:
+            self.mounting()
+        except ValidationError as error:
+            raise fault(error.errors()[0]["msg"]) from None
+        return self
+
+    def mounting(self) -> MountingTable:
+        """The same as a design has it. ValidationError, as that says it, if the sizes are no cabinet's."""
+        return MountingTable.model_validate({"kind": "cabinet", **self._sizes})
+
+
 class SpeakerTable(Table):
     """The whole file."""
 
@@ -223,6 +279,26 @@ class SpeakerTable(Table):
     search: SearchTable = SearchTable()
     filters: FiltersTable = FiltersTable()
     baffle: BaffleTable | None = None
+    cabinet: CabinetTable | None = None
+
+    @model_validator(mode="after")
+    def _one_space(self) -> SpeakerTable:
+        for name, way in self.lower().items():
+            if self.cabinet is None and (own := [key for key in ("x_mm", "y_mm") if getattr(way, key) is not None]):
+                raise fault(
+                    f"[{name}] {own[0]}: counts from the middle of a cabinet's face, and there is no [cabinet]. Add it,"
+                    " or give below_mm"
+                )
+            if self.cabinet is not None and way.piston_radius_mm is not None and way.forward_mm != 0.0:
+                raise fault(
+                    f"[{name}] forward_mm = {way.forward_mm:g}: must be 0 for a piston in a [cabinet], flush in its"
+                    " face. Remove it"
+                )
+            if self.cabinet is not None and way.sphere_radius_mm is not None:
+                raise fault(
+                    f"[{name}] sphere_radius_mm: stands for a cabinet, and there is a [cabinet]. Remove one of them"
+                )
+        return self
 
     def lower(self) -> dict[str, LowerTable]:
         """The ways below the waveguide by name, from the top."""

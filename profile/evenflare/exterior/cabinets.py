@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import threading
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
 from typing import Any
 
@@ -212,7 +212,9 @@ def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[R
             fault = str(error)
         kept = each is not None
         if each is None:
-            each = response(k, _body(cabinet, _band(k), cores), cabinet.centre, mouth=mouth, around=around, cores=cores)
+            # One mesh for all that sits in its front, wherever.
+            body = _body(replace(cabinet, x=0.0, y=0.0), _band(k), cores)
+            each = response(k, body, cabinet.centre, mouth=mouth, around=around, cores=cores)
             # As it will be read: whoever solves it and whoever finds it get the same to the last bit.
             each = store.as_kept(each)
             store.written(each, key)

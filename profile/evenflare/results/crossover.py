@@ -10,7 +10,7 @@ import numpy as np
 
 from evenflare import __version__, metrics
 from evenflare.directivity.types import Directivity
-from evenflare.dsp.baffle_step import on_axis_step, power_step
+from evenflare.dsp.baffle_step import BaffleStep, on_axis_step, power_step
 from evenflare.dsp.biquad import Biquad
 from evenflare.dsp.crossover import sections, steps
 from evenflare.dsp.filters_file import SIGNS
@@ -55,8 +55,9 @@ def columns(joined: Joined) -> formats.Columns:
     found["sphere_power_db"] = joined.power - level
     found["power_without_lobes_db"] = joined.lobeless - level
     found["power_dip_db"] = joined.power - joined.lobeless
-    if joined.speaker.step is not None:
-        radius, speed = joined.speaker.step.radius, sounds.speed_of_sound
+    step = joined.speaker.step
+    if step is not None and step.radius is not None:
+        radius, speed = step.radius, sounds.speed_of_sound
         found["baffle_step_db"] = on_axis_step(frequency, radius, speed_of_sound=speed)
         found["baffle_step_power_db"] = power_step(frequency, radius, speed_of_sound=speed)
     found["valid"] = total.valid.astype(np.float64)
@@ -123,7 +124,8 @@ def record(joined: Joined, *, command: str) -> dict[str, Any]:
         },
         "rates_apart_db": {str(rate): value for rate, value in joined.apart.items()},
         "fir_off_db": joined.fir_off if joined.firs else None,
-        "baffle_step": _step(joined),
+        "baffle_step": _step(speaker.step),
+        "cabinet_steps": {name: _step(step) for name, step in speaker.solved_steps.items()},
         "assumed": list(speaker.assumed),
     }
 
@@ -144,7 +146,7 @@ def _way(joined: Joined, way: int, name: str) -> dict[str, Any]:
         "name": name,
         "equalised_to": speaker.sounds.ways[way].level,
         "positions_mm": [
-            {"up": place[0] / MILLIMETRE, "forward": place[1] / MILLIMETRE}
+            {"right": place[0] / MILLIMETRE, "up": place[1] / MILLIMETRE, "forward": place[2] / MILLIMETRE}
             for place in speaker.sounds.ways[way].positions
         ],
         "delay_ms": setting.delay / MILLISECOND,
@@ -194,12 +196,12 @@ def _crossing(joined: Joined, place: int, each: Handover) -> dict[str, Any]:
     }
 
 
-def _step(joined: Joined) -> dict[str, float] | None:
-    step = joined.speaker.step
+def _step(step: BaffleStep | None) -> dict[str, float | str | None] | None:
     if step is None:
         return None
     return {
-        "sphere_radius_mm": step.radius / MILLIMETRE,
+        "of": "the cabinet, solved" if step.radius is None else "a sphere, a quick estimate",
+        "sphere_radius_mm": None if step.radius is None else step.radius / MILLIMETRE,
         "half_way_hz": step.half_way,
         "shelf_frequency_hz": step.frequency,
         "shelf_gain_db": step.gain,

@@ -104,15 +104,31 @@ def end_words(joined: Joined) -> list[str]:
 
 
 def step_words(joined: Joined) -> str:
-    """The baffle step; empty where no cabinet is given."""
+    """The baffle step of a sphere; empty where no front is given."""
     step = joined.speaker.step
-    if step is None:
+    if step is None or step.radius is None:
         return ""
     return (
-        f"Baffle step of a sphere of the same front ({step.radius / MILLIMETRE:.0f} mm radius): 3 dB down at"
-        f" {hertz(step.half_way)}, 6 dB far below; the last section of every way takes it back, a low shelf of"
+        f"Baffle step of a sphere of the same front ({step.radius / MILLIMETRE:.0f} mm radius), a quick estimate: 3 dB"
+        f" down at {hertz(step.half_way)}, 6 dB far below; the last section of every way takes it back, a low shelf of"
         f" {step.gain:.1f} dB at {hertz(step.frequency)} that leaves {step.left:.2f} dB rms"
     )
+
+
+def solved_step_words(joined: Joined) -> list[str]:
+    """The step of every way in the front of a cabinet that was solved."""
+    found = []
+    for way in joined.speaker.sounds.ways:
+        step = joined.speaker.solved_steps.get(way.name)
+        if step is None:
+            continue
+        taken = "in what its own equaliser takes out" if way.level != "nothing" else "nothing takes it back"
+        found.append(
+            f"{spoken(way.name).capitalize()}: the cabinet takes 3 dB from its level on axis at {hertz(step.half_way)},"
+            f" and up to 6 dB below ({taken}); as a low shelf, {step.gain:.1f} dB at {hertz(step.frequency)}, Q"
+            f" {step.quality:.2f}, that would leave {step.left:.2f} dB rms, its edges' ripples"
+        )
+    return found
 
 
 def lines(joined: Joined) -> list[str]:
@@ -125,7 +141,7 @@ def lines(joined: Joined) -> list[str]:
         ]
     found += [way_words(joined, place) for place in range(len(names(joined)))]
     step = step_words(joined)
-    return [*found, step] if step else found
+    return [*found, *([step] if step else []), *solved_step_words(joined)]
 
 
 def _list(frequencies: Sequence[float]) -> str:
@@ -178,7 +194,7 @@ def page(
                     _degrees(each.vertical[which]),
                 )
             )
-    step = step_words(joined)
+    step, solved = step_words(joined), solved_step_words(joined)
     parts = [
         sheet.Part(
             "The crossover",
@@ -210,6 +226,7 @@ def page(
             pictures=[shown["power.png"]],
         ),
         *([sheet.Part("Baffle step", [f"{step}.", f"{STEP_LIMITS}."])] if step else []),
+        *([sheet.Part("The cabinet's step", [f"{each}." for each in solved])] if solved else []),
         sheet.Part(
             "Assumed",
             [f"{each[0].upper()}{each[1:]}." for each in joined.speaker.assumed],

@@ -56,7 +56,7 @@ FAULTS = {
     "key of another family": (
         CONE + "cutoff_hz = 500\n" + DRIVER,
         'd.toml [waveguide] cutoff_hz = 500: does not belong to family = "conical". Its keys are family,'
-        " roundover_radius_mm, depth_mm, wall_angle_deg, coverage_deg. Remove it",
+        " depth_mm, wall_angle_deg, coverage_deg, roundover_radius_mm. Remove it",
     ),
     "family beside points": (
         waveguide('family = "conical"\npoints_mm = [[0, 12.7], [90, 90]]'),

@@ -1,9 +1,10 @@
 """Cabinets that were solved, kept on disk: one small file for each wavenumber, in a folder of the user's cache.
 
 A file is a line that names its kind, a line of JSON (what it depends on, how large its arrays are, and the SHA-256 of
-their bytes), and the arrays themselves: `far` (L, W), then `back` (W, W), complex numbers as two little-endian floats
-of 32 bits each, row by row. Its name is a hash of what it depends on, so that a changed cabinet, wavenumber or mesh has
-a name of its own. No file is trusted: one that is damaged, or somebody else's, is told and made again.
+their bytes), and the arrays themselves, row by row: `far` (L, W), complex numbers as two little-endian floats of 32
+bits each, then `back` (W, W), of 64 bits each, since in long waves it spans what 32 do not. Its name is a hash of what
+it depends on, so that a changed cabinet, wavenumber or mesh has a name of its own. No file is trusted: one that is
+damaged, or somebody else's, is told and made again.
 """
 
 from __future__ import annotations
@@ -12,6 +13,7 @@ import hashlib
 import json
 import os
 from collections.abc import Mapping
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
@@ -20,9 +22,10 @@ import numpy as np
 from evenflare.exterior.operator import Response
 from evenflare.exterior.waves import Waves
 from evenflare.files import InputError, read_bytes, replacing
-from evenflare.units import ComplexArray
 
-KIND = b"evenflare cabinet response 1\n"
+KIND = b"evenflare cabinet response 2\n"
+KINDS = ("<c8", "<c16")
+"""Of the numbers of both arrays."""
 LARGEST = 400_000_000
 """Bytes of a file that is read."""
 VARIABLE = "EVENFLARE_CACHE"
@@ -45,7 +48,8 @@ def file_of(key: Mapping[str, Any]) -> Path:
 
 def written(response: Response, key: Mapping[str, Any]) -> Path | None:
     """Kept whole or not at all; None where the folder cannot be written: then it is solved again another time."""
-    arrays = [np.ascontiguousarray(each, dtype="<c8") for each in (response.far, response.back)]
+    values = zip((response.far, response.back), KINDS, strict=True)
+    arrays = [np.ascontiguousarray(each, dtype=kind) for each, kind in values]
     content = b"".join(each.tobytes() for each in arrays)
     header = {"of": dict(key), "far": arrays[0].shape, "back": arrays[1].shape, "sha256": _digest(content)}
     path = file_of(key)
@@ -59,8 +63,7 @@ def written(response: Response, key: Mapping[str, Any]) -> Path | None:
 
 def as_kept(response: Response) -> Response:
     """With the digits that a file holds."""
-    far, back = (each.astype(np.complex64).astype(np.complex128) for each in (response.far, response.back))
-    return Response(response.wavenumber, response.mouth, response.around, far, back)
+    return replace(response, far=response.far.astype(np.complex64).astype(np.complex128))
 
 
 def found(key: Mapping[str, Any], *, wavenumber: float, mouth: Waves, around: Waves) -> Response | None:
@@ -78,16 +81,15 @@ def found(key: Mapping[str, Any], *, wavenumber: float, mouth: Waves, around: Wa
         sound = same and header["sha256"] == _digest(content)
     except (ValueError, TypeError, KeyError, RecursionError):
         sound = False
-    sizes = [8 * rows * columns for rows, columns in shapes]
+    sizes = [np.dtype(kind).itemsize * rows * columns for kind, (rows, columns) in zip(KINDS, shapes, strict=True)]
     if not sound or len(content) != sum(sizes):
         raise InputError(f"{path}: is damaged, or no response of this cabinet. It is made again")
-    return Response(wavenumber, mouth, around, *_arrays(content, shapes))
-
-
-def _arrays(content: bytes, shapes: tuple[tuple[int, int], tuple[int, int]]) -> tuple[ComplexArray, ComplexArray]:
-    values = np.frombuffer(content, dtype="<c8").astype(np.complex128)
-    first = shapes[0][0] * shapes[0][1]
-    return values[:first].reshape(shapes[0]), values[first:].reshape(shapes[1])
+    parts = content[: sizes[0]], content[sizes[0] :]
+    far, back = (
+        np.frombuffer(part, dtype=kind).astype(np.complex128).reshape(shape)
+        for part, kind, shape in zip(parts, KINDS, shapes, strict=True)
+    )
+    return Response(wavenumber, mouth, around, far, back)
 
 
 def _digest(content: bytes) -> str:

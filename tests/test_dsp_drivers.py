@@ -210,7 +210,7 @@ def test_levels_are_made_even_as_asked():
 
 def test_a_way_made_even_at_a_finite_distance_keeps_its_travel_and_nothing_else():
     frequency = np.geomspace(400.0, 8000.0, 31)
-    own = heard([Way("w", stored(sampled_piston()), ((0.0, 0.0),), "on_axis")], frequency, distance=3.0).own[0]
+    own = heard([Way("w", stored(sampled_piston()), ((0.0, 0.0, 0.0),), "on_axis")], frequency, distance=3.0).own[0]
     # A point's spherical wave: rounding only.
     wanted = np.exp(-2j * np.pi * frequency / AIR.speed_of_sound * 3.0) / 3.0
     assert own.on_axis == pytest.approx(wanted, abs=1e-9)

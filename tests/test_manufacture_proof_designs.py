@@ -88,7 +88,7 @@ def test_roughing_finishing_and_back_of_a_round_part_pass_together(name):
         seat=ROUTER.seat,
         grid=0.4 * MM,
     )
-    assert found.accepted
+    assert found.passed
     rough, last, behind = found.programs
     # Between levels the wall keeps a step: at most the stepdown, along the normal of a wall of 45 degrees or less.
     assert rough.gouge.size == 0.0

@@ -9,9 +9,10 @@ import pytest
 from threadpoolctl import threadpool_limits
 
 from evenflare.exterior.panels import Mesh, meshed
-from evenflare.exterior.patches import Map, Part, Patch
+from evenflare.exterior.patches import Map, Part, Patch, _end, _Outline, _sides
 from evenflare.exterior.scattering import Body, scattered
 from evenflare.units import ComplexArray, FloatArray
+from evenflare.waveguide.cabinet import Edge
 
 Motion = Callable[[FloatArray, FloatArray], ComplexArray]
 """From places (Q, 3), m, and normals (Q, 3) into the air to du/dn (Q, W) there."""
@@ -22,6 +23,12 @@ def one_thread() -> Iterator[None]:
     """Linear algebra on one thread, as solvers have it: more only wait for each other where tests share cores."""
     with threadpool_limits(limits=1):
         yield
+
+
+def cylinder(radius: float, depth: float, edge_radius: float) -> Part:
+    """Of a round cabinet, m, both of whose edges are quarter circles: an outline all of whose quarter is corner."""
+    outline, edge, half = _Outline(radius, radius, Edge(radius=radius)), Edge(radius=edge_radius), 0.5 * depth
+    return Part((*_sides(outline, 0.0, half, edge, edge), *_end(outline, edge, half)), (0, 1, 2))
 
 
 def whole(mesh: Mesh) -> Mesh:

@@ -7,12 +7,12 @@ from dataclasses import dataclass, replace
 import numpy as np
 import pytest
 
+from enclosures import cylinder, one_thread  # noqa: F401
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
 from evenflare.exterior.cabinets import Operator
 from evenflare.exterior.operator import response, waves_of
 from evenflare.exterior.panels import meshed
-from evenflare.exterior.patches import cylinder
 from evenflare.exterior.scattering import ready
 from evenflare.radiation.boundary_elements import judge_solver
 from evenflare.radiation.march import march_solver

@@ -17,12 +17,11 @@ if TYPE_CHECKING:
 def _cabinet(options: argparse.Namespace) -> int:
     from evenflare.commands import cabinets
 
-    found = cabinets.checked_questions(options.file)
+    question = cabinets.checked_question(options.file)
     compiled(options.quiet)
-    for question in found:
-        print(f"{question.words[0].upper()}{question.words[1:]}", flush=True)
-        solved = cabinets.prepare(question, None if options.quiet else Ahead())
-        print(f"Ready: {solved} frequencies solved, the others were there", flush=True)
+    print(f"{question.words[0].upper()}{question.words[1:]}", flush=True)
+    solved = cabinets.prepare(question, None if options.quiet else Ahead())
+    print(f"Ready: {solved} frequencies solved, the others were there", flush=True)
     return DONE
 
 
@@ -30,10 +29,12 @@ def prepare_cabinet(path: Path, *, quiet: bool) -> None:
     """Solve the cabinet of a design or target file first, if it has one that is not solved yet."""
     from evenflare.commands import cabinets
 
-    for question in cabinets.questions(path):
-        if not quiet and cabinets.is_missing(question):
-            tell(f"Solving {question.words}")
-        cabinets.prepare(question, None if quiet else Ahead())
+    question = cabinets.question_of(path)
+    if question is None:
+        return
+    if not quiet and cabinets.is_missing(question):
+        tell(f"Solving {question.words}")
+    cabinets.prepare(question, None if quiet else Ahead())
 
 
 class Ahead:

@@ -17,7 +17,7 @@ from evenflare.exterior.cabinets import Solved, is_kept, memory_needed, operator
 from evenflare.exterior.store import cache_folder
 from evenflare.files import InputError
 from evenflare.objective import winner_frequencies
-from evenflare.target.target import Target, read_target
+from evenflare.target.target import read_target
 from evenflare.units import FloatArray
 from evenflare.waveguide import Cabinet
 
@@ -69,30 +69,25 @@ class Progress:
     fault: str
 
 
-def questions(path: Path) -> list[Question]:
-    """Those of a design or a target file; none where no cabinet is in it. InputError as these are read."""
+def question_of(path: Path) -> Question | None:
+    """That of a design or a target file: of a target what its candidates and its winner are observed at. None where no
+    cabinet is in it. InputError as these are read.
+    """
     try:
         tables = tomllib.loads(files.read_text(path).removeprefix("\ufeff"))
     except tomllib.TOMLDecodeError:
-        tables = {}
+        tables = {}  # what reads it says where
     if "wanted" in tables:
         target = read_target(path)
-        return questions_of(target)
-    design = read_design(path)
-    cabinet = design.waveguide.mounting.cabinet
+        cabinet, air, is_round = target.mounting.cabinet, target.air, not target.oblong
+        frequency = winner_frequencies(target)
+    else:
+        design = read_design(path)
+        cabinet, air, is_round = design.waveguide.mounting.cabinet, design.air, design.waveguide.is_round
+        frequency = design.observation.frequency
     if cabinet is None:
-        return []
-    speed = design.air.speed_of_sound
-    return [Question(cabinet, design.observation.frequency, speed, design.waveguide.is_round)]
-
-
-def questions_of(target: Target) -> list[Question]:
-    """Those of a target: what its candidates and its winner are observed at."""
-    cabinet = target.mounting.cabinet
-    if cabinet is None:
-        return []
-    frequency = winner_frequencies(target)
-    return [Question(cabinet, frequency, target.air.speed_of_sound, not target.oblong)]
+        return None
+    return Question(cabinet, frequency, air.speed_of_sound, is_round)
 
 
 def is_missing(question: Question) -> bool:
@@ -131,10 +126,10 @@ def prepare(question: Question, progress: Callable[[Progress], None] | None = No
     return solved
 
 
-def checked_questions(path: Path) -> list[Question]:
-    """As `questions`; InputError where there is none."""
-    found = questions(path)
-    if not found:
+def checked_question(path: Path) -> Question:
+    """As `question_of`; InputError where there is none."""
+    found = question_of(path)
+    if found is None:
         raise InputError(
             f'{path} [mounting] kind: must be "cabinet" for a cabinet to be solved. Write kind = "cabinet" with'
             " width_mm, height_mm and depth_mm"

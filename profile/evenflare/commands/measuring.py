@@ -93,9 +93,7 @@ def measure_command(
 def _mouth(design: Design | None) -> Mouth:
     if design is None:
         return "unknown"
-    from evenflare.waveguide import Oblong
-
-    return "oblong" if isinstance(design.waveguide.shape, Oblong) else "round"
+    return "round" if design.waveguide.is_round else "oblong"
 
 
 def _model(folder: Path) -> Directivity:

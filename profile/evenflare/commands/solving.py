@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from evenflare.studies.agreement import Agreement
     from evenflare.studies.cabinet import CabinetEffect
 
-NO_JUDGE = "no second method has looked at a waveguide in a rectangular cabinet"
+NO_JUDGE = "in a rectangular cabinet each method solves by itself: --method boundary_elements asks for the judge"
 ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
 
 

@@ -61,6 +61,12 @@ class Observation:
         return bool(np.isinf(self.distance))
 
 
+def unit_vectors(off_axis: FloatArray, plane: FloatArray) -> FloatArray:
+    """(..., 3) x, y and z of directions at angles off the axis in planes, rad, arrays that fit each other."""
+    off_axis, plane = np.broadcast_arrays(off_axis, plane)
+    return np.stack([np.sin(off_axis) * np.cos(plane), np.sin(off_axis) * np.sin(plane), np.cos(off_axis)], axis=-1)
+
+
 def both_sides(off_axis: FloatArray) -> FloatArray:
     """Angles (A,) from 0 to pi, rad, and those across the axis: rising, -pi left out, which is pi."""
     across = off_axis[(off_axis > SAME_DIRECTION) & (off_axis < np.pi - SAME_DIRECTION)]

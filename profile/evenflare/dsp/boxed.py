@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from evenflare.directivity.types import unit_vectors
 from evenflare.dsp.baffle_step import BaffleStep, fitted
 from evenflare.dsp.drivers import Driver, over
 from evenflare.exterior.cabinets import Solved, top_wavenumber
@@ -52,8 +53,7 @@ def driver_of(
     apart = [each.place - middle(pistons) for each in pistons]
 
     def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
-        sine = np.sin(off_axis)
-        unit = np.stack([sine * np.cos(azimuth), sine * np.sin(azimuth), np.cos(off_axis)], axis=1)
+        unit = unit_vectors(off_axis, azimuth)
         total = np.zeros((known.size, len(unit)), dtype=np.complex128)
         for each, place in zip(found, apart, strict=True):
             total += each.far(unit)[: known.size] * np.exp(1j * np.outer(solved, unit @ place))

@@ -13,7 +13,7 @@ from typing import Literal
 import numpy as np
 
 from evenflare import metrics
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.dsp.drivers import Driver
 from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, read_only
 
@@ -122,9 +122,7 @@ def placed(driver: Driver, observation: Observation, positions: Sequence[Place])
     Each is moved exactly: in the far field by the phase k (position . direction), at a finite distance by its own path
     and its own angles.
     """
-    off_axis, azimuth = np.meshgrid(observation.off_axis, observation.plane)
-    unit = np.stack([np.sin(off_axis) * np.cos(azimuth), np.sin(off_axis) * np.sin(azimuth), np.cos(off_axis)])
-    unit = unit.reshape(3, -1)
+    unit = np.ascontiguousarray(unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3).T)
     k = 2.0 * np.pi * observation.frequency / driver.speed_of_sound
     total = np.zeros((k.size, unit.shape[1]), dtype=np.complex128)
     angles, apart = _angles(unit), observation.far_field

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import itertools
 import threading
 from collections.abc import Callable
 from dataclasses import asdict, dataclass, field, replace
 from functools import lru_cache
-from typing import Any
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -35,6 +36,17 @@ MOST_ASKED = 12
 MOST_OPERATORS = 6
 SAME = 1e-9
 """Ratio less one of two wavenumbers that are one."""
+
+
+Key = TypeVar("Key")
+Value = TypeVar("Value")
+
+
+def _keep(known: dict[Key, Value], key: Key, value: Value, most: int) -> Value:
+    """The value, kept; the oldest go where there are too many."""
+    while len(known) >= most:
+        known.pop(next(iter(known)), None)
+    return known.setdefault(key, value)
 
 
 @dataclass(frozen=True, eq=False)
@@ -93,11 +105,8 @@ class Operator:
         return self._rows(self._once(seen, padded), wavenumber)
 
     def _once(self, key: tuple[Any, ...], make: Callable[[], ComplexArray]) -> ComplexArray:
-        if key not in self._kept:
-            while len(self._kept) >= MOST_ASKED:
-                self._kept.pop(next(iter(self._kept)), None)
-            self._kept[key] = make()
-        return self._kept[key]
+        found = self._kept.get(key)
+        return _keep(self._kept, key, make(), MOST_ASKED) if found is None else found
 
     def _rows(self, values: ComplexArray, wavenumber: FloatArray) -> ComplexArray:
         """Those at each of the wavenumbers, 0 above the highest."""
@@ -152,9 +161,7 @@ def operator_of(
         found.insert(0, each)
         if progress is not None:
             progress(Solved(k, done, len(wanted), kept, fault))
-    while len(_OPERATORS) >= MOST_OPERATORS:
-        _OPERATORS.pop(next(iter(_OPERATORS)), None)
-    return _OPERATORS.setdefault(asked, Operator(cabinet, np.array(wanted), tuple(found), top))
+    return _keep(_OPERATORS, asked, Operator(cabinet, np.array(wanted), tuple(found), top), MOST_OPERATORS)
 
 
 def is_kept(cabinet: Cabinet, wavenumber: FloatArray, *, is_round: bool) -> bool:
@@ -167,14 +174,24 @@ def is_kept(cabinet: Cabinet, wavenumber: FloatArray, *, is_round: bool) -> bool
 def top_wavenumber(cabinet: Cabinet) -> float:
     """rad/m, of the highest band whose matrices fit into MOST_BYTES."""
     tops = 2.0 ** (np.arange(2 * BANDS_PER_OCTAVE, 10 * BANDS_PER_OCTAVE) / BANDS_PER_OCTAVE)
-    fit = [float(top) for top in tops if memory_needed(cabinet, float(top)) <= MOST_BYTES]
+    fit = list(itertools.takewhile(lambda top: memory_needed(cabinet, top) <= MOST_BYTES, tops.tolist()))
     return fit[-1] if fit else 0.0
 
 
 def memory_needed(cabinet: Cabinet, wavenumber: float) -> int:
     """Bytes at that wavenumber, rad/m, worked out without solving it."""
-    mesh = meshed(box(cabinet), _size(_band(wavenumber)))
+    return _memory_needed(_anywhere(cabinet), _band(wavenumber))
+
+
+@lru_cache(maxsize=512)
+def _memory_needed(cabinet: Cabinet, band: int) -> int:
+    mesh = meshed(box(cabinet), _size(band))
     return bytes_needed(mesh.size, 2 ** len(mesh.mirrors))
+
+
+def _anywhere(cabinet: Cabinet) -> Cabinet:
+    """The box itself: one mesh for all that sits in its front, wherever."""
+    return replace(cabinet, x=0.0, y=0.0)
 
 
 def _band(k: float) -> int:
@@ -212,16 +229,12 @@ def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[R
             fault = str(error)
         kept = each is not None
         if each is None:
-            # One mesh for all that sits in its front, wherever.
-            body = _body(replace(cabinet, x=0.0, y=0.0), _band(k), cores)
+            body = _body(_anywhere(cabinet), _band(k), cores)
             each = response(k, body, cabinet.centre, mouth=mouth, around=around, cores=cores)
             # As it will be read: whoever solves it and whoever finds it get the same to the last bit.
             each = store.as_kept(each)
             store.written(each, key)
-        while len(_KEPT) >= MOST_KEPT:
-            _KEPT.pop(next(iter(_KEPT)))
-        _KEPT[known] = each
-        return each, kept, fault
+        return _keep(_KEPT, known, each, MOST_KEPT), kept, fault
 
 
 def _key(cabinet: Cabinet, k: float, is_round: bool) -> dict[str, Any]:

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.directivity.types import Observation
+from evenflare.directivity.types import Observation, unit_vectors
 from evenflare.exterior.panels import Mesh
 from evenflare.exterior.scattering import Body, parity_of, scattered
 from evenflare.exterior.waves import Waves, all_waves, angular, mouth_waves, moved, radial, waves_at
@@ -56,7 +56,6 @@ def waves_of(k: float, *, radius: float, reach: float, is_round: bool) -> tuple[
 def response(k: float, body: Body, centre: FloatArray, *, mouth: Waves, around: Waves, cores: int = 1) -> Response:
     """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front."""
     mesh, seen = body.mesh, body.images
-    parity = parity_of([around.parity(axis) for axis in mesh.mirrors])
     # At the images of the nodes, and from these by parity.
     value = np.empty((len(seen.signs), mesh.size, mouth.size), dtype=np.complex128)
     slope = np.empty_like(value)
@@ -70,16 +69,16 @@ def response(k: float, body: Body, centre: FloatArray, *, mouth: Waves, around: 
     scale = np.abs(slope).max(axis=(0, 1))
     q = scattered(k, body, slope / scale, cores=cores) * scale
     far = np.zeros((around.size, mouth.size), dtype=np.complex128)
+    back = np.zeros((mouth.size, mouth.size), dtype=np.complex128)
     whole = len(seen.signs) * mesh.weight[:, None]
+    parity, regular = parity_of(around, mesh.mirrors), waves_at(k, mesh.place, mesh.normal, around, outgoing=False)
     for p in range(len(seen.signs)):
-        mine = np.flatnonzero(parity == p) if mesh.mirrors else np.arange(around.size)
-        regular, sloped = waves_at(k, mesh.place, mesh.normal, around.of(mine), outgoing=False)
-        far[mine] = (whole * sloped).T @ q[p] + (whole * regular).T @ slope[p]
+        mine = np.flatnonzero(parity == p)
+        own, sloped = (each[:, mine] for each in regular)
+        far[mine] = (whole * sloped).T @ q[p] + (whole * own).T @ slope[p]
+        back += (whole * slope[p]).T @ q[p] + (whole * value[p]).T @ slope[p]
     far *= (-1j * k * (2 * around.degree + 1) / (4 * np.pi))[:, None]
     far += moved(k, mouth, centre, around)
-    back = np.zeros((mouth.size, mouth.size), dtype=np.complex128)
-    for p in range(len(seen.signs)):
-        back += (whole * slope[p]).T @ q[p] + (whole * value[p]).T @ slope[p]
     back *= (-2j * k * (2 * mouth.degree + 1) / (4 * np.pi))[:, None]
     return Response(k, mouth, around, far, back)
 
@@ -96,10 +95,7 @@ def observed(response: Response, observation: Observation, *, middle: FloatArray
     Errors: ValueError if a point lies inside the ball about the cabinet.
     """
     k, degree = response.wavenumber, response.around.degree
-    off_axis, plane = observation.off_axis[None, :], observation.plane[:, None]
-    direction = np.stack(
-        [np.sin(off_axis) * np.cos(plane), np.sin(off_axis) * np.sin(plane), np.cos(off_axis) + 0.0 * plane], axis=-1
-    ).reshape(-1, 3)
+    direction = unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3)
     if observation.far_field:
         waves = angular(direction, response.around) * (1j ** (degree + 1)) / k
         phase = np.exp(1j * k * direction @ middle)

@@ -53,14 +53,6 @@ def box(cabinet: Cabinet) -> Part:
     return Part((*_sides(outline, -half, half, cabinet.front_edge, cabinet.edge), *front, *behind), (0, 1))
 
 
-def cylinder(radius: float, depth: float, edge_radius: float) -> Part:
-    """Of an upright disc's quarter: a round cabinet, m, both of whose edges are quarter circles."""
-    outline = _Outline(radius, radius, Edge(radius=radius))
-    edge = Edge(radius=edge_radius)
-    half = 0.5 * depth
-    return Part((*_sides(outline, 0.0, half, edge, edge), *_end(outline, edge, half)), (0, 1, 2))
-
-
 @dataclass(frozen=True)
 class _Outline:
     """The quarter of a rectangle with half-sizes a and b, m, whose corner is rounded or cut off."""

@@ -17,7 +17,6 @@ added with as many patterns of signs.
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 
@@ -26,6 +25,7 @@ from scipy.linalg import lapack
 
 from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import Mesh
+from evenflare.exterior.waves import Waves
 from evenflare.units import ComplexArray, FloatArray, IntArray
 
 ROWS = 48
@@ -60,11 +60,11 @@ def images(mirrors: tuple[int, ...]) -> Images:
     return Images(signs, np.asarray((-1.0) ** (flips @ flips.T), dtype=np.float64))
 
 
-def parity_of(parities: Sequence[IntArray]) -> IntArray:
-    """(W,) the row of Images.patterns that waves belong to, from their parity (W,) about each mirror."""
-    result = np.zeros_like(parities[0]) if parities else np.zeros(1, dtype=np.int64)
-    for each in parities:
-        result = 2 * result + each
+def parity_of(waves: Waves, mirrors: tuple[int, ...]) -> IntArray:
+    """(W,) the row of Images.patterns that waves about the origin belong to."""
+    result = np.zeros(waves.size, dtype=np.int64)
+    for axis in mirrors:
+        result = 2 * result + waves.parity(axis)
     return result
 
 

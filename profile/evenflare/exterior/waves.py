@@ -53,18 +53,30 @@ def mouth_waves(top: int, *, is_round: bool) -> Waves:
     return Waves(read_only(degree, np.int64), read_only(order, np.int64))
 
 
+def associated(x: FloatArray, order: int, degree: int) -> FloatArray:
+    """(Q, degree + 1) associated Legendre functions of an order at x (Q,), of P_n's mean square; 0 below it.
+
+    Source: the recurrence of fully normalised functions (Abramowitz & Stegun 1964, 8.5.3, scaled).
+    """
+    result = np.zeros((x.size, degree + 1))
+    if order > degree:
+        return result
+    # Of unit mean square, up from the first.
+    start = np.ones_like(x)
+    for m in range(1, order + 1):
+        start = start * np.sqrt((2 * m + 1) / (2 * m)) * np.sqrt(1.0 - x * x)
+    before, now = np.zeros_like(x), start
+    for n in range(order, degree + 1):
+        result[:, n] = now / np.sqrt(2 * n + 1)
+        up = np.sqrt((4.0 * (n + 1) ** 2 - 1) / ((n + 1) ** 2 - order**2))
+        down = np.sqrt((n * n - order**2) / (4.0 * n * n - 1)) if n > 0 else 0.0
+        before, now = now, up * (x * now - down * before)
+    return result
+
+
 def polar(x: FloatArray, top: int, m: int) -> tuple[FloatArray, FloatArray]:
     """P_nm(x) and sin(t) dP_nm/dt, (Q, top + 1) each, at x = cos t (Q,)."""
-    sine = np.sqrt(np.maximum(1.0 - x * x, 0.0))
-    value = np.zeros((x.size, top + 1))
-    start = np.ones_like(x)
-    for i in range(1, m + 1):
-        start = start * np.sqrt((2 * i - 1) / (2 * i)) * sine
-    if m <= top:
-        value[:, m] = start
-    for n in range(m + 1, top + 1):
-        before = value[:, n - 2] * np.sqrt((n - 1.0) ** 2 - m * m) if n - 2 >= m else 0.0
-        value[:, n] = ((2 * n - 1) * x * value[:, n - 1] - before) / np.sqrt(n * n - float(m * m))
+    value = associated(x, m, top)
     degree = np.arange(top + 1)
     lower = np.concatenate([np.zeros((x.size, 1)), value[:, :-1]], axis=1)
     slope = degree * x[:, None] * value - np.sqrt(np.maximum(degree * degree - m * m, 0.0)) * lower

@@ -28,10 +28,13 @@ out evenly over the session bends by so much in its middle."""
 
 @dataclass(frozen=True)
 class Trend:
-    """A straight line over the session, the first reading to the last: its rise, its standard error."""
+    """A straight line over the session, the first reading to the last: its rise, its standard error, whether it is
+    `evident`, and was taken out.
+    """
 
     rise: float
     error: float
+    evident: bool
     taken_out: bool
 
 
@@ -76,11 +79,10 @@ class Drift:
     def words(self, session: Session) -> list[str]:
         """What a user must know."""
         said = []
-        seen = [(abs(self.level.rise) > EVIDENT * self.level.error and abs(self.level.rise) > LEAST_LEVEL)]
-        if seen[0]:
+        if self.level.evident:
             said.append(f"the level by {self.level.rise:+.2f} ± {self.level.error:.2f} dB")
         late = self.delay
-        if late is not None and abs(late.rise) > EVIDENT * late.error and abs(late.rise) > LEAST_DELAY:
+        if late is not None and late.evident:
             said.append(
                 f"the travel time by {1e6 * late.rise:+.1f} ± {1e6 * late.error:.1f} microseconds, as"
                 f" {self.warming(session):+.1f} K would"
@@ -147,7 +149,8 @@ def undrifted(
 
 def _trend(along: FloatArray, values: FloatArray, least: float, ordered: bool) -> Trend:
     value, error = weighed(along[:, None], values)
-    return Trend(value, error, ordered and abs(value) > max(EVIDENT * error, least))
+    evident = abs(value) > max(EVIDENT * error, least)
+    return Trend(value, error, evident, ordered and evident)
 
 
 def _groups(session: Session) -> IntArray:

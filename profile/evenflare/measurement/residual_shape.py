@@ -65,12 +65,9 @@ def _planes(left: FloatArray, whole: float) -> Shape | None:
     """Of opposite sign in both planes: another outline, or planes that were taken for each other."""
     if left.shape[1] != 2:
         return None
-    half = 0.5 * (left[:, 0] - left[:, 1])
-    share = float(np.nanmean(half**2) / whole) if np.any(np.isfinite(half)) else 0.0
-    if share < SHARE:
-        return None
-    return Shape(
-        share,
+    return _opposite(
+        0.5 * (left[:, 0] - left[:, 1]),
+        whole,
         "the planes are off in opposite ways, as with another mouth or cabinet than the design's, wide where it is"
         " high, or with the planes' files taken for each other. Check both",
     )
@@ -83,15 +80,18 @@ def _sides(left: FloatArray, off_axis: FloatArray, whole: float) -> Shape | None
     pairs = [(i, j) for i, j in pairs if abs(off_axis[i] + off_axis[j]) < 1e-6]
     if not pairs:
         return None
-    half = np.stack([0.5 * (left[:, :, i] - left[:, :, j]) for i, j in pairs])
-    share = float(np.nanmean(half**2) / whole) if np.any(np.isfinite(half)) else 0.0
-    if share < SHARE:
-        return None
-    return Shape(
-        share,
+    return _opposite(
+        np.stack([0.5 * (left[:, :, i] - left[:, :, j]) for i, j in pairs]),
+        whole,
         "both sides of the axis are off in opposite ways, as with a wrong angle 0, or a mouth aside of the cabinet's"
         " middle. Look at the turntable in session.json, and at where the mouth sits",
     )
+
+
+def _opposite(half: FloatArray, whole: float, words: str) -> Shape | None:
+    """What is of opposite sign, from half of the differences."""
+    share = float(np.nanmean(half**2) / whole) if np.any(np.isfinite(half)) else 0.0
+    return None if share < SHARE else Shape(share, words)
 
 
 def _ripple(left: FloatArray, frequency: FloatArray, speed: float) -> Shape | None:

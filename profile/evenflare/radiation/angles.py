@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from evenflare.air import Air
-from evenflare.directivity.types import SAME_DIRECTION, Directivity, Observation, in_directions
+from evenflare.directivity.types import SAME_DIRECTION, Directivity, Observation, both_sides, in_directions
 from evenflare.exterior.cabinets import top_wavenumber
 from evenflare.radiation import Solver
 from evenflare.units import DEGREE, FloatArray
@@ -40,9 +40,9 @@ def resolving(waveguide: Waveguide, observation: Observation, air: Air) -> Obser
     if (cabinet := waveguide.mounting.cabinet) is not None:  # above that frequency its edges radiate nothing
         step = min(step, step_for(cabinet.widest, min(wavenumber, top_wavenumber(cabinet))))
     end = 0.5 * np.pi if waveguide.mounting.kind == "baffle" else np.pi
-    more = step * np.arange(round(end / step) + 1)
+    more = np.asarray(step * np.arange(round(end / step) + 1), dtype=np.float64)
     if observation.off_axis[0] < -SAME_DIRECTION:
-        more = np.concatenate([-more[more < np.pi - SAME_DIRECTION], more])
+        more = both_sides(more)
     close = with_angles(observation.off_axis, more)
     return observation if close.size == observation.off_axis.size else replace(observation, off_axis=close)
 

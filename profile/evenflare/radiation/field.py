@@ -9,8 +9,9 @@ import numpy as np
 from evenflare.air import Air
 from evenflare.compiled import njit
 from evenflare.directivity.types import Observation
+from evenflare.exterior.waves import associated
 from evenflare.radiation.in_cabinet import InCabinet
-from evenflare.radiation.termination import End, associated
+from evenflare.radiation.termination import End
 from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
 
 

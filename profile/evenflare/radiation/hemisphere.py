@@ -8,12 +8,12 @@ from typing import ClassVar
 
 import numpy as np
 
+from evenflare.exterior.waves import associated
 from evenflare.radiation.modes import radial_quadrature, zernike
 from evenflare.radiation.oblong_elements import OblongBasis
 from evenflare.radiation.termination import (
     DEGREES_BAFFLE,
     Radiation,
-    associated,
     hankel_ratio,
     radiating_degree,
     weighted,

@@ -14,7 +14,7 @@ from threadpoolctl import ThreadpoolController
 from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.exterior.layers import layers
 from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker
 from evenflare.exterior.operator import around_degree
@@ -137,10 +137,7 @@ def _roughness(body: Body) -> float:
 
 
 def _heard(found: list[Surface], observation: Observation, air: Air) -> Heard:
-    off_axis, plane = observation.off_axis[None, :], observation.plane[:, None]
-    direction = np.stack(
-        [np.sin(off_axis) * np.cos(plane), np.sin(off_axis) * np.sin(plane), np.cos(off_axis) + 0.0 * plane], axis=-1
-    ).reshape(-1, 3)
+    direction = unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3)
     pressure, on_axis, power, impedance = [], [], [], []
     for each in found:
         at = each.speaker.throat + np.array([0.0, 0.0, observation.reference_z])

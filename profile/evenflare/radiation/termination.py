@@ -235,24 +235,3 @@ def weighted(table: FloatArray, weight: ComplexArray) -> ComplexArray:
     parts = np.concatenate([weight.real, weight.imag])[:, None, :] * table.T
     both = (parts.reshape(-1, table.shape[0]) @ table).reshape(2, frequencies, modes, modes)
     return np.asarray(both[0] + 1j * both[1])
-
-
-def associated(x: FloatArray, order: int, degree: int) -> FloatArray:
-    """(Q, degree + 1) associated Legendre functions of an order at x (Q,), of P_n's mean square; 0 below it.
-
-    Source: the recurrence of fully normalised functions (Abramowitz & Stegun 1964, 8.5.3, scaled).
-    """
-    result = np.zeros((x.size, degree + 1))
-    if order > degree:
-        return result
-    # Of unit mean square, up from the first.
-    start = np.ones_like(x)
-    for m in range(1, order + 1):
-        start = start * np.sqrt((2 * m + 1) / (2 * m)) * np.sqrt(1.0 - x * x)
-    before, now = np.zeros_like(x), start
-    for n in range(order, degree + 1):
-        result[:, n] = now / np.sqrt(2 * n + 1)
-        up = np.sqrt((4.0 * (n + 1) ** 2 - 1) / ((n + 1) ** 2 - order**2))
-        down = np.sqrt((n * n - order**2) / (4.0 * n * n - 1)) if n > 0 else 0.0
-        before, now = now, up * (x * now - down * before)
-    return result

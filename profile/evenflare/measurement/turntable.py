@@ -8,13 +8,23 @@ neither.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.interpolate import CubicSpline, make_interp_spline
 
 from evenflare.measurement.gate import vertex
-from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, amplitude_db
+from evenflare.measurement.robust import weighed
+from evenflare.units import (
+    DEGREE,
+    MILLIMETRE,
+    BoolArray,
+    ComplexArray,
+    FloatArray,
+    IntArray,
+    amplitude_db,
+    power_db,
+)
 
 SAME_ANGLE = 1e-6
 """rad."""
@@ -28,14 +38,18 @@ STEEPEST = 1.5
 """dB per degree, beyond which a level is in a notch and says nothing of the angle."""
 LEAST_SLOPE = 0.01 / DEGREE
 """dB per rad between both sides, below which a pair is too alike at every angle to say where 0 is."""
-SIGNIFICANT = 2.0
-"""Standard errors above which an offset is corrected."""
+SIGNIFICANT = 4.0
+"""Standard errors above which an offset is corrected: what is corrected without need spoils what was right."""
+LARGEST_ANGLE_ERROR = 0.25 * DEGREE
+"""rad, and
+LARGEST_SHIFT_ERROR m, standard errors above which a fit says too little to correct by."""
+LARGEST_SHIFT_ERROR = 1.5e-3
+ABOVE_NOISE = 10.0
+"""Power ratio to the noise from which a cell's level says something of the angle."""
 LEAST_ANGLE = 0.05 * DEGREE
 """rad, and
 LEAST_SHIFT m, below which no offset is worth correcting."""
 LEAST_SHIFT = 0.2e-3
-LEAST_FREE = 0.1
-"""Of 1 less a pair's leverage: a fit that rests on one pair alone says so by a large error, not an infinite one."""
 ROUNDS = 4
 WORST = 2
 """Angles that may be told wrong: those beside a wrong file."""
@@ -46,6 +60,8 @@ LARGEST_REACH = 0.5
 TOLD_BY_HALF = 0.12
 """rms error, of the rms pressure, of a spline through every second angle up to which all of them are close enough: a
 cubic through all errs some sixteen times less."""
+LEAST_TO_HALVE = 8
+"""Frequencies from which both halves are fitted too."""
 ODD = 6.0
 """Robust standard deviations from the others at which a pair of files is named."""
 
@@ -83,6 +99,19 @@ class Alignment:
             each.value if each is not None and each.significant else 0.0 for each in (self.angle, self.sideways)
         )
 
+    @property
+    def vague(self) -> tuple[str, ...]:
+        """What is told too poorly to be corrected by, in words."""
+        limits = (
+            ("angle 0", self.angle, LARGEST_ANGLE_ERROR, DEGREE, "degrees"),
+            ("the axis", self.sideways, LARGEST_SHIFT_ERROR, MILLIMETRE, "mm"),
+        )
+        return tuple(
+            f"{what} to ± {each.error / unit:.2g} {name}" if np.isfinite(each.error) else f"{what} not at all"
+            for what, each, limit, unit, name in limits
+            if each is not None and not each.error <= limit
+        )
+
 
 def mirror_pairs(off_axis: FloatArray) -> list[tuple[int, int]]:
     """Indices of the angles + and - alike, short of 180 degrees; (A,) rad rising."""
@@ -105,6 +134,7 @@ def align(
     phase_known: bool = True,
     mirrored: bool = True,
     half_space: bool = False,
+    noise: FloatArray | None = None,
 ) -> Alignment:
     """Offsets of one plane's run.
 
@@ -113,6 +143,8 @@ def align(
     frequency   : (F,) Hz. usable : (F,) True where it counts.
     mirrored    : whether the source is mirror-symmetric in this plane; if not, angle and sideways stay unknown.
     half_space  : in a baffle; readings along it tell nothing, since with the angle off one of them is behind it.
+    noise       : (F,) mean square of the noise in a reading, or None; cells near it do not count.
+    Errors are no less than half of what the lower and the upper half of the frequencies differ by.
     """
     inside = np.flatnonzero((np.abs(off_axis) < 0.5 * np.pi - ALONG_BAFFLE) | (not half_space))
     f, p, off_axis = frequency[usable], pressure[np.ix_(inside, usable)], off_axis[inside]
@@ -124,33 +156,73 @@ def align(
     f, p = f[fine], p[:, fine]
     if len(pairs) < 3 or f.size < 3:
         return Alignment(None, None, along, highest=highest)
-    reach = along.value if along is not None else 0.0
-    angle, shift, error, slip = 0.0, 0.0, np.inf, 0.0
-    odd: tuple[tuple[int, int], ...] = ()
-    for _ in range(ROUNDS):
-        moved = corrected(
-            off_axis,
-            p,
-            frequency=f,
-            angle=angle,
-            sideways=shift,
-            distance=distance,
-            speed_of_sound=speed_of_sound,
-            half_space=half_space,
-        )
-        step, error, odd = _turned(off_axis, moved, pairs)
-        if phase_known:  # an angle that is off delays one side too: what is left after it is the shift's
-            more, slip = _sideways(off_axis, moved, f, pairs, speed_of_sound)
-            shift += more
-        angle += step
+    run = _Run(off_axis, p, f, pairs, distance, speed_of_sound, phase_known=phase_known, half_space=half_space)
+    if noise is not None:
+        run = replace(run, noise=noise[usable][fine])
+    angle, error, shift, slip, odd = run.offsets()
     odd = tuple((int(inside[plus]), int(inside[minus])) for plus, minus in odd)
+    if f.size >= LEAST_TO_HALVE:
+        low, high = (run.at(part).offsets() for part in np.array_split(np.arange(f.size), 2))
+        # A half in which nothing changes over the angle tells of no disagreement.
+        if np.isfinite(low[1]) and np.isfinite(high[1]):
+            error = max(error, 0.5 * abs(low[0] - high[0]))
+            slip = max(slip, 0.5 * abs(low[2] - high[2]))
     told = np.isfinite(error)
-    found = Estimate(angle, error, abs(angle) > max(SIGNIFICANT * error, LEAST_ANGLE)) if told else None
+    found = None
+    if told:
+        found = Estimate(
+            angle, error, abs(angle) > max(SIGNIFICANT * error, LEAST_ANGLE) and error <= LARGEST_ANGLE_ERROR
+        )
     if not phase_known:
         return Alignment(found, None, along, odd, highest)
+    reach = along.value if along is not None else 0.0
     spread = float(np.hypot(slip, reach * error)) if told else slip
-    sideways = Estimate(shift, spread, abs(shift) > max(SIGNIFICANT * spread, LEAST_SHIFT))
+    sideways = Estimate(
+        shift, spread, abs(shift) > max(SIGNIFICANT * spread, LEAST_SHIFT) and spread <= LARGEST_SHIFT_ERROR
+    )
     return Alignment(found, sideways, along, odd, highest)
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One plane's readings where they count: angles (A,), pressure (A, F), frequencies (F,), noise (F,)."""
+
+    off_axis: FloatArray
+    pressure: ComplexArray
+    frequency: FloatArray
+    pairs: list[tuple[int, int]]
+    distance: float
+    speed_of_sound: float
+    phase_known: bool
+    half_space: bool
+    noise: FloatArray | None = None
+
+    def at(self, part: IntArray) -> _Run:
+        """The same at some of the frequencies."""
+        noise = None if self.noise is None else self.noise[part]
+        return replace(self, pressure=self.pressure[:, part], frequency=self.frequency[part], noise=noise)
+
+    def offsets(self) -> tuple[float, float, float, float, tuple[tuple[int, int], ...]]:
+        """Angle, rad, and its error; sideways, m, and its error; pairs that do not fit."""
+        angle, shift, error, slip = 0.0, 0.0, np.inf, 0.0
+        odd: tuple[tuple[int, int], ...] = ()
+        for _ in range(ROUNDS):
+            moved = corrected(
+                self.off_axis,
+                self.pressure,
+                frequency=self.frequency,
+                angle=angle,
+                sideways=shift,
+                distance=self.distance,
+                speed_of_sound=self.speed_of_sound,
+                half_space=self.half_space,
+            )
+            step, error, odd = _turned(self.off_axis, moved, self.pairs, noise=self.noise)
+            if self.phase_known:  # an angle that is off delays one side too: what is left after it is the shift's
+                more, slip = _sideways(self.off_axis, moved, self.frequency, self.pairs, self.speed_of_sound)
+                shift += more
+            angle += step
+        return angle, error, shift, slip, odd
 
 
 def corrected(
@@ -265,7 +337,7 @@ def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, 
     both = np.stack([1.0 - np.cos(off_axis[front]), -np.sin(off_axis[front])], axis=1)
     if np.all(off_axis[front] > 0.0) or np.all(off_axis[front] < 0.0):
         both = both[:, :1]
-    value, error = _weighed(both, path)
+    value, error = weighed(both, path)
     return Estimate(value, error, abs(value) > max(SIGNIFICANT * error, LEAST_SHIFT))
 
 
@@ -279,11 +351,15 @@ def _sideways(
     """m and its error: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
     early = np.array([lag(pressure[plus], pressure[minus], frequency=frequency) for plus, minus in pairs])
     sine = np.sin(off_axis[[plus for plus, _ in pairs]])
-    return _weighed(2.0 * sine[:, None], speed * early)
+    return weighed(2.0 * sine[:, None], speed * early)
 
 
 def _turned(
-    off_axis: FloatArray, pressure: ComplexArray, pairs: list[tuple[int, int]]
+    off_axis: FloatArray,
+    pressure: ComplexArray,
+    pairs: list[tuple[int, int]],
+    *,
+    noise: FloatArray | None = None,
 ) -> tuple[float, float, tuple[tuple[int, int], ...]]:
     """Angle to add, rad, its standard error, and the pairs that do not fit."""
     axis = int(np.argmin(np.abs(off_axis)))
@@ -295,6 +371,8 @@ def _turned(
     slope = CubicSpline(side, np.concatenate([even[::-1], centre, even]))(off_axis[plus], 1)
     differs = level[plus] - level[minus]
     counts = (even > centre + LOUD_DB) & (np.abs(slope) < STEEPEST / DEGREE)
+    if noise is not None:
+        counts &= np.minimum(level[plus], level[minus]) > power_db(np.maximum(ABOVE_NOISE * noise, 1e-300))
     slope = np.where(counts, slope, 0.0)
     # In dB per rad; nominal + angle is true, so that + reads the level further out by it.
     weight = np.sum((2.0 * slope) ** 2, axis=1)
@@ -303,34 +381,9 @@ def _turned(
     if np.count_nonzero(strong) < 3:
         return 0.0, float("inf"), ()
     root = np.sqrt(weight[strong])
-    value, error = _weighed(root[:, None], root * each[strong])
+    value, error = weighed(root[:, None], root * each[strong])
     left = differs - 2.0 * slope * value
     size = np.sqrt(np.sum(np.where(counts, left, 0.0) ** 2, axis=1) / np.maximum(np.sum(counts, axis=1), 1))
     usual = float(np.median(size))
     far = np.flatnonzero(size > max(ODD * usual, 1.0))
     return value, error, tuple((int(plus[i]), int(minus[i])) for i in far)
-
-
-def _weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
-    """First coefficient of a robust straight fit (Huber's weights at 1.345 median deviations), and its error.
-
-    Sources: P. J. Huber, Ann. Math. Stat. 35 (1964) 73; error by the weighted residuals, each over 1 less its
-    leverage, as a few pairs carry most (J. G. MacKinnon and H. White, J. Econometrics 29 (1985) 305: HC3).
-    """
-    weight: FloatArray = np.ones(values.size)
-    coefficients: FloatArray = np.zeros(columns.shape[1])
-    for _ in range(30):
-        root = np.sqrt(weight)
-        coefficients = np.asarray(np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0])
-        left = values - columns @ coefficients
-        scale = 1.4826 * float(np.median(np.abs(left)))
-        if not scale > 0.0:
-            break
-        weight = np.asarray(np.minimum(1.0, 1.345 * scale / np.maximum(np.abs(left), np.finfo(float).tiny)))
-    left = values - columns @ coefficients
-    bread = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
-    leverage = weight * np.einsum("ij,jk,ik->i", columns, bread, columns)
-    left = left / np.maximum(1.0 - leverage, LEAST_FREE)
-    meat = columns.T @ ((weight * left)[:, None] ** 2 * columns)
-    spread = bread @ meat @ bread
-    return float(coefficients[0]), float(np.sqrt(max(spread[0, 0], 0.0)))

@@ -10,22 +10,28 @@ import numpy as np
 
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.types import Directivity, Observation
+from evenflare.files import InputError
 from evenflare.measurement.heard import Heard
+from evenflare.measurement.missing_angles import missing_words
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
 from evenflare.measurement.readings import Session
 from evenflare.measurement.responses import heard_responses
 from evenflare.measurement.sounds import heard_sounds
-from evenflare.measurement.turntable import SAME_ANGLE, Alignment, Estimate, align, corrected
+from evenflare.measurement.straightened import straightened
+from evenflare.measurement.turntable import SAME_ANGLE, Alignment, Estimate, align
 from evenflare.measurement.uncertainty import (
     LEAST_SIGNAL_DB,
     index_error,
     noise_findings,
+    noise_floor,
     odd_repeats,
     repeat_findings,
     signal_to_noise,
 )
 from evenflare.units import DEGREE, MILLIMETRE, amplitude_db
 
+LARGEST_ASIDE = 0.1
+"""m, that a waveguide's axis may pass from the turntable's where no design says how wide its mouth is."""
 UNLIKE_DB = 0.5
 """Median difference on axis between the planes, above which it is told."""
 
@@ -57,42 +63,52 @@ def assemble(session: Session) -> Assembled:
     half_space = rig.mounting == "baffle"
     orbits: dict[float, Orbit] = {}
     alignments: dict[float, Alignment] = {}
+    above = signal_to_noise(heard)
+    usable = heard.trusted if above is None else heard.trusted & (above >= LEAST_SIGNAL_DB)
     for azimuth in dict.fromkeys(heard.azimuth.tolist()):
         rows = np.flatnonzero(heard.azimuth == azimuth)
         rows = rows[np.argsort(heard.off_axis[rows])]
-        off_axis, pressure = heard.off_axis[rows], heard.pressure[rows]
+        off_axis, pressure, files = heard.off_axis[rows], heard.pressure[rows], [heard.files[row] for row in rows]
+        suspect = heard.suspect[rows]
         alignment = align(
-            off_axis,
-            pressure,
+            off_axis[~suspect],
+            pressure[~suspect],
             frequency=heard.frequency,
-            usable=heard.trusted,
+            usable=usable,
             distance=rig.distance,
             speed_of_sound=air.speed_of_sound,
             phase_known=heard.phase_known,
             mirrored=mirrored_in(azimuth, session.symmetry),
             half_space=half_space,
+            noise=noise_floor(heard),
         )
+        _possible(session, azimuth, alignment)
         alignments[azimuth] = alignment
-        angle, sideways = alignment.corrected
-        moved = corrected(
+        straight = straightened(
             off_axis,
             pressure,
             frequency=heard.frequency,
-            angle=angle,
-            sideways=sideways,
+            alignment=alignment,
             distance=rig.distance,
             speed_of_sound=air.speed_of_sound,
             half_space=half_space,
+            suspect=suspect,
         )
-        beyond = heard.frequency > alignment.highest
-        orbits[azimuth] = Orbit(off_axis, np.where(beyond, pressure, moved))
-        if (angle or sideways) and np.any(beyond & heard.trusted):
+        orbits[azimuth] = Orbit(off_axis, straight)
+        if any(alignment.corrected) and np.any((heard.frequency > alignment.highest) & heard.trusted):
             warnings.append(
                 f"{plane_name(azimuth)}: above {alignment.highest:.0f} Hz the angles are too far apart to move what was"
-                " read between them: it stands there uncorrected for the turntable's offset. Set its zero, or measure"
-                " at smaller steps"
+                " read between them for the turntable's offset: there each side has the mean of both. Set its zero, or"
+                " measure at smaller steps"
             )
-        warnings += _odd(azimuth, alignment, [heard.files[row] for row in rows])
+        warnings += missing_words(plane_name(azimuth), off_axis, files)
+        if alignment.vague:
+            warnings.append(
+                f"{plane_name(azimuth)}: the readings tell {' and '.join(alignment.vague)}, too poorly to correct by:"
+                " nothing was corrected for it. More signal over the noise, or smaller steps, would tell it"
+            )
+        files = [name for name, wrong in zip(files, suspect, strict=True) if not wrong]
+        warnings += _odd(azimuth, alignment, files)
         assumed += _uncorrected(azimuth, alignment)
     warnings += _unlike_planes(orbits, heard)
     orbits, more_assumed, more_warnings = shared_grid(orbits, session.symmetry, half_space=half_space)
@@ -107,11 +123,10 @@ def assemble(session: Session) -> Assembled:
     if rig.rotation_centre_z is None:
         assumed.append("reference point: z = 0 is written, since no design says where the mouth plane lies")
     travel = np.exp(-2j * np.pi * heard.frequency * rig.distance / air.speed_of_sound)
-    above = signal_to_noise(heard)
     directivity = Directivity(
         observation,
         np.stack([orbit.pressure.T for orbit in orbits.values()], axis=1) * travel[:, None, None],
-        heard.trusted if above is None else heard.trusted & (above >= LEAST_SIGNAL_DB),
+        usable,
         air.density,
         air.speed_of_sound,
         half_space=half_space,
@@ -133,6 +148,20 @@ def assemble(session: Session) -> Assembled:
     return Assembled(
         Directivity(**{**vars(directivity), "error_estimate": error}),
         findings,
+    )
+
+
+def _possible(session: Session, azimuth: float, alignment: Alignment) -> None:
+    """InputError if the axis comes out beside everything that could sound."""
+    limit = LARGEST_ASIDE if session.reach is None else session.reach
+    found = alignment.sideways
+    if found is None or not found.significant or abs(found.value) <= limit:
+        return
+    what = f"{limit / MILLIMETRE:.0f} mm" + (", half the mouth" if session.reach is not None else "")
+    raise InputError(
+        f"{session.path} [files] {plane_name(azimuth)}: by the arrivals the waveguide's axis stands"
+        f" {abs(found.value) / MILLIMETRE:.0f} mm aside of the turntable's: must be within {what}. The arrivals cannot"
+        " be right: check the reference, and that all files are of one run"
     )
 
 

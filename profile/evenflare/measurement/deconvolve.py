@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 
 import numpy as np
@@ -37,10 +37,14 @@ class Deconvolved:
 
     samples   : (N,) linear impulse response from the sweep's first sample on, unit of the recording per unit of sweep.
     harmonics : by order from 2, the impulse response (M,) of that order, or empty where they cannot be told apart.
+    circular  : where harmonics are, (C,) all that came out, what is before the first sample at the end; else empty.
+    rate      : s, in which the sweep rises by the factor e; None if it is no exponential sweep.
     """
 
     samples: FloatArray
     harmonics: dict[int, FloatArray]
+    circular: FloatArray = field(default_factory=lambda: np.zeros(0))
+    rate: float | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "samples", read_only(self.samples))
@@ -123,14 +127,12 @@ def deconvolver(
             length = round(before * sample_rate)
             if -first < found.size // 2 and length > 0:
                 harmonics[order] = read_only(np.take(found, np.arange(first, first + length), mode="wrap"))
-        return Deconvolved(found[:kept], harmonics)
+        return Deconvolved(found[:kept].copy(), harmonics, found if harmonics else np.zeros(0), rate)
 
     return divide
 
 
-def _inverse(
-    reference: FloatArray, count: int, *, sample_rate: float, band: tuple[float, float]
-) -> ComplexArray:
+def _inverse(reference: FloatArray, count: int, *, sample_rate: float, band: tuple[float, float]) -> ComplexArray:
     """1 / spectrum of the reference, padded to `count`, within its band; bounded and fading out beyond."""
     spectrum = np.fft.rfft(reference, count)
     frequency = np.fft.rfftfreq(count, 1.0 / sample_rate)

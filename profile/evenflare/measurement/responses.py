@@ -9,7 +9,8 @@ import numpy as np
 from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
 from evenflare.measurement.gate import vertex
-from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
+from evenflare.measurement.heard import Heard, averaged, on_axis
+from evenflare.measurement.judged import judged
 from evenflare.measurement.normalise import at_frequencies, source_only, within
 from evenflare.measurement.readings import Response, Session
 from evenflare.measurement.sounds import DENSITY
@@ -42,17 +43,25 @@ def heard_responses(session: Session) -> Heard:
     if not phase_known:
         factor = np.abs(factor).astype(np.complex128)
         assumed.append("phase: not in the files; taken to be that of the travel time in every direction")
-    groups = by_direction(session)
-    means = [averaged(found[group] * factor) for group in groups]
     trusted = within(session.microphone, frequency)
-    findings: dict[str, Any] = {"gate": None, "assumed": assumed, "warnings": [], "lowest_valid_hz": None}
+    if session.gate.length is not None:
+        trusted &= frequency >= lowest_frequency(session.gate.length) * (1.0 - 1e-9)
+    judgement = judged(session, readings, found, frequency=frequency, usable=trusted, phase_known=phase_known)
+    groups = judgement.groups
+    means = [averaged(found[group] * factor) for group in groups]
+    findings: dict[str, Any] = {
+        "gate": None,
+        "assumed": assumed,
+        "warnings": judgement.warnings,
+        "lowest_valid_hz": None,
+    }
     if session.gate.length is not None:
         least = lowest_frequency(session.gate.length)
-        trusted &= frequency >= least * (1.0 - 1e-9)
         findings["lowest_valid_hz"] = round(least, 3)
         findings["gate"] = {"length_ms": session.gate.length / MILLISECOND, "shape": "applied before, as stated"}
     else:
         assumed.append("gate: not stated; every frequency of the files is taken to be free of reflections")
+    findings["faults"] = judgement.faults
     if delay is not None:
         findings["reference_delay_ms"] = (delay - session.rig.distance / session.rig.air.speed_of_sound) / MILLISECOND
     return Heard(
@@ -67,6 +76,7 @@ def heard_responses(session: Session) -> Heard:
         phase_known=phase_known,
         files=tuple(readings[group[0]].file.name for group in groups),
         findings=findings,
+        suspect=judgement.suspect,
     )
 
 

@@ -15,7 +15,7 @@ LEAST_TO_DROP = 6
 
 
 def weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
-    """First coefficient of a robust straight fit, and its error: Huber's weights, then Tukey's, of which far ones are 0.
+    """First coefficient of a robust straight fit, and its error: Huber's weights, then Tukey's, 0 for far values.
 
     Sources: P. J. Huber, Ann. Math. Stat. 35 (1964) 73 (1.345 median deviations); A. E. Beaton and J. W. Tukey,
     Technometrics 16 (1974) 147 (4.685, from memory); error by the weighted residuals, each over 1 less its leverage,

@@ -84,9 +84,12 @@ def read_session(path: Path | str) -> Session:
         gate=file.gate.value(),
         microphone=microphone,
         reference=reference,
+        sweep_from=table.sweep_from_hz,
+        sweep_to=table.sweep_to_hz,
         full_scale=file.microphone.full_scale_pa or 1.0,
         frequency=file.analysis.frequency,
         smoothing=file.analysis.smoothing_per_octave,
+        reach=None if design is None else 0.5 * max(design.waveguide.mouth_width, design.waveguide.mouth_height),
         assumed=tuple(assumed),
     )
 
@@ -119,6 +122,7 @@ def _rig(table: RigTable, design: Design | None, assumed: list[str]) -> Rig:
         mounting=mounting,
         source_height=table.source_height_m,
         microphone_height=table.microphone_height_m,
+        wall=table.wall_m,
         pressure=pressure * KILOPASCAL,
         rotation_centre_z=centre,
     )

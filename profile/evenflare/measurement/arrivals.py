@@ -60,8 +60,8 @@ def checked_arrivals(
     if np.count_nonzero(clear) >= 2 and abs(np.median(late[clear])) * speed_of_sound > FARTHEST:
         raise InputError(
             f"{readings[first].file}: an arrival at {arrival[first] / MILLISECOND:.2f} ms cannot be right: in most"
-            f" other readings it lies {np.median(late[clear]) / MILLISECOND:+.2f} ms away, and {FARTHEST:g} m of path are"
-            f" {FARTHEST / speed_of_sound / MILLISECOND:.2f} ms. Check {swept} all files are of one run"
+            f" other readings it lies {np.median(late[clear]) / MILLISECOND:+.2f} ms away, and {FARTHEST:g} m of path"
+            f" are {FARTHEST / speed_of_sound / MILLISECOND:.2f} ms. Check {swept} all files are of one run"
         )
     weak = [i for i in range(len(readings)) if i != first and not clear[i]]
     return arrival, [

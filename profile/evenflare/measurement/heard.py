@@ -30,7 +30,7 @@ class Heard:
     phase_known : False where only levels were read.
     files       : (D,) name of each direction's first file.
     findings    : what was found and assumed on the way, plain values.
-    suspect     : (D,) True where the reading contradicts its neighbours; None where none does.
+    suspect     : (D,) True where the reading contradicts its neighbours; empty where none does.
     """
 
     frequency: FloatArray
@@ -44,14 +44,14 @@ class Heard:
     phase_known: bool
     files: tuple[str, ...]
     findings: Mapping[str, Any] = field(default_factory=dict)
-    suspect: BoolArray | None = None
+    suspect: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
         for name in ("frequency", "azimuth", "off_axis", "spread", "noise", "readings"):
             object.__setattr__(self, name, read_only(getattr(self, name)))
         object.__setattr__(self, "pressure", read_only(self.pressure, np.complex128))
         object.__setattr__(self, "trusted", read_only(self.trusted, np.bool_))
-        suspect = np.zeros(self.azimuth.size) if self.suspect is None else self.suspect
+        suspect = self.suspect if self.suspect.size else np.zeros(self.azimuth.size)
         object.__setattr__(self, "suspect", read_only(suspect, np.bool_))
 
     @property

@@ -162,7 +162,7 @@ class _Plane:
     def in_time(self, found: list[Fault], most: int) -> None:
         """Name those of the other polarity or arrival, the farthest off first."""
         for _ in range(most):
-            seen = {k: self._beside(k) for k in np.flatnonzero(self.good)}
+            seen = {k: self._beside(k) for k in np.flatnonzero(self.good).tolist()}
             inverted = [(k, each) for k, each in seen.items() if each is not None and each[0]]
             if inverted:
                 k, each = inverted[0]

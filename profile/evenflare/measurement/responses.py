@@ -49,19 +49,14 @@ def heard_responses(session: Session) -> Heard:
     judgement = judged(session, readings, found, frequency=frequency, usable=trusted, phase_known=phase_known)
     groups = judgement.groups
     means = [averaged(found[group] * factor) for group in groups]
-    findings: dict[str, Any] = {
-        "gate": None,
-        "assumed": assumed,
-        "warnings": judgement.warnings,
-        "lowest_valid_hz": None,
-    }
+    findings: dict[str, Any] = {"gate": None, "assumed": assumed, "lowest_valid_hz": None}
+    findings |= {"warnings": judgement.warnings, "faults": judgement.faults}
     if session.gate.length is not None:
         least = lowest_frequency(session.gate.length)
         findings["lowest_valid_hz"] = round(least, 3)
         findings["gate"] = {"length_ms": session.gate.length / MILLISECOND, "shape": "applied before, as stated"}
     else:
         assumed.append("gate: not stated; every frequency of the files is taken to be free of reflections")
-    findings["faults"] = judgement.faults
     if delay is not None:
         findings["reference_delay_ms"] = (delay - session.rig.distance / session.rig.air.speed_of_sound) / MILLISECOND
     return Heard(

@@ -237,7 +237,7 @@ def _responses(places: Places, table: FilesTable, assumed: list[str]) -> list[Re
     reference = table.zero_db_pa or REFERENCE_PRESSURE
     if table.zero_db_pa is None:
         assumed.append("0 dB of the text files is 20 uPa")
-    texts = _first_faults(*(partial(read_text_response, file) for file in places))
+    texts = _first_faults(*(partial(read_text_response, file, of_source=table.zero_db_pa is None) for file in places))
     made = []
     for (file, place), text in zip(places.items(), texts, strict=True):
         assumed.extend(text.remarks)

@@ -21,6 +21,8 @@ HALF an octave as a frequency ratio."""
 HALF = 2.0**0.5
 TAMED = 1e-4
 """Of the power around it, below which a single line inside the band is not divided by in full."""
+EDGE_TAMED = 0.1
+"""The same within `SKIRT` of the band's ends, where a sweep that breaks off leaves next to nothing in some lines."""
 SKIRT = 2.0 ** (1.0 / 6.0)
 """Frequency ratio over which the inverse fades out beyond either end of the band."""
 EDGE = 0.05
@@ -84,9 +86,9 @@ def excited_band(reference: FloatArray, *, sample_rate: float) -> tuple[float, f
     low = grid[0] * grid[-1] / _end(np.flip(even), grid[0] * grid[-1] / np.flip(grid), grid.size - 1 - top)
     high = _end(even, grid, top)
     for _ in range(2):  # what the smoothing over a sixth has reached too far
-        near = np.median(fine[(frequency >= low) & (frequency <= low * HALF)])
+        near = np.median(fine[(frequency >= low) & (frequency <= max(low * HALF, low + 2.0 * frequency[0]))])
         low = frequency[np.flatnonzero((frequency >= low) & (fine >= FADED * near))[0]]
-        near = np.median(fine[(frequency <= high) & (frequency >= high / HALF)])
+        near = np.median(fine[(frequency <= high) & (frequency >= min(high / HALF, high - 2.0 * frequency[0]))])
         high = frequency[np.flatnonzero((frequency <= high) & (fine >= FADED * near))[-1]]
     return float(low), float(high)
 
@@ -140,7 +142,8 @@ def _inverse(reference: FloatArray, count: int, *, sample_rate: float, band: tup
     inside = np.flatnonzero((frequency >= band[0]) & (frequency <= band[1]))
     around = smoothed(frequency[inside], power[inside] * frequency[inside], fraction=3) / frequency[inside]
     least = np.empty(power.size)
-    least[inside] = TAMED * around
+    edge = np.minimum(frequency[inside] / band[0], band[1] / frequency[inside]) < SKIRT
+    least[inside] = np.where(edge, EDGE_TAMED, TAMED) * around
     least[: inside[0]], least[inside[-1] + 1 :] = FADED * around[0], FADED * around[-1]
     safe = np.maximum(frequency, 1e-3)
     away = np.maximum(np.log(band[0] / safe), np.log(safe / band[1])) / np.log(SKIRT)

@@ -11,6 +11,7 @@ import numpy as np
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.files import InputError
+from evenflare.measurement.between_angles import SAME_ANGLE
 from evenflare.measurement.heard import Heard
 from evenflare.measurement.missing_angles import missing_words
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
@@ -18,7 +19,7 @@ from evenflare.measurement.readings import Session
 from evenflare.measurement.responses import heard_responses
 from evenflare.measurement.sounds import heard_sounds
 from evenflare.measurement.straightened import straightened
-from evenflare.measurement.turntable import SAME_ANGLE, Alignment, Estimate, align
+from evenflare.measurement.turntable import Alignment, Estimate, align
 from evenflare.measurement.uncertainty import (
     LEAST_SIGNAL_DB,
     index_error,

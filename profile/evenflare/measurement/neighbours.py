@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from evenflare.measurement.turntable import evenest, sampled_enough
+from evenflare.measurement.between_angles import evenest, sampled_enough
 from evenflare.units import DEGREE, MILLISECOND, BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
 
 What = Literal["inverted", "late", "level"]
@@ -26,8 +26,8 @@ AGREED = 0.5
 """Of full coherence, from which two neighbours can be compared in time and polarity."""
 CLEARLY = 1.2
 """Times as much as upright, by which a comparison must agree better inverted."""
-LEAST_LATE = 40e-6
-"""s: 14 mm, or two samples at 48 kHz; and
+LEAST_LATE = 60e-6
+"""s: 20 mm, or three samples at 48 kHz; and
 LEAST_LEVEL dB, below which no reading is named."""
 LEAST_LEVEL = 0.7
 ODD = 6.0
@@ -102,18 +102,21 @@ def faults(
     for plane in dict.fromkeys(azimuth.tolist()):
         rows = np.flatnonzero(azimuth == plane)
         rows = rows[np.argsort(off_axis[rows], kind="stable")]
-        judged = _Plane.of(rows, off_axis[rows], pressure[rows], frequency, usable, speed_of_sound, noise)
-        if judged is None:
-            continue
         most = max(1, int(MOST * rows.size))
-        if phase_known:
-            judged.in_time(found, most)
-        judged.in_level(found, most)
+        for step in (_Plane.in_time, _Plane.in_level)[0 if phase_known else 1 :]:
+            for _ in range(most):
+                # Anew each time: a wrong reading also blurs where sound comes from and how far the angles suffice.
+                judged = _Plane.of(rows, off_axis[rows], pressure[rows], frequency, usable, speed_of_sound, noise)
+                fault = None if judged is None else step(judged)
+                if fault is None:
+                    break
+                found.append(fault)
+                rows = rows[rows != fault.reading]
     return found
 
 
 class _Plane:
-    """Readings of one plane by rising angle; those that were named are left out of all that follows."""
+    """Readings of one plane by rising angle; `good` are those that others are told from."""
 
     def __init__(
         self,
@@ -159,60 +162,50 @@ class _Plane:
             heard &= level > ABOVE_NOISE * noise[usable][fine]
         return _Plane(rows, angle, p, f, 2.0 * np.pi * f / speed_of_sound, heard)
 
-    def in_time(self, found: list[Fault], most: int) -> None:
-        """Name those of the other polarity or arrival, the farthest off first."""
-        for _ in range(most):
-            seen = {k: self._beside(k) for k in np.flatnonzero(self.good).tolist()}
-            inverted = [(k, each) for k, each in seen.items() if each is not None and each[0]]
+    def in_time(self) -> Fault | None:
+        """One of the other polarity, else the one whose arrival is farthest off."""
+        seen = {k: self._beside(k) for k in range(self.rows.size)}
+        known = {k: each for k, each in seen.items() if each is not None}
+        for k, (inverted, _, pair) in known.items():
             if inverted:
-                k, each = inverted[0]
-                self._name(found, k, "inverted", 0.0, each[2])
-                continue
-            late = {k: each for k, each in seen.items() if each is not None}
-            if not late:
-                return
-            amounts = np.array([each[1] for each in late.values()])
-            limit = max(LEAST_LATE, ODD * 1.4826 * float(np.median(np.abs(amounts))))
-            worst = int(np.argmax(np.abs(amounts)))
-            if abs(amounts[worst]) <= limit:
-                return
-            k = list(late)[worst]
-            self._name(found, k, "late", float(amounts[worst]), late[k][2])
+                return self._fault(k, "inverted", 0.0, pair)
+        if not known:
+            return None
+        amounts = np.array([late for _, late, _ in known.values()])
+        limit = max(LEAST_LATE, ODD * 1.4826 * float(np.median(np.abs(amounts))))
+        worst = int(np.argmax(np.abs(amounts)))
+        k = list(known)[worst]
+        return self._fault(k, "late", float(amounts[worst]), known[k][2]) if abs(amounts[worst]) > limit else None
 
-    def in_level(self, found: list[Fault], most: int) -> None:
-        """Name those whose level lies off what the others' say it is there.
+    def in_level(self) -> Fault | None:
+        """The one whose level lies off what the others' say it is there.
 
         A wrong one bends what is told of those beside it: of the three farthest off, the one without which the rest
         agrees best.
         """
-        for _ in range(most):
-            off = self._offs()
-            if not np.any(np.isfinite(off)):
-                return
-            limit = max(LEAST_LEVEL, ODD * 1.4826 * float(np.nanmedian(np.abs(off))))
-            worst = np.argsort(-np.nan_to_num(np.abs(off)), kind="stable")[:CANDIDATES]
-            worst = worst[np.nan_to_num(np.abs(off[worst])) > limit]
-            if worst.size == 0:
-                return
-            left = []
-            for k in worst:
-                self.good[k] = False
-                left.append(float(np.nansum(self._offs() ** 2)))
-                self.good[k] = True
-            k = int(worst[int(np.argmin(left))])
-            pair = self._pair(k)
-            if pair is None:
-                return
-            self._name(found, k, "level", float(off[k]), pair)
+        off = self._offs()
+        if not np.any(np.isfinite(off)):
+            return None
+        limit = max(LEAST_LEVEL, ODD * 1.4826 * float(np.nanmedian(np.abs(off))))
+        worst = np.argsort(-np.nan_to_num(np.abs(off)), kind="stable")[:CANDIDATES]
+        worst = worst[np.nan_to_num(np.abs(off[worst])) > limit]
+        if worst.size == 0:
+            return None
+        left = []
+        for k in worst:
+            self.good[k] = False
+            left.append(float(np.nansum(self._offs() ** 2)))
+            self.good[k] = True
+        k = int(worst[int(np.argmin(left))])
+        pair = self._pair(k)
+        return None if pair is None else self._fault(k, "level", float(off[k]), pair)
 
     def _offs(self) -> FloatArray:
         """`_off` (R,) of the good ones, nan of the others."""
         return np.array([self._off(k) if self.good[k] else np.nan for k in range(self.rows.size)])
 
-    def _name(self, found: list[Fault], k: int, what: What, amount: float, pair: tuple[int, int]) -> None:
-        self.good[k] = False
-        beside = (int(self.rows[pair[0]]), int(self.rows[pair[1]]))
-        found.append(Fault(int(self.rows[k]), what, amount, beside))
+    def _fault(self, k: int, what: What, amount: float, pair: tuple[int, int]) -> Fault:
+        return Fault(int(self.rows[k]), what, amount, (int(self.rows[pair[0]]), int(self.rows[pair[1]])))
 
     def _pair(self, k: int) -> tuple[int, int] | None:
         """The good readings of the nearest angles on both sides, or of the two nearest on the only side."""

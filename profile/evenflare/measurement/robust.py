@@ -21,16 +21,26 @@ def weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
     Technometrics 16 (1974) 147 (4.685, from memory); error by the weighted residuals, each over 1 less its leverage,
     as a few pairs carry most (J. G. MacKinnon and H. White, J. Econometrics 29 (1985) 305: HC3).
     """
+    mild, error = _fitted(columns, values, HUBER_ROUNDS)
+    if values.size < LEAST_TO_DROP:
+        return mild, error
+    # What is left out altogether no longer shows in the residuals: the larger error stands.
+    value, other = _fitted(columns, values, 2 * HUBER_ROUNDS)
+    return value, max(error, other)
+
+
+def _fitted(columns: FloatArray, values: FloatArray, rounds: int) -> tuple[float, float]:
+    """After so many rounds, those beyond `HUBER_ROUNDS` with Tukey's weights."""
     weight: FloatArray = np.ones(values.size)
     coefficients: FloatArray = np.zeros(columns.shape[1])
-    for turn in range(30):
+    for turn in range(rounds):
         root = np.sqrt(weight)
         coefficients = np.asarray(np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0])
         left = values - columns @ coefficients
         scale = 1.4826 * float(np.median(np.abs(left)))
         if not scale > 0.0:
             break
-        if turn < HUBER_ROUNDS or values.size < LEAST_TO_DROP:
+        if turn < HUBER_ROUNDS:
             weight = np.asarray(np.minimum(1.0, 1.345 * scale / np.maximum(np.abs(left), np.finfo(float).tiny)))
         else:
             weight = np.asarray(np.clip(1.0 - (left / (4.685 * scale)) ** 2, 0.0, None) ** 2)

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenflare.measurement.turntable import Alignment, corrected, mirror_pairs
+from evenflare.measurement.between_angles import corrected
+from evenflare.measurement.turntable import Alignment, mirror_pairs
 from evenflare.units import BoolArray, ComplexArray, FloatArray
 
 HANDOVER = 2.0**0.5

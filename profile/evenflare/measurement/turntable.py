@@ -9,6 +9,7 @@ neither.
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
 from scipy.interpolate import CubicSpline
@@ -25,6 +26,7 @@ from evenflare.units import (
     IntArray,
     amplitude_db,
     power_db,
+    read_only,
 )
 
 WIDEST_LAG = 1.5e-3
@@ -269,11 +271,19 @@ def lag(
         return 0.0
     # Every frequency alike, but what is almost silent.
     product = product / np.maximum(np.abs(product) + floor, 1e-3 * scale)
-    fine = 0.05 / float(frequency[-1])
-    tried = np.arange(-widest, widest + fine, fine)
-    agreed = (np.exp(-2j * np.pi * np.outer(tried, frequency)) @ product).real
+    tried, kernel = _lags(frequency.tobytes(), widest)
+    agreed = (kernel @ product).real
     top = int(np.argmax(agreed))
-    return float(tried[top] + fine * vertex(agreed, top))
+    return float(tried[top] + (tried[1] - tried[0]) * vertex(agreed, top))
+
+
+@lru_cache(maxsize=4)
+def _lags(frequency: bytes, widest: float) -> tuple[FloatArray, ComplexArray]:
+    """Lags (T,) s that are tried, and what turns a product (F,) to each: many pairs of one run share them."""
+    hertz = np.frombuffer(frequency)
+    fine = 0.05 / float(hertz[-1])
+    tried = np.arange(-widest, widest + fine, fine)
+    return read_only(tried), read_only(np.exp(-2j * np.pi * np.outer(tried, hertz)), np.complex128)
 
 
 def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, speed: float) -> Estimate | None:

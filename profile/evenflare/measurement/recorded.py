@@ -15,8 +15,8 @@ CLIPPED_RUNS, STEEP = 3, 1e-2
 """so many runs of them are entered by steps above this, of the greatest: the top of a sine is flat, not its sides."""
 LEAST_CLIPPED = 0.05
 """Of full scale, below which a flat top is a matter of few digits."""
-DROPOUT = 32
-"""Samples that are exactly 0 in a row, inside what sounds, tell that some were lost."""
+DROPOUT, SOUNDING = 32, 0.01
+"""Samples that are exactly 0 in a row, between others above this share of the greatest, tell that some were lost."""
 
 
 def recording_words(readings: Sequence[Impulse], *, swept: bool) -> list[str]:
@@ -68,10 +68,15 @@ def _flat(samples: FloatArray, level: float, *, least: float) -> int:
 
 
 def _hole(samples: FloatArray) -> tuple[int, int] | None:
-    """First sample and length of the longest row of zeros between the first and the last that is none."""
+    """First sample and length of the longest row of zeros with sound right before and right after; None without."""
     sounding = np.flatnonzero(samples)
     gaps = np.diff(sounding) - 1
-    at = int(np.argmax(gaps)) if gaps.size else 0
-    if not gaps.size or gaps[at] < DROPOUT:
-        return None
-    return int(sounding[at]) + 1, int(gaps[at])
+    loud = SOUNDING * float(np.abs(samples).max())
+    for at in np.argsort(-gaps, kind="stable").tolist():
+        if gaps[at] < DROPOUT:
+            return None
+        first, last = int(sounding[at]), int(sounding[at + 1])
+        before, after = samples[max(first - DROPOUT, 0) : first + 1], samples[last : last + DROPOUT]
+        if min(float(np.abs(before).max()), float(np.abs(after).max())) > loud:
+            return first + 1, int(gaps[at])
+    return None

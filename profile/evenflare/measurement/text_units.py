@@ -118,7 +118,8 @@ def check_range(path: Path, values: FloatArray, units: Units, *, of_source: bool
     if values.shape[1] == 3 and units.phase is None:
         phase = values[:, 2]
         turns = int(np.count_nonzero(np.abs(np.diff(phase)) > WRAP * 2.0 * np.pi))
-        if np.abs(phase).max() <= np.pi * 1.001 and turns >= LEAST_TURNS:
+        whole = of_source and np.ptp(phase) > WRAP * 2.0 * np.pi  # a travel time turns through every angle
+        if np.abs(phase).max() <= np.pi * 1.001 and (turns >= LEAST_TURNS or whole):
             raise InputError(
                 f"{path}: phases from {phase.min():.3g} to {phase.max():.3g}, and nothing says in which unit: are they"
                 ' radians? Write a heading above the numbers, as "Hz dB degrees" or "Hz dB radians"'

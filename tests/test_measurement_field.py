@@ -207,12 +207,6 @@ def test_a_range_that_cannot_be_is_asked_about(tmp_path, change, question):
     assert "Write a heading above the numbers" in str(caught.value)
 
 
-def test_a_humidity_that_is_a_share_is_asked_about(tmp_path):
-    path = write_session_files(tmp_path, point, rig=RIG, tables={"rig": {"humidity_percent": 0.45}}, **FEW)
-    with pytest.raises(InputError, match=r"humidity_percent = 0\.45: is that a share\?.*Write 45"):
-        read_session(path)
-
-
 def test_a_plain_file_is_asked_nothing(tmp_path):
     found = read_text_response(text(tmp_path / "a.txt", spread(3)), of_source=True)
     assert found.remarks == ()

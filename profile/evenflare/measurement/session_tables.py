@@ -44,15 +44,6 @@ class RigTable(Table):
     rotation_centre_z_mm: Annotated[float, number(-2000, 2000)] | None = None
     mounting: MountingKind | None = None
 
-    @model_validator(mode="after")
-    def _in_percent(self) -> RigTable:
-        if self.humidity_percent is not None and 0.0 < self.humidity_percent <= 1.0:
-            raise fault(
-                f"humidity_percent = {self.humidity_percent:g}: is that a share? Air is never so dry: must be 0, or"
-                f" above 1 to 100. Write {100.0 * self.humidity_percent:g}"
-            )
-        return self
-
 
 class FilesTable(Table):
     """[files]: which files, and what they are."""

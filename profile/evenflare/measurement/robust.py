@@ -14,15 +14,16 @@ LEAST_TO_DROP of them."""
 LEAST_TO_DROP = 6
 
 
-def weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
-    """First coefficient of a robust straight fit, and its error: Huber's weights, then Tukey's, 0 for far values.
+def weighed(columns: FloatArray, values: FloatArray, *, dropping: bool = False) -> tuple[float, float]:
+    """First coefficient of a robust straight fit, and its error: Huber's weights.
 
+    dropping : whether Tukey's follow, which are 0 for far values: where a few may be wrong altogether.
     Sources: P. J. Huber, Ann. Math. Stat. 35 (1964) 73 (1.345 median deviations); A. E. Beaton and J. W. Tukey,
     Technometrics 16 (1974) 147 (4.685, from memory); error by the weighted residuals, each over 1 less its leverage,
     as a few pairs carry most (J. G. MacKinnon and H. White, J. Econometrics 29 (1985) 305: HC3).
     """
     mild, error = _fitted(columns, values, HUBER_ROUNDS)
-    if values.size < LEAST_TO_DROP:
+    if not dropping or values.size < LEAST_TO_DROP:
         return mild, error
     # What is left out altogether no longer shows in the residuals: the larger error stands.
     value, other = _fitted(columns, values, 2 * HUBER_ROUNDS)

@@ -250,7 +250,7 @@ class _Run:
             [lag(pressure[plus], pressure[minus], frequency=self.frequency, floor=floor) for plus, minus in self.pairs]
         )
         sine = np.sin(self.off_axis[[plus for plus, _ in self.pairs]])
-        return weighed(2.0 * sine[:, None], self.speed_of_sound * early)
+        return weighed(2.0 * sine[:, None], self.speed_of_sound * early, dropping=True)
 
 
 def lag(
@@ -332,7 +332,7 @@ def _turned(
     if np.count_nonzero(strong) < 3:
         return 0.0, float("inf"), ()
     root = np.sqrt(weight[strong])
-    value, error = weighed(root[:, None], root * each[strong])
+    value, error = weighed(root[:, None], root * each[strong], dropping=True)
     left = differs - 2.0 * slope * value
     size = np.sqrt(np.sum(np.where(counts, left, 0.0) ** 2, axis=1) / np.maximum(np.sum(counts, axis=1), 1))
     usual = float(np.median(size))

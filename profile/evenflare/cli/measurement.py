@@ -20,7 +20,8 @@ def add(command: AddCommand) -> None:
         "found and what was assumed), provenance.json and pictures; with --responses also responses/, a text file a\n"
         "direction. --write-session drafts session.toml from the names of a folder's files; you fill in the rest.\n\n"
         "The session file names the readings, the angle in each name, paths from its own folder:\n"
-        "  [rig]   distance_m = 2.0, source_height_m, microphone_height_m, temperature_c, humidity_percent, mounting\n"
+        "  [rig]   distance_m = 2.0, source_height_m, microphone_height_m, wall_m, temperature_c, humidity_percent,\n"
+        "          mounting\n"
         '  [files] kind = "impulse_response" (WAV), "sweep" (WAV, with reference = the sweep), "response" (text: Hz,\n'
         '          dB, degrees if known; air_losses = "out" if taken out already) or "sofa" (sofa = the file)\n'
         '          horizontal = "turn_{off_axis_deg}.wav", vertical = ..., {repeat} for repeats\n'

@@ -5,9 +5,11 @@ from __future__ import annotations
 import csv
 import shutil
 
+import numpy as np
 import pytest
 
 from commandline import said
+from evenflare.measurement.assemble import assemble
 from evenflare.measurement.session import read_session
 from synthetic_rig import SyntheticRig, point, write_session_files
 
@@ -98,3 +100,18 @@ def test_bad_values_are_refused_with_what_is_allowed(capsys, changed, message):
     assert code == 2
     assert out == ""
     assert message in err
+
+
+def test_its_session_knows_the_wall_and_gates_before_it(tmp_path, capsys):
+    folder = tmp_path / "inside"
+    assert said(capsys, f"{PLACE} --wall-m 1.1 --out {folder}")[0] == 0
+    recorded = tmp_path / "recorded"
+    write_session_files(recorded, point, rig=SyntheticRig(samples=2048))
+    for file in recorded.glob("*.wav"):
+        shutil.copy(file, folder / file.name.replace("+", ""))
+    found = assemble(read_session(folder / "session.toml")).findings["gate"]
+    session = read_session(folder / "session.toml")
+    assert session.rig.wall == 1.1
+    # 0.9 of the image source's longer path, by Pythagoras.
+    longer = np.hypot(session.rig.distance, 2.2) - session.rig.distance
+    assert found["length_ms"] == pytest.approx(0.9e3 * longer / session.rig.air.speed_of_sound, rel=1e-6)

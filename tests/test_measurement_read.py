@@ -215,7 +215,7 @@ def test_no_line_is_lost(tmp_path, hertz, data, separator, phase, comma):
     if comma and separator != ",":
         texts = [text.replace(".", ",") for text in texts]
     path = tmp_path / "a.txt"
-    path.write_text("# head\n" + "\n".join(texts) + "\n")
+    path.write_text("# Hz dB degrees\n" + "\n".join(texts) + "\n")  # said, since any range is drawn
     found = read_text_response(path)
     assert found.frequency.tolist() == hertz
     assert found.level.tolist() == [row[1] for row in rows]

@@ -5,7 +5,8 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from evenflare.measurement.turntable import Alignment, align, at_angles, corrected, lag, mirror_pairs
+from evenflare.measurement.between_angles import at_angles, corrected
+from evenflare.measurement.turntable import Alignment, align, lag, mirror_pairs
 from evenflare.units import DEGREE, amplitude_db
 from synthetic_rig import cap_on_sphere, driver, piston
 

@@ -21,7 +21,8 @@ def add(command: AddCommand) -> None:
         "--responses: also a text file a direction; --far-field: also what it is far away. [uncertainty] says how\n"
         "well the rig is known. --write-session drafts session.toml from the names of a folder's files.\n\n"
         "The session file names the readings, the angle in each name, paths from its own folder:\n"
-        "  [rig]   distance_m = 2.0, source_height_m, microphone_height_m, temperature_c, humidity_percent, mounting\n"
+        "  [rig]   distance_m = 2.0, source_height_m, microphone_height_m, wall_m, temperature_c, humidity_percent,\n"
+        "          mounting\n"
         '  [files] kind = "impulse_response" (WAV), "sweep" (WAV, with reference = the sweep), "response" (text: Hz,\n'
         '          dB, degrees if known; air_losses = "out" if taken out already) or "sofa" (sofa = the file)\n'
         '          horizontal = "turn_{off_axis_deg}.wav", vertical = ..., {repeat} for repeats\n'

@@ -75,6 +75,7 @@ def _session(found: Plan) -> str:
         f"distance_m = {place.distance!r}",
         f"source_height_m = {place.source_height!r}",
         f"microphone_height_m = {place.microphone_height!r}",
+        *([] if place.wall is None else [f"wall_m = {place.wall!r}"]),
         f"temperature_c = {round(place.temperature - CELSIUS_ZERO, 3)!r}",
         f"humidity_percent = {round(place.humidity / PERCENT, 3)!r}",
         f'mounting = "{"baffle" if place.baffle else "free_standing"}"   # or "sphere"',
@@ -84,6 +85,4 @@ def _session(found: Plan) -> str:
         *(f'{plane} = "{NAMES[plane]}_{{off_axis_deg}}{ending}.wav"' for plane in found.angles),
         f'symmetry = "{place.symmetry}"',
     ]
-    if found.wall is not None and found.wall < found.ground:
-        lines += ["[gate]", f"length_ms = {1e3 * found.gate:.2f}              # a surface nearer than the ground"]
     return "\n".join([*lines, "# [microphone]", '# calibration = "microphone.txt"', ""])

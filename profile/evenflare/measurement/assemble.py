@@ -10,25 +10,32 @@ import numpy as np
 
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.types import Directivity, Observation
+from evenflare.files import InputError
+from evenflare.measurement.between_angles import SAME_ANGLE
 from evenflare.measurement.between_planes import Mouth
 from evenflare.measurement.budget import Budget
 from evenflare.measurement.doubts import doubts_of
 from evenflare.measurement.far_field import FarField
 from evenflare.measurement.heard import Heard
+from evenflare.measurement.missing_angles import missing_words
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
 from evenflare.measurement.readings import Session
 from evenflare.measurement.responses import heard_responses
 from evenflare.measurement.sounds import heard_sounds
-from evenflare.measurement.turntable import SAME_ANGLE, Alignment, Estimate, align, corrected
+from evenflare.measurement.straightened import straightened
+from evenflare.measurement.turntable import Alignment, Estimate, align
 from evenflare.measurement.uncertainty import (
     LEAST_SIGNAL_DB,
     noise_findings,
+    noise_floor,
     odd_repeats,
     repeat_findings,
     signal_to_noise,
 )
 from evenflare.units import DEGREE, MILLIMETRE, ComplexArray, IntArray, amplitude_db
 
+LARGEST_ASIDE = 0.1
+"""m, that a waveguide's axis may pass from the turntable's where no design says how wide its mouth is."""
 UNLIKE_DB = 0.5
 """Median difference on axis between the planes, above which it is told."""
 
@@ -70,29 +77,41 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
     half_space = rig.mounting == "baffle"
     orbits: dict[float, Orbit] = {}
     alignments: dict[float, Alignment] = {}
+    above = signal_to_noise(heard)
+    usable = heard.trusted if above is None else heard.trusted & (above >= LEAST_SIGNAL_DB)
     for azimuth in dict.fromkeys(heard.azimuth.tolist()):
         rows = _rows(heard, azimuth)
-        off_axis, pressure = heard.off_axis[rows], heard.pressure[rows]
+        off_axis, pressure, files = heard.off_axis[rows], heard.pressure[rows], [heard.files[row] for row in rows]
+        suspect = heard.suspect[rows]
         alignment = align(
-            off_axis,
-            pressure,
+            off_axis[~suspect],
+            pressure[~suspect],
             frequency=heard.frequency,
-            usable=heard.trusted,
+            usable=usable,
             distance=rig.distance,
             speed_of_sound=air.speed_of_sound,
             phase_known=heard.phase_known,
             mirrored=mirrored_in(azimuth, session.symmetry),
             half_space=half_space,
+            noise=noise_floor(heard),
         )
+        _possible(session, azimuth, alignment)
         alignments[azimuth] = alignment
         orbits[azimuth] = _orbit(session, heard, rows, alignment, heard.pressure)
         if any(alignment.corrected) and np.any((heard.frequency > alignment.highest) & heard.trusted):
             warnings.append(
                 f"{plane_name(azimuth)}: above {alignment.highest:.0f} Hz the angles are too far apart to move what was"
-                " read between them: it stands there uncorrected for the turntable's offset. Set its zero, or measure"
-                " at smaller steps"
+                " read between them for the turntable's offset: there each side has the mean of both. Set its zero, or"
+                " measure at smaller steps"
             )
-        warnings += _odd(azimuth, alignment, [heard.files[row] for row in rows])
+        warnings += missing_words(plane_name(azimuth), off_axis, files)
+        if alignment.vague:
+            warnings.append(
+                f"{plane_name(azimuth)}: the readings tell {' and '.join(alignment.vague)}, too poorly to correct by:"
+                " nothing was corrected for it. More signal over the noise, or smaller steps, would tell it"
+            )
+        files = [name for name, wrong in zip(files, suspect, strict=True) if not wrong]
+        warnings += _odd(azimuth, alignment, files)
         assumed += _uncorrected(azimuth, alignment)
     warnings += _unlike_planes(orbits, heard)
     shorter = None
@@ -112,11 +131,10 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
     if rig.rotation_centre_z is None:
         assumed.append("reference point: z = 0 is written, since no design says where the mouth plane lies")
     travel = np.exp(-2j * np.pi * heard.frequency * rig.distance / air.speed_of_sound)
-    above = signal_to_noise(heard)
     directivity = Directivity(
         observation,
         np.stack([orbit.pressure.T for orbit in orbits.values()], axis=1) * travel[:, None, None],
-        heard.trusted if above is None else heard.trusted & (above >= LEAST_SIGNAL_DB),
+        usable,
         air.density,
         air.speed_of_sound,
         half_space=half_space,
@@ -140,25 +158,38 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
 
 def _orbit(session: Session, heard: Heard, rows: IntArray, alignment: Alignment, pressure: ComplexArray) -> Orbit:
     """One plane's directions (rows of `heard`) at their nominal angles, moved as far as the angles tell it."""
-    off_axis, own = heard.off_axis[rows], pressure[rows]
-    angle, sideways = alignment.corrected
-    moved = corrected(
+    off_axis = heard.off_axis[rows]
+    straight = straightened(
         off_axis,
-        own,
+        pressure[rows],
         frequency=heard.frequency,
-        angle=angle,
-        sideways=sideways,
+        alignment=alignment,
         distance=session.rig.distance,
         speed_of_sound=session.rig.air.speed_of_sound,
         half_space=session.rig.mounting == "baffle",
+        suspect=heard.suspect[rows],
     )
-    return Orbit(off_axis, np.where(heard.frequency > alignment.highest, own, moved))
+    return Orbit(off_axis, straight)
 
 
 def _rows(heard: Heard, azimuth: float) -> IntArray:
     """Of one plane, angles rising."""
     rows = np.flatnonzero(heard.azimuth == azimuth)
     return np.asarray(rows[np.argsort(heard.off_axis[rows])])
+
+
+def _possible(session: Session, azimuth: float, alignment: Alignment) -> None:
+    """InputError if the axis comes out beside everything that could sound."""
+    limit = LARGEST_ASIDE if session.reach is None else session.reach
+    found = alignment.sideways
+    if found is None or not found.significant or abs(found.value) <= limit:
+        return
+    what = f"{limit / MILLIMETRE:.0f} mm" + (", half the mouth" if session.reach is not None else "")
+    raise InputError(
+        f"{session.path} [files] {plane_name(azimuth)}: by the arrivals the waveguide's axis stands"
+        f" {abs(found.value) / MILLIMETRE:.0f} mm aside of the turntable's: must be within {what}. The arrivals cannot"
+        " be right: check the reference, and that all files are of one run"
+    )
 
 
 def _degrees(estimate: Estimate | None) -> float | None:

@@ -8,7 +8,8 @@ from typing import Any
 import numpy as np
 
 from evenflare.measurement.readings import Session
-from evenflare.measurement.turntable import lag, weighed
+from evenflare.measurement.robust import weighed
+from evenflare.measurement.turntable import lag
 from evenflare.units import BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
 
 LEAST_GROUPS = 3

@@ -33,6 +33,7 @@ class Heard:
     findings    : what was found and assumed on the way, plain values.
     shorter     : (D, F) complex Pa, the same through a gate of `SHORTER` of the length, or None where none was gated.
     drift       : what repeats say of a drift over the session, or None.
+    suspect     : (D,) True where the reading contradicts its neighbours; empty where none does.
     """
 
     frequency: FloatArray
@@ -48,6 +49,7 @@ class Heard:
     findings: Mapping[str, Any] = field(default_factory=dict)
     shorter: ComplexArray | None = None
     drift: Drift | None = None
+    suspect: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
 
     def __post_init__(self) -> None:
         for name in ("frequency", "azimuth", "off_axis", "spread", "noise", "readings"):
@@ -56,6 +58,8 @@ class Heard:
         if self.shorter is not None:
             object.__setattr__(self, "shorter", read_only(self.shorter, np.complex128))
         object.__setattr__(self, "trusted", read_only(self.trusted, np.bool_))
+        suspect = self.suspect if self.suspect.size else np.zeros(self.azimuth.size)
+        object.__setattr__(self, "suspect", read_only(suspect, np.bool_))
 
     @property
     def reference(self) -> int:

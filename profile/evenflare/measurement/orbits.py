@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.directivity.types import Symmetry
-from evenflare.measurement.turntable import SAME_ANGLE, at_angles
+from evenflare.measurement.between_angles import SAME_ANGLE, at_angles
 from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, IntArray, read_only
 
 WIDEST_GAP = 20.0 * DEGREE

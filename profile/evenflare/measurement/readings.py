@@ -77,6 +77,7 @@ class Rig:
     rotation_centre_z : m from the throat plane along the waveguide's axis: distance and angles count from there. None
                         for the mouth plane where no design says where that lies.
     lossy             : whether what was read has the losses of the air between in it.
+    wall              : m from the line between source and microphone to the nearest surface beside it, or None.
     """
 
     distance: float
@@ -88,6 +89,7 @@ class Rig:
     pressure: float = STANDARD_PRESSURE
     rotation_centre_z: float | None = None
     lossy: bool = True
+    wall: float | None = None
 
     @property
     def air(self) -> Air:
@@ -141,9 +143,12 @@ class Session:
     gate       : as far as stated.
     microphone : its own response, to be divided out, or None.
     reference  : (N,) the sweep as it was played, at the recordings' sample rate; for "sweep" only.
+    sweep_from : Hz, and
+    sweep_to   : Hz, ends of the sweep's band; None to tell them from the reference.
     full_scale : Pa per unit of a sound's samples; 1 where not stated, and then levels are relative only.
     frequency  : (F,) Hz asked for, strictly rising, or None.
     smoothing  : 1 / this of an octave, or None for none.
+    reach      : m, half the mouth's largest width where a design is known: sound comes from no farther aside.
     assumed    : what the files do not say and was taken to be, in words.
     doubts     : how well the rig is known.
     order      : in which the readings were taken: all directions once and then again, or each direction's repeats one
@@ -160,9 +165,12 @@ class Session:
     gate: Gate = Gate()
     microphone: Response | None = None
     reference: FloatArray | None = None
+    sweep_from: float | None = None
+    sweep_to: float | None = None
     full_scale: float = 1.0
     frequency: FloatArray | None = None
     smoothing: float | None = None
+    reach: float | None = None
     assumed: tuple[str, ...] = ()
     doubts: Doubts = Doubts()
     order: Order | None = None

@@ -10,7 +10,8 @@ from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
 from evenflare.measurement.drift import undrifted
 from evenflare.measurement.gate import vertex
-from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
+from evenflare.measurement.heard import Heard, averaged, on_axis
+from evenflare.measurement.judged import judged
 from evenflare.measurement.normalise import at_frequencies, source_only, within
 from evenflare.measurement.readings import Response, Session
 from evenflare.measurement.sounds import DENSITY
@@ -44,13 +45,16 @@ def heard_responses(session: Session) -> Heard:
         factor = np.abs(factor).astype(np.complex128)
         assumed.append("phase: not in the files; taken to be that of the travel time in every direction")
     trusted = within(session.microphone, frequency)
+    if session.gate.length is not None:
+        trusted &= frequency >= lowest_frequency(session.gate.length) * (1.0 - 1e-9)
+    judgement = judged(session, readings, found, frequency=frequency, usable=trusted, phase_known=phase_known)
+    groups = judgement.groups
     found, drift = undrifted(session, found, frequency=frequency, usable=trusted, phase_known=phase_known)
-    groups = by_direction(session)
     means = [averaged(found[group] * factor) for group in groups]
-    findings: dict[str, Any] = {"gate": None, "assumed": assumed, "warnings": [], "lowest_valid_hz": None}
+    findings: dict[str, Any] = {"gate": None, "assumed": assumed, "lowest_valid_hz": None}
+    findings |= {"warnings": judgement.warnings, "faults": judgement.faults}
     if session.gate.length is not None:
         least = lowest_frequency(session.gate.length)
-        trusted &= frequency >= least * (1.0 - 1e-9)
         findings["lowest_valid_hz"] = round(least, 3)
         findings["gate"] = {"length_ms": session.gate.length / MILLISECOND, "shape": "applied before, as stated"}
     else:
@@ -70,6 +74,7 @@ def heard_responses(session: Session) -> Heard:
         files=tuple(readings[group[0]].file.name for group in groups),
         findings=findings,
         drift=drift,
+        suspect=judgement.suspect,
     )
 
 

@@ -84,9 +84,12 @@ def read_session(path: Path | str) -> Session:
         gate=file.gate.value(),
         microphone=microphone,
         reference=reference,
+        sweep_from=table.sweep_from_hz,
+        sweep_to=table.sweep_to_hz,
         full_scale=file.microphone.full_scale_pa or 1.0,
         frequency=file.analysis.frequency,
         smoothing=file.analysis.smoothing_per_octave,
+        reach=None if design is None else 0.5 * max(design.waveguide.mouth_width, design.waveguide.mouth_height),
         assumed=tuple(assumed),
         doubts=file.uncertainty.value(),
         order=table.order,
@@ -121,6 +124,7 @@ def _rig(table: RigTable, design: Design | None, assumed: list[str]) -> Rig:
         mounting=mounting,
         source_height=table.source_height_m,
         microphone_height=table.microphone_height_m,
+        wall=table.wall_m,
         pressure=pressure * KILOPASCAL,
         rotation_centre_z=centre,
     )
@@ -235,7 +239,7 @@ def _responses(places: Places, table: FilesTable, assumed: list[str]) -> list[Re
     reference = table.zero_db_pa or REFERENCE_PRESSURE
     if table.zero_db_pa is None:
         assumed.append("0 dB of the text files is 20 uPa")
-    texts = _first_faults(*(partial(read_text_response, file) for file in places))
+    texts = _first_faults(*(partial(read_text_response, file, of_source=table.zero_db_pa is None) for file in places))
     made = []
     for (file, place), text in zip(places.items(), texts, strict=True):
         assumed.extend(text.remarks)

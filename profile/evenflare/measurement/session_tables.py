@@ -37,6 +37,7 @@ class RigTable(Table):
     distance_m: Annotated[float, number(0.05, 1000)] = Field(examples=[2.0])
     source_height_m: Height | None = None
     microphone_height_m: Height | None = None
+    wall_m: Annotated[float, number(0.01, 1000)] | None = None
     temperature_c: Temperature | None = None
     humidity_percent: Humidity | None = None
     pressure_kpa: Barometer | None = None
@@ -53,6 +54,8 @@ class FilesTable(Table):
     sofa: FileName | None = None
     symmetry: Symmetry | None = None
     reference: FileName | None = None
+    sweep_from_hz: Frequency | None = None
+    sweep_to_hz: Frequency | None = None
     channel: Annotated[int, number(1, 64, whole=True)] | None = None
     zero_db_pa: Annotated[float, number(1e-9, 1e9)] | None = None
     air_losses: Literal["in", "out"] | None = None
@@ -64,7 +67,7 @@ class FilesTable(Table):
         if self.kind == "sofa":
             if self.sofa is None:
                 raise fault('sofa: missing beside kind = "sofa". Add for example sofa = "prototype.sofa"')
-            self._alone(*orbits, "reference", "channel", "zero_db_pa")
+            self._alone(*orbits, "reference", "sweep_from_hz", "sweep_to_hz", "channel", "zero_db_pa")
             return self
         self._alone("sofa")
         if not orbits:
@@ -76,7 +79,11 @@ class FilesTable(Table):
                 ' Add for example reference = "sweep.wav"'
             )
         if self.kind != "sweep":
-            self._alone("reference")
+            self._alone("reference", "sweep_from_hz", "sweep_to_hz")
+        elif (self.sweep_from_hz or 0.0) >= (self.sweep_to_hz or np.inf):
+            raise fault(
+                f"sweep_from_hz = {self.sweep_from_hz:g}: must be below sweep_to_hz = {self.sweep_to_hz:g}. Lower it"
+            )
         if self.kind == "response":
             self._alone("channel")
         else:

@@ -120,6 +120,7 @@ def _head(folder: Path, design: str | None) -> list[str]:
         "# distance_m =             # FILL IN: from the turntable's axis to the microphone",
         "# source_height_m =        # FILL IN: above the ground; with the next it tells the reflection-free time",
         "# microphone_height_m =    # FILL IN",
+        "# wall_m =                 # to the nearest other surface beside the line between both, if there is one",
         "# temperature_c =          # left out: 20",
         "# humidity_percent =       # left out: 50",
         '# mounting = "free_standing"   # or "baffle", "sphere", "cabinet"; left out: the design\'s',

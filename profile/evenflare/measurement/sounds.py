@@ -9,14 +9,18 @@ import numpy as np
 
 from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
-from evenflare.measurement.deconvolve import Deconvolved, deconvolver
+from evenflare.measurement.arrivals import checked_arrivals
+from evenflare.measurement.deconvolve import Deconvolved, deconvolver, excited_band
+from evenflare.measurement.distortion import distortion
 from evenflare.measurement.drift import undrifted
-from evenflare.measurement.gate import LEAD, TAPER_SHARE, Window, arrival_time, noise_power, spectra, tail_power
+from evenflare.measurement.gate import LEAD, TAPER_SHARE, Window, noise_power, spectra, tail_power
 from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
+from evenflare.measurement.judged import judged
 from evenflare.measurement.normalise import source_only, within
 from evenflare.measurement.readings import Impulse, Session
+from evenflare.measurement.recorded import padded_from, padded_words, recording_words
 from evenflare.measurement.window import GATE_SHARE, lowest_frequency, reflection_free_time
-from evenflare.units import MILLISECOND, ComplexArray, FloatArray, amplitude_db
+from evenflare.units import MILLISECOND, ComplexArray, FloatArray
 
 DENSITY = 12
 """Frequencies per octave where the session asks for none."""
@@ -24,8 +28,6 @@ HIGHEST = 20e3
 """Hz, and
 NYQUIST_SHARE of half the sample rate: the highest of them."""
 NYQUIST_SHARE = 0.9
-FULL_SCALE, FLAT = 0.999, 3
-"""Samples in a row that stand at full scale tell an overloaded input."""
 SHORTER = 0.8
 """Of the gate's length, at which every direction is gated again to see what the gate does."""
 ORDERS = 3
@@ -45,11 +47,13 @@ def heard_sounds(session: Session) -> Heard:
         raise InputError(
             f"{session.path} [files]: no reading at off-axis angle 0, to which every level refers. Measure it"
         )
-    records, harmonics = _records(session, readings, first)
+    records, played, swept = _records(session, readings, first)
     for reading, record in zip(readings, records, strict=True):
         if not np.any(record):
             raise InputError(f"{reading.file}: is silent: every sample is 0. Record it again")
-    window, window_findings = chosen_window(session, arrival_time(records[first], sample_rate=rate))
+    speed = session.rig.air.speed_of_sound
+    arrival, said = checked_arrivals(readings, records, first=first, kind=session.kind, speed_of_sound=speed)
+    window, window_findings = chosen_window(session, float(arrival[first]))
     end = window.arrival + window.length
     for reading, record in zip(readings, records, strict=True):
         if record.size < end * rate - 1.0:
@@ -57,32 +61,45 @@ def heard_sounds(session: Session) -> Heard:
                 f"{reading.file}: ends at {1e3 * record.size / rate:.2f} ms, before the gate does ({1e3 * end:.2f} ms)."
                 f" Record longer, or set [gate] length_ms in {session.path.name} shorter"
             )
+    padded = padded_from(readings, records, end=end)
+    said += recording_words(readings, swept=session.kind == "sweep")
+    said += padded_words(readings, padded, arrival=window.arrival, session=session.path.name)
+    # What zeros stand for was not heard: a record that ends early is a shorter gate.
+    heard_for = min([window.length, *(max(start - window.arrival, 1e-4) for start in padded.values())])
     frequency = chosen_frequencies(session, window, rate)
     factor = source_only(frequency, session.rig, microphone=session.microphone) * session.full_scale
     found = _found(records, frequency, window=window, rate=rate, smoothing=session.smoothing) * factor
-    trusted = (frequency >= lowest_frequency(window.length) * (1.0 - 1e-9)) & within(session.microphone, frequency)
+    trusted = (frequency >= lowest_frequency(heard_for) * (1.0 - 1e-9)) & within(session.microphone, frequency)
+    trusted &= (frequency >= played[0]) & (frequency <= played[1])
+    quiet = noise_power(records[first], frequency, window=window, sample_rate=rate)[0]
+    quiet = None if quiet is None else quiet * np.abs(factor) ** 2
+    judgement = judged(session, readings, found, frequency=frequency, usable=trusted, noise=quiet)
+    groups = judgement.groups
     found, drift = undrifted(session, found, frequency=frequency, usable=trusted)
-    groups = by_direction(session)
     means = [averaged(found[group]) for group in groups]
     less = replace(window, length=SHORTER * window.length, taper=SHORTER * window.taper)
     firsts = [records[group[0]] for group in groups]
     one = _found(firsts, frequency, window=window, rate=rate, smoothing=session.smoothing)
     cut = _found(firsts, frequency, window=less, rate=rate, smoothing=session.smoothing) / np.where(one == 0, 1.0, one)
-    window_findings["warnings"] += _overloaded(readings)
+    window_findings["warnings"] += judgement.warnings + said
     noise = [noise_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
     level = np.array([np.full(frequency.size, np.nan) if power is None else power for power, _ in noise])
     level = np.fmax(
         level, [tail_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
     )
-    least = lowest_frequency(window.length)
+    least = lowest_frequency(heard_for)
     findings = {
         **window_findings,
+        "faults": judgement.faults,
         "lowest_valid_hz": round(least, 3),
         "reference_delay_ms": (window.arrival - session.rig.distance / session.rig.air.speed_of_sound) / MILLISECOND,
-        "noise_from": noise[_group_of(groups, first)][1],
+        "noise_from": noise[_group_of(by_direction(session), first)][1],
     }
-    if session.kind == "sweep":
-        findings["distortion"] = _distortion(harmonics, records[first], window, rate)
+    if swept is not None:
+        findings["sweep"] = {"from_hz": played[0], "to_hz": played[1]}
+        findings["distortion"] = distortion(
+            swept, window=window, band=played, duration=readings[first].samples.size / rate, sample_rate=rate
+        )
     return Heard(
         frequency=frequency,
         azimuth=np.array([readings[group[0]].azimuth for group in groups]),
@@ -97,36 +114,28 @@ def heard_sounds(session: Session) -> Heard:
         findings=findings,
         shorter=np.array([mean for mean, _ in means]) * cut,
         drift=drift,
+        suspect=judgement.suspect,
     )
-
-
-def _overloaded(readings: list[Impulse]) -> list[str]:
-    """Which recordings were cut off at full scale, in words."""
-    flat = []
-    for reading in readings:
-        top = np.abs(reading.samples) >= FULL_SCALE
-        alike = top[1:] & (reading.samples[1:] == reading.samples[:-1])
-        if np.any(alike) and np.any(np.convolve(alike, np.ones(FLAT - 1), "valid") > FLAT - 1.5):
-            flat.append(reading.file.name)
-    if not flat:
-        return []
-    more = f" and {len(flat) - 1} more" if len(flat) > 1 else ""
-    return [f"{flat[0]}{more}: flat at full scale, the input was overloaded. Record again at a lower level"]
 
 
 def _group_of(groups: list[list[int]], index: int) -> int:
     return next(place for place, group in enumerate(groups) if index in group)
 
 
-def _records(session: Session, readings: list[Impulse], first: int) -> tuple[list[FloatArray], dict[int, FloatArray]]:
-    """Impulse responses of all readings, and the harmonics of the one at `first`."""
+def _records(
+    session: Session, readings: list[Impulse], first: int
+) -> tuple[list[FloatArray], tuple[float, float], Deconvolved | None]:
+    """Impulse responses of all readings, the band that they hold, Hz, and all that the sweep at `first` gave."""
+    rate = readings[0].sample_rate
     if session.kind != "sweep" or session.reference is None:
-        return [reading.samples for reading in readings], {}
-    divide = deconvolver(session.reference, sample_rate=readings[0].sample_rate)
+        return [reading.samples for reading in readings], (0.0, 0.5 * rate), None
+    told = excited_band(session.reference, sample_rate=rate)
+    low, high = session.sweep_from or told[0], session.sweep_to or told[1]
+    divide = deconvolver(session.reference, sample_rate=rate, band=(low, high))
     parts: list[Deconvolved] = [
         divide(reading.samples, orders=ORDERS if index == first else 0) for index, reading in enumerate(readings)
     ]
-    return [part.samples for part in parts], parts[first].harmonics
+    return [part.samples for part in parts], (low, high), parts[first]
 
 
 def chosen_window(session: Session, arrival: float) -> tuple[Window, dict[str, Any]]:
@@ -145,7 +154,14 @@ def chosen_window(session: Session, arrival: float) -> tuple[Window, dict[str, A
             microphone_height=rig.microphone_height,
             speed_of_sound=rig.air.speed_of_sound,
         )
-    if gate.length is None and free is None:
+    surface = "ground"
+    if rig.wall is not None:
+        wall = reflection_free_time(
+            rig.distance, rig.wall, microphone_height=rig.wall, speed_of_sound=rig.air.speed_of_sound
+        )
+        if free is None or wall < free:
+            free, surface = wall, "wall"
+    if gate.length is None and None in (rig.source_height, rig.microphone_height):
         raise InputError(
             f"{session.path} [gate] length_ms: must be stated where [rig] has no source_height_m and"
             " microphone_height_m, from which it would follow. State either"
@@ -156,12 +172,13 @@ def chosen_window(session: Session, arrival: float) -> tuple[Window, dict[str, A
     warnings = []
     if free is not None and length > free:
         warnings.append(
-            f"the gate of {length / MILLISECOND:.2f} ms holds the ground's reflection, which comes"
-            f" {free / MILLISECOND:.2f} ms after the direct sound"
+            f"the gate of {length / MILLISECOND:.2f} ms holds the {surface}'s reflection, which comes"
+            f" {free / MILLISECOND:.2f} ms after the direct sound. Set [gate] length_ms in {session.path.name} to at"
+            f" most {np.floor(100.0 * free / MILLISECOND) / 100.0:g}, or move the rig from the {surface}"
         )
     assumed = []
     if gate.length is None:
-        assumed.append(f"gate: {GATE_SHARE:g} of the time until the ground's reflection")
+        assumed.append(f"gate: {GATE_SHARE:g} of the time until the {surface}'s reflection")
     if gate.taper is None:
         assumed.append(f"gate: falls over its last {100 * TAPER_SHARE:g} %")
     if gate.lead is None:
@@ -213,27 +230,3 @@ def _found(
 def _count(frequency: FloatArray, smoothing: float) -> int:
     """Enough frequencies that a band of 1 / `smoothing` octave holds a dozen."""
     return int(12 * max(smoothing, 1.0) * (np.log2(frequency[-1] / frequency[0]) + 2.0)) + 2
-
-
-def _distortion(
-    harmonics: dict[int, FloatArray], linear: FloatArray, window: Window, rate: float
-) -> dict[str, Any] | None:
-    """On-axis harmonics re the linear response at the exciting frequency: greatest and median, in dB; None if unknown.
-
-    Source: A. Farina, AES 108th convention (2000).
-    """
-    if not harmonics:
-        return None
-    found: dict[str, Any] = {}
-    for order, samples in harmonics.items():
-        exciting = midbands(6, lowest=2.0 * lowest_frequency(window.length), highest=NYQUIST_SHARE * 0.5 * rate / order)
-        base = np.abs(spectra(linear[None], exciting, window=window, sample_rate=rate)[0])
-        time = np.arange(samples.size) / rate
-        own = np.abs(np.exp(-2j * np.pi * np.outer(order * exciting, time)) @ samples)
-        level = amplitude_db(own / np.maximum(base, np.finfo(float).tiny))
-        found[f"harmonic_{order}"] = {
-            "greatest_db": float(level.max()),
-            "at_hz": float(exciting[np.argmax(level)]),
-            "median_db": float(np.median(level)),
-        }
-    return found

@@ -16,12 +16,15 @@ import numpy as np
 
 from evenflare.columns import lines_of
 from evenflare.files import InputError, read_bytes, short, write_text
+from evenflare.measurement.text_units import check_range, in_hertz, units_of
 from evenflare.text import comments
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db, read_only
 
 COMMENTS = ("#", "*", ";", "%", "!", "//")
 SUFFIXES = (".txt", ".csv", ".tsv", ".dat")
 """Endings that such a file usually has."""
+HEADING = "Hz dB degrees"
+"""Above the numbers of a file that is written."""
 LONGEST_FIELD = 100
 """Characters of a number that are looked at to say what is wrong with it."""
 LARGEST_LEVEL = 400.0
@@ -63,26 +66,33 @@ class TextResponse:
         return np.asarray(10.0 ** (0.05 * self.level) * turned, dtype=np.complex128)
 
 
-def read_text_response(path: Path | str) -> TextResponse:
+def read_text_response(path: Path | str, *, of_source: bool = False) -> TextResponse:
     """The response of a text file.
 
+    of_source : whether levels are re 20 uPa of a source, which tells them from ratios.
+    Units are those of the heading above the numbers (kHz, rad/s; Pa, V, linear; radians), else Hz, dB and degrees,
+    unless the range cannot be.
     A line at 0 Hz, where there is neither level nor phase, is passed over and remarked on.
     Errors: InputError, which names the line, for what is no number, out of range, not rising, or not as many values as
             the first line has; also if the file is missing, no text, empty or too large.
     """
     path = Path(path)
-    numbered = enumerate(lines_of(path, _decoded(path, read_bytes(path))), start=1)
-    lines = [(i, line) for i, line in numbered if line and not line.startswith(COMMENTS)]
+    every = list(enumerate(lines_of(path, _decoded(path, read_bytes(path))), start=1))
+    lines = [(i, line) for i, line in every if line and not line.startswith(COMMENTS)]
     first = next((k for k, (_, line) in enumerate(lines) if _DATA.match(line)), None)
     if first is None:
         raise InputError(f"{path}: holds no line of numbers. Write a line for each frequency: Hz, dB and degrees")
     lines = lines[first:]
     numbers = [i for i, _ in lines]
     values, remarks = _values(path, lines)
+    units = units_of([line for _, line in every[: numbers[0] - 1]])
+    values, converted = in_hertz(path, values, units)
+    remarks = (*remarks, *converted)
     if values[0, 0] == 0.0:
         values, numbers = values[1:], numbers[1:]
         remarks = (*remarks, f"{path.name}: the line at 0 Hz was passed over")
     _check(path, values, numbers)
+    check_range(path, values, units, of_source=of_source)
     phase = values[:, 2] * DEGREE if values.shape[1] == 3 else None
     return TextResponse(values[:, 0], values[:, 1], phase, remarks)
 
@@ -220,5 +230,5 @@ def write_text_response(
     """
     level, phase = amplitude_db(pressure / reference), np.angle(pressure) / DEGREE
     rows = [f"{f:.9g}\t{a:.4f}\t{p:.3f}" for f, a, p in zip(frequency, level, phase, strict=True)]
-    write_text(path, "\n".join([*comments(header), *rows]) + "\n")
+    write_text(path, "\n".join([*comments([*header, HEADING]), *rows]) + "\n")
     return path

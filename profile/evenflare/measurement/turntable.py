@@ -8,16 +8,27 @@ neither.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 
 import numpy as np
-from scipy.interpolate import CubicSpline, make_interp_spline
+from scipy.interpolate import CubicSpline
 
+from evenflare.measurement.between_angles import SAME_ANGLE, corrected, sampled_enough
 from evenflare.measurement.gate import vertex
-from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, amplitude_db
+from evenflare.measurement.robust import weighed
+from evenflare.units import (
+    DEGREE,
+    MILLIMETRE,
+    BoolArray,
+    ComplexArray,
+    FloatArray,
+    IntArray,
+    amplitude_db,
+    power_db,
+    read_only,
+)
 
-SAME_ANGLE = 1e-6
-"""rad."""
 WIDEST_LAG = 1.5e-3
 """s between the two sides: half a metre, more than any turntable is off by."""
 FRONT = 60.0 * DEGREE
@@ -28,24 +39,27 @@ STEEPEST = 1.5
 """dB per degree, beyond which a level is in a notch and says nothing of the angle."""
 LEAST_SLOPE = 0.01 / DEGREE
 """dB per rad between both sides, below which a pair is too alike at every angle to say where 0 is."""
-SIGNIFICANT = 2.0
-"""Standard errors above which an offset is corrected."""
+SIGNIFICANT = 4.0
+"""Standard errors above which an offset is corrected: what is corrected without need spoils what was right."""
+LARGEST_ANGLE_ERROR = 0.25 * DEGREE
+"""rad, and
+LARGEST_SHIFT_ERROR m, standard errors above which a fit says too little to correct by."""
+LARGEST_SHIFT_ERROR = 1.5e-3
+SURE_DB = 0.1
+"""dB, noise below which a cell gains no more weight: placement and air err by as much."""
+DECIBEL = float(20.0 / np.log(10.0))
+"""dB per unit of a small relative change of an amplitude."""
+ABOVE_NOISE = 10.0
+"""Power ratio to the noise from which a cell's level says something of the angle."""
 LEAST_ANGLE = 0.05 * DEGREE
 """rad, and
 LEAST_SHIFT m, below which no offset is worth correcting."""
 LEAST_SHIFT = 0.2e-3
-LEAST_FREE = 0.1
-"""Of 1 less a pair's leverage: a fit that rests on one pair alone says so by a large error, not an infinite one."""
 ROUNDS = 4
-WORST = 2
-"""Angles that may be told wrong: those beside a wrong file."""
 ALONG_BAFFLE = 3.0 * DEGREE
 """rad from the plane of a baffle within which a reading says nothing of the turntable."""
-LARGEST_REACH = 0.5
-"""m from the turntable's axis within which sound seems to come from."""
-TOLD_BY_HALF = 0.12
-"""rms error, of the rms pressure, of a spline through every second angle up to which all of them are close enough: a
-cubic through all errs some sixteen times less."""
+LEAST_TO_HALVE = 8
+"""Frequencies, or pairs, from which both halves are fitted too."""
 ODD = 6.0
 """Robust standard deviations from the others at which a pair of files is named."""
 
@@ -83,6 +97,19 @@ class Alignment:
             each.value if each is not None and each.significant else 0.0 for each in (self.angle, self.sideways)
         )
 
+    @property
+    def vague(self) -> tuple[str, ...]:
+        """What is told too poorly to be corrected by, in words."""
+        limits = (
+            ("angle 0", self.angle, LARGEST_ANGLE_ERROR, DEGREE, "degrees"),
+            ("the axis", self.sideways, LARGEST_SHIFT_ERROR, MILLIMETRE, "mm"),
+        )
+        return tuple(
+            f"{what} to ± {each.error / unit:.2g} {name}" if np.isfinite(each.error) else f"{what} not at all"
+            for what, each, limit, unit, name in limits
+            if each is not None and not each.error <= limit
+        )
+
 
 def mirror_pairs(off_axis: FloatArray) -> list[tuple[int, int]]:
     """Indices of the angles + and - alike, short of 180 degrees; (A,) rad rising."""
@@ -105,6 +132,7 @@ def align(
     phase_known: bool = True,
     mirrored: bool = True,
     half_space: bool = False,
+    noise: FloatArray | None = None,
 ) -> Alignment:
     """Offsets of one plane's run.
 
@@ -113,9 +141,14 @@ def align(
     frequency   : (F,) Hz. usable : (F,) True where it counts.
     mirrored    : whether the source is mirror-symmetric in this plane; if not, angle and sideways stay unknown.
     half_space  : in a baffle; readings along it tell nothing, since with the angle off one of them is behind it.
+    noise       : (F,) mean square of the noise in a reading, or None; cells near it do not count.
+    Errors are widened by as much as the lower and the upper frequencies, or every second pair, differ by more than
+    theirs say.
     """
     inside = np.flatnonzero((np.abs(off_axis) < 0.5 * np.pi - ALONG_BAFFLE) | (not half_space))
     f, p, off_axis = frequency[usable], pressure[np.ix_(inside, usable)], off_axis[inside]
+    if f.size < 3:
+        return Alignment(None, None, None)
     pairs = mirror_pairs(off_axis) if mirrored else []
     along = _along(off_axis, p, f, speed_of_sound) if phase_known else None
     fine = sampled_enough(off_axis, p, frequency=f, speed_of_sound=speed_of_sound)
@@ -124,135 +157,133 @@ def align(
     f, p = f[fine], p[:, fine]
     if len(pairs) < 3 or f.size < 3:
         return Alignment(None, None, along, highest=highest)
-    reach = along.value if along is not None else 0.0
-    angle, shift, error, slip = 0.0, 0.0, np.inf, 0.0
-    odd: tuple[tuple[int, int], ...] = ()
-    for _ in range(ROUNDS):
-        moved = corrected(
-            off_axis,
-            p,
-            frequency=f,
-            angle=angle,
-            sideways=shift,
-            distance=distance,
-            speed_of_sound=speed_of_sound,
-            half_space=half_space,
-        )
-        step, error, odd = _turned(off_axis, moved, pairs)
-        if phase_known:  # an angle that is off delays one side too: what is left after it is the shift's
-            more, slip = _sideways(off_axis, moved, f, pairs, speed_of_sound)
-            shift += more
-        angle += step
+    run = _Run(off_axis, p, f, pairs, distance, speed_of_sound, phase_known=phase_known, half_space=half_space)
+    if noise is not None:
+        run = replace(run, noise=noise[usable][fine])
+    angle, error, shift, slip, odd = run.offsets()
     odd = tuple((int(inside[plus]), int(inside[minus])) for plus, minus in odd)
+    ratios = [(1.0, 1.0)]
+    for one, other in run.halves():
+        first, second = one.offsets(), other.offsets()
+        ratios.append((_unlike(first[:2], second[:2]), _unlike(first[2:4], second[2:4])))
+    error, slip = error * max(each[0] for each in ratios), slip * max(each[1] for each in ratios)
     told = np.isfinite(error)
-    found = Estimate(angle, error, abs(angle) > max(SIGNIFICANT * error, LEAST_ANGLE)) if told else None
+    found = None
+    if told:
+        found = Estimate(
+            angle, error, abs(angle) > max(SIGNIFICANT * error, LEAST_ANGLE) and error <= LARGEST_ANGLE_ERROR
+        )
     if not phase_known:
         return Alignment(found, None, along, odd, highest)
+    reach = along.value if along is not None else 0.0
     spread = float(np.hypot(slip, reach * error)) if told else slip
-    sideways = Estimate(shift, spread, abs(shift) > max(SIGNIFICANT * spread, LEAST_SHIFT))
+    sideways = Estimate(
+        shift, spread, abs(shift) > max(SIGNIFICANT * spread, LEAST_SHIFT) and spread <= LARGEST_SHIFT_ERROR
+    )
     return Alignment(found, sideways, along, odd, highest)
 
 
-def corrected(
-    off_axis: FloatArray,
-    pressure: ComplexArray,
+def _unlike(one: tuple[float, ...], other: tuple[float, ...]) -> float:
+    """How many times as far apart two values with errors lie as the errors say, 1 at least; 1 where one is unknown.
+
+    Source: R. T. Birge, Phys. Rev. 40 (1932) 207 (from memory), of two.
+    """
+    expected = float(np.hypot(one[1], other[1]))
+    return max(1.0, abs(one[0] - other[0]) / expected) if 0.0 < expected < np.inf else 1.0
+
+
+@dataclass(frozen=True)
+class _Run:
+    """One plane's readings where they count: angles (A,), pressure (A, F), frequencies (F,), noise (F,)."""
+
+    off_axis: FloatArray
+    pressure: ComplexArray
+    frequency: FloatArray
+    pairs: list[tuple[int, int]]
+    distance: float
+    speed_of_sound: float
+    phase_known: bool
+    half_space: bool
+    noise: FloatArray | None = None
+
+    def at(self, part: IntArray) -> _Run:
+        """The same at some of the frequencies."""
+        noise = None if self.noise is None else self.noise[part]
+        return replace(self, pressure=self.pressure[:, part], frequency=self.frequency[part], noise=noise)
+
+    def halves(self) -> list[tuple[_Run, _Run]]:
+        """The lower and the upper frequencies, and every second pair, as far as they can be told apart."""
+        found = []
+        if self.frequency.size >= LEAST_TO_HALVE:
+            low, high = np.array_split(np.arange(self.frequency.size), 2)
+            found.append((self.at(low), self.at(high)))
+        if len(self.pairs) >= LEAST_TO_HALVE:
+            found.append((replace(self, pairs=self.pairs[::2]), replace(self, pairs=self.pairs[1::2])))
+        return found
+
+    def offsets(self) -> tuple[float, float, float, float, tuple[tuple[int, int], ...]]:
+        """Angle, rad, and its error; sideways, m, and its error; pairs that do not fit."""
+        angle, shift, error, slip = 0.0, 0.0, np.inf, 0.0
+        odd: tuple[tuple[int, int], ...] = ()
+        for _ in range(ROUNDS):
+            moved = corrected(
+                self.off_axis,
+                self.pressure,
+                frequency=self.frequency,
+                angle=angle,
+                sideways=shift,
+                distance=self.distance,
+                speed_of_sound=self.speed_of_sound,
+                half_space=self.half_space,
+            )
+            step, error, odd = _turned(self.off_axis, moved, self.pairs, noise=self.noise)
+            if self.phase_known:  # an angle that is off delays one side too: what is left after it is the shift's
+                more, slip = self._sideways(moved)
+                shift += more
+            angle += step
+        return angle, error, shift, slip, odd
+
+    def _sideways(self, pressure: ComplexArray) -> tuple[float, float]:
+        """m and its error: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
+        floor = 0.0 if self.noise is None else ABOVE_NOISE * self.noise
+        early = np.array(
+            [lag(pressure[plus], pressure[minus], frequency=self.frequency, floor=floor) for plus, minus in self.pairs]
+        )
+        sine = np.sin(self.off_axis[[plus for plus, _ in self.pairs]])
+        return weighed(2.0 * sine[:, None], self.speed_of_sound * early, dropping=True)
+
+
+def lag(
+    first: ComplexArray,
+    second: ComplexArray,
     *,
     frequency: FloatArray,
-    angle: float,
-    sideways: float,
-    distance: float,
-    speed_of_sound: float,
-    half_space: bool = False,
-) -> ComplexArray:
-    """Pressure (A, F) as it would have been at the nominal angles and distance from the reference point.
+    widest: float = WIDEST_LAG,
+    floor: FloatArray | float = 0.0,
+) -> float:
+    """Time, s, by which the second response (F,) comes later than the first: where their product is most in phase.
 
-    angle, sideways : rad and m, as `Alignment`.
-    Level and phase are moved from the true distance to the nominal as a spherical wave's; between the angles a cubic
-    spline of the complex pressure, all round where the angles go all round. In half space what was read behind the
-    baffle is left out, and the mirror image in the baffle carries on from its plane.
+    floor : (F,) power; where the product is weaker it counts for less.
     """
-    true = off_axis + angle
-    across, ahead = distance * np.sin(true) - sideways, distance * np.cos(true)
-    path = np.hypot(across, ahead)
-    seen = true + _wrapped(np.arctan2(across, ahead) - true)
-    wavenumber = 2.0 * np.pi * frequency / speed_of_sound
-    moved = pressure * (path / distance)[:, None] * np.exp(1j * np.outer(path - distance, wavenumber))
-    if angle == 0.0 and sideways == 0.0:
-        return np.asarray(pressure)
-    along = wavenumber * evenest(seen, moved, wavenumber=wavenumber)
-    even = moved * np.exp(-1j * np.outer(np.cos(seen), along))
-    if half_space:
-        before = np.abs(seen) <= 0.5 * np.pi + SAME_ANGLE
-        image = np.flatnonzero(before & (np.abs(seen) < 0.5 * np.pi - SAME_ANGLE) & (np.abs(seen) > SAME_ANGLE))
-        # Its phase is even about the baffle but for the point from which it was counted.
-        behind = moved[image] * np.exp(1j * np.outer(np.cos(seen[image]), along))
-        seen = np.concatenate([seen[before], np.sign(seen[image]) * np.pi - seen[image]])
-        order = np.argsort(seen)
-        seen, even = seen[order], np.concatenate([even[before], behind])[order]
-    return np.asarray(at_angles(seen, even, off_axis) * np.exp(1j * np.outer(np.cos(off_axis), along)))
-
-
-def evenest(off_axis: FloatArray, pressure: ComplexArray, *, wavenumber: FloatArray) -> FloatArray:
-    """Where along the axis (F,) m, ahead of the turntable's, the phase (A, F) changes least from angle to angle."""
-    tried = np.linspace(-LARGEST_REACH, LARGEST_REACH, 101)
-    neighbours = pressure[1:] * np.conj(pressure[:-1])
-    turn = np.outer(np.diff(np.cos(off_axis)), wavenumber)
-    agreed = np.stack([np.sum(neighbours * np.exp(-1j * turn * z), axis=0).real for z in tried])
-    return np.asarray(tried[np.argmax(agreed, axis=0)])
-
-
-def sampled_enough(
-    off_axis: FloatArray, pressure: ComplexArray, *, frequency: FloatArray, speed_of_sound: float
-) -> BoolArray:
-    """Frequencies (F,) below the first at which every second angle no longer tells the others, to `TOLD_BY_HALF`."""
-    if off_axis.size < 5:
-        return np.ones(frequency.size, dtype=np.bool_)
-    wavenumber = 2.0 * np.pi * frequency / speed_of_sound
-    along = wavenumber * evenest(off_axis, pressure, wavenumber=wavenumber)
-    even = pressure * np.exp(-1j * np.outer(np.cos(off_axis), along))
-    told = at_angles(off_axis[::2], even[::2], off_axis[1:-1:2])
-    # The worst are left out, so that one wrong file and its neighbours do not speak for all frequencies.
-    missed = np.sort(np.abs(told - even[1:-1:2]) ** 2, axis=0)[: max(told.shape[0] - WORST, 1)]
-    missed = np.sum(missed, axis=0) / np.maximum(np.sum(np.abs(even[1:-1:2]) ** 2, axis=0), np.finfo(float).tiny)
-    # Upward from where it is told best: below, what is missed is noise.
-    best = int(np.argmin(missed))
-    bad = best + np.flatnonzero(missed[best:] > TOLD_BY_HALF**2)
-    return np.asarray(np.arange(frequency.size) < (bad[0] if bad.size else frequency.size))
-
-
-def at_angles(known: FloatArray, values: ComplexArray, wanted: FloatArray) -> ComplexArray:
-    """Values (A, F) known at rising angles (A,), rad, by cubic spline at others (B,); periodic if they go all round."""
-    if known.size < 2:
-        return np.repeat(values, wanted.size, axis=0)
-    gap = 2.0 * np.pi - (known[-1] - known[0])
-    widest = float(np.diff(known).max())
-    if gap < SAME_ANGLE:  # both -180 and 180 were measured: one direction
-        known, values = known[:-1], np.concatenate([[0.5 * (values[0] + values[-1])], values[1:-1]])
-        gap = 2.0 * np.pi - (known[-1] - known[0])
-    if gap <= 1.5 * widest:
-        known = np.append(known, known[0] + 2.0 * np.pi)
-        values = np.concatenate([values, values[:1]])
-        turns = known[0] + np.mod(wanted - known[0], 2.0 * np.pi)
-        return np.asarray(CubicSpline(known, values, bc_type="periodic")(turns))
-    return np.asarray(make_interp_spline(known, values, k=min(3, known.size - 1))(wanted))
-
-
-def lag(first: ComplexArray, second: ComplexArray, *, frequency: FloatArray, widest: float = WIDEST_LAG) -> float:
-    """Time, s, by which the second response (F,) comes later than the first: where their product is most in phase."""
     product = first * np.conj(second)
     scale = np.abs(product).max()
     if not scale > 0.0:
         return 0.0
-    product = product / np.maximum(np.abs(product), 1e-3 * scale)  # every frequency alike, but what is almost silent
-    fine = 0.05 / float(frequency[-1])
-    tried = np.arange(-widest, widest + fine, fine)
-    agreed = (np.exp(-2j * np.pi * np.outer(tried, frequency)) @ product).real
+    # Every frequency alike, but what is almost silent.
+    product = product / np.maximum(np.abs(product) + floor, 1e-3 * scale)
+    tried, kernel = _lags(frequency.tobytes(), widest)
+    agreed = (kernel @ product).real
     top = int(np.argmax(agreed))
-    return float(tried[top] + fine * vertex(agreed, top))
+    return float(tried[top] + (tried[1] - tried[0]) * vertex(agreed, top))
 
 
-def _wrapped(angle: FloatArray) -> FloatArray:
-    return np.asarray(np.mod(angle + np.pi, 2.0 * np.pi) - np.pi)
+@lru_cache(maxsize=4)
+def _lags(frequency: bytes, widest: float) -> tuple[FloatArray, ComplexArray]:
+    """Lags (T,) s that are tried, and what turns a product (F,) to each: many pairs of one run share them."""
+    hertz = np.frombuffer(frequency)
+    fine = 0.05 / float(hertz[-1])
+    tried = np.arange(-widest, widest + fine, fine)
+    return read_only(tried), read_only(np.exp(-2j * np.pi * np.outer(tried, hertz)), np.complex128)
 
 
 def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, speed: float) -> Estimate | None:
@@ -269,21 +300,12 @@ def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, 
     return Estimate(value, error, abs(value) > max(SIGNIFICANT * error, LEAST_SHIFT))
 
 
-def _sideways(
+def _turned(
     off_axis: FloatArray,
     pressure: ComplexArray,
-    frequency: FloatArray,
     pairs: list[tuple[int, int]],
-    speed: float,
-) -> tuple[float, float]:
-    """m and its error: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
-    early = np.array([lag(pressure[plus], pressure[minus], frequency=frequency) for plus, minus in pairs])
-    sine = np.sin(off_axis[[plus for plus, _ in pairs]])
-    return weighed(2.0 * sine[:, None], speed * early)
-
-
-def _turned(
-    off_axis: FloatArray, pressure: ComplexArray, pairs: list[tuple[int, int]]
+    *,
+    noise: FloatArray | None = None,
 ) -> tuple[float, float, tuple[tuple[int, int], ...]]:
     """Angle to add, rad, its standard error, and the pairs that do not fit."""
     axis = int(np.argmin(np.abs(off_axis)))
@@ -295,42 +317,24 @@ def _turned(
     slope = CubicSpline(side, np.concatenate([even[::-1], centre, even]))(off_axis[plus], 1)
     differs = level[plus] - level[minus]
     counts = (even > centre + LOUD_DB) & (np.abs(slope) < STEEPEST / DEGREE)
+    if noise is not None:
+        counts &= np.minimum(level[plus], level[minus]) > power_db(np.maximum(ABOVE_NOISE * noise, 1e-300))
     slope = np.where(counts, slope, 0.0)
+    sure = np.ones(differs.shape)
+    if noise is not None:  # variance of a level is 4.34^2 times twice the noise over the power, on each of both sides
+        spread = DECIBEL**2 * 0.5 * noise * (np.abs(pressure[plus]) ** -2.0 + np.abs(pressure[minus]) ** -2.0)
+        sure = SURE_DB**2 / (SURE_DB**2 + spread)
     # In dB per rad; nominal + angle is true, so that + reads the level further out by it.
-    weight = np.sum((2.0 * slope) ** 2, axis=1)
-    each = np.sum(2.0 * slope * differs, axis=1) / np.maximum(weight, np.finfo(float).tiny)
-    strong = weight > np.maximum(1e-6 * weight.max(initial=0.0), LEAST_SLOPE**2 * np.maximum(counts.sum(axis=1), 1))
+    steep = np.sum((2.0 * slope) ** 2, axis=1)
+    weight = np.sum(sure * (2.0 * slope) ** 2, axis=1)
+    each = np.sum(sure * 2.0 * slope * differs, axis=1) / np.maximum(weight, np.finfo(float).tiny)
+    strong = steep > np.maximum(1e-6 * steep.max(initial=0.0), LEAST_SLOPE**2 * np.maximum(counts.sum(axis=1), 1))
     if np.count_nonzero(strong) < 3:
         return 0.0, float("inf"), ()
     root = np.sqrt(weight[strong])
-    value, error = weighed(root[:, None], root * each[strong])
+    value, error = weighed(root[:, None], root * each[strong], dropping=True)
     left = differs - 2.0 * slope * value
     size = np.sqrt(np.sum(np.where(counts, left, 0.0) ** 2, axis=1) / np.maximum(np.sum(counts, axis=1), 1))
     usual = float(np.median(size))
     far = np.flatnonzero(size > max(ODD * usual, 1.0))
     return value, error, tuple((int(plus[i]), int(minus[i])) for i in far)
-
-
-def weighed(columns: FloatArray, values: FloatArray) -> tuple[float, float]:
-    """First coefficient of a robust straight fit (Huber's weights at 1.345 median deviations), and its error.
-
-    Sources: P. J. Huber, Ann. Math. Stat. 35 (1964) 73; error by the weighted residuals, each over 1 less its
-    leverage, as a few pairs carry most (J. G. MacKinnon and H. White, J. Econometrics 29 (1985) 305: HC3).
-    """
-    weight: FloatArray = np.ones(values.size)
-    coefficients: FloatArray = np.zeros(columns.shape[1])
-    for _ in range(30):
-        root = np.sqrt(weight)
-        coefficients = np.asarray(np.linalg.lstsq(columns * root[:, None], values * root, rcond=None)[0])
-        left = values - columns @ coefficients
-        scale = 1.4826 * float(np.median(np.abs(left)))
-        if not scale > 0.0:
-            break
-        weight = np.asarray(np.minimum(1.0, 1.345 * scale / np.maximum(np.abs(left), np.finfo(float).tiny)))
-    left = values - columns @ coefficients
-    bread = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
-    leverage = weight * np.einsum("ij,jk,ik->i", columns, bread, columns)
-    left = left / np.maximum(1.0 - leverage, LEAST_FREE)
-    meat = columns.T @ ((weight * left)[:, None] ** 2 * columns)
-    spread = bread @ meat @ bread
-    return float(coefficients[0]), float(np.sqrt(max(spread[0, 0], 0.0)))

@@ -1,0 +1,273 @@
+"""Readings that do not belong between their neighbours: inverted, late, or at another level.
+
+Told from the readings as they are, before anything is moved or taken between angles, which would spread one wrong file
+over those beside it. A reading is at fault only where both its neighbours, or two on its one side, say so, and agree
+with each other; the worst is taken out before the others are judged again.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any, Literal
+
+import numpy as np
+from scipy.interpolate import CubicSpline
+
+from evenflare.measurement.between_angles import evenest, sampled_enough
+from evenflare.units import DEGREE, MILLISECOND, BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
+
+What = Literal["inverted", "late", "level"]
+FARTHEST = 30.0 * DEGREE
+"""rad between neighbours, beyond which they say nothing of each other."""
+WIDEST = 3e-3
+"""s, the latest that is told from phases."""
+AGREED = 0.5
+"""Of full coherence, from which two neighbours can be compared in time and polarity."""
+CLEARLY = 1.2
+"""Times as much as upright, by which a comparison must agree better inverted."""
+LEAST_LATE = 60e-6
+"""s: 20 mm, or three samples at 48 kHz; and
+LEAST_LEVEL dB, below which no reading is named."""
+LEAST_LEVEL = 0.7
+ODD = 6.0
+"""Robust standard deviations of the readings of a plane from which one is named."""
+LOUD_DB = -25.0
+"""re on axis: weaker cells say nothing."""
+ABOVE_NOISE = 10.0
+"""Power ratio to the noise, below which a cell says nothing."""
+REACH = 4
+"""Angles to either side through which a level is told, and
+CANDIDATES that are tried as the wrong one."""
+CANDIDATES = 3
+MOST = 0.25
+"""Share of a plane's readings that may be named: if more seem wrong, it is the plane that is rough."""
+
+
+@dataclass(frozen=True)
+class Fault:
+    """A reading that its neighbours contradict.
+
+    reading    : index of it.
+    what       : "inverted", "late" (s, negative if early) or "level" (dB, negative if too weak), by `amount`.
+    neighbours : indices of the two that it was held against.
+    """
+
+    reading: int
+    what: What
+    amount: float
+    neighbours: tuple[int, int]
+
+    def words(self, names: Sequence[str]) -> str:
+        """What is wrong with which file, and the remedy."""
+        beside = " and ".join(names[i] for i in self.neighbours)
+        name = names[self.reading]
+        if self.what == "inverted":
+            return f"{name}: inverted, of the opposite polarity to {beside}. Check the leads, and repeat it"
+        if self.what == "late":
+            sign = "late" if self.amount > 0.0 else "early"
+            return (
+                f"{name}: {abs(self.amount) / MILLISECOND:.3f} ms {sign} beside {beside}. Check the recorder's start"
+                " and the distance, and repeat it"
+            )
+        sign = "louder" if self.amount > 0.0 else "weaker"
+        return (
+            f"{name}: {abs(self.amount):.1f} dB {sign} than {beside} tell. Check that it is the right file and that no"
+            " gain was turned, and repeat it"
+        )
+
+    def findings(self, names: Sequence[str]) -> dict[str, Any]:
+        """Plain values for session.json."""
+        unit = MILLISECOND if self.what == "late" else 1.0
+        amount = None if self.what == "inverted" else self.amount / unit
+        return {"file": names[self.reading], "what": self.what, "amount": amount}
+
+
+def faults(
+    azimuth: FloatArray,
+    off_axis: FloatArray,
+    pressure: ComplexArray,
+    *,
+    frequency: FloatArray,
+    usable: BoolArray,
+    speed_of_sound: float,
+    phase_known: bool = True,
+    noise: FloatArray | None = None,
+) -> list[Fault]:
+    """Readings (R,) that do not belong where they are, by plane; inverted and late ones first.
+
+    azimuth, off_axis : (R,) rad. pressure: (R, F) complex, one delay for all. usable: (F,). noise: (F,) mean square.
+    """
+    found: list[Fault] = []
+    for plane in dict.fromkeys(azimuth.tolist()):
+        rows = np.flatnonzero(azimuth == plane)
+        rows = rows[np.argsort(off_axis[rows], kind="stable")]
+        most = max(1, int(MOST * rows.size))
+        for step in (_Plane.in_time, _Plane.in_level)[0 if phase_known else 1 :]:
+            for _ in range(most):
+                # Anew each time: a wrong reading also blurs where sound comes from and how far the angles suffice.
+                judged = _Plane.of(rows, off_axis[rows], pressure[rows], frequency, usable, speed_of_sound, noise)
+                fault = None if judged is None else step(judged)
+                if fault is None:
+                    break
+                found.append(fault)
+                rows = rows[rows != fault.reading]
+    return found
+
+
+class _Plane:
+    """Readings of one plane by rising angle; `good` are those that others are told from."""
+
+    def __init__(
+        self,
+        rows: IntArray,
+        angle: FloatArray,
+        pressure: ComplexArray,
+        frequency: FloatArray,
+        wavenumber: FloatArray,
+        heard: BoolArray,
+    ) -> None:
+        self.rows, self.angle, self.pressure, self.frequency = rows, angle, pressure, frequency
+        self.heard = heard
+        self.level = amplitude_db(np.maximum(np.abs(pressure), 1e-300))
+        self.good = np.ones(rows.size, dtype=np.bool_)
+        along = float(np.median(evenest(angle, pressure, wavenumber=wavenumber)))
+        self.even = pressure * np.exp(-1j * along * np.outer(np.cos(angle), wavenumber))
+        fine = 0.05 / float(frequency[-1])
+        self.tried = np.arange(-WIDEST, WIDEST + fine, fine)
+        self.kernel = np.exp(-2j * np.pi * np.outer(frequency, self.tried))
+
+    @staticmethod
+    def of(
+        rows: IntArray,
+        angle: FloatArray,
+        pressure: ComplexArray,
+        frequency: FloatArray,
+        usable: BoolArray,
+        speed_of_sound: float,
+        noise: FloatArray | None,
+    ) -> _Plane | None:
+        """Where the angles suffice to tell one reading from those beside it, else None."""
+        if np.unique(angle).size < 4 or np.count_nonzero(usable) < 4:
+            return None
+        first = np.unique(angle, return_index=True)[1]
+        f = frequency[usable]
+        fine = sampled_enough(angle[first], pressure[first][:, usable], frequency=f, speed_of_sound=speed_of_sound)
+        f, p = f[fine], pressure[:, usable][:, fine]
+        if f.size < 4:
+            return None
+        level = np.abs(p) ** 2
+        heard = level > 10.0 ** (0.1 * LOUD_DB) * np.median(level, axis=0)
+        if noise is not None:
+            heard &= level > ABOVE_NOISE * noise[usable][fine]
+        return _Plane(rows, angle, p, f, 2.0 * np.pi * f / speed_of_sound, heard)
+
+    def in_time(self) -> Fault | None:
+        """One of the other polarity, else the one whose arrival is farthest off."""
+        seen = {k: self._beside(k) for k in range(self.rows.size)}
+        known = {k: each for k, each in seen.items() if each is not None}
+        for k, (inverted, _, pair) in known.items():
+            if inverted:
+                return self._fault(k, "inverted", 0.0, pair)
+        if not known:
+            return None
+        amounts = np.array([late for _, late, _ in known.values()])
+        limit = max(LEAST_LATE, ODD * 1.4826 * float(np.median(np.abs(amounts))))
+        worst = int(np.argmax(np.abs(amounts)))
+        k = list(known)[worst]
+        return self._fault(k, "late", float(amounts[worst]), known[k][2]) if abs(amounts[worst]) > limit else None
+
+    def in_level(self) -> Fault | None:
+        """The one whose level lies off what the others' say it is there.
+
+        A wrong one bends what is told of those beside it: of the three farthest off, the one without which the rest
+        agrees best.
+        """
+        off = self._offs()
+        if not np.any(np.isfinite(off)):
+            return None
+        limit = max(LEAST_LEVEL, ODD * 1.4826 * float(np.nanmedian(np.abs(off))))
+        worst = np.argsort(-np.nan_to_num(np.abs(off)), kind="stable")[:CANDIDATES]
+        worst = worst[np.nan_to_num(np.abs(off[worst])) > limit]
+        if worst.size == 0:
+            return None
+        left = []
+        for k in worst:
+            self.good[k] = False
+            left.append(float(np.nansum(self._offs() ** 2)))
+            self.good[k] = True
+        k = int(worst[int(np.argmin(left))])
+        pair = self._pair(k)
+        return None if pair is None else self._fault(k, "level", float(off[k]), pair)
+
+    def _offs(self) -> FloatArray:
+        """`_off` (R,) of the good ones, nan of the others."""
+        return np.array([self._off(k) if self.good[k] else np.nan for k in range(self.rows.size)])
+
+    def _fault(self, k: int, what: What, amount: float, pair: tuple[int, int]) -> Fault:
+        return Fault(int(self.rows[k]), what, amount, (int(self.rows[pair[0]]), int(self.rows[pair[1]])))
+
+    def _pair(self, k: int) -> tuple[int, int] | None:
+        """The good readings of the nearest angles on both sides, or of the two nearest on the only side."""
+        others = np.flatnonzero(self.good & (np.abs(self.angle - self.angle[k]) > 1e-9))
+        away = np.mod(self.angle[others] - self.angle[k] + np.pi, 2.0 * np.pi) - np.pi
+        sides = [
+            others[side][np.argsort(np.abs(away[side]), kind="stable")]
+            for side in ((away > 1e-9) & (away < FARTHEST), (away < -1e-9) & (away > -FARTHEST))
+        ]
+        if sides[0].size and sides[1].size:
+            return int(sides[1][0]), int(sides[0][0])
+        one = sides[0] if sides[0].size else sides[1]
+        second = one[np.abs(self.angle[one] - self.angle[one[0]]) > 1e-9] if one.size else one
+        return (int(one[0]), int(second[0])) if second.size else None
+
+    def _beside(self, k: int) -> tuple[bool, float, tuple[int, int]] | None:
+        """Whether it is inverted, how late it is, s, and beside which; None where that cannot be told."""
+        pair = self._pair(k)
+        if pair is None:
+            return None
+        one, other = pair
+        between = self._compared(one, other)
+        if between is None or between[0]:
+            return None
+        sides = self._compared(one, k), self._compared(other, k)
+        if sides[0] is None or sides[1] is None or sides[0][0] != sides[1][0]:
+            return None
+        first, second = sides[0][1], sides[1][1]
+        late = float(np.sign(first) * min(abs(first), abs(second))) if first * second > 0.0 else 0.0
+        return sides[0][0], late, pair
+
+    def _compared(self, one: int, other: int) -> tuple[bool, float] | None:
+        """Whether the other is inverted re the one, and how much later it comes, s; None where they are too unlike."""
+        both = self.heard[one] & self.heard[other]
+        if np.count_nonzero(both) < 4:
+            return None
+        product = self.even[one] * np.conj(self.even[other])
+        product = np.where(both, product / np.maximum(np.abs(product), 1e-300), 0.0)
+        agreed = (product @ self.kernel).real / np.count_nonzero(both)
+        upright, inverted = float(agreed.max()), float(-agreed.min())
+        if max(upright, inverted) < AGREED:
+            return None
+        straight, back = (float(self.tried[at(agreed)]) for at in (np.argmax, np.argmin))
+        # In a narrow band a wave late by half a period is nearly an inverted one: the shorter way is the likelier.
+        turned = inverted > CLEARLY * upright or (inverted > upright and abs(back) < 0.25 * abs(straight))
+        return turned, back if turned else straight
+
+    def _off(self, k: int) -> float:
+        """Level, dB, above what a spline through the other angles says, the median over frequency; nan if unknown."""
+        pair = self._pair(k)
+        own = np.flatnonzero(self.good & (np.abs(self.angle - self.angle[k]) > 1e-9))
+        angle, first = np.unique(self.angle[own], return_index=True)
+        if pair is None or angle.size < 4:
+            return float("nan")
+        level = self.level[own[first]]
+        if 2.0 * np.pi - (angle[-1] - angle[0]) < FARTHEST:
+            angle = np.concatenate([angle - 2.0 * np.pi, angle, angle + 2.0 * np.pi])
+            level = np.concatenate([level, level, level])
+        if not angle[0] < self.angle[k] < angle[-1]:
+            return float("nan")
+        near = np.searchsorted(angle, self.angle[k]) + np.arange(-REACH, REACH)
+        near = near[(near >= 0) & (near < angle.size)]
+        told = CubicSpline(angle[near], level[near])(self.angle[k])
+        counts = self.heard[k] & self.heard[list(pair)].all(axis=0)
+        return float(np.median((self.level[k] - told)[counts])) if np.count_nonzero(counts) >= 4 else float("nan")

@@ -43,6 +43,46 @@ def layers(k: float, points: FloatArray, own: IntArray, mesh: Mesh) -> tuple[Com
     )
 
 
+def close_layers(
+    k: float, points: FloatArray, own: IntArray, mesh: Mesh
+) -> tuple[IntArray, IntArray, ComplexArray, ComplexArray]:
+    """What `layers` holds of panels near a point: row and first column (Q,), double and single layer (Q, 9)."""
+    return _close_layers(  # type: ignore[no-any-return]
+        k, points, own, mesh.shape, mesh.side, mesh.middle, mesh.reach
+    )
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _is_near(x, y, z, middle, reach):  # type: ignore[no-untyped-def]
+    dx, dy, dz = middle[0] - x, middle[1] - y, middle[2] - z
+    return dx * dx + dy * dy + dz * dz < (NEAR * reach) ** 2
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _close_layers(k, points, own, shape, side, middle, reach):  # type: ignore[no-untyped-def]
+    count = 0
+    for i in range(len(points)):
+        for panel in range(len(reach)):
+            if _is_near(points[i, 0], points[i, 1], points[i, 2], middle[panel], reach[panel]):
+                count += 1
+    row, column = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
+    double, single = np.empty((count, NODES), dtype=np.complex128), np.empty((count, NODES), dtype=np.complex128)
+    stack = np.empty((4 * DEEPEST + 4, 4))
+    at = 0
+    for i in range(len(points)):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
+        for panel in range(len(reach)):
+            if _is_near(x, y, z, middle[panel], reach[panel]):
+                row[at], column[at] = i, panel * NODES
+                node = own[i] - panel * NODES
+                if 0 <= node < NODES:
+                    _own(k, node, shape[panel], side[panel], double[at], single[at])
+                else:
+                    _near(k, x, y, z, shape[panel], side[panel], reach[panel], stack, double[at], single[at])
+                at += 1
+    return row, column, double, single
+
+
 @njit(cache=True, nogil=True, fastmath=True)
 def _layers(k, points, own, shape, side, middle, reach, place, normal, weight):  # type: ignore[no-untyped-def]
     double = np.empty((len(points), len(place)), dtype=np.complex128)
@@ -55,12 +95,11 @@ def _layers(k, points, own, shape, side, middle, reach, place, normal, weight): 
         for panel in range(len(reach)):
             first = panel * NODES
             node = own[i] - first
-            dx, dy, dz = middle[panel, 0] - x, middle[panel, 1] - y, middle[panel, 2] - z
             if 0 <= node < NODES:
                 _own(k, node, shape[panel], side[panel], sums_d, sums_s)
                 double[i, first : first + NODES] = sums_d
                 single[i, first : first + NODES] = sums_s
-            elif dx * dx + dy * dy + dz * dz < (NEAR * reach[panel]) ** 2:
+            elif _is_near(x, y, z, middle[panel], reach[panel]):
                 _near(k, x, y, z, shape[panel], side[panel], reach[panel], stack, sums_d, sums_s)
                 double[i, first : first + NODES] = sums_d
                 single[i, first : first + NODES] = sums_s

@@ -19,17 +19,21 @@ from __future__ import annotations
 import itertools
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from types import ModuleType
 
 import numpy as np
 from scipy.linalg import lapack
 
+from evenflare.exterior.graphics import arrays, here, layers_on
 from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import Mesh
 from evenflare.exterior.waves import Waves
 from evenflare.units import ComplexArray, FloatArray, IntArray
 
 ROWS = 48
-"""Points of one piece of work."""
+"""Points of one piece of work, and
+MORE_ROWS on a graphics processor, which wants more to do at once."""
+MORE_ROWS = 240
 INSIDE = 0.16
 """Of a wavelength, how far below the surface the second points lie, and
 SHALLOWEST of the room there at most."""
@@ -87,15 +91,16 @@ def ready(mesh: Mesh, cores: int = 1, *, room: FloatArray | None = None) -> Body
     room : as in Body; left out for convex bodies round the origin.
     """
     seen = images(mesh.mirrors)
+    xp = arrays(bytes_needed(mesh.size, 1))
 
     def rows(chunk: IntArray) -> FloatArray:
         total = np.zeros(chunk.size)
         for i, signs in enumerate(seen.signs):
             own = chunk if i == 0 else np.full(chunk.size, -1)
-            total += layers(0.0, mesh.place[chunk] * signs, own, mesh)[0].real.sum(axis=1)
+            total += here(_layers(xp, 0.0, mesh.place[chunk] * signs, own, mesh)[0].real.sum(axis=1))
         return total
 
-    free = -np.concatenate(_spread(rows, mesh.size, cores))
+    free = -np.concatenate(_spread(rows, mesh.size, cores, xp))
     if room is None:
         room = np.full(mesh.size, np.abs(np.sum(mesh.place * mesh.normal, axis=1)).min())
     return Body(mesh, seen, free, room)
@@ -116,43 +121,54 @@ def scattered(k: float, body: Body, motion: ComplexArray, *, cores: int = 1) -> 
     inside = np.minimum(INSIDE * 2 * np.pi / k, SHALLOWEST * body.room)[:, None]
     # Of a symmetric source most parities are nothing.
     moved = np.flatnonzero([each.any() for each in motion])
-    patterns = seen.patterns[moved]
-    matrices = np.empty((moved.size, nodes, nodes), dtype=np.complex128, order="C")
-    right = np.zeros((count, nodes, motion.shape[2]), dtype=np.complex128)
+    xp = arrays(bytes_needed(nodes, moved.size))
+    patterns, free = xp.asarray(seen.patterns[moved]), xp.asarray(body.free_term)
+    moves = xp.asarray(motion[moved])
+    matrices = xp.empty((moved.size, nodes, nodes), dtype=np.complex128)
+    rights = xp.empty(moves.shape, dtype=np.complex128)
 
     def rows(chunk: IntArray) -> None:
-        double = np.empty((count, chunk.size, nodes), dtype=np.complex128)
-        single = np.empty_like(double)
+        double = xp.empty((count, chunk.size, nodes), dtype=np.complex128)
+        single = xp.empty_like(double)
         below = mesh.place[chunk] - inside[chunk] * mesh.normal[chunk]
         nowhere = np.full(chunk.size, -1)
         for i, signs in enumerate(seen.signs):
-            on = layers(k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
-            under = layers(k, below * signs, nowhere, mesh)
+            on = _layers(xp, k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
+            under = _layers(xp, k, below * signs, nowhere, mesh)
             double[i], single[i] = (one + 1j * other for one, other in zip(on, under, strict=True))
-        mixed = np.tensordot(patterns, double, axes=1)
-        mixed_single = np.tensordot(patterns, single, axes=1)
-        np.negative(mixed, out=mixed)
-        mixed[:, np.arange(chunk.size), chunk] += body.free_term[chunk]
+        mixed = xp.tensordot(patterns, double, axes=1)
+        rights[:, chunk] = xp.matmul(xp.tensordot(patterns, single, axes=1), moves)
+        xp.negative(mixed, out=mixed)
+        mixed[:, np.arange(chunk.size), chunk] += free[chunk]
         matrices[:, chunk] = mixed
-        for row, parity in enumerate(moved):
-            right[parity, chunk] = mixed_single[row] @ motion[parity]
 
-    _spread(rows, nodes, cores)
+    _spread(rows, nodes, cores, xp)
+    result = np.zeros(motion.shape, dtype=np.complex128)
     for row, parity in enumerate(moved):
-        right[parity] = _solution(matrices[row], right[parity])
-    return right
+        result[parity] = _solution(xp, matrices[row], rights[row])
+    return result
 
 
-def _spread(work, size: int, cores: int):  # type: ignore[no-untyped-def]
+def _layers(xp: ModuleType, k: float, points: FloatArray, own: IntArray, mesh: Mesh):  # type: ignore[no-untyped-def]
+    return layers(k, points, own, mesh) if xp is np else layers_on(xp, k, points, own, mesh)
+
+
+def _spread(work, size: int, cores: int, xp: ModuleType):  # type: ignore[no-untyped-def]
     """The work on every chunk of indices below `size`, in order; compiled code lets other threads run."""
-    chunks = [np.arange(first, min(first + ROWS, size)) for first in range(0, size, ROWS)]
+    step = ROWS if xp is np else MORE_ROWS
+    chunks = [np.arange(first, min(first + step, size)) for first in range(0, size, step)]
     if cores == 1:
         return [work(chunk) for chunk in chunks]
     with ThreadPoolExecutor(cores) as threads:
         return list(threads.map(work, chunks))
 
 
-def _solution(matrix: ComplexArray, right: ComplexArray) -> ComplexArray:
+def _solution(xp: ModuleType, matrix, right) -> ComplexArray:  # type: ignore[no-untyped-def]
+    if xp is not np:
+        solution = here(xp.linalg.solve(matrix, right))
+        if not np.isfinite(solution).all():
+            raise ValueError(TOUCHES)
+        return np.asarray(solution)
     # Transposed in memory: LAPACK reads columns, and solves with the transpose as readily.
     factors, pivots, info = lapack.zgetrf(matrix.T, overwrite_a=1)
     if info:

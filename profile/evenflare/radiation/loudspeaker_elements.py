@@ -15,6 +15,7 @@ from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation, unit_vectors
+from evenflare.exterior.graphics import arrays, here
 from evenflare.exterior.layers import layers
 from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker
 from evenflare.exterior.operator import around_degree
@@ -33,6 +34,9 @@ WALL = 0.02
 COARSER = 1.6
 """Of the cells on which all is solved once more, to tell the error: theirs, which is more than the answer's.
 Much larger, as many a stretch is cut into so few that less would leave them as they are."""
+
+PAIRS = 4_000_000
+"""Of directions and nodes that are summed at once."""
 
 
 @dataclass(frozen=True)
@@ -78,7 +82,7 @@ def _size(frequency: float, air: Air, setting: Setting) -> float:
 def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: Setting, cores: int) -> Directivity:
     frequency = observation.frequency
     needed, free = memory_needed(waveguide, float(frequency[-1]), air, setting=setting), available_memory()
-    if needed > free:
+    if needed > free and arrays(needed) is np:
         raise ValueError(
             f"needs about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free. Lower to_hz, or take the"
             ' setting "screen" or the method "march"'
@@ -116,6 +120,7 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
             "version": __version__,
             "cells_per_wavelength": PER_WAVELENGTH[setting],
             "nodes": [each.speaker.mesh.size for each in found],
+            "arrays": arrays(needed).__name__,
             "images": found[0].speaker.images,
             "first_cross_mode_hz": tube_cut_on(waveguide.driver.exit_radius, air=air),
             "error_rms_db": float(np.sqrt(np.mean(error.index**2))),
@@ -157,11 +162,18 @@ def _heard(found: list[Surface], observation: Observation, air: Air) -> Heard:
 
 def _far(found: Surface, direction: FloatArray, reference: FloatArray) -> ComplexArray:
     """(D,) the limit of q r exp(j k r), r from the reference (3,). Source: Pierce (1981), section 4-6 (from memory)."""
-    mesh, total = found.speaker.mesh, np.zeros(len(direction), dtype=np.complex128)
-    for signs in found.body.images.signs:
-        phase = np.exp(1j * found.k * direction @ (mesh.place * signs - reference).T) * mesh.weight / (4 * np.pi)
-        total += (1j * found.k * phase * (direction @ (mesh.normal * signs).T)) @ found.q + phase @ found.speaker.moving
-    return total
+    mesh, pieces = found.speaker.mesh, []
+    rows = max(1, PAIRS // mesh.size)
+    xp = arrays(3 * 16 * PAIRS)
+    q, moving = xp.asarray(found.q), xp.asarray(found.speaker.moving)
+    for each in np.split(direction, range(rows, len(direction), rows)):
+        total = xp.zeros(len(each), dtype=np.complex128)
+        for signs in found.body.images.signs:
+            along, facing = each @ (mesh.place * signs - reference).T, each @ (mesh.normal * signs).T
+            phase = xp.exp(1j * found.k * xp.asarray(along)) * xp.asarray(mesh.weight / (4 * np.pi))
+            total += (1j * found.k * phase * xp.asarray(facing)) @ q + phase @ moving
+        pieces.append(here(total))
+    return np.concatenate(pieces)
 
 
 def _power(found: Surface, reference: FloatArray, air: Air) -> float:

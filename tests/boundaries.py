@@ -6,7 +6,7 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
-from evenflare.radiation.boundary import Boundary, Part, Velocity, axial
+from evenflare.radiation.boundary import Boundary, BoundaryPart, Velocity, axial
 from evenflare.radiation.boundary_elements import BoundarySolver, Fineness, body_solver
 from evenflare.radiation.panels import Density
 from evenflare.units import DEGREE, FloatArray
@@ -35,16 +35,16 @@ def ball(half_angle: float, velocity: Velocity) -> Boundary:
     rim = RADIUS * np.cos(half_angle), RADIUS * np.sin(half_angle)
     cap = Arc(RADIUS, 0.0, QUARTER, QUARTER + half_angle, RADIUS)
     rest = Arc(*rim, QUARTER + half_angle, 3 * QUARTER, RADIUS)
-    return Boundary((Part(cap, velocity), Part(rest)), float(area))
+    return Boundary((BoundaryPart(cap, velocity), BoundaryPart(rest)), float(area))
 
 
 def can(radius: float, length: float) -> Boundary:
     """A flat-ended cylinder whose front moves: two edges of 270 degrees of air."""
     return Boundary(
         (
-            Part(Line(0.0, 0.0, 0.0, radius), axial),
-            Part(Line(0.0, radius, -length, radius)),
-            Part(Line(-length, radius, -length, 0.0)),
+            BoundaryPart(Line(0.0, 0.0, 0.0, radius), axial),
+            BoundaryPart(Line(0.0, radius, -length, radius)),
+            BoundaryPart(Line(-length, radius, -length, 0.0)),
         ),
         np.pi * radius**2,
     )

@@ -12,7 +12,7 @@ from scipy.special import spherical_jn
 from boundaries import AIR, ANGLES, RADIUS, at_density, at_sizes, ball, can
 from evenflare import closed_forms, metrics, radiation
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.radiation.boundary import Boundary, Part, Velocity, axial, normal
+from evenflare.radiation.boundary import Boundary, BoundaryPart, Velocity, axial, normal
 from evenflare.radiation.boundary_elements import body_solver, judge_solver
 from evenflare.units import DEGREE, ComplexArray, FloatArray
 from evenflare.waveguide import Conical, Driver, Mounting, OblateSpheroidal, Waveguide
@@ -81,7 +81,7 @@ class TestCaps:
         """A cap that moves along its normal, by the cosine of the angle from the axis, moves as a stiff one."""
         observation = at_sizes([2.0, 8.0], RADIUS)
         stiff = ball(30 * DEGREE, axial)
-        cap = Part(stiff.parts[0].piece, normal, lambda r: np.sqrt(1 - (r / RADIUS) ** 2))
+        cap = BoundaryPart(stiff.parts[0].piece, normal, lambda r: np.sqrt(1 - (r / RADIUS) ** 2))
         tapering = SOLVE(Boundary((cap, *stiff.parts[1:]), stiff.source_area), observation, AIR)
         even = SOLVE(stiff, observation, AIR)
         # Rounding: the nodes are the same.

@@ -227,3 +227,16 @@ def test_help_loads_no_heavy_library(words):
 )
 def test_module_loads_only_what_it_needs(module, light_of):
     assert loaded_after(f"import {module}") & light_of == set()
+
+
+def classes(tree: ast.AST) -> Iterator[str]:
+    """Names of the classes in a module, at any depth."""
+    return (node.name for node in ast.walk(tree) if isinstance(node, ast.ClassDef))
+
+
+def test_a_class_name_means_one_thing_in_the_whole_package():
+    homes: dict[str, list[str]] = {}
+    for path in FILES:
+        for name in classes(ast.parse(path.read_text(encoding="utf-8"))):
+            homes.setdefault(name, []).append(module_name(path))
+    assert {name: modules for name, modules in homes.items() if len(modules) > 1} == {}

@@ -16,7 +16,7 @@ from evenflare.search import Progress, history_rows, loop
 from evenflare.search.ladder import (
     ENOUGH,
     LEAST_AGREEMENT,
-    Agreement,
+    RankAgreement,
     Staging,
     going_on,
     rank_agreement,
@@ -116,16 +116,18 @@ def test_populations_are_judged_whole_until_enough_are_and_later_now_and_then():
 
 
 def test_agreement_in_words():
-    assert Agreement("estimate", "screen", None, 0).words == ""
-    assert Agreement("estimate", "screen", 0.712, 60).words == (
+    assert RankAgreement("estimate", "screen", None, 0).words == ""
+    assert RankAgreement("estimate", "screen", 0.712, 60).words == (
         "estimate and screen rank alike: Kendall's tau 0.71 over 60 candidates judged at both"
     )
-    assert Agreement("estimate", "screen", 0.1, 60, 80).words == (
+    assert RankAgreement("estimate", "screen", 0.1, 60, 80).words == (
         "estimate and screen rank too differently (Kendall's tau 0.10 over 60 candidates judged at both, less than"
         f" {LEAST_AGREEMENT:g}): estimate was left out after candidate 80, later ones were judged at screen"
     )
-    assert "a better one may have been left behind at screen" in Agreement("screen", "full", 0.1, 60).words
-    assert Agreement("screen", "full", 0.9, 6).words.endswith("judged at both, too few to say whether they rank alike")
+    assert "a better one may have been left behind at screen" in RankAgreement("screen", "full", 0.1, 60).words
+    assert RankAgreement("screen", "full", 0.9, 6).words.endswith(
+        "judged at both, too few to say whether they rank alike"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -310,7 +312,7 @@ def test_progress_names_counts_and_agreement_only_where_there_are_estimates(caps
     told = searching._Ticker(quiet=False)
     standing = Progress(12, 100, 1.5, 0.257, 4020.0, "free curve")
     told(standing)
-    agreement = Agreement("estimate", "screen", 0.62, 44)
+    agreement = RankAgreement("estimate", "screen", 0.62, 44)
     told(replace(standing, stage="free curve ", judged={"estimate": 8, "screen": 4}, agreement=agreement))
     told(replace(standing, stage="free curve", rate=45.3, agreement=replace(agreement, tau=None)))
     plain, staged, unknown = capsys.readouterr().err.splitlines()

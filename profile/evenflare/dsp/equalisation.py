@@ -13,7 +13,7 @@ from evenflare.dsp import fir
 from evenflare.dsp.biquad import group_delay, response
 from evenflare.dsp.equaliser import Aim, Headroom, Wanted, filtered, headroom, wanted
 from evenflare.dsp.fir import Fir, Phase, Ringing
-from evenflare.dsp.fit import Fitted, Limits, fitted, high_pass_sections
+from evenflare.dsp.fit import FittedSections, SectionLimits, fitted, high_pass_sections
 from evenflare.dsp.interference import interpolated
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db
 
@@ -55,7 +55,7 @@ class FirWish:
             )
 
 
-ANY = Limits()
+ANY = SectionLimits()
 USUAL = FirWish()
 
 
@@ -92,8 +92,8 @@ class Equalisation:
     aim: Aim
     high_pass: float | None
     wanted: Wanted
-    limits: Limits
-    fitted: Fitted
+    limits: SectionLimits
+    fitted: FittedSections
     wish: FirWish
     made: dict[int, MadeFilter]
     delay: float
@@ -143,7 +143,7 @@ def equalise(
     aim: Aim,
     *,
     band: tuple[float, float],
-    limits: Limits = ANY,
+    limits: SectionLimits = ANY,
     high_pass: float | None = None,
     wish: FirWish = USUAL,
     sample_rates: Sequence[int] = SAMPLE_RATES,

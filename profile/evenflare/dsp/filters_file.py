@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from evenflare.dsp.biquad import Biquad, response
-from evenflare.dsp.fit import Fitted
+from evenflare.dsp.fit import FittedSections
 from evenflare.files import InputError, is_folder, short
 from evenflare.names import name_in
 from evenflare.parsing import read_json
@@ -57,7 +57,7 @@ class Equaliser:
         return response(self.sections[rate], frequency, sample_rate=rate)
 
 
-def sections_record(fitted: Fitted) -> dict[str, list[dict[str, Any]]]:
+def sections_record(fitted: FittedSections) -> dict[str, list[dict[str, Any]]]:
     """Sections by sample rate, in plain values."""
     return {
         str(rate): [

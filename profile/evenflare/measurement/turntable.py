@@ -157,7 +157,7 @@ def align(
     f, p = f[fine], p[:, fine]
     if len(pairs) < 3 or f.size < 3:
         return Alignment(None, None, along, highest=highest)
-    run = _Run(off_axis, p, f, pairs, distance, speed_of_sound, phase_known=phase_known, half_space=half_space)
+    run = _PlaneRun(off_axis, p, f, pairs, distance, speed_of_sound, phase_known=phase_known, half_space=half_space)
     if noise is not None:
         run = replace(run, noise=noise[usable][fine])
     angle, error, shift, slip, odd = run.offsets()
@@ -193,7 +193,7 @@ def _unlike(one: tuple[float, ...], other: tuple[float, ...]) -> float:
 
 
 @dataclass(frozen=True)
-class _Run:
+class _PlaneRun:
     """One plane's readings where they count: angles (A,), pressure (A, F), frequencies (F,), noise (F,)."""
 
     off_axis: FloatArray
@@ -206,12 +206,12 @@ class _Run:
     half_space: bool
     noise: FloatArray | None = None
 
-    def at(self, part: IntArray) -> _Run:
+    def at(self, part: IntArray) -> _PlaneRun:
         """The same at some of the frequencies."""
         noise = None if self.noise is None else self.noise[part]
         return replace(self, pressure=self.pressure[:, part], frequency=self.frequency[part], noise=noise)
 
-    def halves(self) -> list[tuple[_Run, _Run]]:
+    def halves(self) -> list[tuple[_PlaneRun, _PlaneRun]]:
         """The lower and the upper frequencies, and every second pair, as far as they can be told apart."""
         found = []
         if self.frequency.size >= LEAST_TO_HALVE:

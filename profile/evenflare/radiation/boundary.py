@@ -39,7 +39,7 @@ SAMPLES = 129
 
 
 @dataclass(frozen=True)
-class Part:
+class BoundaryPart:
     """A smooth stretch of the meridian, rigid or moving.
 
     velocity : of what moves were it stiff, by which its mean pressure is weighted too; and
@@ -63,7 +63,7 @@ class Boundary:
     Errors      : ValueError if the parts leave a gap, do not begin and end where they must, or none moves.
     """
 
-    parts: tuple[Part, ...]
+    parts: tuple[BoundaryPart, ...]
     source_area: float
     baffled: bool = False
 
@@ -105,17 +105,17 @@ class Boundary:
         return float(self.ends.r[-1])
 
 
-def exit_part(driver: Driver, *, radius: float) -> Part:
+def exit_part(driver: Driver, *, radius: float) -> BoundaryPart:
     """The driver's exit at the throat plane z = 0, from the axis to `radius`: a flat disc, or a cap that bulges
     forward into the waveguide. It moves along its normal, evenly or with the driver's profile.
     """
     half = driver.exit_half_angle
     taper = None if driver.velocity_profile is None else lambda r: driver.velocity(r / radius)
     if half <= 0.0:
-        return Part(Line(0.0, 0.0, 0.0, radius), normal, taper)
+        return BoundaryPart(Line(0.0, 0.0, 0.0, radius), normal, taper)
     apex = radius * np.tan(0.5 * half)
     quarter = 0.5 * np.pi
-    return Part(Arc(float(apex), 0.0, quarter, quarter + half, radius / float(np.sin(half))), normal, taper)
+    return BoundaryPart(Arc(float(apex), 0.0, quarter, quarter + half, radius / float(np.sin(half))), normal, taper)
 
 
 def boundary_of(waveguide: Waveguide) -> Boundary:
@@ -130,7 +130,10 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
             ' Take the method "march", or make it round'
         )
     meridian, driver = waveguide.meridian, waveguide.driver
-    parts = [exit_part(driver, radius=meridian.throat_radius), *(Part(piece) for piece in _kept(meridian.pieces))]
+    parts = [
+        exit_part(driver, radius=meridian.throat_radius),
+        *(BoundaryPart(piece) for piece in _kept(meridian.pieces)),
+    ]
     match waveguide.mounting.kind:
         case "baffle":
             _refuse_beyond_baffle(meridian, parts[0])
@@ -138,7 +141,7 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
         case "sphere":
             parts.append(_sphere(waveguide))
         case "free_standing":
-            parts += [Part(piece) for piece in _kept(waveguide.outside)]
+            parts += [BoundaryPart(piece) for piece in _kept(waveguide.outside)]
     return Boundary(tuple(parts), driver.exit_area)
 
 
@@ -149,7 +152,7 @@ def _kept(pieces: Sequence[Piece]) -> list[Piece]:
     return [piece for piece, length in zip(pieces, lengths, strict=True) if length > TOUCH]
 
 
-def _refuse_beyond_baffle(meridian: Meridian, exit_: Part) -> None:
+def _refuse_beyond_baffle(meridian: Meridian, exit_: BoundaryPart) -> None:
     rim = float(meridian.ends.z[1])
     foremost = max(float(meridian.dense.z.max()), float(exit_.piece.at(np.array([0.0])).z[0]))
     if foremost > rim + TOUCH:
@@ -159,7 +162,7 @@ def _refuse_beyond_baffle(meridian: Meridian, exit_: Part) -> None:
         )
 
 
-def _sphere(waveguide: Waveguide) -> Part:
+def _sphere(waveguide: Waveguide) -> BoundaryPart:
     """The sphere's surface from the mouth's rim round to the axis."""
     meridian, radius = waveguide.meridian, waveguide.mounting.radius
     assert radius is not None  # a sphere has one
@@ -173,4 +176,4 @@ def _sphere(waveguide: Waveguide) -> Part:
             f" {farthest / MILLIMETRE:.4g} mm from its centre. Raise it, or make the waveguide shorter"
         )
     quarter = 0.5 * np.pi
-    return Part(Arc(rim_z, rim_r, quarter + rim_angle, 3.0 * quarter, radius))
+    return BoundaryPart(Arc(rim_z, rim_r, quarter + rim_angle, 3.0 * quarter, radius))

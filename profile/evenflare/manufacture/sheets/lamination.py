@@ -15,7 +15,7 @@ from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import Bore, Outline, between, beyond, outside_of, shrunk, smallest
 from evenflare.manufacture.process.types import Process, Stock
 from evenflare.manufacture.sheets.dowels import dowel_places
-from evenflare.manufacture.sheets.nesting import Place, capacity, nest
+from evenflare.manufacture.sheets.nesting import Placement, capacity, nest
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -76,7 +76,7 @@ class Lamination:
     """
 
     layers: tuple[Layer, ...]
-    places: tuple[Place, ...]
+    places: tuple[Placement, ...]
     dowels: tuple[tuple[float, float], ...]
     bolts: tuple[tuple[float, float], ...]
     dowel_diameter: float
@@ -217,7 +217,7 @@ def _layer(
     return Layer(number, *span, outside, front, back, cuts, left)
 
 
-def on_sheet(points: Sequence[Sequence[float]], place: Place) -> FloatArray:
+def on_sheet(points: Sequence[Sequence[float]], place: Placement) -> FloatArray:
     """(N, 2), m: points (x, y) of a layer where they lie on its sheet."""
     xy = np.asarray(points, dtype=np.float64).reshape(-1, 2)
     if place.turned:

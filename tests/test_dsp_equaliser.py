@@ -38,7 +38,7 @@ TRUE = (
 def asked(sections=TRUE, *, band=BAND, offset: float = 0.0) -> Wanted:
     """What known sections do, to be found again."""
     at = grid(*band)
-    level = amplitude_db(response([each.at(96000) for each in sections], at, sample_rate=96000)) + offset
+    level = amplitude_db(response([each.at_sample_rate(96000) for each in sections], at, sample_rate=96000)) + offset
     return Wanted(at, level, -level, (), np.zeros(at.size), np.zeros(at.size))
 
 

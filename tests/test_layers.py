@@ -240,3 +240,10 @@ def test_a_class_name_means_one_thing_in_the_whole_package():
         for name in classes(ast.parse(path.read_text(encoding="utf-8"))):
             homes.setdefault(name, []).append(module_name(path))
     assert {name: modules for name, modules in homes.items() if len(modules) > 1} == {}
+
+
+@pytest.mark.parametrize("path", FILES, ids=module_name)
+def test_a_function_says_at_what(path):
+    functions = (ast.FunctionDef, ast.AsyncFunctionDef)
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert [node.lineno for node in ast.walk(tree) if isinstance(node, functions) and node.name == "at"] == []

@@ -72,7 +72,7 @@ def greatest_miss(path, waveguide, contraction, of):
     places = half_section(trimesh.load(path).vertices * contracted)
     # Points of the exact wall: those that the mesh was asked to hold.
     t = np.linspace(0, 1, 4001)
-    wall = np.vstack([np.column_stack(piece.at(t)[:2]) for piece in waveguide.meridian.pieces]) / MM
+    wall = np.vstack([np.column_stack(piece.frame_at(t)[:2]) for piece in waveguide.meridian.pieces]) / MM
     line = shapely.LineString(wall)
     bore = places[shapely.distance(shapely.points(places), line) < 0.2]
     assert len(bore) > 25

@@ -161,7 +161,7 @@ def test_wall_as_built_has_the_radius_angle_and_curvature_of_its_own_points(shap
     built = AsBuilt(shape, growth=1e-3, bow=-0.7e-3).meridian(0.0127)
     t = np.linspace(0, 1, 4001)
     for before, after in zip(drawn.pieces, built.pieces, strict=True):
-        frame, was = after.at(t), before.at(t)
+        frame, was = after.frame_at(t), before.frame_at(t)
         u = was.z / drawn.depth
         np.testing.assert_allclose(frame.r - was.r, 1e-3 * u - 2.8e-3 * u * (1 - u), atol=1e-15)  # rounding
         dz, dr = np.gradient(frame.z, t), np.gradient(frame.r, t)

@@ -138,7 +138,7 @@ def run(tmp_path_factory):
     return found, list(history_rows(folder)), seen
 
 
-def at(rows, stage):
+def judged_at(rows, stage):
     return {row["number"]: row for row in rows if row["stage"] == stage}
 
 
@@ -150,7 +150,7 @@ def test_oblong_candidates_have_one_number_and_a_row_for_each_stage(run):
     assert keys == sorted(set(keys)), "in order, none twice"
     assert sorted({number for number, _ in keys}) == list(range(1, 111))
     assert result.asked == 110
-    estimated, screened, full = (at(rows, stage) for stage in STAGES)
+    estimated, screened, full = (judged_at(rows, stage) for stage in STAGES)
     assert set(screened) < set(estimated)
     assert len(estimated) == 99  # the others are kept for polishing
     assert len(screened) < 95, "the first populations are judged whole, of others the better half"
@@ -228,9 +228,9 @@ def test_stage_that_disagrees_is_left_out_for_good_and_the_result_says_so(tmp_pa
     last = result.agreements[0].left_out
     assert last is not None
     assert ENOUGH <= last < 60
-    assert max(at(rows, "estimate")) == last
+    assert max(judged_at(rows, "estimate")) == last
     descended = set(range(last + 1, 73))  # 8 are kept for polishing
-    assert descended <= set(at(rows, "screen"))
+    assert descended <= set(judged_at(rows, "screen"))
     assert re.search(rf"rank too differently .*: estimate was left out after candidate {last}", words_of(result))
     assert seen[-1].done == seen[-1].total
     assert {each.stage for each in seen if max(each.judged.values()) < 20} == {"published families"}
@@ -247,8 +247,8 @@ def test_shape_beyond_the_estimate_is_judged_at_the_next_stage(tmp_path):
     target = oblong_target(families=("conical",), candidates=20)
     result = searched(tmp_path, target, solver_factory=only_above)
     rows = list(history_rows(tmp_path))
-    assert set(at(rows, "estimate")) == set(at(rows, "screen"))
-    assert {row["reason"] for row in at(rows, "estimate").values()} == {"beyond this solver's reach"}
+    assert set(judged_at(rows, "estimate")) == set(judged_at(rows, "screen"))
+    assert {row["reason"] for row in judged_at(rows, "estimate").values()} == {"beyond this solver's reach"}
     assert result.best.setting == "full"
     assert result.agreements[0].words == ""
 

@@ -62,7 +62,7 @@ def driver_of(
     def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
         total = np.zeros((known.size, len(place)), dtype=np.complex128)
         for each, away in zip(found, apart, strict=True):
-            total += each.at(place - away)[: known.size]
+            total += each.pressure_at(place - away)[: known.size]
         return over(known, total / len(found), frequency)
 
     upright = all(each.is_upright for each in pistons)

@@ -114,7 +114,7 @@ class Equalisation:
 
     def high_pass_response(self, frequency: FloatArray) -> ComplexArray:
         """Complex response of the high-pass alone, 1 where there is none."""
-        passing = [each.at(self.rate) for each in high_pass_sections(self.high_pass)]
+        passing = [each.at_sample_rate(self.rate) for each in high_pass_sections(self.high_pass)]
         return response(passing, frequency, sample_rate=self.rate)
 
     def delays(self, frequency: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -178,7 +178,7 @@ def _made(asked: Wanted, wish: FirWish, excess: FloatArray, high_pass: float | N
     steps = fir.transform_frequencies(taps, sample_rate=rate)
     level = asked.faded(asked.correction, steps, high_pass=high_pass)
     curve = fir.corrective(level, phase=wish.phase, excess=asked.faded(excess, steps))
-    passing = response([each.at(rate) for each in high_pass_sections(high_pass)], steps, sample_rate=rate)
+    passing = response([each.at_sample_rate(rate) for each in high_pass_sections(high_pass)], steps, sample_rate=rate)
     curve = curve * (np.abs(passing) if wish.phase == "linear" else passing)
     own = fir.designed(curve, taps=taps, latency=latency, sample_rate=rate)
     inside = (steps >= asked.frequency[0]) & (steps <= asked.frequency[-1])

@@ -66,8 +66,8 @@ def sections_record(fitted: FittedSections) -> dict[str, list[dict[str, Any]]]:
                 "frequency_hz": section.frequency,
                 "gain_db": section.gain,
                 "quality": section.quality,
-                "b": section.at(rate).b.tolist(),
-                "a": section.at(rate).a.tolist(),
+                "b": section.at_sample_rate(rate).b.tolist(),
+                "a": section.at_sample_rate(rate).a.tolist(),
             }
             for section in sections
         ]

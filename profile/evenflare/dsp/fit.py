@@ -49,7 +49,7 @@ class FilterSection:
     gain: float
     quality: float
 
-    def at(self, sample_rate: float) -> Biquad:
+    def at_sample_rate(self, sample_rate: float) -> Biquad:
         """Its coefficients at a sample rate (Hz)."""
         made = cookbook(self.kind, self.frequency, sample_rate=sample_rate, quality=self.quality, gain_db=self.gain)
         return Biquad(*made)
@@ -86,7 +86,7 @@ class FittedSections:
 
     def biquads(self, sample_rate: int) -> tuple[Biquad, ...]:
         """Coefficients at one of the sample rates."""
-        return tuple(section.at(sample_rate) for section in self.sections[sample_rate])
+        return tuple(section.at_sample_rate(sample_rate) for section in self.sections[sample_rate])
 
 
 def high_pass_sections(frequency: float | None) -> tuple[FilterSection, ...]:
@@ -130,7 +130,7 @@ def _fitted(
     kinds, values = _added(problem, limits.sections - len(fixed))
     sections = {reference: (*fixed, *_named(kinds, values))}
     inside = wanted.frequency
-    free = [each.at(reference) for each in _named(kinds, values)]
+    free = [each.at_sample_rate(reference) for each in _named(kinds, values)]
     curve = response(free, inside, sample_rate=reference)
     apart = {reference: (0.0, 0.0)}
     for rate in sorted(set(sample_rates) - {reference}):
@@ -140,7 +140,7 @@ def _fitted(
             problem, frequency=at[held], weight=weight[held] ** 2, level=level, sample_rate=float(rate), calm=0.0
         )
         sections[rate] = (*fixed, *_named(kinds, _polished(again, kinds, values, 60)))
-        own = response([each.at(rate) for each in sections[rate][len(fixed) :]], inside, sample_rate=rate)
+        own = response([each.at_sample_rate(rate) for each in sections[rate][len(fixed) :]], inside, sample_rate=rate)
         apart[rate] = (
             float(np.abs(amplitude_db(own / curve)).max()),
             float(np.degrees(np.abs(np.angle(own / curve)).max())),

@@ -124,7 +124,9 @@ def handovers(
         upper, lower = place, place + 1
         three = [curves[upper], curves[lower], curves[-1]]
 
-        def at(which: int, corner: float = crossing.frequency, rows: Sequence[tuple[FloatArray, ...]] = three) -> Three:
+        def values_at_corner(
+            which: int, corner: float = crossing.frequency, rows: Sequence[tuple[FloatArray, ...]] = three
+        ) -> Three:
             first, second, third = (_value(frequency, row[which], corner) for row in rows)
             return first, second, third
 
@@ -140,9 +142,9 @@ def handovers(
                 upper,
                 lower,
                 crossing.frequency,
-                at(0),
-                at(1),
-                at(2),
+                values_at_corner(0),
+                values_at_corner(1),
+                values_at_corner(2),
                 crossings_of(frequency[both], three[0][0][both], three[1][0][both]),
                 crossings_of(frequency[both], three[0][1][both], three[1][1][both]),
                 lobe,

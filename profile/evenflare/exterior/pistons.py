@@ -126,7 +126,7 @@ class PistonField:
             row[:] = (seen[:, : each.size] @ (turned * each)) * np.exp(-1j * k * ahead)
         return result
 
-    def at(self, place: FloatArray) -> ComplexArray:
+    def pressure_at(self, place: FloatArray) -> ComplexArray:
         """(K, D) Pa at places (D, 3), m, from the piston's middle. ValueError for one inside the ball about the box."""
         waves = self._waves
         from_middle = place + self.piston.place

@@ -206,7 +206,7 @@ class _PlaneRun:
     half_space: bool
     noise: FloatArray | None = None
 
-    def at(self, part: IntArray) -> _PlaneRun:
+    def at_frequencies(self, part: IntArray) -> _PlaneRun:
         """The same at some of the frequencies."""
         noise = None if self.noise is None else self.noise[part]
         return replace(self, pressure=self.pressure[:, part], frequency=self.frequency[part], noise=noise)
@@ -216,7 +216,7 @@ class _PlaneRun:
         found = []
         if self.frequency.size >= LEAST_TO_HALVE:
             low, high = np.array_split(np.arange(self.frequency.size), 2)
-            found.append((self.at(low), self.at(high)))
+            found.append((self.at_frequencies(low), self.at_frequencies(high)))
         if len(self.pairs) >= LEAST_TO_HALVE:
             found.append((replace(self, pairs=self.pairs[::2]), replace(self, pairs=self.pairs[1::2])))
         return found

@@ -81,12 +81,12 @@ class Boundary:
     @cached_property
     def ends(self) -> Frame:
         """Begin and end of every part, one after the other."""
-        return joined([part.piece.at(np.array([0.0, 1.0])) for part in self.parts])
+        return joined([part.piece.frame_at(np.array([0.0, 1.0])) for part in self.parts])
 
     @cached_property
     def outline(self) -> Frame:
         """SAMPLES points of every part, evenly over its parameter, one part after the other."""
-        return joined([part.piece.at(np.linspace(0.0, 1.0, SAMPLES)) for part in self.parts])
+        return joined([part.piece.frame_at(np.linspace(0.0, 1.0, SAMPLES)) for part in self.parts])
 
     @cached_property
     def gaps(self) -> list[FloatArray]:
@@ -147,14 +147,14 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
 
 def _kept(pieces: Sequence[Piece]) -> list[Piece]:
     """Without stretches so short that their ends meet: what a roundover may leave of a wall, or a wall of it."""
-    ends = [piece.at(np.linspace(0.0, 1.0, 9)) for piece in pieces]
+    ends = [piece.frame_at(np.linspace(0.0, 1.0, 9)) for piece in pieces]
     lengths = [float(np.hypot(np.diff(each.z), np.diff(each.r)).sum()) for each in ends]
     return [piece for piece, length in zip(pieces, lengths, strict=True) if length > TOUCH]
 
 
 def _refuse_beyond_baffle(meridian: Meridian, exit_: BoundaryPart) -> None:
     rim = float(meridian.ends.z[1])
-    foremost = max(float(meridian.dense.z.max()), float(exit_.piece.at(np.array([0.0])).z[0]))
+    foremost = max(float(meridian.dense.z.max()), float(exit_.piece.frame_at(np.array([0.0])).z[0]))
     if foremost > rim + TOUCH:
         raise ValueError(
             f"the waveguide reaches {(foremost - rim) / MILLIMETRE:.4g} mm beyond the plane of the baffle:"

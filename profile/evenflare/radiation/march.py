@@ -251,7 +251,7 @@ def _error(answer: Answer, heard: FieldSamples, again: Answer, at: IntArray, obs
     ends = answer.problem.medium.end, again.problem.medium.end
     seen = replace(observation, frequency=observation.frequency[at])
     both = overlap(answer.outgoing[at], again.outgoing, ends=ends)
-    error = own_error(heard.at(at), _heard(again, seen), overlap=both, observation=seen)
+    error = own_error(heard.at_frequencies(at), _heard(again, seen), overlap=both, observation=seen)
     return between(error, at, observation.frequency.size)
 
 

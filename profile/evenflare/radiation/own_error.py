@@ -53,7 +53,7 @@ class FieldSamples:
     power: FloatArray
     impedance: ComplexArray
 
-    def at(self, rows: IntArray) -> FieldSamples:
+    def at_frequencies(self, rows: IntArray) -> FieldSamples:
         """At some of its frequencies."""
         return FieldSamples(self.pressure[rows], self.on_axis[rows], self.power[rows], self.impedance[rows])
 

@@ -148,7 +148,7 @@ def _at_nodes(velocity: Velocity, mesh: MeridianMesh, nodes: slice) -> FloatArra
 
 def _corners(parts: Sequence[BoundaryPart], baffled: bool) -> list[int]:
     """Of every end of a part, 1 where the meridian has a corner, counting its mirror image beyond the axis."""
-    angle = np.array([part.piece.at(np.array([0.0, 1.0])).angle for part in parts])
+    angle = np.array([part.piece.frame_at(np.array([0.0, 1.0])).angle for part in parts])
     jump = np.abs(np.angle(np.exp(1j * (angle[1:, 0] - angle[:-1, 1]))))
     at_axis = [np.abs(np.cos(angle[0, 0])), np.abs(np.cos(angle[-1, 1]))]
     corner = np.concatenate([[at_axis[0]], jump, [at_axis[1]]]) > CORNER
@@ -160,7 +160,7 @@ def _corners(parts: Sequence[BoundaryPart], baffled: bool) -> list[int]:
 def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int], gap: FloatArray) -> FloatArray:
     """Parameters of the piece at which its panels begin and end. gap : (SAMPLES,) see Boundary.gaps."""
     t = np.linspace(0.0, 1.0, SAMPLES)
-    frame = piece.at(t)
+    frame = piece.frame_at(t)
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(frame.z), np.diff(frame.r)))])
     middle = 0.5 * (arc[1:] + arc[:-1])
     turn = np.abs(np.diff(np.unwrap(frame.angle)))
@@ -189,7 +189,7 @@ def _fit() -> tuple[FloatArray, FloatArray]:
 def _shapes(piece: Piece, breaks: FloatArray) -> FloatArray:
     points, to_coefficients = _fit()
     inside = breaks[:-1, None] + 0.5 * np.diff(breaks)[:, None] * (1.0 + points)
-    frame = piece.at(inside)
+    frame = piece.frame_at(inside)
     place = np.stack([frame.z, frame.r], axis=1)
     # From the panel's end: its own shape, however small, then loses no digits to where it lies.
     shapes = (place - place[:, :, :1]) @ to_coefficients.T

@@ -200,7 +200,7 @@ def _layer(
     """A layer over `span` (m), whose part of the block begins at `low` (m)."""
     (style, allowance), chord = made, bore.chord_error
     high = span[1]
-    openings = bore.within(low, high) if high > 0.0 else [(z, bore.at(low)) for z in (low, high)]
+    openings = bore.within(low, high) if high > 0.0 else [(z, bore.opening_at_depth(low)) for z in (low, high)]
     (_, back), (_, front) = openings[0], openings[-1]
     # What is planed off the back, or cut as a recess, would shift a slope: there the cut is straight.
     if style == "bevel" and span[0] >= 0.0:

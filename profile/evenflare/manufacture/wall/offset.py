@@ -82,14 +82,14 @@ def largest_tool_radius(meridian: Meridian) -> Reach:
     squared over 8 radii, 0.4 um for a tool of 3 mm.
     Source: elementary geometry; the circumference's normal curvature cos(a)/r is Meusnier's theorem.
     """
-    pieces = [piece.at(np.linspace(0.0, 1.0, 129)) for piece in meridian.pieces]
+    pieces = [piece.frame_at(np.linspace(0.0, 1.0, 129)) for piece in meridian.pieces]
     turns = corner_turns(pieces)
     if turns.size and turns.min() < -SMOOTH:
         return Reach(0.0, float(pieces[int(turns.argmin())].z[-1]), "a concave corner")
 
     step = max(_PROBE_STEP, sum(float(piece.speed.mean()) for piece in pieces) / _PROBES)
     counts = [max(32, int(np.ceil(piece.speed.max() / step))) for piece in pieces]
-    probes = [p.at(np.linspace(0.0, 1.0, count + 1)) for p, count in zip(meridian.pieces, counts, strict=True)]
+    probes = [p.frame_at(np.linspace(0.0, 1.0, count + 1)) for p, count in zip(meridian.pieces, counts, strict=True)]
     wall = rolled(probes, step=2 * DEGREE)
     cosine = np.cos(wall.angle)
     around = np.where(cosine > 1e-9, wall.r / np.maximum(cosine, 1e-9), np.inf)

@@ -6,10 +6,11 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
-from evenflare.radiation.boundary import Boundary, BoundaryPart, Velocity, axial
+from evenflare.radiation.boundary import Boundary, BoundaryPart, Velocity
 from evenflare.radiation.boundary_elements import BoundarySolver, Fineness, body_solver
 from evenflare.radiation.panels import Density
 from evenflare.units import DEGREE, FloatArray
+from evenflare.waveguide.meridian import Frame
 from evenflare.waveguide.walls import Arc, Line
 
 AIR = Air()
@@ -17,6 +18,11 @@ ANGLES = np.arange(0, 181, 5) * DEGREE
 RADIUS = 0.15
 """m, of the sphere."""
 QUARTER = 0.5 * np.pi
+
+
+def axial(frame: Frame) -> FloatArray:
+    """A stiff surface that moves as one along the axis, with 1 m/s."""
+    return np.sin(frame.angle)
 
 
 def at_sizes(sizes: FloatArray | list[float], radius: float, **more: float) -> Observation:

@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from boundaries import AIR, ANGLES, ball, can
+from boundaries import AIR, ANGLES, axial, ball, can
 from evenflare.directivity.types import Observation
-from evenflare.radiation.boundary import Boundary, BoundaryPart, axial, boundary_of, normal
+from evenflare.radiation.boundary import Boundary, BoundaryPart, boundary_of, normal
 from evenflare.radiation.boundary_elements import Fineness, body_solver, judge_solver
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Driver, Mounting, Oblong, Waveguide

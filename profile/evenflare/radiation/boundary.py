@@ -24,11 +24,6 @@ TOUCH = 1e-9
 """m; ends that are closer meet, and a radius below it lies on the axis."""
 
 
-def axial(frame: Frame) -> FloatArray:
-    """A stiff surface that moves as one along the axis, with 1 m/s."""
-    return np.sin(frame.angle)
-
-
 def normal(frame: Frame) -> FloatArray:
     """A surface that moves along its own normal, with 1 m/s: on a spherical cap, radially."""
     return np.ones_like(frame.r)

@@ -3,14 +3,10 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Literal
 
 from evenflare.files import InputError
 from evenflare.manufacture.process.types import Casting
 from evenflare.units import MILLIMETRE
-
-Face = Literal["front", "seat", "flange back"]
-"""That are machined; a block has no flange back."""
 
 
 @dataclass(frozen=True)

@@ -110,7 +110,7 @@ def test_fit_that_makes_held_out_angles_worse_is_told():
     assert not found.helps
 
 
-def test_neighbours_that_err_alike_widen_the_intervals():
+def test_correlated_errors_of_neighbours_widen_the_intervals():
     wave = 0.2 * np.sin(FRONT.off_axis * 4) * np.ones((FRONT.frequency.size, 1, 1))
     heard = measured({})
     smooth = calibrate(
@@ -119,7 +119,7 @@ def test_neighbours_that_err_alike_widen_the_intervals():
     scattered = calibrate(measured({}, noise=smooth.noise), DRAWN, piston, unknowns=only(unknowns.GROWTH))
     assert scattered.noise == pytest.approx(smooth.noise, rel=0.3)  # the scatter of the deviation of 120 values
     assert smooth.fitted[0].standard_error > 2 * scattered.fitted[0].standard_error
-    assert smooth.alike > 5 > scattered.alike
+    assert smooth.variance_inflation > 5 > scattered.variance_inflation
 
 
 def test_source_impedance_is_found_from_the_level_on_axis(compiled):

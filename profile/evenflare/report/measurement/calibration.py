@@ -201,7 +201,8 @@ def page(
     }
     noise = (
         f"One level scatters by {calibration.noise:.3f} dB about the fit; its variance counts"
-        f" {calibration.alike:.1f} times, because the errors of neighbours are correlated. {calibration.solves} solves."
+        f" {calibration.variance_inflation:.1f} times, because the errors of neighbours are correlated."
+        f" {calibration.solves} solves."
     )
     parts = [
         sheet.PageSection(

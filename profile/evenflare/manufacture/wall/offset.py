@@ -143,14 +143,26 @@ def _checked(meridian: Meridian, tool_radius: float) -> Reach:
     reach = largest_tool_radius(meridian)
     if tool_radius <= reach.radius + _ROUNDING:
         return reach
-    place = f"z_mm = {reach.z / MILLIMETRE:.4g}"
+    raise too_large(f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}", reach, f"z_mm = {reach.z / MILLIMETRE:.4g}")
+
+
+def too_large(
+    given: str,
+    reach: Reach,
+    place: str,
+    *,
+    factor: float = 1.0,
+    remedy: str = "Give that corner a radius above the tool's",
+) -> InputError:
+    """For a tool that the wall has no room for.
+
+    given  : the key and what it says, which is
+    factor : times the tool's radius.
+    remedy : where no round tool reaches.
+    """
     if reach.radius == 0.0:
-        raise InputError(
-            f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} at {place} is reached by no round tool."
-            " Give that corner a radius above the tool's"
-        )
-    allowed = floor_micrometre(reach.radius) / MILLIMETRE
-    raise InputError(
-        f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at"
-        f" {place}, so it must be at most {allowed:.3f}. Take a smaller tool, or open the wall there"
+        return InputError(f"{given}: {reach.reason} at {place} is reached by no round tool. {remedy}")
+    return InputError(
+        f"{given}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at {place}, so it must be at most"
+        f" {factor * floor_micrometre(reach.radius) / MILLIMETRE:.3f}. Take a smaller tool, or open the wall there"
     )

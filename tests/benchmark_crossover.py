@@ -11,7 +11,7 @@ import numpy as np
 
 from evenflare.dsp.crossover import Crossing, Crossover, Setting, natural, responses
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, search
-from evenflare.dsp.drivers import Driver, piston
+from evenflare.dsp.drivers import Radiator, piston
 from evenflare.dsp.placing import Way, heard, mean_square
 from evenflare.dsp.slopes import ORDERS, Slope
 from evenflare.units import amplitude_db, power_db
@@ -59,7 +59,7 @@ def closed_forms() -> None:
         )
         total = responses(made, frequency, sample_rate=48000.0).sum(axis=0)
         worst = max(worst, float(np.abs(amplitude_db(total)).max()))
-    point = Driver(lambda f, off, around: np.ones((f.size, off.size), dtype=complex), False, (0.0, np.inf), C)
+    point = Radiator(lambda f, off, around: np.ones((f.size, off.size), dtype=complex), False, (0.0, np.inf), C)
     kd = np.linspace(0.2, 20.0, 100)
     sounds = heard(
         [Way("upper", point, ((0.0, 0.0, 0.0),)), Way("lower", point, ((0.0, -0.3, 0.0),))], kd * C / (0.6 * np.pi)

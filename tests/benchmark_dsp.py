@@ -16,13 +16,13 @@ from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equalisation import SAMPLE_RATES, equalise
 from evenflare.dsp.equaliser import Aim, wanted
-from evenflare.dsp.fit import Limits, fitted
+from evenflare.dsp.fit import SectionLimits, fitted
 from evenflare.units import DEGREE
 from shapes import BENCHMARK
 
 Made = TypeVar("Made")
 BAND = (1000.0, 20000.0)
-LIMITS = Limits(sections=12, boost=15.0)
+LIMITS = SectionLimits(sections=12, boost=15.0)
 AIMS = {"on axis": Aim(), "listening window, 40 % power": Aim("listening_window", 0.4)}
 
 

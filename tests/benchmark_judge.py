@@ -65,7 +65,7 @@ def settings_table() -> None:
     for name, waveguide in {**BAFFLED, **BODIES}.items():
         exact = at_fineness(CONVERGED)(waveguide, OBSERVATION, Air())
         ends = boundary_of(waveguide).parts
-        arc = sum(float(np.mean(part.piece.at(np.linspace(0, 1, 129)).speed)) for part in ends)
+        arc = sum(float(np.mean(part.piece.frame_at(np.linspace(0, 1, 129)).speed)) for part in ends)
         print(f"{name}, {1e3 * arc:.0f} mm of meridian")
         for setting in reversed(radiation.SETTINGS):
             one, two = (radiation.solver(setting, method="boundary_elements", cores=cores) for cores in (1, 2))

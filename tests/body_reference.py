@@ -76,9 +76,9 @@ def _panels(body: Boundary, *, panel: float, refinement: int) -> Panels:
     rows: list[Frame] = []
     zones: list[int] = []
     for zone, part in enumerate(body.parts):
-        length = float(np.mean(part.piece.at(np.linspace(0.0, 1.0, 65)).speed))
+        length = float(np.mean(part.piece.frame_at(np.linspace(0.0, 1.0, 65)).speed))
         count = refinement * max(2, round(length / panel))
-        rows.append(part.piece.at(np.linspace(0.0, 1.0, count + 1)[0 if zone == 0 else 1 :]))
+        rows.append(part.piece.frame_at(np.linspace(0.0, 1.0, count + 1)[0 if zone == 0 else 1 :]))
         zones += [zone] * count
     rings = joined(rows)
     corners: list[FloatArray] = []

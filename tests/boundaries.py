@@ -6,10 +6,11 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
-from evenflare.radiation.boundary import Boundary, Part, Velocity, axial
+from evenflare.radiation.boundary import Boundary, BoundaryPart, Velocity
 from evenflare.radiation.boundary_elements import BoundarySolver, Fineness, body_solver
 from evenflare.radiation.panels import Density
 from evenflare.units import DEGREE, FloatArray
+from evenflare.waveguide.meridian import Frame
 from evenflare.waveguide.walls import Arc, Line
 
 AIR = Air()
@@ -17,6 +18,11 @@ ANGLES = np.arange(0, 181, 5) * DEGREE
 RADIUS = 0.15
 """m, of the sphere."""
 QUARTER = 0.5 * np.pi
+
+
+def axial(frame: Frame) -> FloatArray:
+    """A stiff surface that moves as one along the axis, with 1 m/s."""
+    return np.sin(frame.angle)
 
 
 def at_sizes(sizes: FloatArray | list[float], radius: float, **more: float) -> Observation:
@@ -35,16 +41,16 @@ def ball(half_angle: float, velocity: Velocity) -> Boundary:
     rim = RADIUS * np.cos(half_angle), RADIUS * np.sin(half_angle)
     cap = Arc(RADIUS, 0.0, QUARTER, QUARTER + half_angle, RADIUS)
     rest = Arc(*rim, QUARTER + half_angle, 3 * QUARTER, RADIUS)
-    return Boundary((Part(cap, velocity), Part(rest)), float(area))
+    return Boundary((BoundaryPart(cap, velocity), BoundaryPart(rest)), float(area))
 
 
 def can(radius: float, length: float) -> Boundary:
     """A flat-ended cylinder whose front moves: two edges of 270 degrees of air."""
     return Boundary(
         (
-            Part(Line(0.0, 0.0, 0.0, radius), axial),
-            Part(Line(0.0, radius, -length, radius)),
-            Part(Line(-length, radius, -length, 0.0)),
+            BoundaryPart(Line(0.0, 0.0, 0.0, radius), axial),
+            BoundaryPart(Line(0.0, radius, -length, radius)),
+            BoundaryPart(Line(-length, radius, -length, 0.0)),
         ),
         np.pi * radius**2,
     )

@@ -13,10 +13,9 @@ from pipes import RADIUS, correction, piped
 import numpy as np
 from threadpoolctl import threadpool_info
 
-from boundaries import AIR, at_density, at_sizes, ball
+from boundaries import AIR, at_density, at_sizes, axial, ball
 from evenflare import closed_forms, metrics, radiation
 from evenflare.directivity.types import Directivity
-from evenflare.radiation.boundary import axial
 from evenflare.units import DEGREE
 from evenflare.waveguide import Driver, Mounting, Oblong, Points, RoundCabinet, Waveguide
 from shapes import FALLING

@@ -8,9 +8,9 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
-from evenflare.exterior.panels import Mesh, meshed
-from evenflare.exterior.patches import Map, Part, Patch, _end, _Outline, _sides
-from evenflare.exterior.scattering import Body, scattered
+from evenflare.exterior.panels import PanelMesh, meshed
+from evenflare.exterior.patches import Map, MirroredPatches, SmoothPatch, _end, _Outline, _sides
+from evenflare.exterior.scattering import Scatterer, scattered
 from evenflare.units import ComplexArray, FloatArray
 from evenflare.waveguide.cabinet import Edge
 
@@ -25,16 +25,16 @@ def one_thread() -> Iterator[None]:
         yield
 
 
-def cylinder(radius: float, depth: float, edge_radius: float) -> Part:
+def cylinder(radius: float, depth: float, edge_radius: float) -> MirroredPatches:
     """Of a round cabinet, m, both of whose edges are quarter circles: an outline all of whose quarter is corner."""
     outline, edge, half = _Outline(radius, radius, Edge(radius=radius)), Edge(radius=edge_radius), 0.5 * depth
-    return Part((*_sides(outline, 0.0, half, edge, edge), *_end(outline, edge, half)), (0, 1, 2))
+    return MirroredPatches((*_sides(outline, 0.0, half, edge, edge), *_end(outline, edge, half)), (0, 1, 2))
 
 
-def whole(mesh: Mesh) -> Mesh:
-    """The same body without its mirrors: the images' nodes one image after another, as `Body.images` has them."""
+def whole(mesh: PanelMesh) -> PanelMesh:
+    """The same body without its mirrors: the images' nodes one image after another, as `Scatterer.images` has them."""
     signs = _signs(mesh)
-    return Mesh(
+    return PanelMesh(
         np.concatenate([mesh.shape * s[None, :, None, None] for s in signs]),
         np.concatenate([mesh.side * np.prod(s) for s in signs]),
         np.concatenate([mesh.middle * s for s in signs]),
@@ -46,10 +46,10 @@ def whole(mesh: Mesh) -> Mesh:
     )
 
 
-def turned(mesh: Mesh, matrix: FloatArray) -> Mesh:
+def turned(mesh: PanelMesh, matrix: FloatArray) -> PanelMesh:
     """A whole body about the origin, rotated by a matrix (3, 3)."""
     assert not mesh.mirrors
-    return Mesh(
+    return PanelMesh(
         np.ascontiguousarray(np.einsum("dc,mcij->mdij", matrix, mesh.shape)),
         mesh.side,
         mesh.middle @ matrix.T,
@@ -61,7 +61,7 @@ def turned(mesh: Mesh, matrix: FloatArray) -> Mesh:
     )
 
 
-def _signs(mesh: Mesh) -> FloatArray:
+def _signs(mesh: PanelMesh) -> FloatArray:
     signs = np.ones((1, 3))
     for axis in mesh.mirrors:
         flip = np.ones(3)
@@ -71,7 +71,7 @@ def _signs(mesh: Mesh) -> FloatArray:
     return signs
 
 
-def added(k: float, body: Body, motion: Motion) -> tuple[ComplexArray, ComplexArray]:
+def added(k: float, body: Scatterer, motion: Motion) -> tuple[ComplexArray, ComplexArray]:
     """q and du/dn, (I N, W) each, at the nodes of all images: `scattered` asks for them by parity."""
     mesh, seen = body.mesh, body.images
     moved = np.stack([motion(mesh.place * s, mesh.normal * s) for s in seen.signs])
@@ -80,7 +80,7 @@ def added(k: float, body: Body, motion: Motion) -> tuple[ComplexArray, ComplexAr
     return q.reshape(-1, moved.shape[-1]), moved.reshape(-1, moved.shape[-1])
 
 
-def far_of(k: float, mesh: Mesh, q: ComplexArray, motion: ComplexArray, direction: FloatArray) -> ComplexArray:
+def far_of(k: float, mesh: PanelMesh, q: ComplexArray, motion: ComplexArray, direction: FloatArray) -> ComplexArray:
     """(D, W) the limit of p r exp(j k r) of q with dq/dn = -motion, (N, W) each, on a whole body.
 
     Source: the integral of Helmholtz and Kirchhoff, Pierce, Acoustics (1981), section 4-6 (from memory).
@@ -121,7 +121,7 @@ def directions(count: int) -> FloatArray:
     return np.stack([across * np.cos(azimuth), across * np.sin(azimuth), z], axis=1)
 
 
-def sphere(radius: float) -> Part:
+def sphere(radius: float) -> MirroredPatches:
     """An eighth of a sphere, m, as three patches that meet in its middle."""
 
     def third(turn: int) -> Map:
@@ -133,10 +133,10 @@ def sphere(radius: float) -> Part:
 
         return place
 
-    return Part(tuple(Patch(third(turn)) for turn in range(3)), (0, 1, 2))
+    return MirroredPatches(tuple(SmoothPatch(third(turn)) for turn in range(3)), (0, 1, 2))
 
 
-def capped_sphere(radius: float, half_angle: float, size: float) -> tuple[Mesh, FloatArray]:
+def capped_sphere(radius: float, half_angle: float, size: float) -> tuple[PanelMesh, FloatArray]:
     """A whole sphere whose panels end where a cap round +z does, and which of its nodes (N,) the cap holds.
 
     In the plane of azimuth and angle from the axis the cap is a square in a disc; the rest is a band and the same disc.
@@ -149,10 +149,10 @@ def capped_sphere(radius: float, half_angle: float, size: float) -> tuple[Mesh, 
             [np.sin(angle) * np.cos(azimuth), np.sin(angle) * np.sin(azimuth), flip * np.cos(angle)], axis=-1
         )
 
-    def disc(rim: float, flip: float) -> list[Patch]:
+    def disc(rim: float, flip: float) -> list[SmoothPatch]:
         side = 0.5 * rim
 
-        def wedge(first: float) -> Patch:
+        def wedge(first: float) -> SmoothPatch:
             def place(u: FloatArray, v: FloatArray) -> FloatArray:
                 turn = 0.25 * np.pi * (u + first)
                 inner = (side + 0.0 * u, side * u) if first == 0.0 else (side * (1.0 - u), side + 0.0 * u)
@@ -160,15 +160,15 @@ def capped_sphere(radius: float, half_angle: float, size: float) -> tuple[Mesh, 
                 x, y = ((1.0 - v) * i + v * o for i, o in zip(inner, outer, strict=True))
                 return on_sphere(x, y, flip)
 
-            return Patch(place)
+            return SmoothPatch(place)
 
-        return [Patch(lambda u, v: on_sphere(side * u, side * v, flip)), wedge(0.0), wedge(1.0)]
+        return [SmoothPatch(lambda u, v: on_sphere(side * u, side * v, flip)), wedge(0.0), wedge(1.0)]
 
     def band(u: FloatArray, v: FloatArray) -> FloatArray:
         angle = half_angle + (np.pi - bottom - half_angle) * v
         return on_sphere(angle * np.cos(0.5 * np.pi * u), angle * np.sin(0.5 * np.pi * u), 1.0)
 
-    cap = meshed(Part(tuple(disc(half_angle, 1.0)), (0, 1)), size)
-    quarter = meshed(Part((*disc(half_angle, 1.0), Patch(band), *disc(bottom, -1.0)), (0, 1)), size)
+    cap = meshed(MirroredPatches(tuple(disc(half_angle, 1.0)), (0, 1)), size)
+    quarter = meshed(MirroredPatches((*disc(half_angle, 1.0), SmoothPatch(band), *disc(bottom, -1.0)), (0, 1)), size)
     inside = np.arange(quarter.size) < cap.size
     return whole(quarter), np.tile(inside, 4)

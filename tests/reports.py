@@ -8,12 +8,13 @@ from matplotlib.text import Text
 
 import evenflare
 from evenflare.air import Air
-from evenflare.closed_forms import piston_impedance, piston_index, piston_pressure
+from evenflare.closed_forms import piston_impedance, piston_index
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.report.waveguide import page
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Limits, OblateSpheroidal, Waveguide
+from known_sounds import piston_pressure
 
 AIR = Air()
 RADIUS = 60 * MILLIMETRE

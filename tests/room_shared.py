@@ -9,7 +9,7 @@ import numpy as np
 
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.results.tables import write_solution
-from evenflare.room.room import Room, Seat, Source
+from evenflare.room.room import Room, Seat, SourcePose
 from evenflare.units import DEGREE, FloatArray
 
 FREQUENCY = np.geomspace(180.0, 18e3, 41)
@@ -43,7 +43,7 @@ def room_of(absorption=0.2, *, size=SIZE, at=AT, yaw=0.0, pitch=0.0, seats=(SEAT
     """A room with the same absorption at all frequencies, of all surfaces or of each."""
     rows = tuple((float(each),) for each in np.broadcast_to(absorption, 6))
     named = tuple(Seat(f"seat {place}", at) for place, at in enumerate(seats, start=1))
-    return Room("test", size, (1000.0,), rows, Source(at, yaw, pitch), named, **others)
+    return Room("test", size, (1000.0,), rows, SourcePose(at, yaw, pitch), named, **others)
 
 
 def pattern(

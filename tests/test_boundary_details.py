@@ -13,7 +13,7 @@ from boundaries import AIR, QUARTER, at_sizes
 from evenflare import closed_forms, metrics
 from evenflare.directivity.types import Observation
 from evenflare.radiation import boundary_elements
-from evenflare.radiation.boundary import TOUCH, Boundary, Part, boundary_of, normal
+from evenflare.radiation.boundary import TOUCH, Boundary, BoundaryPart, boundary_of, normal
 from evenflare.radiation.boundary_elements import judge_solver
 from evenflare.radiation.panels import Density
 from evenflare.radiation.surface_pressure import equations
@@ -118,6 +118,8 @@ class TestSmallParts:
         front = Arc(1.0, 0.0, QUARTER, QUARTER + HALF_ANGLE, 1.0)
         z = float(np.cos(HALF_ANGLE))
         rest = Arc(z + step, height, QUARTER + HALF_ANGLE, 3 * QUARTER, 1.0)
-        boundary = Boundary((Part(front, normal), Part(Line(z, height, z + step, height)), Part(rest)), 1.0)
+        boundary = Boundary(
+            (BoundaryPart(front, normal), BoundaryPart(Line(z, height, z + step, height)), BoundaryPart(rest)), 1.0
+        )
         with pytest.raises(ValueError, match=r"near z_mm = 866.025, r_mm = 500 the boundary has a detail too small"):
             equations(boundary, wavenumber=2.0, density=Density())

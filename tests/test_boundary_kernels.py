@@ -12,7 +12,7 @@ from boundaries import RADIUS, ball, can
 from evenflare.radiation.boundary import Boundary, normal
 from evenflare.radiation.inside import enclosed, inside_points, outline_of
 from evenflare.radiation.layers import double_layer, single_layer, still_layers
-from evenflare.radiation.panels import Density, Mesh, cut
+from evenflare.radiation.panels import Density, MeridianMesh, cut
 from evenflare.radiation.ring import complete_elliptic, cosine_sine, moving_double, moving_single, still
 from evenflare.units import ComplexArray, FloatArray
 
@@ -71,7 +71,7 @@ class TestRing:
         np.testing.assert_allclose(found, np.stack([np.cos(x), np.sin(x)], axis=1), atol=3e-13)
 
 
-def potentials(boundary: Boundary, k: float, density: Density) -> tuple[Mesh, ComplexArray, ComplexArray]:
+def potentials(boundary: Boundary, k: float, density: Density) -> tuple[MeridianMesh, ComplexArray, ComplexArray]:
     """Mesh, single and double layer among all nodes."""
     mesh = cut(boundary, wavenumber=k, density=density)
     nodes = slice(0, mesh.size)

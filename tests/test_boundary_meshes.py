@@ -13,7 +13,7 @@ from evenflare import metrics
 from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import boundary_of, normal
 from evenflare.radiation.boundary_elements import Fineness, body_solver
-from evenflare.radiation.panels import Density, Mesh, cut
+from evenflare.radiation.panels import Density, MeridianMesh, cut
 from evenflare.radiation.surface_pressure import equations
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, amplitude_db
 from evenflare.waveguide import Conical, Mounting, RolledShell, RoundCabinet
@@ -25,7 +25,7 @@ TUBE = piped(0.1, Mounting(body=RoundCabinet(2 * (RADIUS + 2.3 * MILLIMETRE), 0.
 """With a wall of 2.3 mm."""
 
 
-def nodes_of_parts(mesh: Mesh) -> list[FloatArray]:
+def nodes_of_parts(mesh: MeridianMesh) -> list[FloatArray]:
     return [mesh.z[a:b] + 1j * mesh.r[a:b] for a, b in zip(mesh.part_start[:-1], mesh.part_start[1:], strict=True)]
 
 

@@ -22,7 +22,7 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.patches import box
 from evenflare.exterior.scattering import ready
-from evenflare.radiation.boundary import Boundary, Part, normal
+from evenflare.radiation.boundary import Boundary, BoundaryPart, normal
 from evenflare.radiation.boundary_elements import body_solver
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db
 from evenflare.waveguide.cabinet import Cabinet
@@ -35,10 +35,10 @@ pytestmark = pytest.mark.slow  # compiling the library takes most of a minute, s
 R, LENGTH, HALF_ANGLE = 0.05, 0.04, 40 * DEGREE
 CAPSULE = Boundary(
     (
-        Part(Arc(R, 0.0, QUARTER, QUARTER + HALF_ANGLE, R), normal),
-        Part(Arc(R * np.cos(HALF_ANGLE), R * np.sin(HALF_ANGLE), QUARTER + HALF_ANGLE, 2 * QUARTER, R)),
-        Part(Line(0.0, R, -LENGTH, R)),
-        Part(Arc(-LENGTH, R, 2 * QUARTER, 3 * QUARTER, R)),
+        BoundaryPart(Arc(R, 0.0, QUARTER, QUARTER + HALF_ANGLE, R), normal),
+        BoundaryPart(Arc(R * np.cos(HALF_ANGLE), R * np.sin(HALF_ANGLE), QUARTER + HALF_ANGLE, 2 * QUARTER, R)),
+        BoundaryPart(Line(0.0, R, -LENGTH, R)),
+        BoundaryPart(Arc(-LENGTH, R, 2 * QUARTER, 3 * QUARTER, R)),
     ),
     float(2 * np.pi * R**2 * (1 - np.cos(HALF_ANGLE))),
 )

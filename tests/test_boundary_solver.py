@@ -5,9 +5,9 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
-from boundaries import AIR, ANGLES, ball, can
+from boundaries import AIR, ANGLES, axial, ball, can
 from evenflare.directivity.types import Observation
-from evenflare.radiation.boundary import Boundary, Part, axial, boundary_of, normal
+from evenflare.radiation.boundary import Boundary, BoundaryPart, boundary_of, normal
 from evenflare.radiation.boundary_elements import Fineness, body_solver, judge_solver
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Driver, Mounting, Oblong, Waveguide
@@ -93,27 +93,28 @@ class TestRefusals:
             judge_solver()(oblong, observed(), AIR)
 
     def test_boundary_with_a_gap(self) -> None:
-        parts = (Part(Line(0, 0, 0, 0.1), axial), Part(Line(0.001, 0.1, -0.1, 0)))
+        parts = (BoundaryPart(Line(0, 0, 0, 0.1), axial), BoundaryPart(Line(0.001, 0.1, -0.1, 0)))
         with pytest.raises(ValueError, match=r"gap of 0.001 m at z = 0 m"):
             Boundary(parts, 0.03)
 
     def test_boundary_that_is_open(self) -> None:
-        parts = (Part(Line(0, 0, 0, 0.1), axial), Part(Line(0, 0.1, -0.1, 0.1)))
+        parts = (BoundaryPart(Line(0, 0, 0, 0.1), axial), BoundaryPart(Line(0, 0.1, -0.1, 0.1)))
         with pytest.raises(ValueError, match="from the axis to the axis"):
             Boundary(parts, 0.03)
 
     def test_boundary_at_rest(self) -> None:
         with pytest.raises(ValueError, match="a part that moves"):
-            Boundary((Part(Line(0, 0, 0, 0.1)), Part(Line(0, 0.1, -0.1, 0))), 0.03)
+            Boundary((BoundaryPart(Line(0, 0, 0, 0.1)), BoundaryPart(Line(0, 0.1, -0.1, 0))), 0.03)
 
     def test_motion_without_volume(self) -> None:
         """Inner half out, outer half in: equal areas."""
         middle = 0.1 / np.sqrt(2)
         parts = tuple(
-            Part(Line(0, a, 0, b), axial, lambda r: np.sign(middle - r)) for a, b in ((0, middle), (middle, 0.1))
+            BoundaryPart(Line(0, a, 0, b), axial, lambda r: np.sign(middle - r))
+            for a, b in ((0, middle), (middle, 0.1))
         )
         with pytest.raises(ValueError, match="volume velocity is 0"):
-            SOLVE(Boundary((*parts, Part(Line(0, 0.1, -0.1, 0))), 0.03), observed(), AIR)
+            SOLVE(Boundary((*parts, BoundaryPart(Line(0, 0.1, -0.1, 0))), 0.03), observed(), AIR)
 
     def test_body_of_too_many_wavelengths(self) -> None:
         with pytest.raises(ValueError, match="wavelengths wide at the highest frequency: must be at most 17"):

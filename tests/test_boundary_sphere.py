@@ -9,10 +9,11 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import spherical_jn
 
-from boundaries import AIR, ANGLES, RADIUS, at_density, at_sizes, ball, can
+import known_sounds
+from boundaries import AIR, ANGLES, RADIUS, at_density, at_sizes, axial, ball, can
 from evenflare import closed_forms, metrics, radiation
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.radiation.boundary import Boundary, Part, Velocity, axial, normal
+from evenflare.radiation.boundary import Boundary, BoundaryPart, Velocity, normal
 from evenflare.radiation.boundary_elements import body_solver, judge_solver
 from evenflare.units import DEGREE, ComplexArray, FloatArray
 from evenflare.waveguide import Conical, Driver, Mounting, OblateSpheroidal, Waveguide
@@ -26,7 +27,7 @@ def series(
 ) -> ComplexArray:
     """(F, A) Pa m of the closed form."""
     sizes = 2 * np.pi * observation.frequency / AIR.speed_of_sound * RADIUS
-    source = closed_forms.point_source_pressure(observation.frequency, volume_velocity=boundary.source_area, air=AIR)
+    source = known_sounds.point_source_pressure(observation.frequency, volume_velocity=boundary.source_area, air=AIR)
     pattern = closed_forms.cap_pattern(sizes, observation.off_axis, half_angle=half_angle, motion=motion)
     return np.asarray(source[:, None] * pattern)
 
@@ -51,13 +52,13 @@ class TestCaps:
     def test_impedance_of_an_axial_cap(self) -> None:
         half_angle = 60 * DEGREE
         found = SOLVE(ball(half_angle, axial), at_sizes(SIZES, RADIUS), AIR)
-        wanted = closed_forms.cap_impedance(SIZES, half_angle=half_angle, motion="axial")
+        wanted = known_sounds.cap_impedance(SIZES, half_angle=half_angle, motion="axial")
         np.testing.assert_allclose(found.throat_impedance, wanted, atol=1e-3)  # near the cap's edge p goes as s log s
 
     def test_pulsating_sphere_at_a_distance(self) -> None:
         observation = at_sizes(SIZES, RADIUS, distance=0.2)
         found = SOLVE(ball(np.pi - 1e-6, normal), observation, AIR)
-        wanted = closed_forms.pulsating_sphere_pressure(SIZES / RADIUS, 0.2, radius=RADIUS, velocity=1.0, air=AIR)
+        wanted = known_sounds.pulsating_sphere_pressure(SIZES / RADIUS, 0.2, radius=RADIUS, velocity=1.0, air=AIR)
         # 1e-3: alike in all directions but for the error of the mesh.
         np.testing.assert_allclose(found.pressure[:, 0], np.repeat(wanted[:, None], ANGLES.size, 1), rtol=1e-3)
 
@@ -81,7 +82,7 @@ class TestCaps:
         """A cap that moves along its normal, by the cosine of the angle from the axis, moves as a stiff one."""
         observation = at_sizes([2.0, 8.0], RADIUS)
         stiff = ball(30 * DEGREE, axial)
-        cap = Part(stiff.parts[0].piece, normal, lambda r: np.sqrt(1 - (r / RADIUS) ** 2))
+        cap = BoundaryPart(stiff.parts[0].piece, normal, lambda r: np.sqrt(1 - (r / RADIUS) ** 2))
         tapering = SOLVE(Boundary((cap, *stiff.parts[1:]), stiff.source_area), observation, AIR)
         even = SOLVE(stiff, observation, AIR)
         # Rounding: the nodes are the same.

@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 
 from commandline import contents, said
-from evenflare.cli.crossing import Ahead
+from evenflare.cli.crossing import way_progress
 from evenflare.directivity.folder import read_directivity
 from evenflare.dsp.speaker import read_speaker
 from evenflare.exterior.cabinets import Solved
@@ -193,8 +193,8 @@ def test_heights_without_a_cabinet_and_a_waveguide_in_a_baffle_are_refused(capsy
 
 def test_progress_is_told_now_and_then_and_what_was_damaged_at_once(capsys, monkeypatch):
     clock = [0.0]
-    monkeypatch.setattr("evenflare.cli.crossing.time.monotonic", lambda: clock[0])
-    ahead = Ahead()
+    monkeypatch.setattr("evenflare.cli.telling.time.monotonic", lambda: clock[0])
+    ahead = way_progress()
     ahead("lower_midrange", Solved(9.0, 1, 8, False, "x.response: is damaged"))
     clock[0] = 3.0
     ahead("lower_midrange", Solved(8.0, 2, 8, False))

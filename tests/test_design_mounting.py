@@ -107,14 +107,14 @@ class TestSource:
     SOURCE = Source("impedance", (100.0, 400.0, 10000.0), (1 + 2j, 3 - 2j, 3 + 0j), (2.0, 4.0, 4.0))
 
     def test_what_is_given_and_half_an_interval_on_a_logarithmic_axis(self):
-        impedance, pressure = self.SOURCE.at(np.array([100.0, 200.0, 400.0, 2000.0]))
+        impedance, pressure = self.SOURCE.at_frequency(np.array([100.0, 200.0, 400.0, 2000.0]))
         assert impedance == pytest.approx(np.array([1 + 2j, 2 + 0j, 3 - 2j, 3 - 1j]))
         assert pressure == pytest.approx(np.array([2.0, 3.0, 4.0, 4.0]))
 
     def test_nothing_is_guessed_outside(self):
         assert self.SOURCE.covers(np.array([100.0, 10000.0]))
         with pytest.raises(ValueError, match=r"given from 100 to 10000 Hz: must cover what is asked, 50 to 200 Hz"):
-            self.SOURCE.at(np.array([50.0, 200.0]))
+            self.SOURCE.at_frequency(np.array([50.0, 200.0]))
 
     @pytest.mark.parametrize(
         ("arguments", "message"),

@@ -8,9 +8,9 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 from scipy import signal
 
-from biquads_shared import is_minimum_phase, second_order_sections
+from biquads_shared import high_shelf, is_minimum_phase, is_stable, peaking, second_order_sections
 from evenflare.dsp import biquad
-from evenflare.dsp.biquad import Biquad, cookbook, is_stable
+from evenflare.dsp.biquad import Biquad, cookbook
 
 RATE = 48000.0
 KINDS = ("low_pass", "high_pass", "all_pass", "peaking", "low_shelf", "high_shelf")
@@ -48,7 +48,7 @@ def test_a_note_of_the_formulas_by_hand() -> None:
     np.testing.assert_allclose(made.b, [0.25, 0.5, 0.25], atol=1e-15)
     np.testing.assert_allclose(made.a, [1.0, 0.0, 0.0], atol=1e-15)
     # Peaking, +12.0412 dB (A = 2): b = (1 + 2, 0, 1 - 2) / 1.5, a2 = (1 - 1/2) / (1 + 1/2).
-    made = biquad.peaking(12000.0, gain_db=40 * np.log10(2.0), sample_rate=RATE, quality=0.5)
+    made = peaking(12000.0, gain_db=40 * np.log10(2.0), sample_rate=RATE, quality=0.5)
     np.testing.assert_allclose(made.b, [2.0, 0.0, -2.0 / 3.0], atol=1e-15)
     np.testing.assert_allclose(made.a, [1.0, 0.0, 1.0 / 3.0], atol=1e-15)
 
@@ -65,7 +65,7 @@ def test_low_and_high_pass_are_scipys_butterworth(make, name) -> None:
     ("make", "low", "middle", "high"),
     [
         (biquad.low_shelf, 6.0, 3.0, 0.0),
-        (biquad.high_shelf, 0.0, 3.0, 6.0),
+        (high_shelf, 0.0, 3.0, 6.0),
     ],
 )
 def test_shelf_has_half_its_gain_in_decibels_at_its_middle(make, low, middle, high) -> None:
@@ -77,8 +77,8 @@ def test_shelf_has_half_its_gain_in_decibels_at_its_middle(make, low, middle, hi
 def test_response_and_group_delay_are_scipys() -> None:
     sections = [
         biquad.high_pass(300.0, sample_rate=RATE),
-        biquad.peaking(2500.0, gain_db=-7.0, sample_rate=RATE, quality=4.0),
-        biquad.high_shelf(9000.0, gain_db=4.0, sample_rate=RATE),
+        peaking(2500.0, gain_db=-7.0, sample_rate=RATE, quality=4.0),
+        high_shelf(9000.0, gain_db=4.0, sample_rate=RATE),
     ]
     rows = second_order_sections(sections)
     wanted = signal.sosfreqz(rows, AT, fs=RATE)[1]
@@ -89,7 +89,7 @@ def test_response_and_group_delay_are_scipys() -> None:
 
 
 def test_sections_convolve_with_the_stated_sign() -> None:
-    made = biquad.peaking(5000.0, gain_db=9.0, sample_rate=RATE, quality=1.0)
+    made = peaking(5000.0, gain_db=9.0, sample_rate=RATE, quality=1.0)
     x = np.random.default_rng(1).standard_normal(40)
     y = np.zeros(42)
     for n in range(40):  # the difference equation of the module, as written there

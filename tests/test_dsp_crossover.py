@@ -10,7 +10,7 @@ from evenflare import metrics
 from evenflare.closed_forms import piston_index
 from evenflare.dsp.crossover import Crossing, Crossover, Setting, evenness, responses, trusted
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, search
-from evenflare.dsp.drivers import Driver, piston
+from evenflare.dsp.drivers import Radiator, piston
 from evenflare.dsp.handover import handovers, meetings, parting, without_lobes
 from evenflare.dsp.placing import Way, heard, mean_square, within
 from evenflare.dsp.slopes import Slope
@@ -19,20 +19,20 @@ from evenflare.units import DEGREE, power_db
 C = 343.2
 FREQUENCY = np.geomspace(200.0, 8000.0, 65)
 FOURTH = Slope("linkwitz_riley", 4)
-POINT = Driver(lambda f, off, around: np.ones((f.size, off.size), dtype=complex), False, (0.0, np.inf), C)
+POINT = Radiator(lambda f, off, around: np.ones((f.size, off.size), dtype=complex), False, (0.0, np.inf), C)
 
 
-def beam(power: float) -> Driver:
+def beam(power: float) -> Radiator:
     """cos^n of the angle in half space: the mean square over the sphere is 1 / (2 (2n + 1))."""
 
     def far(frequency, off_axis, azimuth):
         shape = np.clip(np.cos(off_axis), 0.0, None) ** power
         return np.broadcast_to(shape, (frequency.size, off_axis.size)).astype(complex)
 
-    return Driver(far, True, (0.0, np.inf), C)
+    return Radiator(far, True, (0.0, np.inf), C)
 
 
-def two(upper: Driver, lower: Driver, below: float, forward: float = 0.0) -> list[Way]:
+def two(upper: Radiator, lower: Radiator, below: float, forward: float = 0.0) -> list[Way]:
     return [Way("waveguide", upper, ((0.0, 0.0, 0.0),)), Way("woofer", lower, ((0.0, -below, forward),))]
 
 
@@ -93,14 +93,14 @@ def test_directivities_meet_where_both_indices_are_equal():
     assert found.horizontal[0] == pytest.approx(2 * np.arccos(10 ** (-6 / 40)), abs=0.2 * DEGREE)
 
 
-def dipping(power: float) -> Driver:
+def dipping(power: float) -> Radiator:
     """A beam of cos^2, and between 8 and 10 kHz of a higher power: its index rises there above a piston's."""
 
     def far(frequency, off_axis, azimuth):
         gap = (frequency > 8000.0) & (frequency < 10e3)
         return np.clip(np.cos(off_axis), 0.0, 1.0) ** np.where(gap, power, 2.0)[:, None] + 0j
 
-    return Driver(far, True, (0.0, np.inf), C)
+    return Radiator(far, True, (0.0, np.inf), C)
 
 
 def test_of_several_meetings_the_one_that_parts_is_taken():
@@ -180,7 +180,7 @@ def test_two_woofers_above_and_below_point_ahead():
 
 
 def test_a_sum_is_trusted_only_where_all_that_is_heard_is_known():
-    known = Driver(POINT.far, False, (700.0, 20e3), C)
+    known = Radiator(POINT.far, False, (700.0, 20e3), C)
     sounds, filters, _ = heard_about(two(known, POINT, 0.2), crossed(1000.0))
     # The upper way is 20 dB down at 1000 / 9^(1/4) = 577 Hz: from there to 700 Hz it is heard, and not known.
     valid = trusted(sounds, filters)

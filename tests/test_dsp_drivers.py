@@ -11,7 +11,7 @@ from evenflare import metrics
 from evenflare.closed_forms import cap_index, piston_index, piston_pattern
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.baffle_step import baffle_step, fitted, on_axis_step, power_step
-from evenflare.dsp.drivers import Driver, piston, stored
+from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.placing import Way, grid, heard, mean_square, placed
 from evenflare.units import DEGREE, power_db
 from reports import AIR, RADIUS
@@ -19,7 +19,7 @@ from reports import piston as sampled_piston
 
 C = 343.2
 FREQUENCY = np.geomspace(200.0, 8000.0, 25)
-POINT = Driver(lambda f, off, around: np.ones((f.size, off.size), dtype=complex), False, (0.0, np.inf), C)
+POINT = Radiator(lambda f, off, around: np.ones((f.size, off.size), dtype=complex), False, (0.0, np.inf), C)
 
 
 def vertical(observation: Observation, pressure: np.ndarray) -> np.ndarray:

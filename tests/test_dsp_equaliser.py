@@ -17,7 +17,7 @@ from evenflare.dsp.biquad import response
 from evenflare.dsp.equalisation import FirWish, equalise
 from evenflare.dsp.equaliser import Aim, Wanted, headroom, wanted
 from evenflare.dsp.filters_file import read_equaliser, sections_record
-from evenflare.dsp.fit import Limits, Section, fitted
+from evenflare.dsp.fit import FilterSection, SectionLimits, fitted
 from evenflare.dsp.interference import grid
 from evenflare.dsp.on_axis import OnAxis, driven, read_on_axis, replaced
 from evenflare.files import InputError
@@ -29,21 +29,21 @@ AIR = Air()
 BAND = (400.0, 10500.0)
 RATES = (44100, 48000, 96000)
 TRUE = (
-    Section("low_shelf", 700.0, 4.0, 0.7),
-    Section("peaking", 1800.0, -6.0, 2.0),
-    Section("peaking", 5000.0, 5.0, 1.2),
+    FilterSection("low_shelf", 700.0, 4.0, 0.7),
+    FilterSection("peaking", 1800.0, -6.0, 2.0),
+    FilterSection("peaking", 5000.0, 5.0, 1.2),
 )
 
 
 def asked(sections=TRUE, *, band=BAND, offset: float = 0.0) -> Wanted:
     """What known sections do, to be found again."""
     at = grid(*band)
-    level = amplitude_db(response([each.at(96000) for each in sections], at, sample_rate=96000)) + offset
+    level = amplitude_db(response([each.at_sample_rate(96000) for each in sections], at, sample_rate=96000)) + offset
     return Wanted(at, level, -level, (), np.zeros(at.size), np.zeros(at.size))
 
 
 def test_known_sections_are_found_again() -> None:
-    found = fitted(asked(), Limits(sections=6), sample_rates=RATES)
+    found = fitted(asked(), SectionLimits(sections=6), sample_rates=RATES)
     assert found.rms < 0.03  # six sections for three and the fade beyond the band
     assert abs(found.largest) < 0.12
     for rate in RATES:
@@ -54,7 +54,7 @@ def test_known_sections_are_found_again() -> None:
 
 
 def test_statement_of_errors_is_that_of_the_coefficients() -> None:
-    found = fitted(asked(), Limits(sections=4), sample_rates=RATES)
+    found = fitted(asked(), SectionLimits(sections=4), sample_rates=RATES)
     error = amplitude_db(response(found.biquads(96000), asked().frequency, sample_rate=96000)) - asked().correction
     assert found.rms == pytest.approx(np.sqrt(np.mean(error**2)))
     assert abs(found.largest) == pytest.approx(np.abs(error).max())
@@ -68,28 +68,28 @@ def test_statement_of_errors_is_that_of_the_coefficients() -> None:
 def test_more_sections_fit_better_and_no_more_are_used_than_allowed() -> None:
     errors = []
     for count in (1, 3, 6):
-        found = fitted(asked(), Limits(sections=count), sample_rates=(48000,))
+        found = fitted(asked(), SectionLimits(sections=count), sample_rates=(48000,))
         assert len(found.sections[48000]) <= count
         errors.append(found.rms)
     assert errors[0] > errors[1] > errors[2]
 
 
 def test_an_even_level_wants_no_section() -> None:
-    found = fitted(asked(()), Limits(), sample_rates=RATES)
+    found = fitted(asked(()), SectionLimits(), sample_rates=RATES)
     assert all(sections == () for sections in found.sections.values())
     assert found.rms == 0.0
 
 
 def test_limits_of_gain_and_boost_are_kept() -> None:
-    found = fitted(asked(), Limits(sections=6, gain=3.0), sample_rates=(48000,))
+    found = fitted(asked(), SectionLimits(sections=6, gain=3.0), sample_rates=(48000,))
     assert max(abs(each.gain) for each in found.sections[48000]) <= 3.0
-    boosted = fitted(asked(), Limits(sections=6, boost=5.2), sample_rates=(48000,))
+    boosted = fitted(asked(), SectionLimits(sections=6, boost=5.2), sample_rates=(48000,))
     level = amplitude_db(response(boosted.biquads(48000), grid(200.0, 20000.0), sample_rate=48000))
     assert level.max() < 5.25  # a weight, not a wall: a twentieth of a dB over
 
 
 def test_high_pass_comes_first_and_is_a_linkwitz_riley() -> None:
-    found = fitted(asked(), Limits(sections=8), sample_rates=(48000,), high_pass_at=350.0)
+    found = fitted(asked(), SectionLimits(sections=8), sample_rates=(48000,), high_pass_at=350.0)
     first = found.biquads(48000)[:2]
     level = amplitude_db(response(first, np.array([350.0]), sample_rate=48000))
     assert level[0] == pytest.approx(-6.0206, abs=1e-3)  # half, of its definition
@@ -100,19 +100,24 @@ def test_high_pass_comes_first_and_is_a_linkwitz_riley() -> None:
     ("limits", "rates", "more", "words"),
     [
         (
-            Limits(boost=2.0),
+            SectionLimits(boost=2.0),
             (48000,),
             {},
             r"needs a boost of \d\.\d\d dB at .* more than the 2 dB allowed\. Allow more",
         ),
         (
-            Limits(),
+            SectionLimits(),
             (22050, 48000),
             {},
             "sample rate of 22050 Hz cannot hold a filter up to 10500 Hz: must be above 22340",
         ),
-        (Limits(sections=2), (48000,), {"high_pass_at": 300.0}, "2 sections leave none beside the high-pass"),
-        (Limits(), (48000,), {"high_pass_at": 12000.0}, "high-pass at 12000 Hz: must be below the highest frequency"),
+        (SectionLimits(sections=2), (48000,), {"high_pass_at": 300.0}, "2 sections leave none beside the high-pass"),
+        (
+            SectionLimits(),
+            (48000,),
+            {"high_pass_at": 12000.0},
+            "high-pass at 12000 Hz: must be below the highest frequency",
+        ),
     ],
 )
 def test_what_cannot_be_is_refused(limits, rates, more, words) -> None:
@@ -177,7 +182,7 @@ def test_headroom_by_hand() -> None:
 
 
 def test_after_the_equaliser_the_axis_is_even_and_the_pattern_the_same() -> None:
-    found = equalise(piston(), Aim(), band=BAND, limits=Limits(boost=20.0), sample_rates=(48000,))
+    found = equalise(piston(), Aim(), band=BAND, limits=SectionLimits(boost=20.0), sample_rates=(48000,))
     inside = (found.before.observation.frequency >= 400.0) & (found.before.observation.frequency <= BAND[1])
     assert np.ptp(metrics.on_axis_level(found.before)[inside]) > 20.0
     assert np.std(metrics.on_axis_level(found.after)[inside]) < 0.5
@@ -198,7 +203,7 @@ def test_wish_for_a_response_in_time_is_checked() -> None:
 
 
 def test_filters_file_reads_back_what_was_fitted(tmp_path) -> None:
-    found = fitted(asked(), Limits(sections=4), sample_rates=RATES)
+    found = fitted(asked(), SectionLimits(sections=4), sample_rates=RATES)
     record = {
         "name": "n",
         "design_id": "i",

@@ -6,13 +6,13 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from biquads_shared import second_order_sections
+from biquads_shared import high_shelf, peaking, second_order_sections
 from evenflare.dsp import biquad, fir
 
 RATE = 48000
 PEAK = [
-    biquad.peaking(1500.0, gain_db=8.0, sample_rate=RATE, quality=1.2),
-    biquad.high_shelf(6000.0, gain_db=-5.0, sample_rate=RATE),
+    peaking(1500.0, gain_db=8.0, sample_rate=RATE, quality=1.2),
+    high_shelf(6000.0, gain_db=-5.0, sample_rate=RATE),
 ]
 """Minimum-phase in closed form, so that magnitude and phase are a Hilbert pair."""
 

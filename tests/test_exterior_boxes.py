@@ -16,7 +16,7 @@ from enclosures import (
 )
 from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import meshed
-from evenflare.exterior.patches import Part, box
+from evenflare.exterior.patches import MirroredPatches, box
 from evenflare.exterior.scattering import ready
 from evenflare.units import ComplexArray, FloatArray
 from evenflare.waveguide.cabinet import Cabinet, Edge
@@ -37,7 +37,7 @@ INSIDE = np.array([[0.03, -0.05, 0.04], [-0.06, 0.07, -0.05]])
 """m, of two point sources in every box: no mirror plane holds them, so that every parity has its share."""
 
 
-def missed(k: float, part: Part, size: float) -> tuple[float, float]:
+def missed(k: float, part: MirroredPatches, size: float) -> tuple[float, float]:
     """Of the sources inside: the error on the surface over the largest pressure there, and that of the far field."""
     body = ready(meshed(part, size))
     slope, pressure = sources(k, INSIDE)

@@ -12,8 +12,8 @@ from enclosures import (
     plane_wave,
     whole,
 )
-from evenflare.exterior.operator import Response, response, waves_of
-from evenflare.exterior.panels import Mesh, meshed
+from evenflare.exterior.operator import CabinetResponse, response, waves_of
+from evenflare.exterior.panels import PanelMesh, meshed
 from evenflare.exterior.patches import box
 from evenflare.exterior.scattering import ready
 from evenflare.exterior.waves import angular, radial
@@ -29,31 +29,33 @@ CABINETS = {
 }
 
 
-def of(cabinet: Cabinet, k: float, mesh: Mesh, *, radius: float = RADIUS, is_round: bool = False) -> Response:
+def of(
+    cabinet: Cabinet, k: float, mesh: PanelMesh, *, radius: float = RADIUS, is_round: bool = False
+) -> CabinetResponse:
     """The cabinet's at k, rad/m."""
     mouth, around = waves_of(k, radius=radius, reach=cabinet.reach, is_round=is_round)
     return response(k, ready(mesh), cabinet.centre, mouth=mouth, around=around)
 
 
-def heard(found: Response, wave: int, seen: FloatArray) -> ComplexArray:
+def heard(found: CabinetResponse, wave: int, seen: FloatArray) -> ComplexArray:
     """(D,) the limit of p r exp(j k r), r from the cabinet's middle, of one wave of the mouth."""
     degree = found.around.degree
     return np.asarray(angular(seen, found.around) * 1j ** (degree + 1) / found.wavenumber @ found.far[:, wave])
 
 
 @pytest.fixture(scope="module", params=CABINETS)
-def oblong(request: pytest.FixtureRequest) -> Response:
+def oblong(request: pytest.FixtureRequest) -> CabinetResponse:
     cabinet = CABINETS[request.param]
     return of(cabinet, 15.0, meshed(box(cabinet), 0.06))
 
 
-def at_the_rim(found: Response) -> FloatArray:
+def at_the_rim(found: CabinetResponse) -> FloatArray:
     """(W,) what waves of unit coefficients have there."""
     h, _ = radial(np.array([found.wavenumber * RADIUS]), int(found.mouth.degree.max()), outgoing=True)
     return np.asarray(np.abs(h[0, found.mouth.degree]))
 
 
-def test_what_the_edges_send_back_is_reciprocal(oblong: Response) -> None:
+def test_what_the_edges_send_back_is_reciprocal(oblong: CabinetResponse) -> None:
     """From one wave into another as from that into the one, once each is scaled to carry the same power.
 
     Source: reciprocity, Pierce, Acoustics (1981), section 4-9 (from memory).
@@ -63,7 +65,7 @@ def test_what_the_edges_send_back_is_reciprocal(oblong: Response) -> None:
     assert np.abs(back - back.T).max() < 2e-3 * np.abs(back).max()  # cells of a seventh of a wavelength: seen 5e-4
 
 
-def test_power_in_is_power_out(oblong: Response) -> None:
+def test_power_in_is_power_out(oblong: CabinetResponse) -> None:
     """Of any mixture of waves: what the dome gives, with what comes back, is what the far field carries all round."""
     scale, degree = at_the_rim(oblong), oblong.mouth.degree
     out = (oblong.far.conj().T / (2 * oblong.around.degree + 1)) @ oblong.far

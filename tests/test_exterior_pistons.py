@@ -82,7 +82,7 @@ def test_piston_and_listener_change_places(face, at_nodes: tuple[FloatArray, Flo
     # Pistons are solved with 2.2 cells to the wavelength: seen 4e-3. A wrong turn is off by half of the loudest.
     far = found.far(SEEN)[0] * np.exp(1j * K * SEEN @ piston.place)
     np.testing.assert_allclose(far, 0.5 * pressure[node, :20], atol=1e-2 * np.abs(far).max())
-    near = found.at(NEAR - piston.place)[0]
+    near = found.pressure_at(NEAR - piston.place)[0]
     np.testing.assert_allclose(near, 0.5 * pressure[node, 20:], atol=1e-2 * np.abs(near).max())
 
 
@@ -143,9 +143,9 @@ def test_far_away_the_pressure_is_the_far_one() -> None:
     seen, distance = directions(12), 1e5
     turned = np.exp(1j * np.outer(found.wavenumber, np.full(12, distance))) * distance
     # What is left falls as k a^2 / r, 1e-5 of the pressure.
-    np.testing.assert_allclose(found.at(distance * seen) * turned, found.far(seen), atol=2e-5)
+    np.testing.assert_allclose(found.pressure_at(distance * seen) * turned, found.far(seen), atol=2e-5)
     with pytest.raises(ValueError, match="outside the ball that holds it"):
-        found.at(np.zeros((1, 3)))
+        found.pressure_at(np.zeros((1, 3)))
 
 
 @pytest.mark.parametrize(

@@ -45,7 +45,7 @@ class ParabolicWall:
     angle: float
     radius: float
 
-    def at(self, t):
+    def frame_at(self, t):
         z = self.depth * t
         slope = np.tan(self.angle) + z / self.radius
         stretch = np.hypot(1.0, slope)

@@ -227,3 +227,55 @@ def test_help_loads_no_heavy_library(words):
 )
 def test_module_loads_only_what_it_needs(module, light_of):
     assert loaded_after(f"import {module}") & light_of == set()
+
+
+def classes(tree: ast.AST) -> Iterator[str]:
+    """Names of the classes in a module, at any depth."""
+    return (node.name for node in ast.walk(tree) if isinstance(node, ast.ClassDef))
+
+
+def test_a_class_name_means_one_thing_in_the_whole_package():
+    homes: dict[str, list[str]] = {}
+    for path in FILES:
+        for name in classes(ast.parse(path.read_text(encoding="utf-8"))):
+            homes.setdefault(name, []).append(module_name(path))
+    assert {name: modules for name, modules in homes.items() if len(modules) > 1} == {}
+
+
+@pytest.mark.parametrize("path", FILES, ids=module_name)
+def test_a_function_says_at_what(path):
+    functions = (ast.FunctionDef, ast.AsyncFunctionDef)
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    assert [node.lineno for node in ast.walk(tree) if isinstance(node, functions) and node.name == "at"] == []
+
+
+def package_name(path: Path) -> str:
+    """As it is imported."""
+    return ".".join(["evenflare", *module_name(path).split(".")]).removesuffix(".__init__")
+
+
+def used_names(path: Path) -> Iterator[tuple[str, str]]:
+    """Module and name of what a module of the package takes from another, or of its own outside where it is defined."""
+    tree = ast.parse(path.read_text(encoding="utf-8"))
+    taken = [(node.module, each) for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) for each in node.names]
+    yield from ((str(module), each.name) for module, each in taken)
+    beside = {each.asname or each.name: f"{module}.{each.name}" for module, each in taken}
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
+            yield beside.get(node.value.id, ""), node.attr
+    for part in tree.body:
+        for node in ast.walk(part):
+            if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load) and node.id != getattr(part, "name", ""):
+                yield package_name(path), node.id
+
+
+def test_no_function_or_class_is_there_for_tests_alone():
+    used = {each for path in FILES for each in used_names(path)}
+    defined = {
+        (package_name(path), part.name)
+        for path in FILES
+        for part in ast.parse(path.read_text(encoding="utf-8")).body
+        if isinstance(part, ast.FunctionDef | ast.ClassDef)
+    }
+    started_by_the_shell, asked_by_the_interpreter = ("evenflare.cli", "main"), ("evenflare", "__getattr__")
+    assert defined - used == {started_by_the_shell, asked_by_the_interpreter}

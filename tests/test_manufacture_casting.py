@@ -27,7 +27,7 @@ from evenflare.manufacture.part.outline import outline, solid_sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.solid import build, volume
 from evenflare.manufacture.process.file import read_process
-from evenflare.manufacture.process.types import Casting, Seat
+from evenflare.manufacture.process.types import Casting, DriverSeat
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Conical, OblateSpheroidal, Points, Waveguide
 from oblongs import MM, SHAPES, THROAT, Choice, DenseWall, closed_ring, held
@@ -72,7 +72,7 @@ def greatest_miss(path, waveguide, contraction, of):
     places = half_section(trimesh.load(path).vertices * contracted)
     # Points of the exact wall: those that the mesh was asked to hold.
     t = np.linspace(0, 1, 4001)
-    wall = np.vstack([np.column_stack(piece.at(t)[:2]) for piece in waveguide.meridian.pieces]) / MM
+    wall = np.vstack([np.column_stack(piece.frame_at(t)[:2]) for piece in waveguide.meridian.pieces]) / MM
     line = shapely.LineString(wall)
     bore = places[shapely.distance(shapely.points(places), line) < 0.2]
     assert len(bore) > 25
@@ -177,7 +177,7 @@ def ring_of(made):
 
 
 def test_bores_shrink_and_outsides_grow_where_they_are_machined():
-    seat = Seat(diameter=102 * MM, depth=6 * MM)
+    seat = DriverSeat(diameter=102 * MM, depth=6 * MM)
     made = pattern_of(BELL, seat=seat)
     assert made.back == pytest.approx(-9 * MM)
     # 3 mm and the draft over 6 mm less in radius at its floor, as deep as before: both its ends moved back.
@@ -307,8 +307,8 @@ def test_allowance_is_by_grade_and_largest_size_or_as_given():
             r"patterns of oblong shells are not made yet\. Write kind",
         ),
         (lambda: pattern_of(BELL, Choice("shell"), replace(BRONZE, pull="back")), r'pull = "back": a shell is widest'),
-        (lambda: pattern_of(BELL, Choice("shell"), seat=Seat(0.1, 0.006)), r"no room for a driver's recess"),
-        (lambda: pattern_of(BELL, seat=Seat(0.5, 0.006)), r"\[seat\] diameter_mm = 500: must be below"),
+        (lambda: pattern_of(BELL, Choice("shell"), seat=DriverSeat(0.1, 0.006)), r"no room for a driver's recess"),
+        (lambda: pattern_of(BELL, seat=DriverSeat(0.5, 0.006)), r"\[seat\] diameter_mm = 500: must be below"),
     ],
 )
 def test_what_makes_no_pattern_is_refused(call, message):
@@ -336,7 +336,7 @@ def test_oblong_mouth_goes_straight_through_its_allowance_where_the_pattern_draw
 @pytest.mark.parametrize("waveguide", [CONE, SHAPES["cone"]], ids=["round", "oblong"])
 def test_recess_of_a_block_widens_toward_the_back_only_where_the_pattern_draws_to_the_front(waveguide):
     for pull, slope in (("back", 0.0), ("front", np.tan(1.5 * DEGREE))):
-        made = pattern_of(waveguide, casting=replace(BRONZE, pull=pull), seat=Seat(0.1, 6 * MM))
+        made = pattern_of(waveguide, casting=replace(BRONZE, pull=pull), seat=DriverSeat(0.1, 6 * MM))
         x, y, z = made.mesh.vertices.T
         opening = np.hypot(x, y)[z < z.min() + 1e-9].min() / made.factor
         diameter, deep = made.recess

@@ -14,7 +14,7 @@ from evenflare.manufacture.casting.pattern import build_pattern
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.process.file import read_process
-from evenflare.manufacture.process.types import Casting, Seat
+from evenflare.manufacture.process.types import Casting, DriverSeat
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, OblateSpheroidal, Waveguide
 from oblongs import MM, SHAPES, Choice
@@ -80,9 +80,9 @@ def test_core_file_stands_beside_the_pattern(tmp_path):
 @pytest.mark.parametrize(
     ("waveguide", "seat", "said"),
     [
-        (Waveguide(Conical(90 * MM, 42 * DEGREE)), Seat(), "the wall draws at the throat"),
-        (next(iter(SHAPES.values())), Seat(), "round parts"),
-        (BELL, Seat(diameter=60 * MM, depth=3 * MM), "without a cast seat"),
+        (Waveguide(Conical(90 * MM, 42 * DEGREE)), DriverSeat(), "the wall draws at the throat"),
+        (next(iter(SHAPES.values())), DriverSeat(), "round parts"),
+        (BELL, DriverSeat(diameter=60 * MM, depth=3 * MM), "without a cast seat"),
     ],
 )
 def test_a_print_that_is_of_no_use_is_refused(waveguide, seat, said):

@@ -190,7 +190,7 @@ def test_a_drawing_of_faults_that_is_not_ours_is_kept(tmp_path):
 
 def test_outlines_at_fault_name_and_hold_their_places():
     turn = Arc(60 * MM, 60 * MM, 0.0, 340 * DEGREE, 8 * MM)
-    end = turn.at(np.array([1.0]))
+    end = turn.frame_at(np.array([1.0]))
     last = Line(float(end.z[0]), float(end.r[0]), 90 * MM, 50 * MM)
     meridian = Meridian((Line(0.0, 60 * MM, 60 * MM, 60 * MM), turn, last))
     with pytest.raises(SolidError, match=r"Self-intersection\[0\.0") as found:

@@ -33,7 +33,7 @@ from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.soundness import check_sound
 from evenflare.manufacture.part.step import write_step
 from evenflare.manufacture.process.file import read_process
-from evenflare.manufacture.process.types import Seat
+from evenflare.manufacture.process.types import DriverSeat
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import FAMILIES, Conical, Hyperbolic, Points, RoundedRectangle, Waveguide
@@ -324,7 +324,7 @@ def test_holes_near_the_corner_of_an_oblong_wall_are_refused():
     waveguide = cones(horizontal=42, vertical=40, section=RoundedRectangle(5 * MM))
     wall = cloud(waveguide.surface)
     sizes = oblong_sizes(waveguide.surface, wall, Solid())
-    seat = Seat(130 * MM, 3 * MM, 110 * MM, 8, 6 * MM, 60 * MM)
+    seat = DriverSeat(130 * MM, 3 * MM, 110 * MM, 8, 6 * MM, 60 * MM)
     with pytest.raises(InputError, match=r"hole_depth_mm = \S+: leaves \S+ mm to the wall at x = "):
         fitted(waveguide, sizes, Features(seat=seat), wall=wall)
 
@@ -334,7 +334,7 @@ def test_what_no_program_cuts_is_said():
     assert len(features_words(features_of(Solid(), router), router)) == 1
     assert "back face" not in features_words(features_of(Solid(), router), router)[0]
     assert "4 mm" in features_words(features_of(Solid(**EDGE), router), router)[1]
-    words = features_words(features_of(Solid(**SEAT | REBATE)), dataclasses.replace(lathe, seat=Seat()))
+    words = features_words(features_of(Solid(**SEAT | REBATE)), dataclasses.replace(lathe, seat=DriverSeat()))
     assert "the outside, the back face and any holes" in words[0]
     assert "seat" in words[1]
     assert "7 mm wide and 4 mm deep" in words[2]

@@ -14,7 +14,7 @@ from drawn import drawn
 from evenflare.files import InputError
 from evenflare.manufacture.part.rings import radius_at, sizes_of
 from evenflare.manufacture.process.file import read_process
-from evenflare.manufacture.process.types import Seat, Stock
+from evenflare.manufacture.process.types import DriverSeat, Stock
 from evenflare.manufacture.sheets.dowels import APART, BOLT_ROOM, ROOM, wrong_way_misses
 from evenflare.manufacture.sheets.lamination import laminate, layer_thicknesses, on_sheet
 from evenflare.manufacture.sheets.nesting import capacity, nest
@@ -136,7 +136,7 @@ def test_waist_is_cut_at_its_narrowest():
 
 
 def test_recess_behind_the_throat_plane_is_open_in_its_layers_and_not_before():
-    process = replace(SHEETS, seat=Seat(diameter=102 * MM, depth=20 * MM))
+    process = replace(SHEETS, seat=DriverSeat(diameter=102 * MM, depth=20 * MM))
     made = layered(CONE, process, allowance=0.0)
     first, *_, last = made.layers
     assert (first.z_to, last.z_from) == pytest.approx((90 * MM, -36 * MM), abs=1e-9)
@@ -258,7 +258,7 @@ def test_yield_is_area_of_layers_over_area_of_sheets():
         (Choice(flange_diameter=195 * MM), {}, r"leaves no room between opening and edge for three dowels of 8 mm"),
         (
             Choice(),
-            {"seat": Seat(diameter=300 * MM, depth=5 * MM)},
+            {"seat": DriverSeat(diameter=300 * MM, depth=5 * MM)},
             r"\[seat\] diameter_mm = 300: must be below the block's outside, 227\.5",
         ),
         (

@@ -122,8 +122,8 @@ def test_curves_in_both_planes_read_back_as_the_meridians(name, tmp_path):
         keep = np.concatenate([[True], np.hypot(np.diff(z), np.diff(r)) > 0])  # one point for an edge
         again = Points(tuple(zip((z[keep] * MM).tolist(), (r[keep] * MM).tolist(), strict=True)))
         t = np.linspace(0.0, 1.0, 2001)
-        wall = shapely.LineString(np.vstack([np.column_stack(piece.at(t)[:2]) for piece in meridian.pieces]))
-        back = np.vstack([np.column_stack(piece.at(t)[:2]) for piece in again.meridian(THROAT).pieces])
+        wall = shapely.LineString(np.vstack([np.column_stack(piece.frame_at(t)[:2]) for piece in meridian.pieces]))
+        back = np.vstack([np.column_stack(piece.frame_at(t)[:2]) for piece in again.meridian(THROAT).pieces])
         # As a round list: the spline through the rows overshoots by a micrometre where the curvature jumps.
         assert shapely.distance(shapely.points(back), wall).max() < 1e-6
 

@@ -34,14 +34,14 @@ def hollow(radius, *, start, turn):
     """A straight wall at the angle `start`, bent toward the axis by `turn` on `radius`, straight again."""
     z, r = 20 * MM * np.cos(start), 60 * MM + 20 * MM * np.sin(start)
     arc = Arc(z, r, start, start - turn, radius)
-    end = arc.at(np.array([1.0]))
+    end = arc.frame_at(np.array([1.0]))
     z1, r1, a1 = float(end.z[0]), float(end.r[0]), float(end.angle[0])
     return Meridian((Line(0.0, 60 * MM, z, r), arc, Line(z1, r1, z1 + 20 * MM * np.cos(a1), r1 + 20 * MM * np.sin(a1))))
 
 
 def fine_wall(meridian, count=4001):
     t = np.linspace(0.0, 1.0, count)
-    parts = [piece.at(t) for piece in meridian.pieces]
+    parts = [piece.frame_at(t) for piece in meridian.pieces]
     return shapely.LineString(np.vstack([np.column_stack([p.z, p.r]) for p in parts]))
 
 
@@ -172,7 +172,7 @@ def test_largest_tool_at_the_throat_is_the_circumference_radius():
 def test_largest_tool_in_a_necked_groove_is_half_the_neck():
     # A groove of radius 5 mm that closes to a neck of 2 x 5 x sin(50 degrees) between two sharp lips.
     groove = Arc(20 * MM, 60 * MM, 130 * DEGREE, -130 * DEGREE, 5 * MM)
-    end = groove.at(np.array([1.0]))
+    end = groove.frame_at(np.array([1.0]))
     lip = float(end.z[0])
     meridian = Meridian((Line(0.0, 60 * MM, 20 * MM, 60 * MM), groove, Line(lip, 60 * MM, lip + 20 * MM, 60 * MM)))
     reach = largest_tool_radius(meridian)

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from commandline import DESIGN, said
 from evenflare.files import InputError
 from evenflare.manufacture.process.file import BUNDLED, read_process
-from evenflare.manufacture.wall.scallop import centre_step, passes, scallop_height, stepover
+from evenflare.manufacture.wall.scallop import centre_step, passes, stepover
 from evenflare.units import MILLIMETRE as MM
 
 ROUTER = files("evenflare.manufacture").joinpath("processes", "router.toml").read_text("utf-8")
@@ -113,6 +113,25 @@ def test_a_seat_that_states_its_diameter_alone_is_a_place_without_recess_and_bol
 def test_a_name_that_is_no_process_gets_the_nearest():
     with pytest.raises(InputError, match="Did you mean lathe"):
         read_process("laethe")
+
+
+def scallop_height(across, *, radius, curvature=0.0):
+    """m, height above the wall of the ridge between two passes of a ball of `radius` (m).
+
+    across    : m, along the wall, at most what the ball spans.
+    curvature : 1/m, of the wall across the passes; negative where it is concave seen from the air, above -1 / radius.
+    Source    : flat h = R - sqrt(R^2 - s^2 / 4) (elementary geometry, the workshop calculators' formula); curved, the
+                triangle of the wall's centre, the ball's centre and the ridge. To first order h = s^2 / 8 (1/R + K).
+    """
+    s, bend = np.broadcast_arrays(np.asarray(across, dtype=np.float64), np.asarray(curvature, dtype=np.float64))
+    flat = np.abs(bend) * (s + radius) < 1e-6
+    safe = np.where(flat, 1.0, bend)
+    # Height above the chord of contacts from the cosine theorem about the wall's centre, 1 / K away.
+    half = 0.5 * s * safe
+    centre = 1.0 / safe + radius
+    root = np.sqrt(np.maximum(radius**2 - (centre * np.sin(half)) ** 2, 0.0))
+    curved = centre * np.cos(half) - root - 1.0 / safe
+    return np.asarray(np.where(flat, radius - np.sqrt(radius**2 - 0.25 * s**2), curved))
 
 
 # Ball-nose table of the workshop calculators: diameter, stepover, height in mm.

@@ -36,7 +36,7 @@ ABOVE = 10 * MM
 
 def dent(t, depth=PLANTED):
     """Tip of a ball that cuts `depth` into the flare at a parameter of its wall's pieces, and the place on the wall."""
-    piece = FLARE.meridian.pieces[0 if t < 1 else -1].at(np.array([t if t < 1 else t - 1.0]))
+    piece = FLARE.meridian.pieces[0 if t < 1 else -1].frame_at(np.array([t if t < 1 else t - 1.0]))
     z, r, angle = float(piece.z[0]), float(piece.r[0]), float(piece.angle[0])
     off = RADIUS - depth
     centre_z, centre_r = z + off * np.sin(angle), r - off * np.cos(angle)

@@ -7,7 +7,7 @@ import pytest
 
 from cutting import program, tool
 from evenflare.manufacture import Sizes
-from evenflare.manufacture.process.types import Seat
+from evenflare.manufacture.process.types import DriverSeat
 from evenflare.manufacture.proof.proof import prove
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
@@ -15,7 +15,9 @@ from evenflare.waveguide import Conical, Waveguide
 
 CONE = Waveguide(Conical(0.03, 45 * DEGREE))
 SIZES = Sizes("block", 6 * MM, 95 * MM, 10 * MM, 85 * MM, 0)
-SEAT = Seat(diameter=60 * MM, depth=3 * MM, bolt_circle=46 * MM, bolts=3, hole_diameter=6 * MM, hole_depth=10 * MM)
+SEAT = DriverSeat(
+    diameter=60 * MM, depth=3 * MM, bolt_circle=46 * MM, bolts=3, hole_diameter=6 * MM, hole_depth=10 * MM
+)
 GRID = 0.1 * MM
 
 

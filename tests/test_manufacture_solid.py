@@ -43,7 +43,7 @@ def bore(meridian):
     t, weight = 0.5 * (node + 1), 0.5 * weight
     total = 0.0
     for piece in meridian.pieces:
-        wall = piece.at(t)
+        wall = piece.frame_at(t)
         total += float(np.sum(weight * np.pi * wall.r**2 * np.cos(wall.angle) * wall.speed))
     return total
 
@@ -154,7 +154,7 @@ def test_surface_departs_from_the_wall_by_at_most_the_chord_error(name, chord):
     meridian = Waveguide(SHAPES[name]).meridian
     mesh = build(meridian, solid_sizes(meridian, Choice()), chord_error=chord * MM)
     t = np.linspace(0.0, 1.0, 2001)
-    wall = shapely.LineString(np.vstack([np.column_stack(piece.at(t)[:2]) for piece in meridian.pieces]))
+    wall = shapely.LineString(np.vstack([np.column_stack(piece.frame_at(t)[:2]) for piece in meridian.pieces]))
     vertices = np.column_stack([mesh.vertices[:, 2], np.hypot(mesh.vertices[:, 0], mesh.vertices[:, 1])])
     # Vertices of the bore lie on the wall; the fine wall's own chords stand 0.1 um off.
     bored = (shapely.distance(shapely.points(vertices), wall) < 0.2e-6)[mesh.faces].all(axis=1)
@@ -173,7 +173,7 @@ def test_outline_of_a_shell_has_its_wall_everywhere():
     sizes = solid_sizes(meridian, Choice("shell"))
     polygon = shapely.Polygon(outline(meridian, sizes, chord_error=0.01 * MM))
     t = np.linspace(0.0, 1.0, 2001)
-    wall = shapely.LineString(np.vstack([np.column_stack(piece.at(t)[:2]) for piece in meridian.pieces]))
+    wall = shapely.LineString(np.vstack([np.column_stack(piece.frame_at(t)[:2]) for piece in meridian.pieces]))
     outside = [
         (z, r)
         for z, r in polygon.exterior.coords
@@ -238,7 +238,7 @@ def test_wall_beyond_the_mouth_plane_is_refused_by_place():
 
 def test_wall_that_crosses_itself_is_refused_by_place():
     turn = Arc(60 * MM, 60 * MM, 0.0, 340 * DEGREE, 8 * MM)
-    end = turn.at(np.array([1.0]))
+    end = turn.frame_at(np.array([1.0]))
     meridian = Meridian(
         (Line(0.0, 60 * MM, 60 * MM, 60 * MM), turn, Line(float(end.z[0]), float(end.r[0]), 90 * MM, 50 * MM))
     )
@@ -250,7 +250,7 @@ def test_wall_that_crosses_itself_is_refused_by_place():
 def test_shell_that_closes_a_void_is_refused_by_place():
     # A bulge of radius 15 mm on a root of 23 mm: walls of 12 mm meet at the root and leave a void in the bulge.
     bulge = Arc(40 * MM, 60 * MM, -130 * DEGREE, 130 * DEGREE, 15 * MM)
-    root = float(bulge.at(np.array([1.0])).z[0])
+    root = float(bulge.frame_at(np.array([1.0])).z[0])
     meridian = Meridian((Line(0.0, 60 * MM, 40 * MM, 60 * MM), bulge, Line(root, 60 * MM, 100 * MM, 60 * MM)))
     sizes = solid_sizes(meridian, Choice("shell", wall=12 * MM))
     with pytest.raises(InputError, match=r"encloses a void at z_mm = [45]\d"):

@@ -113,7 +113,9 @@ def test_turned_splines_lie_on_the_exact_wall(name, tmp_path):
     waveguide = Waveguide(SHAPES[name])
     _, shape = written(waveguide, Choice(), tmp_path)
     t = np.linspace(0.0, 1.0, 4001)
-    wall = shapely.LineString(np.vstack([np.column_stack(piece.at(t)[:2]) for piece in waveguide.meridian.pieces]) / MM)
+    wall = shapely.LineString(
+        np.vstack([np.column_stack(piece.frame_at(t)[:2]) for piece in waveguide.meridian.pieces]) / MM
+    )
     splines = [
         face
         for face in faces(shape)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pytest
 
+import known_sounds
 from evenflare import closed_forms, metrics, radiation
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation.elements import assembled, caps_of, divided
@@ -54,7 +55,7 @@ class TestClosedForms:
         waveguide = Waveguide(flush_disc(radius), Driver(radius))
         observation = at_sizes([1, 5, 10], radius, distance=0.35)
         found = FULL(waveguide, observation, AIR)
-        wanted = closed_forms.piston_axis_pressure(observation.frequency, 0.35, radius=radius, velocity=1.0, air=AIR)
+        wanted = known_sounds.piston_axis_pressure(observation.frequency, 0.35, radius=radius, velocity=1.0, air=AIR)
         np.testing.assert_allclose(found.on_axis, wanted, rtol=1e-3)  # 0.009 dB: the bar of the far field
 
     @pytest.mark.parametrize("half_angle", [30, 60])
@@ -78,7 +79,7 @@ class TestClosedForms:
         found = FULL(Waveguide(flush_disc(0.05), driver), at_sizes([0.5, 1, 2, 5], 0.05), AIR)
         assert found.throat_impedance is not None
         # Normalised by the flat exit's area, half that of the hemisphere over which the motion is spread.
-        wanted = 0.5 * closed_forms.pulsating_sphere_impedance(sizes_of(found, 0.05))
+        wanted = 0.5 * known_sounds.pulsating_sphere_impedance(sizes_of(found, 0.05))
         np.testing.assert_allclose(found.throat_impedance, wanted, atol=2e-5)  # one mode is exact, after a tube of 2 nm
         np.testing.assert_allclose(metrics.directivity_index(found), 10 * np.log10(2), atol=2e-5)  # dB, same reason
 
@@ -97,7 +98,7 @@ class TestClosedForms:
         pressure = flux[:, 0, 0] / (stiffness[:, 0, 0] + admittance)
         start = radius / np.sin(a)
         impedance = 1j * wavenumber * (met[:, 0, 0] + flux[:, 0, 0] * pressure) * start**2 * (1 - np.cos(a))
-        wanted = closed_forms.cone_throat_impedance(wavenumber, apex_distance=start)
+        wanted = known_sounds.cone_throat_impedance(wavenumber, apex_distance=start)
         np.testing.assert_allclose(impedance, wanted, rtol=1e-5)  # 25 to 35 elements of sixth order
 
     def test_exponential_horn_follows_the_infinite_one(self) -> None:
@@ -106,7 +107,7 @@ class TestClosedForms:
         horn = Waveguide(Exponential(0.36, flare))
         found = FULL(horn, Observation(frequency=np.geomspace(2500, 4500, 24), off_axis=ANGLES), AIR)
         cutoff = AIR.speed_of_sound / (2 * np.pi * flare)
-        wanted = closed_forms.hyperbolic_throat_impedance(found.observation.frequency / cutoff, parameter=1.0)
+        wanted = known_sounds.hyperbolic_throat_impedance(found.observation.frequency / cutoff, parameter=1.0)
         assert found.throat_impedance is not None
         # 0.08: the closed form assumes plane waves; caps in this flare are up to 75 degrees deep.
         np.testing.assert_allclose(np.mean(found.throat_impedance - wanted), 0, atol=0.08)
@@ -135,7 +136,7 @@ class TestClosedForms:
     def test_pattern_control_frequency(self) -> None:
         """Below the published rule's frequency the beam opens, above it the beam holds: within a half octave."""
         waveguide = Waveguide(OblateSpheroidal(0.12, 45 * DEGREE, 0.02))
-        rule = closed_forms.pattern_control_frequency(90 * DEGREE, mouth_width=2 * waveguide.meridian.mouth_radius)
+        rule = known_sounds.pattern_control_frequency(90 * DEGREE, mouth_width=2 * waveguide.meridian.mouth_radius)
         frequency = np.array([rule / 3, *np.geomspace(1.5 * rule, 6 * rule, 9)])
         beam = metrics.beamwidth(FULL(waveguide, Observation(frequency=frequency, off_axis=ANGLES), AIR)) / DEGREE
         assert np.isnan(beam[0]) or beam[0] > 135

@@ -100,12 +100,12 @@ class TestNearby:
     """Points at a distance, which the ball about the cabinet must not hold."""
 
     @staticmethod
-    def at(distance: float) -> tuple[Waveguide, Observation]:
+    def at_distance(distance: float) -> tuple[Waveguide, Observation]:
         seen = Observation(FREQUENCY, SEEN.off_axis, distance=distance)
         return Waveguide(ROUND["cone"]), seen
 
     def test_pressure(self) -> None:
-        waveguide, seen = self.at(0.5)
+        waveguide, seen = self.at_distance(0.5)
         found = march_solver("full")(replace(waveguide, mounting=Mounting(cabinet=Bullet.cabinet)), seen, AIR)
         judged = judge_solver("full")(replace(waveguide, mounting=Mounting(body=Bullet())), seen, AIR)
         loudest = np.abs(judged.pressure).max(axis=(1, 2))[:, None, None]
@@ -114,12 +114,12 @@ class TestNearby:
 
     def test_too_near(self) -> None:
         """Inside the ball the sum of outgoing waves says nothing; the distance that the message names will do."""
-        waveguide, seen = self.at(0.3)
+        waveguide, seen = self.at_distance(0.3)
         waveguide = replace(waveguide, mounting=Mounting(cabinet=Bullet.cabinet))
         with pytest.raises(ValueError, match=r"distance_m = 0\.3: must be at least [\d.]+, so that") as told:
             march_solver("full")(waveguide, seen, AIR)
         least = float(re.search(r"at least ([\d.]+),", str(told.value))[1])
-        march_solver("full")(waveguide, self.at(least)[1], AIR)
+        march_solver("full")(waveguide, self.at_distance(least)[1], AIR)
 
 
 def test_round_as_oblong_off_the_middle() -> None:

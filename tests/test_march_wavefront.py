@@ -42,7 +42,7 @@ class TestWavefront:
         cone = angle(Waveguide(Conical(0.1, 45 * DEGREE)))
         assert cone == pytest.approx((0.1, 45))
         rounded = Waveguide(OblateSpheroidal(0.1, 40 * DEGREE, 0.02))
-        arc = rounded.meridian.pieces[1].at(np.array([0.0]))
+        arc = rounded.meridian.pieces[1].frame_at(np.array([0.0]))
         assert angle(rounded) == pytest.approx((float(arc.z[0]), float(arc.angle[0]) / DEGREE))
         # kappa r = sin^2 a / cos a = 1 at cos a = (sqrt(5) - 1)/2; to the grid of 65 points.
         assert angle(Waveguide(Tractrix(0.1)))[1] == pytest.approx(51.83, abs=2)

@@ -18,7 +18,7 @@ from budget_rigs import (
 )
 from ellipse import elliptical_piston
 from evenflare.measurement.between_planes import model_uncertainty, planes_uncertainty
-from evenflare.measurement.budget import Budget, Part
+from evenflare.measurement.budget import Budget, Contribution
 from evenflare.measurement.enough_orbits import enough_orbits
 from evenflare.metrics import directivity_index
 
@@ -30,16 +30,20 @@ def test_end_gauge_of_the_guide():
     # freedom, difference 9.7 of 5.8 (24), 3.9 (5) and 6.7 (8), difference of expansion 2.9 (50), of temperature 16.6
     # (2). The guide has 9.7 with 25.6, 32 with 16.7, a factor of 2.92 and 93 nm for 99 %.
     difference = Budget(
-        (Part("scatter", 5.8 * ONE, 24.0), Part("random", 3.9 * ONE, 5.0), Part("system", 6.7 * ONE, 8.0))
+        (
+            Contribution("scatter", 5.8 * ONE, 24.0),
+            Contribution("random", 3.9 * ONE, 5.0),
+            Contribution("system", 6.7 * ONE, 8.0),
+        )
     )
     assert difference.combined[0] == pytest.approx(9.7, abs=0.05)  # half of its last digit
     assert difference.freedom[0] == pytest.approx(25.6, abs=0.3)  # the guide's parts are rounded to two digits
     gauge = Budget(
         (
-            Part("standard", 25.0 * ONE, 18.0),
-            Part("difference", 9.7 * ONE, 25.6),
-            Part("expansion", 2.9 * ONE, 50.0),
-            Part("temperature", 16.6 * ONE, 2.0),
+            Contribution("standard", 25.0 * ONE, 18.0),
+            Contribution("difference", 9.7 * ONE, 25.6),
+            Contribution("expansion", 2.9 * ONE, 50.0),
+            Contribution("temperature", 16.6 * ONE, 2.0),
         )
     )
     assert gauge.combined[0] == pytest.approx(32.0, abs=0.5)  # half of its last digit
@@ -49,13 +53,15 @@ def test_end_gauge_of_the_guide():
 
 
 def test_parts_that_are_not_estimated_leave_the_normal_distribution_s_factor():
-    assert Budget((Part("stated", ONE),)).factor()[0] == pytest.approx(1.959964, abs=1e-6)  # tables of the normal
+    assert Budget((Contribution("stated", ONE),)).factor()[0] == pytest.approx(
+        1.959964, abs=1e-6
+    )  # tables of the normal
 
 
 @pytest.mark.parametrize("wrong", [{"size": -ONE}, {"size": ONE, "freedom": 0.0}])
 def test_a_part_that_cannot_be_is_refused(wrong):
     with pytest.raises(ValueError, match="standard uncertainty must be 0 or more"):
-        Part("angle", **wrong)
+        Contribution("angle", **wrong)
 
 
 def test_interval_of_oblong_mouths_holds_their_index_by_octave():

@@ -110,7 +110,7 @@ def test_fit_that_makes_held_out_angles_worse_is_told():
     assert not found.helps
 
 
-def test_neighbours_that_err_alike_widen_the_intervals():
+def test_correlated_errors_of_neighbours_widen_the_intervals():
     wave = 0.2 * np.sin(FRONT.off_axis * 4) * np.ones((FRONT.frequency.size, 1, 1))
     heard = measured({})
     smooth = calibrate(
@@ -119,7 +119,7 @@ def test_neighbours_that_err_alike_widen_the_intervals():
     scattered = calibrate(measured({}, noise=smooth.noise), DRAWN, piston, unknowns=only(unknowns.GROWTH))
     assert scattered.noise == pytest.approx(smooth.noise, rel=0.3)  # the scatter of the deviation of 120 values
     assert smooth.fitted[0].standard_error > 2 * scattered.fitted[0].standard_error
-    assert smooth.alike > 5 > scattered.alike
+    assert smooth.variance_inflation > 5 > scattered.variance_inflation
 
 
 def test_source_impedance_is_found_from_the_level_on_axis(compiled):
@@ -161,7 +161,7 @@ def test_wall_as_built_has_the_radius_angle_and_curvature_of_its_own_points(shap
     built = AsBuilt(shape, growth=1e-3, bow=-0.7e-3).meridian(0.0127)
     t = np.linspace(0, 1, 4001)
     for before, after in zip(drawn.pieces, built.pieces, strict=True):
-        frame, was = after.at(t), before.at(t)
+        frame, was = after.frame_at(t), before.frame_at(t)
         u = was.z / drawn.depth
         np.testing.assert_allclose(frame.r - was.r, 1e-3 * u - 2.8e-3 * u * (1 - u), atol=1e-15)  # rounding
         dz, dr = np.gradient(frame.z, t), np.gradient(frame.r, t)

@@ -37,15 +37,15 @@ def test_window_rises_holds_and_falls_to_nothing_at_its_end():
     first, weights = window.weights(4096, sample_rate=RATE)
     time = (first + np.arange(weights.size)) / RATE
 
-    def at(moment: float) -> float:
+    def window_at(moment: float) -> float:
         return float(np.interp(moment, time, weights))
 
     assert time[0] >= 9e-3 - 1e-12
     assert time[-1] <= 16e-3 + 1e-12
-    assert at(9e-3) < 0.01  # the first sample lies up to a sample inside, 2 % of the rise: sin^2 of 3.8 degrees
-    assert at(16e-3) < 0.01
-    np.testing.assert_allclose([at(9.5e-3), at(10e-3), at(13.9e-3)], 1.0)
-    assert at(15e-3) == pytest.approx(0.5)  # half-way down a half-cosine
+    assert window_at(9e-3) < 0.01  # the first sample lies up to a sample inside, 2 % of the rise: sin^2 of 3.8 degrees
+    assert window_at(16e-3) < 0.01
+    np.testing.assert_allclose([window_at(9.5e-3), window_at(10e-3), window_at(13.9e-3)], 1.0)
+    assert window_at(15e-3) == pytest.approx(0.5)  # half-way down a half-cosine
 
 
 def test_what_comes_after_the_window_is_not_heard():

@@ -42,20 +42,20 @@ def told(off_axis, pressure, **more) -> Alignment:
 
 
 @pytest.mark.parametrize("degrees", [-2.0, -0.5, 0.3, 1.5])
-@pytest.mark.parametrize("sideways", [-6e-3, 0.0, 4e-3])
-def test_offsets_of_a_sphere_all_round(degrees, sideways):
-    found = told(ALL_ROUND, read(SPHERE, ALL_ROUND, angle=degrees * DEGREE, centre=(sideways, 0.0), noise=1e-3))
+@pytest.mark.parametrize("lateral", [-6e-3, 0.0, 4e-3])
+def test_offsets_of_a_sphere_all_round(degrees, lateral):
+    found = told(ALL_ROUND, read(SPHERE, ALL_ROUND, angle=degrees * DEGREE, centre=(lateral, 0.0), noise=1e-3))
     # Ten degrees apart; what a cubic spline between them leaves.
     assert found.angle.value / DEGREE == pytest.approx(degrees, abs=0.05)
-    assert found.sideways.value == pytest.approx(sideways, abs=0.3e-3)
+    assert found.lateral.value == pytest.approx(lateral, abs=0.3e-3)
 
 
-@pytest.mark.parametrize(("degrees", "sideways"), [(0.8, 3e-3), (-1.0, -5e-3), (0.0, 0.0)])
-def test_offsets_in_a_baffle(degrees, sideways):
-    pressure = read(PISTON, FRONT, angle=degrees * DEGREE, centre=(sideways, 0.0), noise=1e-3)
+@pytest.mark.parametrize(("degrees", "lateral"), [(0.8, 3e-3), (-1.0, -5e-3), (0.0, 0.0)])
+def test_offsets_in_a_baffle(degrees, lateral):
+    pressure = read(PISTON, FRONT, angle=degrees * DEGREE, centre=(lateral, 0.0), noise=1e-3)
     found = told(FRONT, pressure, half_space=True)
     assert found.angle.value / DEGREE == pytest.approx(degrees, abs=0.05)
-    assert found.sideways.value == pytest.approx(sideways, abs=0.3e-3)
+    assert found.lateral.value == pytest.approx(lateral, abs=0.3e-3)
     assert found.angle.significant == (degrees != 0.0)
 
 
@@ -74,7 +74,7 @@ def test_stated_errors_hold_the_truth():
         told(ALL_ROUND, read(SPHERE, ALL_ROUND, angle=truth[0], centre=(truth[1], 0.0), noise=0.01, seed=seed))
         for seed in range(20)
     ]
-    for name, value, floor in (("angle", truth[0], 0.02 * DEGREE), ("sideways", truth[1], 0.1e-3)):
+    for name, value, floor in (("angle", truth[0], 0.02 * DEGREE), ("lateral", truth[1], 0.1e-3)):
         inside = [
             abs(getattr(run, name).value - value) < 3.0 * getattr(run, name).error + floor  # the spline's share
             for run in runs
@@ -86,13 +86,13 @@ def test_offsets_are_taken_out():
     truth = read(SPHERE, ALL_ROUND)
     pressure = read(SPHERE, ALL_ROUND, angle=1.0 * DEGREE, centre=(4e-3, 0.0))
     found = told(ALL_ROUND, pressure)
-    angle, sideways = found.corrected
+    angle, lateral = found.corrected
     moved = corrected(
         ALL_ROUND,
         pressure,
         frequency=FREQUENCY,
         angle=angle,
-        sideways=sideways,
+        lateral=lateral,
         distance=DISTANCE,
         speed_of_sound=SPEED,
     )
@@ -122,7 +122,7 @@ def test_a_point_says_where_it_is_but_not_where_zero_is():
     found = told(ALL_ROUND, read(point, ALL_ROUND, angle=1.0 * DEGREE, centre=(5e-3, 30e-3)))
     assert found.angle is None
     # An angle that is off turns the point's place ahead of the axis into one aside.
-    assert found.sideways.value == pytest.approx(5e-3 - 30e-3 * DEGREE, abs=0.1e-3)
+    assert found.lateral.value == pytest.approx(5e-3 - 30e-3 * DEGREE, abs=0.1e-3)
     assert found.along.value == pytest.approx(30e-3, abs=1e-3)
 
 
@@ -132,14 +132,14 @@ def test_nothing_is_told_from_one_side_or_without_symmetry():
     unlike = told(ALL_ROUND, read(SPHERE, ALL_ROUND, angle=DEGREE), mirrored=False)
     for found in (one_sided, unlike):
         assert found.angle is None
-        assert found.sideways is None
+        assert found.lateral is None
         assert found.corrected == (0.0, 0.0)
 
 
 def test_levels_alone_tell_the_angle():
     found = told(ALL_ROUND, np.abs(read(SPHERE, ALL_ROUND, angle=0.7 * DEGREE)).astype(complex), phase_known=False)
     assert found.angle.value / DEGREE == pytest.approx(0.7, abs=0.15)  # levels alone have kinks between the angles
-    assert found.sideways is None
+    assert found.lateral is None
 
 
 def test_pairs_leave_out_the_axis_and_straight_behind():

@@ -8,7 +8,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from evenflare.air import absorption
-from evenflare.measurement.plan import Place, angles_of, plan
+from evenflare.measurement.plan import MeasuringPlace, angles_of, plan
 from evenflare.measurement.window import (
     far_field_distance,
     far_field_limit,
@@ -83,7 +83,7 @@ def test_the_window_is_mirror_symmetric_and_opens_with_height(source, microphone
 
 
 def test_a_plan_holds_the_numbers_of_its_place():
-    place = Place(2.0, 3.0, 3.0, mouth=0.24, temperature=CELSIUS_ZERO + 16, humidity=0.7)
+    place = MeasuringPlace(2.0, 3.0, 3.0, mouth=0.24, temperature=CELSIUS_ZERO + 16, humidity=0.7)
     found = plan(place)
     speed = place.air.speed_of_sound
     assert found.free == found.ground == pytest.approx(12.6007e-3 * SPEED / speed, rel=1e-5)
@@ -98,15 +98,15 @@ def test_a_plan_holds_the_numbers_of_its_place():
 
 
 def test_the_nearest_surface_counts():
-    near = plan(Place(2.0, 3.0, 3.0, mouth=0.24, wall=1.2))
+    near = plan(MeasuringPlace(2.0, 3.0, 3.0, mouth=0.24, wall=1.2))
     assert near.free == near.wall == pytest.approx(3.27535e-3 * SPEED / near.place.air.speed_of_sound, rel=1e-5)
-    far = plan(Place(2.0, 3.0, 3.0, mouth=0.24, wall=9.0))
+    far = plan(MeasuringPlace(2.0, 3.0, 3.0, mouth=0.24, wall=9.0))
     assert far.free == far.ground < far.wall
 
 
 def test_heights_further_apart_than_the_distance_cannot_be():
     with pytest.raises(ValueError, match="difference of the heights"):
-        plan(Place(2.0, 1.0, 4.0, mouth=0.24))
+        plan(MeasuringPlace(2.0, 1.0, 4.0, mouth=0.24))
 
 
 def test_whole_orbits_are_those_of_cta_2034_a():

@@ -170,7 +170,7 @@ def test_oblong_reference_points_are_built_again(tmp_path):
 
 def _wall(waveguide):
     t = np.linspace(0.0, 1.0, 2001)
-    parts = [piece.at(t) for piece in waveguide.meridian.pieces]
+    parts = [piece.frame_at(t) for piece in waveguide.meridian.pieces]
     return shapely.LineString(np.vstack([np.column_stack(part[:2]) for part in parts]) / MM)
 
 

@@ -244,13 +244,13 @@ class Page(HTMLParser):
 
 @named
 def test_pages_show_the_name_and_run_nothing_of_it(name):
-    parts = [sheet.Part(name, [name], ["name", "size"], [[name, "1"]])]
+    parts = [sheet.PageSection(name, [name], ["name", "size"], [[name, "1"]])]
     shown = Page(sheet.sheet(name, name, parts=parts, written=[(name, name)], command=name, warnings=[name]))
     plain_page = Page(
         sheet.sheet(
             "n",
             "n",
-            parts=[sheet.Part("n", ["n"], ["name", "size"], [["n", "1"]])],
+            parts=[sheet.PageSection("n", ["n"], ["name", "size"], [["n", "1"]])],
             written=[("n", "n")],
             command="n",
             warnings=["n"],

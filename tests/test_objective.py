@@ -14,7 +14,7 @@ from evenflare.closed_forms import piston_index, piston_pattern, uniform_cone_in
 from evenflare.directivity.types import Directivity
 from evenflare.metrics import beamwidth, directivity_index, standard_curves
 from evenflare.objective import HOW_TERMS_COUNT, Score, axis_weight, contributions, score, search_observation
-from evenflare.target.target import Crossover, Target
+from evenflare.target.target import Target, WantedCrossover
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Driver, Limits, Mounting, Waveguide
 
@@ -150,7 +150,7 @@ def test_index_kind_is_honoured():
 
 
 def test_crossover_takes_the_place_of_the_index():
-    target = target_of(8.0, crossover=Crossover(0.06, 2000.0))
+    target = target_of(8.0, crossover=WantedCrossover(0.06, 2000.0))
     found = piston(0.06, target=target)
     low = found.observation.frequency <= 2000.0
     only_low = replace(

@@ -12,7 +12,7 @@ from evenflare.radiation.own_error import (
     MARGIN,
     SMALLEST_ERROR,
     SMALLEST_SHARE,
-    Heard,
+    FieldSamples,
     between,
     own_error,
 )
@@ -22,11 +22,11 @@ OBSERVATION = Observation(np.array([1000.0]), np.array([0.0, 30.0, 60.0]) * DEGR
 PATTERN = np.array([[[1.0, 0.5, 0.05]]], dtype=complex)
 
 
-def heard(pattern: ComplexArray = PATTERN, impedance: complex = 1.0) -> Heard:
-    return Heard(pattern, pattern[:, 0, 0], np.ones(1), np.array([impedance]))
+def heard(pattern: ComplexArray = PATTERN, impedance: complex = 1.0) -> FieldSamples:
+    return FieldSamples(pattern, pattern[:, 0, 0], np.ones(1), np.array([impedance]))
 
 
-def compared(found: Heard, finer: Heard, overlap: complex = 1.0) -> tuple[float, float, float]:
+def compared(found: FieldSamples, finer: FieldSamples, overlap: complex = 1.0) -> tuple[float, float, float]:
     error = own_error(found, finer, overlap=np.array([overlap]), observation=OBSERVATION)
     return float(error.index[0]), float(error.polar[0]), float(error.impedance[0])
 
@@ -49,7 +49,7 @@ def test_a_turn_in_phase_that_all_directions_share_does_not_count() -> None:
 
 
 def test_a_change_of_power_is_a_change_of_the_index() -> None:
-    louder = Heard(PATTERN, PATTERN[:, 0, 0], 1.02 * np.ones(1), np.ones(1, dtype=complex))
+    louder = FieldSamples(PATTERN, PATTERN[:, 0, 0], 1.02 * np.ones(1), np.ones(1, dtype=complex))
     index, polar, _ = compared(heard(), louder)
     assert index == pytest.approx(MARGIN * DB_PER_SHARE * (np.sqrt(1.02) - 1.0))
     assert polar == SMALLEST_ERROR
@@ -71,10 +71,10 @@ def test_the_impedances_error_is_a_share_of_its_magnitude() -> None:
 
 def test_without_the_axis_directions_are_compared_re_the_loudest() -> None:
     aside = Observation(np.array([1000.0]), np.array([30.0, 60.0]) * DEGREE)
-    found = Heard(
+    found = FieldSamples(
         np.array([[[0.5, 0.3]]], dtype=complex), np.ones(1, dtype=complex), np.ones(1), np.ones(1, dtype=complex)
     )
-    finer = Heard(np.array([[[0.5, 0.306]]], dtype=complex), found.on_axis, found.power, found.impedance)
+    finer = FieldSamples(np.array([[[0.5, 0.306]]], dtype=complex), found.on_axis, found.power, found.impedance)
     error = own_error(found, finer, overlap=np.ones(1, dtype=complex), observation=aside)
     assert error.polar[0] == pytest.approx(MARGIN * DB_PER_SHARE * 0.006 / 0.306)
     assert error.index[0] == SMALLEST_ERROR
@@ -83,8 +83,10 @@ def test_without_the_axis_directions_are_compared_re_the_loudest() -> None:
 def test_between_frequencies_solved_again_the_errors_logarithm_is_straight() -> None:
     few = Observation(np.array([500.0, 1000.0]), OBSERVATION.off_axis)
     both = np.concatenate([PATTERN * np.array([1.0, 1.001, 1.0]), PATTERN * np.array([1.0, 1.1, 1.0])])
-    two = Heard(both, both[:, 0, 0], np.ones(2), np.ones(2, dtype=complex))
-    exact = Heard(np.repeat(PATTERN, 2, axis=0), np.ones(2, dtype=complex), np.ones(2), np.ones(2, dtype=complex))
+    two = FieldSamples(both, both[:, 0, 0], np.ones(2), np.ones(2, dtype=complex))
+    exact = FieldSamples(
+        np.repeat(PATTERN, 2, axis=0), np.ones(2, dtype=complex), np.ones(2), np.ones(2, dtype=complex)
+    )
     error = own_error(two, exact, overlap=np.ones(2, dtype=complex), observation=few)
     spread = between(error, np.array([1, 3]), 4)
     low = MARGIN * DB_PER_SHARE * 0.001

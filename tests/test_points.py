@@ -33,7 +33,7 @@ class TestCorners:
         assert shape.corners == (1,)
         meridian = shape.meridian(12.7 * MM)
         assert [type(piece) for piece in meridian.pieces] == [Line, Line]
-        joint = meridian.pieces[0].at(np.array([1.0])), meridian.pieces[1].at(np.array([0.0]))
+        joint = meridian.pieces[0].frame_at(np.array([1.0])), meridian.pieces[1].frame_at(np.array([0.0]))
         assert joint[1].angle[0] - joint[0].angle[0] == pytest.approx(np.arctan2(60, 40) - np.arctan2(17.3, 40))
 
     def test_a_corner_between_two_densely_sampled_lines_is_the_only_one(self):
@@ -102,7 +102,7 @@ class TestWall:
         z = np.linspace(0, 0.1, count)
         r = 0.0127 * np.exp(15 * z)
         (wall,) = Points(tuple(zip(z.tolist(), r.tolist(), strict=True)), corner=np.pi).meridian(0.0127).pieces
-        fine = wall.at(np.linspace(0, 1, 20001))
+        fine = wall.frame_at(np.linspace(0, 1, 20001))
         distance = LineString(np.column_stack([fine.z, fine.r])).distance(shapely_points(z, r))
         # 1e-9: chords of 5 um on a bend of 30 mm or more depart by 1e-10 m
         assert distance.max() < 1e-9
@@ -112,7 +112,7 @@ class TestWall:
         z = np.linspace(0, 0.1, 81)
         r = np.sqrt(0.0127**2 + z**2)
         (wall,) = Points(tuple(zip(z.tolist(), r.tolist(), strict=True))).meridian(0.0127).pieces
-        found = wall.at(np.linspace(0, 1, 2000))
+        found = wall.frame_at(np.linspace(0, 1, 2000))
         radius = np.sqrt(0.0127**2 + found.z**2)
         curvature = (0.0127**2 / radius**3) / (1 + (found.z / radius) ** 2) ** 1.5
         # measured 14 nm, 0.09 mrad and 0.36 1/m (of 79), at the throat, where chords lie on one side only: elsewhere a

@@ -23,7 +23,7 @@ R0 = 12.7 * MM
 
 def along(pieces, spacing):
     """Points (N, 2) on a wall about `spacing` m apart, whatever its pieces are, both ends included."""
-    frames = [piece.at(np.linspace(0.0, 1.0, 8001)) for piece in pieces]
+    frames = [piece.frame_at(np.linspace(0.0, 1.0, 8001)) for piece in pieces]
     z, r = (np.concatenate([getattr(frame, name) for frame in frames]) for name in ("z", "r"))
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(z), np.diff(r)))])
     at = np.linspace(0.0, arc[-1], 1 + max(1, round(arc[-1] / spacing)))
@@ -61,7 +61,7 @@ class TestDeparture:
         chords = [LineString(pair) for pair in itertools.pairwise(points)]
         for piece in drawn(points, corner=np.pi).pieces:
             knots = np.linspace(0.0, 1.0, 401)
-            wall = piece.at(knots)
+            wall = piece.frame_at(knots)
             off = np.array([chord.distance(shapely_points(wall.z, wall.r)) for chord in chords])
             # 1 um and 1e-9: a point may be left by what its own decimals leave open
             assert (off - allowed[:, None]).min(axis=0).max() < 1e-9
@@ -72,11 +72,11 @@ class TestDeparture:
     def test_a_straight_wall_in_one_chord_before_an_arc_stays_straight(self, slope, radius, count):
         cone = Line(0.0, R0, 70 * MM * np.cos(slope * DEGREE), R0 + 70 * MM * np.sin(slope * DEGREE))
         arc = Arc(cone.z1, cone.r1, slope * DEGREE, 90 * DEGREE, radius)
-        ends = arc.at(np.linspace(0.0, 1.0, count))
+        ends = arc.frame_at(np.linspace(0.0, 1.0, count))
         shape = wall_of(np.vstack([[0.0, R0], np.column_stack([ends.z, ends.r])]))
         line, curve = shape.meridian(R0).pieces
         assert line == Line(0.0, R0, pytest.approx(cone.z1, abs=1e-12), pytest.approx(cone.r1, abs=1e-12))
-        found = curve.at(np.linspace(0.0, 1.0, 500))
+        found = curve.frame_at(np.linspace(0.0, 1.0, 500))
         # the arc to a thousandth of its sagitta at least, and to the nanometre where that is less
         off = np.abs(
             np.hypot(
@@ -92,12 +92,12 @@ class TestDeparture:
     def test_a_body_keeps_its_straights_and_its_arcs(self):
         """A box with edges of 15 mm, its flanks one chord each."""
         rim = (0.0, 60 * MM)
-        edge = Arc(0.0, 0.1, 0.5 * np.pi, np.pi, 15 * MM).at(np.linspace(0, 1, 16))
-        back = Arc(-0.2, 0.115, np.pi, 1.5 * np.pi, 15 * MM).at(np.linspace(0, 1, 16))
+        edge = Arc(0.0, 0.1, 0.5 * np.pi, np.pi, 15 * MM).frame_at(np.linspace(0, 1, 16))
+        back = Arc(-0.2, 0.115, np.pi, 1.5 * np.pi, 15 * MM).frame_at(np.linspace(0, 1, 16))
         rows = [rim, *zip(edge.z, edge.r, strict=True), *zip(back.z, back.r, strict=True), (-0.215, 0.0)]
         pieces = BodyPoints(tuple((float(z), float(r)) for z, r in rows)).pieces(rim, 0.0)
         assert [type(piece) for piece in pieces] == [Line, SplineWall, Line, SplineWall, Line]
-        assert pieces[1].at(np.linspace(0, 1, 9)).curvature == pytest.approx(1 / (15 * MM), rel=1e-3)
+        assert pieces[1].frame_at(np.linspace(0, 1, 9)).curvature == pytest.approx(1 / (15 * MM), rel=1e-3)
 
 
 class TestJumps:
@@ -117,8 +117,8 @@ class TestJumps:
     )
     def test_a_piece_begins_where_the_curvature_jumps_though_no_point_is_there(self, pieces, spacing):
         found = wall_of(along(pieces, spacing)).meridian(R0).pieces
-        joints = [float(piece.at(np.array([1.0])).z[0]) for piece in found[:-1]]
-        wanted = float(pieces[0].at(np.array([1.0])).z[0])
+        joints = [float(piece.frame_at(np.array([1.0])).z[0]) for piece in found[:-1]]
+        wanted = float(pieces[0].frame_at(np.array([1.0])).z[0])
         # a thirtieth of the spacing
         assert min(abs(joint - wanted) for joint in joints) < spacing / 30
         # and the wall between the points is the one they were taken from: a micrometre, of chords with 0.02 to 0.1 mm
@@ -134,7 +134,9 @@ class TestJumps:
 
     def test_toward_a_cusp_pieces_grow_short(self):
         pieces = wall_of(along(Tractrix(0.1).meridian(R0).pieces, 1 * MM)).meridian(R0).pieces
-        length = [float(np.hypot(*np.diff([piece.at(np.array([0.0, 1.0]))[:2]], axis=2)[0, :, 0])) for piece in pieces]
+        length = [
+            float(np.hypot(*np.diff([piece.frame_at(np.array([0.0, 1.0]))[:2]], axis=2)[0, :, 0])) for piece in pieces
+        ]
         assert len(pieces) > 4
         assert length[-1] < 0.1 * length[0]
 

@@ -132,7 +132,7 @@ class TestNoise:
             meridian = smooth.meridian(R0)
             assert meridian.dense.angle.max() <= 0.5 * np.pi + 1e-6
             # to two points; measured 0.04 and 0.05 dB
-            joints = [float(piece.at(np.array([1.0])).z[0]) for piece in meridian.pieces[:-1]]
+            joints = [float(piece.frame_at(np.array([1.0])).z[0]) for piece in meridian.pieces[:-1]]
             assert min(abs(joint - 0.0834) for joint in joints) < 2 * MM
             for solver in SOLVERS:
                 assert apart(solved(solver, shape), solved(solver, smooth)) < 0.1
@@ -159,6 +159,6 @@ class TestNoise:
         shape = Points(tuple(zip(rough[:, 0].tolist(), rough[:, 1].tolist(), strict=True)), smooth=0.1 * MM)
         assert shape.corners == (40,)
         before, after = shape.meridian(R0).pieces
-        turn = float(after.at(np.array([0.0])).angle[0] - before.at(np.array([1.0])).angle[0])
+        turn = float(after.frame_at(np.array([0.0])).angle[0] - before.frame_at(np.array([1.0])).angle[0])
         # the lines' own turn, to what noise leaves of it
         assert turn == pytest.approx(np.arctan2(0.9, 0.5) - np.arctan2(0.3, 0.9), abs=1.5 * DEGREE)

@@ -12,7 +12,7 @@ from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equalisation import Equalisation, FirWish, equalise
 from evenflare.dsp.equaliser import Aim
-from evenflare.dsp.fit import Limits
+from evenflare.dsp.fit import SectionLimits
 from evenflare.report.filters import equalising, equalising_figures
 from evenflare.report.kit import sheet
 from evenflare.results import equaliser
@@ -41,7 +41,7 @@ def found() -> Equalisation:
         field(),
         Aim("on_axis", 0.25, -0.5),
         band=(700.0, 18000.0),
-        limits=Limits(sections=6),
+        limits=SectionLimits(sections=6),
         wish=FirWish("mixed", 0.01),
         sample_rates=(48000,),
     )
@@ -65,7 +65,7 @@ def test_words_state_mix_slope_and_costs(found) -> None:
 
 
 def test_nothing_left_alone_is_said() -> None:
-    calm = equalise(field(), Aim(dip=20.0), band=(700.0, 18000.0), limits=Limits(2), sample_rates=(48000,))
+    calm = equalise(field(), Aim(dip=20.0), band=(700.0, 18000.0), limits=SectionLimits(2), sample_rates=(48000,))
     assert equalising.left_alone_lines(calm) == [
         "nothing: no dip of 20 dB or more of the aim is absent in other directions"
     ]
@@ -106,7 +106,7 @@ def test_sheet_escapes_and_shows_warnings_and_tables() -> None:
     text = sheet.sheet(
         "t",
         "w",
-        parts=[sheet.Part("One", ["l <i>"], ("Band", "dB"), [("1 kHz", "3")]), sheet.Part("Two")],
+        parts=[sheet.PageSection("One", ["l <i>"], ("Band", "dB"), [("1 kHz", "3")]), sheet.PageSection("Two")],
         written=[("a.csv", "rows")],
         command="evenflare x",
         warnings=["mind this"],

@@ -10,7 +10,7 @@ from hypothesis import strategies as st
 
 from evenflare.room.images import images
 from evenflare.room.paths import gains, heard, paths
-from evenflare.room.room import SURFACES, Source, Weather, air_attenuation
+from evenflare.room.room import SURFACES, SourcePose, Weather, air_attenuation
 from evenflare.units import DEGREE
 from room_shared import AT, SEAT, SIZE, forward, pattern, room_of
 
@@ -25,7 +25,7 @@ def test_air_of_a_room_takes_what_the_standard_says():
 
 
 def test_a_source_that_states_no_turn_looks_along_the_room():
-    assert Source(AT).axes[2] == pytest.approx([1.0, 0.0, 0.0], abs=1e-15)
+    assert SourcePose(AT).axes[2] == pytest.approx([1.0, 0.0, 0.0], abs=1e-15)
 
 
 def test_arrival_times_and_levels_of_a_rigid_room_in_closed_form():

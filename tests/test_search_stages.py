@@ -16,7 +16,7 @@ from evenflare.search import Progress, history_rows, loop
 from evenflare.search.ladder import (
     ENOUGH,
     LEAST_AGREEMENT,
-    Agreement,
+    RankAgreement,
     Staging,
     going_on,
     rank_agreement,
@@ -116,16 +116,18 @@ def test_populations_are_judged_whole_until_enough_are_and_later_now_and_then():
 
 
 def test_agreement_in_words():
-    assert Agreement("estimate", "screen", None, 0).words == ""
-    assert Agreement("estimate", "screen", 0.712, 60).words == (
+    assert RankAgreement("estimate", "screen", None, 0).words == ""
+    assert RankAgreement("estimate", "screen", 0.712, 60).words == (
         "estimate and screen rank alike: Kendall's tau 0.71 over 60 candidates judged at both"
     )
-    assert Agreement("estimate", "screen", 0.1, 60, 80).words == (
+    assert RankAgreement("estimate", "screen", 0.1, 60, 80).words == (
         "estimate and screen rank too differently (Kendall's tau 0.10 over 60 candidates judged at both, less than"
         f" {LEAST_AGREEMENT:g}): estimate was left out after candidate 80, later ones were judged at screen"
     )
-    assert "a better one may have been left behind at screen" in Agreement("screen", "full", 0.1, 60).words
-    assert Agreement("screen", "full", 0.9, 6).words.endswith("judged at both, too few to say whether they rank alike")
+    assert "a better one may have been left behind at screen" in RankAgreement("screen", "full", 0.1, 60).words
+    assert RankAgreement("screen", "full", 0.9, 6).words.endswith(
+        "judged at both, too few to say whether they rank alike"
+    )
 
 
 @pytest.fixture(scope="module")
@@ -136,7 +138,7 @@ def run(tmp_path_factory):
     return found, list(history_rows(folder)), seen
 
 
-def at(rows, stage):
+def judged_at(rows, stage):
     return {row["number"]: row for row in rows if row["stage"] == stage}
 
 
@@ -148,7 +150,7 @@ def test_oblong_candidates_have_one_number_and_a_row_for_each_stage(run):
     assert keys == sorted(set(keys)), "in order, none twice"
     assert sorted({number for number, _ in keys}) == list(range(1, 111))
     assert result.asked == 110
-    estimated, screened, full = (at(rows, stage) for stage in STAGES)
+    estimated, screened, full = (judged_at(rows, stage) for stage in STAGES)
     assert set(screened) < set(estimated)
     assert len(estimated) == 99  # the others are kept for polishing
     assert len(screened) < 95, "the first populations are judged whole, of others the better half"
@@ -226,9 +228,9 @@ def test_stage_that_disagrees_is_left_out_for_good_and_the_result_says_so(tmp_pa
     last = result.agreements[0].left_out
     assert last is not None
     assert ENOUGH <= last < 60
-    assert max(at(rows, "estimate")) == last
+    assert max(judged_at(rows, "estimate")) == last
     descended = set(range(last + 1, 73))  # 8 are kept for polishing
-    assert descended <= set(at(rows, "screen"))
+    assert descended <= set(judged_at(rows, "screen"))
     assert re.search(rf"rank too differently .*: estimate was left out after candidate {last}", words_of(result))
     assert seen[-1].done == seen[-1].total
     assert {each.stage for each in seen if max(each.judged.values()) < 20} == {"published families"}
@@ -245,8 +247,8 @@ def test_shape_beyond_the_estimate_is_judged_at_the_next_stage(tmp_path):
     target = oblong_target(families=("conical",), candidates=20)
     result = searched(tmp_path, target, solver_factory=only_above)
     rows = list(history_rows(tmp_path))
-    assert set(at(rows, "estimate")) == set(at(rows, "screen"))
-    assert {row["reason"] for row in at(rows, "estimate").values()} == {"beyond this solver's reach"}
+    assert set(judged_at(rows, "estimate")) == set(judged_at(rows, "screen"))
+    assert {row["reason"] for row in judged_at(rows, "estimate").values()} == {"beyond this solver's reach"}
     assert result.best.setting == "full"
     assert result.agreements[0].words == ""
 
@@ -310,7 +312,7 @@ def test_progress_names_counts_and_agreement_only_where_there_are_estimates(caps
     told = searching._Ticker(quiet=False)
     standing = Progress(12, 100, 1.5, 0.257, 4020.0, "free curve")
     told(standing)
-    agreement = Agreement("estimate", "screen", 0.62, 44)
+    agreement = RankAgreement("estimate", "screen", 0.62, 44)
     told(replace(standing, stage="free curve ", judged={"estimate": 8, "screen": 4}, agreement=agreement))
     told(replace(standing, stage="free curve", rate=45.3, agreement=replace(agreement, tau=None)))
     plain, staged, unknown = capsys.readouterr().err.splitlines()

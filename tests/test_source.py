@@ -7,6 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+import known_sounds
 from evenflare import closed_forms, metrics, radiation
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
@@ -33,7 +34,7 @@ def solved(source: Source, method: radiation.Method) -> Directivity:
 
 def on_axis(velocity: np.ndarray) -> np.ndarray:
     """Pa m of the piston that moves with these velocities, but for the micrometre."""
-    unit = closed_forms.piston_pressure(FREQUENCY, 0.0, radius=RADIUS, velocity=1.0, air=AIR)[:, 0]
+    unit = known_sounds.piston_pressure(FREQUENCY, 0.0, radius=RADIUS, velocity=1.0, air=AIR)[:, 0]
     return unit * velocity
 
 

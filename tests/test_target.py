@@ -14,7 +14,7 @@ from evenflare.air import Air
 from evenflare.closed_forms import piston_index
 from evenflare.files import InputError
 from evenflare.target.reach import largest_reachable, reach_statement, reachability, reachable_from
-from evenflare.target.target import Crossover, Target, read_target, wanted_beamwidth, wanted_index
+from evenflare.target.target import Target, WantedCrossover, read_target, wanted_beamwidth, wanted_index
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
 from target_texts import CROSSOVER, GOOD
@@ -33,7 +33,7 @@ def test_every_key_becomes_si(target_of):
     assert target.tolerance_db.tolist() == [1, 0.5, 1.5]
     assert target.weight.tolist() == [1, 2, 0]
     assert target.beamwidth == pytest.approx(np.array([180, 100, 90]) * DEGREE, rel=ROUNDING)
-    assert target.crossover == Crossover(0.1, 2000)
+    assert target.crossover == WantedCrossover(0.1, 2000)
     limits = target.limits
     assert limits.depth == pytest.approx((0.06, 0.11), rel=ROUNDING)
     assert limits.mouth_diameter == pytest.approx((0.18, 0.26), rel=ROUNDING)
@@ -108,7 +108,7 @@ def test_crossover_follows_the_piston_then_blends_over_an_octave(target_of):
 def test_crossover_leaves_no_step(frequency):
     target = Target(
         "x", Driver(), Mounting(), Air(), "sphere", [1000, 16000], [6, 10], [1, 1], [1, 1], None,
-        Crossover(0.1, 2000), Limits(),
+        WantedCrossover(0.1, 2000), Limits(),
     )  # fmt: skip
     near = wanted_index(target, [frequency, frequency * 1.0005])[0]
     assert abs(near[1] - near[0]) < 0.02  # the piston's index rises by at most 20 dB per decade and its ripple

@@ -33,7 +33,7 @@ TURN = 2 * np.pi
 
 
 def ends(pieces):
-    return [piece.at(np.array([0.0, 1.0])) for piece in pieces]
+    return [piece.frame_at(np.array([0.0, 1.0])) for piece in pieces]
 
 
 def looks_like_an_outline(pieces, rim, back):
@@ -74,7 +74,7 @@ def test_any_round_cabinet_is_a_smooth_closed_outline(rim, spare, behind, rounde
     assert dense(pieces).z.max() == pytest.approx(rim[0], abs=ROUNDING)  # flush with the mouth
     if edge > 1e-6:
         assert np.abs(turns(pieces)).max(initial=0.0) < 1e-6  # a straight piece may be no longer than 1e-9 m
-        assert max(np.abs(piece.at(np.array([0.5])).curvature[0]) for piece in pieces) == pytest.approx(1 / edge)
+        assert max(np.abs(piece.frame_at(np.array([0.5])).curvature[0]) for piece in pieces) == pytest.approx(1 / edge)
     else:
         assert turns(pieces) == pytest.approx([90 * DEGREE] * 2, abs=ROUNDING)
 
@@ -108,7 +108,7 @@ def test_points_of_a_cabinet_give_the_same_cabinet(rim, spare, behind):
     cabinet = RoundCabinet(2 * (rim[1] + spare), rim[0] + behind, 0.4 * min(spare, 0.5 * behind))
     pieces = cabinet.pieces(rim, rim[0])
     curve = np.linspace(0.0, 1.0, 13)
-    frames = [piece.at(curve if isinstance(piece, Arc) else curve[[0, -1]]) for piece in pieces]
+    frames = [piece.frame_at(curve if isinstance(piece, Arc) else curve[[0, -1]]) for piece in pieces]
     points = np.vstack([np.column_stack([frame.z, frame.r])[1:] for frame in frames])
     body = BodyPoints(tuple(map(tuple, [rim, *points[:-1].tolist(), (points[-1, 0], 0.0)])))
     found = body.pieces(rim, rim[0])
@@ -248,7 +248,7 @@ class TestMounted:
     def test_smooth_from_a_rounded_wall_into_a_flat_front_and_into_a_rolled_rim(self):
         for body in (RoundCabinet(0.3, 0.25, 0.02), RolledShell(0.02, 0.12, 0.05)):
             waveguide = Waveguide(CONE, Driver(), Mounting(body=body))
-            first = waveguide.outside[0].at(np.array([0.0]))
+            first = waveguide.outside[0].frame_at(np.array([0.0]))
             assert first.angle[0] == pytest.approx(waveguide.meridian.ends.angle[1], abs=1e-9)
 
     def test_first_point_a_little_beside_the_rim_is_put_on_it(self):
@@ -282,7 +282,7 @@ class TestDivided:
         assert wall.depth == pytest.approx(front[0], abs=2e-6)
         assert wall.ends.angle[1] == pytest.approx(90 * DEGREE, abs=0.1 * DEGREE)
         assert wall.dense.angle.max() <= 90 * DEGREE + 1e-9  # which every solver can follow, and rounding
-        first = waveguide.outside[0].at(np.array([0.0]))
+        first = waveguide.outside[0].frame_at(np.array([0.0]))
         assert first.angle[0] == pytest.approx(wall.ends.angle[1], abs=0.1 * DEGREE)  # no corner at the cut
         looks_like_an_outline(waveguide.outside, (wall.depth, wall.mouth_radius), -0.04)
 

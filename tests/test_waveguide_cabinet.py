@@ -58,6 +58,16 @@ def test_an_edge_is_one_thing() -> None:
         Edge(-0.01)
 
 
+def test_the_front_s_edges_are_as_the_others_unless_they_are_given() -> None:
+    """As in a design file, whose front_edge_radius_mm may be left out."""
+    rounded = Cabinet(0.3, 0.4, 1.2, edge=Edge(0.02))
+    assert rounded == Cabinet(0.3, 0.4, 1.2, Edge(0.02), Edge(0.02))
+    assert hash(rounded) == hash(Cabinet(0.3, 0.4, 1.2, Edge(0.02), Edge(0.02)))
+    assert rounded.flat == pytest.approx((0.13, 0.18))
+    assert Cabinet(0.3, 0.4, 1.2, Edge(0.02), Edge()).front_edge == Edge()
+    assert Cabinet(0.3, 0.4, 1.2).front_edge == Edge()
+
+
 def test_sizes() -> None:
     """By Pythagoras."""
     cabinet = Cabinet(0.3, 0.4, 1.2)

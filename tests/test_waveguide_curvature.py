@@ -104,7 +104,7 @@ class TestClosedForms:
     def test_a_round_wall_has_its_meridians_curvature_and_that_of_its_circumference(self, shape):
         surface = Waveguide(shape).surface
         for stretch, piece in enumerate(surface.horizontal.pieces):
-            wall = piece.at(np.linspace(0.0, 0.999, 50))
+            wall = piece.frame_at(np.linspace(0.0, 0.999, 50))
             expected = np.sort(np.stack([wall.curvature, -np.cos(wall.angle) / wall.r]), axis=0).T
             found = surface.patch(wall.z, QUARTER[::10], stretch=stretch).curvatures
             for column in range(4):

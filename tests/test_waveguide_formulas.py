@@ -37,15 +37,15 @@ class TestPublishedFormulas:
     )
     def test_oblate_spheroidal_table_of_radius_and_slope(self, angle_deg, radii_mm, slope_deg):
         """r = sqrt(r0^2 + z^2 tan^2 A), evaluated by hand at z = 5, 10, 25, 50, 100, 150 mm for r0 = 12.7 mm."""
-        found = wall(OblateSpheroidal(0.150, angle_deg * DEGREE)).at(np.array([5, 10, 25, 50, 100, 150]) / 150)
+        found = wall(OblateSpheroidal(0.150, angle_deg * DEGREE)).frame_at(np.array([5, 10, 25, 50, 100, 150]) / 150)
         assert found.r / MM == pytest.approx(radii_mm, rel=SEVEN_DIGITS)
         assert found.angle[4] / DEGREE == pytest.approx(slope_deg, rel=SEVEN_DIGITS)
-        assert wall(OblateSpheroidal(0.150, angle_deg * DEGREE)).at(np.zeros(1)).angle[0] == 0
+        assert wall(OblateSpheroidal(0.150, angle_deg * DEGREE)).frame_at(np.zeros(1)).angle[0] == 0
 
     def test_oblate_spheroidal_is_a_coordinate_surface(self):
         """z = d sinh m sin n, r = d cosh m cos n at constant n, with d = r0 / cos n and asymptote 90 deg - n."""
         n = 50 * DEGREE
-        found = wall(OblateSpheroidal(0.2, 0.5 * np.pi - n)).at(np.linspace(0, 1, 50))
+        found = wall(OblateSpheroidal(0.2, 0.5 * np.pi - n)).frame_at(np.linspace(0, 1, 50))
         d = R0 / np.cos(n)
         m = np.arcsinh(found.z / (d * np.sin(n)))
         assert found.r == pytest.approx(d * np.cosh(m) * np.cos(n), rel=1e-13)  # rounding
@@ -63,14 +63,14 @@ class TestPublishedFormulas:
     )
     def test_hyperbolic_family_radius_at_100_and_200_mm(self, cutoff, parameter, radii_mm):
         """r = r0 [cosh(z/x0) + T sinh(z/x0)], x0 = c / (2 pi fc), c = 343.2 m/s (Salmon 1946), by hand."""
-        found = wall(Hyperbolic(0.2, flare(cutoff), parameter)).at(np.array([0.5, 1.0]))
+        found = wall(Hyperbolic(0.2, flare(cutoff), parameter)).frame_at(np.array([0.5, 1.0]))
         assert found.r[: len(radii_mm)] / MM == pytest.approx(radii_mm, rel=SEVEN_DIGITS)
 
     @pytest.mark.parametrize(("cutoff", "m"), [(300, 10.98459), (500, 18.30765)])
     def test_exponential_area_grows_with_m_4_pi_fc_over_c(self, cutoff, m):
         """S = S0 exp(m z), m = 4 pi fc / c in 1/m for c = 343.2 m/s (the exponential horn), by hand."""
         shape = Exponential(0.2, flare(cutoff))
-        found = wall(shape).at(np.linspace(0, 1, 33))
+        found = wall(shape).frame_at(np.linspace(0, 1, 33))
         assert np.log(found.r**2 / R0**2) == pytest.approx(m * found.z, rel=SEVEN_DIGITS)
         assert shape.meridian(R0) == Hyperbolic(0.2, flare(cutoff), 1.0).meridian(R0)
 
@@ -83,7 +83,7 @@ class TestPublishedFormulas:
         a = flare(cutoff)
         meridian = Tractrix(a).meridian(R0)
         u0, u = np.arccosh(a / R0), np.arccosh(a / np.array([0.0127, 0.05, 0.1]))
-        found = meridian.pieces[0].at(1 - u / u0)
+        found = meridian.pieces[0].frame_at(1 - u / u0)
         assert found.r == pytest.approx([0.0127, 0.05, 0.1], rel=1e-13)  # rounding
         assert meridian.depth - found.z == pytest.approx(from_mouth, rel=SEVEN_DIGITS)
         assert meridian.mouth_radius == pytest.approx(a, rel=1e-15)
@@ -93,13 +93,13 @@ class TestPublishedFormulas:
     def test_tractrix_tangent_is_as_long_as_the_mouth_radius_everywhere(self, a, t):
         """The curve's defining property: along its tangent it is `a` from the wall to the axis."""
         step = 1e-5
-        before, here, after = Tractrix(a).meridian(R0).pieces[0].at(np.array([t - step, t, t + step])).r
-        dz = np.diff(Tractrix(a).meridian(R0).pieces[0].at(np.array([t - step, t + step])).z)[0]
+        before, here, after = Tractrix(a).meridian(R0).pieces[0].frame_at(np.array([t - step, t, t + step])).r
+        dz = np.diff(Tractrix(a).meridian(R0).pieces[0].frame_at(np.array([t - step, t + step])).z)[0]
         # central differences: step^2 times the square of u0 < 5, over u = 0.001 u0 at the cusp
         assert here * np.hypot(dz, after - before) / (after - before) == pytest.approx(a, rel=1e-4)
 
     def test_conical_wall_is_straight_at_its_half_angle(self):
-        found = wall(Conical(0.1, 42 * DEGREE)).at(np.linspace(0, 1, 9))
+        found = wall(Conical(0.1, 42 * DEGREE)).frame_at(np.linspace(0, 1, 9))
         assert found.r == pytest.approx(R0 + found.z * np.tan(42 * DEGREE), rel=1e-14)
         assert found.angle == pytest.approx(42 * DEGREE, rel=1e-14)
 
@@ -129,7 +129,7 @@ class TestRoundover:
     def test_it_leaves_the_wall_at_its_tangent_and_ends_at_90_degrees(self, name):
         shape = ROUNDED[name]
         body, arc = shape.meridian(R0).pieces
-        leaves, begins, ends = body.at(np.ones(1)), arc.at(np.zeros(1)), arc.at(np.ones(1))
+        leaves, begins, ends = body.frame_at(np.ones(1)), arc.frame_at(np.zeros(1)), arc.frame_at(np.ones(1))
         for end, begin in zip(leaves[:3], begins[:3], strict=True):
             assert begin[0] == pytest.approx(end[0], abs=1e-14)
         assert ends.angle[0] == pytest.approx(0.5 * np.pi, rel=1e-15)
@@ -155,9 +155,9 @@ class TestRoundover:
 
     def test_a_free_curve_carries_it_beyond_its_arc(self):
         body, arc = Free(0.1, 0.1, (5.0, 5.0), 0.02).meridian(R0).pieces
-        assert arc.at(np.zeros(1)).angle[0] == pytest.approx(0.6, rel=1e-14)
-        assert arc.at(np.ones(1)).angle[0] == pytest.approx(0.5 * np.pi, rel=1e-15)
-        assert arc.at(np.zeros(1)).r[0] == body.at(np.ones(1)).r[0]
+        assert arc.frame_at(np.zeros(1)).angle[0] == pytest.approx(0.6, rel=1e-14)
+        assert arc.frame_at(np.ones(1)).angle[0] == pytest.approx(0.5 * np.pi, rel=1e-15)
+        assert arc.frame_at(np.zeros(1)).r[0] == body.frame_at(np.ones(1)).r[0]
 
     def test_a_wall_that_already_stands_at_90_degrees_has_none(self):
         shape = Free(0.1, 0.0, (5 * np.pi, 5 * np.pi), 0.02)

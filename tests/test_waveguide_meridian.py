@@ -54,7 +54,7 @@ class TestFrames:
     @settings(deadline=None, max_examples=300)
     def test_angle_speed_and_curvature_are_the_derivatives_of_the_position(self, name, t):
         step = 1e-5
-        near = PIECES[name].at(np.array([t - step, t, t + step]))
+        near = PIECES[name].frame_at(np.array([t - step, t, t + step]))
         dz, dr, turn = (near[i][2] - near[i][0] for i in range(3))
         speed, angle, curvature = near.speed[1], near.angle[1], near.curvature[1]
         # central differences: step^2 times a third derivative, and rounding over the step (1e-10 m)
@@ -66,8 +66,8 @@ class TestFrames:
 
     @pytest.mark.parametrize("name", PIECES)
     def test_the_shape_of_the_answer_is_that_of_the_parameters(self, name):
-        flat = PIECES[name].at(np.linspace(0.0, 0.9, 6))
-        square = PIECES[name].at(np.linspace(0.0, 0.9, 6).reshape(2, 3))
+        flat = PIECES[name].frame_at(np.linspace(0.0, 0.9, 6))
+        square = PIECES[name].frame_at(np.linspace(0.0, 0.9, 6).reshape(2, 3))
         for one, other in zip(flat, square, strict=True):
             assert other.shape == (2, 3)
             assert other.ravel() == pytest.approx(one, rel=1e-13, abs=1e-16)  # sums in another order
@@ -85,7 +85,7 @@ class TestFrames:
         for begin, end in itertools.pairwise(knots):  # the right side has corners at the knots
             s = np.linspace(begin, end, 7)
             solution = solve_ivp(along, (begin, end), state, method="DOP853", t_eval=s, rtol=1e-13, atol=1e-15)
-            found = piece.at(s / piece.length)
+            found = piece.frame_at(s / piece.length)
             # the integrator's own tolerance
             assert np.abs(np.array([found.z, found.r, found.angle]) - solution.y).max() < 1e-12
             state = solution.y[:, -1]
@@ -96,8 +96,8 @@ class TestFrames:
         knots = np.interp(np.linspace(0, 1, 49), np.linspace(0, 1, 4), coarse.curvature)
         fine = CurvatureWall(0.0, 0.0, 0.0, 1.0, tuple(knots.tolist()))
         t = np.linspace(0, 1, 101)
-        assert np.abs(coarse.at(t).z - fine.at(t).z).max() < 1e-12  # as its description says
-        assert np.abs(coarse.at(t).r - fine.at(t).r).max() < 1e-12
+        assert np.abs(coarse.frame_at(t).z - fine.frame_at(t).z).max() < 1e-12  # as its description says
+        assert np.abs(coarse.frame_at(t).r - fine.frame_at(t).r).max() < 1e-12
 
 
 class TestMeridian:
@@ -129,7 +129,7 @@ class TestSampled:
     def test_no_chord_departs_from_the_wall_by_more_than_the_bound(self, name, bound):
         """Measured by shapely, from twenty thousand places of the wall to the polyline."""
         (frame,) = sampled(Meridian((PIECES[name],)), chord_error=bound)
-        fine = PIECES[name].at(np.linspace(0, 1, 20001))
+        fine = PIECES[name].frame_at(np.linspace(0, 1, 20001))
         distance = LineString(np.column_stack([frame.z, frame.r])).distance(shapely_points(fine.z, fine.r))
         # probed at nine places of each chord, so the greatest sagitta is missed by 1 % at most
         assert distance.max() < 1.01 * bound
@@ -158,5 +158,5 @@ class TestSampled:
             sampled(Meridian((PIECES["line"],)), chord_error=bound)
 
     def test_joined_frames_follow_each_other(self):
-        frames = [PIECES["line"].at(np.array([0.0, 1.0])), PIECES["arc outward"].at(np.array([0.5]))]
+        frames = [PIECES["line"].frame_at(np.array([0.0, 1.0])), PIECES["arc outward"].frame_at(np.array([0.5]))]
         assert joined(frames).z.tolist() == [*frames[0].z, *frames[1].z]

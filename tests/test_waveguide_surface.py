@@ -55,7 +55,7 @@ class TestAxes:
     def test_every_point_of_a_meridian_is_found_by_its_depth(self, shape):
         surface = Waveguide(shape).surface
         for stretch, piece in enumerate(surface.horizontal.pieces):
-            wall = piece.at(1.0 - np.linspace(1.0, 0.0, 400) ** 2)
+            wall = piece.frame_at(1.0 - np.linspace(1.0, 0.0, 400) ** 2)
             axes = surface.axes(wall.z, stretch=stretch)
             # a depth itself is rounded to 1e-17 m, which a steep wall turns into that much times its slope
             allowed = 1e-12 + 2e-16 * np.minimum(np.abs(np.tan(wall.angle)), 1e6)
@@ -117,7 +117,7 @@ class TestCuts:
         section = Superellipse(((0.03, 2.2), (0.07, 3.0), (0.1, 3.5)))
         surface = Waveguide(Oblong(WIDE, HIGH, section)).surface
         joints = [
-            shape.meridian(R0).pieces[0].at(np.array([1.0])).z[0]  # where its roundover begins
+            shape.meridian(R0).pieces[0].frame_at(np.array([1.0])).z[0]  # where its roundover begins
             for shape in (WIDE, HIGH)
         ]
         assert surface.cuts == pytest.approx(sorted([0.0, 0.03, 0.07, *joints, 0.1]), abs=1e-15)

@@ -30,6 +30,15 @@ def check_database(path: Path) -> None:
             check_file(beside)
 
 
+@contextmanager
+def reported(path: Path, remedy: str) -> Iterator[None]:
+    """Trouble with the file as an InputError that ends with what to do about it."""
+    try:
+        yield
+    except (sqlite3.Error, UnicodeDecodeError) as error:  # the library words some errors in the file's own bytes
+        raise InputError(f"{path}: cannot be read or written ({short(str(error))}). {remedy}") from error
+
+
 def watch(connection: sqlite3.Connection) -> None:
     """Let statements take no more than a second or two together, and no value more memory than `LONGEST_VALUE`."""
     connection.setlimit(sqlite3.SQLITE_LIMIT_LENGTH, LONGEST_VALUE)

@@ -287,10 +287,10 @@ def _ripple(frequency: FloatArray, level: FloatArray) -> tuple[FloatArray, Float
     x, span = np.log(frequency), np.log(RIPPLE_SPAN)
     inner = (x - span >= x[0] - 1e-9) & (x + span <= x[-1] + 1e-9)
 
-    def at(shift: float) -> FloatArray:
+    def level_shifted_by(shift: float) -> FloatArray:
         return np.array([np.interp(x[inner] + shift, x, row) for row in level.reshape(x.size, -1).T]).T
 
-    sides = 0.5 * (at(-span) + at(span))
+    sides = 0.5 * (level_shifted_by(-span) + level_shifted_by(span))
     return level[inner] - sides.reshape(level[inner].shape), inner
 
 

@@ -3,14 +3,14 @@
 from __future__ import annotations
 
 import argparse
-import time
 from typing import TYPE_CHECKING
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import DONE, list_written, slow, tell, warn
+from evenflare.cli.telling import DONE, NowAndThen, slow, tell_findings
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
+    from evenflare.dsp.speaker import Solving
     from evenflare.exterior.cabinets import Solved
 
 KEYS = """\
@@ -62,30 +62,21 @@ def _crossover(options: argparse.Namespace) -> int:
     check_folder(options.out)
     with slow(options.quiet, "Searching the crossover: up to a third of a minute, and first the cabinet if it has one"):
         done = crossing.crossover_command(
-            options.speaker, options.out, command=options.words, solving=None if options.quiet else Ahead()
+            options.speaker, options.out, command=options.words, solving=None if options.quiet else way_progress()
         )
-    for line in done.lines:
-        print(line)
-    warn(done.warnings)
-    list_written(done.files, options.out)
+    tell_findings(done, options.out)
     return DONE
 
 
-class Ahead:
-    """How far the ways in a cabinet are, on standard error now and then, and what was wrong with what was kept."""
+def way_progress() -> Solving:
+    """How far the ways in a cabinet are, and what was wrong with what was kept."""
+    now_and_then = NowAndThen()
 
-    def __init__(self) -> None:
-        self.last = time.monotonic()
+    def say(way: str, solved: Solved) -> None:
+        words = f"{solved.done}/{solved.total} frequencies of {way.replace('_', ' ')} in the cabinet, the slowest first"
+        now_and_then.say("" if solved.kept else words, solved.fault)
 
-    def __call__(self, way: str, solved: Solved) -> None:
-        """One frequency is ready."""
-        if solved.fault:
-            tell(f"warning: {solved.fault}")
-        now = time.monotonic()
-        if solved.kept or now - self.last < 2.0:
-            return
-        self.last = now
-        tell(f"{solved.done}/{solved.total} frequencies of {way.replace('_', ' ')} in the cabinet, the slowest first")
+    return say
 
 
 COMMANDS = {"crossover": _crossover}

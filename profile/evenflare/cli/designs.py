@@ -3,15 +3,15 @@
 from __future__ import annotations
 
 import argparse
-import time
+from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, duration, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, NowAndThen, compiled, duration, list_written, tell, warn
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
-    from evenflare.commands.cabinets import Progress
+    from evenflare.commands.cabinets import CabinetProgress
 
 
 def _cabinet(options: argparse.Namespace) -> int:
@@ -20,7 +20,7 @@ def _cabinet(options: argparse.Namespace) -> int:
     question = cabinets.checked_question(options.file)
     compiled(options.quiet)
     print(f"{question.words[0].upper()}{question.words[1:]}", flush=True)
-    solved = cabinets.prepare(question, None if options.quiet else Ahead())
+    solved = cabinets.prepare(question, None if options.quiet else cabinet_progress())
     print(f"Ready: {solved} frequencies solved, the others were there", flush=True)
     return DONE
 
@@ -34,24 +34,18 @@ def prepare_cabinet(path: Path, *, quiet: bool) -> None:
         return
     if not quiet and cabinets.is_missing(question):
         tell(f"Solving {question.words}")
-    cabinets.prepare(question, None if quiet else Ahead())
+    cabinets.prepare(question, None if quiet else cabinet_progress())
 
 
-class Ahead:
-    """A cabinet's progress on standard error, now and then, and what was wrong with what was kept of it."""
+def cabinet_progress() -> Callable[[CabinetProgress], None]:
+    """How far a cabinet is, and what was wrong with what was kept of it."""
+    now_and_then = NowAndThen()
 
-    def __init__(self) -> None:
-        self.last = time.monotonic()
+    def say(here: CabinetProgress) -> None:
+        words = f"{here.done}/{here.total} frequencies of the cabinet"
+        now_and_then.say("" if here.left is None else f"{words}, {duration(here.left)} left", here.fault)
 
-    def __call__(self, progress: Progress) -> None:
-        """One frequency is ready."""
-        if progress.fault:
-            tell(f"warning: {progress.fault}")
-        now = time.monotonic()
-        if progress.left is None or now - self.last < 2.0:
-            return
-        self.last = now
-        tell(f"{progress.done}/{progress.total} frequencies of the cabinet, {duration(progress.left)} left")
+    return say
 
 
 def _remark(options: argparse.Namespace, *, made: bool) -> str:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import DONE, list_written
+from evenflare.cli.telling import DONE, tell_findings
 from evenflare.files import InputError, check_folder
 
 ANY_HZ = (1.0, 200e3)
@@ -69,7 +69,7 @@ def _equalise(options: argparse.Namespace) -> int:
     from evenflare.commands import equalising
     from evenflare.dsp.equalisation import FirWish
     from evenflare.dsp.equaliser import Aim
-    from evenflare.dsp.fit import Limits
+    from evenflare.dsp.fit import SectionLimits
 
     for option, low, high in (
         ("power_share", 0.0, 1.0),
@@ -92,7 +92,7 @@ def _equalise(options: argparse.Namespace) -> int:
         wish = FirWish(options.fir, 1e-3 * options.fir_ms, latency)
     asked = equalising.EqualiserRequest(
         aim=Aim(options.aim, options.power_share, options.slope_db_per_octave, options.smoothing, options.dip_db),
-        limits=Limits(options.sections, options.section_gain_db, options.boost_db),
+        limits=SectionLimits(options.sections, options.section_gain_db, options.boost_db),
         wish=wish,
         band=(options.from_hz, options.to_hz),
         high_pass=options.high_pass_hz,
@@ -101,9 +101,7 @@ def _equalise(options: argparse.Namespace) -> int:
         sample_rates=options.sample_rate_hz or (),
     )
     done = equalising.equalise_command(options.directivity, options.out, asked, command=options.words)
-    for line in done.lines:
-        print(line)
-    list_written(done.files, options.out)
+    tell_findings(done, options.out)
     return DONE
 
 

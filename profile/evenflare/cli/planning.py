@@ -77,10 +77,10 @@ def _plan(options: argparse.Namespace) -> int:
     if options.from_hz is not None and not options.from_hz < options.to_hz:
         raise InputError(f"--from-hz {options.from_hz:g}: must be below --to-hz {options.to_hz:g}. Lower it")
     from evenflare.commands.planning import plan_command
-    from evenflare.measurement.plan import Place
+    from evenflare.measurement.plan import MeasuringPlace
     from evenflare.units import CELSIUS_ZERO, DEGREE, MILLIMETRE, PERCENT
 
-    place = Place(
+    place = MeasuringPlace(
         distance=options.distance_m,
         source_height=options.source_height_m,
         microphone_height=options.microphone_height_m,

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import DONE, list_written, warn
+from evenflare.cli.telling import DONE, tell_findings
 from evenflare.files import check_folder
 
 KEYS = """\
@@ -57,10 +57,7 @@ def _room(options: argparse.Namespace) -> int:
     done = rooms.room_command(
         options.directivity, options.room, options.out, filters=options.filters, command=options.words
     )
-    for line in done.lines:
-        print(line)
-    warn(done.warnings)
-    list_written(done.files, options.out)
+    tell_findings(done, options.out)
     return DONE
 
 

@@ -4,11 +4,16 @@ from __future__ import annotations
 
 import sys
 import threading
+import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
 from pathlib import Path
+from typing import TYPE_CHECKING
 
 from evenflare.text import visible
+
+if TYPE_CHECKING:
+    from evenflare.commands.written import Findings
 
 DONE, ANSWER_IS_NO, INPUT_ERROR, INTERNAL_ERROR, INTERRUPTED = 0, 1, 2, 3, 130
 """Exit codes."""
@@ -47,6 +52,30 @@ def duration(seconds: float) -> str:
     minutes, rest = divmod(round(seconds), 60)
     hours, minutes = divmod(minutes, 60)
     return f"{hours} h {minutes} min" if hours else f"{minutes} min {rest} s" if minutes else f"{rest} s"
+
+
+class NowAndThen:
+    """Progress on standard error, every two seconds at most."""
+
+    def __init__(self) -> None:
+        self.last = time.monotonic()
+
+    def say(self, words: str, fault: str) -> None:
+        """A fault at once, if there is one; where the work stands, if that is known, when it is time again."""
+        if fault:
+            tell(f"warning: {fault}")
+        now = time.monotonic()
+        if words and now - self.last >= 2.0:
+            self.last = now
+            tell(words)
+
+
+def tell_findings(found: Findings, folder: Path) -> None:
+    """Say what a command found, its warnings, and which files hold it."""
+    for line in found.lines:
+        print(line)
+    warn(found.warnings)
+    list_written(found.files, folder)
 
 
 def list_written(written: Sequence[tuple[str, str]], folder: Path) -> None:

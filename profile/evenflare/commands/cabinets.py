@@ -56,7 +56,7 @@ class Question:
 
 
 @dataclass(frozen=True)
-class Progress:
+class CabinetProgress:
     """How far it is: one frequency, Hz, is ready, `done` of `total`, and about `left` seconds are to go, None: unknown.
 
     fault : what was wrong with what was on disk, or empty.
@@ -95,7 +95,7 @@ def is_missing(question: Question) -> bool:
     return not is_kept(question.cabinet, question.wavenumber, is_round=question.is_round)
 
 
-def prepare(question: Question, progress: Callable[[Progress], None] | None = None) -> int:
+def prepare(question: Question, progress: Callable[[CabinetProgress], None] | None = None) -> int:
     """Solve what is missing, on every core; how many frequencies were."""
     start, solved = time.monotonic(), 0
     cost: dict[float, float] = {}
@@ -114,7 +114,7 @@ def prepare(question: Question, progress: Callable[[Progress], None] | None = No
         left = (time.monotonic() - start) / missing * rest if missing > 0.0 else None
         if progress is not None:
             frequency = each.wavenumber * question.speed / (2 * np.pi)
-            progress(Progress(frequency, each.done, each.total, left, each.fault))
+            progress(CabinetProgress(frequency, each.done, each.total, left, each.fault))
 
     operator_of(
         question.cabinet,

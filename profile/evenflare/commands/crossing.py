@@ -3,11 +3,11 @@
 from __future__ import annotations
 
 import os
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files
+from evenflare.commands.written import Findings, Written
 
 if TYPE_CHECKING:
     from evenflare.dsp.joining import Joined
@@ -16,16 +16,7 @@ if TYPE_CHECKING:
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
 
 
-@dataclass(frozen=True)
-class Written:
-    """What was found, in words, and the files that hold it; warnings besides."""
-
-    lines: list[str]
-    warnings: list[str]
-    files: list[tuple[str, str]]
-
-
-def crossover_command(path: Path, folder: Path, *, command: str, solving: Solving | None = None) -> Written:
+def crossover_command(path: Path, folder: Path, *, command: str, solving: Solving | None = None) -> Findings:
     """Join the loudspeaker of a file and write everything into `folder`, all or nothing.
 
     solving : told of every way's frequencies in a cabinet.
@@ -37,10 +28,10 @@ def crossover_command(path: Path, folder: Path, *, command: str, solving: Solvin
 
     joined = join(read_speaker(path, cores=os.cpu_count() or 1, solving=solving))
     written = _write(joined, folder, command=command)
-    return Written(crossing.lines(joined), crossing.warnings(joined), written)
+    return Findings(crossing.lines(joined), written, crossing.warnings(joined))
 
 
-def _write(joined: Joined, folder: Path, *, command: str) -> list[tuple[str, str]]:
+def _write(joined: Joined, folder: Path, *, command: str) -> Written:
     from evenflare.report.filters import crossing, crossing_figures
     from evenflare.report.kit import canvas
     from evenflare.results import crossover, formats, tables

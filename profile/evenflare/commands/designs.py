@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING, Any
 from evenflare import files, metrics, radiation
 from evenflare.commands.comparing import design_like
 from evenflare.commands.remarks import faults_of
-from evenflare.commands.solving import Heard, heard
+from evenflare.commands.solving import SolvedDesign, heard
+from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id, read_design, write_design
 from evenflare.directivity.types import Directivity
 from evenflare.target.target import Target
@@ -20,20 +21,17 @@ if TYPE_CHECKING:
     from evenflare.manufacture import Exported
     from evenflare.manufacture.process.types import Process
 
-Written = list[tuple[str, str]]
-"""Files by name, and what each is for."""
-
 
 @dataclass(frozen=True)
 class Solution:
     """What `solve` found, and the files that hold it."""
 
-    sound: Heard
+    sound: SolvedDesign
     written: Written
 
 
 def write_solution(
-    design: Design, sound: Heard, folder: Path, *, command: str, target: Target | None = None
+    design: Design, sound: SolvedDesign, folder: Path, *, command: str, target: Target | None = None
 ) -> Written:
     """The tables and pictures of a solved design."""
     from evenflare.report.kit import canvas

@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenflare import files
+from evenflare.commands.written import Findings
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
@@ -19,7 +20,7 @@ from evenflare.files import InputError
 if TYPE_CHECKING:
     from evenflare.dsp.equalisation import Equalisation, FirWish, MadeFilter
     from evenflare.dsp.equaliser import Aim
-    from evenflare.dsp.fit import Limits
+    from evenflare.dsp.fit import SectionLimits
 
 PAGE = "equaliser.html"
 
@@ -35,21 +36,13 @@ class EqualiserRequest:
     """
 
     aim: Aim
-    limits: Limits
+    limits: SectionLimits
     wish: FirWish
     band: tuple[float | None, float | None] = (None, None)
     high_pass: float | None = None
     driver: Path | None = None
     source: Path | None = None
     sample_rates: Sequence[int] = ()
-
-
-@dataclass(frozen=True)
-class Written:
-    """What was found, in words, and the files that hold it."""
-
-    lines: list[str]
-    files: list[tuple[str, str]]
 
 
 @contextmanager
@@ -63,7 +56,7 @@ def faults_at(start: str) -> Iterator[None]:
         raise InputError(f"{start}{error}") from error
 
 
-def equalise_command(path: Path, folder: Path, asked: EqualiserRequest, *, command: str) -> Written:
+def equalise_command(path: Path, folder: Path, asked: EqualiserRequest, *, command: str) -> Findings:
     """Equalise the directivity at `path` and write everything into `folder`, all or nothing.
 
     Errors: InputError if the directivity, a file beside it or what is asked for is at fault.
@@ -98,7 +91,7 @@ def _with_driver(directivity: Directivity, asked: EqualiserRequest) -> Directivi
     return directivity if asked.source is None else driven(directivity, read_source(asked.source))
 
 
-def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -> Written:
+def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -> Findings:
     from evenflare.dsp.filters_file import FILE
     from evenflare.report.filters import equalising, equalising_figures
     from evenflare.report.kit import canvas
@@ -153,7 +146,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
         *(f"Left alone: {line}" for line in equalising.left_alone_lines(found)),
         *(f"FIR {equalising.time_words(found, made)}" for made in found.made.values()),
     ]
-    return Written(lines, written)
+    return Findings(lines, written)
 
 
 def _write_wav(path: Path, made: MadeFilter) -> None:

@@ -7,6 +7,7 @@ from contextlib import contextmanager
 from pathlib import Path
 
 from evenflare import files
+from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.milling.program import Program
@@ -21,7 +22,6 @@ from evenflare.manufacture.proof.proof import write_proof
 from evenflare.manufacture.sheets.layer_files import export_layers
 from evenflare.units import MILLIMETRE, MINUTE
 
-Written = list[tuple[str, str]]
 PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = ("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl")

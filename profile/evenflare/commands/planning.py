@@ -7,7 +7,7 @@ from pathlib import Path
 
 from evenflare import files
 from evenflare.files import InputError
-from evenflare.measurement.plan import Place, Plan, plan
+from evenflare.measurement.plan import MeasurementPlan, MeasuringPlace, plan
 from evenflare.units import CELSIUS_ZERO, PERCENT
 
 
@@ -23,7 +23,13 @@ class Planned:
 
 
 def plan_command(
-    place: Place, folder: Path | None, *, wanted_from: float | None, wanted_to: float, wanted_index: float, command: str
+    place: MeasuringPlace,
+    folder: Path | None,
+    *,
+    wanted_from: float | None,
+    wanted_to: float,
+    wanted_index: float,
+    command: str,
 ) -> Planned:
     """Plan a measurement; write it into `folder` if one is given, all or nothing.
 
@@ -43,7 +49,7 @@ def plan_command(
     return Planned(checklist.findings(found), checklist.steps(found), list(checklist.CAUTIONS), told, written)
 
 
-def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tuple[str, str]]:
+def _write(found: MeasurementPlan, folder: Path, told: list[str], command: str) -> list[tuple[str, str]]:
     from evenflare.report.measurement import checklist
     from evenflare.results.plan import angles_text
 
@@ -62,7 +68,7 @@ def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tup
     return written
 
 
-def _session(found: Plan) -> str:
+def _session(found: MeasurementPlan) -> str:
     from evenflare.results.plan import NAMES
 
     place = found.place

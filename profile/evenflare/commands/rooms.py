@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,6 +10,7 @@ import numpy as np
 
 from evenflare import files
 from evenflare.commands.remarks import air_warnings
+from evenflare.commands.written import Findings, Written
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.files import InputError
 from evenflare.schema import counted, gathered
@@ -24,18 +24,9 @@ FILE, PAGE = "room.json", "room.html"
 MOST_DESIGNS = 2
 
 
-@dataclass(frozen=True)
-class Written:
-    """What was found, in words, and the files that hold it; warnings besides."""
-
-    lines: list[str]
-    warnings: list[str]
-    files: list[tuple[str, str]]
-
-
 def room_command(
     directivities: Sequence[Path], room_path: Path, folder: Path, *, filters: Sequence[Path], command: str
-) -> Written:
+) -> Findings:
     """Put one or two directivities into the room of a file and write everything into `folder`, all or nothing.
 
     filters : files of equalisers: none, or one for each directivity in their order.
@@ -63,13 +54,13 @@ def room_command(
     ]
     written = _write(designs, room_path, folder, command=command)
     many = len(designs) > 1
-    return Written(
+    return Findings(
         [
             f"Room: {words.room_words(designs[0].response)}",
             *(f"{each.name}: {line}" if many else line for each in designs for line in words.lines(each)),
         ],
-        [*_misfits(stored, equalisers), *air_warnings(room_path, room.air), *words.warnings(designs)],
         written,
+        [*_misfits(stored, equalisers), *air_warnings(room_path, room.air), *words.warnings(designs)],
     )
 
 
@@ -126,7 +117,7 @@ def _misfits(stored: Sequence[Stored], equalisers: Sequence[Equaliser]) -> list[
     ]
 
 
-def _write(designs: Sequence[DesignInRoom], room_path: Path, folder: Path, *, command: str) -> list[tuple[str, str]]:
+def _write(designs: Sequence[DesignInRoom], room_path: Path, folder: Path, *, command: str) -> Written:
     from evenflare.report.kit import canvas
     from evenflare.report.room import room, room_figures
     from evenflare.results import formats

@@ -19,7 +19,7 @@ from evenflare.waveguide import Place, limit_places
 
 
 @dataclass(frozen=True)
-class Judged:
+class ScoredDesign:
     """A design's score, where on its wall each limit is nearest or worst, and what a user should know."""
 
     score: Score
@@ -27,7 +27,7 @@ class Judged:
     notes: Sequence[str]
 
 
-def score_command(path: Path, target_path: Path) -> Judged:
+def score_command(path: Path, target_path: Path) -> ScoredDesign:
     """`score`: a design against a target."""
     design, target = read_design(path), read_target(target_path)
     notes = [
@@ -45,10 +45,10 @@ def score_command(path: Path, target_path: Path) -> Judged:
         solve_all = radiation.solver("full", method=method, cores=os.cpu_count() or 1)
         directivity = solve_all(design.waveguide, search_observation(target), design.air)
         places = limit_places(design.waveguide, target.limits)
-        return Judged(score(directivity, design.waveguide, target), places, notes)
+        return ScoredDesign(score(directivity, design.waveguide, target), places, notes)
 
 
-def score_json(found: Judged) -> str:
+def score_json(found: ScoredDesign) -> str:
     """A score as one JSON object."""
     return json.dumps(
         {

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from evenflare.commands.making import Written
+from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.part.features import features_words
 from evenflare.manufacture.part.stl import SolidFile

@@ -26,7 +26,7 @@ ONLY_MARCH = "only the march serves a waveguide that is not round: no second met
 
 
 @dataclass(frozen=True)
-class Heard:
+class SolvedDesign:
     """A design's sound.
 
     directivity : as its file asks for it, and
@@ -75,7 +75,7 @@ def heard(
     method: radiation.Method | None = None,
     *,
     target: Target | None = None,
-) -> Heard:
+) -> SolvedDesign:
     """`solved`, seen from all round in one go; at an exact setting by the other method and in other mountings too.
 
     method : None for the one that solves the design's mounting as it is.
@@ -87,7 +87,7 @@ def heard(
     start = time.monotonic()
     everywhere = replace(design, observation=dense(design.observation))
     all_round = solved(path, everywhere, setting, chosen)
-    sound = Heard(in_directions(all_round, design.observation), all_round, time.monotonic() - start)
+    sound = SolvedDesign(in_directions(all_round, design.observation), all_round, time.monotonic() - start)
     if design.waveguide.mounting.cabinet is not None:
         from evenflare.studies.cabinet import cabinet_effect
 
@@ -99,7 +99,7 @@ def heard(
     return _compared(sound, everywhere, chosen, target)
 
 
-def _compared(sound: Heard, design: Design, method: radiation.Method, target: Target | None) -> Heard:
+def _compared(sound: SolvedDesign, design: Design, method: radiation.Method, target: Target | None) -> SolvedDesign:
     """With the other method's answer, and other mountings'. `design` is observed as the sound is from all round."""
     from evenflare.studies.agreement import compared, other_method
     from evenflare.studies.cabinet import cabinet_effect
@@ -123,7 +123,7 @@ def method_warnings(path: Path, method: radiation.Method | None) -> list[str]:
     ]
 
 
-def found_lines(sound: Heard) -> list[str]:
+def found_lines(sound: SolvedDesign) -> list[str]:
     """By which method, how exact, and over which frequencies; and how the other method agrees."""
     from evenflare.studies.agreement import METHODS
     from evenflare.studies.trust import errors_at_most, valid_words
@@ -140,7 +140,7 @@ def found_lines(sound: Heard) -> list[str]:
     return lines + agreement_lines(sound)
 
 
-def agreement_lines(sound: Heard) -> list[str]:
+def agreement_lines(sound: SolvedDesign) -> list[str]:
     """How the methods agree, or why they were not compared."""
     from evenflare.studies.trust import valid_words
 

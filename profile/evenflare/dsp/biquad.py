@@ -105,19 +105,9 @@ def all_pass(frequency: float, *, sample_rate: float, quality: float = BUTTERWOR
     return Biquad(*cookbook("all_pass", frequency, sample_rate=sample_rate, quality=quality))
 
 
-def peaking(frequency: float, *, gain_db: float, sample_rate: float, quality: float) -> Biquad:
-    """A peak or dip of `gain_db` at `frequency`, 0 dB far from it."""
-    return Biquad(*cookbook("peaking", frequency, sample_rate=sample_rate, quality=quality, gain_db=gain_db))
-
-
 def low_shelf(frequency: float, *, gain_db: float, sample_rate: float, quality: float = BUTTERWORTH) -> Biquad:
     """`gain_db` far below `frequency`, half of it there, 0 dB far above."""
     return Biquad(*cookbook("low_shelf", frequency, sample_rate=sample_rate, quality=quality, gain_db=gain_db))
-
-
-def high_shelf(frequency: float, *, gain_db: float, sample_rate: float, quality: float = BUTTERWORTH) -> Biquad:
-    """`gain_db` far above `frequency`, half of it there, 0 dB far below."""
-    return Biquad(*cookbook("high_shelf", frequency, sample_rate=sample_rate, quality=quality, gain_db=gain_db))
 
 
 def response(sections: Sequence[Biquad], frequency: ArrayLike, *, sample_rate: float) -> ComplexArray:
@@ -143,12 +133,6 @@ def group_delay(sections: Sequence[Biquad], frequency: ArrayLike, *, sample_rate
             samples += ((delayed @ (ramp * section.b)) / (delayed @ section.b)).real
             samples -= ((delayed @ (ramp * section.a)) / (delayed @ section.a)).real
     return samples / sample_rate
-
-
-def is_stable(section: Biquad) -> bool:
-    """Whether both poles lie inside the unit circle: |a2| < 1 and |a1| < 1 + a2."""
-    _, a1, a2 = section.a
-    return bool(abs(a2) < 1.0 and abs(a1) < 1.0 + a2)
 
 
 def _delayed(frequency: ArrayLike, sample_rate: float) -> ComplexArray:

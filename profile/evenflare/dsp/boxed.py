@@ -8,7 +8,7 @@ import numpy as np
 
 from evenflare.directivity.types import unit_vectors
 from evenflare.dsp.baffle_step import BaffleStep, fitted
-from evenflare.dsp.drivers import Driver, over
+from evenflare.dsp.drivers import Radiator, over
 from evenflare.exterior.cabinets import Solved, top_wavenumber
 from evenflare.exterior.pistons import Piston, radiated
 from evenflare.units import ComplexArray, FloatArray, amplitude_db
@@ -37,7 +37,7 @@ def driver_of(
     speed_of_sound: float,
     cores: int = 1,
     progress: Callable[[Solved], None] | None = None,
-) -> Driver:
+) -> Radiator:
     """A way of equal pistons that share its signal, their mean, solved at those of `frequency` (F,) Hz up to `top`.
 
     Its point of reference is the `middle` of the pistons; each would make 1 Pa m far ahead of its face in a baffle.
@@ -62,14 +62,14 @@ def driver_of(
     def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
         total = np.zeros((known.size, len(place)), dtype=np.complex128)
         for each, away in zip(found, apart, strict=True):
-            total += each.at(place - away)[: known.size]
+            total += each.pressure_at(place - away)[: known.size]
         return over(known, total / len(found), frequency)
 
     upright = all(each.is_upright for each in pistons)
-    return Driver(far, False, (0.0, float(known[-1])), speed_of_sound, near=near, upright=upright)
+    return Radiator(far, False, (0.0, float(known[-1])), speed_of_sound, near=near, upright=upright)
 
 
-def step_of(driver: Driver, frequency: FloatArray) -> BaffleStep | None:
+def step_of(driver: Radiator, frequency: FloatArray) -> BaffleStep | None:
     """The step of a cabinet as it was solved: what a way in its front has on axis, re an infinite baffle.
 
     frequency : (F,) Hz. None where these do not reach over the step: see `fitted`.

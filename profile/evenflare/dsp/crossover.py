@@ -14,7 +14,7 @@ import numpy as np
 
 from evenflare.dsp import slopes
 from evenflare.dsp.biquad import Biquad
-from evenflare.dsp.placing import Heard, mean_square
+from evenflare.dsp.placing import UnfilteredWays, mean_square
 from evenflare.dsp.slopes import Side, Slope
 from evenflare.units import BoolArray, ComplexArray, FloatArray, power_db
 
@@ -121,7 +121,7 @@ class Evenness:
     score: float
 
 
-def evenness(sounds: Heard, filters: ComplexArray, *, power_share: float = 0.5) -> Evenness:
+def evenness(sounds: UnfilteredWays, filters: ComplexArray, *, power_share: float = 0.5) -> Evenness:
     """Evenness of the ways behind filters (N, F), over all frequencies, which should be even on a logarithmic axis.
 
     A straight fall of the power with frequency is no fault: it is what a growing directivity index gives.
@@ -154,7 +154,7 @@ def needed_band(slope_above: Crossing | None, slope_below: Crossing | None) -> t
     return low, high
 
 
-def trusted(sounds: Heard, filters: ComplexArray) -> BoolArray:
+def trusted(sounds: UnfilteredWays, filters: ComplexArray) -> BoolArray:
     """(F,) True where every way that counts is known: whose filter (N, F) is within `HEARD` of its own passband."""
     loud = np.abs(filters)
     counts = loud > 10.0 ** (HEARD / 20.0) * loud.max(axis=1, keepdims=True)

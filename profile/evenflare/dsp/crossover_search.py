@@ -10,7 +10,7 @@ import numpy as np
 from scipy.optimize import differential_evolution
 
 from evenflare.dsp.crossover import Crossing, Crossover, Evenness, Setting, evenness, natural, responses
-from evenflare.dsp.placing import Heard
+from evenflare.dsp.placing import UnfilteredWays
 from evenflare.dsp.slopes import Slope
 from evenflare.units import FloatArray
 
@@ -87,7 +87,7 @@ class _Variable:
 
 
 def search(
-    sounds: Heard, choice: Open, *, power_share: float = 0.5, seed: int = 1, sample_rate: float | None = None
+    sounds: UnfilteredWays, choice: Open, *, power_share: float = 0.5, seed: int = 1, sample_rate: float | None = None
 ) -> Found:
     """The crossover whose listening window and sound power together are most even over the frequencies of `sounds`.
 

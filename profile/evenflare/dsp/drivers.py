@@ -28,7 +28,7 @@ Near = Callable[[FloatArray, FloatArray], ComplexArray]
 
 
 @dataclass(frozen=True)
-class Driver:
+class Radiator:
     """A driver by itself.
 
     far            : its far pressure, the limit of p r exp(j k r), r from the driver's own reference point.
@@ -47,7 +47,7 @@ class Driver:
     upright: bool = True
 
 
-def piston(radius: float, *, speed_of_sound: float, sphere_radius: float | None = None) -> Driver:
+def piston(radius: float, *, speed_of_sound: float, sphere_radius: float | None = None) -> Radiator:
     """A rigid piston of constant volume acceleration, 1 Pa m far on axis in an infinite baffle.
 
     radius        : m.
@@ -63,7 +63,7 @@ def piston(radius: float, *, speed_of_sound: float, sphere_radius: float | None 
             pattern = piston_pattern(2.0 * np.pi * frequency * radius / speed_of_sound, seen)
             return np.asarray(pattern * (off_axis <= IN_FRONT), dtype=np.complex128)
 
-        return Driver(baffled, True, (0.0, np.inf), speed_of_sound)
+        return Radiator(baffled, True, (0.0, np.inf), speed_of_sound)
     if not radius < sphere_radius:
         raise ValueError(f"a piston of radius {radius:g} m does not fit on a sphere of radius {sphere_radius:g} m")
     half_angle = float(np.arcsin(radius / sphere_radius))
@@ -75,10 +75,10 @@ def piston(radius: float, *, speed_of_sound: float, sphere_radius: float | None 
         from_centre = 0.5 * cap_pattern(size, angle, half_angle=half_angle)
         return np.asarray((from_centre * np.exp(-1j * np.outer(size, np.cos(angle))))[:, place])
 
-    return Driver(on_sphere, False, (0.0, np.inf), speed_of_sound)
+    return Radiator(on_sphere, False, (0.0, np.inf), speed_of_sound)
 
 
-def stored(directivity: Directivity) -> Driver:
+def stored(directivity: Directivity) -> Radiator:
     """A driver as it was predicted or measured; at a finite distance its pattern is taken as that of the far field.
 
     Between off-axis angles the complex pressure is a cubic spline. Between neighbouring half-orbits the mean square
@@ -114,7 +114,7 @@ def stored(directivity: Directivity) -> Driver:
         return np.asarray(relative * np.exp(level + 1j * phase)[:, None])
 
     upright = observation.symmetry != "none"
-    return Driver(far, directivity.half_space, band, directivity.speed_of_sound, upright=upright)
+    return Radiator(far, directivity.half_space, band, directivity.speed_of_sound, upright=upright)
 
 
 def _orbits(observation: Observation, pressure: ComplexArray, *, half_space: bool) -> dict[float, CubicSpline]:

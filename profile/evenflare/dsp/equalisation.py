@@ -13,7 +13,7 @@ from evenflare.dsp import fir
 from evenflare.dsp.biquad import group_delay, response
 from evenflare.dsp.equaliser import Aim, Headroom, Wanted, filtered, headroom, wanted
 from evenflare.dsp.fir import Fir, Phase, Ringing
-from evenflare.dsp.fit import Fitted, Limits, fitted, high_pass_sections
+from evenflare.dsp.fit import FittedSections, SectionLimits, fitted, high_pass_sections
 from evenflare.dsp.interference import interpolated
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db
 
@@ -55,7 +55,7 @@ class FirWish:
             )
 
 
-ANY = Limits()
+ANY = SectionLimits()
 USUAL = FirWish()
 
 
@@ -92,8 +92,8 @@ class Equalisation:
     aim: Aim
     high_pass: float | None
     wanted: Wanted
-    limits: Limits
-    fitted: Fitted
+    limits: SectionLimits
+    fitted: FittedSections
     wish: FirWish
     made: dict[int, MadeFilter]
     delay: float
@@ -114,7 +114,7 @@ class Equalisation:
 
     def high_pass_response(self, frequency: FloatArray) -> ComplexArray:
         """Complex response of the high-pass alone, 1 where there is none."""
-        passing = [each.at(self.rate) for each in high_pass_sections(self.high_pass)]
+        passing = [each.at_sample_rate(self.rate) for each in high_pass_sections(self.high_pass)]
         return response(passing, frequency, sample_rate=self.rate)
 
     def delays(self, frequency: FloatArray) -> tuple[FloatArray, FloatArray]:
@@ -143,7 +143,7 @@ def equalise(
     aim: Aim,
     *,
     band: tuple[float, float],
-    limits: Limits = ANY,
+    limits: SectionLimits = ANY,
     high_pass: float | None = None,
     wish: FirWish = USUAL,
     sample_rates: Sequence[int] = SAMPLE_RATES,
@@ -178,7 +178,7 @@ def _made(asked: Wanted, wish: FirWish, excess: FloatArray, high_pass: float | N
     steps = fir.transform_frequencies(taps, sample_rate=rate)
     level = asked.faded(asked.correction, steps, high_pass=high_pass)
     curve = fir.corrective(level, phase=wish.phase, excess=asked.faded(excess, steps))
-    passing = response([each.at(rate) for each in high_pass_sections(high_pass)], steps, sample_rate=rate)
+    passing = response([each.at_sample_rate(rate) for each in high_pass_sections(high_pass)], steps, sample_rate=rate)
     curve = curve * (np.abs(passing) if wish.phase == "linear" else passing)
     own = fir.designed(curve, taps=taps, latency=latency, sample_rate=rate)
     inside = (steps >= asked.frequency[0]) & (steps <= asked.frequency[-1])

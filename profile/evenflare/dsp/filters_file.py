@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import ArrayLike
 
 from evenflare.dsp.biquad import Biquad, response
-from evenflare.dsp.fit import Fitted
+from evenflare.dsp.fit import FittedSections
 from evenflare.files import InputError, is_folder, short
 from evenflare.names import name_in
 from evenflare.parsing import read_json
@@ -57,7 +57,7 @@ class Equaliser:
         return response(self.sections[rate], frequency, sample_rate=rate)
 
 
-def sections_record(fitted: Fitted) -> dict[str, list[dict[str, Any]]]:
+def sections_record(fitted: FittedSections) -> dict[str, list[dict[str, Any]]]:
     """Sections by sample rate, in plain values."""
     return {
         str(rate): [
@@ -66,8 +66,8 @@ def sections_record(fitted: Fitted) -> dict[str, list[dict[str, Any]]]:
                 "frequency_hz": section.frequency,
                 "gain_db": section.gain,
                 "quality": section.quality,
-                "b": section.at(rate).b.tolist(),
-                "a": section.at(rate).a.tolist(),
+                "b": section.at_sample_rate(rate).b.tolist(),
+                "a": section.at_sample_rate(rate).a.tolist(),
             }
             for section in sections
         ]

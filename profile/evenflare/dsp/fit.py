@@ -36,7 +36,7 @@ STEP = 1e-6
 
 
 @dataclass(frozen=True)
-class Section:
+class FilterSection:
     """A section by what the cookbook makes it of.
 
     frequency : Hz.
@@ -49,14 +49,14 @@ class Section:
     gain: float
     quality: float
 
-    def at(self, sample_rate: float) -> Biquad:
+    def at_sample_rate(self, sample_rate: float) -> Biquad:
         """Its coefficients at a sample rate (Hz)."""
         made = cookbook(self.kind, self.frequency, sample_rate=sample_rate, quality=self.quality, gain_db=self.gain)
         return Biquad(*made)
 
 
 @dataclass(frozen=True)
-class Limits:
+class SectionLimits:
     """What sections may be used.
 
     sections : how many at most, those of a high-pass included.
@@ -70,7 +70,7 @@ class Limits:
 
 
 @dataclass(frozen=True)
-class Fitted:
+class FittedSections:
     """Sections by sample rate (Hz), those of the high-pass first, and how well they serve.
 
     rms, largest : dB, over the band: what they do less what is wanted, at the highest sample rate; at
@@ -78,7 +78,7 @@ class Fitted:
     apart        : by sample rate, (dB, degrees): greatest departure from the highest rate's curve over the band.
     """
 
-    sections: dict[int, tuple[Section, ...]]
+    sections: dict[int, tuple[FilterSection, ...]]
     rms: float
     largest: float
     at: float
@@ -86,18 +86,20 @@ class Fitted:
 
     def biquads(self, sample_rate: int) -> tuple[Biquad, ...]:
         """Coefficients at one of the sample rates."""
-        return tuple(section.at(sample_rate) for section in self.sections[sample_rate])
+        return tuple(section.at_sample_rate(sample_rate) for section in self.sections[sample_rate])
 
 
-def high_pass_sections(frequency: float | None) -> tuple[Section, ...]:
+def high_pass_sections(frequency: float | None) -> tuple[FilterSection, ...]:
     """A Linkwitz-Riley high-pass of fourth order, 6 dB down at `frequency` (Hz): a Butterworth section twice; or none.
 
     Source: S. H. Linkwitz, J. Audio Eng. Soc. 24 (1976) 2-8 (from memory).
     """
-    return () if frequency is None else 2 * (Section("high_pass", frequency, 0.0, float(np.sqrt(0.5))),)
+    return () if frequency is None else 2 * (FilterSection("high_pass", frequency, 0.0, float(np.sqrt(0.5))),)
 
 
-def fitted(wanted: Wanted, limits: Limits, *, sample_rates: Sequence[int], high_pass_at: float | None = None) -> Fitted:
+def fitted(
+    wanted: Wanted, limits: SectionLimits, *, sample_rates: Sequence[int], high_pass_at: float | None = None
+) -> FittedSections:
     """Sections whose level in dB is nearest to a wanted correction, in the least squares on a logarithmic axis.
 
     Sections are added one at a time, the kind and place that mend most, and all are fitted together after each; at
@@ -114,7 +116,9 @@ def fitted(wanted: Wanted, limits: Limits, *, sample_rates: Sequence[int], high_
         return _fitted(wanted, limits, sample_rates, high_pass_at)
 
 
-def _fitted(wanted: Wanted, limits: Limits, sample_rates: Sequence[int], high_pass_at: float | None) -> Fitted:
+def _fitted(
+    wanted: Wanted, limits: SectionLimits, sample_rates: Sequence[int], high_pass_at: float | None
+) -> FittedSections:
     fixed = high_pass_sections(high_pass_at)
     reference = max(sample_rates)
     low, high = wanted.frequency[0], wanted.frequency[-1]
@@ -126,7 +130,7 @@ def _fitted(wanted: Wanted, limits: Limits, sample_rates: Sequence[int], high_pa
     kinds, values = _added(problem, limits.sections - len(fixed))
     sections = {reference: (*fixed, *_named(kinds, values))}
     inside = wanted.frequency
-    free = [each.at(reference) for each in _named(kinds, values)]
+    free = [each.at_sample_rate(reference) for each in _named(kinds, values)]
     curve = response(free, inside, sample_rate=reference)
     apart = {reference: (0.0, 0.0)}
     for rate in sorted(set(sample_rates) - {reference}):
@@ -136,14 +140,14 @@ def _fitted(wanted: Wanted, limits: Limits, sample_rates: Sequence[int], high_pa
             problem, frequency=at[held], weight=weight[held] ** 2, level=level, sample_rate=float(rate), calm=0.0
         )
         sections[rate] = (*fixed, *_named(kinds, _polished(again, kinds, values, 60)))
-        own = response([each.at(rate) for each in sections[rate][len(fixed) :]], inside, sample_rate=rate)
+        own = response([each.at_sample_rate(rate) for each in sections[rate][len(fixed) :]], inside, sample_rate=rate)
         apart[rate] = (
             float(np.abs(amplitude_db(own / curve)).max()),
             float(np.degrees(np.abs(np.angle(own / curve)).max())),
         )
     error = amplitude_db(curve) - wanted.correction
     worst = int(np.abs(error).argmax())
-    return Fitted(
+    return FittedSections(
         dict(sorted(sections.items())),
         float(np.sqrt(np.mean(error**2))),
         float(error[worst]),
@@ -152,7 +156,7 @@ def _fitted(wanted: Wanted, limits: Limits, sample_rates: Sequence[int], high_pa
     )
 
 
-def _check(wanted: Wanted, limits: Limits, sample_rates: Sequence[int], high_pass_at: float | None) -> None:
+def _check(wanted: Wanted, limits: SectionLimits, sample_rates: Sequence[int], high_pass_at: float | None) -> None:
     high, taken = float(wanted.frequency[-1]), len(high_pass_sections(high_pass_at))
     if high_pass_at is not None and not high_pass_at < high:
         raise ValueError(
@@ -182,7 +186,7 @@ class _Problem:
     frequency: FloatArray
     weight: FloatArray
     level: FloatArray
-    limits: Limits
+    limits: SectionLimits
     sample_rate: float
     place: tuple[float, float]
     calm: float = CALM
@@ -325,10 +329,10 @@ def _error(problem: _Problem, left: FloatArray) -> float:
     return float(np.sum((problem.weight * left) ** 2))
 
 
-def _named(kinds: Sequence[Kind], values: FloatArray) -> tuple[Section, ...]:
+def _named(kinds: Sequence[Kind], values: FloatArray) -> tuple[FilterSection, ...]:
     """Sections by frequency."""
     made = [
-        Section(kind, float(2.0**place), float(gain), float(2.0**quality))
+        FilterSection(kind, float(2.0**place), float(gain), float(2.0**quality))
         for kind, (place, gain, quality) in zip(kinds, values, strict=True)
     ]
     return tuple(sorted(made, key=lambda each: each.frequency))

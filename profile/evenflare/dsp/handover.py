@@ -10,7 +10,7 @@ import numpy as np
 from evenflare import metrics
 from evenflare.directivity.types import Directivity
 from evenflare.dsp.crossover import Crossover
-from evenflare.dsp.placing import Heard, mean_square
+from evenflare.dsp.placing import UnfilteredWays, mean_square
 from evenflare.units import ComplexArray, FloatArray, amplitude_db, power_db
 
 LOBE_DROP = -6.0
@@ -66,7 +66,7 @@ def crossings_of(frequency: FloatArray, first: FloatArray, second: FloatArray) -
     return tuple(np.exp(np.log(frequency[at]) * (1.0 - part) + np.log(frequency[at + 1]) * part).tolist())
 
 
-def meetings(sounds: Heard, lower: int) -> tuple[float, ...]:
+def meetings(sounds: UnfilteredWays, lower: int) -> tuple[float, ...]:
     """Hz where the index of a way rises through that of the one above it, and both are known.
 
     Above, the lower way would be the narrower one.
@@ -79,7 +79,7 @@ def meetings(sounds: Heard, lower: int) -> tuple[float, ...]:
     return tuple(at for at, rises in zip(found, ahead > 0.0, strict=True) if rises)
 
 
-def parting(sounds: Heard, lower: int) -> float | None:
+def parting(sounds: UnfilteredWays, lower: int) -> float | None:
     """Hz, the one of `meetings` that parts a way from the one above it best; None if none does.
 
     Below it the lower way should be the wider one, above it the narrower: the difference of the indices, `CLEAR` at
@@ -97,7 +97,7 @@ def parting(sounds: Heard, lower: int) -> float | None:
     return best[1] if best[0] > 0.0 else None
 
 
-def without_lobes(sounds: Heard, filters: ComplexArray) -> FloatArray:
+def without_lobes(sounds: UnfilteredWays, filters: ComplexArray) -> FloatArray:
     """(F,) dB, power if the ways did not interfere off axis: each the share of the axis that it has, its own index.
 
     The amplitude on axis is shared as the amplitudes of the ways; the power is the mean of what each way alone would
@@ -112,7 +112,9 @@ def without_lobes(sounds: Heard, filters: ComplexArray) -> FloatArray:
     return power_db(np.maximum(np.sum(share * each, axis=0) * whole, 1e-30))
 
 
-def handovers(sounds: Heard, crossover: Crossover, filters: ComplexArray, total: Directivity) -> tuple[Handover, ...]:
+def handovers(
+    sounds: UnfilteredWays, crossover: Crossover, filters: ComplexArray, total: Directivity
+) -> tuple[Handover, ...]:
     """Every crossing, from the highest down; `total` is the sum behind the filters (N, F)."""
     frequency = sounds.frequency
     dip = power_db(mean_square(sounds.power, filters)) - without_lobes(sounds, filters)
@@ -122,7 +124,9 @@ def handovers(sounds: Heard, crossover: Crossover, filters: ComplexArray, total:
         upper, lower = place, place + 1
         three = [curves[upper], curves[lower], curves[-1]]
 
-        def at(which: int, corner: float = crossing.frequency, rows: Sequence[tuple[FloatArray, ...]] = three) -> Three:
+        def values_at_corner(
+            which: int, corner: float = crossing.frequency, rows: Sequence[tuple[FloatArray, ...]] = three
+        ) -> Three:
             first, second, third = (_value(frequency, row[which], corner) for row in rows)
             return first, second, third
 
@@ -138,9 +142,9 @@ def handovers(sounds: Heard, crossover: Crossover, filters: ComplexArray, total:
                 upper,
                 lower,
                 crossing.frequency,
-                at(0),
-                at(1),
-                at(2),
+                values_at_corner(0),
+                values_at_corner(1),
+                values_at_corner(2),
                 crossings_of(frequency[both], three[0][0][both], three[1][0][both]),
                 crossings_of(frequency[both], three[0][1][both], three[1][1][both]),
                 lobe,
@@ -181,7 +185,7 @@ def vertical_lobes(total: Directivity, frequency: float) -> tuple[tuple[float, f
     return (ends[0], ends[1]), tuple((float(angle[i]), float(level[i])) for i in least)
 
 
-def _front(sounds: Heard) -> int:
+def _front(sounds: UnfilteredWays) -> int:
     return int(np.argmin(np.abs(sounds.observation.off_axis)))
 
 

@@ -104,7 +104,7 @@ def driven(directivity: Directivity, source: Source) -> Directivity:
     if made_for != UNIT_VELOCITY:
         raise ValueError(f'was solved for "{made_for}": a source is in it already. Leave the source out')
     given = np.array(source.frequency)
-    inside, blocked = source.at(np.clip(frequency, given[0], given[-1]))
+    inside, blocked = source.at_frequency(np.clip(frequency, given[0], given[-1]))
     velocity = blocked / (directivity.density * directivity.speed_of_sound * (inside + throat))
     return _covered(filtered(directivity, velocity), given)
 

@@ -14,7 +14,7 @@ import numpy as np
 
 from evenflare import metrics
 from evenflare.directivity.types import Directivity, Observation, unit_vectors
-from evenflare.dsp.drivers import Driver
+from evenflare.dsp.drivers import Radiator
 from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, read_only
 
 PLANES: FloatArray = read_only(np.arange(0.0, 91.0, 10.0) * DEGREE)
@@ -43,14 +43,14 @@ class Way:
     """
 
     name: str
-    driver: Driver
+    driver: Radiator
     positions: tuple[Place, ...]
     level: Level = "on_axis"
     passband: tuple[float, float] = (0.0, np.inf)
 
 
 @dataclass(frozen=True)
-class Heard:
+class UnfilteredWays:
     """What N ways send, each without a filter, on a common grid.
 
     observation : of F frequencies, P planes and A angles.
@@ -85,7 +85,7 @@ class Heard:
         return _directivity(self.observation, pressure, self, valid=valid)
 
 
-def within(sounds: Heard, low: float, high: float) -> Heard:
+def within(sounds: UnfilteredWays, low: float, high: float) -> UnfilteredWays:
     """The same from `low` to `high` Hz only, for the search; the ways' own directivities are left out."""
     inside = (sounds.frequency >= low) & (sounds.frequency <= high)
     return replace(
@@ -116,7 +116,7 @@ def grid(frequency: FloatArray, *, half_space: bool, distance: float = np.inf, u
     return Observation(frequency, angles, plane=ALL_PLANES, distance=distance, symmetry="none")
 
 
-def placed(driver: Driver, observation: Observation, positions: Sequence[Place]) -> ComplexArray:
+def placed(driver: Radiator, observation: Observation, positions: Sequence[Place]) -> ComplexArray:
     """Pressure (F, P, A) of the mean of equal drivers at positions (x, y, z), m, from the reference point.
 
     Each is moved exactly: in the far field by the phase k (position . direction), at a finite distance by its own path
@@ -142,7 +142,9 @@ def placed(driver: Driver, observation: Observation, positions: Sequence[Place])
     return (total / len(positions)).reshape(observation.shape)
 
 
-def heard(ways: Sequence[Way], frequency: FloatArray, *, distance: float = np.inf, density: float = 1.2041) -> Heard:
+def heard(
+    ways: Sequence[Way], frequency: FloatArray, *, distance: float = np.inf, density: float = 1.2041
+) -> UnfilteredWays:
     """What ways send at `frequency` (F,) Hz, seen from `distance` (m) from the reference point.
 
     ValueError if some stand in an infinite baffle and others do not, or one is silent on axis.
@@ -165,7 +167,7 @@ def heard(ways: Sequence[Way], frequency: FloatArray, *, distance: float = np.in
     all_pressure = np.array(pressure)
     weights = metrics.sphere_weights(observation, half_space=half_space)
     window = _window(all_pressure, observation)
-    made = Heard(
+    made = UnfilteredWays(
         tuple(ways),
         observation,
         all_pressure,
@@ -234,7 +236,9 @@ def _nearest(known: FloatArray, degrees: float) -> int:
     return int(np.argmin(np.abs(known - degrees * DEGREE)))
 
 
-def _directivity(observation: Observation, pressure: ComplexArray, made: Heard, *, valid: BoolArray) -> Directivity:
+def _directivity(
+    observation: Observation, pressure: ComplexArray, made: UnfilteredWays, *, valid: BoolArray
+) -> Directivity:
     return Directivity(
         observation,
         pressure,

@@ -16,10 +16,10 @@ from evenflare.dsp import boxed
 from evenflare.dsp.baffle_step import BaffleStep, baffle_step
 from evenflare.dsp.crossover import HEARD, Crossing, needed_band
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
-from evenflare.dsp.drivers import Driver, piston, stored
+from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
-from evenflare.dsp.placing import Heard, Way, heard
+from evenflare.dsp.placing import UnfilteredWays, Way, heard
 from evenflare.dsp.speaker_places import aside, positions_of, top_of
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.exterior.cabinets import Solved
@@ -60,7 +60,7 @@ class Speaker:
     name: str
     design_id: str
     path: Path
-    sounds: Heard
+    sounds: UnfilteredWays
     choice: Open
     band: Range
     power_share: float
@@ -181,7 +181,7 @@ def _cabinet(path: Path, table: SpeakerTable) -> Cabinet | None:
     return found
 
 
-def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Driver, list[str]]:
+def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Radiator, list[str]]:
     """A driver from a directivity, behind its equaliser if it has one; what was assumed for it."""
     try:
         driver = stored(found.directivity)
@@ -195,7 +195,7 @@ def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stor
     return _equalised(path, name, way, driver), words
 
 
-def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Driver) -> Driver:
+def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Radiator) -> Radiator:
     """A driver behind the equaliser of its own that the file names, if any."""
     if way.equaliser is None:
         return driver
@@ -214,7 +214,7 @@ def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: 
 
 def _lower_driver(
     path: Path, name: str, way: LowerTable, speed: float, cabinet: Cabinet | None
-) -> tuple[Driver | list[Piston], list[str]]:
+) -> tuple[Radiator | list[Piston], list[str]]:
     """A driver, or pistons in the cabinet, still to be solved; what was assumed for it."""
     if way.directivity is not None:
         driver, words = _driver(path, name, way, _named(path, name, "directivity", way.directivity, read_directivity))
@@ -249,7 +249,7 @@ def _setting(way: WaveguideTable | LowerTable) -> OpenSetting:
     return OpenSetting(delay, way.gain_db, inverted)
 
 
-def _frequencies(path: Path, table: SpeakerTable, corners: list[Range | None], waveguide: Driver) -> FloatArray:
+def _frequencies(path: Path, table: SpeakerTable, corners: list[Range | None], waveguide: Radiator) -> FloatArray:
     """Hz, evenly on a logarithmic axis."""
     known = [each[0] for each in corners if each is not None]
     low = table.analysis.from_hz or max(LOWEST if not known else min(known) / BELOW, 10.0)
@@ -287,7 +287,7 @@ def _passband(corners: list[Range | None], place: int) -> Range:
     return (0.0 if below is None else below * np.sqrt(2.0)), (np.inf if above is None else above / np.sqrt(2.0))
 
 
-def _meeting(path: Path, name: str, sounds: Heard, lower: int) -> Range:
+def _meeting(path: Path, name: str, sounds: UnfilteredWays, lower: int) -> Range:
     """The frequency at which the indices of a way and the one above it meet and part."""
     found = parting(sounds, lower)
     if found is None:
@@ -354,7 +354,7 @@ def _check_rates(path: Path, choice: Open, frequency: FloatArray, rates: tuple[i
         )
 
 
-def _assumed(sounds: Heard, cabinet: Cabinet | None) -> list[str]:
+def _assumed(sounds: UnfilteredWays, cabinet: Cabinet | None) -> list[str]:
     if cabinet is not None:
         space = (
             f"pistons stand in {boxed.alone_words(cabinet)}, closed and rigid, whose edges and sides are in what they"

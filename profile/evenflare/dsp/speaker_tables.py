@@ -192,7 +192,7 @@ class MidrangeTable(LowerTable):
         return self
 
 
-class AnalysisTable(Table):
+class SpeakerAnalysisTable(Table):
     """[analysis]: over which frequencies and from where."""
 
     from_hz: Annotated[float, number(10, 20e3)] | None = None
@@ -202,7 +202,7 @@ class AnalysisTable(Table):
     axis_below_mm: Annotated[float, number(-3000, 3000)] = 0.0
 
 
-class SearchTable(Table):
+class SpeakerSearchTable(Table):
     """[search]: what counts and where, and the seed."""
 
     from_hz: Annotated[float, number(10, 20e3)] | None = None
@@ -275,8 +275,8 @@ class SpeakerTable(Table):
     midrange: MidrangeTable | None = None
     lower_midrange: MidrangeTable | None = None
     woofer: LowerTable
-    analysis: AnalysisTable = AnalysisTable()
-    search: SearchTable = SearchTable()
+    analysis: SpeakerAnalysisTable = SpeakerAnalysisTable()
+    search: SpeakerSearchTable = SpeakerSearchTable()
     filters: FiltersTable = FiltersTable()
     baffle: BaffleTable | None = None
     cabinet: CabinetTable | None = None

@@ -14,10 +14,10 @@ import numpy as np
 from evenflare import __version__
 from evenflare.directivity.types import Observation
 from evenflare.exterior import store
-from evenflare.exterior.operator import Response, observed, response, waves_of
+from evenflare.exterior.operator import CabinetResponse, observed, response, waves_of
 from evenflare.exterior.panels import ORDER, meshed
 from evenflare.exterior.patches import box
-from evenflare.exterior.scattering import INSIDE, Body, bytes_needed, ready
+from evenflare.exterior.scattering import INSIDE, Scatterer, bytes_needed, ready
 from evenflare.files import InputError
 from evenflare.units import ComplexArray, FloatArray, IntArray
 from evenflare.waveguide.cabinet import Cabinet
@@ -60,7 +60,7 @@ class Operator:
 
     cabinet: Cabinet
     wavenumber: FloatArray
-    responses: tuple[Response, ...]
+    responses: tuple[CabinetResponse, ...]
     top: float
     _kept: dict[tuple[Any, ...], ComplexArray] = field(default_factory=dict, repr=False)
 
@@ -154,7 +154,7 @@ def operator_of(
     if asked in _OPERATORS:
         return _OPERATORS[asked]
     wanted = [float(k) for k in wavenumber if k <= top]
-    found: list[Response] = []
+    found: list[CabinetResponse] = []
     # From the most work to the least, so that what is left is soon known.
     for done, k in enumerate(reversed(wanted), start=1):
         each, kept, fault = _response(cabinet, k, is_round, cores)
@@ -204,16 +204,16 @@ def _size(band: int) -> float:
 
 
 @lru_cache(maxsize=2)
-def _body(cabinet: Cabinet, band: int, cores: int) -> Body:
+def _body(cabinet: Cabinet, band: int, cores: int) -> Scatterer:
     return ready(meshed(box(cabinet), _size(band)), cores)
 
 
 _OPERATORS: dict[tuple[Cabinet, bytes, bool], Operator] = {}
-_KEPT: dict[tuple[Cabinet, float, bool], Response] = {}
+_KEPT: dict[tuple[Cabinet, float, bool], CabinetResponse] = {}
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[Response, bool, str]:
+def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[CabinetResponse, bool, str]:
     """The response, whether it was there already, and what was wrong with what was on disk."""
     known = (cabinet, k, is_round)
     with _ONE_AT_A_TIME:

@@ -14,7 +14,7 @@ import math
 import numpy as np
 
 from evenflare.compiled import njit
-from evenflare.exterior.panels import COEFFICIENTS, GAUSS, ORDER, Mesh
+from evenflare.exterior.panels import COEFFICIENTS, GAUSS, ORDER, PanelMesh
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 2.2
@@ -33,7 +33,7 @@ _SCALE = read_only(
 _GAUSS = read_only(GAUSS)
 
 
-def layers(k: float, points: FloatArray, own: IntArray, mesh: Mesh) -> tuple[ComplexArray, ComplexArray]:
+def layers(k: float, points: FloatArray, own: IntArray, mesh: PanelMesh) -> tuple[ComplexArray, ComplexArray]:
     """Double and single layer (P, N) at wavenumber k, rad/m, of points (P, 3) and the mesh as it is, without images.
 
     own : (P,) which node each point is, or -1. Told by its number: by its distance, rounding would decide.

@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evenflare.exterior.panels import ORDER, Mesh, meshed
-from evenflare.exterior.patches import Part, Patch, outline_lines, shell
+from evenflare.exterior.panels import ORDER, PanelMesh, meshed
+from evenflare.exterior.patches import MirroredPatches, SmoothPatch, outline_lines, shell
 from evenflare.units import FloatArray
 from evenflare.waveguide import Cabinet, Waveguide
 from evenflare.waveguide.surface import Surface
@@ -32,7 +32,7 @@ class Loudspeaker:
     throat : (3,) m, its centre.
     """
 
-    mesh: Mesh
+    mesh: PanelMesh
     moving: FloatArray
     room: FloatArray
     throat: FloatArray
@@ -55,8 +55,8 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
     throat = mouth - np.array([0.0, 0.0, surface.depth])
     fine = min(size, wall)
 
-    def cut(patches: Sequence[Patch], cells: float, facing: FloatArray | None = None) -> Mesh:
-        return _facing(meshed(Part(tuple(patches), mirrors), cells), facing)
+    def cut(patches: Sequence[SmoothPatch], cells: float, facing: FloatArray | None = None) -> PanelMesh:
+        return _facing(meshed(MirroredPatches(tuple(patches), mirrors), cells), facing)
 
     driver = waveguide.driver
     disc = cut(_throat(surface.throat_radius, driver.exit_half_angle), fine, np.array([0.0, 0.0, 1.0]))
@@ -75,7 +75,7 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
     return Loudspeaker(mesh, moving, _room(mesh, cabinet, surface, throat), throat)
 
 
-def _throat(radius: float, half_angle: float) -> list[Patch]:
+def _throat(radius: float, half_angle: float) -> list[SmoothPatch]:
     """The quarter of a disc about z = 0, or of a cap that bulges forward: a square, and what is round it."""
     side = MIDDLE * radius
 
@@ -97,14 +97,14 @@ def _throat(radius: float, half_angle: float) -> list[Patch]:
         turn = 0.25 * np.pi * (1.0 + u)
         return on((1 - v) * side * (1 - u) + v * radius * np.cos(turn), (1 - v) * side + v * radius * np.sin(turn))
 
-    return [Patch(square), Patch(beside), Patch(above)]
+    return [SmoothPatch(square), SmoothPatch(beside), SmoothPatch(above)]
 
 
-def _wall(surface: Surface) -> list[Patch]:
+def _wall(surface: Surface) -> list[SmoothPatch]:
     """The quarter of the wall from the throat's plane z = 0 to the mouth's, a patch for each smooth stretch."""
     ends_sharp = _sharp(surface)
 
-    def stretch(which: int, low: float, high: float) -> Patch:
+    def stretch(which: int, low: float, high: float) -> SmoothPatch:
         last = high == surface.cuts[-1]
 
         def place(u: FloatArray, v: FloatArray) -> FloatArray:
@@ -112,7 +112,7 @@ def _wall(surface: Surface) -> list[Patch]:
             way = v if ends_sharp or not last else 1.0 - (1.0 - v) ** 2
             return _on_wall(surface, low + (high - low) * way, 0.5 * np.pi * u, which)
 
-        return Patch(place, (False, False, False, last and ends_sharp))
+        return SmoothPatch(place, (False, False, False, last and ends_sharp))
 
     return [stretch(i, low, high) for i, (low, high) in enumerate(itertools.pairwise(surface.cuts))]
 
@@ -128,7 +128,7 @@ def _on_wall(surface: Surface, z: FloatArray, psi: FloatArray, stretch: int) -> 
     return np.stack([axes.a * factor * np.cos(psi), axes.b * factor * np.sin(psi), z], axis=-1)
 
 
-def _front(cabinet: Cabinet, surface: Surface, signs: Sequence[float]) -> list[Patch]:
+def _front(cabinet: Cabinet, surface: Surface, signs: Sequence[float]) -> list[SmoothPatch]:
     """The quarter of the flat front about the mouth's centre toward `signs`, from the rim to where the edge begins."""
     signs = (*signs, 1.0)[:2]
     aside = np.array([signs[0] * cabinet.x, signs[1] * cabinet.y])
@@ -137,7 +137,7 @@ def _front(cabinet: Cabinet, surface: Surface, signs: Sequence[float]) -> list[P
     ends = np.array([line(np.array(1.0)) for line, _ in lines[:-1]]).reshape(-1, 2)
     breaks = [0.0, *np.arctan2(ends[:, 1], ends[:, 0]), 0.5 * np.pi]
 
-    def patch(which: int) -> Patch:
+    def patch(which: int) -> SmoothPatch:
         line, sharp = lines[which]
 
         def place(u: FloatArray, v: FloatArray) -> FloatArray:
@@ -147,12 +147,12 @@ def _front(cabinet: Cabinet, surface: Surface, signs: Sequence[float]) -> list[P
             flat = rim + v[..., None] * (line(u) - rim)
             return np.concatenate([flat, np.zeros_like(u)[..., None]], axis=-1)
 
-        return Patch(place, (False, False, rim_sharp, sharp))
+        return SmoothPatch(place, (False, False, rim_sharp, sharp))
 
     return [patch(which) for which in range(len(lines))]
 
 
-def _facing(mesh: Mesh, way: FloatArray | None) -> Mesh:
+def _facing(mesh: PanelMesh, way: FloatArray | None) -> PanelMesh:
     """With normals along `way`, or toward the axis where that is nothing; as they are without any."""
     if way is None:
         return mesh
@@ -161,7 +161,7 @@ def _facing(mesh: Mesh, way: FloatArray | None) -> Mesh:
     return replace(mesh, side=mesh.side * turn, normal=mesh.normal * np.repeat(turn, NODES)[:, None])
 
 
-def _reflected(mesh: Mesh, signs: Sequence[float]) -> Mesh:
+def _reflected(mesh: PanelMesh, signs: Sequence[float]) -> PanelMesh:
     full = np.array([*signs, 1.0, 1.0])[:3]
     return replace(
         mesh,
@@ -173,23 +173,23 @@ def _reflected(mesh: Mesh, signs: Sequence[float]) -> Mesh:
     )
 
 
-def _all_round(mesh: Mesh, mirrors: tuple[int, ...]) -> Mesh:
+def _all_round(mesh: PanelMesh, mirrors: tuple[int, ...]) -> PanelMesh:
     """The quarter with its reflections across those of the planes x = 0 and y = 0 that are no mirrors."""
     every = itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
     return _joined([_reflected(mesh, signs) for signs in every])
 
 
-def _moved(mesh: Mesh, by: FloatArray) -> Mesh:
+def _moved(mesh: PanelMesh, by: FloatArray) -> PanelMesh:
     shape = mesh.shape.copy()
     shape[:, :, 0, 0] += by
     return replace(mesh, shape=shape, middle=mesh.middle + by, place=mesh.place + by)
 
 
-def _joined(parts: Sequence[Mesh]) -> Mesh:
+def _joined(parts: Sequence[PanelMesh]) -> PanelMesh:
     def all_of(name: str) -> FloatArray:
         return np.concatenate([getattr(each, name) for each in parts])
 
-    return Mesh(
+    return PanelMesh(
         all_of("shape"),
         all_of("side"),
         all_of("middle"),
@@ -201,7 +201,7 @@ def _joined(parts: Sequence[Mesh]) -> Mesh:
     )
 
 
-def _room(mesh: Mesh, cabinet: Cabinet, surface: Surface, throat: FloatArray) -> FloatArray:
+def _room(mesh: PanelMesh, cabinet: Cabinet, surface: Surface, throat: FloatArray) -> FloatArray:
     """(N,) m: below rim and throat there may be air again soon. The cabinet counts with sharp edges."""
     half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
     found = np.full(mesh.size, DEEP)

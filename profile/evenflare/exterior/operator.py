@@ -7,14 +7,14 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.directivity.types import Observation, unit_vectors
-from evenflare.exterior.panels import Mesh
-from evenflare.exterior.scattering import Body, parity_of, scattered
+from evenflare.exterior.panels import PanelMesh
+from evenflare.exterior.scattering import Scatterer, parity_of, scattered
 from evenflare.exterior.waves import Waves, all_waves, angular, mouth_waves, moved, radial, waves_at
 from evenflare.units import ComplexArray, FloatArray, IntArray
 
 
 @dataclass(frozen=True)
-class Response:
+class CabinetResponse:
     """A cabinet at one wavenumber, rad/m. Waves as in `waves`, without any scale.
 
     mouth : the waves of the mouth, about its centre, and
@@ -53,7 +53,9 @@ def waves_of(k: float, *, radius: float, reach: float, is_round: bool) -> tuple[
     return mouth, all_waves(around_degree(k * reach))
 
 
-def response(k: float, body: Body, centre: FloatArray, *, mouth: Waves, around: Waves, cores: int = 1) -> Response:
+def response(
+    k: float, body: Scatterer, centre: FloatArray, *, mouth: Waves, around: Waves, cores: int = 1
+) -> CabinetResponse:
     """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front."""
     mesh, seen = body.mesh, body.images
     # At the images of the nodes, and from these by parity.
@@ -80,14 +82,14 @@ def response(k: float, body: Body, centre: FloatArray, *, mouth: Waves, around: 
     far *= (-1j * k * (2 * around.degree + 1) / (4 * np.pi))[:, None]
     far += moved(k, mouth, centre, around)
     back *= (-2j * k * (2 * mouth.degree + 1) / (4 * np.pi))[:, None]
-    return Response(k, mouth, around, far, back)
+    return CabinetResponse(k, mouth, around, far, back)
 
 
-def _in_front(mesh: Mesh, signs: FloatArray, centre: FloatArray) -> FloatArray:
+def _in_front(mesh: PanelMesh, signs: FloatArray, centre: FloatArray) -> FloatArray:
     return np.asarray(np.abs(mesh.place[:, 2] * signs[2] - centre[2]) < 1e-9)
 
 
-def observed(response: Response, observation: Observation, *, middle: FloatArray, reach: float) -> ComplexArray:
+def observed(response: CabinetResponse, observation: Observation, *, middle: FloatArray, reach: float) -> ComplexArray:
     """(P A, W) the pressure in every direction for each wave of the mouth, of a cabinet whose middle lies at `middle`
     (3,), m, from the point from which directions and distance count: not the observation's own point of reference. A
     ball of `reach`, m, about the middle holds it.

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.exterior.patches import Part, Patch
+from evenflare.exterior.patches import MirroredPatches, SmoothPatch
 from evenflare.units import FloatArray
 
 COEFFICIENTS = 5
@@ -26,7 +26,7 @@ GAUSS, GAUSS_WEIGHTS = np.polynomial.legendre.leggauss(ORDER)
 
 
 @dataclass(frozen=True)
-class Mesh:
+class PanelMesh:
     """Panels (M,) and their nodes (N,), panel by panel, ORDER^2 each, v fastest.
 
     shape   : (M, 3, 5, 5) coefficients of x, y, z in powers of u and v on [-1, 1].
@@ -51,13 +51,13 @@ class Mesh:
         return len(self.place)
 
 
-def meshed(part: Part, size: float) -> Mesh:
+def meshed(part: MirroredPatches, size: float) -> PanelMesh:
     """Panels of about `size`, m, smaller where the surface turns and at its sharp edges."""
     cells = np.concatenate([_cells(patch, size) for patch in part.patches])
     return of_cells(cells, part.mirrors)
 
 
-def _cells(patch: Patch, size: float) -> FloatArray:
+def _cells(patch: SmoothPatch, size: float) -> FloatArray:
     """(M, 3, 5, 5) places at the fit's points of a patch's cells."""
     t = np.linspace(0.0, 1.0, SAMPLES)
     places = patch.place(*np.meshgrid(t, t, indexing="ij"))
@@ -97,7 +97,7 @@ _POINTS = np.cos(np.pi * np.arange(COEFFICIENTS) / (COEFFICIENTS - 1))
 _TO_COEFFICIENTS = np.linalg.inv(np.vander(_POINTS, increasing=True))
 
 
-def of_cells(cells: FloatArray, mirrors: tuple[int, ...]) -> Mesh:
+def of_cells(cells: FloatArray, mirrors: tuple[int, ...]) -> PanelMesh:
     """The mesh of cells, given by their places (M, 3, 5, 5) at the fit's points (M is theirs), round the origin."""
     shape = np.einsum("ia,jb,mcab->mcij", _TO_COEFFICIENTS, _TO_COEFFICIENTS, cells)
     powers = np.vander(GAUSS, COEFFICIENTS, increasing=True)
@@ -113,7 +113,7 @@ def of_cells(cells: FloatArray, mirrors: tuple[int, ...]) -> Mesh:
     normal = cross / area[..., None] * side[:, None, None, None]
     middle = place[:, ORDER // 2, ORDER // 2]
     reach = np.linalg.norm(cells - middle[:, :, None, None], axis=1).max(axis=(1, 2))
-    return Mesh(
+    return PanelMesh(
         np.ascontiguousarray(shape),
         side,
         np.ascontiguousarray(middle),

@@ -20,7 +20,7 @@ Map = Callable[[FloatArray, FloatArray], FloatArray]
 
 
 @dataclass(frozen=True)
-class Patch:
+class SmoothPatch:
     """A smooth piece of surface.
 
     place  : its map.
@@ -32,25 +32,25 @@ class Patch:
 
 
 @dataclass(frozen=True)
-class Part:
+class MirroredPatches:
     """Patches, and the mirror planes that make the whole body of them.
 
     mirrors : axes (0 for x, 1 for y, 2 for z) whose plane through the origin is one.
     """
 
-    patches: tuple[Patch, ...]
+    patches: tuple[SmoothPatch, ...]
     mirrors: tuple[int, ...]
 
 
-def box(cabinet: Cabinet) -> Part:
+def box(cabinet: Cabinet) -> MirroredPatches:
     """The part of a rectangular cabinet right of and above its middle; if front and back are alike, in front of it."""
     outline = _Outline(0.5 * cabinet.width, 0.5 * cabinet.height, cabinet.edge)
     half = 0.5 * cabinet.depth
     front = _end(outline, cabinet.front_edge, half)
     if cabinet.front_edge == cabinet.edge:
-        return Part((*_sides(outline, 0.0, half, cabinet.front_edge, cabinet.edge), *front), (0, 1, 2))
+        return MirroredPatches((*_sides(outline, 0.0, half, cabinet.front_edge, cabinet.edge), *front), (0, 1, 2))
     behind = tuple(_turned(patch) for patch in _end(outline, cabinet.edge, half))
-    return Part((*_sides(outline, -half, half, cabinet.front_edge, cabinet.edge), *front, *behind), (0, 1))
+    return MirroredPatches((*_sides(outline, -half, half, cabinet.front_edge, cabinet.edge), *front, *behind), (0, 1))
 
 
 @dataclass(frozen=True)
@@ -111,22 +111,22 @@ def _lines(outline: _Outline) -> list[tuple[Line, bool, bool]]:
     return found
 
 
-def _sides(outline: _Outline, low: float, high: float, front: Edge, back: Edge) -> tuple[Patch, ...]:
+def _sides(outline: _Outline, low: float, high: float, front: Edge, back: Edge) -> tuple[SmoothPatch, ...]:
     """The flat and round sides from z = low, or where the back's edge begins if that lies behind the middle."""
     top = high - front.size
     bottom = low if low == 0.0 else low + back.size
 
-    def patch(line: Line, start: bool, end: bool) -> Patch:
+    def patch(line: Line, start: bool, end: bool) -> SmoothPatch:
         def place(u: FloatArray, v: FloatArray) -> FloatArray:
             flat = line(u, np.zeros_like(u))
             return np.concatenate([flat, (bottom + (top - bottom) * v)[..., None]], axis=-1)
 
-        return Patch(place, (start, end, low != 0.0 and not back.is_round, not front.is_round))
+        return SmoothPatch(place, (start, end, low != 0.0 and not back.is_round, not front.is_round))
 
     return tuple(patch(*each) for each in _lines(outline)) if top > bottom else ()
 
 
-def shell(cabinet: Cabinet) -> tuple[Patch, ...]:
+def shell(cabinet: Cabinet) -> tuple[SmoothPatch, ...]:
     """The quarter right of and above the middle of a cabinet, without its flat front."""
     outline, half = _Outline(0.5 * cabinet.width, 0.5 * cabinet.height, cabinet.edge), 0.5 * cabinet.depth
     behind = tuple(_turned(patch) for patch in _end(outline, cabinet.edge, half))
@@ -160,13 +160,13 @@ def outline_lines(cabinet: Cabinet, aside: FloatArray) -> list[tuple[Callable[[F
     return [(line, sharp) for line, is_there in lines if is_there]
 
 
-def _end(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
+def _end(outline: _Outline, edge: Edge, half: float) -> tuple[SmoothPatch, ...]:
     """The front's edge and its flat face at z = half."""
     return (*_edge(outline, edge, half), *_face(outline, edge, half))
 
 
-def _edge(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
-    found: list[Patch] = []
+def _edge(outline: _Outline, edge: Edge, half: float) -> tuple[SmoothPatch, ...]:
+    found: list[SmoothPatch] = []
     if edge.size > 0.0:
         # A small corner comes to a point before the front's edge ends.
         stops = [0.0, 1.0]
@@ -180,7 +180,7 @@ def _edge(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
     return tuple(found)
 
 
-def _rounded(line: Line, edge: Edge, half: float, near: float, far: float, sharp: tuple[bool, bool]) -> Patch:
+def _rounded(line: Line, edge: Edge, half: float, near: float, far: float, sharp: tuple[bool, bool]) -> SmoothPatch:
     def place(u: FloatArray, v: FloatArray) -> FloatArray:
         t = near + (far - near) * v
         if edge.chamfer > 0.0:
@@ -190,20 +190,20 @@ def _rounded(line: Line, edge: Edge, half: float, near: float, far: float, sharp
             z = half - edge.radius * (1.0 - np.sin(0.5 * np.pi * t))
         return np.concatenate([line(u, inset), z[..., None]], axis=-1)
 
-    return Patch(place, (*sharp, edge.chamfer > 0.0, edge.chamfer > 0.0))
+    return SmoothPatch(place, (*sharp, edge.chamfer > 0.0, edge.chamfer > 0.0))
 
 
-def _face(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
+def _face(outline: _Outline, edge: Edge, half: float) -> tuple[SmoothPatch, ...]:
     """Flat, inside the outline moved inward by the edge: a cross of two rectangles and what the corner leaves."""
     inset = edge.size
     a, b, cut = outline.a - inset, outline.b - inset, float(outline.cut(np.array(inset)))
     sharp = not edge.is_round
 
-    def flat(x0: float, x1: float, y1: float, sides: tuple[bool, bool, bool, bool]) -> Patch:
+    def flat(x0: float, x1: float, y1: float, sides: tuple[bool, bool, bool, bool]) -> SmoothPatch:
         def place(u: FloatArray, v: FloatArray) -> FloatArray:
             return np.stack([x0 + (x1 - x0) * u, y1 * v, np.full_like(u, half)], axis=-1)
 
-        return Patch(place, sides)
+        return SmoothPatch(place, sides)
 
     def corner(u: FloatArray, v: FloatArray) -> FloatArray:
         middle = np.array([a - cut, b - cut])
@@ -216,14 +216,14 @@ def _face(outline: _Outline, edge: Edge, half: float) -> tuple[Patch, ...]:
     if cut > 0.0:
         if b - cut > 0.0:
             found.append(flat(a - cut, a, b - cut, (False, sharp, False, False)))
-        found.append(Patch(corner, (False, False, False, sharp)))
+        found.append(SmoothPatch(corner, (False, False, False, sharp)))
     return tuple(found)
 
 
-def _turned(patch: Patch) -> Patch:
+def _turned(patch: SmoothPatch) -> SmoothPatch:
     """The same behind the middle."""
 
     def place(u: FloatArray, v: FloatArray) -> FloatArray:
         return np.asarray(patch.place(u, v) * np.array([1.0, 1.0, -1.0]))
 
-    return Patch(place, patch.sharp)
+    return SmoothPatch(place, patch.sharp)

@@ -105,7 +105,7 @@ def piston_waves(wavenumber: float, radius: float, waves: Waves) -> ComplexArray
 
 
 @dataclass(frozen=True)
-class Radiated:
+class PistonField:
     """What a piston sends around its cabinet at rising wavenumbers (K,), rad/m: 1 Pa m far on axis in a baffle.
 
     around : for each wavenumber (L,) outgoing waves about the cabinet's middle, in the face's axes.
@@ -126,7 +126,7 @@ class Radiated:
             row[:] = (seen[:, : each.size] @ (turned * each)) * np.exp(-1j * k * ahead)
         return result
 
-    def at(self, place: FloatArray) -> ComplexArray:
+    def pressure_at(self, place: FloatArray) -> ComplexArray:
         """(K, D) Pa at places (D, 3), m, from the piston's middle. ValueError for one inside the ball about the box."""
         waves = self._waves
         from_middle = place + self.piston.place
@@ -152,7 +152,7 @@ class Radiated:
 
 def radiated(
     piston: Piston, wavenumber: FloatArray, *, cores: int = 1, progress: Callable[[Solved], None] | None = None
-) -> Radiated:
+) -> PistonField:
     """The piston's at those of the wavenumbers (K,), rad/m, that can be solved: see `operator_of`.
 
     ValueError if none can.
@@ -164,4 +164,4 @@ def radiated(
         each.far @ piston_waves(k, piston.radius, each.mouth)
         for k, each in zip(found.wavenumber, found.responses, strict=True)
     )
-    return Radiated(piston, found.wavenumber, around)
+    return PistonField(piston, found.wavenumber, around)

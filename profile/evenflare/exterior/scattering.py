@@ -26,7 +26,7 @@ from scipy.linalg import lapack
 
 from evenflare.exterior.graphics import arrays, here, layers_on
 from evenflare.exterior.layers import layers
-from evenflare.exterior.panels import Mesh
+from evenflare.exterior.panels import PanelMesh
 from evenflare.exterior.waves import Waves
 from evenflare.units import ComplexArray, FloatArray, IntArray
 
@@ -42,7 +42,7 @@ TOUCHES = "the body's surface touches or crosses itself"
 
 
 @dataclass(frozen=True)
-class Images:
+class MirrorImages:
     """The mirror images of a part of a body.
 
     signs    : (I, 3) +-1, what an image does to x, y, z; the first is the part itself.
@@ -53,7 +53,7 @@ class Images:
     patterns: FloatArray
 
 
-def images(mirrors: tuple[int, ...]) -> Images:
+def images(mirrors: tuple[int, ...]) -> MirrorImages:
     """All images across planes through the origin, whose axes are given."""
     flips = np.array(list(itertools.product((0, 1), repeat=len(mirrors))), dtype=np.int64).reshape(
         2 ** len(mirrors), len(mirrors)
@@ -61,11 +61,11 @@ def images(mirrors: tuple[int, ...]) -> Images:
     signs = np.ones((len(flips), 3))
     for column, axis in enumerate(mirrors):
         signs[:, axis] = 1.0 - 2.0 * flips[:, column]
-    return Images(signs, np.asarray((-1.0) ** (flips @ flips.T), dtype=np.float64))
+    return MirrorImages(signs, np.asarray((-1.0) ** (flips @ flips.T), dtype=np.float64))
 
 
 def parity_of(waves: Waves, mirrors: tuple[int, ...]) -> IntArray:
-    """(W,) the row of Images.patterns that waves about the origin belong to."""
+    """(W,) the row of MirrorImages.patterns that waves about the origin belong to."""
     result = np.zeros(waves.size, dtype=np.int64)
     for axis in mirrors:
         result = 2 * result + waves.parity(axis)
@@ -73,22 +73,22 @@ def parity_of(waves: Waves, mirrors: tuple[int, ...]) -> IntArray:
 
 
 @dataclass(frozen=True)
-class Body:
+class Scatterer:
     """A mesh made ready for every frequency: its images, and what the still double layer lacks of -1/2 at each node.
 
     room : (N,) m, how far the solid reaches below each node.
     """
 
-    mesh: Mesh
-    images: Images
+    mesh: PanelMesh
+    images: MirrorImages
     free_term: FloatArray
     room: FloatArray
 
 
-def ready(mesh: Mesh, cores: int = 1, *, room: FloatArray | None = None) -> Body:
+def ready(mesh: PanelMesh, cores: int = 1, *, room: FloatArray | None = None) -> Scatterer:
     """The free term is what makes a constant pressure exact, as Gauss's theorem has it: it mends the quadrature.
 
-    room : as in Body; left out for convex bodies round the origin.
+    room : as in Scatterer; left out for convex bodies round the origin.
     """
     seen = images(mesh.mirrors)
     xp = arrays(bytes_needed(mesh.size, 1))
@@ -103,7 +103,7 @@ def ready(mesh: Mesh, cores: int = 1, *, room: FloatArray | None = None) -> Body
     free = -np.concatenate(_spread(rows, mesh.size, cores, xp))
     if room is None:
         room = np.full(mesh.size, np.abs(np.sum(mesh.place * mesh.normal, axis=1)).min())
-    return Body(mesh, seen, free, room)
+    return Scatterer(mesh, seen, free, room)
 
 
 def bytes_needed(nodes: int, parities: int) -> int:
@@ -111,7 +111,7 @@ def bytes_needed(nodes: int, parities: int) -> int:
     return 16 * nodes * nodes * (parities + 1)
 
 
-def scattered(k: float, body: Body, motion: ComplexArray, *, cores: int = 1) -> ComplexArray:
+def scattered(k: float, body: Scatterer, motion: ComplexArray, *, cores: int = 1) -> ComplexArray:
     """(I, N, W) q at the nodes, of each parity, for du/dn (I, N, W) of the parities of u. k in rad/m.
 
     Errors: ValueError if the equations are singular.

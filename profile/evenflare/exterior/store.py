@@ -19,7 +19,7 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.exterior.operator import Response
+from evenflare.exterior.operator import CabinetResponse
 from evenflare.exterior.waves import Waves
 from evenflare.files import InputError, read_bytes, replacing
 
@@ -46,7 +46,7 @@ def file_of(key: Mapping[str, Any]) -> Path:
     return cache_folder() / "cabinets" / f"{hashlib.sha256(text.encode()).hexdigest()[:24]}.response"
 
 
-def written(response: Response, key: Mapping[str, Any]) -> Path | None:
+def written(response: CabinetResponse, key: Mapping[str, Any]) -> Path | None:
     """Kept whole or not at all; None where the folder cannot be written: then it is solved again another time."""
     values = zip((response.far, response.back), KINDS, strict=True)
     arrays = [np.ascontiguousarray(each, dtype=kind) for each, kind in values]
@@ -61,12 +61,12 @@ def written(response: Response, key: Mapping[str, Any]) -> Path | None:
     return path
 
 
-def as_kept(response: Response) -> Response:
+def as_kept(response: CabinetResponse) -> CabinetResponse:
     """With the digits that a file holds."""
     return replace(response, far=response.far.astype(np.complex64).astype(np.complex128))
 
 
-def found(key: Mapping[str, Any], *, wavenumber: float, mouth: Waves, around: Waves) -> Response | None:
+def found(key: Mapping[str, Any], *, wavenumber: float, mouth: Waves, around: Waves) -> CabinetResponse | None:
     """What was kept of that key; None if there is nothing. InputError, which names the file, if it is not whole."""
     path = file_of(key)
     if not path.is_file():
@@ -89,7 +89,7 @@ def found(key: Mapping[str, Any], *, wavenumber: float, mouth: Waves, around: Wa
         np.frombuffer(part, dtype=kind).astype(np.complex128).reshape(shape)
         for part, kind, shape in zip(parts, KINDS, shapes, strict=True)
     )
-    return Response(wavenumber, mouth, around, far, back)
+    return CabinetResponse(wavenumber, mouth, around, far, back)
 
 
 def _digest(content: bytes) -> str:

@@ -59,7 +59,7 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
     """The directivity that a session measured, at its distance, about its rotation centre.
 
     Sounds are deconvolved and gated, one delay taken for all angles; microphone and air divided out; repeats averaged;
-    the turntable's angle zero and sideways offset fitted by plane where the source is stated to be mirror-symmetric
+    the turntable's angle zero and lateral offset fitted by plane where the source is stated to be mirror-symmetric
     there, and corrected where significant; planes brought to one grid by the stated symmetry.
     Pressure is Pa where full scale was stated; its phase is that of the travel from the reference point, and the time
     that rig and driver add is in `reference_delay_ms`. `error_estimate` is the combined standard uncertainty of the
@@ -181,7 +181,7 @@ def _rows(heard: Heard, azimuth: float) -> IntArray:
 def _possible(session: Session, azimuth: float, alignment: Alignment) -> None:
     """InputError if the axis comes out beside everything that could sound."""
     limit = LARGEST_ASIDE if session.reach is None else session.reach
-    found = alignment.sideways
+    found = alignment.lateral
     if found is None or not found.significant or abs(found.value) <= limit:
         return
     what = f"{limit / MILLIMETRE:.0f} mm" + (", half the mouth" if session.reach is not None else "")
@@ -201,18 +201,18 @@ def _turntable(alignment: Alignment) -> dict[str, Any]:
     found: dict[str, Any] = {}
     for name, estimate, unit in (
         ("angle_offset_deg", alignment.angle, DEGREE),
-        ("sideways_mm", alignment.sideways, MILLIMETRE),
+        ("sideways_mm", alignment.lateral, MILLIMETRE),
         ("sound_ahead_of_centre_mm", alignment.along, MILLIMETRE),
     ):
         found[name] = None if estimate is None else estimate.value / unit
         found[name.replace("_deg", "_error_deg").replace("_mm", "_error_mm")] = (
             None if estimate is None else estimate.error / unit
         )
-    angle, sideways = alignment.corrected
+    angle, lateral = alignment.corrected
     return {
         **found,
         "angle_corrected": angle != 0.0,
-        "sideways_corrected": sideways != 0.0,
+        "sideways_corrected": lateral != 0.0,
         "angles_suffice_to_hz": alignment.highest or None,
     }
 

@@ -24,25 +24,25 @@ def corrected(
     *,
     frequency: FloatArray,
     angle: float,
-    sideways: float,
+    lateral: float,
     distance: float,
     speed_of_sound: float,
     half_space: bool = False,
 ) -> ComplexArray:
     """Pressure (A, F) as it would have been at the nominal angles and distance from the reference point.
 
-    angle, sideways : rad and m, as `Alignment`.
+    angle, lateral : rad and m, as `Alignment`.
     Level and phase are moved from the true distance to the nominal as a spherical wave's; between the angles a cubic
     spline of the complex pressure, all round where the angles go all round. In half space what was read behind the
     baffle is left out, and the mirror image in the baffle carries on from its plane.
     """
     true = off_axis + angle
-    across, ahead = distance * np.sin(true) - sideways, distance * np.cos(true)
+    across, ahead = distance * np.sin(true) - lateral, distance * np.cos(true)
     path = np.hypot(across, ahead)
     seen = true + _wrapped(np.arctan2(across, ahead) - true)
     wavenumber = 2.0 * np.pi * frequency / speed_of_sound
     moved = pressure * (path / distance)[:, None] * np.exp(1j * np.outer(path - distance, wavenumber))
-    if angle == 0.0 and sideways == 0.0:
+    if angle == 0.0 and lateral == 0.0:
         return np.asarray(pressure)
     along = wavenumber * evenest(seen, moved, wavenumber=wavenumber)
     even = moved * np.exp(-1j * np.outer(np.cos(seen), along))

@@ -20,7 +20,7 @@ Kind = Literal["A", "B"]
 
 
 @dataclass(frozen=True)
-class Part:
+class Contribution:
     """One contribution to a budget.
 
     name    : what it comes from.
@@ -47,7 +47,7 @@ class Part:
 class Budget:
     """Parts that do not depend on each other, of one quantity. ValueError without any."""
 
-    parts: tuple[Part, ...]
+    parts: tuple[Contribution, ...]
 
     def __post_init__(self) -> None:
         if not self.parts:

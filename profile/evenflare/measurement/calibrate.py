@@ -162,7 +162,7 @@ class _CalibrationProblem:
     def scales(self, blocks: Sequence[FloatArray]) -> list[tuple[float, float]]:
         """For each block of residuals their standard deviation, dB, and by how much its variance counts more.
 
-        Neighbours that err alike, as those of a wrong model do, are fewer observations than they seem: an
+        Neighbours whose errors are correlated, as those of a wrong model are, are fewer observations than they seem: an
         autoregressive series of correlation a counts (1 - a) / (1 + a) of its values, along each axis.
         Source: Bayley & Hammersley (1946), The "effective" number of independent observations in an autocorrelated
         time series, J. Roy. Stat. Soc. Suppl. 8, 184-197 (from memory).
@@ -172,10 +172,10 @@ class _CalibrationProblem:
         free = max(blocks[0].size - self.used.any(axis=(1, 2)).sum() - self.start.size, 1)
         noise = max(float(np.sqrt(np.sum(blocks[0] ** 2) / free)), NOISE_FLOOR)
         seen = shape[:, :, ~self.held_out]
-        found = [(noise, _alike(seen, 0) * _alike(seen, 2))]
+        found = [(noise, _variance_inflation(seen, 0) * _variance_inflation(seen, 2))]
         if len(blocks) > 1:
             level = max(float(np.std(blocks[1])), LEVEL_FLOOR)
-            found.append((level, _alike(blocks[1] - blocks[1].mean(), 0)))
+            found.append((level, _variance_inflation(blocks[1] - blocks[1].mean(), 0)))
         return found
 
     def step(self, x: FloatArray, blocks: list[FloatArray], slopes: list[FloatArray]) -> tuple[FloatArray, FloatArray]:
@@ -206,7 +206,7 @@ class _CalibrationProblem:
 
     def weights(self, blocks: Sequence[FloatArray]) -> FloatArray:
         """For each block of residuals 1 / dB, what they are multiplied by."""
-        return np.array([1.0 / (noise * np.sqrt(alike)) for noise, alike in self.scales(blocks)])
+        return np.array([1.0 / (noise * np.sqrt(inflation)) for noise, inflation in self.scales(blocks)])
 
     def elsewhere(self, found: _Minimum) -> list[FloatArray]:
         """Where along the taper the cost has other dips, the unknowns besides as found.
@@ -269,8 +269,9 @@ class _CalibrationProblem:
         """(K, K) covariance of the unknowns in widths, the model's own error in it, and that error.
 
         Of any estimate that is a straight line in the levels: their covariance carried through it, and what the
-        expectation holds back. Never less than noise alone, counted by how neighbours err alike, would leave. Where
-        the angles that were held out err more than those fitted, so much larger is the model's error taken to be.
+        expectation holds back. Never less than noise alone would leave, counted by how the errors of neighbours
+        correlate. Where the angles that were held out err more than those fitted, so much larger is the model's error
+        taken to be.
         """
         weights, noisy = self.weights(found.blocks), _covariance(self.weights(found.blocks), found.slopes)
         f, p, a = np.nonzero(self.used)
@@ -330,7 +331,7 @@ class _CalibrationProblem:
             held_out=self.held_out,
             cells=self.cells,
             noise=scales[0][0],
-            alike=scales[0][1],
+            variance_inflation=scales[0][1],
             solves=self.solves,
             explanations=len(_apart(found, error)),
             discrepancy=wrong.size,
@@ -357,7 +358,7 @@ def _cost(weights: FloatArray, blocks: Sequence[FloatArray], x: FloatArray) -> f
     return fit + float(np.sum(x**2))
 
 
-def _alike(residuals: FloatArray, axis: int) -> float:
+def _variance_inflation(residuals: FloatArray, axis: int) -> float:
     """(1 + a) / (1 - a) for the correlation a >= 0 of neighbours along an axis; nan where there is none."""
     rows = np.moveaxis(residuals, axis, 0)
     product = rows[1:] * rows[:-1]

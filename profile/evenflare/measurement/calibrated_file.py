@@ -80,7 +80,7 @@ def calibrated_toml(calibration: Calibration, origin: Origin, drawn: Waveguide) 
                 "frequencies": int(observation.frequency.size),
                 "held_out_deg": _rounded(observation.off_axis[calibration.held_out] / DEGREE, 3),
                 "noise_db": _digits(calibration.noise),
-                "alike": _digits(calibration.alike),
+                "alike": _digits(calibration.variance_inflation),
             }
         ),
     )

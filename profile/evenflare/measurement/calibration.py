@@ -68,7 +68,7 @@ class Calibration:
     held_out            : (A,) angles that the fit did not see.
     cells               : (F, P, A) where both were loud enough to compare.
     noise               : dB, standard deviation of one level about the fit, and
-    alike               : by how much its variance counts more, because neighbours err alike.
+    variance_inflation  : by how much its variance counts more, because the errors of neighbours are correlated.
     solves              : how many.
     explanations        : how many sets of values explain the measurement nearly alike; intervals reach over all.
     discrepancy         : dB, standard deviation of the model's own error, which neighbouring levels share; in the
@@ -85,7 +85,7 @@ class Calibration:
     held_out: BoolArray
     cells: BoolArray
     noise: float
-    alike: float
+    variance_inflation: float
     solves: int
     explanations: int = 1
     discrepancy: float = 0.0

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import Literal, NamedTuple, get_args
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -20,7 +20,6 @@ from evenflare.measurement.common import SAME_ANGLE, common
 from evenflare.units import BoolArray, FloatArray
 
 Reference = Literal["on_axis", "listening_window"]
-REFERENCES: tuple[Reference, ...] = get_args(Reference)
 
 LOWEST_LEVEL = -20.0
 """dB re the reference, that both must lie above: below, a level tells of place and rig, not of the waveguide."""

@@ -2,7 +2,7 @@
 
 Residuals are taken for the sum of noise, independent from level to level, and of an error of the model, whose
 correlation falls with distance in frequency and in direction. Both sizes and the reach are those that make the
-residuals most probable, what was fitted taken out; then they are carried through the fit. What the fit has swallowed of
+residuals most probable, what was fitted taken out; then they are carried through the fit. What the fit has absorbed of
 the model's error does not show in its residuals, but by the reach of the rest it is known how much that may be.
 Sources: M. C. Kennedy and A. O'Hagan, J. R. Statist. Soc. B 63 (2001) 425 (discrepancy); H. D. Patterson and R.
 Thompson, Biometrika 58 (1971) 545 (restricted likelihood); JCGM 100, eq. 13 (correlated contributions).
@@ -42,7 +42,7 @@ class Discrepancy:
 
     def covariance(self, places: FloatArray) -> FloatArray:
         """(N, N) dB^2 of residuals at places (N, 4), as `places_of` gives them."""
-        shared = self.size**2 * _alike(places, self.octaves, self.radians)
+        shared = self.size**2 * _correlation(places, self.octaves, self.radians)
         return np.asarray(shared + self.noise**2 * np.eye(len(places)))
 
 
@@ -70,8 +70,8 @@ def discrepancy_of(
     fitted, one = basis[:, scale > 1e-9 * scale[0]], np.eye(values.size)
     shapes = [(0.0, OCTAVES[0], RADIANS[0], one)]
     for octaves, radians in product(OCTAVES, RADIANS):
-        alike = _alike(near, octaves, radians)
-        shapes += [(ratio, octaves, radians, one + ratio * alike) for ratio in RATIOS]
+        correlation = _correlation(near, octaves, radians)
+        shapes += [(ratio, octaves, radians, one + ratio * correlation) for ratio in RATIOS]
     noise = float(np.sqrt(min(_unlikely(values, fitted, each[3]) for each in shapes)[1]))
     before, expected = values - slope @ moved, slope @ slope.T / noise**2
     unlikely = np.array([_unlikely(before, means, each[3] + expected, noise=noise)[0] for each in shapes])
@@ -81,7 +81,7 @@ def discrepancy_of(
     return Discrepancy(noise, noise * float(np.sqrt(ratio)), octaves, radians)
 
 
-def _alike(places: FloatArray, octaves: float, radians: float) -> FloatArray:
+def _correlation(places: FloatArray, octaves: float, radians: float) -> FloatArray:
     """(N, N) correlation of a model's error, smooth in either distance (squared exponential)."""
     apart = (places[:, None, 0] - places[None, :, 0]) / octaves
     turned = (places[:, None, 1:] - places[None, :, 1:]) / radians

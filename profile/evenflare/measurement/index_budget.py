@@ -14,7 +14,7 @@ from scipy.interpolate import CubicSpline
 from evenflare.coarseness import coarseness
 from evenflare.directivity.types import Directivity
 from evenflare.measurement.between_planes import Mouth, planes_uncertainty
-from evenflare.measurement.budget import Budget, Part, evened
+from evenflare.measurement.budget import Budget, Contribution, evened
 from evenflare.measurement.heard import Heard
 from evenflare.measurement.readings import Doubts
 from evenflare.measurement.uncertainty import DECIBEL, noise_floor, pooled_spread
@@ -57,22 +57,26 @@ def index_budget(directivity: Directivity, heard: Heard, doubts: Doubts, told: T
     noise, repeats, freedom = _scatter(read, heard)
     alone = doubts.drift if told.drift is None else told.drift[0]
     parts = [
-        Part("planes", planes, told_by="a model" if told.model is not None else how),
-        Part("steps", evened(seen.frequency, coarseness(directivity).index), told_by="a smooth curve over the angles"),
-        Part("gate", _gate(read, told.shorter), told_by="a shorter gate" if told.shorter is not None else "not known"),
-        Part("angle", read.turned(doubts.angle, told.angle_error), told_by="stated, or the turntable's fit"),
-        Part("position", read.displaced(doubts.position), told_by="stated"),
-        Part("distance", nothing, told_by="alike in all directions: cancels"),
-        Part("microphone", nothing, told_by="alike in all directions: cancels"),
-        Part(
+        Contribution("planes", planes, told_by="a model" if told.model is not None else how),
+        Contribution(
+            "steps", evened(seen.frequency, coarseness(directivity).index), told_by="a smooth curve over the angles"
+        ),
+        Contribution(
+            "gate", _gate(read, told.shorter), told_by="a shorter gate" if told.shorter is not None else "not known"
+        ),
+        Contribution("angle", read.turned(doubts.angle, told.angle_error), told_by="stated, or the turntable's fit"),
+        Contribution("position", read.displaced(doubts.position), told_by="stated"),
+        Contribution("distance", nothing, told_by="alike in all directions: cancels"),
+        Contribution("microphone", nothing, told_by="alike in all directions: cancels"),
+        Contribution(
             "drift",
             alone * read.independent(),
             freedom=np.inf if told.drift is None else told.drift[1],
             kind="B" if told.drift is None else "A",
             told_by="stated" if told.drift is None else "the trend of the readings",
         ),
-        Part("noise", noise, kind="A", told_by="the record without sound"),
-        Part("repeats", repeats, freedom=freedom, kind="A", told_by="the spread of repeats"),
+        Contribution("noise", noise, kind="A", told_by="the record without sound"),
+        Contribution("repeats", repeats, freedom=freedom, kind="A", told_by="the spread of repeats"),
     ]
     return Budget(tuple(parts))
 
@@ -92,13 +96,15 @@ def level_budget(directivity: Directivity, heard: Heard, doubts: Doubts, told: T
         gate = GATE_PART * evened(directivity.observation.frequency, cut)
     return Budget(
         (
-            Part("gate", gate, told_by="a shorter gate"),
-            Part("position", nothing + DECIBEL * doubts.position / distance, told_by="stated"),
-            Part("distance", nothing + DECIBEL * doubts.distance / distance, told_by="stated"),
-            Part("microphone", nothing + doubts.microphone, told_by="stated"),
-            Part("drift", nothing + (doubts.drift if told.drift is None else told.drift[0]), told_by="stated or trend"),
-            Part("noise", noisy, kind="A", told_by="the record without sound"),
-            Part("repeats", more, freedom=_freedom(heard), kind="A", told_by="the spread of repeats"),
+            Contribution("gate", gate, told_by="a shorter gate"),
+            Contribution("position", nothing + DECIBEL * doubts.position / distance, told_by="stated"),
+            Contribution("distance", nothing + DECIBEL * doubts.distance / distance, told_by="stated"),
+            Contribution("microphone", nothing + doubts.microphone, told_by="stated"),
+            Contribution(
+                "drift", nothing + (doubts.drift if told.drift is None else told.drift[0]), told_by="stated or trend"
+            ),
+            Contribution("noise", noisy, kind="A", told_by="the record without sound"),
+            Contribution("repeats", more, freedom=_freedom(heard), kind="A", told_by="the spread of repeats"),
         )
     )
 

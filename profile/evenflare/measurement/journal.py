@@ -9,7 +9,7 @@ import json
 import math
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
-from contextlib import closing, contextmanager
+from contextlib import closing
 from dataclasses import dataclass, field
 from itertools import pairwise
 from pathlib import Path
@@ -25,6 +25,8 @@ APPLICATION = 0x65766A31
 """Marks the file as a journal, among SQLite files."""
 BUSY = 10.0
 """Seconds that an entry waits for another process' entry."""
+REMEDY = "Is it a journal? Check its permissions and the space on its disk, and that no other program holds it"
+"""For a file that cannot be read or written."""
 COMPARED = ("bias_db", "rms_db", "worst", "index_rms_db")
 """Keys that a comparison must have."""
 NOT_BUILT = ("name", "analysis")
@@ -104,7 +106,10 @@ def add(journal: Path, prototype: Prototype) -> int:
     )
     if is_file(journal):
         database.check_database(journal)
-    with _reported(journal), closing(sqlite3.connect(journal, timeout=BUSY, isolation_level=None)) as connection:
+    with (
+        database.reported(journal, REMEDY),
+        closing(sqlite3.connect(journal, timeout=BUSY, isolation_level=None)) as connection,
+    ):
         database.watch(connection)
         _check(journal, connection, empty=True)
         connection.execute("PRAGMA journal_mode=WAL")
@@ -124,7 +129,7 @@ def entries(journal: Path) -> list[Prototype]:
     if not is_file(journal):
         what = "is a folder" if is_folder(journal) else "is not there"
         raise InputError(f"{journal}: {what}. Name a journal, or make it with evenflare journal {journal} add")
-    with _reported(journal), database.read_only(journal) as connection:
+    with database.reported(journal, REMEDY), database.read_only(journal) as connection:
         _check(journal, connection, empty=False)
         found = [_read(journal, row) for row in database.rows(journal, connection, "prototype", _COLUMNS)]
     return sorted(found, key=lambda each: each.number)
@@ -196,15 +201,3 @@ def _check(journal: Path, connection: sqlite3.Connection, *, empty: bool) -> Non
     if (mark != APPLICATION or not held) and (held or not empty):
         raise InputError(f"{journal}: is no journal of prototypes. Choose another file")
     database.check_schema(journal, connection, {"prototype": _TABLE})
-
-
-@contextmanager
-def _reported(journal: Path) -> Iterator[None]:
-    """Trouble with the file as something the user can act on."""
-    try:
-        yield
-    except (sqlite3.Error, UnicodeDecodeError) as error:  # the library words some errors in the file's own bytes
-        raise InputError(
-            f"{journal}: cannot be read or written ({short(str(error))}). Is it a journal? Check its permissions and"
-            " the space on its disk, and that no other program holds it"
-        ) from error

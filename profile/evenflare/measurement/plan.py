@@ -25,7 +25,7 @@ RIG_DELAY = 0.01
 
 
 @dataclass(frozen=True)
-class Place:
+class MeasuringPlace:
     """Where it is to be measured, and what. SI, rad.
 
     distance                         : m along the line that sound travels, > the difference of the heights.
@@ -60,7 +60,7 @@ class Place:
 
 
 @dataclass(frozen=True)
-class Plan:
+class MeasurementPlan:
     """What the place allows.
 
     ground, wall      : s after the direct sound until either reflection; None without a wall.
@@ -78,7 +78,7 @@ class Plan:
     angles            : by plane name, (A,) rad to be measured.
     """
 
-    place: Place
+    place: MeasuringPlace
     ground: float
     wall: float | None
     free: float
@@ -104,7 +104,7 @@ class Plan:
         return self.place.repeats * sum(angles.size for angles in self.angles.values())
 
 
-def plan(place: Place) -> Plan:
+def plan(place: MeasuringPlace) -> MeasurementPlan:
     """The plan of a place. ValueError if the distance is not above the difference of the heights.
 
     The step suffices up to c / (mouth x step): the pattern of a mouth D changes over lambda / D at the quickest.
@@ -128,7 +128,7 @@ def plan(place: Place) -> Plan:
     free = ground if wall is None else min(ground, wall)
     gate = GATE_SHARE * free
     lost = absorption(SHOWN, place.temperature, humidity=place.humidity, pressure=place.pressure)
-    return Plan(
+    return MeasurementPlan(
         place=place,
         ground=ground,
         wall=wall,

@@ -23,14 +23,14 @@ LEAST_ROWS = 12
 
 
 @dataclass(frozen=True)
-class Shape:
+class ResidualShape:
     """One likeness: the share (0 to 1) of what is left that it explains, and in words what it hints at."""
 
     share: float
     words: str
 
 
-def shapes_of(found: Calibration) -> list[Shape]:
+def shapes_of(found: Calibration) -> list[ResidualShape]:
     """Likenesses of what the calibrated model leaves, the strongest first; none where it has no shape."""
     left = np.where(found.cells, found.deviation(found.after), np.nan)
     seen = found.measured.observation
@@ -43,7 +43,7 @@ def shapes_of(found: Calibration) -> list[Shape]:
     return sorted((each for each in shapes if each is not None), key=lambda each: -each.share)
 
 
-def _wide(left: FloatArray, off_axis: FloatArray, whole: float) -> Shape | None:
+def _wide(left: FloatArray, off_axis: FloatArray, whole: float) -> ResidualShape | None:
     """Alike in sign beyond 60 degrees: another box, or a baffle that is not there."""
     beyond = left[:, :, np.abs(off_axis) > WIDE]
     known = np.isfinite(beyond)
@@ -54,14 +54,14 @@ def _wide(left: FloatArray, off_axis: FloatArray, whole: float) -> Shape | None:
     if share < SHARE:
         return None
     more = "louder" if mean > 0.0 else "quieter"
-    return Shape(
+    return ResidualShape(
         float(share),
         f"beyond 60 degrees the measurement is {abs(mean):.1f} dB {more} throughout, as with another mounting than the"
         " design's: a baffle, or a box of another size. Correct [mounting] in the design",
     )
 
 
-def _planes(left: FloatArray, whole: float) -> Shape | None:
+def _planes(left: FloatArray, whole: float) -> ResidualShape | None:
     """Of opposite sign in both planes: another outline, or planes that were taken for each other."""
     if left.shape[1] != 2:
         return None
@@ -73,7 +73,7 @@ def _planes(left: FloatArray, whole: float) -> Shape | None:
     )
 
 
-def _sides(left: FloatArray, off_axis: FloatArray, whole: float) -> Shape | None:
+def _sides(left: FloatArray, off_axis: FloatArray, whole: float) -> ResidualShape | None:
     """Of opposite sign at + and - the angle: a turntable's zero, or a mouth aside of the cabinet's middle."""
     plus = np.flatnonzero(off_axis > SAME_ANGLE)
     pairs = [(i, int(np.argmin(np.abs(off_axis + off_axis[i])))) for i in plus]
@@ -88,13 +88,13 @@ def _sides(left: FloatArray, off_axis: FloatArray, whole: float) -> Shape | None
     )
 
 
-def _opposite(half: FloatArray, whole: float, words: str) -> Shape | None:
+def _opposite(half: FloatArray, whole: float, words: str) -> ResidualShape | None:
     """What is of opposite sign, from half of the differences."""
     share = float(np.nanmean(half**2) / whole) if np.any(np.isfinite(half)) else 0.0
-    return None if share < SHARE else Shape(share, words)
+    return None if share < SHARE else ResidualShape(share, words)
 
 
-def _ripple(left: FloatArray, frequency: FloatArray, speed: float) -> Shape | None:
+def _ripple(left: FloatArray, frequency: FloatArray, speed: float) -> ResidualShape | None:
     """Up and down over frequency evenly, at most angles with the same detour: edges, or a reflection in the gate."""
     rows = left.reshape(left.shape[0], -1)
     known = np.isfinite(rows).sum(axis=0) >= LEAST_ROWS
@@ -116,7 +116,7 @@ def _ripple(left: FloatArray, frequency: FloatArray, speed: float) -> Shape | No
     share = explained[best] / max(total, 1e-300)
     if share < EVEN_SHARE:
         return None
-    return Shape(
+    return ResidualShape(
         float(share),
         f"it ripples over frequency as a wave does that comes {PATHS[best]:.2f} m later: edges of a cabinet that the"
         " design does not have, or a reflection inside the gate. Add the cabinet to [mounting], or shorten the gate",

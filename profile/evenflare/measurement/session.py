@@ -133,7 +133,7 @@ def _rig(table: RigTable, design: Design | None, assumed: list[str]) -> Rig:
 def _lossy(table: FilesTable, assumed: list[str]) -> bool:
     """Whether responses that another program has worked on still have the losses of the air in them."""
     if table.air_losses is None:
-        assumed.append('air_losses "in": what the air has swallowed on the way is in the files, and is put back')
+        assumed.append('air_losses "in": the files hold what the air absorbs on the way, and that is compensated')
     return table.air_losses != "out"
 
 
@@ -291,7 +291,7 @@ def _sounds(folder: Path, places: Places, table: FilesTable) -> tuple[list[Impul
 
 
 def _from_sofa(path: Path, table: FilesTable, rig: Rig, assumed: list[str]) -> tuple[list[Response], Symmetry, Rig]:
-    """The directions of an AES69 file as responses, and the rig, which knows whether air has swallowed some of them."""
+    """The directions of an AES69 file as responses, and the rig, which knows whether air absorption is in them."""
     from evenflare.directivity.sofa import read_sofa
 
     file = path.parent / str(table.sofa)

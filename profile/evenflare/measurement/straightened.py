@@ -30,8 +30,8 @@ def straightened(
     has the mean power of both, in which an error of the angle cancels to first order, and its own phase. Half an octave
     lies between, level and phase going from one to the other, so that nothing jumps.
     """
-    angle, sideways = alignment.corrected
-    if angle == 0.0 and sideways == 0.0:
+    angle, lateral = alignment.corrected
+    if angle == 0.0 and lateral == 0.0:
         return np.asarray(pressure)
     good = np.flatnonzero(~suspect)
     found = np.array(pressure)
@@ -40,7 +40,7 @@ def straightened(
         pressure[good],
         frequency=frequency,
         angle=angle,
-        sideways=sideways,
+        lateral=lateral,
         distance=distance,
         speed_of_sound=speed_of_sound,
         half_space=half_space,

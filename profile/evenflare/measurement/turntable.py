@@ -78,14 +78,14 @@ class Alignment:
     """What the run in one plane says; None where it cannot.
 
     angle    : rad, to be added to the nominal angles.
-    sideways : m, of the waveguide's axis from the turntable's, + toward +x or up.
+    lateral  : m, of the waveguide's axis from the turntable's, + toward +x or up.
     along    : m, of the point that sound seems to come from, ahead of the turntable's axis.
     odd      : indices into the angles of pairs whose two sides differ far more than the others'.
     highest  : Hz, up to which the angles are close enough to tell what lies between them; 0 if nowhere.
     """
 
     angle: Estimate | None
-    sideways: Estimate | None
+    lateral: Estimate | None
     along: Estimate | None
     odd: tuple[tuple[int, int], ...] = ()
     highest: float = 0.0
@@ -94,7 +94,7 @@ class Alignment:
     def corrected(self) -> tuple[float, float]:
         """rad and m that are worth correcting: 0 where not significant."""
         return tuple(  # type: ignore[return-value]
-            each.value if each is not None and each.significant else 0.0 for each in (self.angle, self.sideways)
+            each.value if each is not None and each.significant else 0.0 for each in (self.angle, self.lateral)
         )
 
     @property
@@ -102,7 +102,7 @@ class Alignment:
         """What is told too poorly to be corrected by, in words."""
         limits = (
             ("angle 0", self.angle, LARGEST_ANGLE_ERROR, DEGREE, "degrees"),
-            ("the axis", self.sideways, LARGEST_SHIFT_ERROR, MILLIMETRE, "mm"),
+            ("the axis", self.lateral, LARGEST_SHIFT_ERROR, MILLIMETRE, "mm"),
         )
         return tuple(
             f"{what} to ± {each.error / unit:.2g} {name}" if np.isfinite(each.error) else f"{what} not at all"
@@ -139,7 +139,7 @@ def align(
     off_axis    : (A,) rad, rising, as the files name them.
     pressure    : (A, F) complex, one delay for all angles, travel on axis taken out.
     frequency   : (F,) Hz. usable : (F,) True where it counts.
-    mirrored    : whether the source is mirror-symmetric in this plane; if not, angle and sideways stay unknown.
+    mirrored    : whether the source is mirror-symmetric in this plane; if not, angle and lateral stay unknown.
     half_space  : in a baffle; readings along it tell nothing, since with the angle off one of them is behind it.
     noise       : (F,) mean square of the noise in a reading, or None; cells near it do not count.
     Errors are widened by as much as the lower and the upper frequencies, or every second pair, differ by more than
@@ -157,7 +157,7 @@ def align(
     f, p = f[fine], p[:, fine]
     if len(pairs) < 3 or f.size < 3:
         return Alignment(None, None, along, highest=highest)
-    run = _Run(off_axis, p, f, pairs, distance, speed_of_sound, phase_known=phase_known, half_space=half_space)
+    run = _PlaneRun(off_axis, p, f, pairs, distance, speed_of_sound, phase_known=phase_known, half_space=half_space)
     if noise is not None:
         run = replace(run, noise=noise[usable][fine])
     angle, error, shift, slip, odd = run.offsets()
@@ -177,10 +177,10 @@ def align(
         return Alignment(found, None, along, odd, highest)
     reach = along.value if along is not None else 0.0
     spread = float(np.hypot(slip, reach * error)) if told else slip
-    sideways = Estimate(
+    lateral = Estimate(
         shift, spread, abs(shift) > max(SIGNIFICANT * spread, LEAST_SHIFT) and spread <= LARGEST_SHIFT_ERROR
     )
-    return Alignment(found, sideways, along, odd, highest)
+    return Alignment(found, lateral, along, odd, highest)
 
 
 def _unlike(one: tuple[float, ...], other: tuple[float, ...]) -> float:
@@ -193,7 +193,7 @@ def _unlike(one: tuple[float, ...], other: tuple[float, ...]) -> float:
 
 
 @dataclass(frozen=True)
-class _Run:
+class _PlaneRun:
     """One plane's readings where they count: angles (A,), pressure (A, F), frequencies (F,), noise (F,)."""
 
     off_axis: FloatArray
@@ -206,23 +206,23 @@ class _Run:
     half_space: bool
     noise: FloatArray | None = None
 
-    def at(self, part: IntArray) -> _Run:
+    def at_frequencies(self, part: IntArray) -> _PlaneRun:
         """The same at some of the frequencies."""
         noise = None if self.noise is None else self.noise[part]
         return replace(self, pressure=self.pressure[:, part], frequency=self.frequency[part], noise=noise)
 
-    def halves(self) -> list[tuple[_Run, _Run]]:
+    def halves(self) -> list[tuple[_PlaneRun, _PlaneRun]]:
         """The lower and the upper frequencies, and every second pair, as far as they can be told apart."""
         found = []
         if self.frequency.size >= LEAST_TO_HALVE:
             low, high = np.array_split(np.arange(self.frequency.size), 2)
-            found.append((self.at(low), self.at(high)))
+            found.append((self.at_frequencies(low), self.at_frequencies(high)))
         if len(self.pairs) >= LEAST_TO_HALVE:
             found.append((replace(self, pairs=self.pairs[::2]), replace(self, pairs=self.pairs[1::2])))
         return found
 
     def offsets(self) -> tuple[float, float, float, float, tuple[tuple[int, int], ...]]:
-        """Angle, rad, and its error; sideways, m, and its error; pairs that do not fit."""
+        """Angle, rad, and its error; lateral, m, and its error; pairs that do not fit."""
         angle, shift, error, slip = 0.0, 0.0, np.inf, 0.0
         odd: tuple[tuple[int, int], ...] = ()
         for _ in range(ROUNDS):
@@ -231,19 +231,19 @@ class _Run:
                 self.pressure,
                 frequency=self.frequency,
                 angle=angle,
-                sideways=shift,
+                lateral=shift,
                 distance=self.distance,
                 speed_of_sound=self.speed_of_sound,
                 half_space=self.half_space,
             )
             step, error, odd = _turned(self.off_axis, moved, self.pairs, noise=self.noise)
             if self.phase_known:  # an angle that is off delays one side too: what is left after it is the shift's
-                more, slip = self._sideways(moved)
+                more, slip = self._lateral(moved)
                 shift += more
             angle += step
         return angle, error, shift, slip, odd
 
-    def _sideways(self, pressure: ComplexArray) -> tuple[float, float]:
+    def _lateral(self, pressure: ComplexArray) -> tuple[float, float]:
         """m and its error: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
         floor = 0.0 if self.noise is None else ABOVE_NOISE * self.noise
         early = np.array(

@@ -24,11 +24,6 @@ TOUCH = 1e-9
 """m; ends that are closer meet, and a radius below it lies on the axis."""
 
 
-def axial(frame: Frame) -> FloatArray:
-    """A stiff surface that moves as one along the axis, with 1 m/s."""
-    return np.sin(frame.angle)
-
-
 def normal(frame: Frame) -> FloatArray:
     """A surface that moves along its own normal, with 1 m/s: on a spherical cap, radially."""
     return np.ones_like(frame.r)
@@ -39,7 +34,7 @@ SAMPLES = 129
 
 
 @dataclass(frozen=True)
-class Part:
+class BoundaryPart:
     """A smooth stretch of the meridian, rigid or moving.
 
     velocity : of what moves were it stiff, by which its mean pressure is weighted too; and
@@ -63,7 +58,7 @@ class Boundary:
     Errors      : ValueError if the parts leave a gap, do not begin and end where they must, or none moves.
     """
 
-    parts: tuple[Part, ...]
+    parts: tuple[BoundaryPart, ...]
     source_area: float
     baffled: bool = False
 
@@ -81,12 +76,12 @@ class Boundary:
     @cached_property
     def ends(self) -> Frame:
         """Begin and end of every part, one after the other."""
-        return joined([part.piece.at(np.array([0.0, 1.0])) for part in self.parts])
+        return joined([part.piece.frame_at(np.array([0.0, 1.0])) for part in self.parts])
 
     @cached_property
     def outline(self) -> Frame:
         """SAMPLES points of every part, evenly over its parameter, one part after the other."""
-        return joined([part.piece.at(np.linspace(0.0, 1.0, SAMPLES)) for part in self.parts])
+        return joined([part.piece.frame_at(np.linspace(0.0, 1.0, SAMPLES)) for part in self.parts])
 
     @cached_property
     def gaps(self) -> list[FloatArray]:
@@ -105,17 +100,17 @@ class Boundary:
         return float(self.ends.r[-1])
 
 
-def exit_part(driver: Driver, *, radius: float) -> Part:
+def exit_part(driver: Driver, *, radius: float) -> BoundaryPart:
     """The driver's exit at the throat plane z = 0, from the axis to `radius`: a flat disc, or a cap that bulges
     forward into the waveguide. It moves along its normal, evenly or with the driver's profile.
     """
     half = driver.exit_half_angle
     taper = None if driver.velocity_profile is None else lambda r: driver.velocity(r / radius)
     if half <= 0.0:
-        return Part(Line(0.0, 0.0, 0.0, radius), normal, taper)
+        return BoundaryPart(Line(0.0, 0.0, 0.0, radius), normal, taper)
     apex = radius * np.tan(0.5 * half)
     quarter = 0.5 * np.pi
-    return Part(Arc(float(apex), 0.0, quarter, quarter + half, radius / float(np.sin(half))), normal, taper)
+    return BoundaryPart(Arc(float(apex), 0.0, quarter, quarter + half, radius / float(np.sin(half))), normal, taper)
 
 
 def boundary_of(waveguide: Waveguide) -> Boundary:
@@ -130,7 +125,10 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
             ' Take the method "march", or make it round'
         )
     meridian, driver = waveguide.meridian, waveguide.driver
-    parts = [exit_part(driver, radius=meridian.throat_radius), *(Part(piece) for piece in _kept(meridian.pieces))]
+    parts = [
+        exit_part(driver, radius=meridian.throat_radius),
+        *(BoundaryPart(piece) for piece in _kept(meridian.pieces)),
+    ]
     match waveguide.mounting.kind:
         case "baffle":
             _refuse_beyond_baffle(meridian, parts[0])
@@ -138,20 +136,20 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
         case "sphere":
             parts.append(_sphere(waveguide))
         case "free_standing":
-            parts += [Part(piece) for piece in _kept(waveguide.outside)]
+            parts += [BoundaryPart(piece) for piece in _kept(waveguide.outside)]
     return Boundary(tuple(parts), driver.exit_area)
 
 
 def _kept(pieces: Sequence[Piece]) -> list[Piece]:
     """Without stretches so short that their ends meet: what a roundover may leave of a wall, or a wall of it."""
-    ends = [piece.at(np.linspace(0.0, 1.0, 9)) for piece in pieces]
+    ends = [piece.frame_at(np.linspace(0.0, 1.0, 9)) for piece in pieces]
     lengths = [float(np.hypot(np.diff(each.z), np.diff(each.r)).sum()) for each in ends]
     return [piece for piece, length in zip(pieces, lengths, strict=True) if length > TOUCH]
 
 
-def _refuse_beyond_baffle(meridian: Meridian, exit_: Part) -> None:
+def _refuse_beyond_baffle(meridian: Meridian, exit_: BoundaryPart) -> None:
     rim = float(meridian.ends.z[1])
-    foremost = max(float(meridian.dense.z.max()), float(exit_.piece.at(np.array([0.0])).z[0]))
+    foremost = max(float(meridian.dense.z.max()), float(exit_.piece.frame_at(np.array([0.0])).z[0]))
     if foremost > rim + TOUCH:
         raise ValueError(
             f"the waveguide reaches {(foremost - rim) / MILLIMETRE:.4g} mm beyond the plane of the baffle:"
@@ -159,7 +157,7 @@ def _refuse_beyond_baffle(meridian: Meridian, exit_: Part) -> None:
         )
 
 
-def _sphere(waveguide: Waveguide) -> Part:
+def _sphere(waveguide: Waveguide) -> BoundaryPart:
     """The sphere's surface from the mouth's rim round to the axis."""
     meridian, radius = waveguide.meridian, waveguide.mounting.radius
     assert radius is not None  # a sphere has one
@@ -173,4 +171,4 @@ def _sphere(waveguide: Waveguide) -> Part:
             f" {farthest / MILLIMETRE:.4g} mm from its centre. Raise it, or make the waveguide shorter"
         )
     quarter = 0.5 * np.pi
-    return Part(Arc(rim_z, rim_r, quarter + rim_angle, 3.0 * quarter, radius))
+    return BoundaryPart(Arc(rim_z, rim_r, quarter + rim_angle, 3.0 * quarter, radius))

@@ -20,9 +20,9 @@ from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import Setting, Solver
-from evenflare.radiation.boundary import Boundary, Part, boundary_of, normal
+from evenflare.radiation.boundary import Boundary, BoundaryPart, boundary_of, normal
 from evenflare.radiation.boundary_field import Places, far_pressure, places, reached
-from evenflare.radiation.own_error import SAME_ANGLE, Heard, OwnError, own_error
+from evenflare.radiation.own_error import SAME_ANGLE, FieldSamples, OwnError, own_error
 from evenflare.radiation.panels import Density
 from evenflare.radiation.surface_pressure import INSIDE, Equations, equations
 from evenflare.units import BoolArray, ComplexArray, FloatArray, power_db
@@ -79,7 +79,7 @@ class MeshedBody(NamedTuple):
     places: Places | None
 
 
-class Radiated(NamedTuple):
+class FrequencySolution(NamedTuple):
     """At one frequency: over density times speed of sound the pressure (A,) at the angles that sound reaches, and on
     axis in the far field, sound power, impedance of the exit, and the share that rounding may have changed.
     """
@@ -149,7 +149,7 @@ def _solved(
             return MeshedBody(ready, None)
         return MeshedBody(ready, places(observation, seen, mesh=ready.mesh, baffled=boundary.baffled))
 
-    def radiated(work: tuple[float, MeshedBody]) -> Radiated:
+    def radiated(work: tuple[float, MeshedBody]) -> FrequencySolution:
         return _radiated(*work, observation, seen, boundary.baffled)
 
     # From the most work to the least, so that no core waits long for another.
@@ -216,7 +216,9 @@ def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
         yield slice(int(first), int(beyond))
 
 
-def _radiated(k: float, made: MeshedBody, observation: Observation, seen: BoolArray, baffled: bool) -> Radiated:
+def _radiated(
+    k: float, made: MeshedBody, observation: Observation, seen: BoolArray, baffled: bool
+) -> FrequencySolution:
     mesh = made.equations.mesh
     surface = made.equations.solved(k)
     # The far field on axis too, for the index by which the error is measured.
@@ -225,7 +227,7 @@ def _radiated(k: float, made: MeshedBody, observation: Observation, seen: BoolAr
     pressure = made.places.pressure(k, surface) if made.places else far[:-1]
     even = made.equations.stiff * mesh.weight * mesh.r
     impedance = complex(even @ surface.pressure / even.sum())
-    return Radiated(pressure, complex(far[-1]), made.equations.power(k, surface), impedance, surface.rounding)
+    return FrequencySolution(pressure, complex(far[-1]), made.equations.power(k, surface), impedance, surface.rounding)
 
 
 def _checked(band: slice) -> list[int]:
@@ -236,8 +238,8 @@ def _checked(band: slice) -> list[int]:
 
 
 def _moved(
-    found: Sequence[Radiated],
-    finer: Sequence[Radiated],
+    found: Sequence[FrequencySolution],
+    finer: Sequence[FrequencySolution],
     *,
     at: Sequence[int],
     observation: Observation,
@@ -252,8 +254,8 @@ def _moved(
     return own_error(heard, again, overlap=overlap, observation=there)
 
 
-def _heard(results: Sequence[Radiated]) -> Heard:
-    return Heard(
+def _heard(results: Sequence[FrequencySolution]) -> FieldSamples:
+    return FieldSamples(
         np.array([each.pressure for each in results])[:, None, :],
         np.array([each.on_axis for each in results]),
         np.array([each.power for each in results]),
@@ -281,8 +283,10 @@ def _over_bands(bands: Sequence[slice], at: Sequence[int], error: OwnError) -> O
 def warm_up() -> None:
     """Compile, or load from the cache, everything that a solve needs; a fraction of a second when cached."""
     quarter = 0.5 * np.pi
-    ball = Boundary((Part(Arc(0.01, 0.0, quarter, 3 * quarter, 0.01), normal),), 1e-3)
-    tube = Boundary((Part(Line(0.0, 0.0, 0.0, 0.01), normal), Part(Line(0.0, 0.01, 0.01, 0.01))), 1e-3, baffled=True)
+    ball = Boundary((BoundaryPart(Arc(0.01, 0.0, quarter, 3 * quarter, 0.01), normal),), 1e-3)
+    tube = Boundary(
+        (BoundaryPart(Line(0.0, 0.0, 0.0, 0.01), normal), BoundaryPart(Line(0.0, 0.01, 0.01, 0.01))), 1e-3, baffled=True
+    )
     for boundary in (ball, tube):
         for distance in (1.0, np.inf):
             observation = Observation(frequency=np.array([1000.0]), off_axis=np.array([0.0]), distance=distance)

@@ -11,8 +11,8 @@ from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import Boundary
 from evenflare.radiation.inside import enclosed, outline_of
 from evenflare.radiation.layers import Layers, double_layer, single_layer, still_layers
-from evenflare.radiation.panels import Mesh
-from evenflare.radiation.surface_pressure import Surface
+from evenflare.radiation.panels import MeridianMesh
+from evenflare.radiation.surface_pressure import SurfaceField
 from evenflare.units import BoolArray, ComplexArray, FloatArray
 
 
@@ -36,7 +36,7 @@ def reached(boundary: Boundary, observation: Observation) -> BoolArray:
 
 
 def far_pressure(
-    k: float, cosine: FloatArray, surface: Surface, *, mesh: Mesh, baffled: bool, reference_z: float
+    k: float, cosine: FloatArray, surface: SurfaceField, *, mesh: MeridianMesh, baffled: bool, reference_z: float
 ) -> ComplexArray:
     """(A,) m2/s at cosines of the angle off axis: the limit of p r exp(j k r) over density times speed of sound.
 
@@ -68,11 +68,11 @@ class Places:
 
     z: FloatArray
     r: FloatArray
-    mesh: Mesh
+    mesh: MeridianMesh
     baffled: bool
     still: Layers
 
-    def pressure(self, k: float, surface: Surface) -> ComplexArray:
+    def pressure(self, k: float, surface: SurfaceField) -> ComplexArray:
         """(A,) m/s: over density times speed of sound."""
         nodes = radiating(self.mesh, self.baffled)
         single = single_layer(k, self.z, self.r, self.mesh, nodes, self.still)
@@ -82,7 +82,7 @@ class Places:
         return np.asarray(double @ surface.pressure + 1j * k * (single @ surface.velocity))
 
 
-def places(observation: Observation, seen: BoolArray, *, mesh: Mesh, baffled: bool) -> Places:
+def places(observation: Observation, seen: BoolArray, *, mesh: MeridianMesh, baffled: bool) -> Places:
     """The points at the observation's distance and those of its angles that are `seen`.
 
     ValueError if one of them lies in the body.
@@ -98,6 +98,6 @@ def places(observation: Observation, seen: BoolArray, *, mesh: Mesh, baffled: bo
     return Places(z, r, mesh, baffled, still_layers(z, r, mesh, radiating(mesh, baffled), at_nodes=False))
 
 
-def radiating(mesh: Mesh, baffled: bool) -> slice:
+def radiating(mesh: MeridianMesh, baffled: bool) -> slice:
     """The nodes from which sound reaches the air outside: all, or in a baffle those of the opening."""
     return slice(mesh.part_start[-2] if baffled else 0, mesh.size)

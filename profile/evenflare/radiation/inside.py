@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 
-from evenflare.radiation.panels import Mesh
+from evenflare.radiation.panels import MeridianMesh
 from evenflare.units import FloatArray
 
 DEPTH = 0.4
@@ -16,7 +16,7 @@ MEASURED = 4
 """Points inside for each one wanted, of which the depth is worked out."""
 
 
-def inside_points(mesh: Mesh, count: int) -> tuple[FloatArray, FloatArray]:
+def inside_points(mesh: MeridianMesh, count: int) -> tuple[FloatArray, FloatArray]:
     """z and r (count,) of points in the solid, scattered evenly over its meridian plane but for its skin.
 
     Fewer if the solid is so thin that not enough were found.
@@ -36,7 +36,7 @@ def inside_points(mesh: Mesh, count: int) -> tuple[FloatArray, FloatArray]:
     return np.ascontiguousarray(deep[:, 0]), np.ascontiguousarray(deep[:, 1])
 
 
-def outline_of(mesh: Mesh) -> FloatArray:
+def outline_of(mesh: MeridianMesh) -> FloatArray:
     """(N + 2, 2) z and r: a closed body's nodes, and the axis at both ends."""
     return np.concatenate([[[mesh.z[0], 0.0]], np.stack([mesh.z, mesh.r], axis=1), [[mesh.z[-1], 0.0]]])
 

@@ -15,7 +15,7 @@ from typing import NamedTuple
 import numpy as np
 
 from evenflare.compiled import njit
-from evenflare.radiation.panels import COEFFICIENTS, GRADE, Mesh
+from evenflare.radiation.panels import COEFFICIENTS, GRADE, MeridianMesh
 from evenflare.radiation.ring import moving_double, moving_single, still
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
@@ -65,7 +65,7 @@ def _gauss_rules() -> tuple[FloatArray, FloatArray]:
 _POINTS, _WEIGHTS = _gauss_rules()
 
 
-def still_layers(z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, *, at_nodes: bool) -> Layers:
+def still_layers(z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, *, at_nodes: bool) -> Layers:
     """Of points (z, r), m, and some of the mesh's nodes, whole panels.
 
     at_nodes : whether the first points are the mesh's nodes. Which panel a node lies on is told by its number: told by
@@ -90,7 +90,7 @@ def still_layers(z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, *, at_n
 
 
 def single_layer(
-    k: float, z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, still_part: Layers | None
+    k: float, z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, still_part: Layers | None
 ) -> ComplexArray:
     """(points, nodes) at wavenumber k, rad/m, from the still layers of the same; without them only its imaginary part
     is right, which is smooth.
@@ -102,7 +102,9 @@ def single_layer(
     return result
 
 
-def double_layer(k: float, z: FloatArray, r: FloatArray, mesh: Mesh, nodes: slice, still_part: Layers) -> ComplexArray:
+def double_layer(
+    k: float, z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, still_part: Layers
+) -> ComplexArray:
     """(points, nodes) at wavenumber k, rad/m, from the still layers of the same."""
     result = np.zeros((z.size, nodes.stop - nodes.start), dtype=np.complex128)
     rings = (each[nodes] for each in (mesh.z, mesh.r, mesh.normal_z, mesh.normal_r))
@@ -169,7 +171,7 @@ def _still(
 
     at_nodes    : how many of the first points are nodes of the mesh, and
     first_panel : which of its panels is the first of these.
-    shape       : (M, 2, coefficients) of the panels' z and r; grade (M,), middle (M, 2) and reach (M,) as Mesh's.
+    shape       : (M, 2, coefficients) of the panels' z and r; grade (M,), middle (M, 2), reach (M,) as MeridianMesh's.
     gauss       : (order,) nodes on [-1, 1]; node_z ... weight (N,) of the nodes themselves.
 
     Three kinds of panels by their distance: near ones by drawn points (`_near`), middling ones by more Gauss points

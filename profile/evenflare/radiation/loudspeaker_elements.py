@@ -19,10 +19,10 @@ from evenflare.exterior.graphics import arrays, here
 from evenflare.exterior.layers import layers
 from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker
 from evenflare.exterior.operator import around_degree
-from evenflare.exterior.scattering import Body, bytes_needed, ready, scattered
+from evenflare.exterior.scattering import Scatterer, bytes_needed, ready, scattered
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.medium import available_memory
-from evenflare.radiation.own_error import Heard, own_error
+from evenflare.radiation.own_error import FieldSamples, own_error
 from evenflare.units import ComplexArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide
 
@@ -40,14 +40,14 @@ PAIRS = 4_000_000
 
 
 @dataclass(frozen=True)
-class Surface:
+class SpeakerPressure:
     """A body and its pressure at one frequency.
 
     q : (N,) pressure over j w density, for 1 m/s rms over the exit's area.
     """
 
     speaker: Loudspeaker
-    body: Body
+    body: Scatterer
     k: float
     q: ComplexArray
 
@@ -87,8 +87,8 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
             f"needs about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free. Lower to_hz, or take the"
             ' setting "screen" or the method "march"'
         )
-    found: list[Surface] = []
-    coarser: list[Surface] = []
+    found: list[SpeakerPressure] = []
+    coarser: list[SpeakerPressure] = []
     for each in frequency.tolist():
         size = _size(each, air, setting)
         for into, larger in ((found, 1.0), (coarser, COARSER)):
@@ -128,20 +128,20 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
     )
 
 
-def _at(speaker: Loudspeaker, k: float, cores: int) -> Surface:
+def _at(speaker: Loudspeaker, k: float, cores: int) -> SpeakerPressure:
     body = ready(speaker.mesh, cores, room=speaker.room)
     # A symmetric source: all parities but the even one are still. p = j w density q, with dq/dn = -v.
     motion = np.zeros((speaker.images, speaker.mesh.size, 1), dtype=np.complex128)
     motion[0, :, 0] = speaker.moving
-    return Surface(speaker, body, k, scattered(k, body, motion, cores=cores)[0, :, 0])
+    return SpeakerPressure(speaker, body, k, scattered(k, body, motion, cores=cores)[0, :, 0])
 
 
-def _roughness(body: Body) -> float:
+def _roughness(body: Scatterer) -> float:
     """What the integrals over the mesh are off by, rms over its area, as a share of the pressure."""
     return float(np.sqrt(np.average((body.free_term - 0.5) ** 2, weights=body.mesh.weight)))
 
 
-def _heard(found: list[Surface], observation: Observation, air: Air) -> Heard:
+def _heard(found: list[SpeakerPressure], observation: Observation, air: Air) -> FieldSamples:
     direction = unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3)
     pressure, on_axis, power, impedance = [], [], [], []
     for each in found:
@@ -157,10 +157,10 @@ def _heard(found: list[Surface], observation: Observation, air: Air) -> Heard:
         on_axis.append(inertia * axis)
         power.append(_power(each, at, air))
         impedance.append(mean / air.impedance)
-    return Heard(np.array(pressure), np.array(on_axis), np.array(power), np.array(impedance))
+    return FieldSamples(np.array(pressure), np.array(on_axis), np.array(power), np.array(impedance))
 
 
-def _far(found: Surface, direction: FloatArray, reference: FloatArray) -> ComplexArray:
+def _far(found: SpeakerPressure, direction: FloatArray, reference: FloatArray) -> ComplexArray:
     """(D,) the limit of q r exp(j k r), r from the reference (3,). Source: Pierce (1981), section 4-6 (from memory)."""
     mesh, pieces = found.speaker.mesh, []
     rows = max(1, PAIRS // mesh.size)
@@ -176,7 +176,7 @@ def _far(found: Surface, direction: FloatArray, reference: FloatArray) -> Comple
     return np.concatenate(pieces)
 
 
-def _power(found: Surface, reference: FloatArray, air: Air) -> float:
+def _power(found: SpeakerPressure, reference: FloatArray, air: Air) -> float:
     """W, by the pressure all round: at low frequencies the throat's resistance is a small part of its impedance.
 
     Gauss's nodes in cos t and as many azimuths as the waves about the body need.
@@ -190,7 +190,7 @@ def _power(found: Surface, reference: FloatArray, air: Air) -> float:
     return float(np.pi / x.size * np.sum(weight @ square) * air.impedance * found.k**2)
 
 
-def _near(found: Surface, place: FloatArray) -> ComplexArray:
+def _near(found: SpeakerPressure, place: FloatArray) -> ComplexArray:
     """(D,) q at places (D, 3) in the air. ValueError for one in the body, where Gauss's integral is not 0."""
     mesh, nowhere = found.speaker.mesh, np.full(len(place), -1)
     total, gauss = np.zeros(len(place), dtype=np.complex128), np.zeros(len(place))

@@ -21,7 +21,7 @@ from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, far_on_axis, overlap, pressure, sound_power
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.medium import Medium, Profile, available_memory, in_a_sphere, medium
-from evenflare.radiation.own_error import Heard, OwnError, between, own_error
+from evenflare.radiation.own_error import FieldSamples, OwnError, between, own_error
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
 from evenflare.radiation.wavefront import Sweep, launched
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, IntArray
@@ -58,7 +58,7 @@ Work = tuple[Problem, FloatArray]
 
 
 @dataclass(frozen=True)
-class Radiated:
+class BandSolution:
     """Coefficients of the outgoing waves (F, D), throat impedance (F,), and what it took to find them."""
 
     outgoing: ComplexArray
@@ -72,7 +72,7 @@ class Answer:
     """What was found of a problem, from its lowest band of frequencies to its highest."""
 
     problem: Problem
-    parts: Sequence[Radiated]
+    parts: Sequence[BandSolution]
 
     @cached_property
     def outgoing(self) -> ComplexArray:
@@ -234,11 +234,11 @@ def _checked(wavenumber: FloatArray, bands: Sequence[slice], apart: float) -> In
     return np.array(sorted(chosen), dtype=np.int64)
 
 
-def _heard(answer: Answer, observation: Observation) -> Heard:
+def _heard(answer: Answer, observation: Observation) -> FieldSamples:
     """What an answer at the observation's frequencies sounds like there."""
     end, air = answer.problem.medium.end, answer.problem.air
     wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
-    return Heard(
+    return FieldSamples(
         pressure(answer.outgoing, wavenumber, end=end, observation=observation),
         far_on_axis(answer.outgoing, wavenumber, end=end),
         sound_power(answer.outgoing, wavenumber, end=end, air=air),
@@ -246,16 +246,16 @@ def _heard(answer: Answer, observation: Observation) -> Heard:
     )
 
 
-def _error(answer: Answer, heard: Heard, again: Answer, at: IntArray, observation: Observation) -> OwnError:
+def _error(answer: Answer, heard: FieldSamples, again: Answer, at: IntArray, observation: Observation) -> OwnError:
     """The error of what was heard of an answer, from one found again at the frequencies of index `at`."""
     ends = answer.problem.medium.end, again.problem.medium.end
     seen = replace(observation, frequency=observation.frequency[at])
     both = overlap(answer.outgoing[at], again.outgoing, ends=ends)
-    error = own_error(heard.at(at), _heard(again, seen), overlap=both, observation=seen)
+    error = own_error(heard.at_frequencies(at), _heard(again, seen), overlap=both, observation=seen)
     return between(error, at, observation.frequency.size)
 
 
-def _on_cores(work: Callable[[Work], Radiated], items: Sequence[Work], cores: int) -> list[Radiated]:
+def _on_cores(work: Callable[[Work], BandSolution], items: Sequence[Work], cores: int) -> list[BandSolution]:
     """The work on each item, in their order; compiled code lets other threads run."""
     if cores == 1:
         return [work(item) for item in items]
@@ -269,7 +269,7 @@ def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> list[slice]:
     return [slice(int(first), int(beyond)) for first, beyond in itertools.pairwise(cuts)]
 
 
-def _radiated(problem: Problem, wavenumber: FloatArray) -> Radiated:
+def _radiated(problem: Problem, wavenumber: FloatArray) -> BandSolution:
     """One band (F,) of wavenumbers, on elements made for its highest."""
     resolution = problem.resolution
     # A launching cap moves evenly: one mode tells of no profile.
@@ -291,7 +291,7 @@ def _radiated(problem: Problem, wavenumber: FloatArray) -> Radiated:
     # For 1 m/s rms over the exit: flux density j w rho u, of which the factor 2 pi of the azimuth is left out.
     drive = 1j * wavenumber * problem.air.impedance * problem.exit_area / (2 * np.pi)
     outgoing = radiation.outgoing(drive[:, None] * last)
-    return Radiated(outgoing, drive * impedance / problem.air.impedance, elements, last.shape[1])
+    return BandSolution(outgoing, drive * impedance / problem.air.impedance, elements, last.shape[1])
 
 
 def _eliminated_along(

@@ -45,7 +45,7 @@ class MeanWall:
     surface: Surface
     stretch: int
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         near, far = self.surface.cuts[self.stretch : self.stretch + 2]
         t = np.asarray(t, dtype=np.float64)

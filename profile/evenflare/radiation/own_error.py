@@ -39,7 +39,7 @@ DB_PER_SHARE = 20.0 / float(np.log(10.0))
 
 
 @dataclass(frozen=True)
-class Heard:
+class FieldSamples:
     """What is compared of an answer.
 
     pressure  : (F, P, A) Pa or Pa m, as observed.
@@ -53,9 +53,9 @@ class Heard:
     power: FloatArray
     impedance: ComplexArray
 
-    def at(self, rows: IntArray) -> Heard:
+    def at_frequencies(self, rows: IntArray) -> FieldSamples:
         """At some of its frequencies."""
-        return Heard(self.pressure[rows], self.on_axis[rows], self.power[rows], self.impedance[rows])
+        return FieldSamples(self.pressure[rows], self.on_axis[rows], self.power[rows], self.impedance[rows])
 
 
 @dataclass(frozen=True)
@@ -81,7 +81,7 @@ class OwnError:
         return OwnError(np.maximum(self.index, level), np.maximum(self.polar, level), np.maximum(self.impedance, share))
 
 
-def own_error(found: Heard, finer: Heard, *, overlap: ComplexArray, observation: Observation) -> OwnError:
+def own_error(found: FieldSamples, finer: FieldSamples, *, overlap: ComplexArray, observation: Observation) -> OwnError:
     """The error of what was found, from a finer answer at the same frequencies (F,).
 
     overlap : (F,) of both sound fields, the mean over all directions of conj(found) times finer, to a real factor. A

@@ -14,7 +14,7 @@ from functools import cache
 
 import numpy as np
 
-from evenflare.radiation.boundary import SAMPLES, TOUCH, Boundary, Part, Velocity
+from evenflare.radiation.boundary import SAMPLES, TOUCH, Boundary, BoundaryPart, Velocity
 from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide.meridian import Frame, Piece
 from evenflare.waveguide.walls import Line
@@ -53,7 +53,7 @@ class Density:
 
 
 @dataclass(frozen=True)
-class Mesh:
+class MeridianMesh:
     """Panels from the axis in front to the end, in order; arrays over panels (P,) and their nodes (N,), N = P order.
 
     gauss      : (order,) the nodes of a panel in u.
@@ -97,12 +97,12 @@ class Mesh:
         return self.weight * self.rate * self.r
 
 
-def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> Mesh:
+def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> MeridianMesh:
     """The mesh for wavenumbers up to the given one, rad/m. In a baffle the opening, from rim to axis, is added."""
     parts = list(boundary.parts)
     if boundary.baffled:
         z, r = boundary.baffle_z, boundary.opening_radius
-        parts.append(Part(Line(z, r, z, 0.0)))
+        parts.append(BoundaryPart(Line(z, r, z, 0.0)))
     step = density.order / density.nodes_per_wavelength * 2 * np.pi / wavenumber
     corners = _corners(parts, boundary.baffled)
     gaps = [*boundary.gaps, np.full(SAMPLES, np.inf)]
@@ -118,7 +118,7 @@ def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> Mesh:
     return _mesh(np.concatenate(shapes), np.concatenate(grades), density.order, tuple(starts))
 
 
-def velocities(boundary: Boundary, mesh: Mesh) -> tuple[FloatArray, FloatArray]:
+def velocities(boundary: Boundary, mesh: MeridianMesh) -> tuple[FloatArray, FloatArray]:
     """(N,) m/s along the normal, of what moves as it does and were it stiff; 0 where it is rigid. Either is scaled to
     the boundary's volume velocity.
 
@@ -134,21 +134,21 @@ def velocities(boundary: Boundary, mesh: Mesh) -> tuple[FloatArray, FloatArray]:
     return _scaled(stiff * tapered, boundary, mesh), _scaled(stiff, boundary, mesh)
 
 
-def _scaled(velocity: FloatArray, boundary: Boundary, mesh: Mesh) -> FloatArray:
+def _scaled(velocity: FloatArray, boundary: Boundary, mesh: MeridianMesh) -> FloatArray:
     moved = 2 * np.pi * float(np.sum(velocity * mesh.area))
     if abs(moved) <= 1e-6 * 2 * np.pi * float(np.sum(np.abs(velocity) * mesh.area)):
         raise ValueError("what moves must move air: its volume velocity is 0")
     return np.asarray(velocity * boundary.source_area / moved)
 
 
-def _at_nodes(velocity: Velocity, mesh: Mesh, nodes: slice) -> FloatArray:
+def _at_nodes(velocity: Velocity, mesh: MeridianMesh, nodes: slice) -> FloatArray:
     normal_z, normal_r, r = mesh.normal_z[nodes], mesh.normal_r[nodes], mesh.r[nodes]
     return velocity(Frame(mesh.z[nodes], r, np.arctan2(normal_z, -normal_r), 0.0 * r, mesh.rate[nodes]))
 
 
-def _corners(parts: Sequence[Part], baffled: bool) -> list[int]:
+def _corners(parts: Sequence[BoundaryPart], baffled: bool) -> list[int]:
     """Of every end of a part, 1 where the meridian has a corner, counting its mirror image beyond the axis."""
-    angle = np.array([part.piece.at(np.array([0.0, 1.0])).angle for part in parts])
+    angle = np.array([part.piece.frame_at(np.array([0.0, 1.0])).angle for part in parts])
     jump = np.abs(np.angle(np.exp(1j * (angle[1:, 0] - angle[:-1, 1]))))
     at_axis = [np.abs(np.cos(angle[0, 0])), np.abs(np.cos(angle[-1, 1]))]
     corner = np.concatenate([[at_axis[0]], jump, [at_axis[1]]]) > CORNER
@@ -160,7 +160,7 @@ def _corners(parts: Sequence[Part], baffled: bool) -> list[int]:
 def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int], gap: FloatArray) -> FloatArray:
     """Parameters of the piece at which its panels begin and end. gap : (SAMPLES,) see Boundary.gaps."""
     t = np.linspace(0.0, 1.0, SAMPLES)
-    frame = piece.at(t)
+    frame = piece.frame_at(t)
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(frame.z), np.diff(frame.r)))])
     middle = 0.5 * (arc[1:] + arc[:-1])
     turn = np.abs(np.diff(np.unwrap(frame.angle)))
@@ -189,7 +189,7 @@ def _fit() -> tuple[FloatArray, FloatArray]:
 def _shapes(piece: Piece, breaks: FloatArray) -> FloatArray:
     points, to_coefficients = _fit()
     inside = breaks[:-1, None] + 0.5 * np.diff(breaks)[:, None] * (1.0 + points)
-    frame = piece.at(inside)
+    frame = piece.frame_at(inside)
     place = np.stack([frame.z, frame.r], axis=1)
     # From the panel's end: its own shape, however small, then loses no digits to where it lies.
     shapes = (place - place[:, :, :1]) @ to_coefficients.T
@@ -197,7 +197,7 @@ def _shapes(piece: Piece, breaks: FloatArray) -> FloatArray:
     return np.asarray(shapes)
 
 
-def _mesh(shape: FloatArray, grade: IntArray, order: int, part_start: tuple[int, ...]) -> Mesh:
+def _mesh(shape: FloatArray, grade: IntArray, order: int, part_start: tuple[int, ...]) -> MeridianMesh:
     """Nodes on panels of polynomials: shape (M, 2, coefficients) of z and r over [-1, 1]. The outward normal is the
     tangent (z', r') turned to (r', -z'); beside an end that a panel is graded to, nodes crowd.
     """
@@ -211,7 +211,7 @@ def _mesh(shape: FloatArray, grade: IntArray, order: int, part_start: tuple[int,
     outline = np.einsum("pdc,nc->pdn", shape, probes)
     middle = 0.5 * (outline[:, :, 0] + outline[:, :, -1])
     reach = np.hypot(*np.moveaxis(outline - middle[:, :, None], 1, 0)).max(axis=1)
-    return Mesh(
+    return MeridianMesh(
         u,
         np.ascontiguousarray(shape),
         grade,

@@ -32,7 +32,7 @@ def driven(solve: Solver) -> Solver:
     def solved(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
         source = waveguide.driver.source
         if source.kind == "impedance":
-            source.at(observation.frequency)  # refuses what it does not cover before the work, not after it
+            source.at_frequency(observation.frequency)  # refuses what it does not cover before the work, not after it
         found = solve(waveguide, observation, air)
         provenance = {**found.provenance, "source": WORDS[source.kind]}
         if source.kind == "velocity":
@@ -56,5 +56,5 @@ def velocity_of(source: Source, frequency: FloatArray, throat: ComplexArray, *, 
     """
     if source.kind == "velocity":
         return np.ones_like(throat)
-    inside, blocked = source.at(frequency) if source.kind == "impedance" else (0.0, 1.0)
+    inside, blocked = source.at_frequency(frequency) if source.kind == "impedance" else (0.0, 1.0)
     return np.asarray(blocked / (air.impedance * (inside + throat)), dtype=np.complex128)

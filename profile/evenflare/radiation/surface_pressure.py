@@ -30,7 +30,7 @@ from scipy.linalg import blas, lapack
 from evenflare.radiation.boundary import Boundary
 from evenflare.radiation.inside import inside_points
 from evenflare.radiation.layers import Layers, double_layer, single_layer, still_layers
-from evenflare.radiation.panels import Density, Mesh, cut, velocities
+from evenflare.radiation.panels import Density, MeridianMesh, cut, velocities
 from evenflare.radiation.ring import LARGEST_PHASE
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
 
@@ -51,11 +51,11 @@ LARGEST_DEFECT = 0.1
 
 
 @dataclass(frozen=True)
-class Surface:
+class SurfaceField:
     """The sound on the boundary at one frequency.
 
     pressure : (N,) m/s, at the nodes, over density times speed of sound; 0 at those of an opening.
-    velocity : (N,) m2/s, times the arc's rate (see Mesh), along the normal into the air; of an opening outward.
+    velocity : (N,) m2/s, times the arc's rate (see MeridianMesh), along the normal into the air; of an opening outward.
     rounding : share of them that rounding may have changed, by the equations' condition.
     """
 
@@ -68,7 +68,7 @@ class Equations(Protocol):
     """Of one mesh: what does not depend on frequency, and how it is solved at one."""
 
     @property
-    def mesh(self) -> Mesh:
+    def mesh(self) -> MeridianMesh:
         """Whose nodes carry the unknowns."""
         ...
 
@@ -89,11 +89,11 @@ class Equations(Protocol):
         """(N,) m2/s: the same were it stiff, by which its mean pressure is weighted."""
         ...
 
-    def solved(self, k: float) -> Surface:
+    def solved(self, k: float) -> SurfaceField:
         """The sound on the boundary at wavenumber k, rad/m."""
         ...
 
-    def power(self, k: float, surface: Surface) -> float:
+    def power(self, k: float, surface: SurfaceField) -> float:
         """Sound power over density times speed of sound, m4/s2."""
         ...
 
@@ -153,7 +153,7 @@ class InSpace:
     from_source : those of the source.
     """
 
-    mesh: Mesh
+    mesh: MeridianMesh
     defect: FloatArray
     driven: FloatArray
     stiff: FloatArray
@@ -163,7 +163,7 @@ class InSpace:
     still: Layers
     from_source: Layers
 
-    def solved(self, k: float) -> Surface:
+    def solved(self, k: float) -> SurfaceField:
         """See Equations."""
         mesh, size = self.mesh, self.mesh.size
         matrix = -double_layer(k, self.z, self.r, mesh, slice(0, size), self.still)
@@ -171,15 +171,15 @@ class InSpace:
         single = single_layer(k, self.z, self.r, mesh, self.source, self.from_source)
         right = 1j * k * (single @ self.driven[self.source])
         pressure, rounding = (_solution if self.z.size == size else _least_squares)(matrix, right)
-        return Surface(pressure, self.driven.astype(np.complex128), rounding)
+        return SurfaceField(pressure, self.driven.astype(np.complex128), rounding)
 
-    def power(self, k: float, surface: Surface) -> float:
+    def power(self, k: float, surface: SurfaceField) -> float:
         """See Equations: pressure times velocity over what moves."""
         weight = 2 * np.pi * self.mesh.weight * self.mesh.r
         return float(np.sum(weight * (surface.pressure * surface.velocity.conj()).real))
 
 
-def _in_space(boundary: Boundary, mesh: Mesh, inside: float) -> InSpace:
+def _in_space(boundary: Boundary, mesh: MeridianMesh, inside: float) -> InSpace:
     driven, stiff = (velocity * mesh.rate for velocity in velocities(boundary, mesh))
     panels = np.flatnonzero(stiff) // mesh.order
     source = slice(int(panels[0]) * mesh.order, int(panels[-1] + 1) * mesh.order)
@@ -200,7 +200,7 @@ class InBaffle:
     image_from_wall, image_from_source      : of the mirrored nodes and these.
     """
 
-    mesh: Mesh
+    mesh: MeridianMesh
     defect: FloatArray
     driven: FloatArray
     stiff: FloatArray
@@ -214,7 +214,7 @@ class InBaffle:
     image_from_wall: Layers
     image_from_source: Layers
 
-    def solved(self, k: float) -> Surface:
+    def solved(self, k: float) -> SurfaceField:
         """See Equations."""
         mesh, walls = self.mesh, self.wall.stop
         z, r, image_r = mesh.z, mesh.r, mesh.r[self.wall]
@@ -229,9 +229,9 @@ class InBaffle:
         found, rounding = _solution(matrix, 1j * k * (single @ self.driven[self.source]))
         velocity = self.driven.astype(np.complex128)
         velocity[walls:] = found[walls:] / (1j * k)
-        return Surface(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity, rounding)
+        return SurfaceField(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity, rounding)
 
-    def power(self, k: float, surface: Surface) -> float:
+    def power(self, k: float, surface: SurfaceField) -> float:
         """See Equations: of the opening, from the part of Green's function that carries power, sin(k R) / (4 pi R)."""
         mesh, opening = self.mesh, self.opening
         velocity = surface.velocity[opening]
@@ -246,7 +246,7 @@ def _extent(boundary: Boundary) -> tuple[float, float]:
     return float(np.hypot(np.diff(outline.z), np.diff(outline.r)).sum()), 2.0 * float(outline.r.max())
 
 
-def _in_baffle(boundary: Boundary, mesh: Mesh) -> InBaffle:
+def _in_baffle(boundary: Boundary, mesh: MeridianMesh) -> InBaffle:
     """The equations of a waveguide in a baffle made ready: what does not depend on frequency, for walls and opening,
     seen from the nodes and from their images behind the baffle.
     """

@@ -72,7 +72,7 @@ class Following:
 
     def caps(self, t: FloatArray) -> Caps:
         """See Path."""
-        wall = self.piece.at(t)
+        wall = self.piece.frame_at(t)
         return Caps(wall.z, wall.r, wall.angle)
 
 
@@ -93,7 +93,7 @@ class Relaxing:
     def caps(self, t: FloatArray) -> Caps:
         """See Path."""
         along = np.interp(t, self.share, self.parameter)
-        wall = self.piece.at(along)
+        wall = self.piece.frame_at(along)
         return Caps(wall.z, wall.r, np.interp(along, self.parameter, self.half_angle))
 
 
@@ -247,13 +247,13 @@ def swept(pieces: Sequence[Piece], angle: float, end_angle: float, *, beyond: fl
     heading = angle
     bounds = _approach(pieces, end_angle)
     for piece, bound in zip(pieces, bounds, strict=True):
-        ends = piece.at(np.array([0.0, 1.0]))
+        ends = piece.frame_at(np.array([0.0, 1.0]))
         if abs(ends.angle[0] - heading) > SMOOTH:
             corners.append(Corner(len(stretches), abs(float(ends.angle[0]) - heading), float(ends.r[0])))
         heading = float(ends.angle[1])
         added, angle = _along_piece(piece, angle, bound)
         stretches += added
-    rim = pieces[-1].at(np.array([1.0]))
+    rim = pieces[-1].frame_at(np.array([1.0]))
     if beyond - heading > SMOOTH:
         corners.append(Corner(len(stretches), beyond - heading, float(rim.r[0])))
     if end_angle > angle + 1e-9:
@@ -263,7 +263,7 @@ def swept(pieces: Sequence[Piece], angle: float, end_angle: float, *, beyond: fl
 
 def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[list[Stretch], float]:
     """The stretches of one piece of wall that caps of half-angle `angle` reach, and the half-angle they leave with."""
-    wall = piece.at(GRID)
+    wall = piece.frame_at(GRID)
     start = float(wall.angle[0]) if bound is None else min(float(wall.angle[0]), float(bound[0]))
     added: list[Stretch] = []
     if start > angle + 1e-9:
@@ -273,7 +273,7 @@ def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[
         followed = _tabulated(Following(piece), GRID, Caps(wall.z, wall.r, wall.angle))
         return [*added, followed], float(wall.angle[-1])
     t = np.linspace(0.0, 1.0, FINE)
-    wall = piece.at(t)
+    wall = piece.frame_at(t)
     half_angle = _relaxed(piece, wall, t, angle)
     if bound is not None:
         half_angle = np.minimum(half_angle, bound)
@@ -298,7 +298,7 @@ def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[
 
 def _relaxed(piece: Piece, wall: Frame, t: FloatArray, start: float) -> FloatArray:
     """The cap angle on the grid: the wall's where it can be followed, falling at the allowed rate where it cannot."""
-    middle = piece.at(0.5 * (t[1:] + t[:-1]))
+    middle = piece.frame_at(0.5 * (t[1:] + t[:-1]))
     return np.asarray(_march_angle(start, np.stack(wall), np.stack(middle), t[1] - t[0], True))
 
 
@@ -314,7 +314,7 @@ def _approach(pieces: Sequence[Piece], end_angle: float) -> list[FloatArray | No
     t = np.linspace(0.0, 1.0, FINE)
     for piece in reversed(pieces):
         # Against the wall's direction: the arrays reversed, and time running backward.
-        wall, middle = np.stack(piece.at(t)), np.stack(piece.at(0.5 * (t[1:] + t[:-1])))
+        wall, middle = np.stack(piece.frame_at(t)), np.stack(piece.frame_at(0.5 * (t[1:] + t[:-1])))
         bound = _march_angle(angle, wall[:, ::-1].copy(), middle[:, ::-1].copy(), t[0] - t[1], False)[::-1]
         bounds.append(bound)
         angle = float(bound[0])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from evenflare.measurement.orbits import PLANE_NAMES
-from evenflare.measurement.plan import Plan
+from evenflare.measurement.plan import MeasurementPlan
 from evenflare.results.formats import LOUD
 from evenflare.text import table
 from evenflare.units import DEGREE
@@ -18,7 +18,7 @@ def file_name(plane: str, off_axis: float, repeat: int, repeats: int) -> str:
     return f"{NAMES[plane]}_{degrees:g}{f'_{repeat}' if repeats > 1 else ''}.wav"
 
 
-def angles_text(found: Plan) -> str:
+def angles_text(found: MeasurementPlan) -> str:
     """A row a reading, in the order in which they are taken."""
     azimuths = {name: degrees for degrees, name in PLANE_NAMES.items()}
     repeats = found.place.repeats

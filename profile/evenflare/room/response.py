@@ -178,18 +178,6 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
     )
 
 
-def transfer(room: Room, directivity: Directivity, point: Point, *, frequency: FloatArray) -> ComplexArray:
-    """Pressure (F,) Pa at a point (m) from the source and its images to the room's order, at `frequency` (F,) Hz.
-
-    Each image's mean square is interpolated as `pattern.direction_weights` says; its phase re the axis is that of
-    the mean pressure with the same weights, and -k r from its distance. What all directions share of the phase is
-    left out. Between the directivity's frequencies, linear in log frequency. No tail.
-    Source: Allen and Berkley (1979), eq. 8.
-    """
-    check_free(directivity)
-    return np.asarray(_tones(room, directivity, point, frequency, np.zeros(frequency.size), 1)[0])
-
-
 def _over_seats(level: FloatArray) -> FloatArray:
     """Level (B,) dB of the mean square over the seats of levels (S, B)."""
     return power_db(np.mean(10.0 ** (0.1 * level), axis=0))
@@ -204,30 +192,31 @@ def _interfering(room: Room, directivity: Directivity, fine: FloatArray) -> Floa
     """Mean square (S, B) of source and images added as pressures, over tones in each 24th of an octave."""
     low, high = band_edges(fine, fraction=FINE)
     step = (high - low) / WITHIN_BAND
-    return np.array(
-        [
-            np.mean(
-                np.abs(_tones(room, directivity, seat.position, fine, step, WITHIN_BAND, start=low + 0.5 * step)) ** 2,
-                axis=0,
-            )
-            for seat in room.seats
-        ]
+    start = low + 0.5 * step
+    heard = (
+        tones(room, directivity, seat.position, frequency=fine, start=start, step=step, count=WITHIN_BAND)
+        for seat in room.seats
     )
+    return np.array([np.mean(np.abs(each) ** 2, axis=0) for each in heard])
 
 
-def _tones(
+def tones(
     room: Room,
     directivity: Directivity,
     point: Point,
+    *,
     frequency: FloatArray,
+    start: FloatArray,
     step: FloatArray,
     count: int,
-    *,
-    start: FloatArray | None = None,
 ) -> ComplexArray:
-    """Sums (count, F) of images at `count` tones from `start` (the frequencies) on, `step` Hz apart.
+    """Pressure (count, F) Pa at a point (m) from the source and its images, at `count` tones from `start` (F,) Hz on,
+    `step` (F,) Hz apart.
 
-    What each image sends and loses is taken at `frequency` for all tones of one column.
+    What each image sends and loses is taken at `frequency` (F,) Hz for all tones of one column. Its mean square is
+    interpolated as `pattern.direction_weights` says; its phase re the axis is that of the mean pressure with the same
+    weights, and -k r from its distance. What all directions share of the phase is left out. Between the directivity's
+    frequencies, linear in log frequency. No tail. Source: Allen and Berkley (1979), eq. 8.
     """
     found = images(room, point, order=room.order)
     weights = sent(room, found, directivity.observation).astype(np.float32)
@@ -241,7 +230,7 @@ def _tones(
     turn = np.where(length > 0.0, complex_mean / np.where(length > 0.0, length, 1.0), 1.0)
     sounding = np.sqrt(square * gains(room, found, frequency)).astype(np.float32) * turn
     travel = found.distance / room.air.speed_of_sound
-    sounding *= _turned(np.outer(travel, frequency if start is None else start))
+    sounding *= _turned(np.outer(travel, start))
     forward = _turned(np.outer(travel, step)) if count > 1 else sounding
     sums = np.empty((count, frequency.size), dtype=np.complex128)
     for tone in range(count):

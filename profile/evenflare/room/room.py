@@ -22,7 +22,7 @@ Point = tuple[float, float, float]
 
 
 @dataclass(frozen=True)
-class Source:
+class SourcePose:
     """Where the directivity's reference point stands, and where its axis points.
 
     position : m, from the room's corner.
@@ -78,7 +78,7 @@ class Room:
     size: Point
     absorption_frequency: tuple[float, ...]
     absorption: tuple[tuple[float, ...], ...]
-    source: Source
+    source: SourcePose
     seats: tuple[Seat, ...]
     air: Air = Air()
     weather: Weather = Weather()

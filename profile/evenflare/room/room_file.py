@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from evenflare import air as airs
 from evenflare.names import Name
-from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, Source, Weather
+from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, SourcePose, Weather
 from evenflare.schema import AirTable, Table, checked, counted, fault, number, parsed, rising
 from evenflare.text import from_path
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, PERCENT
@@ -130,13 +130,13 @@ class SourceTable(Table):
         return self
 
     @property
-    def value(self) -> Source:
+    def value(self) -> SourcePose:
         """In SI."""
         x, y, z = self.position_m
         if self.aim_at_m is None:
-            return Source((x, y, z), (self.yaw_deg or 0.0) * DEGREE, (self.pitch_deg or 0.0) * DEGREE)
+            return SourcePose((x, y, z), (self.yaw_deg or 0.0) * DEGREE, (self.pitch_deg or 0.0) * DEGREE)
         ahead, aside, up = np.subtract(self.aim_at_m, self.position_m)
-        return Source((x, y, z), float(np.arctan2(aside, ahead)), float(np.arctan2(up, np.hypot(ahead, aside))))
+        return SourcePose((x, y, z), float(np.arctan2(aside, ahead)), float(np.arctan2(up, np.hypot(ahead, aside))))
 
 
 class SeatTable(Table):

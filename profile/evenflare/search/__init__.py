@@ -6,7 +6,7 @@ however often the run was stopped and continued.
 
 from evenflare.search.cluster import check_cluster, connected
 from evenflare.search.judging import factory_for, ranking_words
-from evenflare.search.ladder import Agreement
+from evenflare.search.ladder import RankAgreement
 from evenflare.search.loop import run_search
 from evenflare.search.plan import Plan, plan
 from evenflare.search.progress import Progress
@@ -17,9 +17,9 @@ from evenflare.search.worker import SolverFactory
 
 __all__ = [
     "ROW",
-    "Agreement",
     "Plan",
     "Progress",
+    "RankAgreement",
     "SearchResult",
     "SolverFactory",
     "StoppedBy",

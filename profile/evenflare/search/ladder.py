@@ -39,7 +39,7 @@ Pairs = tuple[tuple[float, float], ...]
 
 
 @dataclass(frozen=True)
-class Agreement:
+class RankAgreement:
     """How far two stages rank alike.
 
     lower, upper : settings of the solver.
@@ -143,7 +143,7 @@ class Staging:
 
     def __init__(self, lower: Setting, upper: Setting) -> None:
         self.lower, self.upper = lower, upper
-        self.agreement = Agreement(lower, upper, None, 0)
+        self.agreement = RankAgreement(lower, upper, None, 0)
         self._recent: list[Pairs] = []
 
     @property
@@ -168,4 +168,4 @@ class Staging:
         """Leave the lower stage out if it disagrees and enough were compared. asked : candidates so far."""
         tau, compared = rank_agreement(self._recent), sum(map(len, self._recent))
         disagrees = tau is not None and tau < LEAST_AGREEMENT and compared >= ENOUGH
-        self.agreement = Agreement(self.lower, self.upper, tau, compared, asked if disagrees else None)
+        self.agreement = RankAgreement(self.lower, self.upper, tau, compared, asked if disagrees else None)

@@ -16,7 +16,7 @@ from evenflare.radiation import SETTINGS, Setting, method_for
 from evenflare.search import ladder
 from evenflare.search.descent import Descent
 from evenflare.search.judging import factory_for
-from evenflare.search.ladder import Agreement, Staging
+from evenflare.search.ladder import RankAgreement, Staging
 from evenflare.search.plan import Plan
 from evenflare.search.pool import Judges, losses, pool
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, Pace, Progress
@@ -311,7 +311,7 @@ class _Run:
             agreement=staging.agreement if staging else None,
         )
 
-    def agreements(self) -> tuple[Agreement, ...]:
+    def agreements(self) -> tuple[RankAgreement, ...]:
         """Of each stage with the next."""
         screened = self.record.agreement("screen", "full")
         return (self.staging.agreement, screened) if self.staging else (screened,)

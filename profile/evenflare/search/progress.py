@@ -8,7 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from evenflare.radiation import Setting
-from evenflare.search.ladder import Agreement
+from evenflare.search.ladder import RankAgreement
 
 SETTLED = 20
 """Candidates solved, before which the time left is a guess."""
@@ -39,7 +39,7 @@ class Progress:
     time_left: float | None
     stage: str
     judged: Mapping[Setting, int] = field(default_factory=dict)
-    agreement: Agreement | None = None
+    agreement: RankAgreement | None = None
 
 
 class Pace:

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from evenflare.radiation import Setting
 from evenflare.search.descent import Vector
-from evenflare.search.ladder import Agreement, rank_agreement
+from evenflare.search.ladder import RankAgreement, rank_agreement
 from evenflare.search.worker import Job, Outcome
 
 CHEAP: tuple[Setting, ...] = ("estimate", "screen")
@@ -62,13 +62,13 @@ class Record:
         built = [job for job, outcome in self.outcomes.items() if outcome.constraints]
         return min(built, key=lambda job: (self.outcomes[job].rank, job)) if built else None
 
-    def agreement(self, lower: Setting, upper: Setting) -> Agreement:
+    def agreement(self, lower: Setting, upper: Setting) -> RankAgreement:
         """Of two settings over all candidates judged at both, as one population."""
         below = {job: job._replace(setting=lower) for job in self.ranked(upper, self.families)}
         pairs = tuple(
             (self.outcomes[low].rank, self.outcomes[job].rank) for job, low in below.items() if low in self.outcomes
         )
-        return Agreement(lower, upper, rank_agreement([pairs]), len(pairs))
+        return RankAgreement(lower, upper, rank_agreement([pairs]), len(pairs))
 
     @property
     def families(self) -> tuple[str, ...]:

@@ -8,7 +8,7 @@ from typing import Literal
 
 from evenflare.objective import Score
 from evenflare.radiation import SETTINGS, Setting
-from evenflare.search.ladder import Agreement
+from evenflare.search.ladder import RankAgreement
 from evenflare.search.plan import Plan
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
@@ -56,7 +56,7 @@ class SearchResult:
     scored: int
     full: int
     why: str = ""
-    agreements: tuple[Agreement, ...] = ()
+    agreements: tuple[RankAgreement, ...] = ()
     lost: tuple[int, ...] = ()
 
     @property
@@ -66,7 +66,7 @@ class SearchResult:
 
 
 def result(
-    target: Target, record: Record, plan: Plan, stopped_by: StoppedBy, agreements: tuple[Agreement, ...]
+    target: Target, record: Record, plan: Plan, stopped_by: StoppedBy, agreements: tuple[RankAgreement, ...]
 ) -> SearchResult:
     """What was found so far."""
 

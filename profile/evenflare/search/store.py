@@ -21,6 +21,11 @@ LOCK = "candidates.lock"
 STAGES = ("estimate", "screen", "full")
 ROW = ("number", "stage", "score", "feasible", "family", "reason")
 """Keys of a row of history whatever was searched for."""
+REMEDY = (
+    "Free some disk space or check the permissions, then run the same command again; if the file is damaged, choose"
+    " another --out folder"
+)
+"""For a file that cannot be read or written."""
 SPOKEN = {"candidates": "number of candidates"}
 """What a run is made of, where its name alone does not say it."""
 
@@ -68,7 +73,7 @@ class Store:
             *(json.dumps(dict(each)) for each in mappings),
             outcome.reason,
         )
-        with _reported(self.path):
+        with database.reported(self.path, REMEDY):
             self.connection.execute(f"INSERT OR IGNORE INTO candidate ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", row)
         self.still_there()
         self.finished[number, job.setting] = job, outcome
@@ -87,7 +92,7 @@ def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
     with (
         staying(folder) as still_there,
         _locked(folder),
-        _reported(path),
+        database.reported(path, REMEDY),
         closing(sqlite3.connect(path, isolation_level=None)) as connection,
     ):
         database.watch(connection)
@@ -206,7 +211,7 @@ def _all(path: Path, connection: sqlite3.Connection, table: str, columns: str) -
 
 @contextmanager
 def _read_only(path: Path) -> Iterator[sqlite3.Connection]:
-    with _reported(path), database.read_only(path) as connection:
+    with database.reported(path, REMEDY), database.read_only(path) as connection:
         yield connection
 
 
@@ -232,15 +237,3 @@ def _locked(folder: Path) -> Iterator[None]:
                 " --out folder"
             ) from error
         yield
-
-
-@contextmanager
-def _reported(path: Path) -> Iterator[None]:
-    """Trouble with the file as something the user can act on."""
-    try:
-        yield
-    except (sqlite3.Error, UnicodeDecodeError) as error:  # the library words some errors in the file's own bytes
-        raise InputError(
-            f"{path}: cannot be read or written ({short(str(error))}). Free some disk space or check the permissions,"
-            " then run the same command again; if the file is damaged, choose another --out folder"
-        ) from error

@@ -64,7 +64,7 @@ ThroatAngles = Annotated[
 ]
 
 
-class CrossoverTable(Table):
+class WantedCrossoverTable(Table):
     """[wanted.crossover]."""
 
     piston_radius_mm: Annotated[float, number(10, 500)] = Field(examples=[105])
@@ -90,7 +90,7 @@ class WantedTable(Table):
     beamwidth_horizontal_deg: Angles | None = None
     beamwidth_vertical_deg: Angles | None = None
     constancy_weight: Annotated[float, number(0, 10)] = 0.0
-    crossover: CrossoverTable | None = None
+    crossover: WantedCrossoverTable | None = None
     room: WantedRoomTable | None = None
 
     @model_validator(mode="after")

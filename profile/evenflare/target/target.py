@@ -27,7 +27,7 @@ BAND_SLACK = 1e-9
 
 
 @dataclass(frozen=True)
-class Crossover:
+class WantedCrossover:
     """Another driver, whose index the waveguide takes over at `frequency` (Hz): a piston of `piston_radius` (m)."""
 
     piston_radius: float
@@ -66,7 +66,7 @@ class Target:
     tolerance_db: FloatArray
     weight: FloatArray
     beamwidth: FloatArray | None
-    crossover: Crossover | None
+    crossover: WantedCrossover | None
     limits: Limits
     families: tuple[str, ...] = FAMILIES
     candidates: int = CANDIDATES
@@ -141,7 +141,7 @@ def read_target(path: Path | str) -> Target:
         constancy_weight=wanted.constancy_weight,
         crossover=None
         if crossover is None
-        else Crossover(crossover.piston_radius_mm * MILLIMETRE, crossover.frequency_hz),
+        else WantedCrossover(crossover.piston_radius_mm * MILLIMETRE, crossover.frequency_hz),
         room=None if room is None else _room(path, room.room),
         room_weight=ROOM_WEIGHT if room is None else room.weight,
         limits=table.limits.value(),

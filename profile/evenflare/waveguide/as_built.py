@@ -44,9 +44,9 @@ class _Displaced:
     growth: float
     bow: float
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
-        drawn = self.piece.at(t)
+        drawn = self.piece.frame_at(t)
         u = (drawn.z - self.start) / self.depth
         off = self.growth * u + 4.0 * self.bow * u * (1.0 - u)
         slope = (self.growth + 4.0 * self.bow * (1.0 - 2.0 * u)) / self.depth

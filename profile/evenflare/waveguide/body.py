@@ -251,7 +251,7 @@ _ROOM = {
 
 def dense(pieces: Sequence[Piece]) -> Frame:
     """An outline at 129 points per piece. Piece ends appear twice."""
-    return joined([piece.at(_DENSE) for piece in pieces])
+    return joined([piece.frame_at(_DENSE) for piece in pieces])
 
 
 def volume(pieces: Sequence[Piece]) -> float:
@@ -263,7 +263,7 @@ def volume(pieces: Sequence[Piece]) -> float:
     """
     total = 0.0
     for piece in pieces:
-        frame = piece.at(0.5 * (_NODES + 1.0))
+        frame = piece.frame_at(0.5 * (_NODES + 1.0))
         total -= float(np.sum(0.5 * _WEIGHTS * frame.r**2 * frame.speed * np.cos(frame.angle)))
     return math.pi * total
 

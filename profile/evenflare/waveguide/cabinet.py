@@ -53,7 +53,7 @@ class Cabinet:
 
     width, height, depth : m, outside.
     edge                 : of every edge,
-    front_edge           : but for those of the front.
+    front_edge           : but for those of the front; left out, as the others.
     x, y                 : m, of the mouth's centre from the front's middle, right and up seen from in front.
     """
 
@@ -61,9 +61,13 @@ class Cabinet:
     height: float
     depth: float
     edge: Edge = Edge()
-    front_edge: Edge = Edge()
+    front_edge: Edge = None  # type: ignore[assignment]  # until __post_init__, which has the others by then
     x: float = 0.0
     y: float = 0.0
+
+    def __post_init__(self) -> None:
+        if self.front_edge is None:
+            object.__setattr__(self, "front_edge", self.edge)
 
     @property
     def flat(self) -> tuple[float, float]:

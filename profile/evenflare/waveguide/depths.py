@@ -34,10 +34,10 @@ class ByDepth:
         Over that angle t is smooth also where z(t) turns level at an end.
         """
         t = 0.5 - 0.5 * np.cos(np.linspace(0.0, np.pi, 97))
-        z = self.piece.at(t).z
+        z = self.piece.frame_at(t).z
         return t, z, make_interp_spline(_angle(z, z[0], z[-1]), t, k=5)
 
-    def at(self, z: FloatArray) -> Frame:
+    def frame_at_depth(self, z: FloatArray) -> Frame:
         """The wall at depths `z` (m, any shape); beyond an end it is that end."""
         t, table, spline = self._table
         sought = np.minimum(np.maximum(z, table[0]), table[-1])
@@ -47,7 +47,7 @@ class ByDepth:
         # Newton's method, kept between the neighbours in the table by halving; mostly the guess is good, and a few
         # depths on a cusp need many steps.
         for _ in range(60):
-            found = self.piece.at(guess)
+            found = self.piece.frame_at(guess)
             miss, cosine = found.z - sought, np.cos(found.angle)
             far = (np.abs(miss) > CLOSE * np.maximum(cosine, STEEP)) & (cosine > STEEP)
             if not far.any():
@@ -109,8 +109,8 @@ class DepthMap:
         start, end = self.meridian.ends.z.tolist()
         return start, (end - start) / self.depth
 
-    def at(self, z: FloatArray, *, near: float) -> Frame:
+    def frame_at_depth(self, z: FloatArray, *, near: float) -> Frame:
         """The wall at depths `z` (m, any shape) on the piece that holds the depth `near`."""
         start, scale = self._scale
         piece = int(np.searchsorted(self.joints, near))
-        return self._pieces[piece].at(start + z * scale)
+        return self._pieces[piece].frame_at_depth(start + z * scale)

@@ -56,7 +56,7 @@ class Source:
         if min(self.pressure) <= 0.0:
             raise ValueError("the pressure of a source must be above 0")
 
-    def at(self, frequency: FloatArray) -> tuple[ComplexArray, FloatArray]:
+    def at_frequency(self, frequency: FloatArray) -> tuple[ComplexArray, FloatArray]:
         """Impedance and blocked pressure (F,) of an "impedance" source at `frequency` (F,) Hz.
 
         Linear in log frequency between the given ones. ValueError, which names both ranges, outside them.

@@ -38,7 +38,7 @@ class Shape(Protocol):
 
 
 def _end(wall: Piece) -> Frame:
-    return wall.at(np.array([1.0]))
+    return wall.frame_at(np.array([1.0]))
 
 
 def _closed(wall: Piece, roundover_radius: float) -> Meridian:
@@ -59,7 +59,7 @@ def _cut(wall_of_length: Callable[[float], Piece], depth: float, roundover_radiu
     full = wall_of_length(depth)
 
     def excess(length: float) -> float:
-        angle = float(full.at(np.array([length / depth])).angle[0])
+        angle = float(full.frame_at(np.array([length / depth])).angle[0])
         return length + roundover_radius * (1.0 - float(np.sin(angle))) - depth
 
     if excess(0.0) >= 0.0:

@@ -38,7 +38,7 @@ _ARC_WEIGHTS = np.tile(0.5 * _weights / (CURVATURE_KNOTS - 1), CURVATURE_KNOTS -
 def _turned_at(share: FloatArray) -> FloatArray:
     """Angle of a free curve of unit length at shares (N,) of it, per unit of curvature at each knot: (N, knots)."""
     walls = (CurvatureWall(0.0, 0.0, 0.0, 1.0, tuple(row)) for row in np.eye(CURVATURE_KNOTS))
-    return np.transpose([wall.at(share).angle for wall in walls])
+    return np.transpose([wall.frame_at(share).angle for wall in walls])
 
 
 _ARC_TURNED = _turned_at(_ARC_NODES)
@@ -225,7 +225,7 @@ def _bends(shape: Shape, meridian: Meridian, roundover: float) -> list[float]:
         pieces = (
             meridian.pieces[:-1] if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1 else meridian.pieces
         )
-        wall = joined([piece.at(_FITTED) for piece in pieces])
+        wall = joined([piece.frame_at(_FITTED) for piece in pieces])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
         share = np.linspace(0.0, 1.0, _FITTED.size)
         angle = np.interp(share, along / along[-1], wall.angle)

@@ -38,7 +38,7 @@ class Frame(NamedTuple):
 class Piece(Protocol):
     """A smooth stretch of wall over a parameter t from 0 (throat side) to 1 (mouth side)."""
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """The wall at parameters `t`, any shape."""
         ...
 
@@ -53,7 +53,7 @@ class Meridian:
     pieces: tuple[Piece, ...]
 
     def __post_init__(self) -> None:
-        ends = [piece.at(np.array([0.0, 1.0])) for piece in self.pieces]
+        ends = [piece.frame_at(np.array([0.0, 1.0])) for piece in self.pieces]
         if not ends:
             raise ValueError("a meridian needs at least one piece of wall")
         for before, after in itertools.pairwise(ends):
@@ -71,7 +71,7 @@ class Meridian:
     @cached_property
     def ends(self) -> Frame:
         """The wall at its throat and at its mouth: arrays of two values."""
-        return joined([self.pieces[0].at(np.array([0.0])), self.pieces[-1].at(np.array([1.0]))])
+        return joined([self.pieces[0].frame_at(np.array([0.0])), self.pieces[-1].frame_at(np.array([1.0]))])
 
     @property
     def throat_radius(self) -> float:
@@ -92,7 +92,7 @@ class Meridian:
     def dense(self) -> Frame:
         """The wall at 129 points per piece, for measures that need no closed form. Piece ends appear twice."""
         t = np.linspace(0.0, 1.0, 129)
-        return joined([piece.at(t) for piece in self.pieces])
+        return joined([piece.frame_at(t) for piece in self.pieces])
 
 
 def sampled(meridian: Meridian, *, chord_error: float) -> list[Frame]:
@@ -103,12 +103,12 @@ def sampled(meridian: Meridian, *, chord_error: float) -> list[Frame]:
     """
     if not chord_error > 0:
         raise ValueError(f"chord_error = {chord_error:g} m: must be above 0")
-    return [piece.at(_parameters(piece, chord_error)) for piece in meridian.pieces]
+    return [piece.frame_at(_parameters(piece, chord_error)) for piece in meridian.pieces]
 
 
 def _parameters(piece: Piece, chord_error: float) -> FloatArray:
     fine = np.linspace(0.0, 1.0, 2001)
-    middle = piece.at(0.5 * (fine[1:] + fine[:-1]))
+    middle = piece.frame_at(0.5 * (fine[1:] + fine[:-1]))
     density = np.sqrt(np.abs(middle.curvature) / (8.0 * chord_error)) * middle.speed
     # A floor on the density keeps points on straight parts next to bends of a free curve.
     density += 0.02 * density.mean() + 1e-12
@@ -124,7 +124,7 @@ def _parameters(piece: Piece, chord_error: float) -> FloatArray:
 def _departure(piece: Piece, t: FloatArray) -> float:
     """m, the largest distance between the wall and its chords, probed at 9 places of each."""
     inner = t[:-1, None] + np.diff(t)[:, None] * np.linspace(0.1, 0.9, 9)
-    wall, ends = piece.at(inner), piece.at(t)
+    wall, ends = piece.frame_at(inner), piece.frame_at(t)
     dz, dr = np.diff(ends.z)[:, None], np.diff(ends.r)[:, None]
     across = (wall.z - ends.z[:-1, None]) * dr - (wall.r - ends.r[:-1, None]) * dz
     return float(np.max(np.abs(across) / np.hypot(dz, dr)))

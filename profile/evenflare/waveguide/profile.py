@@ -64,16 +64,16 @@ def _rolled(pieces: tuple[Piece, ...], front: FloatArray) -> FloatArray | None:
     wanted = 0.5 * np.pi
     for piece in pieces:
         t = np.linspace(0.0, 1.0, FINE)
-        wall = piece.at(t)
+        wall = piece.frame_at(t)
         turned = np.flatnonzero((wall.angle[:-1] < wanted) & (wall.angle[1:] >= wanted))
         if turned.size == 0:
             continue
 
         def beyond(t: float, piece: Piece = piece) -> float:
-            return float(piece.at(np.array([t])).angle[0]) - wanted
+            return float(piece.frame_at(np.array([t])).angle[0]) - wanted
 
         k = int(turned[-1])
-        frame = piece.at(np.array([brentq(beyond, t[k], t[k + 1], xtol=1e-12)]))
+        frame = piece.frame_at(np.array([brentq(beyond, t[k], t[k + 1], xtol=1e-12)]))
         if frame.z[0] >= front[0] - FRONT:
             return np.array([frame.z[0], frame.r[0]])
     return None

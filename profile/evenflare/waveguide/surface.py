@@ -125,8 +125,8 @@ class Surface:
     def _axes(self, z: FloatArray, stretch: int) -> tuple[Frame, Frame]:
         horizontal, vertical = self._maps
         near = 0.5 * (self.cuts[stretch] + self.cuts[stretch + 1])
-        a = horizontal.at(z, near=near)
-        return a, a if vertical is horizontal else vertical.at(z, near=near)
+        a = horizontal.frame_at_depth(z, near=near)
+        return a, a if vertical is horizontal else vertical.frame_at_depth(z, near=near)
 
     def factor(self, z: FloatArray, a: FloatArray, b: FloatArray, psi: FloatArray) -> FloatArray:
         """The section's factor: the wall is x = a f cos(psi), y = b f sin(psi). See Section. Arrays broadcast."""

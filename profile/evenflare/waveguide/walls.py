@@ -29,7 +29,7 @@ class Line:
     z1: float
     r1: float
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         dz, dr = self.z1 - self.z0, self.r1 - self.r0
         ones = np.ones_like(t)
@@ -46,7 +46,7 @@ class Arc:
     angle1: float
     radius: float
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         turn = self.angle1 - self.angle0
         angle = self.angle0 + turn * t
@@ -73,7 +73,7 @@ class HyperbolicWall:
     parameter: float
     length: float
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         z = self.length * t
         c, s = np.cosh(z / self.flare_length), np.sinh(z / self.flare_length)
@@ -94,7 +94,7 @@ class OblateSpheroidalWall:
     wall_angle: float
     length: float
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         z = self.length * t
         tangent2 = np.tan(self.wall_angle) ** 2
@@ -114,7 +114,7 @@ class TractrixWall:
     r0: float
     r1: float
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         u0, u1 = np.arccosh(self.flare_radius / self.r0), np.arccosh(max(1.0, self.flare_radius / self.r1))
         u = u0 + (u1 - u0) * t
@@ -175,7 +175,7 @@ class CurvatureWall:
             along * (np.sin(inner) @ _GAUSS_WEIGHTS),
         )
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         bend, angle, z, r = self._knots
         intervals = bend.size - 1
@@ -234,7 +234,7 @@ class SplineWall:
         along = np.concatenate([[0.0], np.cumsum(length)])
         return along / along[-1], coefficients, heading
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         knots, coefficients, heading = self._parts
         part = np.minimum(np.maximum(np.searchsorted(knots, t, side="right") - 1, 0), heading.size - 1)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
-from typing import Literal
 
 from evenflare.files import InputError
 from evenflare.manufacture.process.types import Casting
 from evenflare.units import MILLIMETRE
-
-Face = Literal["front", "seat", "flange back"]
-"""That are machined; a block has no flange back."""
 
 
 @dataclass(frozen=True)
@@ -92,9 +89,8 @@ def tolerance(nominal: float, grade: int) -> float:
     if grade not in _DCTG:
         raise InputError(f"[casting] grade = {grade}: must be {min(_DCTG)} to {max(_DCTG)} (DCTG of ISO 8062-3)")
     size = nominal / MILLIMETRE
-    for place, upper in enumerate(_OVER_TO):
-        if size <= upper:
-            return _DCTG[grade][place] * MILLIMETRE
+    if size <= _OVER_TO[-1]:
+        return _DCTG[grade][bisect_left(_OVER_TO, size)] * MILLIMETRE
     raise InputError(
         f"[casting] grade = {grade}: its tolerances are known up to {_OVER_TO[-1]:g} mm, not for {size:.4g} mm. Make"
         " the part smaller, or agree on it with the foundry"
@@ -110,9 +106,8 @@ def required_allowance(largest: float, grade: str) -> float:
     if grade not in _RMAG:
         raise InputError(f'[casting] allowance_grade = "{grade}": must be one of {", ".join(_RMAG)} (RMAG)')
     size = largest / MILLIMETRE
-    for place, upper in enumerate(_RMAG_TO):
-        if size <= upper:
-            return _RMAG[grade][place] * MILLIMETRE
+    if size <= _RMAG_TO[-1]:
+        return _RMAG[grade][bisect_left(_RMAG_TO, size)] * MILLIMETRE
     raise InputError(
         f'[casting] allowance_grade = "{grade}": its allowances are known up to {_RMAG_TO[-1]:g} mm, not for'
         f" {size:.4g} mm. Write machining_allowance_mm instead"

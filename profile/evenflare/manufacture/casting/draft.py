@@ -48,7 +48,7 @@ def draft_zones(waveguide: Waveguide, *, draft: float, pull: Pull) -> tuple[Zone
 def _round_zones(meridian: Meridian, draft: float, sign: float) -> tuple[Zone, ...]:
     spans = []
     for piece in meridian.pieces:
-        wall = piece.at(np.linspace(0.0, 1.0, _FINE))
+        wall = piece.frame_at(np.linspace(0.0, 1.0, _FINE))
         angle = sign * np.arcsin(np.clip(np.sin(wall.angle), -1.0, 1.0))
         spans += _spans(wall.z, angle, draft)
     merged = _merged(spans)

@@ -18,7 +18,7 @@ from evenflare.manufacture.part.oblong_solid import ring_faces
 from evenflare.manufacture.part.outline import COINCIDENT, Sizes, outline
 from evenflare.manufacture.part.rings import outside_of
 from evenflare.manufacture.part.solid import Mesh, revolved, volume
-from evenflare.manufacture.process.types import Casting, Seat
+from evenflare.manufacture.process.types import Casting, DriverSeat
 from evenflare.manufacture.wall.grid import around, grid
 from evenflare.manufacture.wall.spacing import checked_chord_error, rolled
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
@@ -91,7 +91,7 @@ def build_pattern(
     casting: Casting,
     *,
     chord_error: float,
-    seat: Seat | None = None,
+    seat: DriverSeat | None = None,
     fillet: float | None = None,
 ) -> Pattern:
     """The pattern of a part.
@@ -107,7 +107,7 @@ def build_pattern(
     """
     factor = pattern_factor(casting)
     chord_error = checked_chord_error(chord_error) / factor
-    half, seat = 0.5 * chord_error, seat or Seat()
+    half, seat = 0.5 * chord_error, seat or DriverSeat()
     _check(waveguide, sizes, casting, seat)
     depth = waveguide.meridian.depth if waveguide.is_round else waveguide.surface.depth
     outside = outside_of(sizes, chord_error=half)
@@ -157,7 +157,7 @@ def build_pattern(
     )
 
 
-def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, seat: Seat) -> None:
+def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, seat: DriverSeat) -> None:
     start = f'[solid] kind = "{sizes.kind}":'
     if sizes.kind == "shell" and not waveguide.is_round:
         raise InputError(f'{start} patterns of oblong shells are not made yet. Write kind = "block"')
@@ -183,7 +183,7 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
             )
 
 
-def _recess(seat: Seat, allowance: float, slope: float, throat: float) -> tuple[float, float] | None:
+def _recess(seat: DriverSeat, allowance: float, slope: float, throat: float) -> tuple[float, float] | None:
     """Radius at its floor and depth (m) of the recess as cast; the metal grows into it from floor and side."""
     depth = seat.depth  # between two faces that both move back
     radius = 0.5 * seat.diameter - allowance - slope * depth

@@ -17,7 +17,7 @@ LARGEST_RADIUS = 2.0
 _LONGEST = 512
 
 
-class Arc(NamedTuple):
+class ArcMove(NamedTuple):
     """The moves after row `first` up to row `last` as one arc about `centre` (2,), m, in the program's plane."""
 
     first: int
@@ -28,7 +28,7 @@ class Arc(NamedTuple):
 
 def arcs(
     plane: FloatArray, height: FloatArray, joinable: BoolArray, *, tolerance: float, chord: float = 0.0
-) -> list[Arc]:
+) -> list[ArcMove]:
     """The longest arcs, or helices, from which points depart by at most `tolerance`, and straight moves between them by
     `chord` more: as much as these depart from the smooth path already (both m).
 
@@ -36,7 +36,7 @@ def arcs(
     height   : (M,), m, along the third axis.
     joinable : (M,), whether the move that ends there may become part of an arc with the move before it.
     """
-    found, row, count = list[Arc](), 0, plane.shape[0]
+    found, row, count = list[ArcMove](), 0, plane.shape[0]
     runs, able = np.flatnonzero(~joinable), _able(plane, joinable, tolerance + chord)
     while row < able.size:
         if not able[row]:
@@ -68,7 +68,9 @@ def _able(plane: FloatArray, joinable: BoolArray, bound: float) -> BoolArray:
     return np.asarray(able)
 
 
-def _longest(plane: FloatArray, height: FloatArray, first: int, end: int, tolerance: float, chord: float) -> Arc | None:
+def _longest(
+    plane: FloatArray, height: FloatArray, first: int, end: int, tolerance: float, chord: float
+) -> ArcMove | None:
     size, good, bad = FEWEST - 1, None, end - first + 1
     while size < bad:
         arc = _fitted(plane, height, first, first + size, tolerance, chord)
@@ -83,7 +85,9 @@ def _longest(plane: FloatArray, height: FloatArray, first: int, end: int, tolera
     return good
 
 
-def _fitted(plane: FloatArray, height: FloatArray, first: int, last: int, tolerance: float, chord: float) -> Arc | None:
+def _fitted(
+    plane: FloatArray, height: FloatArray, first: int, last: int, tolerance: float, chord: float
+) -> ArcMove | None:
     points = plane[first : last + 1]
     middle = points[len(points) // 2]
     one, other = middle - points[0], points[-1] - points[0]
@@ -105,7 +109,7 @@ def _fitted(plane: FloatArray, height: FloatArray, first: int, last: int, tolera
     rise = np.abs(height[first : last + 1] - height[first] - share * (height[last] - height[first])).max()
     if np.hypot(off, rise) > tolerance:
         return None
-    return Arc(first, last, centre, bool(turn[0] > 0.0))
+    return ArcMove(first, last, centre, bool(turn[0] > 0.0))
 
 
 def expanded(

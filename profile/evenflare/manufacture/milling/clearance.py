@@ -11,7 +11,7 @@ from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.nearest import Cloud, cloud
 from evenflare.manufacture.wall.oblong_offset import largest_ball
-from evenflare.manufacture.wall.offset import Reach, floor_micrometre, largest_tool_radius
+from evenflare.manufacture.wall.offset import Reach, largest_tool_radius, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 
@@ -45,13 +45,8 @@ def check_nose(waveguide: Waveguide, tool: Tool, wall: Cloud | None) -> Reach:
     place = f"z_mm = {reach.z / MILLIMETRE:.4g}"
     if reach.azimuth is not None:
         place += f", azimuth_deg = {reach.azimuth / DEGREE:.3g}"
-    start = f'tool "{tool.name}" {key} = {factor * tool.corner_radius / MILLIMETRE:g}: {reach.reason}'
-    if reach.radius == 0.0:
-        raise InputError(f"{start} at {place} is reached by no round tool. Give that corner a radius above the tool's")
-    raise InputError(
-        f"{start} {reach.radius / MILLIMETRE:.4g} mm at {place}, so it must be at most"
-        f" {factor * floor_micrometre(reach.radius) / MILLIMETRE:.3f}. Take a smaller tool, or open the wall there"
-    )
+    given = f'tool "{tool.name}" {key} = {factor * tool.corner_radius / MILLIMETRE:g}'
+    raise too_large(given, reach, place, factor=factor)
 
 
 def wall_cloud(waveguide: Waveguide) -> Cloud | None:

@@ -98,17 +98,17 @@ def round_spiral(meridian: Meridian, *, radius: float, ridge: float, chord: floa
     before = passes(lengths[::-1], steps[::-1])
     total = along[-1]
 
-    def at(number: FloatArray) -> FloatArray:
+    def centre_after(number: FloatArray) -> FloatArray:
         """(N, 2): (z, r) of the centre after so many turns from the mouth."""
         return np.asarray(curve(total - np.interp(number, before, (total - along)[::-1])))
 
     turns = np.linspace(0.0, before[-1] + 2.0, 16 * int(before[-1] + 2.0) + 1)
-    around = at(np.clip(turns - 1.0, 0.0, before[-1]))[:, 1]
+    around = centre_after(np.clip(turns - 1.0, 0.0, before[-1]))[:, 1]
     angle = 2.0 * np.arccos(np.maximum(1.0 - chord / np.maximum(around, chord), 0.5))
     count = np.concatenate([[0.0], np.cumsum(np.diff(turns) * 2.0 * np.pi / np.minimum(angle[1:], angle[:-1]))])
     number = int(np.ceil(count[-1]))
     turned = np.interp(np.linspace(0.0, count[-1], number + 1), count, turns)
-    place = at(np.clip(turned - 1.0, 0.0, before[-1]))
+    place = centre_after(np.clip(turned - 1.0, 0.0, before[-1]))
     azimuth = 2.0 * np.pi * turned
     return np.column_stack([place[:, 1] * np.cos(azimuth), place[:, 1] * np.sin(azimuth), place[:, 0]])
 

@@ -44,7 +44,7 @@ class _Way(NamedTuple):
     shares: FloatArray
     before: FloatArray
 
-    def at(self, turns: FloatArray, psi: FloatArray) -> FloatArray:
+    def centres_after(self, turns: FloatArray, psi: FloatArray) -> FloatArray:
         """(N, P, 3), m: centres after so many turns (N,), at psi (P,) or (N, P)."""
         node = np.clip(np.searchsorted(self.before, turns, side="left"), 1, self.before.size - 1)
         # A node that ends one band stands again as the next one's first: a place there belongs to the one that ends.
@@ -66,7 +66,7 @@ def oblong_spiral(surface: Surface, *, radius: float, ridge: float, chord: float
     """
     way = _way(surface, radius, ridge)
     number = round(float(way.before[-1]))
-    density = _density(way.at(np.arange(number + 1.0), np.linspace(0.0, 0.5 * np.pi, _COLUMNS)), chord)
+    density = _density(way.centres_after(np.arange(number + 1.0), np.linspace(0.0, 0.5 * np.pi, _COLUMNS)), chord)
     places, azimuths = [], []
     for turn in range(-1, number + 1):
         near = density[max(turn, 0) : min(turn + 1, number) + 1].max(axis=0)
@@ -79,7 +79,7 @@ def oblong_spiral(surface: Surface, *, radius: float, ridge: float, chord: float
         places.append(np.clip(turn + around / (2.0 * np.pi), 0.0, number))
     turns, psi = np.concatenate([*places, [number]]), np.concatenate([*azimuths, [0.0]])[:, None]
     parts = [slice(start, start + _CHUNK) for start in range(0, turns.size, _CHUNK)]
-    return np.concatenate([way.at(turns[part], psi[part])[:, 0] for part in parts])
+    return np.concatenate([way.centres_after(turns[part], psi[part])[:, 0] for part in parts])
 
 
 def _bands(surface: Surface) -> list[_Band]:

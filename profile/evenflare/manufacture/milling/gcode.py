@@ -8,7 +8,7 @@ from functools import partial
 import numpy as np
 
 from evenflare.manufacture.comments import wrapped
-from evenflare.manufacture.milling.arcs import Arc, arcs
+from evenflare.manufacture.milling.arcs import ArcMove, arcs
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Machine, Process
 from evenflare.units import MILLIMETRE, MINUTE, FloatArray
@@ -143,7 +143,7 @@ def _number(value: float) -> str:
     return text + "0" if text.endswith(".") else text
 
 
-def _arcs(program: Program, machine: Machine) -> list[Arc]:
+def _arcs(program: Program, machine: Machine) -> list[ArcMove]:
     if machine.arc_tolerance == 0.0:
         return []
     position, same = program.position, np.concatenate([[False], np.diff(program.feed) == 0.0])
@@ -154,7 +154,7 @@ def _arcs(program: Program, machine: Machine) -> list[Arc]:
     return arcs(plane, position[:, third], joinable, tolerance=tolerance, chord=program.chord)
 
 
-def _centre(arc: Arc, shown: FloatArray, *, turned: bool) -> list[str]:
+def _centre(arc: ArcMove, shown: FloatArray, *, turned: bool) -> list[str]:
     centre, start = arc.centre / MILLIMETRE, shown[arc.first]
     if turned:
         return [f"I{_number(centre[1] - 0.5 * start[0] + 0.0)}", f"K{_number(centre[0] - start[1] + 0.0)}"]

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.process.types import Seat
+from evenflare.manufacture.process.types import DriverSeat
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 from evenflare.words import mm
@@ -17,14 +17,14 @@ SHALLOWEST = 5 * MILLIMETRE
 """Of a hole that holds a bolt."""
 
 
-def bolt_places(seat: Seat) -> list[tuple[float, float]]:
+def bolt_places(seat: DriverSeat) -> list[tuple[float, float]]:
     """(x, y) in m of the driver's bolts, seen from the mouth."""
     turn = 2.0 * np.pi * np.arange(seat.bolts) / max(seat.bolts, 1)
     x, y = 0.5 * seat.bolt_circle * np.cos(turn), 0.5 * seat.bolt_circle * np.sin(turn)
     return list(zip(x.tolist(), y.tolist(), strict=True))
 
 
-def hole_depth(waveguide: Waveguide, seat: Seat, *, land: float = LAND) -> float:
+def hole_depth(waveguide: Waveguide, seat: DriverSeat, *, land: float = LAND) -> float:
     """m, of the bolts' holes from the seat's floor: as asked, or less to keep a land to the wall.
 
     Errors : InputError if that is below SHALLOWEST.
@@ -48,7 +48,7 @@ def hole_depth(waveguide: Waveguide, seat: Seat, *, land: float = LAND) -> float
     return room
 
 
-def check_diameter(waveguide: Waveguide, seat: Seat, *, across: float) -> None:
+def check_diameter(waveguide: Waveguide, seat: DriverSeat, *, across: float) -> None:
     """InputError unless a seat lies between the driver's exit and the outside of a part that measures `across` (m)."""
     low, high = 2.0 * (waveguide.driver.exit_radius + LAND), across - 2.0 * LAND
     if not low <= seat.diameter <= high:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 from typing import Protocol
 
-from evenflare.manufacture.process.types import Process, Seat
+from evenflare.manufacture.process.types import DriverSeat, Process
 from evenflare.units import MILLIMETRE
 from evenflare.words import mm
 
@@ -25,7 +25,7 @@ class Features:
     edge_radius                : of the rim between front face and outside.
     """
 
-    seat: Seat = Seat()
+    seat: DriverSeat = DriverSeat()
     rebate_width: float = 0.0
     rebate_depth: float = 0.0
     edge_radius: float = 0.0
@@ -110,7 +110,7 @@ def with_seat(process: Process, solid: SolidFeatures) -> Process:
 def features_of(solid: SolidFeatures, process: Process | None = None) -> Features:
     """What is cut from the part: rebate and edge as the design states; its seat, else the process', else none."""
     own = _own_seat(solid)
-    fallback = Seat() if process is None else process.seat
+    fallback = DriverSeat() if process is None else process.seat
     return Features(
         seat=fallback if own is None else own,
         rebate_width=solid.rebate_width or 0.0,
@@ -119,10 +119,10 @@ def features_of(solid: SolidFeatures, process: Process | None = None) -> Feature
     )
 
 
-def _own_seat(solid: SolidFeatures) -> Seat | None:
+def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
     if solid.seat_diameter is None:
         return None
-    return Seat(
+    return DriverSeat(
         diameter=solid.seat_diameter + 2.0 * (solid.seat_clearance or 0.0),
         depth=solid.seat_depth or 0.0,
         bolt_circle=solid.seat_bolt_circle or 0.0,

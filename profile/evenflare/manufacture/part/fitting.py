@@ -12,7 +12,7 @@ from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import SMALLEST_LAND, Sizes, within
-from evenflare.manufacture.process.types import Seat
+from evenflare.manufacture.process.types import DriverSeat
 from evenflare.manufacture.wall.nearest import Cloud
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -66,7 +66,7 @@ def _check_rim(sizes: Sizes | OblongSizes, features: Features, *, depth: float, 
     within("rebate_depth_mm", features.rebate_depth, 0.0, max(0.0, thick - land), left)
 
 
-def _fitted(waveguide: Waveguide, sizes: Sizes | OblongSizes, seat: Seat, wall: Cloud | None) -> Seat:
+def _fitted(waveguide: Waveguide, sizes: Sizes | OblongSizes, seat: DriverSeat, wall: Cloud | None) -> DriverSeat:
     x, y = extent(sizes)
     rim = 2.0 * (sizes.wall - LAND) if sizes.kind == "shell" else 0.0
     check_diameter(waveguide, seat, across=min(x, y) - max(rim, 0.0))
@@ -100,7 +100,7 @@ def _fitted(waveguide: Waveguide, sizes: Sizes | OblongSizes, seat: Seat, wall: 
     return seat
 
 
-def _check_holes(seat: Seat, wall: Cloud, *, land: float) -> None:
+def _check_holes(seat: DriverSeat, wall: Cloud, *, land: float) -> None:
     """InputError if a hole's bottom comes nearer than a land to an oblong wall, off its two planes."""
     turn = 2.0 * np.pi * np.arange(AROUND) / AROUND
     edge = 0.5 * seat.hole_diameter * np.column_stack([np.cos(turn), np.sin(turn)])

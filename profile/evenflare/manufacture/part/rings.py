@@ -97,7 +97,7 @@ class Bore:
         """m, throat plane to mouth plane."""
         return self.waveguide.meridian.depth if self.waveguide.is_round else self.waveguide.surface.depth
 
-    def at(self, z: float) -> Outline:
+    def opening_at_depth(self, z: float) -> Outline:
         """The opening at a depth (m, from the throat plane; negative in the recess)."""
         if z < 0.0:
             return circle(self.recess, chord_error=self.chord_error)
@@ -111,13 +111,13 @@ class Bore:
         if not self.waveguide.is_round:
             cuts = [z for z in self.waveguide.surface.cuts if low < z < high]
             depths = {*ends, *cuts, *np.linspace(low, high, STEPS + 1)[1:-1].tolist()}
-            return [(z, self.at(z)) for z in sorted(depths)]
+            return [(z, self.opening_at_depth(z)) for z in sorted(depths)]
         frames = sampled(self.waveguide.meridian, chord_error=FINE)
         wall = np.concatenate([np.column_stack([frame.z, frame.r]) for frame in frames])
         # Places of a wall that runs back, behind what a straight cut opens, only make the opening smaller.
         inner = wall[(wall[:, 0] > low) & (wall[:, 0] < high)].tolist()
         found = [(z, circle(r, chord_error=self.chord_error)) for z, r in inner]
-        return sorted([*((z, self.at(z)) for z in ends), *found], key=lambda place: place[0])
+        return sorted([*((z, self.opening_at_depth(z)) for z in ends), *found], key=lambda place: place[0])
 
 
 def radius_at(meridian: Meridian, z: float) -> float:
@@ -127,16 +127,16 @@ def radius_at(meridian: Meridian, z: float) -> float:
     t = np.linspace(0.0, 1.0, 257)
     found: list[float] = []
     for piece in meridian.pieces:
-        above = piece.at(t).z - z
+        above = piece.frame_at(t).z - z
         touched = np.abs(above) < 1e-12
-        found += piece.at(t[touched]).r.tolist()
+        found += piece.frame_at(t[touched]).r.tolist()
         for k in np.flatnonzero((above[:-1] * above[1:] < 0.0) & ~touched[:-1] & ~touched[1:]):
             low, high, sign = t[k], t[k + 1], np.sign(above[k])
             for _ in range(_BISECTIONS):
                 middle = 0.5 * (low + high)
-                below = np.sign(piece.at(np.array([middle])).z[0] - z) == sign
+                below = np.sign(piece.frame_at(np.array([middle])).z[0] - z) == sign
                 low, high = (middle, high) if below else (low, middle)
-            found.append(float(piece.at(np.array([0.5 * (low + high)])).r[0]))
+            found.append(float(piece.frame_at(np.array([0.5 * (low + high)])).r[0]))
     return min(found)
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from evenflare.manufacture.process.types import Casting, Machine, Process, Product, Seat, Stock, Tool
+from evenflare.manufacture.process.types import Casting, DriverSeat, Machine, Process, Product, Stock, Tool
 from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
 from evenflare.units import DEGREE, MILLIMETRE, MINUTE, PERCENT
@@ -179,7 +179,7 @@ class StockTable(Table):
         )
 
 
-class SeatTable(Table):
+class DriverSeatTable(Table):
     """[seat]: where the driver sits, in the back."""
 
     diameter_mm: Annotated[float, number(10, 400)] = Field(examples=[102])
@@ -190,7 +190,7 @@ class SeatTable(Table):
     hole_depth_mm: Annotated[float, number(1, 100)] = 15.0
 
     @model_validator(mode="after")
-    def _consistent(self) -> SeatTable:
+    def _consistent(self) -> DriverSeatTable:
         if self.bolts and not self.hole_diameter_mm < self.bolt_circle_mm <= self.diameter_mm - self.hole_diameter_mm:
             raise fault(
                 f"bolt_circle_mm = {self.bolt_circle_mm:g}: holes of {self.hole_diameter_mm:g} on it must lie within"
@@ -198,9 +198,9 @@ class SeatTable(Table):
             )
         return self
 
-    def value(self, process: str) -> Seat:
+    def value(self, process: str) -> DriverSeat:
         """In SI; `process` is the name of the process that it stands in."""
-        return Seat(
+        return DriverSeat(
             diameter=self.diameter_mm * MILLIMETRE,
             depth=self.depth_mm * MILLIMETRE,
             bolt_circle=self.bolt_circle_mm * MILLIMETRE,
@@ -266,7 +266,7 @@ class ProcessFile(Table):
     material: Name = Field(examples=["beech"])
     density_kg_per_m3: Annotated[float, number(10, 25e3)] = Field(examples=[720])
     stock: StockTable
-    seat: SeatTable | None = None
+    seat: DriverSeatTable | None = None
     casting: CastingTable | None = None
 
     @model_validator(mode="after")
@@ -321,7 +321,7 @@ class ProcessFile(Table):
             stepdown=self.stepdown_mm * MILLIMETRE,
             material=self.material,
             density=self.density_kg_per_m3,
-            seat=Seat() if self.seat is None else self.seat.value(self.name),
+            seat=DriverSeat() if self.seat is None else self.seat.value(self.name),
             casting=None if self.casting is None else self.casting.value(),
         )
 

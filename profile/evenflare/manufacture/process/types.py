@@ -86,7 +86,7 @@ class Stock:
 
 
 @dataclass(frozen=True)
-class Seat:
+class DriverSeat:
     """Where the driver sits: a recess in the back whose floor is the throat plane, and holes in that floor; m.
 
     diameter, depth : of the recess; the part reaches `depth` behind the throat plane. 0 deep: the back is flat.
@@ -162,7 +162,7 @@ class Process:
     material: str
     density: float
     makes: tuple[Product, ...]
-    seat: Seat = Seat()
+    seat: DriverSeat = DriverSeat()
     casting: Casting | None = None
 
     @property

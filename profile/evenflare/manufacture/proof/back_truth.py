@@ -5,14 +5,14 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.manufacture.part.bolts import bolt_places
-from evenflare.manufacture.process.types import Seat
+from evenflare.manufacture.process.types import DriverSeat
 from evenflare.manufacture.proof.truth import Front, Truth, outside, rays_around
 
 UPRIGHT = 1.5
 """Steps of the raster beside an upright wall within which heights are not compared; of a hole nothing else is."""
 
 
-def back_truth(seat: Seat, *, hole_depth: float, throat_radius: float, face: Front, step: float) -> Truth:
+def back_truth(seat: DriverSeat, *, hole_depth: float, throat_radius: float, face: Front, step: float) -> Truth:
     """The back of a part, flipped about its y axis: z = 0 at the back face, the throat plane `seat.depth` below it; m.
 
     The recess's wall is met along rays, its floor and the holes' in height. The throat is open.

@@ -14,7 +14,7 @@ from evenflare.files import InputError, write_text
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.outline import Sizes
-from evenflare.manufacture.process.types import Seat, Tool
+from evenflare.manufacture.process.types import DriverSeat, Tool
 from evenflare.manufacture.proof.back_truth import back_truth
 from evenflare.manufacture.proof.deviation import Deviation, Worst, deviation
 from evenflare.manufacture.proof.simulate import Contact, Workpiece, cut, stock
@@ -101,7 +101,7 @@ def prove(
     sizes: Sizes | OblongSizes,
     tolerance: float,
     scallop_height: float,
-    seat: Seat | None = None,
+    seat: DriverSeat | None = None,
     hole_depth: float | None = None,
     block: tuple[float, float] | None = None,
     top: float = 0.0,
@@ -128,7 +128,7 @@ def prove(
         half = np.maximum(face.size, np.zeros(2) if block is None or setup == "back" else 0.5 * np.asarray(block))
         step = checked_grid(grid, 2.0 * float(half.max()), turned=setup == "turning")
         if setup == "back":
-            asked = seat or Seat()
+            asked = seat or DriverSeat()
             deep = asked.hole_depth if hole_depth is None else hole_depth
             throat = waveguide.meridian.throat_radius if waveguide.is_round else waveguide.surface.throat_radius
             piece = stock(back_truth(asked, hole_depth=deep, throat_radius=throat, face=face, step=step))

@@ -15,7 +15,7 @@ from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import Bore, Outline, between, beyond, outside_of, shrunk, smallest
 from evenflare.manufacture.process.types import Process, Stock
 from evenflare.manufacture.sheets.dowels import dowel_places
-from evenflare.manufacture.sheets.nesting import Place, capacity, nest
+from evenflare.manufacture.sheets.nesting import Placement, capacity, nest
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -76,7 +76,7 @@ class Lamination:
     """
 
     layers: tuple[Layer, ...]
-    places: tuple[Place, ...]
+    places: tuple[Placement, ...]
     dowels: tuple[tuple[float, float], ...]
     bolts: tuple[tuple[float, float], ...]
     dowel_diameter: float
@@ -200,7 +200,7 @@ def _layer(
     """A layer over `span` (m), whose part of the block begins at `low` (m)."""
     (style, allowance), chord = made, bore.chord_error
     high = span[1]
-    openings = bore.within(low, high) if high > 0.0 else [(z, bore.at(low)) for z in (low, high)]
+    openings = bore.within(low, high) if high > 0.0 else [(z, bore.opening_at_depth(low)) for z in (low, high)]
     (_, back), (_, front) = openings[0], openings[-1]
     # What is planed off the back, or cut as a recess, would shift a slope: there the cut is straight.
     if style == "bevel" and span[0] >= 0.0:
@@ -217,7 +217,7 @@ def _layer(
     return Layer(number, *span, outside, front, back, cuts, left)
 
 
-def on_sheet(points: Sequence[Sequence[float]], place: Place) -> FloatArray:
+def on_sheet(points: Sequence[Sequence[float]], place: Placement) -> FloatArray:
     """(N, 2), m: points (x, y) of a layer where they lie on its sheet."""
     xy = np.asarray(points, dtype=np.float64).reshape(-1, 2)
     if place.turned:

@@ -15,7 +15,7 @@ SLACK = 1e-9
 
 
 @dataclass(frozen=True)
-class Place:
+class Placement:
     """Where a part lies.
 
     sheet  : counted from 0.
@@ -46,7 +46,7 @@ class _Box:
         )
 
 
-def nest(sizes: Sequence[tuple[float, float]], *, sheet: tuple[float, float], spacing: float) -> list[Place]:
+def nest(sizes: Sequence[tuple[float, float]], *, sheet: tuple[float, float], spacing: float) -> list[Placement]:
     """A place for each part of the given width and height, in their order; as few sheets as one of three ways takes:
     all upright, all turned, or each as it lies lower. Of these the one that fills the first sheets best.
 
@@ -63,14 +63,14 @@ def nest(sizes: Sequence[tuple[float, float]], *, sheet: tuple[float, float], sp
     return min(found, key=_filling)
 
 
-def _filling(places: Sequence[Place]) -> tuple[int, ...]:
+def _filling(places: Sequence[Placement]) -> tuple[int, ...]:
     count = Counter(place.sheet for place in places)
     return len(count), *(-count[sheet] for sheet in sorted(count))
 
 
 def _nested(
     sizes: Sequence[tuple[float, float]], ways: tuple[bool, ...], sheet: tuple[float, float], spacing: float
-) -> list[Place] | None:
+) -> list[Placement] | None:
     """None if a part fits on no sheet in these ways, turned or not."""
     sheets: list[list[_Box]] = []
     places = []
@@ -82,7 +82,7 @@ def _nested(
             if found is not None:
                 box, turned = found
                 sheets[number].append(box)
-                places.append(Place(number, box.x + 0.5 * box.width, box.y + 0.5 * box.height, turned))
+                places.append(Placement(number, box.x + 0.5 * box.width, box.y + 0.5 * box.height, turned))
                 break
             if not sheets[number]:
                 return None

@@ -91,16 +91,16 @@ class Cloud:
     def _sought(self, stretch: int, where: FloatArray, places: FloatArray) -> FloatArray:
         """m, (N,): the distance of each place (N, 3) from the surface, sought from parameters (N, 2)."""
 
-        def at(t: FloatArray, psi: FloatArray) -> FloatArray:
+        def points_at(t: FloatArray, psi: FloatArray) -> FloatArray:
             return self.surface.patch(depth_at(self.surface, stretch, t), psi[:, None], stretch=stretch).points[:, 0]
 
         t, psi = np.clip(where[:, 0], _START, 1.0 - _START), where[:, 1]
         best = np.full(len(places), np.inf)
         for _ in range(_SEARCHES):
-            off = places - at(t, psi)
+            off = places - points_at(t, psi)
             best = np.minimum(best, np.linalg.norm(off, axis=-1))
-            along = (at(t + _TURN, psi) - at(t - _TURN, psi)) / (2.0 * _TURN)
-            round_it = (at(t, psi + _TURN) - at(t, psi - _TURN)) / (2.0 * _TURN)
+            along = (points_at(t + _TURN, psi) - points_at(t - _TURN, psi)) / (2.0 * _TURN)
+            round_it = (points_at(t, psi + _TURN) - points_at(t, psi - _TURN)) / (2.0 * _TURN)
             tangents = np.stack([along, round_it], axis=-1)
             step = np.einsum("nik,nk->ni", np.linalg.pinv(tangents), off)
             t, psi = np.clip(t + step[:, 0], _END, 1.0 - _END), psi + step[:, 1]

@@ -63,7 +63,7 @@ class _Cut:
         psi = np.arctan2(axes.a * np.sin(self.azimuth), axes.b * np.cos(self.azimuth))
         return self.surface.patch(z, psi[:, None], stretch=self.stretch)
 
-    def at(self, t: FloatArray) -> Frame:
+    def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         low, high = np.clip(t - _NEAR, 0.0, 1.0), np.clip(t + _NEAR, 0.0, 1.0)
         (z, r, angle), before, after = (self._along(place) for place in (t, low, high))
@@ -151,11 +151,11 @@ def section(surface: Surface, z: float, *, chord_error: float) -> FloatArray:
     """
     stretch = min(max(int(np.searchsorted(surface.cuts, z, side="left")) - 1, 0), len(surface.cuts) - 2)
 
-    def at(psi: FloatArray) -> FloatArray:
+    def points_at(psi: FloatArray) -> FloatArray:
         return surface.patch(np.array([z]), psi, stretch=stretch).points[0, :, :2]
 
     fine = np.linspace(0.0, 0.5 * np.pi, 2001)
-    points = at(fine)
+    points = points_at(fine)
     bend = points[1:-1] - 0.5 * (points[2:] + points[:-2])
     chord = points[2:] - points[:-2]
     sagitta = np.abs(_cross(bend, chord)) / np.hypot(*chord.T)
@@ -163,8 +163,10 @@ def section(surface: Surface, z: float, *, chord_error: float) -> FloatArray:
     total = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) + 1e-3)])
     for count in itertools.count(max(4, int(np.ceil(total[-1])))):
         psi = np.interp(np.linspace(0.0, total[-1], count + 1), total, fine)
-        ends, sides = at(psi), np.diff(at(psi), axis=0)
-        inner = at((psi[:-1, None] + np.diff(psi)[:, None] * np.linspace(0.1, 0.9, 9)).ravel()).reshape(count, 9, 2)
+        ends, sides = points_at(psi), np.diff(points_at(psi), axis=0)
+        inner = points_at((psi[:-1, None] + np.diff(psi)[:, None] * np.linspace(0.1, 0.9, 9)).ravel()).reshape(
+            count, 9, 2
+        )
         off = np.abs(_cross(inner - ends[:-1, None], sides[:, None])) / np.hypot(*sides.T)[:, None]
         if off.max() <= chord_error:
             break

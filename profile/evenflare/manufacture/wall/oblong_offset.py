@@ -10,7 +10,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.wall.grid import SMOOTH, Grid, around, edge_turns, grid, joined_rows
 from evenflare.manufacture.wall.nearest import Cloud, azimuth, told
-from evenflare.manufacture.wall.offset import LARGEST_ROLL, Reach, checked_tool_radius, floor_micrometre
+from evenflare.manufacture.wall.offset import LARGEST_ROLL, Reach, checked_tool_radius, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide.surface import Surface
 
@@ -73,13 +73,8 @@ def checked_ball(surface: Surface, wall: Cloud, tool_radius: float) -> Reach:
     reach, place = _largest_ball(surface, wall)
     if tool_radius <= reach.radius + 1e-12:
         return reach
-    start = f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason}"
-    if reach.radius == 0.0:
-        raise InputError(f"{start} at {told(place)} is reached by no round tool. {_REMEDIES[reach.reason]}")
-    raise InputError(
-        f"{start} {reach.radius / MILLIMETRE:.4g} mm at {told(place)}, so it must be at most"
-        f" {floor_micrometre(reach.radius) / MILLIMETRE:.3f}. Take a smaller tool, or open the wall there"
-    )
+    given = f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}"
+    raise too_large(given, reach, told(place), remedy=_REMEDIES.get(reach.reason, ""))
 
 
 def check_clear(centres: FloatArray, wall: Cloud, tool_radius: float) -> None:

@@ -82,14 +82,14 @@ def largest_tool_radius(meridian: Meridian) -> Reach:
     squared over 8 radii, 0.4 um for a tool of 3 mm.
     Source: elementary geometry; the circumference's normal curvature cos(a)/r is Meusnier's theorem.
     """
-    pieces = [piece.at(np.linspace(0.0, 1.0, 129)) for piece in meridian.pieces]
+    pieces = [piece.frame_at(np.linspace(0.0, 1.0, 129)) for piece in meridian.pieces]
     turns = corner_turns(pieces)
     if turns.size and turns.min() < -SMOOTH:
         return Reach(0.0, float(pieces[int(turns.argmin())].z[-1]), "a concave corner")
 
     step = max(_PROBE_STEP, sum(float(piece.speed.mean()) for piece in pieces) / _PROBES)
     counts = [max(32, int(np.ceil(piece.speed.max() / step))) for piece in pieces]
-    probes = [p.at(np.linspace(0.0, 1.0, count + 1)) for p, count in zip(meridian.pieces, counts, strict=True)]
+    probes = [p.frame_at(np.linspace(0.0, 1.0, count + 1)) for p, count in zip(meridian.pieces, counts, strict=True)]
     wall = rolled(probes, step=2 * DEGREE)
     cosine = np.cos(wall.angle)
     around = np.where(cosine > 1e-9, wall.r / np.maximum(cosine, 1e-9), np.inf)
@@ -143,14 +143,26 @@ def _checked(meridian: Meridian, tool_radius: float) -> Reach:
     reach = largest_tool_radius(meridian)
     if tool_radius <= reach.radius + _ROUNDING:
         return reach
-    place = f"z_mm = {reach.z / MILLIMETRE:.4g}"
+    raise too_large(f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}", reach, f"z_mm = {reach.z / MILLIMETRE:.4g}")
+
+
+def too_large(
+    given: str,
+    reach: Reach,
+    place: str,
+    *,
+    factor: float = 1.0,
+    remedy: str = "Give that corner a radius above the tool's",
+) -> InputError:
+    """For a tool that the wall has no room for.
+
+    given  : the key and what it says, which is
+    factor : times the tool's radius.
+    remedy : where no round tool reaches.
+    """
     if reach.radius == 0.0:
-        raise InputError(
-            f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} at {place} is reached by no round tool."
-            " Give that corner a radius above the tool's"
-        )
-    allowed = floor_micrometre(reach.radius) / MILLIMETRE
-    raise InputError(
-        f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at"
-        f" {place}, so it must be at most {allowed:.3f}. Take a smaller tool, or open the wall there"
+        return InputError(f"{given}: {reach.reason} at {place} is reached by no round tool. {remedy}")
+    return InputError(
+        f"{given}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at {place}, so it must be at most"
+        f" {factor * floor_micrometre(reach.radius) / MILLIMETRE:.3f}. Take a smaller tool, or open the wall there"
     )

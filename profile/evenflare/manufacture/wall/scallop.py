@@ -1,4 +1,4 @@
-"""Ridges between neighbouring passes of a ball: how high for a stepover, and which stepover for a height."""
+"""Ridges between neighbouring passes of a ball: which stepover leaves how high a one."""
 
 from __future__ import annotations
 
@@ -15,29 +15,12 @@ _PLACES = 8
 """Per pass at which a wall's bend is looked at."""
 
 
-def scallop_height(stepover: ArrayLike, *, radius: float, curvature: ArrayLike = 0.0) -> FloatArray:
-    """m, height above the wall of the ridge between two passes of a ball of `radius` (m).
-
-    stepover  : m, along the wall, at most what the ball spans.
-    curvature : 1/m, of the wall across the passes; negative where it is concave seen from the air, above -1 / radius.
-    Source    : flat h = R - sqrt(R^2 - s^2 / 4) (elementary geometry, the workshop calculators' formula); curved, the
-                triangle of the wall's centre, the ball's centre and the ridge. To first order h = s^2 / 8 (1/R + K).
-    """
-    s, bend = np.broadcast_arrays(np.asarray(stepover, dtype=np.float64), np.asarray(curvature, dtype=np.float64))
-    flat = np.abs(bend) * (s + radius) < _FLAT
-    safe = np.where(flat, 1.0, bend)
-    # Height above the chord of contacts from the cosine theorem about the wall's centre, 1 / K away.
-    half = 0.5 * s * safe
-    centre = 1.0 / safe + radius
-    root = np.sqrt(np.maximum(radius**2 - (centre * np.sin(half)) ** 2, 0.0))
-    curved = centre * np.cos(half) - root - 1.0 / safe
-    return np.asarray(np.where(flat, radius - np.sqrt(radius**2 - 0.25 * s**2), curved))
-
-
 def stepover(height: float, *, radius: float, curvature: ArrayLike = 0.0) -> FloatArray:
     """m, along the wall, between passes of a ball of `radius` (m) that leave ridges of `height` (m, below it).
 
-    curvature : 1/m, as in scallop_height, whose inverse this is: s = 2 sqrt(2 R h - h^2) on a flat wall.
+    curvature : 1/m, of the wall across the passes; negative where it is concave seen from the air, above -1 / radius.
+    Source    : flat s = 2 sqrt(2 R h - h^2) (elementary geometry, the workshop calculators' formula); curved, the
+                triangle of the wall's centre, the ball's centre and the ridge.
     """
     bend = np.asarray(curvature, dtype=np.float64)
     reach = height * (2.0 * radius - height)

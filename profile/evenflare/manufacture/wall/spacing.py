@@ -48,7 +48,7 @@ def spaced(meridian: Meridian, *, chord_error: float, offset: float = 0.0) -> li
     radius is the wall's plus the offset. Steps obey LARGEST_STEP, LARGEST_TURN and GROWTH besides.
     """
     middle = (np.arange(_FINE) + 0.5) / _FINE
-    fine = joined([piece.at(middle) for piece in meridian.pieces])
+    fine = joined([piece.frame_at(middle) for piece in meridian.pieces])
     length = fine.speed / _FINE
     along = np.cumsum(length) - 0.5 * length
     bend = np.maximum(np.abs(fine.curvature), 1e-12)
@@ -59,7 +59,7 @@ def spaced(meridian: Meridian, *, chord_error: float, offset: float = 0.0) -> li
     step = np.minimum.accumulate((step + GROWTH * along)[::-1])[::-1] - GROWTH * along
     share = np.split(length / step, len(meridian.pieces))
     return [
-        piece.at(_parameters(piece, count, chord_error, offset))
+        piece.frame_at(_parameters(piece, count, chord_error, offset))
         for piece, count in zip(meridian.pieces, share, strict=True)
     ]
 
@@ -70,8 +70,8 @@ def _parameters(piece: Piece, share: FloatArray, chord_error: float, offset: flo
     count = max(1, int(np.ceil(along[-1] - 1e-9)))
     while True:
         t = np.interp(np.linspace(0.0, along[-1], count + 1), along, edges)
-        inner = piece.at(t[:-1, None] + np.diff(t)[:, None] * np.linspace(0.1, 0.9, 9))
-        ends = piece.at(t)
+        inner = piece.frame_at(t[:-1, None] + np.diff(t)[:, None] * np.linspace(0.1, 0.9, 9))
+        ends = piece.frame_at(t)
         if max(_departure(ends, inner, 0.0), _departure(ends, inner, offset)) <= chord_error:
             return t
         count += 1 + count // 16

@@ -196,7 +196,7 @@ def page(
             )
     step, solved = step_words(joined), solved_step_words(joined)
     parts = [
-        sheet.Part(
+        sheet.PageSection(
             "The crossover",
             [
                 f"{even_words(joined)}.",
@@ -205,19 +205,19 @@ def page(
             ],
             pictures=[shown["ways.png"]],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "Where the directivities meet",
             [f"{hertz(each.frequency)}: {_lower(meeting_words(each))}." for each in joined.handovers],
             ("At the crossover", "Index, dB", "Horizontal, degrees", "Vertical, degrees"),
             rows,
             [shown["index.png"]],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "Vertical lobes",
             [f"{hertz(each.frequency)}: {_lower(lobe_words(each))}." for each in joined.handovers],
             pictures=[shown["lobes.png"], shown["vertical_map.png"]],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "Power",
             [
                 *(f"{hertz(each.frequency)}: {_lower(dip_words(each))}." for each in joined.handovers),
@@ -225,13 +225,13 @@ def page(
             ],
             pictures=[shown["power.png"]],
         ),
-        *([sheet.Part("Baffle step", [f"{step}.", f"{STEP_LIMITS}."])] if step else []),
-        *([sheet.Part("The cabinet's step", [f"{each}." for each in solved])] if solved else []),
-        sheet.Part(
+        *([sheet.PageSection("Baffle step", [f"{step}.", f"{STEP_LIMITS}."])] if step else []),
+        *([sheet.PageSection("The cabinet's step", [f"{each}." for each in solved])] if solved else []),
+        sheet.PageSection(
             "Assumed",
             [f"{each[0].upper()}{each[1:]}." for each in joined.speaker.assumed],
         ),
-        sheet.Part("Filters", [f"{line}." for line in filter_lines(joined)]),
+        sheet.PageSection("Filters", [f"{line}." for line in filter_lines(joined)]),
     ]
     return sheet.sheet(
         joined.speaker.name, what, parts=parts, written=written, command=command, warnings=warnings(joined)

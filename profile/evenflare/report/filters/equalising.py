@@ -114,7 +114,7 @@ def page(
         for band, boost, alone, even in zip(cost.band, cost.boost, cost.alone, cost.even, strict=True)
     ]
     parts = [
-        sheet.Part(
+        sheet.PageSection(
             "The correction",
             [
                 f"Made even: {aim_words(found)}.",
@@ -125,8 +125,8 @@ def page(
             ],
             pictures=[shown["equalised.png"]],
         ),
-        sheet.Part("Left alone", [f"{line[0].upper()}{line[1:]}." for line in left_alone_lines(found)]),
-        sheet.Part(
+        sheet.PageSection("Left alone", [f"{line[0].upper()}{line[1:]}." for line in left_alone_lines(found)]),
+        sheet.PageSection(
             "Headroom",
             [
                 f"{boost_words(found)}.",
@@ -137,7 +137,7 @@ def page(
             bands,
             [shown["headroom.png"]],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "In time",
             [
                 *(f"{time_words(found, made)}." for made in found.made.values()),
@@ -145,7 +145,7 @@ def page(
             ],
             pictures=[shown["fir.png"], shown["group_delay.png"]],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "Sections",
             [
                 f"As at {rate} Hz. At another rate frequency, gain and quality differ a little, so that the curve does"

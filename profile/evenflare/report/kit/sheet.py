@@ -23,7 +23,7 @@ class Picture(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Part:
+class PageSection:
     """A section of a page.
 
     lines : sentences.
@@ -52,7 +52,7 @@ def sheet(
     title: str,
     what: str,
     *,
-    parts: Sequence[Part],
+    parts: Sequence[PageSection],
     written: Sequence[tuple[str, str]],
     command: str,
     warnings: Sequence[str] = (),

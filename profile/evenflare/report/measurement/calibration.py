@@ -201,17 +201,18 @@ def page(
     }
     noise = (
         f"One level scatters by {calibration.noise:.3f} dB about the fit; its variance counts"
-        f" {calibration.alike:.1f} times, because the errors of neighbours are correlated. {calibration.solves} solves."
+        f" {calibration.variance_inflation:.1f} times, because the errors of neighbours are correlated."
+        f" {calibration.solves} solves."
     )
     parts = [
-        sheet.Part(
+        sheet.PageSection(
             "Deviation",
             [*(f"{line}." for line in deviation_words(calibration)), noise],
             head=("angles", "rms before, dB", "rms after, dB", "bias after, dB", "worst after", "levels"),
             rows=_deviation_rows(calibration),
             pictures=[shown["deviation_before_after.png"], shown["deviation_over_angle.png"]],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "What was fitted",
             [
                 f"{NAMES[name][0].capitalize()}: {MEANS[name]}. Expected within {WIDTHS[name]}."
@@ -226,7 +227,9 @@ def page(
     if left:
         reasons = {why: [NAMES[name][0] for name, each in left.items() if each == why] for why in left.values()}
         parts.append(
-            sheet.Part("Not fitted", [f"{' and '.join(which).capitalize()}: {why}." for why, which in reasons.items()])
+            sheet.PageSection(
+                "Not fitted", [f"{' and '.join(which).capitalize()}: {why}." for why, which in reasons.items()]
+            )
         )
     return sheet.sheet(title, what, parts=parts, written=written, command=command, warnings=warnings)
 

@@ -7,9 +7,9 @@ from collections.abc import Sequence
 import numpy as np
 
 from evenflare.measurement.enough_orbits import enough_orbits
-from evenflare.measurement.plan import Plan
+from evenflare.measurement.plan import MeasurementPlan
 from evenflare.measurement.window import height_for
-from evenflare.report.kit.sheet import Part, sheet
+from evenflare.report.kit.sheet import PageSection, sheet
 from evenflare.results.plan import file_name
 from evenflare.units import DEGREE, MILLISECOND
 from evenflare.words import hertz
@@ -28,7 +28,7 @@ CAUTIONS = (
 """Usual practice; exposure from NIOSH 98-126 (from memory)."""
 
 
-def findings(plan: Plan) -> list[str]:
+def findings(plan: MeasurementPlan) -> list[str]:
     """What the place allows, a line each."""
     place, air = plan.place, plan.place.air
     first = "the ground" if plan.wall is None or plan.ground <= plan.wall else "the nearest other surface"
@@ -48,7 +48,7 @@ def findings(plan: Plan) -> list[str]:
     ]
 
 
-def warnings(plan: Plan, *, wanted_from: float | None, wanted_to: float) -> list[str]:
+def warnings(plan: MeasurementPlan, *, wanted_from: float | None, wanted_to: float) -> list[str]:
     """What the place does not allow of what is wanted (Hz), each with a remedy."""
     found = []
     place, speed = plan.place, plan.place.air.speed_of_sound
@@ -78,7 +78,7 @@ def warnings(plan: Plan, *, wanted_from: float | None, wanted_to: float) -> list
     return found
 
 
-def orbits_warnings(plan: Plan, *, wanted_to: float, wanted_index: float) -> list[str]:
+def orbits_warnings(plan: MeasurementPlan, *, wanted_to: float, wanted_index: float) -> list[str]:
     """What two orbits leave open of the index (wanted to so many dB) of an oblong mouth, and how many it takes."""
     place = plan.place
     if place.mouth_height is None or place.symmetry == "round":
@@ -97,7 +97,7 @@ def orbits_warnings(plan: Plan, *, wanted_to: float, wanted_index: float) -> lis
     ]
 
 
-def steps(plan: Plan) -> list[str]:
+def steps(plan: MeasurementPlan) -> list[str]:
     """What to do, in order, with the numbers of the place."""
     place = plan.place
     one_sided = any(angles[0] > -DEGREE for angles in plan.angles.values())
@@ -121,14 +121,14 @@ def steps(plan: Plan) -> list[str]:
     ]
 
 
-def page(plan: Plan, *, written: Sequence[tuple[str, str]], command: str, told: Sequence[str]) -> str:
+def page(plan: MeasurementPlan, *, written: Sequence[tuple[str, str]], command: str, told: Sequence[str]) -> str:
     """A page to print: the findings, steps and cautions to tick, every reading. `told`: the warnings."""
     place = plan.place
     rows = [
         [hertz(f), f"{far:.2f} m", f"{lag / DEGREE:.0f}°", f"{loss:.2f} dB"]
         for f, far, lag, loss in zip(plan.frequency, plan.far_field, plan.lag, plan.loss, strict=True)
     ]
-    frequency = Part(
+    frequency = PageSection(
         "Over frequency",
         lines=[
             f"Of a mouth {place.mouth:g} m wide at {place.distance:g} m: where its far field begins (twice its square"
@@ -143,9 +143,9 @@ def page(plan: Plan, *, written: Sequence[tuple[str, str]], command: str, told: 
         f"A mouth {place.mouth:g} m wide, {place.source_height:g} m above the ground; a microphone"
         f" {place.microphone_height:g} m above it; {place.distance:g} m between them. To be printed and ticked.",
         parts=[
-            Part("What this place allows", lines=findings(plan)),
-            Part("Cautions", lines=[f"{BOX} {each}" for each in CAUTIONS]),
-            Part("Before and after", lines=[f"{BOX} {each}" for each in steps(plan)]),
+            PageSection("What this place allows", lines=findings(plan)),
+            PageSection("Cautions", lines=[f"{BOX} {each}" for each in CAUTIONS]),
+            PageSection("Before and after", lines=[f"{BOX} {each}" for each in steps(plan)]),
             frequency,
             _readings(plan),
         ],
@@ -155,7 +155,7 @@ def page(plan: Plan, *, written: Sequence[tuple[str, str]], command: str, told: 
     )
 
 
-def _readings(plan: Plan) -> Part:
+def _readings(plan: MeasurementPlan) -> PageSection:
     """A row an angle, a file and a box for each plane."""
     planes = list(plan.angles)
     every = np.unique(np.concatenate(list(plan.angles.values())).round(9))
@@ -170,7 +170,7 @@ def _readings(plan: Plan) -> Part:
             ]
             row.append("  ".join(names) if there else "")
         rows.append(row)
-    return Part(
+    return PageSection(
         "Readings",
         lines=[
             "Angles in degrees: horizontal + toward the side that a listener facing the mouth has at the right,"

@@ -88,16 +88,16 @@ def page(
     rest = [each for name, each in shown.items() if not name.startswith("deviation")]
     said = lines(found, read, tolerance=tolerance)
     parts = [
-        sheet.Part("Verdict", [f"{line}." for line in said]),
-        sheet.Part("Deviation", pictures=maps),
-        sheet.Part(
+        sheet.PageSection("Verdict", [f"{line}." for line in said]),
+        sheet.PageSection("Deviation", pictures=maps),
+        sheet.PageSection(
             "By band and plane",
             ["Octave bands (IEC 61260-1), in dB."],
             head=("band", "plane", "bias", "rms", "worst", "at", "cells"),
             rows=[_row(found, band.midband, band.azimuth, band.figures) for band in found.bands],
         ),
-        sheet.Part("Index, beamwidth, level and power", pictures=rest),
-        sheet.Part("What the figures mean", [f"{line}." for line in remarks(found, read)]),
+        sheet.PageSection("Index, beamwidth, level and power", pictures=rest),
+        sheet.PageSection("What the figures mean", [f"{line}." for line in remarks(found, read)]),
     ]
     return sheet.sheet(
         f"{measured.name} against {predicted.name}",

@@ -137,20 +137,20 @@ def page(
 ) -> str:
     """The page, with its pictures by the names of their files."""
     parts = [
-        sheet.Part("Spread", [f"{line}." for line in lines(found)]),
-        sheet.Part(
+        sheet.PageSection("Spread", [f"{line}." for line in lines(found)]),
+        sheet.PageSection(
             f"Each unit less {found.reference_unit} (reference unit)",
             head=("unit", "bias, dB", "rms, dB", "worst, dB", "at", "level on axis, dB"),
             rows=[_unit_row(found, name) for name in found.against_reference],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "By band and plane",
             ["Octave bands (IEC 61260-1), in dB."],
             head=("band", "plane", "standard deviation", "most", "cells"),
             rows=[_band_row(found, *each) for each in found.bands],
         ),
-        sheet.Part("Pictures", pictures=list(shown.values())),
-        sheet.Part("What the figures mean", [f"{line}." for line in meaning(found)]),
+        sheet.PageSection("Pictures", pictures=list(shown.values())),
+        sheet.PageSection("What the figures mean", [f"{line}." for line in meaning(found)]),
     ]
     return sheet.sheet(
         f"{len(found.units)} units",

@@ -127,12 +127,12 @@ def page(
     }
     parts = [
         _matters_part(designs, [pictures["what_matters.png"]]),
-        sheet.Part(
+        sheet.PageSection(
             "In this room",
             [f"The room: {room_words(designs[0].response)}.", *_lines_by_design(designs)],
             pictures=[pictures["direct_and_reflected.png"]],
         ),
-        sheet.Part(
+        sheet.PageSection(
             "The standard's estimate",
             [
                 "The standard weighs listening window, early reflections and sound power alike for every room; this is"
@@ -142,7 +142,7 @@ def page(
             pictures=[pictures["in_room.png"]],
         ),
         _seats_part(designs, [pictures["seats.png"]]),
-        sheet.Part(
+        sheet.PageSection(
             "How it is worked out",
             [
                 "Every image sends what the source itself sends in the mirrored direction, in both planes; a wall"
@@ -191,7 +191,7 @@ def _lines_by_design(designs: Sequence[DesignInRoom]) -> list[str]:
     return [f"{_of(each, designs)}{line}." for each in designs for line in lines(each)[:2]]
 
 
-def _matters_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.Part:
+def _matters_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.PageSection:
     band = shared_band(designs)
     thirds = designs[0].response.thirds.frequency
     used = thirds[thirds_in(thirds, band)]
@@ -205,7 +205,7 @@ def _matters_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Pict
                 for what, value in zip(TRENDS, found, strict=True):
                     cells[f"{spoken(name)}, {what}"].append(signed(value) if what == TRENDS[0] else f"{value:.2f}")
     filters = [f"Filters of {each.name}: {each.filters or 'none'}." for each in designs]
-    return sheet.Part(
+    return sheet.PageSection(
         "What matters",
         [
             "Match what was heard to a curve: a tone that is off on every seat is in the direct sound; one that is off"
@@ -223,7 +223,7 @@ def _matters_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Pict
 TRENDS = ("slope in dB per octave", "ripple in dB")
 
 
-def _seats_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.Part:
+def _seats_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.PageSection:
     room = designs[0].response.room
     head = ["Seat", "Distance, m", "Direct less reflected, dB", *(f"at {hertz(f)}" for f in OCTAVES), "Unevenness, dB"]
     rows: list[list[str]] = []
@@ -242,7 +242,7 @@ def _seats_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Pictur
                     f"{response.seat_evenness[place]:.2f}",
                 ]
             )
-    return sheet.Part(
+    return sheet.PageSection(
         "Seat by seat",
         [
             "Direct less reflected: the mean over what counts, and in octaves. Unevenness: rms of the same difference"

@@ -183,7 +183,7 @@ def _notes(waveguide: Waveguide) -> list[Note]:
         if arc is not None and plane:
             rim += f",\nroundover R {arc.radius / MILLIMETRE:.1f}"
         elif arc is not None:
-            middle = arc.at(np.array([0.5]))
+            middle = arc.frame_at(np.array([0.5]))
             notes.append(((middle.z[0], middle.r[0]), f"roundover R {arc.radius / MILLIMETRE:.1f}"))
         notes.append(((float(wall.ends.z[1]), wall.mouth_radius), rim))
     scaled = [((float(z) / MILLIMETRE, float(r) / MILLIMETRE), said) for (z, r), said in notes]

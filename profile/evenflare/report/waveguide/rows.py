@@ -69,7 +69,7 @@ class LimitRow(NamedTuple):
     place: str
 
 
-class Table(NamedTuple):
+class NestedTable(NamedTuple):
     """A small table inside another's cell."""
 
     head: Sequence[str]
@@ -174,7 +174,7 @@ def _ends(waveguide: Waveguide) -> list[tuple[str, str]]:
     ]
 
 
-def sections(waveguide: Waveguide) -> Table | None:
+def sections(waveguide: Waveguide) -> NestedTable | None:
     """Sections of an oblong waveguide at tenths of its depth; None for a round one."""
     if waveguide.is_round:
         return None
@@ -189,7 +189,7 @@ def sections(waveguide: Waveguide) -> Table | None:
             cells.append(f"{section.exponent_at(np.array([z]), depth=surface.depth)[0]:.3f}")
         rows.append(cells)
     head = ["Depth, mm", "Width, mm", "Height, mm"]
-    return Table([*head, "Exponent"] if isinstance(section, Superellipse) else head, rows)
+    return NestedTable([*head, "Exponent"] if isinstance(section, Superellipse) else head, rows)
 
 
 def _points(waveguide: Waveguide) -> list[tuple[str, str]]:
@@ -324,15 +324,17 @@ def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
     return rows
 
 
-def provenance(directivity: Directivity | None, more: Mapping[str, Any]) -> list[tuple[str, str | Table]]:
+def provenance(directivity: Directivity | None, more: Mapping[str, Any]) -> list[tuple[str, str | NestedTable]]:
     """How the result was made, by label, in words: the directivity's own record, and more."""
     record = {**({} if directivity is None else directivity.provenance), **more}
     told = [(unit_apart(key), _told(value)) for key, value in record.items() if key != "version"]
     return [("evenflare", evenflare.__version__), *told]
 
 
-def _told(value: Any) -> str | Table:
+def _told(value: Any) -> str | NestedTable:
     """A value in words; a list of alike mappings is a table."""
     if not isinstance(value, list) or not value or not all(isinstance(each, Mapping) for each in value):
         return plainly(value)
-    return Table([unit_apart(key) for key in value[0]], [[plainly(each) for each in row.values()] for row in value])
+    return NestedTable(
+        [unit_apart(key) for key in value[0]], [[plainly(each) for each in row.values()] for row in value]
+    )

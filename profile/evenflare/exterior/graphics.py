@@ -12,7 +12,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.exterior.layers import close_layers
-from evenflare.exterior.panels import Mesh
+from evenflare.exterior.panels import PanelMesh
 from evenflare.units import FloatArray, IntArray
 
 SPARE = 1.25
@@ -36,7 +36,7 @@ def here(array: Any) -> Any:
     return array.get() if hasattr(array, "get") else array
 
 
-def layers_on(xp: ModuleType, k: float, points: FloatArray, own: IntArray, mesh: Mesh) -> tuple[Any, Any]:
+def layers_on(xp: ModuleType, k: float, points: FloatArray, own: IntArray, mesh: PanelMesh) -> tuple[Any, Any]:
     """As `exterior.layers.layers`, in arrays of xp."""
     row, column, close_double, close_single = close_layers(k, points, own, mesh)
     offset = [xp.asarray(mesh.place[:, i]) - xp.asarray(points[:, i, None]) for i in range(3)]

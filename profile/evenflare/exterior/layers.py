@@ -44,7 +44,7 @@ def layers(k: float, points: FloatArray, own: IntArray, mesh: PanelMesh) -> tupl
 
 
 def close_layers(
-    k: float, points: FloatArray, own: IntArray, mesh: Mesh
+    k: float, points: FloatArray, own: IntArray, mesh: PanelMesh
 ) -> tuple[IntArray, IntArray, ComplexArray, ComplexArray]:
     """What `layers` holds of panels near a point: row and first column (Q,), double and single layer (Q, 9)."""
     return _close_layers(  # type: ignore[no-any-return]

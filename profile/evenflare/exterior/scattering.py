@@ -149,7 +149,7 @@ def scattered(k: float, body: Scatterer, motion: ComplexArray, *, cores: int = 1
     return result
 
 
-def _layers(xp: ModuleType, k: float, points: FloatArray, own: IntArray, mesh: Mesh):  # type: ignore[no-untyped-def]
+def _layers(xp: ModuleType, k: float, points: FloatArray, own: IntArray, mesh: PanelMesh):  # type: ignore[no-untyped-def]
     return layers(k, points, own, mesh) if xp is np else layers_on(xp, k, points, own, mesh)
 
 

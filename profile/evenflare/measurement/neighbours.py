@@ -115,6 +115,43 @@ def faults(
     return found
 
 
+@dataclass(frozen=True)
+class Compared:
+    """One reading beside another: whether it is inverted, how much later it comes, s, and how much louder it is, dB.
+
+    `inverted` and `late` are None where the two are too unlike to tell.
+    """
+
+    inverted: bool | None
+    late: float | None
+    louder: float
+
+
+def compared(
+    one: ComplexArray,
+    other: ComplexArray,
+    *,
+    off_axis: tuple[float, float],
+    frequency: FloatArray,
+    speed_of_sound: float,
+    noise: FloatArray | None = None,
+) -> Compared | None:
+    """A reading `other` (F,) beside `one`, at angles (rad) near each other; None where too little stands out of noise.
+
+    frequency : (F,) Hz, where both can be trusted. noise: (F,) mean square.
+    """
+    pressure, angle = np.stack([one, other]), np.array(off_axis)
+    heard = np.ones(pressure.shape, dtype=np.bool_) if noise is None else np.abs(pressure) ** 2 > ABOVE_NOISE * noise
+    both = heard.all(axis=0)
+    if np.count_nonzero(both) < 4:
+        return None
+    wavenumber = 2.0 * np.pi * frequency / speed_of_sound
+    pair = _Plane(np.arange(2), angle, pressure, frequency, wavenumber, heard)
+    louder = float(np.median((pair.level[1] - pair.level[0])[both]))
+    in_time = pair._compared(0, 1)
+    return Compared(None, None, louder) if in_time is None else Compared(*in_time, louder)
+
+
 class _Plane:
     """Readings of one plane by rising angle; `good` are those that others are told from."""
 

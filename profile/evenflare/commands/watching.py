@@ -8,12 +8,15 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import NamedTuple
 
+from threadpoolctl import threadpool_limits
+
 from evenflare.files import InputError, is_folder, names_in, opened
 from evenflare.measurement.names import printable
 from evenflare.measurement.orbits import plane_name
 from evenflare.measurement.planned import Place, Planned, key_of, read_planned
 from evenflare.measurement.session import places_so_far
-from evenflare.measurement.watching import Bench, Verdict, stem
+from evenflare.measurement.spoken import stem
+from evenflare.measurement.watching import Bench, Verdict
 from evenflare.schema import counted
 from evenflare.units import DEGREE
 
@@ -77,10 +80,12 @@ class Watch:
         for file in gone:
             self.bench.drop(file)
             self._seen.pop(file, None)
-        for file in ready:
-            self.bench.put(file, self._places[file])
         if ready or gone or not self._begun:
-            before, self._verdicts = self._verdicts, self.bench.verdicts()
+            before = self._verdicts
+            with threadpool_limits(1):  # small matrices: threads would wait for each other, longest on a busy machine
+                for file in ready:
+                    self.bench.put(file, self._places[file])
+                self._verdicts = self.bench.verdicts()
             said += [Said(f"{stem(file)}: gone", False) for file in gone]
             said += self._news(ready, before)
             said.append(Said(self.to_go(), False))

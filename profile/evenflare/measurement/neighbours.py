@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from evenflare.measurement.between_angles import evenest, sampled_enough
+from evenflare.measurement.between_angles import WORST, evenest, sampled_enough
 from evenflare.units import DEGREE, MILLISECOND, BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
 
 What = Literal["inverted", "late", "level"]
@@ -40,6 +40,8 @@ REACH = 4
 """Angles to either side through which a level is told, and
 CANDIDATES that are tried as the wrong one."""
 CANDIDATES = 3
+SPOILT = (WORST, 2 * WORST, 3 * WORST)
+"""Angles that wrong ones beside them may spoil, tried in turn: two wrong ones far apart spoil more than one does."""
 MOST = 0.25
 """Share of a plane's readings that may be named: if more seem wrong, it is the plane that is rough."""
 
@@ -189,7 +191,11 @@ class _Plane:
             return None
         first = np.unique(angle, return_index=True)[1]
         f = frequency[usable]
-        fine = sampled_enough(angle[first], pressure[first][:, usable], frequency=f, speed_of_sound=speed_of_sound)
+        once = angle[first], pressure[first][:, usable]
+        for worst in SPOILT:
+            fine = sampled_enough(*once, frequency=f, speed_of_sound=speed_of_sound, worst=worst)
+            if np.count_nonzero(fine) >= 4:
+                break
         f, p = f[fine], pressure[:, usable][:, fine]
         if f.size < 4:
             return None

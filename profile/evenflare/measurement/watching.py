@@ -18,13 +18,13 @@ from evenflare.measurement.arrivals import peak_over_noise
 from evenflare.measurement.deconvolve import deconvolver, excited_band
 from evenflare.measurement.gate import Window, arrival_time, noise_power, spectra, tail_power
 from evenflare.measurement.heard import SAME_ANGLE
-from evenflare.measurement.names import printable
-from evenflare.measurement.neighbours import FARTHEST, LEAST_LATE, LEAST_LEVEL, Compared, Fault, compared, faults
+from evenflare.measurement.neighbours import FARTHEST, Compared, Fault, compared, faults
 from evenflare.measurement.normalise import within
-from evenflare.measurement.planned import Place, Planned
+from evenflare.measurement.planned import Place, Planned, key_of
 from evenflare.measurement.readings import Impulse
 from evenflare.measurement.recorded import padded_from, padded_words, recording_faults
 from evenflare.measurement.sounds import chosen_frequencies, chosen_window
+from evenflare.measurement.spoken import DRIFTED_DB, fault_words, louder, outvoted, repeat_words, stem
 from evenflare.measurement.uncertainty import LEAST_SIGNAL_DB
 from evenflare.measurement.wav import read_wav
 from evenflare.measurement.window import lowest_frequency
@@ -38,8 +38,6 @@ SAME_WINDOW = 0.1e-3
 """s, by which the arrival on axis may move before every reading is gated anew."""
 NOISIER_DB = 6.0
 """Above the others' median, from which the noise of one reading is its own: a gust, a car."""
-DRIFTED_DB = 0.3
-"""Between repeats, from which a change of level is told; common practice, no source."""
 
 
 @dataclass(frozen=True)
@@ -81,7 +79,7 @@ class Bench:
         self.notes: list[str] = chosen_window(self.session, 0.01)[1]["warnings"]
         self._looked: dict[Path, _Looked] = {}
         self._gated: dict[Path, _Gated] = {}
-        self._faults: dict[float, list[tuple[Path, Fault, tuple[str, ...]]]] = {}
+        self._faults: dict[float, tuple[list[tuple[Path, Fault, tuple[str, ...]]], str]] = {}
         self._pairs: dict[tuple[Path, Path], Compared | None] = {}
         self._before: tuple[float, Window] | None = None
         self._band, self._divide = (0.0, np.inf), None
@@ -212,29 +210,44 @@ class Bench:
 
     def _beside(self, sound: list[Path], frequency: FloatArray, usable: BoolArray) -> dict[Path, tuple[str, str]]:
         """By file what its neighbours and repeats say against it, and what else they say."""
-        found: dict[Path, tuple[str, str]] = {}
+        against: dict[Path, str] = {}
+        more: dict[Path, str] = {}
         for plane in dict.fromkeys(self._looked[file].place[0] for file in sound):
             files = [file for file in sound if self._looked[file].place[0] == plane]
             if plane not in self._faults:
                 self._faults[plane] = self._plane_faults(files, frequency, usable)
-            named = {file: _fault_words(fault, names) for file, fault, names in self._faults[plane]}
-            many = len({round(self._looked[file].place[1] / SAME_ANGLE) for file in files}) >= FEW
-            for index, file in enumerate(files):
-                right = [other for other in files[:index] if other not in named]
-                if abs(self._looked[file].place[1]) < SAME_ANGLE:
-                    right = [*self._axes(sound[: sound.index(file)], plane), *right]
-                found[file] = (named[file], "") if file in named else self._compare(file, right, usable, frequency)
-            if not many:
-                found |= self._few(files, frequency, usable)
-        return found
+            known, doubt = self._faults[plane]
+            against |= {file: fault_words(fault, names) for file, fault, names in known}
+            if doubt:
+                more[files[-1]] = doubt
+            if len({round(self._looked[file].place[1] / SAME_ANGLE) for file in files}) < FEW:
+                against = self._few(files, frequency, usable) | against
+        right = [file for file in sound if file not in against]
+        against |= self._repeats(right, more, frequency, usable)
+        right = [file for file in right if file not in against]
+        return {
+            file: (against.get(file) or self._step(file, right, frequency, usable), more.get(file, ""))
+            for file in sound
+        }
 
     def _plane_faults(
         self, files: list[Path], frequency: FloatArray, usable: BoolArray
-    ) -> list[tuple[Path, Fault, tuple[str, ...]]]:
-        """What the finished session's check finds in one plane, and the names of its readings."""
+    ) -> tuple[list[tuple[Path, Fault, tuple[str, ...]]], str]:
+        """What the finished session's check finds in one plane, and what the last reading leaves open.
+
+        Of the last two readings of a run that goes on nobody can say yet which has the wrong level.
+        """
         names = tuple(stem(file) for file in files)
+        found, newest = self._found(files, frequency, usable), len(files) - 1
+        open_now = [each for each in found if each.what == "level" and newest in each.neighbours]
+        if open_now and self._goes_on(files) and not self._levels(files[:-1], frequency, usable):
+            doubt = f"does not fit {names[open_now[0].reading]} in level, the next angle tells which of both is wrong"
+            return [(files[each.reading], each, names) for each in found if each not in open_now], doubt
+        return [(files[each.reading], each, names) for each in found], ""
+
+    def _found(self, files: list[Path], frequency: FloatArray, usable: BoolArray) -> list[Fault]:
         noise = self._gated[files[0]].noise
-        found = faults(
+        return faults(
             np.array([self._looked[file].place[0] for file in files]),
             np.array([self._looked[file].place[1] for file in files]),
             np.array([self._gated[file].pressure for file in files]),
@@ -243,12 +256,18 @@ class Bench:
             speed_of_sound=self.session.rig.air.speed_of_sound,
             noise=noise if np.all(np.isfinite(noise)) else None,
         )
-        return [(files[each.reading], each, names) for each in found]
 
-    def _axes(self, earlier: list[Path], plane: float) -> list[Path]:
-        """Those on axis in other planes: one direction, whatever the plane."""
-        places = {file: self._looked[file].place for file in earlier}
-        return [file for file, place in places.items() if place[0] != plane and abs(place[1]) < SAME_ANGLE]
+    def _levels(self, files: list[Path], frequency: FloatArray, usable: BoolArray) -> bool:
+        return any(each.what == "level" for each in self._found(files, frequency, usable))
+
+    def _goes_on(self, files: list[Path]) -> bool:
+        """Whether the last reading of a plane is the outermost so far, with others planned, or no plan."""
+        plane, angles = self._looked[files[-1]].place[0], [self._looked[file].place[1] for file in files]
+        if angles[-1] not in (min(angles), max(angles)) or 2.0 * np.pi - (max(angles) - min(angles)) < FARTHEST:
+            return False
+        there = {key_of(self._looked[file].place)[:2] for file in files}
+        wanted = [place for place in self.planned.wanted if place[0] == plane]
+        return not wanted or any(key_of(place)[:2] not in there for place in wanted)
 
     def _pair(self, one: Path, other: Path, frequency: FloatArray, usable: BoolArray) -> Compared | None:
         """The other beside the one, worked out once."""
@@ -264,49 +283,57 @@ class Bench:
             )
         return self._pairs[one, other]
 
-    def _compare(self, file: Path, earlier: list[Path], usable: BoolArray, frequency: FloatArray) -> tuple[str, str]:
-        """A reading beside an earlier one of its direction, and its level beside the nearest: against it, and else."""
-        angle = self._looked[file].place[1]
-        away = {other: abs(self._looked[other].place[1] - angle) for other in earlier}
-        same = [other for other in earlier if away[other] < SAME_ANGLE]
-        near = same[-1:] or sorted((each for each in away if away[each] < NEAREST), key=lambda each: away[each])[:1]
-        pair = self._pair(near[0], file, frequency, usable) if near else None
-        if pair is None:
-            return "", ""
-        name, louder = stem(near[0]), f"{abs(pair.louder):.1f} dB {'louder' if pair.louder > 0.0 else 'weaker'}"
-        if not same:
-            if abs(pair.louder) < STEP_DB:
-                return "", ""
-            return f"{louder}, repeat it: than {name}, the nearest. Check that no gain was turned", ""
-        again = f"its earlier reading {name}. A third one tells which is right"
-        if pair.inverted:
-            return f"inverted, repeat it: of the opposite polarity to {again}", ""
-        if pair.late is not None and abs(pair.late) > LEAST_LATE:
-            sign = "late" if pair.late > 0.0 else "early"
-            return f"{abs(pair.late) / MILLISECOND:.3f} ms {sign}, repeat it: beside {again}", ""
-        if abs(pair.louder) > LEAST_LEVEL:
-            return f"{louder}, repeat it: than {again}", ""
-        return "", f"{louder} than {name}" if abs(pair.louder) > DRIFTED_DB else ""
+    def _step(self, file: Path, right: list[Path], frequency: FloatArray, usable: BoolArray) -> str:
+        """What the nearest earlier angle of its plane says against its level, where no more can be told yet."""
+        plane, angle, _ = self._looked[file].place
+        earlier = right[: right.index(file)] if file in right else []
+        away = {e: abs(self._looked[e].place[1] - angle) for e in earlier if self._looked[e].place[0] == plane}
+        near = min((each for each in away if away[each] > SAME_ANGLE), key=lambda each: away[each], default=None)
+        pair = self._pair(near, file, frequency, usable) if near is not None and away[near] < NEAREST else None
+        if near is None or pair is None or abs(pair.louder) < STEP_DB:
+            return ""
+        return f"{louder(pair.louder)}, repeat it: than {stem(near)}, the nearest. Check that no gain was turned"
 
-    def _few(self, files: list[Path], frequency: FloatArray, usable: BoolArray) -> dict[Path, tuple[str, str]]:
+    def _repeats(
+        self, files: list[Path], more: dict[Path, str], frequency: FloatArray, usable: BoolArray
+    ) -> dict[Path, str]:
+        """Readings that others of their direction contradict; `more` is added to where these have drifted a little."""
+        found: dict[Path, str] = {}
+        groups: dict[tuple[float, int], list[Path]] = {}
+        for file in files:
+            plane, angle, _ = self._looked[file].place
+            # On axis all planes are one direction.
+            on_axis = abs(angle) < SAME_ANGLE
+            groups.setdefault((0.0 if on_axis else plane, round(angle / SAME_ANGLE)), []).append(file)
+        for group in groups.values():
+            said: dict[Path, dict[Path, str]] = {file: {} for file in group}
+            for file in group:
+                for other in group:
+                    if other != file:
+                        said[file][other] = repeat_words(self._pair(other, file, frequency, usable), other)
+            alone = ". A third one tells which is right" if len(group) == 2 else ""
+            wrong = outvoted(said)
+            found |= {file: words + alone for file, words in wrong.items()}
+            first, *others = [file for file in group if file not in wrong]
+            for file in others:
+                pair = self._pair(first, file, frequency, usable)
+                if pair is not None and abs(pair.louder) > DRIFTED_DB:
+                    more.setdefault(file, f"{louder(pair.louder)} than {stem(first)}")
+        return found
+
+    def _few(self, files: list[Path], frequency: FloatArray, usable: BoolArray) -> dict[Path, str]:
         """Polarity where too few angles are there for more: most of those near have it right."""
-        against: dict[Path, list[tuple[Path, bool]]] = {file: [] for file in files}
+        said: dict[Path, dict[Path, str]] = {file: {} for file in files}
         for index, file in enumerate(files):
             for other in files[:index]:
                 away = abs(self._looked[file].place[1] - self._looked[other].place[1])
                 pair = self._pair(other, file, frequency, usable) if SAME_ANGLE < away < FARTHEST else None
                 if pair is not None and pair.inverted is not None:
-                    against[file].append((other, pair.inverted))
-                    against[other].append((file, pair.inverted))
-        found = {}
-        for index, file in enumerate(files):
-            others = [other for other, inverted in against[file] if inverted]
-            # Of two that differ the later one is asked about.
-            if 2 * len(others) > len(against[file]) and (len(against[file]) > 1 or index > 0):
-                sure = "" if len(against[file]) > 1 else ", or that one is"
-                words = f"inverted, repeat it: of the opposite polarity to {stem(others[0])}{sure}. Check the leads"
-                found[file] = words, ""
-        return found
+                    for one, two in ((file, other), (other, file)):
+                        words = f"inverted, repeat it: of the opposite polarity to {stem(two)}"
+                        said[one][two] = words if pair.inverted else ""
+        sure = {file: "" if len(said[file]) > 1 else ", or that one is" for file in files}
+        return {file: f"{words}{sure[file]}. Check the leads" for file, words in outvoted(said).items()}
 
     def _heard(self, file: Path, sound: list[Path], usable: BoolArray, else_said: str) -> Verdict:
         """A reading that nothing speaks against but perhaps its noise."""
@@ -332,22 +359,3 @@ class Bench:
             return float("nan")
         square = np.abs(gated.pressure[usable]) ** 2
         return float(np.median(power_db(square / np.maximum(gated.noise[usable], np.finfo(float).tiny))))
-
-
-def stem(file: Path) -> str:
-    """What a reading is called: its file's name without the ending."""
-    return printable(file.stem)
-
-
-def _fault_words(fault: Fault, names: tuple[str, ...]) -> str:
-    """What speaks against a reading, the verdict first."""
-    beside = " and ".join(names[i] for i in fault.neighbours)
-    if fault.what == "inverted":
-        return f"inverted, repeat it: of the opposite polarity to {beside}. Check the leads"
-    if fault.what == "late":
-        sign = "late" if fault.amount > 0.0 else "early"
-        amount = f"{abs(fault.amount) / MILLISECOND:.3f} ms {sign}"
-        return f"{amount}, repeat it: beside {beside}. Check the recorder's start and the distance"
-    sign = "louder" if fault.amount > 0.0 else "weaker"
-    amount = f"{abs(fault.amount):.1f} dB {sign}"
-    return f"{amount}, repeat it: than {beside} tell. Check that no gain was turned, and the angle"

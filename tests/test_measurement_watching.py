@@ -128,10 +128,11 @@ def test_the_wrong_reading_is_named_when_it_comes_and_no_other_ever(field, words
 
 
 @pytest.mark.parametrize("at", [-50, 20])
-def test_a_slip_of_gain_is_told_of_the_right_one_once_the_next_is_there(field, at):
-    told = field.all_come({name(at): lambda x: 1.5 * x})
-    said_then = told[name(at)] + told[name(at + 10)]
-    print([x for l in told.values() for x in l if "to go" not in x])
+def test_a_slip_of_gain_is_told_of_the_right_one_once_it_has_neighbours(impulses, at):
+    told = impulses.all_come({name(at): lambda x: 1.5 * x})
+    words = f"does not fit turn_{at:+g} in level, the next angle tells which of both is wrong"
+    assert told[name(at + 10)][0].endswith(words)
+    said_then = told[name(at + 20)]
     assert sum("dB louder, repeat it: than" in line for line in said_then) == 1
     (line,) = (line for line in said_then if "repeat it" in line)
     assert line.startswith(f"turn_{at:+g}: ")

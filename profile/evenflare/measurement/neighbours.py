@@ -40,6 +40,8 @@ REACH = 4
 """Angles to either side through which a level is told, and
 CANDIDATES that are tried as the wrong one."""
 CANDIDATES = 3
+SHORT = 20
+"""Readings told from others, below which one wrong one may be in what is told of most."""
 SPOILT = (WORST, 2 * WORST, 3 * WORST)
 """Angles that wrong ones beside them may spoil, tried in turn: two wrong ones far apart spoil more than one does."""
 MOST = 0.25
@@ -229,19 +231,29 @@ class _Plane:
         off = self._offs()
         if not np.any(np.isfinite(off)):
             return None
-        limit = max(LEAST_LEVEL, ODD * 1.4826 * float(np.nanmedian(np.abs(off))))
         worst = np.argsort(-np.nan_to_num(np.abs(off)), kind="stable")[:CANDIDATES]
-        worst = worst[np.nan_to_num(np.abs(off[worst])) > limit]
-        if worst.size == 0:
-            return None
-        left = []
-        for k in worst:
+        left: dict[int, float] = {}
+        for k in worst[np.isfinite(off[worst])].tolist():
             self.good[k] = False
-            left.append(float(np.nansum(self._offs() ** 2)))
+            rest = self._offs()
             self.good[k] = True
-        k = int(worst[int(np.argmin(left))])
+            # In a short run a wrong one is in what is told of all others: how even these are shows without it.
+            even = rest if np.count_nonzero(np.isfinite(off)) < SHORT else off
+            usual = float(np.nanmedian(np.abs(even))) if np.any(np.isfinite(even)) else np.inf
+            if abs(off[k]) > max(self._least(k), ODD * 1.4826 * usual):
+                left[k] = float(np.nansum(rest**2))
+        if not left:
+            return None
+        k = min(left, key=lambda k: left[k])
         pair = self._pair(k)
         return None if pair is None else self._fault(k, "level", float(off[k]), pair)
+
+    def _least(self, k: int) -> float:
+        """dB, below which its level is not named: twice as much beside the end of a run, where a spline tells less."""
+        others = np.unique(self.angle[self.good & (np.abs(self.angle - self.angle[k]) > 1e-9)])
+        below = int(np.searchsorted(others, self.angle[k]))
+        closed = 2.0 * np.pi - (others[-1] - others[0]) < FARTHEST
+        return LEAST_LEVEL if closed or 2 <= below <= others.size - 2 else 2.0 * LEAST_LEVEL
 
     def _offs(self) -> FloatArray:
         """`_off` (R,) of the good ones, nan of the others."""
@@ -276,9 +288,18 @@ class _Plane:
         sides = self._compared(one, k), self._compared(other, k)
         if sides[0] is None or sides[1] is None or sides[0][0] != sides[1][0]:
             return None
-        first, second = sides[0][1], sides[1][1]
-        late = float(np.sign(first) * min(abs(first), abs(second))) if first * second > 0.0 else 0.0
+        told = [sides[0][1], sides[1][1]]
+        if self._outside(k, pair):
+            # Where sound comes from may move from angle to angle, behind a cabinet for instance: it then goes on so.
+            told.append(told[0] + between[1])
+        alike = abs(sum(np.sign(told))) == len(told)
+        late = float(np.sign(told[0]) * min(abs(each) for each in told)) if alike else 0.0
         return sides[0][0], late, pair
+
+    def _outside(self, k: int, pair: tuple[int, int]) -> bool:
+        """Whether both lie on one side of a reading."""
+        first, second = (np.mod(self.angle[i] - self.angle[k] + np.pi, 2.0 * np.pi) - np.pi for i in pair)
+        return bool(first * second > 0.0)
 
     def _compared(self, one: int, other: int) -> tuple[bool, float] | None:
         """Whether the other is inverted re the one, and how much later it comes, s; None where they are too unlike."""

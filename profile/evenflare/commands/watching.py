@@ -11,7 +11,7 @@ from typing import NamedTuple
 from threadpoolctl import threadpool_limits
 
 from evenflare.files import InputError, is_folder, names_in, opened
-from evenflare.measurement.names import printable
+from evenflare.measurement.names import played_beside, printable
 from evenflare.measurement.orbits import plane_name
 from evenflare.measurement.planned import Place, Planned, key_of, read_planned
 from evenflare.measurement.session import places_so_far
@@ -107,7 +107,7 @@ class Watch:
         total = len(self.planned.wanted)
         if not missing:
             return f"all {total} are there; {again}" if again else f"all {total} are there and good"
-        return "; ".join([f"{len(missing)} of {total} to go: {_listed(missing)}", *([again] if again else [])])
+        return "; ".join([f"{len(missing)} of {total} to go: {listed(missing)}", *([again] if again else [])])
 
     def summary(self) -> list[str]:
         """What is good, what to repeat and what is missing."""
@@ -116,7 +116,7 @@ class Watch:
         lines += [f"{stem(file)}: {self._verdicts[file].words}" for file in bad]
         missing = self._missing()
         if missing:
-            lines.append(f"missing: {_listed(missing, most=len(missing))}")
+            lines.append(f"missing: {listed(missing, most=len(missing))}")
         return lines
 
     def _news(self, ready: list[Path], before: dict[Path, Verdict]) -> list[Said]:
@@ -167,7 +167,8 @@ class Watch:
         table = self.planned.table
         folder = self.planned.session.path.parent
         names = " or ".join(each for each in (table.horizontal, table.vertical) if each is not None)
-        own = {folder / each for each in (table.reference,) if each is not None}
+        references = [folder / each for each in (table.reference,) if each is not None]
+        own = {*references, *(played_beside(each) for each in references)}
         said = []
         for place in self.planned.folders:
             for name in names_in(place):
@@ -191,7 +192,7 @@ class Watch:
         return [place for place in self.planned.wanted if key_of(place) not in there]
 
 
-def _listed(places: Iterable[Place], *, most: int = FEW) -> str:
+def listed(places: Iterable[Place], *, most: int = FEW) -> str:
     """Angles by plane: horizontal +40, +50, +60, +70 and 8 more; repeats in brackets from the second on."""
     planes: dict[float, list[str]] = {}
     for azimuth, off_axis, repeat in places:

@@ -89,6 +89,11 @@ def named_as(template: str, degrees: float, *, repeat: int) -> str:
     return template.replace(f"{{{ANGLE}}}", f"{round(degrees, 3) + 0.0:g}").replace(f"{{{REPEAT}}}", str(repeat))
 
 
+def played_beside(reference: Path) -> Path:
+    """Where the sweep lies that was sent out, if the reference is what came back of it."""
+    return reference.with_name(f"{reference.stem}_played{reference.suffix}")
+
+
 def printable(name: str) -> str:
     """A file's name as it can be written and printed, on one line, whatever bytes it is made of."""
     return visible(name.encode("utf-8", "replace").decode(), lines=False)

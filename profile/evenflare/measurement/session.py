@@ -14,7 +14,7 @@ from evenflare.air import STANDARD_PRESSURE
 from evenflare.design.file import Design, read_design
 from evenflare.directivity.types import Directivity, Symmetry
 from evenflare.files import InputError, names_in
-from evenflare.measurement.names import Named, found, printable, signed, so_far
+from evenflare.measurement.names import Named, found, played_beside, printable, signed, so_far
 from evenflare.measurement.readings import Impulse, Kind, Response, Rig, Session
 from evenflare.measurement.session_tables import MINIMAL, FilesTable, RigTable, SessionFile
 from evenflare.measurement.text_response import SUFFIXES, read_text_response
@@ -213,7 +213,7 @@ def _left_over(folder: Path, table: FilesTable, places: Places) -> list[str]:
     """Files beside those read, of the same kind, that no name stands for: they may have been forgotten."""
     usual = {".wav"} if table.kind != "response" else set(SUFFIXES)
     inside = {file.parent for file in places}
-    named = {folder / name for name in (table.reference,) if name}
+    named = {each for name in (table.reference,) if name for each in (folder / name, played_beside(folder / name))}
     other = sorted(
         printable(file.name)
         for place in inside

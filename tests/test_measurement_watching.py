@@ -316,5 +316,10 @@ def test_ctrl_c_ends_with_what_is_good_wrong_and_missing(capsys, monkeypatch, tm
     summary = out[out.rindex("to go") :].splitlines()[1:]
     assert summary == ["4 good", f"missing: horizontal {', '.join(f'{a:+g}'.replace('+0', '0') for a in ANGLES[4:])}"]
     assert err.endswith("interrupted; every reading is where it was\n")
+    code, out, _ = said(capsys, f"measure --watch {folder}")
+    assert (code, out.splitlines()[-2]) == (130, "4 good")
+    code, _, err = said(capsys, f"measure {folder}/session.toml --watch {tmp_path}")
+    assert code == 2
+    assert f"the readings lie in {folder}. Leave the folder out, or correct [files]" in err
     code, _, err = said(capsys, "measure --watch")
     assert (code, err.partition(".")[0]) == (2, "SESSION: missing")

@@ -45,7 +45,11 @@ def add(command: AddCommand) -> None:
         "--model", type=path, metavar="FOLDER", help="solution of it: tells what two planes leave open of the index"
     )
     measure.add_argument(
-        "--watch", action="store_true", help="check each recording as it comes, until all of the plan are there"
+        "--watch",
+        nargs="?",
+        const="",
+        metavar="FOLDER",
+        help="check each recording as it comes, until all of the plan are there (FOLDER: of session.toml)",
     )
     measure.add_argument("--no-bell", action="store_true", help="with --watch: no bell for what is to be repeated")
     measure.add_argument(
@@ -56,9 +60,11 @@ def add(command: AddCommand) -> None:
 def _measure(options: argparse.Namespace) -> int:
     if options.write_session is not None:
         return _draft(options)
+    if options.session is None and options.watch:
+        options.session = path(options.watch)
     if options.session is None:
         raise InputError("SESSION: missing. Name a session file, or draft one with --write-session FOLDER")
-    if options.watch:
+    if options.watch is not None:
         options.session, code = _watch(options)
         if options.out is None or code != DONE:
             return code
@@ -91,12 +97,18 @@ def _watch(options: argparse.Namespace) -> tuple[Path, int]:
     if options.out is not None:
         check_folder(options.out)
     watch = Watch(options.session)
+    folders = watch.planned.folders
+    if options.watch and Path(options.watch).resolve() not in [each.resolve() for each in (*folders, options.session)]:
+        raise InputError(
+            f"--watch {options.watch}: by {options.session} the readings lie in {', '.join(map(str, folders))}. Leave"
+            " the folder out, or correct [files]"
+        )
     bell = sys.stderr.isatty() and not options.no_bell
     session = watch.planned.session.path
     warn(watch.bench.notes)
     if not options.quiet:
         plan = "" if watch.planned.wanted else f"; {session} has no [plan], so nothing is told to be missing"
-        tell(f"Watching {', '.join(str(each) for each in watch.planned.folders)}; Ctrl-C ends it{plan}")
+        tell(f"Watching {', '.join(map(str, folders))}; Ctrl-C ends it{plan}")
     try:
         while True:
             said = watch.look(time.monotonic())
@@ -124,7 +136,7 @@ def _draft(options: argparse.Namespace) -> int:
         "--responses": options.responses,
         "--far-field": options.far_field,
         "--model": options.model,
-        "--watch": options.watch,
+        "--watch": options.watch is not None,
         "--no-bell": options.no_bell,
     }
     for name, value in given.items():

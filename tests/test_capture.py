@@ -364,7 +364,7 @@ def test_a_rehearsal_plays_nothing_and_needs_no_card(capsys, tmp_path, monkeypat
 
 def library(**more) -> SimpleNamespace:
     """A stand-in for sounddevice as far as it is used."""
-    status = SimpleNamespace(input_overflow=False, output_underflow=False, input_underflow=False, output_overflow=False)
+    status = SimpleNamespace(input_overflow=False, output_underflow=False, output_overflow=False)
     kept = {"PortAudioError": RuntimeError, "get_status": lambda: status, "query_devices": lambda: "0 a card", **more}
     return SimpleNamespace(**{"stop": lambda: None, **kept})
 

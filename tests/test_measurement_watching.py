@@ -181,7 +181,7 @@ def test_repeats_are_held_against_each_other_before_neighbours_are_there(tmp_pat
     assert third[0].startswith("turn_0_3: good, ")
     assert third[0].endswith("; 0.4 dB louder than turn_0_1")  # 20 log10 1.05 = 0.42
     fourth = field.comes("turn_0_4.wav", lambda x: 1.2 * x, source=name(0))
-    assert fourth[0].startswith("turn_0_4: 1.6 dB louder, repeat it: than turn_0_1")  # 20 log10 1.2 = 1.58
+    assert fourth[0].startswith("turn_0_4: 1.2 dB louder, repeat it: than turn_0_3")  # 20 log10 (1.2 / 1.05) = 1.16
     assert fourth[1].startswith("72 of 76 to go: horizontal -90, -90 (repeat 2), -90 (repeat 3), ")
 
 
@@ -316,6 +316,8 @@ def test_ctrl_c_ends_with_what_is_good_wrong_and_missing(capsys, monkeypatch, tm
     summary = out[out.rindex("to go") :].splitlines()[1:]
     assert summary == ["4 good", f"missing: horizontal {', '.join(f'{a:+g}'.replace('+0', '0') for a in ANGLES[4:])}"]
     assert err.endswith("interrupted; every reading is where it was\n")
+    for file in folder.iterdir():
+        os.utime(file, (1.0, 1.0))
     code, out, _ = said(capsys, f"measure --watch {folder}")
     assert (code, out.splitlines()[-2]) == (130, "4 good")
     code, _, err = said(capsys, f"measure {folder}/session.toml --watch {tmp_path}")

@@ -62,8 +62,9 @@ class Card:
             ) from error
         finally:
             library.stop()
-        lost = bool(status.input_overflow or status.output_underflow or status.input_underflow)
-        return Recording(np.asarray(samples, dtype=np.float64), lost or bool(status.output_overflow))
+        # An input that begins a little after the output, as some do, is late, which is told elsewhere; no more.
+        lost = bool(status.input_overflow or status.output_underflow or status.output_overflow)
+        return Recording(np.asarray(samples, dtype=np.float64), lost)
 
 
 def sound_card(device: str | None = None) -> SoundCard:

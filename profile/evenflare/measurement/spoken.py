@@ -31,7 +31,7 @@ def outvoted(said: Mapping[Path, Mapping[Path, str]]) -> dict[Path, str]:
             heard = [said[file][other] for other in left if other in said[file]]
             against = [words for words in heard if words]
             if 2 * len(against) > len(heard):
-                worst = max(worst, (len(against), order, against[0]))
+                worst = max(worst, (len(against), order, against[-1]))
         if worst[0] == 0:
             return found
         found[left.pop(worst[1])] = worst[2]

@@ -17,6 +17,7 @@ from evenflare.closed_forms import cap_pattern
 from evenflare.commands.watching import POLL, STUCK, UNSURE, Watch
 from evenflare.files import InputError
 from evenflare.measurement.neighbours import faults
+from evenflare.report.waveguide import measured
 from evenflare.units import DEGREE
 from field_rigs import SPEED, exponential, radial_cap
 from synthetic_rig import SyntheticRig, write_session_files
@@ -159,6 +160,15 @@ def test_an_impulse_response_that_ends_or_is_padded_inside_the_gate_is_told(impu
     assert ": 44100 samples a second, the others 48000" in impulses.comes(name(30), rate=44100)[0]
 
 
+def test_a_reading_that_replaces_another_is_held_against_it(impulses):
+    impulses.comes(name(0))
+    again = impulses.comes(name(0), lambda x: 1.2 * x)[0]
+    assert again.startswith("turn_+0: good, ")
+    assert again.endswith("; 1.6 dB louder than the former one")  # 20 log10 1.2 = 1.58
+    assert impulses.comes(name(0), lambda x: -1.2 * x)[0].endswith("; the former one was of the opposite polarity")
+    assert impulses.comes(name(0), lambda x: -1.2 * x)[0].endswith("of full scale")
+
+
 def test_few_readings_tell_polarity_of_the_nearest(impulses):
     impulses.comes(name(-90), lambda x: -x)
     second = impulses.comes(name(-80))[0]
@@ -295,6 +305,7 @@ def test_the_command_ends_with_the_plan_and_goes_on_to_measure(capsys, monkeypat
     folder.mkdir()
     shutil.copy(source / "session.toml", folder)
     following(monkeypatch, folder, source, [name(a) for a in ANGLES])
+    monkeypatch.setattr(measured, "pictures", lambda directivity: {})  # they take most of the time
     code, out, err = said(capsys, f"measure {folder} --watch --out {tmp_path / 'measured'}")
     assert code == 0, err
     assert "turn_-90: good, " in out

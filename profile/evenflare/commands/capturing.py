@@ -8,7 +8,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.commands.watching import SESSION, listed
-from evenflare.files import InputError, is_file, is_folder, together
+from evenflare.files import InputError, check_folder, is_file, is_folder, together
 from evenflare.measurement.arrivals import peak_over_noise
 from evenflare.measurement.deconvolve import deconvolver
 from evenflare.measurement.excitation import exponential_sweep, level_of, levels
@@ -88,6 +88,7 @@ class Capture:
                 f"{self.path} [files]: {others[0].name}: must end in .wav, which capture writes. Rename it"
             )
         self.reference = self.path.parent / table.reference
+        check_folder(self.reference.parent)
         self.bench: Bench | None = None
         self.verdicts: dict[Path, Verdict] = {}
         if reference is None:

@@ -81,6 +81,8 @@ class Bench:
         self._gated: dict[Path, _Gated] = {}
         self._faults: dict[float, tuple[list[tuple[Path, Fault, tuple[str, ...]]], str]] = {}
         self._pairs: dict[tuple[Path, Path], Compared | None] = {}
+        self._former: dict[Path, _Gated] = {}
+        self._unlike: dict[Path, str] = {}
         self._before: tuple[float, Window] | None = None
         self._band, self._divide = (0.0, np.inf), None
         reference, rate = self.session.reference, planned.sample_rate
@@ -96,13 +98,18 @@ class Bench:
 
     def put(self, file: Path, place: Place) -> None:
         """Read a file that has come, or has been replaced."""
+        former = self._gated.get(file)
         self.drop(file)
+        if former is not None and not former.own:
+            self._former[file] = former
         self._looked[file] = self._look(file, place)
 
     def drop(self, file: Path) -> None:
         """Forget a file that is no longer there."""
         gone = self._looked.pop(file, None)
         self._gated.pop(file, None)
+        self._former.pop(file, None)
+        self._unlike.pop(file, None)
         self._pairs = {pair: each for pair, each in self._pairs.items() if file not in pair}
         if gone is not None:
             self._faults.pop(gone.place[0], None)
@@ -121,7 +128,8 @@ class Bench:
             or self._before[0] != rate
             or abs(self._before[1].arrival - window.arrival) > SAME_WINDOW
         ):
-            self._gated, self._faults, self._pairs, self._before = {}, {}, {}, (rate, window)
+            self._gated, self._faults, self._pairs, self._former = {}, {}, {}, {}
+            self._before = rate, window
         window = self._before[1]
         frequency = chosen_frequencies(self.session, window, rate)
         usable = (frequency >= lowest_frequency(window.length) * (1.0 - 1e-9)) & within(
@@ -224,6 +232,9 @@ class Bench:
                 against = self._few(files, frequency, usable) | against
         right = [file for file in sound if file not in against]
         against |= self._repeats(right, more, frequency, usable)
+        for file in sound:
+            if words := self._unlike_before(file, frequency, usable):
+                more.setdefault(file, words)
         right = [file for file in right if file not in against]
         return {
             file: (against.get(file) or self._step(file, right, frequency, usable), more.get(file, ""))
@@ -272,16 +283,36 @@ class Bench:
     def _pair(self, one: Path, other: Path, frequency: FloatArray, usable: BoolArray) -> Compared | None:
         """The other beside the one, worked out once."""
         if (one, other) not in self._pairs:
-            noise = np.fmax(self._gated[one].noise, self._gated[other].noise)[usable]
-            self._pairs[one, other] = compared(
-                self._gated[one].pressure[usable],
-                self._gated[other].pressure[usable],
-                off_axis=(self._looked[one].place[1], self._looked[other].place[1]),
-                frequency=frequency[usable],
-                speed_of_sound=self.session.rig.air.speed_of_sound,
-                noise=noise if np.all(np.isfinite(noise)) else None,
+            angles = self._looked[one].place[1], self._looked[other].place[1]
+            self._pairs[one, other] = self._compared(
+                self._gated[one], self._gated[other], angles, frequency=frequency, usable=usable
             )
         return self._pairs[one, other]
+
+    def _compared(
+        self, one: _Gated, other: _Gated, angles: tuple[float, float], *, frequency: FloatArray, usable: BoolArray
+    ) -> Compared | None:
+        noise = np.fmax(one.noise, other.noise)[usable]
+        return compared(
+            one.pressure[usable],
+            other.pressure[usable],
+            off_axis=angles,
+            frequency=frequency[usable],
+            speed_of_sound=self.session.rig.air.speed_of_sound,
+            noise=noise if np.all(np.isfinite(noise)) else None,
+        )
+
+    def _unlike_before(self, file: Path, frequency: FloatArray, usable: BoolArray) -> str:
+        """In what a reading that has replaced another differs from that; told once it is there."""
+        former = self._former.pop(file, None)
+        if former is not None:
+            angle = self._looked[file].place[1]
+            pair = self._compared(former, self._gated[file], (angle, angle), frequency=frequency, usable=usable)
+            if pair is not None and pair.inverted:
+                self._unlike[file] = "the former one was of the opposite polarity"
+            elif pair is not None and abs(pair.louder) > DRIFTED_DB:
+                self._unlike[file] = f"{louder(pair.louder)} than the former one"
+        return self._unlike.get(file, "")
 
     def _step(self, file: Path, right: list[Path], frequency: FloatArray, usable: BoolArray) -> str:
         """What the nearest earlier angle of its plane says against its level, where no more can be told yet."""

@@ -13,7 +13,7 @@ from evenflare.files import InputError
 
 if TYPE_CHECKING:
     from evenflare.commands.capturing import Capture, Sweep
-    from evenflare.measurement.planned import Place
+    from evenflare.measurement.planned import ReadingPlace
     from evenflare.measurement.sound_card import SoundCard
 
 SWEEP = {
@@ -189,8 +189,8 @@ def _take_all(capture: Capture, card: SoundCard, *, bell: bool) -> None:
     """Reading after reading, until the plan is complete."""
     from evenflare.commands.capturing import where
 
-    last: Place | None = None
-    kept: set[Place] = set()
+    last: ReadingPlace | None = None
+    kept: set[ReadingPlace] = set()
     while left := [place for place in capture.pending() if place not in kept]:
         place, again = left[0], capture.is_there(left[0])
         answers = {"": "Enter records it", "q": "q stops"}
@@ -227,7 +227,7 @@ def _one(capture: Capture, card: SoundCard) -> int:
     return DONE if good else ANSWER_IS_NO
 
 
-def _take(capture: Capture, card: SoundCard, place: Place) -> bool:
+def _take(capture: Capture, card: SoundCard, place: ReadingPlace) -> bool:
     """Record it and say what it is worth, and what it says of others; whether it is good."""
     from evenflare.measurement.spoken import stem
 

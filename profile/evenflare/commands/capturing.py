@@ -15,7 +15,7 @@ from evenflare.measurement.excitation import exponential_sweep, level_of, levels
 from evenflare.measurement.loopback import LEAST_ALIKE, STEADY_DB, begun_at, found_in, reference_of
 from evenflare.measurement.names import played_beside
 from evenflare.measurement.orbits import plane_name
-from evenflare.measurement.planned import Place, key_of, read_planned
+from evenflare.measurement.planned import ReadingPlace, key_of, read_planned
 from evenflare.measurement.recorded import recording_faults
 from evenflare.measurement.session import places_so_far
 from evenflare.measurement.sound_card import Recording, SoundCard
@@ -156,14 +156,14 @@ class Capture:
             *([f"To take: {listed(self.pending())}"] if self.pending() else []),
         ]
 
-    def pending(self) -> list[Place]:
+    def pending(self) -> list[ReadingPlace]:
         """Readings that are to be taken, or taken again, in order."""
         if self.bench is None:
             return list(self.wanted)
         good = {key_of(p) for file, p in self.bench.places.items() if self.verdicts[file].good}
         return [place for place in self.wanted if key_of(place) not in good]
 
-    def is_there(self, place: Place) -> bool:
+    def is_there(self, place: ReadingPlace) -> bool:
         """Whether a reading has been taken, good or not."""
         return self.bench is not None and key_of(place) in {key_of(each) for each in self.bench.places.values()}
 
@@ -191,7 +191,7 @@ class Capture:
             return False, f"{words}. {following:.0f} dB would overload it: turn its gain down by {over:.0f} dB or more"
         return True, words
 
-    def take(self, card: SoundCard, place: Place) -> Verdict:
+    def take(self, card: SoundCard, place: ReadingPlace) -> Verdict:
         """Record a reading at the sweep's level, and write it under its name; its verdict. What is useless is not kept.
 
         Errors: InputError where the card cannot, or the file cannot be written.
@@ -246,7 +246,7 @@ class Capture:
         return lines + [f"{stem(file)}: {self.verdicts[file].words}" for file in bad]
 
 
-def where(place: Place) -> str:
+def where(place: ReadingPlace) -> str:
     """A direction in words: horizontal +20 degrees, repeat 2."""
     azimuth, off_axis, repeat = place
     degrees = f"{round(off_axis / DEGREE, 3):+g}" if abs(off_axis) > 1e-9 else "0"

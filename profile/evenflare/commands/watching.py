@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_limits
 from evenflare.files import InputError, is_folder, names_in, opened
 from evenflare.measurement.names import played_beside, printable
 from evenflare.measurement.orbits import plane_name
-from evenflare.measurement.planned import Place, Planned, key_of, read_planned
+from evenflare.measurement.planned import PlannedSession, ReadingPlace, key_of, read_planned
 from evenflare.measurement.session import places_so_far
 from evenflare.measurement.spoken import stem
 from evenflare.measurement.watching import Bench, Verdict
@@ -52,14 +52,14 @@ class Watch:
 
     def __init__(self, path: Path) -> None:
         """`path`: the session file, or the folder that holds session.toml. Errors: InputError as `read_planned`."""
-        self.planned: Planned = read_planned(path / SESSION if is_folder(path) else path)
+        self.planned: PlannedSession = read_planned(path / SESSION if is_folder(path) else path)
         for folder in self.planned.folders:
             if not is_folder(folder):
                 raise InputError(f"{self.planned.session.path} [files]: {folder} is no folder. Make it, or correct it")
         self.bench = Bench(self.planned)
         self._seen: dict[Path, _Seen] = {}
         self._verdicts: dict[Path, Verdict] = {}
-        self._places: dict[Path, Place] = {}
+        self._places: dict[Path, ReadingPlace] = {}
         self._told: set[str] = set()
         self._begun = False
 
@@ -187,12 +187,12 @@ class Watch:
             (file for file, verdict in self._verdicts.items() if not verdict.good), key=lambda file: self._places[file]
         )
 
-    def _missing(self) -> list[Place]:
+    def _missing(self) -> list[ReadingPlace]:
         there = {key_of(place) for place in self.bench.places.values()}
         return [place for place in self.planned.wanted if key_of(place) not in there]
 
 
-def listed(places: Iterable[Place], *, most: int = FEW) -> str:
+def listed(places: Iterable[ReadingPlace], *, most: int = FEW) -> str:
     """Angles by plane: horizontal +40, +50, +60, +70 and 8 more; repeats in brackets from the second on."""
     planes: dict[float, list[str]] = {}
     for azimuth, off_axis, repeat in places:

@@ -18,7 +18,7 @@ STEADY_DB = 0.1
 
 
 @dataclass(frozen=True)
-class Found:
+class Returned:
     """A sound in a longer recording: its first sample there, how alike the two are (0 to 1), and how much louder, dB.
 
     `alike` is negative where it came back inverted.
@@ -29,14 +29,16 @@ class Found:
     louder: float
 
 
-def found_in(recording: FloatArray, sound: FloatArray) -> Found:
+def found_in(recording: FloatArray, sound: FloatArray) -> Returned:
     """Where a sound (N,) lies in a recording (M,), M >= N, to a sample, by the greatest correlation of either sign."""
     agreed = correlate(recording, sound, mode="valid", method="fft")
     first = int(np.argmax(np.abs(agreed)))
     part = recording[first : first + sound.size]
     energy, own = float(sound @ sound), float(part @ part)
     gain = float(agreed[first]) / energy
-    return Found(first, gain * float(np.sqrt(energy / max(own, 1e-300))), float(amplitude_db(max(abs(gain), 1e-300))))
+    return Returned(
+        first, gain * float(np.sqrt(energy / max(own, 1e-300))), float(amplitude_db(max(abs(gain), 1e-300)))
+    )
 
 
 def reference_of(recording: FloatArray, sound: FloatArray, *, sample_rate: float) -> FloatArray:

@@ -120,7 +120,7 @@ def faults(
 
 
 @dataclass(frozen=True)
-class Compared:
+class Difference:
     """One reading beside another: whether it is inverted, how much later it comes, s, and how much louder it is, dB.
 
     `inverted` and `late` are None where the two are too unlike to tell.
@@ -139,7 +139,7 @@ def compared(
     frequency: FloatArray,
     speed_of_sound: float,
     noise: FloatArray | None = None,
-) -> Compared | None:
+) -> Difference | None:
     """A reading `other` (F,) beside `one`, at angles (rad) near each other; None where too little stands out of noise.
 
     frequency : (F,) Hz, where both can be trusted. noise: (F,) mean square.
@@ -153,7 +153,7 @@ def compared(
     pair = _Plane(np.arange(2), angle, pressure, frequency, wavenumber, heard)
     louder = float(np.median((pair.level[1] - pair.level[0])[both]))
     in_time = pair._compared(0, 1)
-    return Compared(None, None, louder) if in_time is None else Compared(*in_time, louder)
+    return Difference(None, None, louder) if in_time is None else Difference(*in_time, louder)
 
 
 class _Plane:
@@ -229,11 +229,9 @@ class _Plane:
         agrees best.
         """
         off = self._offs()
-        if not np.any(np.isfinite(off)):
-            return None
         worst = np.argsort(-np.nan_to_num(np.abs(off)), kind="stable")[:CANDIDATES]
         left: dict[int, float] = {}
-        for k in worst[np.isfinite(off[worst])].tolist():
+        for k in worst[np.nan_to_num(np.abs(off[worst])) > LEAST_LEVEL].tolist():
             self.good[k] = False
             rest = self._offs()
             self.good[k] = True

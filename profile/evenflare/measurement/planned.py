@@ -18,18 +18,18 @@ from evenflare.schema import checked, parsed
 from evenflare.text import from_path
 from evenflare.units import DEGREE
 
-Place = tuple[float, float, int]
+ReadingPlace = tuple[float, float, int]
 """Plane and off-axis angle, rad, and repeat."""
 
 
-def key_of(place: Place) -> tuple[int, int, int]:
+def key_of(place: ReadingPlace) -> tuple[int, int, int]:
     """The same of two places that are one."""
     azimuth, off_axis, repeat = place
     return round(azimuth / SAME_ANGLE), round(off_axis / SAME_ANGLE), repeat
 
 
 @dataclass(frozen=True)
-class Planned:
+class PlannedSession:
     """A session of sounds without its readings.
 
     session     : how the rig stands; `readings` is empty.
@@ -41,7 +41,7 @@ class Planned:
     session: Session
     table: FilesTable
     sample_rate: float | None
-    wanted: dict[Place, Path]
+    wanted: dict[ReadingPlace, Path]
 
     @property
     def folders(self) -> list[Path]:
@@ -50,7 +50,7 @@ class Planned:
         return list(dict.fromkeys((self.session.path.parent / each).parent for each in templates))
 
 
-def read_planned(path: Path, *, before_reference: bool = False) -> Planned:
+def read_planned(path: Path, *, before_reference: bool = False) -> PlannedSession:
     """What a session file says before its readings are there.
 
     before_reference : the sweep that was played may be missing too.
@@ -83,12 +83,12 @@ def read_planned(path: Path, *, before_reference: bool = False) -> Planned:
         sweep_to=table.sweep_to_hz,
         order=table.order,
     )
-    return Planned(session, table, rate, _wanted(path, table, file.plan))
+    return PlannedSession(session, table, rate, _wanted(path, table, file.plan))
 
 
-def _wanted(path: Path, table: FilesTable, plan: PlanTable) -> dict[Place, Path]:
+def _wanted(path: Path, table: FilesTable, plan: PlanTable) -> dict[ReadingPlace, Path]:
     """By plane, angle and repeat; all repeats of a direction together unless they are to be runs of their own."""
-    found: dict[Place, Path] = {}
+    found: dict[ReadingPlace, Path] = {}
     for plane, angles in (("horizontal", plan.horizontal_deg), ("vertical", plan.vertical_deg)):
         template = getattr(table, plane)
         for written in angles or ():

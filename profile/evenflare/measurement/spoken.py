@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 
 from evenflare.measurement.names import printable
-from evenflare.measurement.neighbours import LEAST_LATE, LEAST_LEVEL, Compared, Fault
+from evenflare.measurement.neighbours import LEAST_LATE, LEAST_LEVEL, Difference, Fault
 from evenflare.units import MILLISECOND
 
 DRIFTED_DB = 0.3
@@ -47,7 +47,7 @@ def fault_words(fault: Fault, names: Sequence[str]) -> str:
     return f"{louder(fault.amount)}, repeat it: than {beside} tell. Check that no gain was turned, and the angle"
 
 
-def repeat_words(pair: Compared | None, other: Path) -> str:
+def repeat_words(pair: Difference | None, other: Path) -> str:
     """What another reading of its direction says against one; nothing if they agree."""
     if pair is None:
         return ""

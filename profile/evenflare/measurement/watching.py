@@ -18,9 +18,9 @@ from evenflare.measurement.arrivals import peak_over_noise
 from evenflare.measurement.deconvolve import deconvolver, excited_band
 from evenflare.measurement.gate import Window, arrival_time, noise_power, spectra, tail_power
 from evenflare.measurement.heard import SAME_ANGLE
-from evenflare.measurement.neighbours import FARTHEST, Compared, Fault, compared, faults
+from evenflare.measurement.neighbours import FARTHEST, Difference, Fault, compared, faults
 from evenflare.measurement.normalise import within
-from evenflare.measurement.planned import Place, Planned, key_of
+from evenflare.measurement.planned import PlannedSession, ReadingPlace, key_of
 from evenflare.measurement.readings import Impulse
 from evenflare.measurement.recorded import padded_from, padded_words, recording_faults
 from evenflare.measurement.sounds import chosen_frequencies, chosen_window
@@ -52,7 +52,7 @@ class Verdict:
 class _Looked:
     """A reading by itself: its impulse response, or None; how it came; what is wrong with it, or nothing."""
 
-    place: Place
+    place: ReadingPlace
     file: Path
     own: str
     record: FloatArray | None = None
@@ -73,14 +73,14 @@ class _Gated:
 class Bench:
     """The readings of a session that are there, and what each is worth; files come, are replaced and go."""
 
-    def __init__(self, planned: Planned) -> None:
+    def __init__(self, planned: PlannedSession) -> None:
         """Errors: InputError where no gate is known, or the reference is no sweep."""
         self.planned, self.session = planned, replace(planned.session, frequency=None, smoothing=None)
         self.notes: list[str] = chosen_window(self.session, 0.01)[1]["warnings"]
         self._looked: dict[Path, _Looked] = {}
         self._gated: dict[Path, _Gated] = {}
         self._faults: dict[float, tuple[list[tuple[Path, Fault, tuple[str, ...]]], str]] = {}
-        self._pairs: dict[tuple[Path, Path], Compared | None] = {}
+        self._pairs: dict[tuple[Path, Path], Difference | None] = {}
         self._former: dict[Path, _Gated] = {}
         self._unlike: dict[Path, str] = {}
         self._before: tuple[float, Window] | None = None
@@ -92,11 +92,11 @@ class Bench:
             self._divide = deconvolver(reference, sample_rate=rate, band=self._band)
 
     @property
-    def places(self) -> dict[Path, Place]:
+    def places(self) -> dict[Path, ReadingPlace]:
         """Where the readings that are there were taken, in the order in which they came."""
         return {file: each.place for file, each in self._looked.items()}
 
-    def put(self, file: Path, place: Place) -> None:
+    def put(self, file: Path, place: ReadingPlace) -> None:
         """Read a file that has come, or has been replaced."""
         former = self._gated.get(file)
         self.drop(file)
@@ -150,7 +150,7 @@ class Bench:
             for file in self._looked
         }
 
-    def _look(self, file: Path, place: Place) -> _Looked:
+    def _look(self, file: Path, place: ReadingPlace) -> _Looked:
         try:
             samples, rate = read_wav(file, channel=self.planned.table.channel)
         except InputError as error:
@@ -280,7 +280,7 @@ class Bench:
         wanted = [place for place in self.planned.wanted if place[0] == plane]
         return not wanted or any(key_of(place)[:2] not in there for place in wanted)
 
-    def _pair(self, one: Path, other: Path, frequency: FloatArray, usable: BoolArray) -> Compared | None:
+    def _pair(self, one: Path, other: Path, frequency: FloatArray, usable: BoolArray) -> Difference | None:
         """The other beside the one, worked out once."""
         if (one, other) not in self._pairs:
             angles = self._looked[one].place[1], self._looked[other].place[1]
@@ -291,7 +291,7 @@ class Bench:
 
     def _compared(
         self, one: _Gated, other: _Gated, angles: tuple[float, float], *, frequency: FloatArray, usable: BoolArray
-    ) -> Compared | None:
+    ) -> Difference | None:
         noise = np.fmax(one.noise, other.noise)[usable]
         return compared(
             one.pressure[usable],

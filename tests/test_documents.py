@@ -160,7 +160,8 @@ def test_commands_on_a_page_are_commands(page):
 def test_dependencies_stand_with_the_licences_that_they_declare():
     listed = dict(re.findall(r"^\| `([\w-]+)` \| ([^|]+?) \|", text_of(DEVELOPERS), re.MULTILINE))
     project = tomllib.loads(text_of(ROOT / "pyproject.toml"))["project"]
-    needed = [*project["dependencies"], *project["optional-dependencies"]["cluster"]]
+    extra = project["optional-dependencies"]
+    needed = [*project["dependencies"], *extra["cluster"], *extra["capture"]]
     packages = [re.match(r"[\w-]+", each)[0] for each in needed]
     assert sorted(packages) == sorted(set(listed) & set(packages))
     for package in packages:

@@ -80,6 +80,27 @@ def test_right_readings_are_not_named(name):
         assert told(angle, *source(), seed=seed) == []
 
 
+@pytest.mark.parametrize("name", SOURCES)
+def test_right_readings_are_not_named_while_a_run_grows(name):
+    """From behind forward, as on a turntable: the last ones have neighbours on one side only."""
+    angle, source = SOURCES[name]
+    frequency, right = source()
+    for count in range(4, 32, 3):
+        assert told(angle[:count], frequency, right[:count]) == [], count
+
+
+@pytest.mark.parametrize("name", SOURCES)
+def test_a_slip_of_gain_is_found_from_the_next_angle_on(name):
+    angle, source = SOURCES[name]
+    frequency, right = source()
+    for index in (4, 14):
+        wrong = right.copy()
+        wrong[index] *= 1.5
+        for count in (index + 2, index + 3, index + 8):
+            found = told(angle[:count], frequency, wrong[:count])
+            assert [(each.reading, each.what) for each in found] == [(index, "level")], count
+
+
 @pytest.mark.parametrize("what", MISTAKES)
 @pytest.mark.parametrize("name", SOURCES)
 def test_the_wrong_reading_is_named_and_no_other(name, what):

@@ -18,6 +18,7 @@ from typing import NoReturn
 from evenflare import __version__
 from evenflare.cli import (
     calibrating,
+    capturing,
     comparing,
     crossing,
     designs,
@@ -142,6 +143,7 @@ COMMANDS = {
     **searching.COMMANDS,
     **designs.COMMANDS,
     **planning.COMMANDS,
+    **capturing.COMMANDS,
     **measurement.COMMANDS,
     **comparing.COMMANDS,
     **calibrating.COMMANDS,

@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 
 from evenflare import __version__
-from evenflare.cli import calibrating, comparing, crossing, listening, measurement, planning, rooms
+from evenflare.cli import calibrating, capturing, comparing, crossing, listening, measurement, planning, rooms
 from evenflare.cli.arguments import Parser, depths, nearest, path
 from evenflare.cli.telling import INPUT_ERROR
 from evenflare.files import short
@@ -24,6 +24,7 @@ commands, each with an example (COMMAND --help says more):
   export    evenflare export runs/shelf/best.toml --out to_cut --process router
   check     evenflare check
   plan      evenflare plan --source-height-m 3.1 --microphone-height-m 3.1 --distance-m 2 --mouth-mm 240
+  capture   evenflare capture plan/session.toml --from-hz 800 --loopback-channel 2
   measure   evenflare measure readings/session.toml --out measured
   compare   evenflare compare measured predicted --out compared --tolerance-db 1
   spread    evenflare spread unit_1 unit_2 unit_3 --out between_units
@@ -199,6 +200,7 @@ def parser() -> argparse.ArgumentParser:
         "example: evenflare check\n\nExit code 1 if a check fails.",
     )
     planning.add(command)
+    capturing.add(command)
     measurement.add(command)
     comparing.add(command)
     calibrating.add(command)

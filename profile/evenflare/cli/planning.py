@@ -60,6 +60,7 @@ def add(command: AddCommand) -> None:
     plan.add_argument("--half", action="store_true", help="leaves out the sides and planes that the symmetry gives")
     plan.add_argument("--baffle", action="store_true", help="the mouth lies in a baffle: nothing beyond 90 degrees")
     plan.add_argument("--repeats", type=int, default=1, help="readings of each direction (default 1)")
+    plan.add_argument("--sweep", action="store_true", help="session.toml for sweeps, as evenflare capture takes them")
     plan.add_argument("--temperature-c", type=float, default=20.0, help="default 20")
     plan.add_argument("--humidity-percent", type=float, default=50.0, help="default 50")
     plan.add_argument("--out", type=path, help="folder for the page and the files, made if missing")
@@ -104,6 +105,7 @@ def _plan(options: argparse.Namespace) -> int:
         wanted_to=options.to_hz,
         wanted_index=options.index_db,
         command=options.words,
+        swept=options.sweep,
     )
     for line in done.lines:
         print(line)

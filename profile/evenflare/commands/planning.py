@@ -8,7 +8,7 @@ from pathlib import Path
 from evenflare import files
 from evenflare.files import InputError
 from evenflare.measurement.plan import MeasurementPlan, MeasuringPlace, plan
-from evenflare.units import CELSIUS_ZERO, PERCENT
+from evenflare.units import CELSIUS_ZERO, DEGREE, PERCENT
 
 
 @dataclass(frozen=True)
@@ -30,11 +30,13 @@ def plan_command(
     wanted_to: float,
     wanted_index: float,
     command: str,
+    swept: bool = False,
 ) -> Planned:
     """Plan a measurement; write it into `folder` if one is given, all or nothing.
 
     wanted_from, wanted_to : Hz, what is wanted of it.
     wanted_index           : dB, standard uncertainty of the index of an oblong mouth.
+    swept                  : the session file is of sweeps, as `capture` records them.
     Errors: InputError if the place cannot be, or a session file stands in the folder already.
     """
     from evenflare.report.measurement import checklist
@@ -45,11 +47,13 @@ def plan_command(
         raise InputError(f"--distance-m: {error}") from None
     told = checklist.warnings(found, wanted_from=wanted_from, wanted_to=wanted_to)
     told += checklist.orbits_warnings(found, wanted_to=wanted_to, wanted_index=wanted_index)
-    written = [] if folder is None else _write(found, folder, told, command)
+    written = [] if folder is None else _write(found, folder, told, command, swept=swept)
     return Planned(checklist.findings(found), checklist.steps(found), list(checklist.CAUTIONS), told, written)
 
 
-def _write(found: MeasurementPlan, folder: Path, told: list[str], command: str) -> list[tuple[str, str]]:
+def _write(
+    found: MeasurementPlan, folder: Path, told: list[str], command: str, *, swept: bool
+) -> list[tuple[str, str]]:
     from evenflare.report.measurement import checklist
     from evenflare.results.plan import angles_text
 
@@ -64,11 +68,15 @@ def _write(found: MeasurementPlan, folder: Path, told: list[str], command: str) 
     with files.together():
         files.write_text(folder / "plan.html", checklist.page(found, written=written, command=command, told=told))
         files.write_text(folder / "angles.csv", angles_text(found))
-        files.write_text(session, _session(found))
+        files.write_text(session, _session(found, swept=swept))
     return written
 
 
-def _session(found: MeasurementPlan) -> str:
+def _degrees(angle: float) -> str:
+    return f"{round(angle / DEGREE, 3) + 0.0:g}"
+
+
+def _session(found: MeasurementPlan, *, swept: bool) -> str:
     from evenflare.results.plan import NAMES
 
     place = found.place
@@ -87,8 +95,15 @@ def _session(found: MeasurementPlan) -> str:
         f'mounting = "{"baffle" if place.baffle else "free_standing"}"   # or "sphere"',
         "# rotation_centre_z_mm = 0       # from the throat plane; left out: the mouth plane",
         "[files]",
-        'kind = "impulse_response"        # or "sweep", with reference = "the sweep as it was played.wav"',
+        *(
+            ['kind = "sweep"', 'reference = "sweep.wav"   # as it was played; evenflare capture writes it']
+            if swept
+            else ['kind = "impulse_response"        # or "sweep", with reference = "the sweep as it was played.wav"']
+        ),
         *(f'{plane} = "{NAMES[plane]}_{{off_axis_deg}}{ending}.wav"' for plane in found.angles),
         f'symmetry = "{place.symmetry}"',
+        "[plan]   # the readings to be taken, which evenflare measure --watch and evenflare capture go by",
+        *(f"{plane}_deg = [{', '.join(_degrees(each) for each in angles)}]" for plane, angles in found.angles.items()),
+        f"repeats = {place.repeats}",
     ]
     return "\n".join([*lines, "# [microphone]", '# calibration = "microphone.txt"', ""])

@@ -67,9 +67,12 @@ def evenest(off_axis: FloatArray, pressure: ComplexArray, *, wavenumber: FloatAr
 
 
 def sampled_enough(
-    off_axis: FloatArray, pressure: ComplexArray, *, frequency: FloatArray, speed_of_sound: float
+    off_axis: FloatArray, pressure: ComplexArray, *, frequency: FloatArray, speed_of_sound: float, worst: int = WORST
 ) -> BoolArray:
-    """Frequencies (F,) below the first at which every second angle no longer tells the others, to `TOLD_BY_HALF`."""
+    """Frequencies (F,) below the first at which every second angle no longer tells the others, to `TOLD_BY_HALF`.
+
+    worst : angles that are told worst and do not count.
+    """
     if off_axis.size < 5:
         return np.ones(frequency.size, dtype=np.bool_)
     wavenumber = 2.0 * np.pi * frequency / speed_of_sound
@@ -77,7 +80,7 @@ def sampled_enough(
     even = pressure * np.exp(-1j * np.outer(np.cos(off_axis), along))
     told = at_angles(off_axis[::2], even[::2], off_axis[1:-1:2])
     # The worst are left out, so that one wrong file and its neighbours do not speak for all frequencies.
-    missed = np.sort(np.abs(told - even[1:-1:2]) ** 2, axis=0)[: max(told.shape[0] - WORST, 1)]
+    missed = np.sort(np.abs(told - even[1:-1:2]) ** 2, axis=0)[: max(told.shape[0] - worst, 1)]
     missed = np.sum(missed, axis=0) / np.maximum(np.sum(np.abs(even[1:-1:2]) ** 2, axis=0), np.finfo(float).tiny)
     # Upward from where it is told best: below, what is missed is noise.
     best = int(np.argmin(missed))

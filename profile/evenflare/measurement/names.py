@@ -33,22 +33,28 @@ def found(folder: Path, template: str, *, where: str) -> list[Named]:
     where : how a message begins: file, table and key.
     Errors: InputError if the template has no angle, unknown braces, or names no file, or two files of one angle.
     """
-    start = f'{where} = "{short(template)}"'
-    expression, slots = _expression(template, start)
-    place = (folder / template).parent
-    if "{" in str(Path(template).parent):
-        raise InputError(f"{start}: braces must stand in the file's name, not in a folder's. Move the files together")
+    start, place = f'{where} = "{short(template)}"', (folder / template).parent
+    named = so_far(folder, template, where=where)
     if not is_folder(place):
         raise InputError(f"{start}: {short(str(place))} is no folder. Name one that is there")
-    there = names_in(place)
+    if not named:
+        raise InputError(f"{start}: names no file in {place}. {_instead(template, names_in(place))}")
+    return named
+
+
+def so_far(folder: Path, template: str, *, where: str) -> list[Named]:
+    """The same where none need be there yet. Errors: InputError as `found`, but for files that are missing."""
+    start, place = f'{where} = "{short(template)}"', (folder / template).parent
+    expression, slots = _expression(template, start)
+    if "{" in str(Path(template).parent):
+        raise InputError(f"{start}: braces must stand in the file's name, not in a folder's. Move the files together")
+    there = names_in(place) if is_folder(place) else []
     named = []
     for name in there:
         match = expression.fullmatch(name)
         if match:
             read = dict(zip(slots, match.groups(), strict=True))
             named.append(Named(place / name, float(read[ANGLE].replace(",", ".")), int(read.get(REPEAT, 1))))
-    if not named:
-        raise InputError(f"{start}: names no file in {place}. {_instead(template, there)}")
     _check_once(named, start, repeats=REPEAT in slots)
     return sorted(named, key=lambda each: (each.degrees, each.repeat))
 
@@ -76,6 +82,16 @@ def _expression(template: str, start: str) -> tuple[re.Pattern[str], list[str]]:
     for slot, text in zip(slots, texts[1:], strict=True):
         expression += SLOTS[slot] + re.escape(text)
     return re.compile(expression), slots
+
+
+def named_as(template: str, degrees: float, *, repeat: int) -> str:
+    """The name that a template gives a reading."""
+    return template.replace(f"{{{ANGLE}}}", f"{round(degrees, 3) + 0.0:g}").replace(f"{{{REPEAT}}}", str(repeat))
+
+
+def played_beside(reference: Path) -> Path:
+    """Where the sweep lies that was sent out, if the reference is what came back of it."""
+    return reference.with_name(f"{reference.stem}_played{reference.suffix}")
 
 
 def printable(name: str) -> str:

@@ -14,7 +14,7 @@ from typing import Any, Literal
 import numpy as np
 from scipy.interpolate import CubicSpline
 
-from evenflare.measurement.between_angles import evenest, sampled_enough
+from evenflare.measurement.between_angles import WORST, evenest, sampled_enough
 from evenflare.units import DEGREE, MILLISECOND, BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
 
 What = Literal["inverted", "late", "level"]
@@ -40,6 +40,10 @@ REACH = 4
 """Angles to either side through which a level is told, and
 CANDIDATES that are tried as the wrong one."""
 CANDIDATES = 3
+SHORT = 20
+"""Readings told from others, below which one wrong one may be in what is told of most."""
+SPOILT = (WORST, 2 * WORST, 3 * WORST)
+"""Angles that wrong ones beside them may spoil, tried in turn: two wrong ones far apart spoil more than one does."""
 MOST = 0.25
 """Share of a plane's readings that may be named: if more seem wrong, it is the plane that is rough."""
 
@@ -115,6 +119,43 @@ def faults(
     return found
 
 
+@dataclass(frozen=True)
+class Difference:
+    """One reading beside another: whether it is inverted, how much later it comes, s, and how much louder it is, dB.
+
+    `inverted` and `late` are None where the two are too unlike to tell.
+    """
+
+    inverted: bool | None
+    late: float | None
+    louder: float
+
+
+def compared(
+    one: ComplexArray,
+    other: ComplexArray,
+    *,
+    off_axis: tuple[float, float],
+    frequency: FloatArray,
+    speed_of_sound: float,
+    noise: FloatArray | None = None,
+) -> Difference | None:
+    """A reading `other` (F,) beside `one`, at angles (rad) near each other; None where too little stands out of noise.
+
+    frequency : (F,) Hz, where both can be trusted. noise: (F,) mean square.
+    """
+    pressure, angle = np.stack([one, other]), np.array(off_axis)
+    heard = np.ones(pressure.shape, dtype=np.bool_) if noise is None else np.abs(pressure) ** 2 > ABOVE_NOISE * noise
+    both = heard.all(axis=0)
+    if np.count_nonzero(both) < 4:
+        return None
+    wavenumber = 2.0 * np.pi * frequency / speed_of_sound
+    pair = _Plane(np.arange(2), angle, pressure, frequency, wavenumber, heard)
+    louder = float(np.median((pair.level[1] - pair.level[0])[both]))
+    in_time = pair._compared(0, 1)
+    return Difference(None, None, louder) if in_time is None else Difference(*in_time, louder)
+
+
 class _Plane:
     """Readings of one plane by rising angle; `good` are those that others are told from."""
 
@@ -152,7 +193,11 @@ class _Plane:
             return None
         first = np.unique(angle, return_index=True)[1]
         f = frequency[usable]
-        fine = sampled_enough(angle[first], pressure[first][:, usable], frequency=f, speed_of_sound=speed_of_sound)
+        once = angle[first], pressure[first][:, usable]
+        for worst in SPOILT:
+            fine = sampled_enough(*once, frequency=f, speed_of_sound=speed_of_sound, worst=worst)
+            if np.count_nonzero(fine) >= 4:
+                break
         f, p = f[fine], pressure[:, usable][:, fine]
         if f.size < 4:
             return None
@@ -184,21 +229,29 @@ class _Plane:
         agrees best.
         """
         off = self._offs()
-        if not np.any(np.isfinite(off)):
-            return None
-        limit = max(LEAST_LEVEL, ODD * 1.4826 * float(np.nanmedian(np.abs(off))))
         worst = np.argsort(-np.nan_to_num(np.abs(off)), kind="stable")[:CANDIDATES]
-        worst = worst[np.nan_to_num(np.abs(off[worst])) > limit]
-        if worst.size == 0:
-            return None
-        left = []
-        for k in worst:
+        left: dict[int, float] = {}
+        for k in worst[np.nan_to_num(np.abs(off[worst])) > LEAST_LEVEL].tolist():
             self.good[k] = False
-            left.append(float(np.nansum(self._offs() ** 2)))
+            rest = self._offs()
             self.good[k] = True
-        k = int(worst[int(np.argmin(left))])
+            # In a short run a wrong one is in what is told of all others: how even these are shows without it.
+            even = rest if np.count_nonzero(np.isfinite(off)) < SHORT else off
+            usual = float(np.nanmedian(np.abs(even))) if np.any(np.isfinite(even)) else np.inf
+            if abs(off[k]) > max(self._least(k), ODD * 1.4826 * usual):
+                left[k] = float(np.nansum(rest**2))
+        if not left:
+            return None
+        k = min(left, key=lambda k: left[k])
         pair = self._pair(k)
         return None if pair is None else self._fault(k, "level", float(off[k]), pair)
+
+    def _least(self, k: int) -> float:
+        """dB, below which its level is not named: twice as much beside the end of a run, where a spline tells less."""
+        others = np.unique(self.angle[self.good & (np.abs(self.angle - self.angle[k]) > 1e-9)])
+        below = int(np.searchsorted(others, self.angle[k]))
+        closed = 2.0 * np.pi - (others[-1] - others[0]) < FARTHEST
+        return LEAST_LEVEL if closed or 2 <= below <= others.size - 2 else 2.0 * LEAST_LEVEL
 
     def _offs(self) -> FloatArray:
         """`_off` (R,) of the good ones, nan of the others."""
@@ -233,9 +286,18 @@ class _Plane:
         sides = self._compared(one, k), self._compared(other, k)
         if sides[0] is None or sides[1] is None or sides[0][0] != sides[1][0]:
             return None
-        first, second = sides[0][1], sides[1][1]
-        late = float(np.sign(first) * min(abs(first), abs(second))) if first * second > 0.0 else 0.0
+        told = [sides[0][1], sides[1][1]]
+        if self._outside(k, pair):
+            # Where sound comes from may move from angle to angle, behind a cabinet for instance: it then goes on so.
+            told.append(told[0] + between[1])
+        alike = abs(sum(np.sign(told))) == len(told)
+        late = float(np.sign(told[0]) * min(abs(each) for each in told)) if alike else 0.0
         return sides[0][0], late, pair
+
+    def _outside(self, k: int, pair: tuple[int, int]) -> bool:
+        """Whether both lie on one side of a reading."""
+        first, second = (np.mod(self.angle[i] - self.angle[k] + np.pi, 2.0 * np.pi) - np.pi for i in pair)
+        return bool(first * second > 0.0)
 
     def _compared(self, one: int, other: int) -> tuple[bool, float] | None:
         """Whether the other is inverted re the one, and how much later it comes, s; None where they are too unlike."""

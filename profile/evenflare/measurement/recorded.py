@@ -21,18 +21,25 @@ DROPOUT, SOUNDING = 32, 0.01
 
 def recording_words(readings: Sequence[Impulse], *, swept: bool) -> list[str]:
     """Which recordings were cut off at full scale or below, or have holes, in words; one line a file."""
+    return [
+        f"{reading.file.name}: {words}"
+        for reading in readings
+        for words in recording_faults(reading.samples, swept=swept, sample_rate=reading.sample_rate)
+    ]
+
+
+def recording_faults(samples: FloatArray, *, swept: bool, sample_rate: float) -> list[str]:
+    """Where one recording (N,) was cut off at full scale or below, or has holes, in words."""
     said = []
-    for reading in readings:
-        name, samples = reading.file.name, reading.samples
-        top = float(np.abs(samples).max())
-        if _flat(samples, FULL_SCALE, least=0.0) >= 1:
-            said.append(f"{name}: flat at full scale, the input was overloaded. Record again at a lower level")
-        elif top > LEAST_CLIPPED and _flat(samples, top * (1.0 - 1e-9), least=STEEP * top) >= CLIPPED_RUNS:
-            said.append(f"{name}: clipped at {top:.3f} of full scale. Record again at a lower level of what clips")
-        hole = _hole(samples) if swept else None
-        if hole is not None:
-            at, count = (each / reading.sample_rate / MILLISECOND for each in hole)
-            said.append(f"{name}: {count:.1f} ms of zeros at {at:.0f} ms, samples were lost. Record it again")
+    top = float(np.abs(samples).max())
+    if _flat(samples, FULL_SCALE, least=0.0) >= 1:
+        said.append("flat at full scale, the input was overloaded. Record again at a lower level")
+    elif top > LEAST_CLIPPED and _flat(samples, top * (1.0 - 1e-9), least=STEEP * top) >= CLIPPED_RUNS:
+        said.append(f"clipped at {top:.3f} of full scale. Record again at a lower level of what clips")
+    hole = _hole(samples) if swept else None
+    if hole is not None:
+        at, count = (each / sample_rate / MILLISECOND for each in hole)
+        said.append(f"{count:.1f} ms of zeros at {at:.0f} ms, samples were lost. Record it again")
     return said
 
 

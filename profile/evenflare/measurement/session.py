@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from dataclasses import replace
 from functools import partial
 from pathlib import Path
@@ -14,7 +14,7 @@ from evenflare.air import STANDARD_PRESSURE
 from evenflare.design.file import Design, read_design
 from evenflare.directivity.types import Directivity, Symmetry
 from evenflare.files import InputError, names_in
-from evenflare.measurement.names import Named, found, printable, signed
+from evenflare.measurement.names import Named, found, played_beside, printable, signed, so_far
 from evenflare.measurement.readings import Impulse, Kind, Response, Rig, Session
 from evenflare.measurement.session_tables import MINIMAL, FilesTable, RigTable, SessionFile
 from evenflare.measurement.text_response import SUFFIXES, read_text_response
@@ -54,8 +54,8 @@ def read_session(path: Path | str) -> Session:
     folder, table = path.parent, file.files
     assumed: list[str] = []
     design = None if file.design is None else read_design(folder / file.design)
-    rig = _rig(file.rig, design, assumed)
-    microphone = _microphone(folder, file.microphone.calibration, assumed)
+    rig = rig_of(file.rig, design, assumed)
+    microphone = microphone_of(folder, file.microphone.calibration, assumed)
     reference: FloatArray | None = None
     readings: Sequence[Reading]
     kind: Kind
@@ -96,7 +96,8 @@ def read_session(path: Path | str) -> Session:
     )
 
 
-def _rig(table: RigTable, design: Design | None, assumed: list[str]) -> Rig:
+def rig_of(table: RigTable, design: Design | None, assumed: list[str]) -> Rig:
+    """How source and microphone stood; what was taken for granted is added to `assumed`."""
     temperature, humidity, pressure = table.temperature_c, table.humidity_percent, table.pressure_kpa
     if temperature is None:
         temperature = USUAL_TEMPERATURE_C
@@ -137,7 +138,8 @@ def _lossy(table: FilesTable, assumed: list[str]) -> bool:
     return table.air_losses != "out"
 
 
-def _microphone(folder: Path, name: str | None, assumed: list[str]) -> Response | None:
+def microphone_of(folder: Path, name: str | None, assumed: list[str]) -> Response | None:
+    """The microphone's own response by its calibration, whose path counts from `folder`; None for a flat one."""
     if name is None:
         assumed.append("no calibration: the microphone is taken for flat")
         return None
@@ -155,7 +157,29 @@ def _places(path: Path, table: FilesTable, assumed: list[str]) -> Places:
         for plane, template in (("horizontal", table.horizontal), ("vertical", table.vertical))
         if template is not None
     }
-    orbits = dict(zip(named, gathered(*named.values()), strict=True))
+    places = _placed(path, dict(zip(named, gathered(*named.values()), strict=True)), assumed)
+    if all(abs(off_axis) > SAME_ANGLE for _, off_axis, _ in places.values()):
+        raise InputError(f"{path} [files]: no reading on axis (0 degrees) among {counted(len(places), 'file')}. Add it")
+    assumed.extend(_left_over(path.parent, table, places))
+    return places
+
+
+def places_so_far(path: Path, table: FilesTable) -> Places:
+    """The files of readings that are there before a measurement is complete, by where the microphone stood.
+
+    Errors: InputError if two files are of one direction, or a template is at fault.
+    """
+    templates = {"horizontal": table.horizontal, "vertical": table.vertical}
+    named = {
+        plane: so_far(path.parent, template, where=f"{path} [files] {plane}")
+        for plane, template in templates.items()
+        if template is not None
+    }
+    return _placed(path, named, [])
+
+
+def _placed(path: Path, orbits: Mapping[str, Sequence[Named]], assumed: list[str]) -> Places:
+    """Files of the planes by plane, angle and repeat. InputError where two are of one direction."""
     places: Places = {}
     for plane, files in orbits.items():
         start = f"{path} [files] {plane}"
@@ -163,9 +187,6 @@ def _places(path: Path, table: FilesTable, assumed: list[str]) -> Places:
             if file in places:
                 raise InputError(f"{start}: {file.name} stands for the horizontal plane too. Correct one of the names")
             places[file] = PLANES[plane], degrees * DEGREE, repeat
-    if all(abs(off_axis) > SAME_ANGLE for _, off_axis, _ in places.values()):
-        raise InputError(f"{path} [files]: no reading on axis (0 degrees) among {counted(len(places), 'file')}. Add it")
-    assumed.extend(_left_over(path.parent, table, places))
     return places
 
 
@@ -192,7 +213,7 @@ def _left_over(folder: Path, table: FilesTable, places: Places) -> list[str]:
     """Files beside those read, of the same kind, that no name stands for: they may have been forgotten."""
     usual = {".wav"} if table.kind != "response" else set(SUFFIXES)
     inside = {file.parent for file in places}
-    named = {folder / name for name in (table.reference,) if name}
+    named = {each for name in (table.reference,) if name for each in (folder / name, played_beside(folder / name))}
     other = sorted(
         printable(file.name)
         for place in inside

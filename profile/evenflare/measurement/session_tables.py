@@ -22,6 +22,9 @@ symmetry = "round\""""
 
 Height = Annotated[float, number(0.01, 500)]
 Frequency = Annotated[float, number(1, 100000)]
+Angles = Annotated[
+    list[Annotated[float, number(-180, 360)]], Field(min_length=1, max_length=1000), AfterValidator(rising)
+]
 
 
 def quoted(text: str) -> str:
@@ -145,6 +148,14 @@ class UncertaintyTable(Table):
         )
 
 
+class PlanTable(Table):
+    """[plan]: the readings that are to be taken."""
+
+    horizontal_deg: Angles | None = None
+    vertical_deg: Angles | None = None
+    repeats: Annotated[int, number(1, 100, whole=True)] = 1
+
+
 class ResultTable(Table):
     """[analysis]: at which frequencies the result is wanted, and how smooth."""
 
@@ -205,6 +216,7 @@ class SessionFile(Table):
     microphone: MicrophoneTable = MicrophoneTable()
     analysis: ResultTable = ResultTable()
     uncertainty: UncertaintyTable = UncertaintyTable()
+    plan: PlanTable = PlanTable()
 
     @model_validator(mode="after")
     def _consistent(self) -> SessionFile:
@@ -223,4 +235,13 @@ class SessionFile(Table):
         for key, value in shaped.items():
             if not sounds and value is not None:
                 raise fault(f'{key}: does not belong to [files] kind = "{self.files.kind}", no sound. Remove it')
+        for plane in ("horizontal", "vertical"):
+            name, angles = getattr(self.files, plane), getattr(self.plan, f"{plane}_deg")
+            if angles is not None and name is None:
+                raise fault(f"[plan] {plane}_deg: no {plane} in [files] names such readings. Add it, or remove this")
+            if angles is not None and self.plan.repeats > 1 and "{repeat}" not in name:
+                raise fault(
+                    f"[plan] repeats = {self.plan.repeats}: [files] {plane} must tell repeats apart. Write {{repeat}}"
+                    " into it, as in turn_{off_axis_deg}_{repeat}.wav"
+                )
         return self

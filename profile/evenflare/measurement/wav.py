@@ -6,7 +6,7 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare.files import InputError, opened, short
+from evenflare.files import InputError, opened, replacing, short
 from evenflare.units import FloatArray
 
 LONGEST = 20_000_000
@@ -43,6 +43,14 @@ def read_wav(path: Path, *, channel: int | None = None) -> tuple[FloatArray, flo
     if not np.any(samples):
         raise InputError(f"{path}: is silent, every sample is 0. Check the microphone, and measure it again")
     return samples, rate
+
+
+def write_wav(path: Path, samples: FloatArray, *, sample_rate: float) -> None:
+    """Write one channel (N,), 1 at full scale, as 32-bit floating point, whole or not at all. Errors as `replacing`."""
+    import soundfile
+
+    with replacing(path) as temporary:
+        soundfile.write(str(temporary), samples, round(sample_rate), format="WAV", subtype="FLOAT")
 
 
 def _check_whole(path: Path) -> None:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -61,6 +61,14 @@ class Response:
     def __post_init__(self) -> None:
         object.__setattr__(self, "frequency", read_only(self.frequency))
         object.__setattr__(self, "pressure", read_only(self.pressure, np.complex128))
+
+
+class Remark(NamedTuple):
+    """What is wrong with one reading: its index, what in a word or two, and a sentence with file and remedy."""
+
+    reading: int
+    what: str
+    words: str
 
 
 @dataclass(frozen=True)

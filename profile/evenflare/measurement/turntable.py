@@ -8,7 +8,7 @@ neither.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -105,7 +105,7 @@ class Alignment:
     along: Estimate | None
     odd: tuple[tuple[int, int], ...] = ()
     highest: float = 0.0
-    pairs: Pairs | None = None
+    pairs: Pairs | None = field(default=None, compare=False)
 
     @property
     def corrected(self) -> tuple[float, float]:

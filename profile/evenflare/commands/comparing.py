@@ -84,7 +84,7 @@ def compare_command(
         )
         files.write_text(folder / "report.html", text)
     return Compared(
-        [*words.lines(found, read, tolerance=tolerance), comparison.normalisation(found)],
+        [*words.lines(found, read, measured, tolerance=tolerance), comparison.normalisation(found)],
         comparison.warnings(found, measured, predicted),
         written,
         tolerance is None or found.within(tolerance),

@@ -111,13 +111,24 @@ def _model(folder: Path) -> Directivity:
     return found
 
 
+def _made(session: Session, record: dict[str, Any], *, command: str) -> dict[str, Any]:
+    """How a solution came about, for provenance.json."""
+    return {
+        "command": command,
+        "origin": "measured",
+        "session": record["session"],
+        "mounting": session.rig.mounting,
+        "levels": "absolute" if session.absolute else "relative",
+    }
+
+
 def _write_far(
     far: FarField, session: Session, record: dict[str, Any], folder: Path, *, command: str
 ) -> tuple[str, str]:
     from evenflare.results import formats, tables
 
     own = {"name": session.name, "design_id": record["design_id"]}
-    made = {"command": command, "origin": "measured", "session": record["session"], "mounting": session.rig.mounting}
+    made = _made(session, record, command=command)
     cautions = [f"measured at {session.rig.distance:g} m, carried to the far field by spherical waves", formats.LOUD]
     place = folder / FAR_FIELD
     tables.write_solution(place, far.directivity, **own, provenance=made, cautions=cautions, by_plane=True)
@@ -134,7 +145,7 @@ def _write(
     directivity = found.directivity
     own = {"name": session.name, "design_id": record["design_id"]}
     mounting = session.rig.mounting
-    made = {"command": command, "origin": "measured", "session": record["session"], "mounting": mounting}
+    made = _made(session, record, command=command)
     cautions = [
         f"measured: session {record['session']}; what was assumed stands in session.json",
         *(f"caution: {each}" for each in record["warnings"]),

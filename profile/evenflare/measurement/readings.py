@@ -154,6 +154,7 @@ class Session:
     sweep_from : Hz, and
     sweep_to   : Hz, ends of the sweep's band; None to tell them from the reference.
     full_scale : Pa per unit of a sound's samples; 1 where not stated, and then levels are relative only.
+    absolute   : whether levels are those of the sound, by a stated full scale or 0 dB.
     frequency  : (F,) Hz asked for, strictly rising, or None.
     smoothing  : 1 / this of an octave, or None for none.
     reach      : m, half the mouth's largest width where a design is known: sound comes from no farther aside.
@@ -176,6 +177,7 @@ class Session:
     sweep_from: float | None = None
     sweep_to: float | None = None
     full_scale: float = 1.0
+    absolute: bool = False
     frequency: FloatArray | None = None
     smoothing: float | None = None
     reach: float | None = None

@@ -36,9 +36,10 @@ def page(
     lacking = {each.file for each in found.missing}
     told = [each for each in record["warnings"] if each not in wrong and not _of_missing(each, lacking)]
     repeat = wrong + [f"{each.file}: missing in {plane_name(each.azimuth)}. Measure it" for each in found.missing]
-    parts = [sheet.Part("What to repeat, and why", [f"{each}." for each in _few(repeat)])] if repeat else []
+    parts = [sheet.Part("What is wrong, and what to do", [f"{each}." for each in _few(repeat)])] if repeat else []
+    first = [f"Trusted {valid_words(found.directivity)}", *message(found)]
     parts += [
-        sheet.Part("Found", [f"{line}." for line in lines]),
+        sheet.Part("Found", [f"{line}." for line in lines if line not in first]),
         _readings(found, shown),
         *_pictured("Level over frequency and angle", shown, "directivity_map"),
         *_pictured("Curves", shown, "on_axis", "index_and_beamwidth", "standard_curves", "off_axis_curves"),
@@ -54,7 +55,7 @@ def page(
         written=written,
         command=command,
         warnings=told,
-        message=[f"Trusted {valid_words(found.directivity)}.", *(f"{each}." for each in message(found))],
+        message=[f"{each}." for each in first],
     )
 
 
@@ -77,12 +78,13 @@ def _pictured(title: str, shown: Mapping[str, sheet.Picture], *starts: str) -> l
 
 
 def _readings(found: Assembled, shown: Mapping[str, sheet.Picture]) -> sheet.Part:
-    """A row a reading; those that are wrong stand out."""
-    rows = [_row(each) for each in found.readings]
-    rows += [
+    """A row a reading; those that are wrong or missing come first and stand out."""
+    rows = [
         [each.file, "missing", plane_name(each.azimuth), _angle(each.off_axis), *["–"] * 9] for each in found.missing
     ]
-    odd = [i for i, each in enumerate(found.readings) if each.verdict != "good"]
+    rows += [_row(each) for each in found.readings if each.verdict != "good"]
+    odd = len(rows)
+    rows += [_row(each) for each in found.readings if each.verdict == "good"]
     return sheet.Part(
         "Each reading",
         [
@@ -96,7 +98,7 @@ def _readings(found: Assembled, shown: Mapping[str, sheet.Picture]) -> sheet.Par
         ),
         rows=rows,
         pictures=[each for name, each in shown.items() if name == "readings.png"],
-        marked=frozenset([*odd, *range(len(found.readings), len(rows))]),
+        marked=frozenset(range(odd)),
         tall=len(rows) > MANY,
     )
 
@@ -154,7 +156,7 @@ def _number(value: float, decimals: int) -> str:
 
 
 CAPTIONS = {
-    "readings": "A reading that stands apart from its neighbours is ringed. Level: less what a curve through the others"
+    "readings": "Readings with a fault are ringed, in one of the panels. Level: less what a curve through the others"
     " tells. Late: later than both beside it; one that is early is below zero.",
     "directivity_map": "Level re on axis over frequency and angle, contours at −3, −6, −12 and −18 dB. A stripe along"
     " one angle is one wrong file.",

@@ -26,12 +26,13 @@ LEAST_DB = 1e-3
 """dB, where the axis of uncertainties begins at the least."""
 
 
-PANELS: tuple[tuple[str, Callable[[Checked], float], float], ...] = (
-    ("signal over\nnoise, dB", lambda each: each.signal_to_noise, 0.0),
-    ("level beside its\nneighbours, dB", lambda each: each.level, 1.0),
-    ("late beside its\nneighbours, ms", lambda each: each.late / MILLISECOND, 0.05),
+PANELS: tuple[tuple[str, Callable[[Checked], float], float, str], ...] = (
+    ("signal over\nnoise, dB", lambda each: each.signal_to_noise, 0.0, ""),
+    ("level beside its\nneighbours, dB", lambda each: each.level, 1.0, "level"),
+    ("late beside its\nneighbours, ms", lambda each: each.late / MILLISECOND, 0.05, "late"),
 )
-"""Of the readings: what is drawn, and how far its axis reaches to either side of 0 at least, 0 for no such axis."""
+"""Of the readings: what is drawn, how far its axis reaches to either side of 0 at least, 0 for no such axis, and which
+fault is named there; every other in the first that is drawn."""
 
 
 def pictures(found: Assembled) -> dict[str, Any]:
@@ -51,7 +52,7 @@ def _readings(found: Assembled) -> Any:
     shown = [row for row in PANELS if any(np.isfinite(row[1](each)) for each in found.readings)]
     drawn, panels = canvas.stacked(1.0 + 1.7 * len(shown), ratios=(1,) * len(shown))
     planes = list(dict.fromkeys(each.azimuth for each in found.readings))
-    for axes, (words, value, least) in zip(np.atleast_1d(panels), shown, strict=True):
+    for axes, (words, value, least, fault) in zip(np.atleast_1d(panels), shown, strict=True):
         first, last = words == shown[0][0], words == shown[-1][0]
         title = "Readings beside their neighbours" if first else ""
         style.dressed(axes, title, x="off-axis angle, degrees" if last else "", y=words)
@@ -64,7 +65,10 @@ def _readings(found: Assembled) -> Any:
         if least:
             reach = 1.25 * max(least, *(abs(value(each)) for each in found.readings if np.isfinite(value(each))))
             axes.set_ylim(-reach, reach)
-        _name(axes, [each for each in found.readings if each.remarks and np.isfinite(value(each))], value)
+        own = {each[3] for each in shown} - {""}
+        here = [(each, {remark.what for remark in each.remarks}) for each in found.readings if each.remarks]
+        wrong = [each for each, what in here if fault in what or (first and not what & own)]
+        _name(axes, [each for each in wrong if np.isfinite(value(each))], value)
         if first:
             _once(axes)
     _angles(np.atleast_1d(panels)[-1], [each.off_axis / DEGREE for each in found.readings])
@@ -82,7 +86,7 @@ def _name(axes: Any, wrong: Sequence[Checked], value: Any) -> None:
             axes.annotate(
                 entry(each.file),
                 at,
-                xytext=(-8 if end else 8, 0),
+                xytext=(-8 if end else 8, 6),
                 textcoords="offset points",
                 ha="right" if end else "left",
                 va="center",
@@ -105,7 +109,7 @@ def _once(axes: Any) -> None:
 
 
 def _angles(axes: Any, angle: Sequence[float]) -> None:
-    step = 15 if np.ptp(angle) <= 90 else 30
+    step = 15 if np.ptp(angle) <= 90 else 30 if np.ptp(angle) <= 180 else 60
     axes.set_xticks(np.arange(np.ceil(min(angle) / step) * step, max(angle) + 1e-6, step))
 
 

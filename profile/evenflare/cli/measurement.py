@@ -16,8 +16,9 @@ def add(command: AddCommand) -> None:
         "Make a directivity of what a rig has written: impulse responses, sweeps, text responses, AES69 files",
         "example: evenflare measure --write-session readings\n"
         "example: evenflare measure readings/session.toml --out measured\n\n"
-        "writes directivity.csv, summary.csv, standard_curves.csv, budget.csv (the index's uncertainty by its parts),\n"
-        "directivity.sofa (AES69), session.json (what was found and assumed), provenance.json and pictures;\n"
+        "writes report.html (what can be trusted, what to repeat), directivity.csv, summary.csv, standard_curves.csv,\n"
+        "readings.csv (each by itself), budget.csv (the index's uncertainty by its parts), directivity.sofa (AES69),\n"
+        "session.json (what was found and assumed), provenance.json and pictures;\n"
         "--responses: also a text file a direction; --far-field: also what it is far away. [uncertainty] says how\n"
         "well the rig is known. --write-session drafts session.toml from the names of a folder's files.\n\n"
         "The session file names the readings, the angle in each name, paths from its own folder:\n"

@@ -5,6 +5,7 @@ from __future__ import annotations
 import csv
 import json
 import re
+from dataclasses import replace
 
 import pytest
 
@@ -12,8 +13,9 @@ from commandline import said
 from evenflare.measurement.assemble import assemble
 from evenflare.measurement.session import read_session
 from evenflare.report.measurement import measuring_figures
-from evenflare.results.readings import COLUMNS, message
+from evenflare.results.readings import COLUMNS, message, readings_text
 from evenflare.units import DEGREE
+from field_rigs import RIG
 from reports import Page
 from rig_mistakes import ANGLES, MISTAKES, NOISY, session
 from synthetic_rig import SyntheticRig
@@ -98,9 +100,31 @@ def test_table_of_readings_reads_back(written):
     assert {each["file"] for each in record["faults"]} == set(MISTAKES)
 
 
-def test_a_good_session_says_so(tmp_path):
-    found = assemble(read_session(session(tmp_path, off_axis_deg=range(-90, 91, 10))))
-    assert message(found) == ["Readings: nothing is wrong with any of the 19"]
+@pytest.fixture(scope="module")
+def good(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("good")
+    return assemble(read_session(session(folder, off_axis_deg=range(-90, 91, 10))))
+
+
+def test_a_good_session_says_so(good):
+    assert message(good) == ["Readings: nothing is wrong with any of the 19"]
+
+
+def test_any_name_of_a_file_reads_back_and_is_no_formula(good):
+    """RFC 4180, as Python's own reader has it; an apostrophe stands before what a spreadsheet would carry out."""
+    for name in ('=cmd|"x",1.wav', "a,b.wav", "@sum(a1).wav", "<b>_+10.wav"):
+        odd = replace(good, readings=(replace(good.readings[0], file=name), *good.readings[1:]))
+        lines = readings_text(odd, header=["x"]).splitlines()
+        row = next(csv.DictReader(line for line in lines if not line.startswith("#")))
+        assert row["file"] == ("'" + name if name[0] in "=@" else name)
+
+
+def test_a_page_of_text_responses_leaves_out_what_they_do_not_tell(tmp_path, capsys):
+    path = session(tmp_path / "in", kind="response", rig=RIG)
+    assert said(capsys, f"measure {path} --out {tmp_path / 'out'}")[0] == 0
+    heads = re.findall(r'<th scope="col".*?>(.*?)</th>', (tmp_path / "out" / "report.html").read_text())
+    assert "polarity" in heads
+    assert not {"peak, dB", "clipped", "arrival, ms", "repeats"} & set(heads)
 
 
 def test_pictures_draw_what_was_read(tmp_path):

@@ -246,7 +246,7 @@ def _rig_lines(record: dict[str, Any]) -> list[str]:
         lines.append(f"Gate: {gate['length_ms']:.2f} ms")
     for plane, found in (record.get("turntable") or {}).items():
         parts = [
-            f"{words} {found[key]:.{digits}f} ± {found[error]:.{digits}f} {unit}"
+            f"{words} {round(found[key], digits) + 0.0:.{digits}f} ± {found[error]:.{digits}f} {unit}"
             + (", corrected" if found[done] else ", left as it is")
             for words, key, error, done, digits, unit in (
                 ("angle 0 off by", "angle_offset_deg", "angle_offset_error_deg", "angle_corrected", 2, "degrees"),

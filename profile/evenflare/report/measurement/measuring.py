@@ -15,6 +15,11 @@ from evenflare.studies.trust import valid_words
 from evenflare.units import DEGREE, MILLISECOND
 from evenflare.words import hertz
 
+HEAD = (
+    *("file", "verdict", "plane", "off axis", "peak, dB", "clipped", "signal over noise, dB", "arrival, ms"),
+    *("polarity", "late, ms", "level beside, dB", "repeats", "from repeats, dB"),
+)
+"""Of the table of readings."""
 MANY = 16
 """Rows above which the table of readings scrolls, and sentences on single readings that stand before it."""
 
@@ -85,6 +90,8 @@ def _readings(found: Assembled, shown: Mapping[str, sheet.Picture]) -> sheet.Par
     rows += [_row(each) for each in found.readings if each.verdict != "good"]
     odd = len(rows)
     rows += [_row(each) for each in found.readings if each.verdict == "good"]
+    # What no reading tells is left out: text has no peak, one reading a direction no repeats.
+    shows = [i for i in range(len(HEAD)) if any(row[i] not in ("–", "1") for row in rows)]
     return sheet.Part(
         "Each reading",
         [
@@ -92,11 +99,8 @@ def _readings(found: Assembled, shown: Mapping[str, sheet.Picture]) -> sheet.Par
             " sample; polarity, arrival and level beside the two readings next to it; how far it lies from the other"
             " repeats of its direction. A dash: cannot be told.",
         ],
-        head=(
-            *("file", "verdict", "plane", "off axis", "peak, dB", "clipped", "signal over noise, dB", "arrival, ms"),
-            *("polarity", "late, ms", "level beside, dB", "repeats", "from repeats, dB"),
-        ),
-        rows=rows,
+        head=[HEAD[i] for i in shows],
+        rows=[[row[i] for i in shows] for row in rows],
         pictures=[each for name, each in shown.items() if name == "readings.png"],
         marked=frozenset(range(odd)),
         tall=len(rows) > MANY,

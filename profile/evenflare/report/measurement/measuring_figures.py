@@ -16,6 +16,11 @@ from evenflare.report.kit import canvas, style
 from evenflare.report.kit.paper import entry
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, BoolArray, FloatArray
 
+OFFSETS = (
+    ("angle 0 off by,\ndegrees", "angle", DEGREE, 0.1),
+    ("axis aside by,\nmm", "sideways", MILLIMETRE, 0.5),
+)
+"""Of the turntable: in words, as `Pairs` and `Alignment` have it, its unit, and what its axis spans at least."""
 MOST_NAMED = 4
 """Readings whose files are named in a panel."""
 MOST_PARTS = 6
@@ -40,7 +45,8 @@ def pictures(found: Assembled) -> dict[str, Any]:
     drawn = {}
     if any(np.isfinite([each.level, each.late, each.signal_to_noise]).any() for each in found.readings):
         drawn["readings.png"] = _readings(found)
-    if any(each.pairs is not None for each in found.turntable.values()):
+    pairs = [each.pairs for each in found.turntable.values() if each.pairs is not None]
+    if any(np.isfinite([each.angle, each.sideways]).any() for each in pairs):
         drawn["alignment.png"] = _alignment(found)
     if found.directivity.valid.any():
         drawn["budget.png"] = _budget(found)
@@ -116,14 +122,16 @@ def _angles(axes: Any, angle: Sequence[float]) -> None:
 def _alignment(found: Assembled) -> Any:
     """What each mirrored pair says of the turntable by itself, and the fit through all."""
     fitted = {at: each for at, each in found.turntable.items() if each.pairs is not None}
-    drawn, panels = canvas.stacked(4.6, ratios=(1, 1))
-    kinds = (
-        ("angle 0 off by,\ndegrees", "angle", DEGREE, 0.1),
-        ("axis aside by,\nmm", "sideways", MILLIMETRE, 0.5),
-    )
-    for axes, (words, kind, unit, least) in zip(panels, kinds, strict=True):
+    told = [
+        kind
+        for kind in OFFSETS
+        if any(each.pairs is not None and np.isfinite(getattr(each.pairs, kind[1])).any() for each in fitted.values())
+    ]
+    drawn, panels = canvas.stacked(0.8 + 1.9 * len(told), ratios=(1,) * len(told))
+    panels = list(np.atleast_1d(panels))
+    for axes, (words, kind, unit, least) in zip(panels, told, strict=True):
         last = axes is panels[-1]
-        title = "" if last else "Turntable: each mirrored pair, and the fit"
+        title = "Turntable: each mirrored pair, and the fit" if axes is panels[0] else ""
         style.dressed(axes, title, x="off-axis angle of the pair, degrees" if last else "", y=words)
         axes.axhline(0.0, color=style.QUIET, linewidth=0.8)
         values = [

@@ -44,8 +44,8 @@ def test_message_comes_first_and_names_what_to_repeat(written):
     start = words[words.index("Trusted from") :]
     # 19 angles less one; three of those are wrong.
     told = (
-        "Trusted from 300 Hz to 7.62 kHz. Readings: 15 of 18 are in order. Repeat turn_-60.wav (level), turn_-40.wav"
-        " (late), turn_+20.wav (inverted). Missing, to be measured: turn_+50.wav (horizontal)."
+        "Trusted from 300 Hz to 7.62 kHz. Readings: 15 of 18 are in order. Repeat turn_-60.wav (wrong level),"
+        " turn_-40.wav (late), turn_+20.wav (inverted). Missing, to be measured: turn_+50.wav (horizontal)."
     )
     assert start.startswith(told)
     assert words.index("Trusted from") < words.index("Warning:") < words.index("What is wrong, and what to do")

@@ -81,7 +81,13 @@ def message(found: Assembled) -> list[str]:
 
 
 def _named(readings: Sequence[Checked]) -> str:
-    return _listed([f"{each.file} ({', '.join(dict.fromkeys(r.what for r in each.remarks))})" for each in readings])
+    what = {"level": "wrong level"}
+    return _listed(
+        [
+            f"{each.file} ({', '.join(dict.fromkeys(what.get(r.what, r.what) for r in each.remarks))})"
+            for each in readings
+        ]
+    )
 
 
 def _listed(names: Sequence[str]) -> str:

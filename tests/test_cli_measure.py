@@ -16,6 +16,7 @@ from commandline import DESIGN, contents, said
 from evenflare import metrics
 from evenflare.air import air_at
 from evenflare.directivity.folder import read_directivity
+from evenflare.report.measurement import measuring_figures
 from evenflare.report.waveguide import measured
 from evenflare.units import DEGREE
 from synthetic_rig import SyntheticRig, cap_on_sphere, piston, point, write_session_files
@@ -23,8 +24,8 @@ from synthetic_rig import SyntheticRig, cap_on_sphere, piston, point, write_sess
 RIG = SyntheticRig(samples=2048, rotation_centre_z=0.05)
 SOUND = air_at(RIG.temperature, RIG.humidity).speed_of_sound
 TABLES = [
-    *("budget.csv", "directivity.csv", "directivity.sofa", "provenance.json", "session.json"),
-    *("standard_curves.csv", "summary.csv"),
+    *("budget.csv", "directivity.csv", "directivity.sofa", "provenance.json", "readings.csv", "report.html"),
+    *("session.json", "standard_curves.csv", "summary.csv"),
 ]
 ANALYSIS = {"analysis": {"from_hz": 200, "to_hz": 16000, "per_octave": 3}}
 
@@ -54,6 +55,7 @@ def work(tmp_path, monkeypatch, readings) -> Path:
 def plain(monkeypatch):
     """No pictures: they take most of the time, and one test looks at them."""
     monkeypatch.setattr(measured, "pictures", lambda directivity: {})
+    monkeypatch.setattr(measuring_figures, "pictures", lambda found: {})
 
 
 def summary(folder: Path) -> list[dict[str, str]]:

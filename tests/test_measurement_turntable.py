@@ -67,6 +67,15 @@ def test_readings_along_a_baffle_tell_nothing():
     assert told(FRONT, behind, half_space=True) == told(FRONT, pressure, half_space=True)
 
 
+def test_each_mirrored_pair_says_it_by_itself():
+    found = told(ALL_ROUND, read(SPHERE, ALL_ROUND, angle=1.5 * DEGREE, centre=(4e-3, 0.0), noise=1e-3))
+    front = found.pairs.off_axis < 100 * DEGREE
+    assert front.sum() >= 5
+    # Noise of -60 dB, a spline over ten degrees.
+    assert found.pairs.angle[front] / DEGREE == pytest.approx(1.5, abs=0.2)
+    assert found.pairs.sideways[front] == pytest.approx(4e-3, abs=0.5e-3)
+
+
 def test_stated_errors_hold_the_truth():
     """Of 20 seeded runs with noise at -40 dB, angle and place within three standard errors."""
     truth = 0.4 * DEGREE, 2e-3

@@ -2,12 +2,11 @@
 
 from __future__ import annotations
 
-import base64
 import os
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from evenflare import files
 from evenflare.air import Air
@@ -52,6 +51,7 @@ def compare_command(
     """
     from evenflare.measurement.compare import compare
     from evenflare.measurement.read_off import ReadOff
+    from evenflare.report.kit import sheet
     from evenflare.report.measurement import comparison as words
     from evenflare.report.measurement import comparison_figures
     from evenflare.results import comparison
@@ -78,32 +78,17 @@ def compare_command(
             measured,
             predicted,
             tolerance=tolerance,
-            shown=_saved(drawn, folder, words.caption),
+            shown=sheet.saved(drawn, folder, words.caption),
             written=written,
             command=command,
         )
         files.write_text(folder / "report.html", text)
     return Compared(
-        [*words.lines(found, read, tolerance=tolerance), comparison.normalisation(found)],
+        [*words.lines(found, read, measured, tolerance=tolerance), comparison.normalisation(found)],
         comparison.warnings(found, measured, predicted),
         written,
         tolerance is None or found.within(tolerance),
     )
-
-
-def _saved(drawn: dict[str, Any], folder: Path, caption: Callable[[str], str]) -> dict[str, Any]:
-    """Figures written into `folder`, and as a page holds them, each drawn once."""
-    from evenflare.report.kit import sheet
-
-    shown: dict[str, Any] = {}
-    said = ""
-    for name, figure in drawn.items():
-        words = caption(name)
-        under = "The same in another plane." if words == said else words
-        shown[name], said = sheet.picture(figure, alt=f"{figure.get_suptitle()}.", caption=under), words
-        with files.replacing(folder / name) as temporary:
-            temporary.write_bytes(base64.b64decode(shown[name].data))
-    return shown
 
 
 def _check_apart(folder: Path, sources: Sequence[Path]) -> None:
@@ -139,6 +124,7 @@ def spread_command(unit_paths: Sequence[Path], folder: Path, *, reference_unit: 
 
 
 def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, command: str) -> Compared:
+    from evenflare.report.kit import sheet
     from evenflare.report.measurement import spreading
     from evenflare.results import spread
 
@@ -155,7 +141,7 @@ def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, com
         text = spreading.page(
             found,
             stored,
-            shown=_saved(drawn, folder, spreading.caption),
+            shown=sheet.saved(drawn, folder, spreading.caption),
             warnings=warnings,
             written=written,
             command=command,

@@ -83,11 +83,13 @@ def measure_command(
         **findings,
         "files": [_relative(each.file, session.path.parent) for each in session.readings],
     }
+    lines = _lines(found, session, record)
     with files.together():
         written = _write(found, session, finite(record), folder, command=command, responses=responses)
         if far_field and found.far is not None:
             written.append(_write_far(found.far, session, record, folder, command=command))
-    return Measured(_lines(found.directivity, session, record), record["assumed"], warnings, written)
+        written = _write_page(found, record, folder, lines=lines, written=written, command=command)
+    return Measured(lines, record["assumed"], warnings, written)
 
 
 def _mouth(design: Design | None) -> Mouth:
@@ -109,13 +111,24 @@ def _model(folder: Path) -> Directivity:
     return found
 
 
+def _made(session: Session, record: dict[str, Any], *, command: str) -> dict[str, Any]:
+    """How a solution came about, for provenance.json."""
+    return {
+        "command": command,
+        "origin": "measured",
+        "session": record["session"],
+        "mounting": session.rig.mounting,
+        "levels": "absolute" if session.absolute else "relative",
+    }
+
+
 def _write_far(
     far: FarField, session: Session, record: dict[str, Any], folder: Path, *, command: str
 ) -> tuple[str, str]:
     from evenflare.results import formats, tables
 
     own = {"name": session.name, "design_id": record["design_id"]}
-    made = {"command": command, "origin": "measured", "session": record["session"], "mounting": session.rig.mounting}
+    made = _made(session, record, command=command)
     cautions = [f"measured at {session.rig.distance:g} m, carried to the far field by spherical waves", formats.LOUD]
     place = folder / FAR_FIELD
     tables.write_solution(place, far.directivity, **own, provenance=made, cautions=cautions, by_plane=True)
@@ -127,14 +140,12 @@ def _write(
 ) -> list[tuple[str, str]]:
     from evenflare.directivity.sofa import write_sofa
     from evenflare.measurement.responses_written import write_responses
-    from evenflare.report.kit import canvas
-    from evenflare.report.waveguide import measured
-    from evenflare.results import budget, formats, tables
+    from evenflare.results import budget, formats, readings, tables
 
     directivity = found.directivity
     own = {"name": session.name, "design_id": record["design_id"]}
     mounting = session.rig.mounting
-    made = {"command": command, "origin": "measured", "session": record["session"], "mounting": mounting}
+    made = _made(session, record, command=command)
     cautions = [
         f"measured: session {record['session']}; what was assumed stands in session.json",
         *(f"caution: {each}" for each in record["warnings"]),
@@ -149,12 +160,18 @@ def _write(
         *cautions,
     ]
     files.write_text(folder / "budget.csv", formats.csv_text(budget.columns(found), header=header))
+    header = [
+        f"each reading by itself and beside its neighbours, of: {session.name}",
+        "units: degrees, dB, ms; polarity 1 as those beside it, -1 inverted",
+    ]
+    files.write_text(folder / "readings.csv", readings.readings_text(found, header=header))
     written = [
         ("directivity.csv", "level and phase over frequency and angle"),
         ("summary.csv", "index, beamwidth, level and power over frequency"),
         ("standard_curves.csv", "the curves of ANSI/CTA-2034-A"),
         ("directivity.sofa", "the same directivity as AES69 (SOFA), FreeFieldDirectivityTF"),
         ("session.json", "what was found on the way and what was assumed"),
+        ("readings.csv", "each reading: peak, noise, arrival, polarity, clipping, its neighbours, what is wrong"),
         ("budget.csv", "standard uncertainty of index and level on axis, each part, over frequency"),
         ("provenance.json", "from which session, by which command"),
     ]
@@ -162,17 +179,41 @@ def _write(
         texts = write_responses(directivity, folder / RESPONSES, name=session.name, mounting=mounting)
         what = f"{len(texts) - 1} responses as text, and the session file that reads them back"
         written.append((f"{RESPONSES}/", what))
-    for name, figure in measured.pictures(directivity).items():
-        canvas.save(figure, folder / name)
-        written.append((name, "picture"))
     return written
 
 
-def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -> list[str]:
+def _write_page(
+    found: Assembled,
+    record: dict[str, Any],
+    folder: Path,
+    *,
+    lines: list[str],
+    written: list[tuple[str, str]],
+    command: str,
+) -> list[tuple[str, str]]:
+    """The page and its pictures; all files, the page first."""
+    from evenflare.report.kit import sheet
+    from evenflare.report.measurement import measuring, measuring_figures
+    from evenflare.report.waveguide import measured
+
+    drawn = measured.pictures(found.directivity) | measuring_figures.pictures(found)
+    written = [
+        ("report.html", "what can be trusted, what was wrong and what to repeat, on one page"),
+        *written,
+        *((name, "picture") for name in drawn),
+    ]
+    shown = sheet.saved(drawn, folder, measuring.caption)
+    text = measuring.page(found, record, lines=lines, shown=shown, written=written, command=command)
+    files.write_text(folder / "report.html", text)
+    return written
+
+
+def _lines(found: Assembled, session: Session, record: dict[str, Any]) -> list[str]:
     """What a user wants to know first."""
-    from evenflare.results import tables
+    from evenflare.results import readings, tables
     from evenflare.studies.trust import valid_words
 
+    directivity = found.directivity
     observation = directivity.observation
     what = {"impulse_response": "impulse responses", "sweep": "sweeps", "response": "responses"}[session.kind]
     directions = len({(each.azimuth, each.off_axis) for each in session.readings})
@@ -194,7 +235,7 @@ def _lines(directivity: Directivity, session: Session, record: dict[str, Any]) -
                 lines.append(f"Standard uncertainty of it (budget.csv): {doubt}; from {record['error_estimate_from']}")
     if tables.uncovered(directivity):
         lines.append(f"No index and no power: {tables.uncovered(directivity)}")
-    return lines + _rig_lines(record)
+    return lines + readings.message(found) + _rig_lines(record)
 
 
 def _rig_lines(record: dict[str, Any]) -> list[str]:
@@ -205,7 +246,7 @@ def _rig_lines(record: dict[str, Any]) -> list[str]:
         lines.append(f"Gate: {gate['length_ms']:.2f} ms")
     for plane, found in (record.get("turntable") or {}).items():
         parts = [
-            f"{words} {found[key]:.{digits}f} ± {found[error]:.{digits}f} {unit}"
+            f"{words} {round(found[key], digits) + 0.0:.{digits}f} ± {found[error]:.{digits}f} {unit}"
             + (", corrected" if found[done] else ", left as it is")
             for words, key, error, done, digits, unit in (
                 ("angle 0 off by", "angle_offset_deg", "angle_offset_error_deg", "angle_corrected", 2, "degrees"),

@@ -8,7 +8,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.measurement.gate import LEAST_NOISE, arrival_time
-from evenflare.measurement.readings import Impulse, Kind
+from evenflare.measurement.readings import Impulse, Kind, Remark
 from evenflare.units import MILLISECOND, FloatArray, amplitude_db
 
 CLEAR = 2.0
@@ -39,8 +39,8 @@ def peak_over_noise(samples: FloatArray, *, sample_rate: float) -> tuple[float, 
 
 def checked_arrivals(
     readings: Sequence[Impulse], records: Sequence[FloatArray], *, first: int, kind: Kind, speed_of_sound: float
-) -> tuple[FloatArray, list[str]]:
-    """Arrival (R,) s of every record, and words about those that do not stand out of their noise.
+) -> tuple[FloatArray, list[Remark]]:
+    """Arrival (R,) s of every record, and those that do not stand out of their noise.
 
     first : index of the reading on axis, on which everything rests.
     Errors: InputError if its arrival cannot be right: no more than noise, or far from that of most other readings.
@@ -65,7 +65,11 @@ def checked_arrivals(
         )
     weak = [i for i in range(len(readings)) if i != first and not clear[i]]
     return arrival, [
-        f"{readings[i].file.name}: no arrival, its greatest stands only {above[i, 0]:.0f} dB above the noise. Listen to"
-        " it, and repeat it if it should be louder"
+        Remark(
+            i,
+            "no arrival",
+            f"{readings[i].file.name}: no arrival, its greatest stands only {above[i, 0]:.0f} dB above the noise."
+            " Listen to it, and repeat it if it should be louder",
+        )
         for i in weak
     ]

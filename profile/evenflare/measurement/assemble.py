@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
@@ -14,10 +14,11 @@ from evenflare.files import InputError
 from evenflare.measurement.between_angles import SAME_ANGLE
 from evenflare.measurement.between_planes import Mouth
 from evenflare.measurement.budget import Budget
+from evenflare.measurement.checked import Checked
 from evenflare.measurement.doubts import doubts_of
 from evenflare.measurement.far_field import FarField
 from evenflare.measurement.heard import Heard
-from evenflare.measurement.missing_angles import missing_words
+from evenflare.measurement.missing_angles import Missing, missing_readings, missing_words
 from evenflare.measurement.orbits import Orbit, mirrored_in, plane_name, shared_grid
 from evenflare.measurement.readings import Session
 from evenflare.measurement.responses import heard_responses
@@ -47,12 +48,18 @@ class Assembled:
     findings : for session.json: plain values, None for what is not known.
     budgets  : of the "index", where the angles cover the sphere, and the "on_axis_level".
     far      : in the far field, where the angles and phases tell it.
+    readings : each by itself.
+    missing  : readings that lack in runs that are otherwise even.
+    turntable: by azimuth, rad.
     """
 
     directivity: Directivity
     findings: Mapping[str, Any]
     budgets: Mapping[str, Budget]
     far: FarField | None
+    readings: tuple[Checked, ...] = ()
+    missing: tuple[Missing, ...] = ()
+    turntable: Mapping[float, Alignment] = field(default_factory=dict)
 
 
 def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity | None = None) -> Assembled:
@@ -77,6 +84,7 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
     half_space = rig.mounting == "baffle"
     orbits: dict[float, Orbit] = {}
     alignments: dict[float, Alignment] = {}
+    missing: list[Missing] = []
     above = signal_to_noise(heard)
     usable = heard.trusted if above is None else heard.trusted & (above >= LEAST_SIGNAL_DB)
     for azimuth in dict.fromkeys(heard.azimuth.tolist()):
@@ -104,7 +112,9 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
                 " read between them for the turntable's offset: there each side has the mean of both. Set its zero, or"
                 " measure at smaller steps"
             )
-        warnings += missing_words(plane_name(azimuth), off_axis, files)
+        gone = missing_readings(azimuth, off_axis, files)
+        missing += gone
+        warnings += missing_words(plane_name(azimuth), gone)
         if alignment.vague:
             warnings.append(
                 f"{plane_name(azimuth)}: the readings tell {' and '.join(alignment.vague)}, too poorly to correct by:"
@@ -153,7 +163,15 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
         "assumed": assumed + more_assumed,
         "warnings": warnings + more_warnings + odd_repeats(heard) + _noisy(directivity, heard) + doubted.warnings,
     }
-    return Assembled(doubted.directivity, findings, doubted.budgets, doubted.far)
+    return Assembled(
+        doubted.directivity,
+        findings,
+        doubted.budgets,
+        doubted.far,
+        readings=heard.checked,
+        missing=tuple(missing),
+        turntable=alignments,
+    )
 
 
 def _orbit(session: Session, heard: Heard, rows: IntArray, alignment: Alignment, pressure: ComplexArray) -> Orbit:

@@ -4,13 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
 from evenflare.measurement.drift import Drift
 from evenflare.measurement.readings import Impulse, Response, Session
 from evenflare.units import BoolArray, ComplexArray, FloatArray, read_only
+
+if TYPE_CHECKING:
+    from evenflare.measurement.checked import Checked
 
 SAME_ANGLE = 1e-6
 """rad, below which two readings are of one direction."""
@@ -34,6 +37,7 @@ class Heard:
     shorter     : (D, F) complex Pa, the same through a gate of `SHORTER` of the length, or None where none was gated.
     drift       : what repeats say of a drift over the session, or None.
     suspect     : (D,) True where the reading contradicts its neighbours; empty where none does.
+    checked     : every reading by itself, in the session's order.
     """
 
     frequency: FloatArray
@@ -50,6 +54,7 @@ class Heard:
     shorter: ComplexArray | None = None
     drift: Drift | None = None
     suspect: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    checked: tuple[Checked, ...] = ()
 
     def __post_init__(self) -> None:
         for name in ("frequency", "azimuth", "off_axis", "spread", "noise", "readings"):

@@ -8,18 +8,26 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from evenflare.measurement.heard import by_direction
-from evenflare.measurement.neighbours import faults
-from evenflare.measurement.readings import Impulse, Response, Session
+from evenflare.measurement.neighbours import Beside, beside, faults
+from evenflare.measurement.readings import Impulse, Remark, Response, Session
 from evenflare.units import BoolArray, ComplexArray, FloatArray
 
 
 class Judged(NamedTuple):
-    """Indices of the readings that count by direction, whether all of a direction are wrong (D,), words and values."""
+    """Indices of the readings that count by direction, whether all of a direction are wrong (D,), what is wrong in
+    words and as values, and how every reading lies beside its neighbours.
+    """
 
     groups: list[list[int]]
     suspect: BoolArray
-    warnings: list[str]
+    remarks: list[Remark]
     faults: list[dict[str, Any]]
+    beside: Beside
+
+    @property
+    def warnings(self) -> list[str]:
+        """The words alone."""
+        return [each.words for each in self.remarks]
 
 
 def judged(
@@ -36,16 +44,15 @@ def judged(
 
     A direction whose only readings are wrong keeps them, and is `suspect`.
     """
-    found = faults(
-        np.array([reading.azimuth for reading in readings]),
-        np.array([reading.off_axis for reading in readings]),
-        pressure,
-        frequency=frequency,
-        usable=usable,
-        speed_of_sound=session.rig.air.speed_of_sound,
-        phase_known=phase_known,
-        noise=noise,
-    )
+    azimuth, off_axis = (np.array([getattr(each, at) for each in readings]) for at in ("azimuth", "off_axis"))
+    known: dict[str, Any] = {
+        "frequency": frequency,
+        "usable": usable,
+        "speed_of_sound": session.rig.air.speed_of_sound,
+        "phase_known": phase_known,
+        "noise": noise,
+    }
+    found = faults(azimuth, off_axis, pressure, **known)
     names = [reading.file.name for reading in readings]
     wrong = {each.reading for each in found}
     groups, suspect, dropped = [], [], set()
@@ -57,5 +64,11 @@ def judged(
     said = []
     for each in found:
         more = "; left out, the direction's other readings stand" if each.reading in dropped else ""
-        said.append(each.words(names) + more)
-    return Judged(groups, np.array(suspect, dtype=np.bool_), said, [each.findings(names) for each in found])
+        said.append(Remark(each.reading, each.what, each.words(names) + more))
+    return Judged(
+        groups,
+        np.array(suspect, dtype=np.bool_),
+        said,
+        [each.findings(names) for each in found],
+        beside(azimuth, off_axis, pressure, found, **known),
+    )

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from typing import NamedTuple
 
 import numpy as np
 
@@ -50,17 +51,28 @@ def missing_angles(off_axis: FloatArray) -> FloatArray:
     return np.array(found)
 
 
-def missing_words(plane: str, off_axis: FloatArray, files: Sequence[str]) -> list[str]:
-    """What is missing of a plane (A,) whose files are named so, in words."""
-    gone = missing_angles(off_axis)
-    if gone.size == 0:
+class Missing(NamedTuple):
+    """A reading that lacks: rad, and what its file would be called."""
+
+    azimuth: float
+    off_axis: float
+    file: str
+
+
+def missing_readings(azimuth: float, off_axis: FloatArray, files: Sequence[str]) -> tuple[Missing, ...]:
+    """Those of a plane (A,) whose files are named so."""
+    return tuple(Missing(azimuth, float(a), _name(a, off_axis, files)) for a in missing_angles(off_axis))
+
+
+def missing_words(plane: str, gone: Sequence[Missing]) -> list[str]:
+    """What is missing of a plane, in words."""
+    if not gone:
         return []
-    names = [_name(a, off_axis, files) for a in gone]
-    degrees = ", ".join(f"{a / DEGREE:.4g}" for a in gone)
-    be = "is" if gone.size == 1 else "are"
+    degrees = ", ".join(f"{each.off_axis / DEGREE:.4g}" for each in gone)
+    be, it = ("is", "it") if len(gone) == 1 else ("are", "them")
     return [
-        f"{plane}: {degrees} degrees {be} missing in a run that is otherwise even: measure"
-        f" {'it' if gone.size == 1 else 'them'}, as {', '.join(names)}"
+        f"{plane}: {degrees} degrees {be} missing in a run that is otherwise even: measure {it}, as"
+        f" {', '.join(each.file for each in gone)}"
     ]
 
 

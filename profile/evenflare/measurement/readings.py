@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 
@@ -61,6 +61,14 @@ class Response:
     def __post_init__(self) -> None:
         object.__setattr__(self, "frequency", read_only(self.frequency))
         object.__setattr__(self, "pressure", read_only(self.pressure, np.complex128))
+
+
+class Remark(NamedTuple):
+    """What is wrong with one reading: its index, what in a word or two, and a sentence with file and remedy."""
+
+    reading: int
+    what: str
+    words: str
 
 
 @dataclass(frozen=True)
@@ -146,6 +154,7 @@ class Session:
     sweep_from : Hz, and
     sweep_to   : Hz, ends of the sweep's band; None to tell them from the reference.
     full_scale : Pa per unit of a sound's samples; 1 where not stated, and then levels are relative only.
+    absolute   : whether levels are those of the sound, by a stated full scale or 0 dB.
     frequency  : (F,) Hz asked for, strictly rising, or None.
     smoothing  : 1 / this of an octave, or None for none.
     reach      : m, half the mouth's largest width where a design is known: sound comes from no farther aside.
@@ -168,6 +177,7 @@ class Session:
     sweep_from: float | None = None
     sweep_to: float | None = None
     full_scale: float = 1.0
+    absolute: bool = False
     frequency: FloatArray | None = None
     smoothing: float | None = None
     reach: float | None = None

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from evenflare.measurement.readings import Impulse
+from evenflare.measurement.readings import Impulse, Remark
 from evenflare.units import MILLISECOND, FloatArray
 
 FULL_SCALE, FLAT = 0.999, 3
@@ -19,22 +19,31 @@ DROPOUT, SOUNDING = 32, 0.01
 """Samples that are exactly 0 in a row, between others above this share of the greatest, tell that some were lost."""
 
 
-def recording_words(readings: Sequence[Impulse], *, swept: bool) -> list[str]:
-    """Which recordings were cut off at full scale or below, or have holes, in words; one line a file."""
+def recording_remarks(readings: Sequence[Impulse], *, swept: bool) -> list[Remark]:
+    """Which recordings were cut off at full scale or below, or have holes."""
     return [
-        f"{reading.file.name}: {words}"
-        for reading in readings
-        for words in recording_faults(reading.samples, swept=swept, sample_rate=reading.sample_rate)
+        Remark(index, "clipped" if clipped(reading.samples) and place == 0 else "samples lost", f"{name}: {words}")
+        for index, reading in enumerate(readings)
+        for name in (reading.file.name,)
+        for place, words in enumerate(recording_faults(reading.samples, swept=swept, sample_rate=reading.sample_rate))
     ]
+
+
+def clipped(samples: FloatArray) -> bool:
+    """Whether a recording (N,) was cut off, at full scale or below."""
+    top = float(np.abs(samples).max())
+    return _flat(samples, FULL_SCALE, least=0.0) >= 1 or (
+        top > LEAST_CLIPPED and _flat(samples, top * (1.0 - 1e-9), least=STEEP * top) >= CLIPPED_RUNS
+    )
 
 
 def recording_faults(samples: FloatArray, *, swept: bool, sample_rate: float) -> list[str]:
     """Where one recording (N,) was cut off at full scale or below, or has holes, in words."""
     said = []
     top = float(np.abs(samples).max())
-    if _flat(samples, FULL_SCALE, least=0.0) >= 1:
+    if clipped(samples) and top >= FULL_SCALE:
         said.append("flat at full scale, the input was overloaded. Record again at a lower level")
-    elif top > LEAST_CLIPPED and _flat(samples, top * (1.0 - 1e-9), least=STEEP * top) >= CLIPPED_RUNS:
+    elif clipped(samples):
         said.append(f"clipped at {top:.3f} of full scale. Record again at a lower level of what clips")
     hole = _hole(samples) if swept else None
     if hole is not None:

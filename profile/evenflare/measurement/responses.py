@@ -8,6 +8,7 @@ import numpy as np
 
 from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
+from evenflare.measurement.checked import checked
 from evenflare.measurement.drift import undrifted
 from evenflare.measurement.gate import vertex
 from evenflare.measurement.heard import Heard, averaged, on_axis
@@ -75,6 +76,7 @@ def heard_responses(session: Session) -> Heard:
         findings=findings,
         drift=drift,
         suspect=judgement.suspect,
+        checked=checked(session, found, judgement, usable=trusted),
     )
 
 

@@ -87,6 +87,7 @@ def read_session(path: Path | str) -> Session:
         sweep_from=table.sweep_from_hz,
         sweep_to=table.sweep_to_hz,
         full_scale=file.microphone.full_scale_pa or 1.0,
+        absolute=file.microphone.full_scale_pa is not None or table.zero_db_pa is not None,
         frequency=file.analysis.frequency,
         smoothing=file.analysis.smoothing_per_octave,
         reach=None if design is None else 0.5 * max(design.waveguide.mouth_width, design.waveguide.mouth_height),

@@ -10,15 +10,16 @@ import numpy as np
 from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
 from evenflare.measurement.arrivals import checked_arrivals
+from evenflare.measurement.checked import checked
 from evenflare.measurement.deconvolve import Deconvolved, deconvolver, excited_band
 from evenflare.measurement.distortion import distortion
 from evenflare.measurement.drift import undrifted
 from evenflare.measurement.gate import LEAD, TAPER_SHARE, Window, noise_power, spectra, tail_power
-from evenflare.measurement.heard import Heard, averaged, by_direction, on_axis
+from evenflare.measurement.heard import Heard, averaged, on_axis
 from evenflare.measurement.judged import judged
 from evenflare.measurement.normalise import source_only, within
-from evenflare.measurement.readings import Impulse, Session
-from evenflare.measurement.recorded import padded_from, padded_words, recording_words
+from evenflare.measurement.readings import Impulse, Remark, Session
+from evenflare.measurement.recorded import padded_from, padded_words, recording_remarks
 from evenflare.measurement.window import GATE_SHARE, lowest_frequency, reflection_free_time
 from evenflare.units import MILLISECOND, ComplexArray, FloatArray
 
@@ -62,8 +63,9 @@ def heard_sounds(session: Session) -> Heard:
                 f" Record longer, or set [gate] length_ms in {session.path.name} shorter"
             )
     padded = padded_from(readings, records, end=end)
-    said += recording_words(readings, swept=session.kind == "sweep")
-    said += padded_words(readings, padded, arrival=window.arrival, session=session.path.name)
+    said += recording_remarks(readings, swept=session.kind == "sweep")
+    words = padded_words(readings, padded, arrival=window.arrival, session=session.path.name)
+    said += [Remark(i, "zeros in the gate", each) for i, each in zip(padded, words, strict=True)]
     # What zeros stand for was not heard: a record that ends early is a shorter gate.
     heard_for = min([window.length, *(max(start - window.arrival, 1e-4) for start in padded.values())])
     frequency = chosen_frequencies(session, window, rate)
@@ -81,19 +83,18 @@ def heard_sounds(session: Session) -> Heard:
     firsts = [records[group[0]] for group in groups]
     one = _found(firsts, frequency, window=window, rate=rate, smoothing=session.smoothing)
     cut = _found(firsts, frequency, window=less, rate=rate, smoothing=session.smoothing) / np.where(one == 0, 1.0, one)
-    window_findings["warnings"] += judgement.warnings + said
-    noise = [noise_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
+    window_findings["warnings"] += judgement.warnings + [each.words for each in said]
+    noise = [noise_power(record, frequency, window=window, sample_rate=rate) for record in records]
     level = np.array([np.full(frequency.size, np.nan) if power is None else power for power, _ in noise])
-    level = np.fmax(
-        level, [tail_power(records[group[0]], frequency, window=window, sample_rate=rate) for group in groups]
-    )
+    level = np.fmax(level, [tail_power(record, frequency, window=window, sample_rate=rate) for record in records])
+    level *= np.abs(factor) ** 2
     least = lowest_frequency(heard_for)
     findings = {
         **window_findings,
         "faults": judgement.faults,
         "lowest_valid_hz": round(least, 3),
         "reference_delay_ms": (window.arrival - session.rig.distance / session.rig.air.speed_of_sound) / MILLISECOND,
-        "noise_from": noise[_group_of(by_direction(session), first)][1],
+        "noise_from": noise[first][1],
     }
     if swept is not None:
         findings["sweep"] = {"from_hz": played[0], "to_hz": played[1]}
@@ -106,7 +107,7 @@ def heard_sounds(session: Session) -> Heard:
         off_axis=np.array([readings[group[0]].off_axis for group in groups]),
         pressure=np.array([mean for mean, _ in means]),
         spread=np.array([spread for _, spread in means]),
-        noise=level * np.abs(factor) ** 2,
+        noise=level[[group[0] for group in groups]],
         readings=np.array([len(group) for group in groups]),
         trusted=trusted,
         phase_known=True,
@@ -115,11 +116,16 @@ def heard_sounds(session: Session) -> Heard:
         shorter=np.array([mean for mean, _ in means]) * cut,
         drift=drift,
         suspect=judgement.suspect,
+        checked=checked(
+            session,
+            found,
+            judgement,
+            usable=trusted,
+            remarks=said,
+            arrival=arrival,
+            noise=level,
+        ),
     )
-
-
-def _group_of(groups: list[list[int]], index: int) -> int:
-    return next(place for place, group in enumerate(groups) if index in group)
 
 
 def _records(

@@ -8,7 +8,7 @@ neither.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 
 import numpy as np
@@ -74,6 +74,21 @@ class Estimate:
 
 
 @dataclass(frozen=True)
+class Pairs:
+    """What each mirrored pair (N,) says by itself: rad off axis, and the angle, rad, and lateral, m, that it tells;
+    nan where it tells nothing.
+    """
+
+    off_axis: FloatArray
+    angle: FloatArray
+    lateral: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in ("off_axis", "angle", "lateral"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+
+@dataclass(frozen=True)
 class Alignment:
     """What the run in one plane says; None where it cannot.
 
@@ -82,6 +97,7 @@ class Alignment:
     along    : m, of the point that sound seems to come from, ahead of the turntable's axis.
     odd      : indices into the angles of pairs whose two sides differ far more than the others'.
     highest  : Hz, up to which the angles are close enough to tell what lies between them; 0 if nowhere.
+    pairs    : what each mirrored pair says by itself; None where nothing was fitted.
     """
 
     angle: Estimate | None
@@ -89,6 +105,7 @@ class Alignment:
     along: Estimate | None
     odd: tuple[tuple[int, int], ...] = ()
     highest: float = 0.0
+    pairs: Pairs | None = field(default=None, compare=False)
 
     @property
     def corrected(self) -> tuple[float, float]:
@@ -160,7 +177,7 @@ def align(
     run = _PlaneRun(off_axis, p, f, pairs, distance, speed_of_sound, phase_known=phase_known, half_space=half_space)
     if noise is not None:
         run = replace(run, noise=noise[usable][fine])
-    angle, error, shift, slip, odd = run.offsets()
+    angle, error, shift, slip, odd, each = run.offsets()
     odd = tuple((int(inside[plus]), int(inside[minus])) for plus, minus in odd)
     ratios = [(1.0, 1.0)]
     for one, other in run.halves():
@@ -174,13 +191,13 @@ def align(
             angle, error, abs(angle) > max(SIGNIFICANT * error, LEAST_ANGLE) and error <= LARGEST_ANGLE_ERROR
         )
     if not phase_known:
-        return Alignment(found, None, along, odd, highest)
+        return Alignment(found, None, along, odd, highest, each)
     reach = along.value if along is not None else 0.0
     spread = float(np.hypot(slip, reach * error)) if told else slip
     lateral = Estimate(
         shift, spread, abs(shift) > max(SIGNIFICANT * spread, LEAST_SHIFT) and spread <= LARGEST_SHIFT_ERROR
     )
-    return Alignment(found, lateral, along, odd, highest)
+    return Alignment(found, lateral, along, odd, highest, each)
 
 
 def _unlike(one: tuple[float, ...], other: tuple[float, ...]) -> float:
@@ -221,10 +238,11 @@ class _PlaneRun:
             found.append((replace(self, pairs=self.pairs[::2]), replace(self, pairs=self.pairs[1::2])))
         return found
 
-    def offsets(self) -> tuple[float, float, float, float, tuple[tuple[int, int], ...]]:
-        """Angle, rad, and its error; lateral, m, and its error; pairs that do not fit."""
+    def offsets(self) -> tuple[float, float, float, float, tuple[tuple[int, int], ...], Pairs]:
+        """Angle, rad, and its error; lateral, m, and its error; pairs that do not fit; what each pair says."""
         angle, shift, error, slip = 0.0, 0.0, np.inf, 0.0
         odd: tuple[tuple[int, int], ...] = ()
+        turned, aside = np.zeros(0), np.full(len(self.pairs), np.nan)
         for _ in range(ROUNDS):
             moved = corrected(
                 self.off_axis,
@@ -236,21 +254,25 @@ class _PlaneRun:
                 speed_of_sound=self.speed_of_sound,
                 half_space=self.half_space,
             )
-            step, error, odd = _turned(self.off_axis, moved, self.pairs, noise=self.noise)
+            step, error, odd, turned = _turned(self.off_axis, moved, self.pairs, noise=self.noise)
+            turned = angle + turned
             if self.phase_known:  # an angle that is off delays one side too: what is left after it is the shift's
-                more, slip = self._lateral(moved)
+                more, slip, aside = self._lateral(moved)
+                aside = shift + aside
                 shift += more
             angle += step
-        return angle, error, shift, slip, odd
+        plus = self.off_axis[[plus for plus, _ in self.pairs]]
+        return angle, error, shift, slip, odd, Pairs(plus, turned, aside)
 
-    def _lateral(self, pressure: ComplexArray) -> tuple[float, float]:
-        """m and its error: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
+    def _lateral(self, pressure: ComplexArray) -> tuple[float, float, FloatArray]:
+        """m, its error, and of each pair: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
         floor = 0.0 if self.noise is None else ABOVE_NOISE * self.noise
         early = np.array(
             [lag(pressure[plus], pressure[minus], frequency=self.frequency, floor=floor) for plus, minus in self.pairs]
         )
         sine = np.sin(self.off_axis[[plus for plus, _ in self.pairs]])
-        return weighed(2.0 * sine[:, None], self.speed_of_sound * early, dropping=True)
+        path = self.speed_of_sound * early
+        return *weighed(2.0 * sine[:, None], path, dropping=True), 0.5 * path / sine
 
 
 def lag(
@@ -306,8 +328,8 @@ def _turned(
     pairs: list[tuple[int, int]],
     *,
     noise: FloatArray | None = None,
-) -> tuple[float, float, tuple[tuple[int, int], ...]]:
-    """Angle to add, rad, its standard error, and the pairs that do not fit."""
+) -> tuple[float, float, tuple[tuple[int, int], ...], FloatArray]:
+    """Angle to add, rad, its standard error, the pairs that do not fit, and what each pair says, nan if nothing."""
     axis = int(np.argmin(np.abs(off_axis)))
     level = amplitude_db(np.maximum(np.abs(pressure), np.finfo(float).tiny))
     plus, minus = (np.array(side) for side in zip(*pairs, strict=True))
@@ -330,11 +352,11 @@ def _turned(
     each = np.sum(sure * 2.0 * slope * differs, axis=1) / np.maximum(weight, np.finfo(float).tiny)
     strong = steep > np.maximum(1e-6 * steep.max(initial=0.0), LEAST_SLOPE**2 * np.maximum(counts.sum(axis=1), 1))
     if np.count_nonzero(strong) < 3:
-        return 0.0, float("inf"), ()
+        return 0.0, float("inf"), (), np.full(len(pairs), np.nan)
     root = np.sqrt(weight[strong])
     value, error = weighed(root[:, None], root * each[strong], dropping=True)
     left = differs - 2.0 * slope * value
     size = np.sqrt(np.sum(np.where(counts, left, 0.0) ** 2, axis=1) / np.maximum(np.sum(counts, axis=1), 1))
     usual = float(np.median(size))
     far = np.flatnonzero(size > max(ODD * usual, 1.0))
-    return value, error, tuple((int(plus[i]), int(minus[i])) for i in far)
+    return value, error, tuple((int(plus[i]), int(minus[i])) for i in far), np.where(strong, each, np.nan)

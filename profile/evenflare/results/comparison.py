@@ -13,7 +13,7 @@ from evenflare import files
 from evenflare.coarseness import coarse_words
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Cell, Comparison, DeviationFigures, Direction
-from evenflare.measurement.read_off import ReadOff
+from evenflare.measurement.read_off import EVEN_DB, ReadOff
 from evenflare.results import formats, tables
 from evenflare.results.places import direction_words, plane_name
 from evenflare.units import DEGREE
@@ -93,6 +93,39 @@ def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str
     return said
 
 
+def absolute(measured: Stored) -> bool | None:
+    """Whether levels of a measurement are those of the sound; None where its files do not say so."""
+    said = measured.directivity.provenance.get("levels")
+    return {"absolute": True, "relative": False}.get(said) if isinstance(said, str) else None
+
+
+def level_words(read: ReadOff, measured: Stored) -> str:
+    """How the level on axis differs: what of it is gain, and what is shape over frequency."""
+    level = read.level
+    if not math.isfinite(level.gain):
+        return "Level on axis: not known in both"
+    louder = f"measured is {abs(level.gain):.2f} dB {'louder' if level.gain > 0.0 else 'quieter'}"
+    knows = {
+        True: "; the session states what full scale is, so the drive differs by as much",
+        False: "; the session states no level (full_scale_pa, zero_db_pa), so the gain says nothing",
+        None: "",
+    }[absolute(measured)]
+    if level.kind == "gain":
+        if abs(level.gain) < EVEN_DB:
+            return f"Level on axis: alike, {level.raw:.2f} dB rms apart{knows if absolute(measured) is False else ''}"
+        return f"Level: {louder} at every frequency ({level.even:.2f} dB rms about it): gain, not shape{knows}"
+    turns = f"{'rises' if level.slope > 0.0 else 'falls'} by {abs(level.slope):.2f} dB per octave beside the prediction"
+    rest = (
+        f"and its level on axis {turns}, {level.left:.2f} dB rms about that"
+        if level.kind == "slope"
+        else f"and beside that gain its level on axis differs by {level.even:.2f} dB rms over frequency"
+    )
+    return (
+        f"Level: {louder} (median: gain), {rest}: of what drives the exit or resounds before it, alike in every"
+        f" direction, so no part of the deviation{knows}"
+    )
+
+
 def record(
     found: Comparison, read: ReadOff, measured: Stored, predicted: Stored, *, tolerance: float | None
 ) -> dict[str, Any]:
@@ -111,6 +144,14 @@ def record(
             for azimuth, both in widths.items()
         },
         "gain_db": read.gain,
+        "level_on_axis": {
+            "raw_rms_db": read.level.raw,
+            "gain_db": read.level.gain,
+            "slope_db_per_octave": read.level.slope,
+            "left_rms_db": read.level.left,
+            "kind": read.level.kind,
+            "absolute": absolute(measured),
+        },
         "on_axis_rms_db": read.rms(read.on_axis),
         "sound_power_rms_db": read.rms(read.power),
         "tolerance_db": tolerance,

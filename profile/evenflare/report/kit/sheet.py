@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import base64
-from collections.abc import Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from pathlib import Path
 from typing import Any, NamedTuple
 
 from jinja2 import Environment, PackageLoader, StrictUndefined
 
+from evenflare import files
 from evenflare.report.kit import canvas
 
 
@@ -29,6 +31,8 @@ class PageSection:
     lines : sentences.
     head  : of the table, and its
     rows  : the first cell of each names it, the others are numbers or short words.
+    marked: indices of rows that stand out; a word in them must say so too.
+    tall  : a table of many rows, which scrolls within the page.
     """
 
     title: str
@@ -36,6 +40,8 @@ class PageSection:
     head: Sequence[str] = ()
     rows: Sequence[Sequence[str]] = ()
     pictures: Sequence[Picture] = ()
+    marked: frozenset[int] = frozenset()
+    tall: bool = False
 
 
 def picture(figure: Any, *, alt: str, caption: str) -> Picture:
@@ -56,17 +62,42 @@ def sheet(
     written: Sequence[tuple[str, str]],
     command: str,
     warnings: Sequence[str] = (),
+    message: Sequence[str] = (),
 ) -> str:
     """The text of the page. Everything in it is escaped.
 
     what     : a sentence: what this is, and where it comes from.
+    message  : what a reader must know first, whole sentences.
     warnings : each without its full stop.
     written  : files beside the page and what each is for.
     command  : what to type to make it again.
     """
     return rendered(
-        "sheet.html", title=title, what=what, parts=parts, written=written, command=command, warnings=warnings
+        "sheet.html",
+        title=title,
+        what=what,
+        parts=parts,
+        written=written,
+        command=command,
+        warnings=warnings,
+        message=message,
     )
+
+
+def saved(drawn: Mapping[str, Any], folder: Path, caption: Callable[[str], str]) -> dict[str, Picture]:
+    """Figures by the names of their files written into `folder`, and as a page holds them, each drawn once.
+
+    caption : of a picture by the name of its file.
+    """
+    shown: dict[str, Picture] = {}
+    said = ""
+    for name, figure in drawn.items():
+        words = caption(name)
+        under = "The same in another plane." if words == said else words
+        shown[name], said = picture(figure, alt=f"{figure.get_suptitle()}.", caption=under), words
+        with files.replacing(folder / name) as temporary:
+            temporary.write_bytes(base64.b64decode(shown[name].data))
+    return shown
 
 
 def rendered(template: str, **values: Any) -> str:

@@ -9,13 +9,13 @@ from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, Comparison, DeviationFigures
 from evenflare.measurement.read_off import ReadOff
 from evenflare.report.kit import sheet
-from evenflare.results.comparison import nominal, normalisation, verdict, warnings
+from evenflare.results.comparison import level_words, nominal, normalisation, verdict, warnings
 from evenflare.results.places import plane_name, where_words
 from evenflare.units import DEGREE
 from evenflare.words import hertz, signed
 
 
-def lines(found: Comparison, read: ReadOff, *, tolerance: float | None) -> list[str]:
+def lines(found: Comparison, read: ReadOff, measured: Stored, *, tolerance: float | None) -> list[str]:
     """What is found, a sentence each without its full stop."""
     all_cells, valid = found.overall, found.observation.frequency[found.valid]
     said = [
@@ -36,13 +36,10 @@ def lines(found: Comparison, read: ReadOff, *, tolerance: float | None) -> list[
     parts = [
         f"index {index:.3f} dB" if index is not None else "",
         f"beamwidth {', '.join(widths)}" if widths else "",
-        f"sound power {power:.2f} dB" if (power := read.rms(read.power)) is not None else "",
-        f"level on axis {axis:.2f} dB" if (axis := read.rms(read.on_axis)) is not None else "",
     ]
-    said.append(
-        f"Rms difference of {'; '.join(part for part in parts if part)} (after one gain of {signed(read.gain)} dB)"
-    )
-    return said
+    if any(parts):
+        said.append(f"Rms difference of {'; '.join(part for part in parts if part)}")
+    return [*said, level_words(read, measured)]
 
 
 def remarks(found: Comparison, read: ReadOff) -> list[str]:
@@ -53,8 +50,10 @@ def remarks(found: Comparison, read: ReadOff) -> list[str]:
         " about zero, so that a bias counts",
         f"Correlation of the levels is {_number(found.overall.correlation, 4)}: high wherever both fall off the axis,"
         " even for another waveguide, so never a verdict by itself",
-        f"Levels on axis and sound power are compared after one gain of {signed(read.gain)} dB, the mean"
-        " difference on axis, is taken from the measured ones: a prediction does not know how loudly it was driven",
+        f"Levels on axis and sound power are compared after one gain of {signed(read.gain)} dB, the median"
+        " difference on axis, is taken from the measured ones: a prediction does not know how loudly it was driven."
+        " What is left of the level over frequency is the driver's, its amplifier's and what resounds before the mouth;"
+        " no figure of the deviation and no verdict holds any of it",
         "Index, beamwidth and power of both are read off by the same quadrature on the common directions"
         + ("" if found.observation.far_field else f", at {found.observation.distance:g} m: not those of the far field"),
         f"Tolerance X: at most X dB rms over all, and at most {DIRECTION_FACTOR:g} X in any one direction over the"
@@ -86,7 +85,7 @@ def page(
     """The page, with its pictures by the names of their files."""
     maps = [each for name, each in shown.items() if name.startswith("deviation")]
     rest = [each for name, each in shown.items() if not name.startswith("deviation")]
-    said = lines(found, read, tolerance=tolerance)
+    said = lines(found, read, measured, tolerance=tolerance)
     parts = [
         sheet.PageSection("Verdict", [f"{line}." for line in said]),
         sheet.PageSection("Deviation", pictures=maps),

@@ -1,0 +1,253 @@
+"""How sound dies away over frequency, counted in periods, and the resonances that stand out of it.
+
+Each frequency is heard through a Gaussian tone burst of a few periods, as a wavelet: what the burst leaves of a smooth
+response is gone with the burst, and what a resonance leaves falls as exp(-pi n / Q) over n periods, whatever the burst.
+Source: S. Linkwitz, J. AES 28 (1980) 250, shaped tone bursts; the decay of a resonator, Kinsler et al., Fundamentals
+of Acoustics, section 1.6 (both from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from evenflare.bands import midbands
+from evenflare.measurement.gate import Window, noise_power, spectra, tail_power
+from evenflare.units import ComplexArray, FloatArray, amplitude_db, power_db, read_only
+
+DENSITY = 24
+"""Frequencies per octave at which resonances are sought."""
+EVERY = 2
+"""Of them, those that a table has."""
+BURST = 2.0
+"""Periods, standard deviation of the Gaussian burst in time: in frequency 1 / (4 pi), 8 %."""
+CLEAR = 3.5
+"""Of these after the arrival the burst itself is 53 dB down; from there on decays are read."""
+AHEAD = 3.0
+"""Of these before the gate's end what comes after it is 39 dB down; up to there."""
+LEAST_SPAN = 6.0
+"""Periods over which a decay must be seen."""
+MOST_PERIODS = 60.0
+SPACING = 0.5
+"""Periods between the points of a decay."""
+DROP_DB = 25.0
+"""Over which a decay is fitted."""
+LEAST_QUALITY = 10.0
+"""Below, a decay is over with the burst: equalisers, crossovers and system filters have less. Judgement."""
+LEAST_LEVEL_DB = -20.0
+"""Of a resonance re what is heard beside it: a change of the response by 0.8 dB at most. Judgement."""
+STRAIGHT_DB = 1.0
+"""rms departure of an exponential decay from a straight line; an echo bends by more."""
+FALL_DB = 3.0
+"""That a decay must fall by within what is seen for its Q to be told; less, and it is the least that Q can be."""
+ABOVE = 10.0
+"""Power ratio to the noise from which a decay is read."""
+NEAR = 4
+"""Steps of frequency to either side, within which a resonance is the loudest that is left."""
+SAME = 0.04
+"""Share of the frequency within which two are one, and by which what is heard may be off the burst's."""
+EDGE_DB = 15.0
+"""Difference between the medians over half an octave to either side: there a band ends, and filters ring."""
+MARGIN = 1.2
+"""Ratio of frequency that a burst keeps from the ends of the band."""
+
+
+@dataclass(frozen=True)
+class Resonance:
+    """A decay that stands out.
+
+    frequency : Hz. quality: Q; at_least: True where the gate shows too little of it to tell more than that.
+    level     : dB, at its frequency, re what is heard there beside it.
+    """
+
+    frequency: float
+    quality: float
+    level: float
+    at_least: bool = False
+
+    @property
+    def periods(self) -> float:
+        """In which it falls by 20 dB."""
+        return float(self.quality * np.log(10.0) / np.pi)
+
+
+@dataclass(frozen=True)
+class Decay:
+    """The decay on axis.
+
+    frequency  : (F,) Hz, from the lowest at which the gate leaves enough periods.
+    periods    : (N,) after the arrival.
+    level      : (F, N) dB re the loudest at that frequency; nan where the gate or the noise hides it.
+    resonances : that stand out, frequencies rising.
+    seen       : (F,) periods that the gate leaves.
+    """
+
+    frequency: FloatArray
+    periods: FloatArray
+    level: FloatArray
+    resonances: tuple[Resonance, ...]
+    seen: FloatArray
+
+    def __post_init__(self) -> None:
+        for name in ("frequency", "periods", "level", "seen"):
+            object.__setattr__(self, name, read_only(getattr(self, name)))
+
+    def findings(self) -> dict[str, Any]:
+        """For session.json."""
+        return {
+            "valid_from_hz": float(self.frequency[0]),
+            "valid_to_hz": float(self.frequency[-1]),
+            "least_quality": LEAST_QUALITY,
+            "most_quality_at_lowest": most_quality(float(self.seen[0])),
+            "found": [
+                {"frequency_hz": each.frequency, "quality": each.quality, "level_db": each.level} for each in self.resonances
+            ],
+        }
+
+
+def most_quality(seen: float) -> float:
+    """The highest Q that so many periods tell: its decay falls by `FALL_DB` between the burst and the gate's end."""
+    return float(20.0 * np.pi / np.log(10.0) * (seen - BURST * CLEAR) / FALL_DB)
+
+
+def decay(
+    samples: FloatArray, *, window: Window, heard_for: float, band: tuple[float, float], sample_rate: float
+) -> Decay | None:
+    """The decay of an impulse response (N,), and its resonances. Hz, s.
+
+    window    : of the response. heard_for: s after its arrival that nothing but the source is heard.
+    band      : Hz, that the record holds.
+    None where the gate is too short to see any decay within the band.
+    """
+    lowest = max((BURST * (CLEAR + AHEAD) + LEAST_SPAN) / heard_for, MARGIN * band[0])
+    highest = min(band[1], 0.5 * sample_rate) / MARGIN
+    if not lowest < highest / 2.0:
+        return None
+    frequency = midbands(DENSITY, lowest=lowest, highest=highest)
+    listen = _listener(samples, window, sample_rate)
+    density = _noise(samples, frequency, window, sample_rate)
+    noise = density / (2.0 * np.sqrt(np.pi) * BURST / frequency * sample_rate)
+    seen = np.minimum(frequency * heard_for - BURST * AHEAD, MOST_PERIODS)
+    heard = [listen(f, _periods(n)) for f, n in zip(frequency, seen, strict=True)]
+    found: list[Resonance] = []
+    for index in _loudest(heard):
+        own = _resonance(listen, float(frequency[index]), float(seen[index]), float(noise[index]))
+        if own is None or any(abs(own.frequency / each.frequency - 1.0) < SAME for each in found):
+            continue
+        told = _standing_out(own, samples, window, sample_rate, band=band)
+        if told is not None:
+            found.append(told)
+    whole = np.arange(0.0, MOST_PERIODS + 0.5)
+    kept = slice(None, None, EVERY)
+    level = np.full((frequency[kept].size, whole.size), np.nan)
+    for row, (values, quiet) in enumerate(zip(heard[kept], noise[kept], strict=True)):
+        power = np.abs(values) ** 2
+        part = power[:: int(1.0 / SPACING)]
+        level[row, : part.size] = np.where(part > quiet, power_db(np.maximum(part, 1e-300) / power.max()), np.nan)
+    return Decay(
+        frequency[kept], whole, level, tuple(sorted(found, key=lambda each: each.frequency)), seen[kept]
+    )
+
+
+def _periods(seen: float) -> FloatArray:
+    return np.arange(0.0, seen + 1e-9, SPACING)
+
+
+def _listener(
+    samples: FloatArray, window: Window, sample_rate: float
+) -> Callable[[float, FloatArray], ComplexArray]:
+    """What is heard through a burst at a frequency, so many periods after the arrival: complex, gain 1 there."""
+
+    def listen(frequency: float, periods: FloatArray) -> ComplexArray:
+        wide = BURST / frequency
+        at = window.arrival + periods / frequency
+        first = max(int((at[0] - 6.0 * wide) * sample_rate), 0)
+        last = min(int((at[-1] + 6.0 * wide) * sample_rate) + 1, samples.size)
+        apart = at[:, None] - np.arange(first, last) / sample_rate
+        kernel = np.exp(-0.5 * (apart / wide) ** 2 + 2j * np.pi * frequency * apart)
+        return np.asarray(kernel @ samples[first:last] / (np.sqrt(2.0 * np.pi) * wide * sample_rate))
+
+    return listen
+
+
+def _noise(samples: FloatArray, frequency: FloatArray, window: Window, sample_rate: float) -> FloatArray:
+    """Mean square (F,) of the noise per sample; 0 where the record has no part without sound."""
+    _, weights = window.weights(samples.size, sample_rate=sample_rate)
+    before, _ = noise_power(samples, frequency, window=window, sample_rate=sample_rate)
+    after = tail_power(samples, frequency, window=window, sample_rate=sample_rate)
+    known = np.fmax(after, np.full(frequency.size, np.nan) if before is None else before)
+    return np.asarray(np.nan_to_num(known) / np.sum(weights**2))
+
+
+def _loudest(heard: list[ComplexArray]) -> list[int]:
+    """Frequencies at which more is left after the burst than at those beside them, the loudest first."""
+    first = int(BURST * CLEAR / SPACING)
+    last = first + int(LEAST_SPAN / SPACING) + 1
+    left = np.array([np.mean(np.abs(values[first:last]) ** 2) for values in heard])
+    tops = [i for i in range(left.size) if left[i] > 0.0 and left[i] >= left[max(i - NEAR, 0) : i + NEAR + 1].max()]
+    return sorted(tops, key=lambda i: -left[i])
+
+
+@dataclass(frozen=True)
+class _Decaying:
+    """A decay: Hz, Q, and the complex amplitude at the arrival."""
+
+    frequency: float
+    quality: float
+    amplitude: complex
+    at_least: bool
+
+
+def _resonance(
+    listen: Callable[[float, FloatArray], ComplexArray], frequency: float, seen: float, noise: float
+) -> _Decaying | None:
+    """What decays exponentially at about a frequency, or None."""
+    centre = frequency
+    for _ in range(2):  # the second time through a burst at the resonance's own frequency
+        periods = _periods(seen)
+        values = listen(centre, periods)
+        power = np.abs(values) ** 2
+        first = int(BURST * CLEAR / SPACING)
+        good = power[first:] > np.maximum(ABOVE * noise, power[first] * 10.0 ** (-0.1 * DROP_DB))
+        count = int(np.argmin(good)) if not good.all() else good.size
+        if (count - 1) * SPACING < LEAST_SPAN:
+            return None
+        n, part = periods[first : first + count], values[first : first + count]
+        weight = np.abs(part) / np.sqrt(np.abs(part) ** 2 + 10.0 * noise)
+        level = amplitude_db(part)
+        slope, start = np.polyfit(n, level, 1, w=weight)
+        left = np.sqrt(np.average((level - slope * n - start) ** 2, weights=weight**2))
+        turned = np.unwrap(np.angle(part * np.exp(-2j * np.pi * n)))
+        drift, begin = np.polyfit(n, turned, 1, w=weight)
+        own = centre * (1.0 + drift / (2.0 * np.pi))
+        if left > STRAIGHT_DB or abs(own / frequency - 1.0) > SAME:
+            return None
+        n_end, fallen = float(n[-1] - n[0]), -slope * float(n[-1] - n[0])
+        most = most_quality(BURST * CLEAR + n_end)
+        at_least = fallen < FALL_DB
+        quality = most if at_least else 20.0 * np.pi / np.log(10.0) / -slope
+        result = _Decaying(own, quality, 10.0 ** (0.05 * start) * np.exp(1j * begin), at_least)
+        centre = own
+    return result if result.quality >= LEAST_QUALITY else None
+
+
+def _standing_out(
+    found: _Decaying, samples: FloatArray, window: Window, sample_rate: float, *, band: tuple[float, float]
+) -> Resonance | None:
+    """As it is told; None where it is too weak, or rings at the end of a band."""
+    rate = np.pi * found.frequency / found.quality
+    # A burst that lasts makes of exp(-a t) what is larger by exp((a s)^2 / 2), s its standard deviation.
+    smear = np.exp(0.5 * (rate * BURST / found.frequency) ** 2)
+    alone = found.amplitude / smear * sample_rate / rate
+    steps = 2.0 ** (np.arange(1, 13) / 24.0)
+    aside = np.concatenate([found.frequency / steps, [found.frequency], found.frequency * steps])
+    aside = np.clip(aside, band[0], min(band[1], 0.5 * sample_rate))
+    every = spectra(samples[None], aside, window=window, sample_rate=sample_rate)[0]
+    below, above = (float(np.median(amplitude_db(part))) for part in (every[:12], every[13:]))
+    level = float(amplitude_db(alone / max(abs(every[12] - alone), 1e-300)))
+    if level < LEAST_LEVEL_DB or abs(below - above) > EDGE_DB:
+        return None
+    return Resonance(found.frequency, found.quality, level, found.at_least)

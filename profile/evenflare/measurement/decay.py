@@ -37,13 +37,19 @@ DROP_DB = 25.0
 """Over which a decay is fitted."""
 LEAST_QUALITY = 10.0
 """Below, a decay is over with the burst: equalisers, crossovers and system filters have less. Judgement."""
+SURE = 0.9
+"""Of it, that a Q must have with two standard errors taken off."""
 LEAST_LEVEL_DB = -20.0
 """Of a resonance re what is heard beside it: a change of the response by 0.8 dB at most. Judgement."""
+BEATING = 1e-3
+"""Share of the power that two decays may leave of what is heard beside the noise."""
+FARTHEST = 0.2
+"""Share of the frequency by which one of two may be off the burst's."""
 STRAIGHT_DB = 1.0
 """rms departure of an exponential decay from a straight line; an echo bends by more."""
 FALL_DB = 3.0
 """That a decay must fall by within what is seen for its Q to be told; less, and it is the least that Q can be."""
-ABOVE = 10.0
+ABOVE = 20.0
 """Power ratio to the noise from which a decay is read."""
 NEAR = 4
 """Steps of frequency to either side, within which a resonance is the loudest that is left."""
@@ -51,6 +57,8 @@ SAME = 0.04
 """Share of the frequency within which two are one, and by which what is heard may be off the burst's."""
 EDGE_DB = 15.0
 """Difference between the medians over half an octave to either side: there a band ends, and filters ring."""
+HIDDEN_DB = 6.0
+"""Above the noise, that the response must be to either side."""
 MARGIN = 1.2
 """Ratio of frequency that a burst keeps from the ends of the band."""
 
@@ -103,7 +111,8 @@ class Decay:
             "least_quality": LEAST_QUALITY,
             "most_quality_at_lowest": most_quality(float(self.seen[0])),
             "found": [
-                {"frequency_hz": each.frequency, "quality": each.quality, "level_db": each.level} for each in self.resonances
+                {"frequency_hz": each.frequency, "quality": each.quality, "level_db": each.level}
+                for each in self.resonances
             ],
         }
 
@@ -134,12 +143,12 @@ def decay(
     heard = [listen(f, _periods(n)) for f, n in zip(frequency, seen, strict=True)]
     found: list[Resonance] = []
     for index in _loudest(heard):
-        own = _resonance(listen, float(frequency[index]), float(seen[index]), float(noise[index]))
-        if own is None or any(abs(own.frequency / each.frequency - 1.0) < SAME for each in found):
-            continue
-        told = _standing_out(own, samples, window, sample_rate, band=band)
-        if told is not None:
-            found.append(told)
+        for own in _resonances(listen, float(frequency[index]), float(seen[index]), float(noise[index])):
+            if any(abs(own.frequency / each.frequency - 1.0) < SAME for each in found):
+                continue
+            told = _standing_out(own, samples, window, sample_rate, band=band, noise=float(density[index]))
+            if told is not None:
+                found.append(told)
     whole = np.arange(0.0, MOST_PERIODS + 0.5)
     kept = slice(None, None, EVERY)
     level = np.full((frequency[kept].size, whole.size), np.nan)
@@ -147,18 +156,14 @@ def decay(
         power = np.abs(values) ** 2
         part = power[:: int(1.0 / SPACING)]
         level[row, : part.size] = np.where(part > quiet, power_db(np.maximum(part, 1e-300) / power.max()), np.nan)
-    return Decay(
-        frequency[kept], whole, level, tuple(sorted(found, key=lambda each: each.frequency)), seen[kept]
-    )
+    return Decay(frequency[kept], whole, level, tuple(sorted(found, key=lambda each: each.frequency)), seen[kept])
 
 
 def _periods(seen: float) -> FloatArray:
     return np.arange(0.0, seen + 1e-9, SPACING)
 
 
-def _listener(
-    samples: FloatArray, window: Window, sample_rate: float
-) -> Callable[[float, FloatArray], ComplexArray]:
+def _listener(samples: FloatArray, window: Window, sample_rate: float) -> Callable[[float, FloatArray], ComplexArray]:
     """What is heard through a burst at a frequency, so many periods after the arrival: complex, gain 1 there."""
 
     def listen(frequency: float, periods: FloatArray) -> ComplexArray:
@@ -201,43 +206,92 @@ class _Decaying:
     at_least: bool
 
 
-def _resonance(
+def _resonances(
     listen: Callable[[float, FloatArray], ComplexArray], frequency: float, seen: float, noise: float
-) -> _Decaying | None:
-    """What decays exponentially at about a frequency, or None."""
-    centre = frequency
-    for _ in range(2):  # the second time through a burst at the resonance's own frequency
-        periods = _periods(seen)
-        values = listen(centre, periods)
-        power = np.abs(values) ** 2
-        first = int(BURST * CLEAR / SPACING)
-        good = power[first:] > np.maximum(ABOVE * noise, power[first] * 10.0 ** (-0.1 * DROP_DB))
-        count = int(np.argmin(good)) if not good.all() else good.size
-        if (count - 1) * SPACING < LEAST_SPAN:
-            return None
-        n, part = periods[first : first + count], values[first : first + count]
-        weight = np.abs(part) / np.sqrt(np.abs(part) ** 2 + 10.0 * noise)
-        level = amplitude_db(part)
-        slope, start = np.polyfit(n, level, 1, w=weight)
-        left = np.sqrt(np.average((level - slope * n - start) ** 2, weights=weight**2))
-        turned = np.unwrap(np.angle(part * np.exp(-2j * np.pi * n)))
-        drift, begin = np.polyfit(n, turned, 1, w=weight)
-        own = centre * (1.0 + drift / (2.0 * np.pi))
-        if left > STRAIGHT_DB or abs(own / frequency - 1.0) > SAME:
-            return None
-        n_end, fallen = float(n[-1] - n[0]), -slope * float(n[-1] - n[0])
-        most = most_quality(BURST * CLEAR + n_end)
-        at_least = fallen < FALL_DB
-        quality = most if at_least else 20.0 * np.pi / np.log(10.0) / -slope
-        result = _Decaying(own, quality, 10.0 ** (0.05 * start) * np.exp(1j * begin), at_least)
-        centre = own
-    return result if result.quality >= LEAST_QUALITY else None
+) -> list[_Decaying]:
+    """What decays exponentially at about a frequency: one, two that beat, or none."""
+    read = _read_off(listen, frequency, seen, noise)
+    if read is None:
+        return []
+    alone = _one(frequency, *read)
+    if alone is None:
+        return [each for each in _two(frequency, *read) if each.quality >= LEAST_QUALITY]
+    # The second time through a burst at the resonance's own frequency.
+    read = _read_off(listen, alone.frequency, seen, noise)
+    alone = None if read is None else _one(alone.frequency, *read)
+    return [] if alone is None or alone.quality < LEAST_QUALITY else [alone]
+
+
+def _read_off(
+    listen: Callable[[float, FloatArray], ComplexArray], centre: float, seen: float, noise: float
+) -> tuple[FloatArray, ComplexArray, float] | None:
+    """Periods (N,) after the burst, what is left there (N,) less the burst's own turns, the noise's mean square; None
+    where noise or a quick end leave too few.
+    """
+    n = _periods(seen)[int(BURST * CLEAR / SPACING) :]
+    values = listen(centre, n) * np.exp(-2j * np.pi * n)
+    good = np.abs(values) ** 2 > np.maximum(ABOVE * noise, np.abs(values[0]) ** 2 * 10.0 ** (-0.1 * DROP_DB))
+    count = good.size if good.all() else int(np.argmin(good))
+    return (n[:count], values[:count], noise) if (count - 1) * SPACING >= LEAST_SPAN else None
+
+
+def _one(centre: float, n: FloatArray, values: ComplexArray, noise: float) -> _Decaying | None:
+    """A single decay; None where the level's fall is not straight."""
+    weight = np.abs(values) / np.sqrt(np.abs(values) ** 2 + 10.0 * noise)
+    level = amplitude_db(values)
+    slope, start = np.polyfit(n, level, 1, w=weight)
+    left = np.sqrt(np.average((level - slope * n - start) ** 2, weights=weight**2))
+    drift, begin = np.polyfit(n, np.unwrap(np.angle(values)), 1, w=weight)
+    if left > STRAIGHT_DB or abs(drift) > 2.0 * np.pi * SAME:
+        return None
+    # Neighbouring points are alike for as long as the burst lasts.
+    error = left * np.sqrt(2.0 * np.sqrt(np.pi) * BURST / SPACING / n.size) / np.std(n)
+    if 20.0 * np.pi / np.log(10.0) < LEAST_QUALITY * (-slope + 2.0 * error) * SURE:
+        return None
+    at_least = bool(-slope * (n[-1] - n[0]) < FALL_DB)
+    quality = most_quality(float(n[-1])) if at_least else float(20.0 * np.pi / np.log(10.0) / -slope)
+    amplitude = complex(10.0 ** (0.05 * start) * np.exp(1j * begin))
+    return _Decaying(float(centre * (1.0 + drift / (2.0 * np.pi))), quality, amplitude, at_least)
+
+
+def _two(centre: float, n: FloatArray, values: ComplexArray, noise: float) -> list[_Decaying]:
+    """Two decays that beat, by a matrix pencil (Y. Hua and T. Sarkar, IEEE Trans. ASSP 38 (1990), from memory)."""
+    rows = np.lib.stride_tricks.sliding_window_view(values, values.size // 3 + 1)
+    _, _, right = np.linalg.svd(rows, full_matrices=False)
+    basis = right[:2].T
+    pole = np.linalg.eigvals(np.linalg.pinv(basis[:-1]) @ basis[1:])
+    if np.any(np.abs(pole) < 0.1):
+        return []
+    table = pole ** (n[:, None] / SPACING)
+    amplitude = np.linalg.lstsq(table, values, rcond=None)[0]
+    left = np.sum(np.abs(values - table @ amplitude) ** 2) / np.sum(np.abs(values) ** 2)
+    rate, turn = -np.log(np.abs(pole)) / SPACING, np.angle(pole) / (2.0 * np.pi * SPACING)
+    beside = 2.0 * noise * n.size / float(np.sum(np.abs(values) ** 2))
+    if left > BEATING + beside or np.any(np.abs(turn) > FARTHEST) or np.any(rate <= 0.0):
+        return []
+    # The burst passes what is off its own frequency by less.
+    passed = np.exp(-0.5 * (2.0 * np.pi * BURST * turn) ** 2)
+    most = most_quality(float(n[-1]))
+    return [
+        _Decaying(
+            float(centre * (1.0 + t)), float(min(np.pi * (1.0 + t) / r, most)), complex(a / p), bool(np.pi / r > most)
+        )
+        for t, r, a, p in zip(turn, rate, amplitude, passed, strict=True)
+    ]
 
 
 def _standing_out(
-    found: _Decaying, samples: FloatArray, window: Window, sample_rate: float, *, band: tuple[float, float]
+    found: _Decaying,
+    samples: FloatArray,
+    window: Window,
+    sample_rate: float,
+    *,
+    band: tuple[float, float],
+    noise: float,
 ) -> Resonance | None:
-    """As it is told; None where it is too weak, or rings at the end of a band."""
+    """As it is told; None where it is too weak, or rings at the end of a band, or noise (mean square per sample) hides
+    whether it does.
+    """
     rate = np.pi * found.frequency / found.quality
     # A burst that lasts makes of exp(-a t) what is larger by exp((a s)^2 / 2), s its standard deviation.
     smear = np.exp(0.5 * (rate * BURST / found.frequency) ** 2)
@@ -248,6 +302,8 @@ def _standing_out(
     every = spectra(samples[None], aside, window=window, sample_rate=sample_rate)[0]
     below, above = (float(np.median(amplitude_db(part))) for part in (every[:12], every[13:]))
     level = float(amplitude_db(alone / max(abs(every[12] - alone), 1e-300)))
-    if level < LEAST_LEVEL_DB or abs(below - above) > EDGE_DB:
+    _, weights = window.weights(samples.size, sample_rate=sample_rate)
+    hidden = power_db(max(noise * float(np.sum(weights**2)), 1e-300)) + HIDDEN_DB > min(below, above)
+    if level < LEAST_LEVEL_DB or abs(below - above) > EDGE_DB or hidden:
         return None
     return Resonance(found.frequency, found.quality, level, found.at_least)

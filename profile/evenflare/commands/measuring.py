@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics
+from evenflare.commands.sound_files import sound_lines, write_sound
 from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
 from evenflare.measurement.readings import Session
@@ -87,7 +88,8 @@ def measure_command(
         written = _write(found, session, finite(record), folder, command=command, responses=responses)
         if far_field and found.far is not None:
             written.append(_write_far(found.far, session, record, folder, command=command))
-    return Measured(_lines(found.directivity, session, record), record["assumed"], warnings, written)
+    lines = _lines(found.directivity, session, record) + sound_lines(found)
+    return Measured(lines, record["assumed"], warnings, written)
 
 
 def _mouth(design: Design | None) -> Mouth:
@@ -158,6 +160,7 @@ def _write(
         ("budget.csv", "standard uncertainty of index and level on axis, each part, over frequency"),
         ("provenance.json", "from which session, by which command"),
     ]
+    written += write_sound(found, folder, name=session.name, cautions=cautions)
     if responses:
         texts = write_responses(directivity, folder / RESPONSES, name=session.name, mounting=mounting)
         what = f"{len(texts) - 1} responses as text, and the session file that reads them back"

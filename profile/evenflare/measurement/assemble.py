@@ -14,6 +14,8 @@ from evenflare.files import InputError
 from evenflare.measurement.between_angles import SAME_ANGLE
 from evenflare.measurement.between_planes import Mouth
 from evenflare.measurement.budget import Budget
+from evenflare.measurement.decay import Decay
+from evenflare.measurement.distortion import Distortion
 from evenflare.measurement.doubts import doubts_of
 from evenflare.measurement.far_field import FarField
 from evenflare.measurement.heard import Heard
@@ -47,12 +49,15 @@ class Assembled:
     findings : for session.json: plain values, None for what is not known.
     budgets  : of the "index", where the angles cover the sphere, and the "on_axis_level".
     far      : in the far field, where the angles and phases tell it.
+    distortion, decay : on axis, as `Heard` has them.
     """
 
     directivity: Directivity
     findings: Mapping[str, Any]
     budgets: Mapping[str, Budget]
     far: FarField | None
+    distortion: Distortion | None = None
+    decay: Decay | None = None
 
 
 def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity | None = None) -> Assembled:
@@ -153,7 +158,9 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
         "assumed": assumed + more_assumed,
         "warnings": warnings + more_warnings + odd_repeats(heard) + _noisy(directivity, heard) + doubted.warnings,
     }
-    return Assembled(doubted.directivity, findings, doubted.budgets, doubted.far)
+    return Assembled(
+        doubted.directivity, findings, doubted.budgets, doubted.far, distortion=heard.distortion, decay=heard.decay
+    )
 
 
 def _orbit(session: Session, heard: Heard, rows: IntArray, alignment: Alignment, pressure: ComplexArray) -> Orbit:

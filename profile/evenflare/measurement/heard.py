@@ -8,6 +8,8 @@ from typing import Any
 
 import numpy as np
 
+from evenflare.measurement.decay import Decay
+from evenflare.measurement.distortion import Distortion
 from evenflare.measurement.drift import Drift
 from evenflare.measurement.readings import Impulse, Response, Session
 from evenflare.units import BoolArray, ComplexArray, FloatArray, read_only
@@ -34,6 +36,8 @@ class Heard:
     shorter     : (D, F) complex Pa, the same through a gate of `SHORTER` of the length, or None where none was gated.
     drift       : what repeats say of a drift over the session, or None.
     suspect     : (D,) True where the reading contradicts its neighbours; empty where none does.
+    distortion  : harmonics on axis, of sweeps; else None.
+    decay       : on axis, of sounds that a gate leaves long enough; else None.
     """
 
     frequency: FloatArray
@@ -50,6 +54,8 @@ class Heard:
     shorter: ComplexArray | None = None
     drift: Drift | None = None
     suspect: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
+    distortion: Distortion | None = None
+    decay: Decay | None = None
 
     def __post_init__(self) -> None:
         for name in ("frequency", "azimuth", "off_axis", "spread", "noise", "readings"):

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics
+from evenflare.commands.low_end_files import joined, low_end_words, write_low_end
 from evenflare.commands.sound_files import sound_lines, write_sound
 from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
@@ -84,11 +85,19 @@ def measure_command(
         **findings,
         "files": [_relative(each.file, session.path.parent) for each in session.readings],
     }
+    low = None if session.near is None else joined(session, design, found)
+    if low is not None:
+        record["low_end"] = dict(low.findings)
+        warnings += low.warnings
     with files.together():
         written = _write(found, session, finite(record), folder, command=command, responses=responses)
         if far_field and found.far is not None:
             written.append(_write_far(found.far, session, record, folder, command=command))
-    lines = _lines(found.directivity, session, record) + sound_lines(found)
+        if low is not None:
+            written += write_low_end(low, session, record, folder, command=command)
+    lines = (
+        _lines(found.directivity, session, record) + sound_lines(found) + ([] if low is None else [low_end_words(low)])
+    )
     return Measured(lines, record["assumed"], warnings, written)
 
 

@@ -35,7 +35,8 @@ def near_model(session: Session, design: Design | None) -> NearModel:
         if mounting != "baffle":
             raise InputError(
                 f"{start} radius_mm: is of a piston in a baffle, and the source was measured with mounting"
-                f' "{mounting}", whose box step no radius tells. Name the design above all tables, and leave radius_mm out'
+                f' "{mounting}", whose box step no radius tells. Name the design above all tables, and leave radius_mm'
+                " out"
             )
         return baffled_piston(near.radius)
     if design is None:

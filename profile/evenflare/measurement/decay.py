@@ -24,6 +24,8 @@ EVERY = 2
 """Of them, those that a table has."""
 BURST = 2.0
 """Periods, standard deviation of the Gaussian burst in time: in frequency 1 / (4 pi), 8 %."""
+WIDEST = 5.5
+"""Of these to either side the burst is cut off, 131 dB down."""
 CLEAR = 3.5
 """Of these after the arrival the burst itself is 53 dB down; from there on decays are read."""
 AHEAD = 3.0
@@ -167,13 +169,17 @@ def _listener(samples: FloatArray, window: Window, sample_rate: float) -> Callab
     """What is heard through a burst at a frequency, so many periods after the arrival: complex, gain 1 there."""
 
     def listen(frequency: float, periods: FloatArray) -> ComplexArray:
-        wide = BURST / frequency
-        at = window.arrival + periods / frequency
-        first = max(int((at[0] - 6.0 * wide) * sample_rate), 0)
-        last = min(int((at[-1] + 6.0 * wide) * sample_rate) + 1, samples.size)
-        apart = at[:, None] - np.arange(first, last) / sample_rate
-        kernel = np.exp(-0.5 * (apart / wide) ** 2 + 2j * np.pi * frequency * apart)
-        return np.asarray(kernel @ samples[first:last] / (np.sqrt(2.0 * np.pi) * wide * sample_rate))
+        wide = BURST / frequency * sample_rate
+        at = (window.arrival + periods / frequency) * sample_rate
+        near = np.round(at).astype(np.int64)[:, None] + np.arange(-int(WIDEST * wide), int(WIDEST * wide) + 1)
+        first, last = max(int(near[0, 0]), 0), min(int(near[-1, -1]) + 1, samples.size)
+        turn = 2.0 * np.pi * frequency / sample_rate
+        down = samples[first:last] * np.exp(-1j * turn * np.arange(first, last))
+        inside = (near >= first) & (near < last)
+        part = np.where(inside, down[np.clip(near, first, last - 1) - first], 0.0)
+        burst = np.exp(-0.5 * ((at[:, None] - near) / wide) ** 2)
+        found = np.einsum("pn,pn->p", part, burst) / (np.sqrt(2.0 * np.pi) * wide)
+        return np.asarray(found * np.exp(1j * turn * at))
 
     return listen
 

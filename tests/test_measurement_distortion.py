@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import json
+import re
 from functools import cache
 
 import numpy as np
 import pytest
+import soundfile
 from numpy.polynomial import chebyshev
 from scipy.signal import butter, sosfilt, sosfreqz
 
+from evenflare.cli import main
 from evenflare.measurement.deconvolve import deconvolver
 from evenflare.measurement.distortion import Distortion, distortion
 from evenflare.measurement.gate import Window
 from evenflare.units import amplitude_db, power_db
-from field_rigs import exponential
+from field_rigs import RIG, exponential
+from synthetic_rig import driver, write_session_files
 
 RATE = 48000
 BAND = (20.0, 20e3)
@@ -34,7 +39,7 @@ def divide():
 
 
 def recorded(amounts: np.ndarray, *, noise: float = 0.0, hum: float = 0.0, seed: int = 1) -> np.ndarray:
-    """A sweep through the polynomial, then through what lets no steady pressure pass; hum of 50 Hz and odd harmonics."""
+    """A sweep through the polynomial, then a high pass: no steady pressure is heard; hum of 50 Hz, odd harmonics."""
     sent = chebyshev.chebval(played(), amounts) - chebyshev.chebval(0.0, amounts)
     found = np.concatenate([np.zeros(480), sosfilt(HIGH_PASS, sent), np.zeros(RATE // 5)])
     time = np.arange(found.size) / RATE
@@ -71,7 +76,7 @@ def test_harmonics_of_a_polynomial(noise, hum):
 
 
 def test_nothing_is_told_of_noise_and_hum():
-    """No distortion at all: of 2000 levels none stands 10 dB above the mean of noise (exponential law: 0.1 expected)."""
+    """No distortion: of 700 levels none stands 10 dB above the mean of noise (exponential law: 0.03 expected)."""
     clean = np.array([0.0, 1.0])
     for seed in range(4):
         found = told(recorded(clean, noise=1e-3, hum=0.02, seed=seed))
@@ -120,3 +125,33 @@ def test_a_window_longer_than_harmonics_lie_apart_leaves_them_out():
     found = distortion(swept, window=long, band=BAND, duration=2.2, sample_rate=RATE)
     assert found is not None
     assert found.orders == (2, 3, 4)  # rate ln(5 / 4) = 65 ms, ln(4 / 3) gives 83 ms
+
+
+def test_measure_writes_tables_and_tells_what_stands_out(tmp_path, capsys):
+    """A resonance of Q 30 at 9 kHz and 1 % of square law: half of it is the second harmonic, -46 dB."""
+
+    def ringing(at, azimuth, off_axis):
+        s = 1j * at / 9000.0
+        return driver(at) * (1.0 + 0.5 * (s / 30.0) / (s * s + s / 30.0 + 1.0))
+
+    swept = exponential(1.0, 100.0, 20e3, rise=0.02, fall=0.01)
+    place = {"off_axis_deg": (0, 45, 90), "azimuth_deg": (0.0,), "symmetry": "round"}
+    path = write_session_files(tmp_path / "rig", ringing, rig=RIG, kind="sweep", swept=swept, squared=0.01, **place)
+    for file in (tmp_path / "rig").glob("turn*.wav"):  # a recorder runs on
+        samples, rate = soundfile.read(file)
+        soundfile.write(file, np.concatenate([samples, np.zeros(9600)]), rate, subtype="DOUBLE")
+    out = tmp_path / "out"
+    assert main(["measure", str(path), "--out", str(out), "--quiet"]) == 0
+    said = capsys.readouterr().out
+    assert "Distortion, the greatest above its floor (distortion.csv): harmonic 2 -4" in said
+    (line,) = [each for each in said.splitlines() if each.startswith("Resonances")]
+    told = re.search(r"(\d+) Hz, Q (\d+), -\d+ dB, (\d+) periods to fall 20 dB", line)
+    assert int(told[1]) == pytest.approx(9000, rel=0.01)
+    assert int(told[2]) == pytest.approx(30, rel=0.15)
+    rows = [each for each in (out / "distortion.csv").read_text().splitlines() if not each.startswith("#")]
+    assert rows[0] == "frequency_hz," + ",".join(f"harmonic_{n}_db,floor_{n}_db" for n in (2, 3, 4, 5))
+    record = json.loads((out / "session.json").read_text())
+    assert record["decay"]["found"][0]["quality"] == pytest.approx(30, rel=0.15)
+    assert set(record["distortion"]) == {f"harmonic_{n}" for n in (2, 3, 4, 5)}
+    for name in ("distortion.png", "decay.png", "decay.csv", "resonances.csv"):
+        assert (out / name).stat().st_size > 100

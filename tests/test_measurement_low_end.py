@@ -2,14 +2,17 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
 import pytest
 import soundfile
 
+from evenflare.cli import main
 from evenflare.commands.near_model import near_model
 from evenflare.design.file import read_design
+from evenflare.directivity.folder import read_directivity
 from evenflare.directivity.types import Observation
 from evenflare.files import InputError
 from evenflare.measurement.assemble import assemble
@@ -261,3 +264,30 @@ def test_text_goes_with_text(tmp_path):
     assert low.findings["delay_ms"] is None
     # The texts hold the ground's reflection, which nothing gated: their mean over the overlap is off, not the course.
     assert np.ptp(error[below]) < 0.05
+
+
+def test_measure_writes_it_beside_what_was_measured(piston, tmp_path, capsys):
+    out = tmp_path / "out"
+    assert main(["measure", str(piston), "--out", str(out), "--quiet"]) == 0
+    said = capsys.readouterr().out
+    assert "Low end (low_end.csv, full_range/): near field joined over 250 to 500 Hz" in said
+    lines = [line for line in (out / "low_end.csv").read_text().splitlines() if not line.startswith("#")]
+    assert lines[0] == (
+        "frequency_hz,on_axis_level_db,on_axis_phase_deg,gated_db,near_field_db,near_share,far_over_near_db,combined_db,"
+        "coverage_factor,valid"
+    )
+    record = json.loads((out / "session.json").read_text())
+    assert record["low_end"]["valid_from_hz"] == pytest.approx(20.0, rel=0.01)
+    assert "near.wav" not in " ".join(record["assumed"])  # it is no forgotten file
+    # What was measured stays what it is; the whole range stands by itself and says what is the model's.
+    measured, whole = (read_directivity(place).directivity for place in (out, out / "full_range"))
+    low = whole.observation.frequency < 100.0
+    assert not measured.valid[measured.observation.frequency < 100.0].any()
+    assert whole.valid[low].all()
+    assert (
+        "# other directions below 250 Hz are not measured but the model's"
+        in (out / "full_range/directivity.csv").read_text()
+    )
+    header = next(line for line in (out / "full_range/budget.csv").read_text().splitlines() if not line.startswith("#"))
+    assert {"scale_db", "model_db", "near_field_db", "near_noise_db"} <= set(header.split(","))
+    assert (out / "low_end.png").stat().st_size > 1000

@@ -17,7 +17,8 @@ def add(command: AddCommand) -> None:
         "example: evenflare measure --write-session readings\n"
         "example: evenflare measure readings/session.toml --out measured\n\n"
         "writes directivity.csv, summary.csv, standard_curves.csv, budget.csv (the index's uncertainty by its parts),\n"
-        "directivity.sofa (AES69), session.json (what was found and assumed), provenance.json and pictures;\n"
+        "directivity.sofa (AES69), session.json (what was found and assumed), provenance.json and pictures; of sounds\n"
+        "decay.csv and resonances.csv, of sweeps distortion.csv, with [near_field] low_end.csv and full_range/;\n"
         "--responses: also a text file a direction; --far-field: also what it is far away. [uncertainty] says how\n"
         "well the rig is known. --write-session drafts session.toml from the names of a folder's files.\n\n"
         "The session file names the readings, the angle in each name, paths from its own folder:\n"
@@ -29,6 +30,7 @@ def add(command: AddCommand) -> None:
         '          symmetry = "round", "two_planes", "left_right" or "none": what a side or plane not measured is\n'
         "  [gate]  length_ms (left out: 0.9 of the reflection-free time), [microphone] calibration, full_scale_pa,\n"
         "  [analysis] frequencies_hz, or from_hz, to_hz, per_octave; smoothing_per_octave (left out: none)\n"
+        "  [near_field] file = a reading close to the mouth, overlap_from_hz, overlap_to_hz: the low end below the gate\n"
         "A sweep through a waveguide is loud at its mouth: start low, and protect your ears.",
     )
     measure.add_argument("session", type=path, nargs="?", metavar="SESSION", help="session file (TOML)")

@@ -12,7 +12,7 @@ import soundfile
 from numpy.polynomial import chebyshev
 from scipy.signal import butter, sosfilt, sosfreqz
 
-from evenflare.cli import main
+from commandline import said
 from evenflare.measurement.deconvolve import deconvolver
 from evenflare.measurement.distortion import Distortion, distortion
 from evenflare.measurement.gate import Window
@@ -141,10 +141,10 @@ def test_measure_writes_tables_and_tells_what_stands_out(tmp_path, capsys):
         samples, rate = soundfile.read(file)
         soundfile.write(file, np.concatenate([samples, np.zeros(9600)]), rate, subtype="DOUBLE")
     out = tmp_path / "out"
-    assert main(["measure", str(path), "--out", str(out), "--quiet"]) == 0
-    said = capsys.readouterr().out
-    assert "Distortion, the greatest above its floor (distortion.csv): harmonic 2 -4" in said
-    (line,) = [each for each in said.splitlines() if each.startswith("Resonances")]
+    code, told_by, _ = said(capsys, f"measure {path} --out {out} --quiet")
+    assert code == 0
+    assert "Distortion, the greatest above its floor (distortion.csv): harmonic 2 -4" in told_by
+    (line,) = [each for each in told_by.splitlines() if each.startswith("Resonances")]
     told = re.search(r"(\d+) Hz, Q (\d+), -\d+ dB, (\d+) periods to fall 20 dB", line)
     assert int(told[1]) == pytest.approx(9000, rel=0.01)
     assert int(told[2]) == pytest.approx(30, rel=0.15)

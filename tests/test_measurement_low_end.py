@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from evenflare.cli import main
+from commandline import said
 from evenflare.commands.near_model import near_model
 from evenflare.design.file import read_design
 from evenflare.directivity.folder import read_directivity
@@ -268,9 +268,9 @@ def test_text_goes_with_text(tmp_path):
 
 def test_measure_writes_it_beside_what_was_measured(piston, tmp_path, capsys):
     out = tmp_path / "out"
-    assert main(["measure", str(piston), "--out", str(out), "--quiet"]) == 0
-    said = capsys.readouterr().out
-    assert "Low end (low_end.csv, full_range/): near field joined over 250 to 500 Hz" in said
+    code, told_by, _ = said(capsys, f"measure {piston} --out {out} --quiet")
+    assert code == 0
+    assert "Low end (low_end.csv, full_range/): near field joined over 250 to 500 Hz" in told_by
     lines = [line for line in (out / "low_end.csv").read_text().splitlines() if not line.startswith("#")]
     assert lines[0] == (
         "frequency_hz,on_axis_level_db,on_axis_phase_deg,gated_db,near_field_db,near_share,far_over_near_db,combined_db,"

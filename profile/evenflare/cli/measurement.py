@@ -30,7 +30,7 @@ def add(command: AddCommand) -> None:
         '          symmetry = "round", "two_planes", "left_right" or "none": what a side or plane not measured is\n'
         "  [gate]  length_ms (left out: 0.9 of the reflection-free time), [microphone] calibration, full_scale_pa,\n"
         "  [analysis] frequencies_hz, or from_hz, to_hz, per_octave; smoothing_per_octave (left out: none)\n"
-        "  [near_field] file = a reading close to the mouth, overlap_from_hz, overlap_to_hz: the low end below the gate\n"
+        "  [near_field] file = a reading close to the mouth, overlap_from_hz, overlap_to_hz: the low end\n"
         "A sweep through a waveguide is loud at its mouth: start low, and protect your ears.",
     )
     measure.add_argument("session", type=path, nargs="?", metavar="SESSION", help="session file (TOML)")

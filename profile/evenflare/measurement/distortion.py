@@ -17,6 +17,11 @@ DENSITY = 12
 """Exciting frequencies per octave."""
 ABOVE = 10.0
 """Power ratio to the floor from which a harmonic is told: noise alone reaches it once in 20000 (exponential law)."""
+AROUND, BESIDE = 7.0, 2
+"""The same of the median over so many frequencies to either side: where a harmonic lies nearer to its floor, those that
+noise has raised would be told alone, much too high. Not asked of what stands as far above as
+CLEARLY says, a narrow peak."""
+CLEARLY = 100.0
 LEAST_PLACES = 4
 """Stretches without sound that a floor must be told from."""
 MOST_PLACES = 200
@@ -53,15 +58,15 @@ class Distortion:
             object.__setattr__(self, name, read_only(getattr(self, name)))
 
     def findings(self) -> dict[str, Any]:
-        """For session.json: of each harmonic where it is greatest, and its median, dB."""
+        """For session.json: of each harmonic where it is greatest over a quarter of an octave, and its median, dB."""
         found: dict[str, Any] = {}
         for order, level, floor in zip(self.orders, self.level, self.floor, strict=True):
             told, known = np.isfinite(level), np.isfinite(floor)
             if not np.any(known):
                 continue
-            top = int(np.argmax(np.where(told, level, -np.inf)))
+            top, greatest = greatest_of(level)
             found[f"harmonic_{order}"] = {
-                "greatest_db": float(level[top]) if np.any(told) else None,
+                "greatest_db": greatest if np.any(told) else None,
                 "at_hz": float(self.frequency[top]) if np.any(told) else None,
                 "median_db": float(np.median(level[told])) if np.any(told) else None,
                 "told_at": int(np.count_nonzero(told)),
@@ -69,6 +74,19 @@ class Distortion:
                 "floor_median_db": float(np.median(floor[known])),
             }
         return found
+
+
+def greatest_of(level: FloatArray) -> tuple[int, float]:
+    """Where a level (F,), nan where not told, is greatest over a quarter of an octave, and that mean square in dB.
+
+    Of many levels near their floor the single greatest is the one that noise has raised most.
+    """
+    wide = np.pad(np.where(np.isfinite(level), 10.0 ** (0.1 * level), np.nan), 1, constant_values=np.nan)
+    near = np.lib.stride_tricks.sliding_window_view(wide, 3)
+    known = np.isfinite(near)
+    mean = np.where(known, near, 0.0).sum(axis=1) / np.maximum(known.sum(axis=1), 1)
+    top = int(np.argmax(np.where(np.isfinite(level), mean, -1.0)))
+    return top, float(power_db(max(float(mean[top]), np.finfo(float).tiny)))
 
 
 def _plain(frequency: FloatArray) -> ComplexArray:
@@ -114,11 +132,18 @@ def distortion(
         quiet = _floor(heard, at, listen, window=window, duration=duration, band=band)
         own = listen([window.arrival - window.lead - heard.rate * np.log(order)])[0]
         scale = np.abs(factor(at)) ** 2 / base[inside]
-        told = own > ABOVE * quiet
+        above = own / np.maximum(quiet, 1e-300)
+        told = (above > ABOVE) & ((_around(above) > AROUND) | (above > CLEARLY))
         rest = np.maximum(own - np.where(told, quiet, 0.0), np.finfo(float).tiny)
         level[row, inside] = np.where(told, power_db(rest * scale), np.nan)
         floor[row, inside] = np.where(np.isfinite(quiet), power_db(np.maximum(quiet, 1e-300) * scale), np.nan)
     return Distortion(exciting, orders, level, floor)
+
+
+def _around(ratio: FloatArray) -> FloatArray:
+    """Median (F,) over `BESIDE` frequencies to either side, as far as there are any."""
+    wide = np.pad(ratio, BESIDE, constant_values=np.nan)
+    return np.asarray(np.nanmedian(np.lib.stride_tricks.sliding_window_view(wide, 2 * BESIDE + 1), axis=1))
 
 
 def _apart(heard: Deconvolved, order: int, window: Window) -> bool:

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.measurement.decay import Decay
-from evenflare.measurement.distortion import HIGHEST_ORDER, Distortion
+from evenflare.measurement.distortion import HIGHEST_ORDER, Distortion, greatest_of
 from evenflare.results.formats import Columns
 
 LEAST_TOLD = 3
@@ -43,12 +43,12 @@ def resonance_columns(found: Decay) -> Columns:
 
 
 def distortion_words(found: Distortion) -> str:
-    """The greatest of each harmonic that stands above its floor, in a line; empty if none does."""
+    """Of each harmonic above its floor the greatest over a quarter of an octave, in a line; empty if none is."""
     told = []
     for order, level in zip(found.orders, found.level, strict=True):
         if np.count_nonzero(np.isfinite(level)) >= LEAST_TOLD:
-            top = int(np.nanargmax(level))
-            told.append(f"harmonic {order} {level[top]:.0f} dB at {found.frequency[top]:.0f} Hz")
+            top, greatest = greatest_of(level)
+            told.append(f"harmonic {order} {greatest:.0f} dB at {found.frequency[top]:.0f} Hz")
     return f"Distortion, the greatest above its floor (distortion.csv): {', '.join(told)}" if told else ""
 
 

@@ -47,7 +47,7 @@ def decay(found: Decay) -> Any:
         color=style.QUIET,
         linestyle="--",
         linewidth=1.0,
-        label="the burst itself has died: decays are read from here",
+        label="read from here",
     )
     axes.plot([], [], color=style.ORANGE, linewidth=1.2, linestyle=":", label="stands out")
     for each in found.resonances:

@@ -104,18 +104,6 @@ def piston_pressure(
     return np.asarray(on_axis[:, None] * piston_pattern(2.0 * np.pi * f * radius / air.speed_of_sound, off_axis))
 
 
-def piston_axis_pressure(
-    frequency: ArrayLike, distance: ArrayLike, *, radius: float, velocity: float, air: Air
-) -> ComplexArray:
-    """Pressure on the axis of a baffled circular piston at any distance (m) from its centre, Pa. Shapes broadcast.
-
-    Two waves, from the centre and from the rim. Arguments as `piston_pressure`. Source: Kinsler et al., section 7.4.
-    """
-    k = 2.0 * np.pi * np.asarray(frequency) / air.speed_of_sound
-    z = np.asarray(distance, dtype=np.float64)
-    return np.asarray(air.impedance * velocity * (np.exp(-1j * k * z) - np.exp(-1j * k * np.hypot(z, radius))))
-
-
 def cone_throat_impedance(wavenumber: ArrayLike, *, apex_distance: float) -> ComplexArray:
     """Specific throat impedance of an infinite conical horn, shaped as `wavenumber` (rad/m): j k x / (1 + j k x).
 

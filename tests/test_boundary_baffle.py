@@ -51,7 +51,7 @@ class TestPiston:
         radius, distance = 0.1, 0.07  # within the reach of the piston's own width
         observation = at_sizes(SIZES, radius, distance=distance)
         found = SOLVE(piston(radius), observation, AIR)
-        wanted = known_sounds.piston_axis_pressure(
+        wanted = closed_forms.piston_axis_pressure(
             observation.frequency, distance, radius=radius, velocity=1.0, air=AIR
         )
         # 1e-3 of the wave from the centre alone, AIR.impedance: where both waves cancel the sum is small.

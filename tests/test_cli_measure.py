@@ -24,7 +24,9 @@ from synthetic_rig import SyntheticRig, cap_on_sphere, piston, point, write_sess
 RIG = SyntheticRig(samples=2048, rotation_centre_z=0.05)
 SOUND = air_at(RIG.temperature, RIG.humidity).speed_of_sound
 TABLES = [
-    *("budget.csv", "directivity.csv", "directivity.sofa", "provenance.json", "readings.csv", "report.html"),
+    *("budget.csv", "decay.csv", "directivity.csv", "directivity.sofa", "provenance.json", "readings.csv"),
+    "report.html",
+    "resonances.csv",
     *("session.json", "standard_curves.csv", "summary.csv"),
 ]
 ANALYSIS = {"analysis": {"from_hz": 200, "to_hz": 16000, "per_octave": 3}}

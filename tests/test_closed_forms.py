@@ -231,7 +231,7 @@ def test_power_of_a_piston_is_its_resistance(frequency, radius):
 def test_piston_on_axis_far_away_is_its_far_field():
     radius, frequency, distance = 0.1, 2000.0, 500.0
     k = 2 * np.pi * frequency / AIR.speed_of_sound
-    near = known_sounds.piston_axis_pressure(frequency, distance, radius=radius, velocity=1.0, air=AIR)
+    near = cf.piston_axis_pressure(frequency, distance, radius=radius, velocity=1.0, air=AIR)
     far = known_sounds.piston_pressure(frequency, 0.0, radius=radius, velocity=1.0, air=AIR)[0, 0]
     # Rayleigh distance over distance: k a^2 / (4 r) = 2e-4 of phase.
     assert near * distance * np.exp(1j * k * distance) == pytest.approx(far, rel=5e-4)
@@ -241,11 +241,11 @@ def test_piston_on_axis_at_its_face_and_its_null():
     # At the face the two waves differ by the radius; they cancel where rim and centre differ by a wavelength.
     radius, frequency = 0.1, 2 * 343.2 / 0.1
     k = 2 * np.pi * frequency / AIR.speed_of_sound
-    face = known_sounds.piston_axis_pressure(frequency, 0.0, radius=radius, velocity=2.0, air=AIR)
+    face = cf.piston_axis_pressure(frequency, 0.0, radius=radius, velocity=2.0, air=AIR)
     assert face == pytest.approx(2.0 * AIR.impedance * (1 - np.exp(-1j * k * radius)), abs=1e-9)  # rounding
     wavelength = AIR.speed_of_sound / frequency
     null = (radius**2 - wavelength**2) / (2 * wavelength)
-    pressure = known_sounds.piston_axis_pressure(frequency, null, radius=radius, velocity=1.0, air=AIR)
+    pressure = cf.piston_axis_pressure(frequency, null, radius=radius, velocity=1.0, air=AIR)
     assert abs(pressure) < 1e-9 * AIR.impedance  # rounding
 
 

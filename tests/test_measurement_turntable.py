@@ -73,7 +73,7 @@ def test_each_mirrored_pair_says_it_by_itself():
     assert front.sum() >= 5
     # Noise of -60 dB, a spline over ten degrees.
     assert found.pairs.angle[front] / DEGREE == pytest.approx(1.5, abs=0.2)
-    assert found.pairs.sideways[front] == pytest.approx(4e-3, abs=0.5e-3)
+    assert found.pairs.lateral[front] == pytest.approx(4e-3, abs=0.5e-3)
 
 
 def test_stated_errors_hold_the_truth():

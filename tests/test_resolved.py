@@ -9,7 +9,6 @@ import pytest
 from scipy.optimize import brentq
 from scipy.special import j1
 
-import known_sounds
 from evenflare import closed_forms, metrics, solve
 from evenflare.air import Air
 from evenflare.commands.designs import index_lines
@@ -129,7 +128,7 @@ def test_candidates_are_observed_as_closely_as_the_largest_mouth_asks_for() -> N
 def near_index(observation: Observation) -> FloatArray:
     """Of the level on axis at a distance over the power of a piston in a baffle, dB. Kinsler et al., 7.4 and 7.5."""
     size = 2.0 * np.pi * observation.frequency * RADIUS / AIR.speed_of_sound
-    here = known_sounds.piston_axis_pressure(
+    here = closed_forms.piston_axis_pressure(
         observation.frequency, observation.distance, radius=RADIUS, velocity=1.0, air=AIR
     )
     power = AIR.impedance * np.pi * RADIUS**2 * closed_forms.piston_impedance(size).real

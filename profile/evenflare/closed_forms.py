@@ -62,6 +62,18 @@ def piston_pattern(size: ArrayLike, off_axis: ArrayLike) -> FloatArray:
     return np.asarray(np.where(small, 1.0, 2.0 * j1(safe) / safe))
 
 
+def piston_axis_pressure(
+    frequency: ArrayLike, distance: ArrayLike, *, radius: float, velocity: float, air: Air
+) -> ComplexArray:
+    """Pressure on the axis of a baffled circular piston at any distance (m) from its centre, Pa. Shapes broadcast.
+
+    Two waves, from the centre and from the rim. velocity in m/s. Source: Kinsler et al., section 7.4.
+    """
+    k = 2.0 * np.pi * np.asarray(frequency) / air.speed_of_sound
+    z = np.asarray(distance, dtype=np.float64)
+    return np.asarray(air.impedance * velocity * (np.exp(-1j * k * z) - np.exp(-1j * k * np.hypot(z, radius))))
+
+
 def piston_index(size: ArrayLike) -> FloatArray:
     """Directivity index, dB over the whole sphere, of a baffled circular piston: 10 log (ka)^2 / (1 - J1(2ka)/ka).
 

@@ -22,7 +22,8 @@ def add(command: AddCommand) -> None:
         "example: evenflare measure readings/session.toml --watch\n\n"
         "writes report.html (what can be trusted, what to repeat), directivity.csv, summary.csv, standard_curves.csv,\n"
         "readings.csv (each by itself), budget.csv (the index's uncertainty by its parts), directivity.sofa (AES69),\n"
-        "session.json (what was found and assumed), provenance.json and pictures;\n"
+        "session.json (what was found and assumed), provenance.json and pictures; of sounds decay.csv and\n"
+        "resonances.csv, of sweeps distortion.csv, with [near_field] low_end.csv and full_range/;\n"
         "--responses: also a text file a direction; --far-field: also what it is far away. [uncertainty] says how\n"
         "well the rig is known. --write-session drafts session.toml from the names of a folder's files.\n"
         "--watch says of each recording, as it comes, whether it is good or to be repeated, and what is still missing\n"
@@ -36,6 +37,7 @@ def add(command: AddCommand) -> None:
         '          symmetry = "round", "two_planes", "left_right" or "none": what a side or plane not measured is\n'
         "  [gate]  length_ms (left out: 0.9 of the reflection-free time), [microphone] calibration, full_scale_pa,\n"
         "  [analysis] frequencies_hz, or from_hz, to_hz, per_octave; smoothing_per_octave (left out: none)\n"
+        "  [near_field] file = a reading close to the mouth, overlap_from_hz, overlap_to_hz: the low end\n"
         "A sweep through a waveguide is loud at its mouth: start low, and protect your ears.",
     )
     measure.add_argument("session", type=path, nargs="?", metavar="SESSION", help="session file (TOML)")

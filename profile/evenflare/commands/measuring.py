@@ -8,6 +8,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics
+from evenflare.commands.low_end_files import joined, low_end_words, write_low_end
+from evenflare.commands.sound_files import sound_lines, write_sound
 from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
 from evenflare.measurement.readings import Session
@@ -17,6 +19,7 @@ if TYPE_CHECKING:
     from evenflare.measurement.assemble import Assembled
     from evenflare.measurement.between_planes import Mouth
     from evenflare.measurement.far_field import FarField
+    from evenflare.measurement.low_end import LowEnd
 
 FAR_FIELD = "far_field"
 """Folder beside the tables that holds those of the far field."""
@@ -83,12 +86,19 @@ def measure_command(
         **findings,
         "files": [_relative(each.file, session.path.parent) for each in session.readings],
     }
-    lines = _lines(found, session, record)
+    low = None if session.near is None else joined(session, design, found)
+    if low is not None:
+        record["low_end"] = dict(low.findings)
+        warnings += low.warnings
+    lines = _lines(found, session, record) + sound_lines(found) + ([] if low is None else [low_end_words(low)])
     with files.together():
         written = _write(found, session, finite(record), folder, command=command, responses=responses)
         if far_field and found.far is not None:
             written.append(_write_far(found.far, session, record, folder, command=command))
-        written = _write_page(found, record, folder, lines=lines, written=written, command=command)
+        if low is not None:
+            made = _made(session, record, command=command)
+            written += write_low_end(low, session, record, folder, made=made)
+        written = _write_page(found, low, record, folder, lines=lines, written=written, command=command)
     return Measured(lines, record["assumed"], warnings, written)
 
 
@@ -175,6 +185,7 @@ def _write(
         ("budget.csv", "standard uncertainty of index and level on axis, each part, over frequency"),
         ("provenance.json", "from which session, by which command"),
     ]
+    written += write_sound(found, folder, name=session.name, cautions=cautions)
     if responses:
         texts = write_responses(directivity, folder / RESPONSES, name=session.name, mounting=mounting)
         what = f"{len(texts) - 1} responses as text, and the session file that reads them back"
@@ -184,6 +195,7 @@ def _write(
 
 def _write_page(
     found: Assembled,
+    low: LowEnd | None,
     record: dict[str, Any],
     folder: Path,
     *,
@@ -193,10 +205,12 @@ def _write_page(
 ) -> list[tuple[str, str]]:
     """The page and its pictures; all files, the page first."""
     from evenflare.report.kit import sheet
-    from evenflare.report.measurement import measuring, measuring_figures
+    from evenflare.report.measurement import low_end_figures, measuring, measuring_figures
     from evenflare.report.waveguide import measured
 
     drawn = measured.pictures(found.directivity) | measuring_figures.pictures(found)
+    if low is not None:
+        drawn["low_end.png"] = low_end_figures.low_end(low)
     written = [
         ("report.html", "what can be trusted, what was wrong and what to repeat, on one page"),
         *written,

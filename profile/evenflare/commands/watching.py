@@ -168,7 +168,7 @@ class Watch:
         folder = self.planned.session.path.parent
         names = " or ".join(each for each in (table.horizontal, table.vertical) if each is not None)
         references = [folder / each for each in (table.reference,) if each is not None]
-        own = {*references, *(played_beside(each) for each in references)}
+        own = {self.planned.near, *references, *(played_beside(each) for each in references)}
         said = []
         for place in self.planned.folders:
             for name in names_in(place):

@@ -15,6 +15,8 @@ from evenflare.measurement.between_angles import SAME_ANGLE
 from evenflare.measurement.between_planes import Mouth
 from evenflare.measurement.budget import Budget
 from evenflare.measurement.checked import Checked
+from evenflare.measurement.decay import Decay
+from evenflare.measurement.distortion import Distortion
 from evenflare.measurement.doubts import doubts_of
 from evenflare.measurement.far_field import FarField
 from evenflare.measurement.heard import Heard
@@ -51,6 +53,7 @@ class Assembled:
     readings : each by itself.
     missing  : readings that lack in runs that are otherwise even.
     turntable: by azimuth, rad.
+    distortion, decay : on axis, as `Heard` has them.
     """
 
     directivity: Directivity
@@ -60,6 +63,8 @@ class Assembled:
     readings: tuple[Checked, ...] = ()
     missing: tuple[Missing, ...] = ()
     turntable: Mapping[float, Alignment] = field(default_factory=dict)
+    distortion: Distortion | None = None
+    decay: Decay | None = None
 
 
 def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity | None = None) -> Assembled:
@@ -171,6 +176,8 @@ def assemble(session: Session, *, mouth: Mouth = "unknown", model: Directivity |
         readings=heard.checked,
         missing=tuple(missing),
         turntable=alignments,
+        distortion=heard.distortion,
+        decay=heard.decay,
     )
 
 

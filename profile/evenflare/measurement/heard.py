@@ -8,6 +8,8 @@ from typing import TYPE_CHECKING, Any
 
 import numpy as np
 
+from evenflare.measurement.decay import Decay
+from evenflare.measurement.distortion import Distortion
 from evenflare.measurement.drift import Drift
 from evenflare.measurement.readings import Impulse, Response, Session
 from evenflare.units import BoolArray, ComplexArray, FloatArray, read_only
@@ -38,6 +40,8 @@ class Heard:
     drift       : what repeats say of a drift over the session, or None.
     suspect     : (D,) True where the reading contradicts its neighbours; empty where none does.
     checked     : every reading by itself, in the session's order.
+    distortion  : harmonics on axis, of sweeps; else None.
+    decay       : on axis, of sounds that a gate leaves long enough; else None.
     """
 
     frequency: FloatArray
@@ -55,6 +59,8 @@ class Heard:
     drift: Drift | None = None
     suspect: BoolArray = field(default_factory=lambda: np.zeros(0, dtype=np.bool_))
     checked: tuple[Checked, ...] = ()
+    distortion: Distortion | None = None
+    decay: Decay | None = None
 
     def __post_init__(self) -> None:
         for name in ("frequency", "azimuth", "off_axis", "spread", "noise", "readings"):

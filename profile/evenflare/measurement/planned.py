@@ -36,12 +36,14 @@ class PlannedSession:
     table       : which names the files have.
     sample_rate : Hz, of the reference; None where there is none.
     wanted      : the readings that are to be taken, in order, and the name of each; empty where nobody has planned.
+    near        : the name of the reading close to the mouth, if there is one.
     """
 
     session: Session
     table: FilesTable
     sample_rate: float | None
     wanted: dict[ReadingPlace, Path]
+    near: Path | None = None
 
     @property
     def folders(self) -> list[Path]:
@@ -83,7 +85,8 @@ def read_planned(path: Path, *, before_reference: bool = False) -> PlannedSessio
         sweep_to=table.sweep_to_hz,
         order=table.order,
     )
-    return PlannedSession(session, table, rate, _wanted(path, table, file.plan))
+    near = None if file.near_field is None else folder / file.near_field.file
+    return PlannedSession(session, table, rate, _wanted(path, table, file.plan), near)
 
 
 def _wanted(path: Path, table: FilesTable, plan: PlanTable) -> dict[ReadingPlace, Path]:

@@ -138,6 +138,25 @@ class Gate:
 
 
 @dataclass(frozen=True)
+class NearField:
+    """One reading close to the mouth, for frequencies that the gate leaves out.
+
+    reading  : on axis; an `Impulse` of the session's kind, or a `Response`.
+    overlap  : Hz, from and to, over which it is scaled to the gated reading and gives way to it.
+    distance : m, from the mouth plane, > 0. position: m, standard uncertainty of it.
+    radius   : m, of a flat piston in a baffle that stands for the source, or None to ask the design.
+    length   : s, of the record from the arrival on; None for all of it.
+    """
+
+    reading: Impulse | Response
+    overlap: tuple[float, float]
+    distance: float = 5e-3
+    position: float = 1e-3
+    radius: float | None = None
+    length: float | None = None
+
+
+@dataclass(frozen=True)
 class Session:
     """A measurement of one waveguide, every file read.
 
@@ -162,6 +181,7 @@ class Session:
     doubts     : how well the rig is known.
     order      : in which the readings were taken: all directions once and then again, or each direction's repeats one
                  after the other; None where not stated.
+    near       : a reading close to the mouth, or None.
     """
 
     name: str
@@ -184,6 +204,7 @@ class Session:
     assumed: tuple[str, ...] = ()
     doubts: Doubts = Doubts()
     order: Order | None = None
+    near: NearField | None = None
 
     def __post_init__(self) -> None:
         for name in ("reference", "frequency"):

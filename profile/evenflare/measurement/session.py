@@ -15,6 +15,7 @@ from evenflare.design.file import Design, read_design
 from evenflare.directivity.types import Directivity, Symmetry
 from evenflare.files import InputError, names_in
 from evenflare.measurement.names import Named, found, played_beside, printable, signed, so_far
+from evenflare.measurement.near_field_file import read_near_field
 from evenflare.measurement.readings import Impulse, Kind, Response, Rig, Session
 from evenflare.measurement.session_tables import MINIMAL, FilesTable, RigTable, SessionFile
 from evenflare.measurement.text_response import SUFFIXES, read_text_response
@@ -64,7 +65,7 @@ def read_session(path: Path | str) -> Session:
         readings, symmetry, rig = _from_sofa(path, table, rig, assumed)
     else:
         kind = table.kind
-        places = _places(path, table, assumed)
+        places = _places(path, table, assumed, None if file.near_field is None else file.near_field.file)
         symmetry = _symmetry(path, table.symmetry, places, assumed)
         if kind == "response":
             readings = _responses(places, table, assumed)
@@ -94,6 +95,9 @@ def read_session(path: Path | str) -> Session:
         assumed=tuple(assumed),
         doubts=file.uncertainty.value(),
         order=table.order,
+        near=None
+        if file.near_field is None
+        else read_near_field(path, file.near_field, readings, channel=table.channel),
     )
 
 
@@ -151,7 +155,7 @@ def microphone_of(folder: Path, name: str | None, assumed: list[str]) -> Respons
     return Response(0.0, 0.0, 1, text.frequency, text.ratio, text.phase is not None, folder / name)
 
 
-def _places(path: Path, table: FilesTable, assumed: list[str]) -> Places:
+def _places(path: Path, table: FilesTable, assumed: list[str], near: str | None) -> Places:
     """Every file of readings, and where the microphone stood."""
     named = {
         plane: partial(found, path.parent, template, where=f"{path} [files] {plane}")
@@ -161,7 +165,7 @@ def _places(path: Path, table: FilesTable, assumed: list[str]) -> Places:
     places = _placed(path, dict(zip(named, gathered(*named.values()), strict=True)), assumed)
     if all(abs(off_axis) > SAME_ANGLE for _, off_axis, _ in places.values()):
         raise InputError(f"{path} [files]: no reading on axis (0 degrees) among {counted(len(places), 'file')}. Add it")
-    assumed.extend(_left_over(path.parent, table, places))
+    assumed.extend(_left_over(path.parent, table, places, near))
     return places
 
 
@@ -210,11 +214,13 @@ def _turned(files: Sequence[Named], start: str, assumed: list[str]) -> Iterable[
         assumed.append(f"{plane}: -180 degrees is another reading of 180 degrees")
 
 
-def _left_over(folder: Path, table: FilesTable, places: Places) -> list[str]:
+def _left_over(folder: Path, table: FilesTable, places: Places, near: str | None) -> list[str]:
     """Files beside those read, of the same kind, that no name stands for: they may have been forgotten."""
     usual = {".wav"} if table.kind != "response" else set(SUFFIXES)
     inside = {file.parent for file in places}
-    named = {each for name in (table.reference,) if name for each in (folder / name, played_beside(folder / name))}
+    named = {folder / name for name in (table.reference, near) if name}
+    if table.reference:
+        named.add(played_beside(folder / table.reference))
     other = sorted(
         printable(file.name)
         for place in inside

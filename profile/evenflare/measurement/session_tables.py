@@ -27,6 +27,10 @@ Angles = Annotated[
 ]
 
 
+LEAST_OVERLAP = 1.25
+"""Ratio of the ends of the band over which near and far readings are held against each other: a third of an octave."""
+
+
 def quoted(text: str) -> str:
     """A text as it stands in a TOML file, whole."""
     import tomlkit
@@ -156,6 +160,27 @@ class PlanTable(Table):
     repeats: Annotated[int, number(1, 100, whole=True)] = 1
 
 
+class NearFieldTable(Table):
+    """[near_field]: one reading close to the mouth, for the low end."""
+
+    file: FileName = Field(examples=["near.wav"])
+    overlap_from_hz: Frequency = Field(examples=[250])
+    overlap_to_hz: Frequency = Field(examples=[500])
+    distance_mm: Annotated[float, number(1, 100)] = 5.0
+    position_mm: Annotated[float, number(0, 50)] = 1.0
+    radius_mm: Annotated[float, number(5, 500)] | None = None
+    length_ms: Annotated[float, number(5, 10000)] | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> NearFieldTable:
+        if not self.overlap_to_hz >= LEAST_OVERLAP * self.overlap_from_hz:
+            raise fault(
+                f"overlap_to_hz = {self.overlap_to_hz:g}: must be at least {LEAST_OVERLAP:g} times overlap_from_hz ="
+                f" {self.overlap_from_hz:g}, so that both readings can be held against each other. Raise it"
+            )
+        return self
+
+
 class ResultTable(Table):
     """[analysis]: at which frequencies the result is wanted, and how smooth."""
 
@@ -217,6 +242,7 @@ class SessionFile(Table):
     analysis: ResultTable = ResultTable()
     uncertainty: UncertaintyTable = UncertaintyTable()
     plan: PlanTable = PlanTable()
+    near_field: NearFieldTable | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> SessionFile:

@@ -11,8 +11,9 @@ from evenflare.bands import midbands, smoothed
 from evenflare.files import InputError
 from evenflare.measurement.arrivals import checked_arrivals
 from evenflare.measurement.checked import checked
+from evenflare.measurement.decay import decay
 from evenflare.measurement.deconvolve import Deconvolved, deconvolver, excited_band
-from evenflare.measurement.distortion import distortion
+from evenflare.measurement.distortion import HIGHEST_ORDER, Distortion, distortion
 from evenflare.measurement.drift import undrifted
 from evenflare.measurement.gate import LEAD, TAPER_SHARE, Window, noise_power, spectra, tail_power
 from evenflare.measurement.heard import Heard, averaged, on_axis
@@ -31,8 +32,6 @@ NYQUIST_SHARE of half the sample rate: the highest of them."""
 NYQUIST_SHARE = 0.9
 SHORTER = 0.8
 """Of the gate's length, at which every direction is gated again to see what the gate does."""
-ORDERS = 3
-"""Harmonics of distortion are told up to this order."""
 
 
 def heard_sounds(session: Session) -> Heard:
@@ -96,11 +95,22 @@ def heard_sounds(session: Session) -> Heard:
         "reference_delay_ms": (window.arrival - session.rig.distance / session.rig.air.speed_of_sound) / MILLISECOND,
         "noise_from": noise[first][1],
     }
+    harmonics: Distortion | None = None
     if swept is not None:
         findings["sweep"] = {"from_hz": played[0], "to_hz": played[1]}
-        findings["distortion"] = distortion(
-            swept, window=window, band=played, duration=readings[first].samples.size / rate, sample_rate=rate
+        harmonics = distortion(
+            swept,
+            window=window,
+            band=played,
+            duration=readings[first].samples.size / rate,
+            sample_rate=rate,
+            factor=lambda at: np.where(
+                within(session.microphone, at), source_only(at, session.rig, microphone=session.microphone), np.nan
+            ),
         )
+        findings["distortion"] = None if harmonics is None else harmonics.findings()
+    died = decay(records[first], window=window, heard_for=heard_for, band=played, sample_rate=rate)
+    findings["decay"] = None if died is None else died.findings()
     return Heard(
         frequency=frequency,
         azimuth=np.array([readings[group[0]].azimuth for group in groups]),
@@ -125,6 +135,8 @@ def heard_sounds(session: Session) -> Heard:
             arrival=arrival,
             noise=level,
         ),
+        distortion=harmonics,
+        decay=died,
     )
 
 
@@ -139,7 +151,7 @@ def _records(
     low, high = session.sweep_from or told[0], session.sweep_to or told[1]
     divide = deconvolver(session.reference, sample_rate=rate, band=(low, high))
     parts: list[Deconvolved] = [
-        divide(reading.samples, orders=ORDERS if index == first else 0) for index, reading in enumerate(readings)
+        divide(reading.samples, orders=HIGHEST_ORDER if index == first else 0) for index, reading in enumerate(readings)
     ]
     return [part.samples for part in parts], (low, high), parts[first]
 

@@ -5,6 +5,7 @@ It shares the integrals over panels with the cabinet's operator, and nothing wit
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -126,6 +127,29 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
             "error_rms_db": float(np.sqrt(np.mean(error.index**2))),
         },
     )
+
+
+def heard_twice(
+    waveguide: Waveguide,
+    observations: Sequence[Observation],
+    air: Air,
+    *,
+    setting: Setting = "estimate",
+    cores: int = 1,
+) -> list[tuple[ComplexArray, ComplexArray]]:
+    """Pressure (F, P, A), Pa, of each observation, on the cells of a setting and on coarser ones, from one solution.
+
+    The observations share their frequencies. Errors: ValueError as `whole_solver`.
+    """
+    found: list[SpeakerPressure] = []
+    coarser: list[SpeakerPressure] = []
+    with _controller().limit(limits=1):
+        for each in observations[0].frequency.tolist():
+            size = _size(each, air, setting)
+            for into, larger in ((found, 1.0), (coarser, COARSER)):
+                speaker = loudspeaker(waveguide, larger * size, wall=larger * WALL)
+                into.append(_at(speaker, 2 * np.pi * each / air.speed_of_sound, cores))
+        return [(_heard(found, each, air).pressure, _heard(coarser, each, air).pressure) for each in observations]
 
 
 def _at(speaker: Loudspeaker, k: float, cores: int) -> SpeakerPressure:

@@ -50,6 +50,8 @@ def page(
         _readings(found, shown),
         *_pictured("Level over frequency and angle", shown, "directivity_map"),
         *_pictured("Curves", shown, "on_axis", "index_and_beamwidth", "standard_curves", "off_axis_curves"),
+        *_pictured("Low end", shown, "low_end"),
+        *_pictured("Decay and distortion", shown, "decay", "distortion"),
         *_pictured("Alignment", shown, "alignment"),
         _budget(found, shown),
         sheet.PageSection("Assumed", [f"{_sentence(each)}." for each in record["assumed"]]),
@@ -172,6 +174,9 @@ CAPTIONS = {
     "off_axis_curves": "At frequencies an octave apart.",
     "alignment": "Pairs that agree are the turntable's offset; one that stands apart has a wrong file. The shade is a"
     " standard error.",
+    "low_end": "Below the shaded overlap a reading close to the mouth, taken to the rig's distance by the model.",
+    "decay": "What stands out rings on after the rest; grey: hidden by the gate or by noise.",
+    "distortion": "Harmonics where they stand above their floor; thin: the floor.",
     "budget": "Parts below a tenth of the whole are left out.",
 }
 """By what the name of a picture begins with."""

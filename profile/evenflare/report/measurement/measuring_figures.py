@@ -14,11 +14,12 @@ from evenflare.measurement.orbits import plane_name
 from evenflare.measurement.turntable import Alignment, Estimate
 from evenflare.report.kit import canvas, style
 from evenflare.report.kit.paper import entry
+from evenflare.report.measurement import sound_figures
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, BoolArray, FloatArray
 
 OFFSETS = (
     ("angle 0 off by,\ndegrees", "angle", DEGREE, 0.1),
-    ("axis aside by,\nmm", "sideways", MILLIMETRE, 0.5),
+    ("axis aside by,\nmm", "lateral", MILLIMETRE, 0.5),
 )
 """Of the turntable: in words, as `Pairs` and `Alignment` have it, its unit, and what its axis spans at least."""
 MOST_NAMED = 4
@@ -42,7 +43,11 @@ fault is named there; every other in the first that is drawn."""
 
 def pictures(found: Assembled) -> dict[str, Any]:
     """Figures by the names of their files, those that the session has something for."""
-    drawn = {}
+    drawn: dict[str, Any] = {}
+    if found.distortion is not None:
+        drawn["distortion.png"] = sound_figures.distortion(found.distortion)
+    if found.decay is not None:
+        drawn["decay.png"] = sound_figures.decay(found.decay)
     if any(np.isfinite([each.level, each.late, each.signal_to_noise]).any() for each in found.readings):
         drawn["readings.png"] = _readings(found)
     pairs = [each.pairs for each in found.turntable.values() if each.pairs is not None]

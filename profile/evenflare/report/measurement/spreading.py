@@ -10,7 +10,7 @@ import numpy as np
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.spread import Spread, SpreadFigures
 from evenflare.report.kit import canvas, sheet, style
-from evenflare.report.kit.paper import entry, lettered
+from evenflare.report.kit.letters import entry, lettered
 from evenflare.report.measurement.comparison_figures import cell_map, plane_file, reach
 from evenflare.results.comparison import nominal
 from evenflare.results.places import plane_name, where_words

@@ -78,6 +78,30 @@ def program(tool) -> Program:
 
 
 @named
+def test_toml_holds_names_and_notes_as_they_are(name):
+    written = text.toml(
+        "head",
+        ("name", name, "a note"),
+        ("left_out", None),
+        ("rig", ("distance_m =   # to be filled in", ("points", [[0.0, 1.0], [2.0, name]]), ("below", {"n": 2e-05}))),
+        ("bare", {"one": {"n": 1}, "two": {"name": name}}),
+        "",
+        "last",
+    )
+    assert tomllib.loads(written) == {
+        "name": name,
+        "rig": {"points": [[0.0, 1.0], [2.0, name]], "below": {"n": 2e-05}},
+        "bare": {"one": {"n": 1}, "two": {"name": name}},
+    }
+    lines = written.splitlines()
+    assert lines[0] == "# head"
+    assert lines[1].endswith(" # a note")
+    assert lines[lines.index("[rig]") + 1] == "# distance_m =   # to be filled in"
+    assert lines[-2:] == ["", "# last"]
+    assert "[bare]" not in lines
+
+
+@named
 def test_programs_read_back_and_hold_only_harmless_characters(name, tmp_path):
     process = replace(read_process("router"), name=name, material=name)
     tool = replace(process.tool("ball 6"), name=name)

@@ -64,25 +64,31 @@ def _write(found: Plan, folder: Path, told: list[str], command: str) -> list[tup
 
 def _session(found: Plan) -> str:
     from evenflare.results.plan import NAMES
+    from evenflare.text import toml
 
     place = found.place
     ending = "_{repeat}" if place.repeats > 1 else ""
-    lines = [
-        "# From the plan of a measurement. Correct what turned out otherwise, the weather above all.",
-        'name = "planned measurement"',
-        '# design = "design.toml"',
-        "[rig]",
-        f"distance_m = {place.distance!r}",
-        f"source_height_m = {place.source_height!r}",
-        f"microphone_height_m = {place.microphone_height!r}",
-        *([] if place.wall is None else [f"wall_m = {place.wall!r}"]),
-        f"temperature_c = {round(place.temperature - CELSIUS_ZERO, 3)!r}",
-        f"humidity_percent = {round(place.humidity / PERCENT, 3)!r}",
-        f'mounting = "{"baffle" if place.baffle else "free_standing"}"   # or "sphere"',
-        "# rotation_centre_z_mm = 0       # from the throat plane; left out: the mouth plane",
-        "[files]",
-        'kind = "impulse_response"        # or "sweep", with reference = "the sweep as it was played.wav"',
-        *(f'{plane} = "{NAMES[plane]}_{{off_axis_deg}}{ending}.wav"' for plane in found.angles),
-        f'symmetry = "{place.symmetry}"',
-    ]
-    return "\n".join([*lines, "# [microphone]", '# calibration = "microphone.txt"', ""])
+    rig = (
+        ("distance_m", place.distance),
+        ("source_height_m", place.source_height),
+        ("microphone_height_m", place.microphone_height),
+        ("wall_m", place.wall),
+        ("temperature_c", round(place.temperature - CELSIUS_ZERO, 3)),
+        ("humidity_percent", round(place.humidity / PERCENT, 3)),
+        ("mounting", "baffle" if place.baffle else "free_standing", 'or "sphere"'),
+        "rotation_centre_z_mm = 0       # from the throat plane; left out: the mouth plane",
+    )
+    recordings = (
+        ("kind", "impulse_response", 'or "sweep", with reference = "the sweep as it was played.wav"'),
+        *((plane, f"{NAMES[plane]}_{{off_axis_deg}}{ending}.wav") for plane in found.angles),
+        ("symmetry", place.symmetry),
+    )
+    return toml(
+        "From the plan of a measurement. Correct what turned out otherwise, the weather above all.",
+        ("name", "planned measurement"),
+        'design = "design.toml"',
+        ("rig", rig),
+        ("files", recordings),
+        "[microphone]",
+        'calibration = "microphone.txt"',
+    )

@@ -24,13 +24,6 @@ Height = Annotated[float, number(0.01, 500)]
 Frequency = Annotated[float, number(1, 100000)]
 
 
-def quoted(text: str) -> str:
-    """A text as it stands in a TOML file, whole."""
-    import tomlkit
-
-    return str(tomlkit.item(text).as_string())
-
-
 class RigTable(Table):
     """[rig]: how source and microphone stood, and the weather."""
 

@@ -69,7 +69,7 @@ def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
         ]
         for number, each in enumerate(programs, start=1)
     ]
-    head = ["", "Program", "Tool", "Lowest Z", "About", "Proof"]
+    head = ["", "Program", "Tool", "Lowest Z", "Time, about", "Proof"]
     flow = [words("Programs, in this order", HEADING), table(head, rows, (9.0, 48.0, 45.0, 29.0, 24.0, 25.0))]
     for number, each in enumerate(programs, start=1):
         steps = [f"Datum: {each.datum}.", *map(_sentence, each.setup)]
@@ -83,7 +83,7 @@ def _tools(process: Process, programs: Sequence[Program]) -> list[Any]:
         sizes = [tool.diameter, tool.corner_radius, tool.flute_length, tool.reach]
         sizes += [tool.shank_diameter, tool.holder_diameter]
         rows.append([tool.name, _KINDS[tool.kind], *(f"{size / MILLIMETRE:g}" for size in sizes)])
-    head = ["Tool", "Kind", "Diameter", "Corner", "Flute length", "Stick-out", "Shank", "Holder"]
+    head = ["Tool", "Kind", "Diameter", "Corner radius", "Flute length", "Stick-out", "Shank Ø", "Holder Ø"]
     figures = (
         f"In mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"
         f" {machine.cutting_feed * MINUTE / MILLIMETRE:.0f} mm/min, plunging"

@@ -83,7 +83,11 @@ def test_toml_holds_names_and_notes_as_they_are(name):
         "head",
         ("name", name, "a note"),
         ("left_out", None),
-        ("rig", ("distance_m =   # to be filled in", ("points", [[0.0, 1.0], [2.0, name]]), ("below", {"n": 2e-05}))),
+        (
+            "rig",
+            ("distance_m =   # to be filled in", ("points", [[0.0, 1.0], [2.0, name]]), ("below", {"n": 2e-05})),
+            "of a table",
+        ),
         ("bare", {"one": {"n": 1}, "two": {"name": name}}),
         "",
         "last",
@@ -96,7 +100,7 @@ def test_toml_holds_names_and_notes_as_they_are(name):
     lines = written.splitlines()
     assert lines[0] == "# head"
     assert lines[1].endswith(" # a note")
-    assert lines[lines.index("[rig]") + 1] == "# distance_m =   # to be filled in"
+    assert lines[lines.index("[rig] # of a table") + 1] == "# distance_m =   # to be filled in"
     assert lines[-2:] == ["", "# last"]
     assert "[bare]" not in lines
 

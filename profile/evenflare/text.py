@@ -161,16 +161,19 @@ def _filled(table: Any, lines: Iterable[Line]) -> Any:
             table.add(tomlkit.comment(line) if line else tomlkit.nl())
             continue
         key, value, *notes = line
+        if value is None:
+            continue
+        item: Any
         if isinstance(value, dict | tuple):
             below = tuple(value.items()) if isinstance(value, dict) else value
             # A table of nothing but tables needs no heading of its own.
             bare = bool(below) and all(isinstance(each, tuple) and isinstance(each[1], dict | tuple) for each in below)
-            table.add(key, _filled(tomlkit.table(is_super_table=bare), below))
-        elif value is not None:
-            item: Any = tomlkit.item(value)
+            item = _filled(tomlkit.table(is_super_table=bare), below)
+        else:
+            item = tomlkit.item(value)
             if isinstance(value, list) and value and isinstance(value[0], list):
                 item.multiline(True)
-            table.add(key, item.comment(notes[0]) if notes else item)
+        table.add(key, item.comment(notes[0]) if notes else item)
     return table
 
 

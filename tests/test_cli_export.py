@@ -90,6 +90,7 @@ def test_setup_sheet_tells_programs_tools_datum_and_cautions(routed: Path) -> No
         "finishing.nc",
         "back.nc",
         "ball 6",
+        "Flute length",
         "Z0 at the front face",
         "Flip the part about its Y axis",
         "passed",

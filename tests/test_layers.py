@@ -54,8 +54,12 @@ ALLOWED = {
     "cli": {*LIBRARY, *TRADES, "commands"},
 }
 
-PLOTTING = ("report.kit.canvas", "report.kit.paper", "report.waveguide.figures")
-"""Alone import the plotting library."""
+LIBRARIES = {
+    "matplotlib": ("report.kit.canvas", "report.kit.letters", "report.waveguide.figures"),
+    "mpl_toolkits": (),
+    "reportlab": ("report.kit.paper", "report.kit.drafting"),
+}
+"""Which modules alone import a library that draws or sets pages."""
 ROOMS = {
     "manufacture": {
         "comments": set(),
@@ -120,7 +124,7 @@ def faults(module: str, source: str) -> list[str]:
             found.append(f"{module}:{line}: relative import")
         elif rest.startswith("njit") and first == "numba" and module != "compiled":
             found.append(f"{module}:{line}: imports njit past compiled")
-        elif first in ("matplotlib", "mpl_toolkits") and module not in PLOTTING:
+        elif first in LIBRARIES and module not in LIBRARIES[first]:
             found.append(f"{module}:{line}: imports {first}")
         elif first == "evenflare" and unit != "__init__" and part not in {*ALLOWED[unit], unit, "", "__version__"}:
             found.append(f"{module}:{line}: imports {part}")
@@ -169,6 +173,7 @@ def test_module_imports_only_layers_below_and_speaks_only_in_cli(path):
         ("target", "import_module('evenflare.search')", "imports by name"),
         ("air", "from .search import run_search", "relative import"),
         ("report.kit.style", "def late():\n    import matplotlib.pyplot", "imports matplotlib"),
+        ("report.shop.setup_sheet", "from reportlab.platypus import Table", "imports reportlab"),
         ("search.loop", "print('best so far')", "prints"),
         ("commands.check", "sys.stderr.write('bad')", "uses sys.stderr"),
         ("radiation.ring", "from numba import njit", "imports njit past compiled"),
@@ -201,7 +206,10 @@ def loaded_after(code: str) -> set[str]:
     return set(json.loads(done.stdout.splitlines()[-1]))
 
 
-HEAVY = {"numba", "llvmlite", "matplotlib", "pydantic", "stl", "cma", "shapely", "scipy", "numpy", "tomlkit", "jinja2"}
+HEAVY = {
+    *("numba", "llvmlite", "matplotlib", "reportlab", "pydantic", "stl", "cma", "shapely", "scipy", "numpy"),
+    *("tomlkit", "jinja2"),
+}
 
 
 def test_bare_import_loads_no_heavy_library():
@@ -220,7 +228,7 @@ def test_help_loads_no_heavy_library(words):
     ("module", "light_of"),
     [
         ("evenflare.manufacture", {"numba", "matplotlib", "cma", "pydantic", "jinja2"}),
-        ("evenflare.commands.designs", {"numba", "matplotlib", "stl", "cma", "jinja2"}),
+        ("evenflare.commands.designs", {"numba", "matplotlib", "reportlab", "stl", "cma", "jinja2"}),
         ("evenflare.studies.agreement, evenflare.studies.cabinet", {"matplotlib", "stl", "cma", "jinja2"}),
         ("evenflare.results.comparison, evenflare.results.crossover", {"matplotlib", "stl", "cma", "jinja2"}),
     ],

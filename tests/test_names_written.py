@@ -50,6 +50,7 @@ from evenflare.manufacture.sheets.lamination import laminate
 from evenflare.manufacture.sheets.layer_files import glue_up_text, table_text
 from evenflare.measurement.journal import Prototype
 from evenflare.report.kit import canvas, paper, sheet, style
+from evenflare.report.kit.letters import entry, in_font, lettered
 from evenflare.report.measurement import prototypes
 from evenflare.results import formats
 from evenflare.results.journal import csv_text
@@ -74,6 +75,34 @@ def named(test):
 def program(tool) -> Program:
     place = np.array([[0.0, 0.0, 0.01], [0.0, 0.0, 0.0], [0.01, 0.0, -0.001]])
     return Program("finishing", tool, place, np.full(3, 0.01), np.array([True, False, False]), "on the axis", "milling")
+
+
+@named
+def test_toml_holds_names_and_notes_as_they_are(name):
+    written = text.toml(
+        "head",
+        ("name", name, "a note"),
+        ("left_out", None),
+        (
+            "rig",
+            ("distance_m =   # to be filled in", ("points", [[0.0, 1.0], [2.0, name]]), ("below", {"n": 2e-05})),
+            "of a table",
+        ),
+        ("bare", {"one": {"n": 1}, "two": {"name": name}}),
+        "",
+        "last",
+    )
+    assert tomllib.loads(written) == {
+        "name": name,
+        "rig": {"points": [[0.0, 1.0], [2.0, name]], "below": {"n": 2e-05}},
+        "bare": {"one": {"n": 1}, "two": {"name": name}},
+    }
+    lines = written.splitlines()
+    assert lines[0] == "# head"
+    assert lines[1].endswith(" # a note")
+    assert lines[lines.index("[rig] # of a table") + 1] == "# distance_m =   # to be filled in"
+    assert lines[-2:] == ["", "# last"]
+    assert "[bare]" not in lines
 
 
 @named
@@ -182,12 +211,11 @@ def letters(words: str) -> str:
 def test_pdfs_show_the_name_or_what_is_stated_in_its_place(name, tmp_path):
     path = tmp_path / "sheet.pdf"
     with warnings.catch_warnings():
-        warnings.simplefilter("error")  # a glyph that the font lacks is told as one
-        sheet = paper.Sheet("Set-up sheet", name)
-        paper.write_pdf(sheet.pages, path, title=name)
+        warnings.simplefilter("error")
+        paper.write_pdf([paper.words("Set-up sheet", paper.TITLE), paper.words(name)], path, title=name)
     read = pypdf.PdfReader(path)
     assert read.metadata.title == name
-    wanted = letters(paper.lettered(name).replace(r"\$", "$"))
+    wanted = letters(in_font(name)).replace("\xad", "")  # a soft hyphen is seen only where a word is broken at it
     found = letters(read.pages[0].extract_text()).removeprefix(letters("Set-up sheet"))
     if {unicodedata.bidirectional(each) for each in name} & {"R", "AL", "AN"}:
         assert set(found) == set(wanted)  # the reading library has its own order from right to left
@@ -197,27 +225,26 @@ def test_pdfs_show_the_name_or_what_is_stated_in_its_place(name, tmp_path):
         assert set(found) == set(wanted)
     else:
         assert found == wanted
-    # Between two dollar signs the library would set mathematics: italic letters, without the signs.
     assert read.pages[0].extract_text().count("$") == name.count("$")
 
 
 def test_only_letters_that_the_font_lacks_are_replaced():
-    assert paper.lettered("Größe Ωμέγα Жук №5 – “$x$”") == "Größe Ωμέγα Жук №5 – “\\$x\\$”"
-    assert paper.lettered("設計 𝒜𝒷 😀 _x") == "?? Ab ? _x"
-    assert paper.entry("_left") == " _left", "or a legend would leave it out"
-    assert paper.entry("x" * 200) == "x" * 31 + "…", "or a legend would leave no room for the picture"
+    assert lettered("Größe Ωμέγα Жук №5 – “$x$”") == "Größe Ωμέγα Жук №5 – “\\$x\\$”"
+    assert lettered("設計 𝒜𝒷 😀 _x") == "?? Ab ? _x"
+    assert entry("_left") == " _left", "or a legend would leave it out"
+    assert entry("x" * 200) == "x" * 31 + "…", "or a legend would leave no room for the picture"
 
 
 @named
 def test_pictures_show_every_name_in_their_legends(name):
     drawn, axes = canvas.stacked(3.0, ratios=(1,))
     for label in (name, "other"):
-        axes.plot([0, 1], [0, 1], label=paper.entry(label))
+        axes.plot([0, 1], [0, 1], label=entry(label))
     style.legend(axes)
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         canvas.png(drawn)
-    assert [each.get_text() for each in axes.get_legend().get_texts()] == [paper.entry(name), "other"]
+    assert [each.get_text() for each in axes.get_legend().get_texts()] == [entry(name), "other"]
 
 
 class Page(HTMLParser):

@@ -207,7 +207,7 @@ def test_contribution_is_the_share_of_the_squares():
     expected = {"index_db": 0.24, "beamwidth_db": 0.03, "smoothness_angle_db": 0.01, "throat_reflection_db": 0.0}
     assert parts == pytest.approx({name: square / 0.5291503 for name, square in expected.items()}, rel=1e-6)
     assert set(contributions(Score(0.0, {"index_db": 0.0}, {})).values()) == {0.0}
-    for needed in ("0.5", "0.05 dB", "1 dB (smoothness frequency)", "1.5 dB (throat reflection)"):
+    for needed in ("0.5", "0.05 dB", "1 dB (smoothness over frequency)", "1.5 dB (throat reflection)"):
         assert needed in HOW_TERMS_COUNT
 
 

@@ -127,7 +127,7 @@ def test_only_canvas_paper_and_figures_import_the_plotting_library() -> None:
             if any(module.split(".")[0] == "matplotlib" for module in modules):
                 importers.add(str(path.relative_to(package)))
             assert not any("pyplot" in module for module in modules)
-    assert importers == {"report/kit/canvas.py", "report/kit/paper.py", "report/waveguide/figures.py"}
+    assert importers == {"report/kit/canvas.py", "report/kit/letters.py", "report/waveguide/figures.py"}
 
 
 @pytest.mark.parametrize(

@@ -291,9 +291,9 @@ def test_limits_of_an_oblong_page_agree_with_the_limits_themselves(waveguide: Wa
         bounds = [float(each) for each in re.findall(r"[\d.]+", row.allowed)]
         low = -np.inf if "at most" in row.allowed else bounds[0]
         high = np.inf if "at least" in row.allowed else bounds[-1]
-        room = min(float(row.value) - low, high - float(row.value))
-        # Value and room have two decimals each.
-        assert float(row.room.replace("−", "-")) == pytest.approx(room, abs=0.0101)
+        margin = min(float(row.value) - low, high - float(row.value))
+        # Value and margin have two decimals each.
+        assert float(row.margin.replace("−", "-")) == pytest.approx(margin, abs=0.0101)
 
 
 def test_page_names_two_families_two_corners_and_the_points_of_each_plane() -> None:

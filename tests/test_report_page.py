@@ -113,7 +113,7 @@ def test_page_says_what_a_designer_needs(whole_page: str) -> None:
         # Depth 90 against at most 80.
         "0.413 dB better than the best published family, conical",
         "Breaks 1 of 8 limits: depth, mm.",
-        "depth, mm 90.00 40 to 80 −10.00, broken",
+        "Limit Value Allowed Margin depth, mm 90.00 40 to 80 −10.00, broken",
         "throat diameter mismatch, mm 0.00 at most 0.2 +0.20",
         "smallest wall angle, degrees 0.00 at least 0 0.00",
         "free 0.500 1200 0.537 200 winner",
@@ -123,7 +123,7 @@ def test_page_says_what_a_designer_needs(whole_page: str) -> None:
         # 0.24, 0.03 and 0.01 of 0.28 squared dB in all.
         "index 0.600 0.454",
         "beamwidth 0.300 0.057",
-        "smoothness angle 4.000 0.019",
+        "smoothness over angle 4.000 0.019",
         "throat reflection 0.100 0.000",
         "score 0.529",
         "passes the throat plane by 1.39 mm",
@@ -217,9 +217,9 @@ def test_limits_table_agrees_with_the_limits_themselves() -> None:
         bounds = [float(each) for each in re.findall(r"[\d.]+", row.allowed)]
         low = -np.inf if "at most" in row.allowed else bounds[0]
         high = np.inf if "at least" in row.allowed else bounds[-1]
-        room = min(float(row.value) - low, high - float(row.value))
-        # Value and room have two decimals each.
-        assert float(row.room.replace("−", "-")) == pytest.approx(room, abs=0.0101)
+        margin = min(float(row.value) - low, high - float(row.value))
+        # Value and margin have two decimals each.
+        assert float(row.margin.replace("−", "-")) == pytest.approx(margin, abs=0.0101)
 
 
 def family(name: str, full: float | None) -> page.FamilyResult:

@@ -50,6 +50,15 @@ def printed(followed: SimpleNamespace, start: str) -> str:
     return found
 
 
+def test_no_sentence_of_a_page_says_a_word_twice(followed: SimpleNamespace):
+    pages = list(followed.folder.rglob("*.html"))
+    assert len(pages) > 10
+    for page in pages:
+        shown = re.sub(r"<(style|script|code).*?</\1>", "", page.read_text(encoding="utf-8"), flags=re.DOTALL)
+        for sentence in re.findall(r">([^<]+)<", shown):
+            assert not re.search(r"\b([A-Za-z]{2,}) \1\b", sentence, re.IGNORECASE), (page, sentence)
+
+
 def test_tutorial_uses_every_command():
     lines = [text for kind, text in tutorial.steps() if kind == "command"]
     assert {line.split()[1] for line in lines if line.startswith("evenflare ")} == set(COMMANDS)

@@ -18,6 +18,7 @@ from evenflare.room.paths import counted_bands, evenness_db
 from evenflare.target.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import DEGREE, FloatArray, power_db
 from evenflare.waveguide import Waveguide, limit_excess
+from evenflare.words import spoken
 
 BEAMWIDTH_WEIGHT = 0.5
 """Of a squared deviation of a beamwidth against one of the index, which mostly follows from it; in each plane of an
@@ -32,7 +33,7 @@ HOW_TERMS_COUNT = (
     "Counted: each term's part of the score, by its square; the parts add up to the score. Index and beamwidth count as"
     f" rms, each beamwidth at weight {BEAMWIDTH_WEIGHT:g}, constancy and room at the target's weights; of the others"
     f" {SECONDARY_WEIGHT:g} dB for each dB beyond "
-    + ", ".join(f"{level:g} dB ({name.removesuffix('_db').replace('_', ' ')})" for name, level in TOLERATED.items())
+    + ", ".join(f"{level:g} dB ({spoken(name.removesuffix('_db'))})" for name, level in TOLERATED.items())
     + "."
 )
 """For whoever reads terms and `contributions` side by side."""

@@ -1,10 +1,11 @@
-"""Text that people write: what a name may hold, and how it stands in a message, a header line and a cell of a table."""
+"""Text that people write: what a name may hold, and how it stands in a message, a header line, a table, a TOML file."""
 
 from __future__ import annotations
 
 import re
 import unicodedata
 from collections.abc import Iterable
+from typing import Any
 
 LONGEST_NAME = 200
 """Characters."""
@@ -136,6 +137,44 @@ def added(name: str, ending: str) -> str:
     """A name with more at its end, shortened so that it is one."""
     room = LONGEST_NAME - len(ending)
     return name + ending if len(name) <= room else f"{name[: room - 1]}…{ending}"
+
+
+Line = str | tuple[str, Any] | tuple[str, Any, str]
+"""Of a TOML file: a key with its value, and a comment behind it if there is a third; alone a comment, empty a blank."""
+
+
+def toml(*lines: Line) -> str:
+    """The text of a TOML file.
+
+    A value that is a tuple of lines, or a dict, is a table, a list of lists has a line for each, None is left out.
+    """
+    import tomlkit
+
+    return tomlkit.dumps(_filled(tomlkit.document(), lines))
+
+
+def _filled(table: Any, lines: Iterable[Line]) -> Any:
+    import tomlkit
+
+    for line in lines:
+        if isinstance(line, str):
+            table.add(tomlkit.comment(line) if line else tomlkit.nl())
+            continue
+        key, value, *notes = line
+        if value is None:
+            continue
+        item: Any
+        if isinstance(value, dict | tuple):
+            below = tuple(value.items()) if isinstance(value, dict) else value
+            # A table of nothing but tables needs no heading of its own.
+            bare = bool(below) and all(isinstance(each, tuple) and isinstance(each[1], dict | tuple) for each in below)
+            item = _filled(tomlkit.table(is_super_table=bare), below)
+        else:
+            item = tomlkit.item(value)
+            if isinstance(value, list) and value and isinstance(value[0], list):
+                item.multiline(True)
+        table.add(key, item.comment(notes[0]) if notes else item)
+    return table
 
 
 CELLS = (

@@ -17,8 +17,8 @@ NOMINAL = (1.0, 1.25, 1.6, 2.0, 2.5, 3.15, 4.0, 5.0, 6.3, 8.0)
 
 
 def spoken(name: str) -> str:
-    """`throat_reflection` as "throat reflection"."""
-    return name.replace("_", " ")
+    """`throat_reflection` as "throat reflection", `smoothness_angle` as "smoothness over angle"."""
+    return name.replace("smoothness_", "smoothness over ").replace("_", " ")
 
 
 def unit_apart(name: str) -> str:
@@ -77,4 +77,6 @@ def plainly(value: Any) -> str:
         return ", ".join(plainly(each) for each in value)
     if isinstance(value, float | np.floating):
         return np.format_float_positional(value, precision=4, fractional=False, trim="-")
+    if isinstance(value, bool):
+        return "yes" if value else "no"
     return "none" if value is None else str(value)

@@ -154,7 +154,7 @@ def _write(
             found,
             drawn,
             title=f"{design.name}, calibrated",
-            what=f"Design {origin.design} (id {origin.design_id}) fitted to the measurement {origin.measured}.",
+            what=f"Design {origin.design} (id {origin.design_id}) fitted to the measurement in {origin.measured}.",
             warnings=warnings,
             waveguide=design.waveguide,
             written=written,

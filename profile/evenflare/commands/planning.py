@@ -72,38 +72,46 @@ def _write(
     return written
 
 
-def _degrees(angle: float) -> str:
-    return f"{round(angle / DEGREE, 3) + 0.0:g}"
+def _degrees(angle: float) -> float:
+    return round(angle / DEGREE, 3) + 0.0
 
 
 def _session(found: MeasurementPlan, *, swept: bool) -> str:
     from evenflare.results.plan import NAMES
+    from evenflare.text import toml
 
     place = found.place
     ending = "_{repeat}" if place.repeats > 1 else ""
-    lines = [
-        "# From the plan of a measurement. Correct what turned out otherwise, the weather above all.",
-        'name = "planned measurement"',
-        '# design = "design.toml"',
-        "[rig]",
-        f"distance_m = {place.distance!r}",
-        f"source_height_m = {place.source_height!r}",
-        f"microphone_height_m = {place.microphone_height!r}",
-        *([] if place.wall is None else [f"wall_m = {place.wall!r}"]),
-        f"temperature_c = {round(place.temperature - CELSIUS_ZERO, 3)!r}",
-        f"humidity_percent = {round(place.humidity / PERCENT, 3)!r}",
-        f'mounting = "{"baffle" if place.baffle else "free_standing"}"   # or "sphere"',
-        "# rotation_centre_z_mm = 0       # from the throat plane; left out: the mouth plane",
-        "[files]",
+    rig = (
+        ("distance_m", place.distance),
+        ("source_height_m", place.source_height),
+        ("microphone_height_m", place.microphone_height),
+        ("wall_m", place.wall),
+        ("temperature_c", round(place.temperature - CELSIUS_ZERO, 3)),
+        ("humidity_percent", round(place.humidity / PERCENT, 3)),
+        ("mounting", "baffle" if place.baffle else "free_standing", 'or "sphere"'),
+        "rotation_centre_z_mm = 0       # from the throat plane; left out: the mouth plane",
+    )
+    recordings = (
         *(
-            ['kind = "sweep"', 'reference = "sweep.wav"   # as it was played; evenflare capture writes it']
+            (("kind", "sweep"), ("reference", "sweep.wav", "as it was played; evenflare capture writes it"))
             if swept
-            else ['kind = "impulse_response"        # or "sweep", with reference = "the sweep as it was played.wav"']
+            else (("kind", "impulse_response", 'or "sweep", with reference = "the sweep as it was played.wav"'),)
         ),
-        *(f'{plane} = "{NAMES[plane]}_{{off_axis_deg}}{ending}.wav"' for plane in found.angles),
-        f'symmetry = "{place.symmetry}"',
-        "[plan]   # the readings to be taken, which evenflare measure --watch and evenflare capture go by",
-        *(f"{plane}_deg = [{', '.join(_degrees(each) for each in angles)}]" for plane, angles in found.angles.items()),
-        f"repeats = {place.repeats}",
-    ]
-    return "\n".join([*lines, "# [microphone]", '# calibration = "microphone.txt"', ""])
+        *((plane, f"{NAMES[plane]}_{{off_axis_deg}}{ending}.wav") for plane in found.angles),
+        ("symmetry", place.symmetry),
+    )
+    readings = (
+        *((f"{plane}_deg", [_degrees(each) for each in angles]) for plane, angles in found.angles.items()),
+        ("repeats", place.repeats),
+    )
+    return toml(
+        "From the plan of a measurement. Correct what turned out otherwise, the weather above all.",
+        ("name", "planned measurement"),
+        'design = "design.toml"',
+        ("rig", rig),
+        ("files", recordings),
+        ("plan", readings, "the readings to be taken, which evenflare measure --watch and evenflare capture go by"),
+        "[microphone]",
+        'calibration = "microphone.txt"',
+    )

@@ -19,7 +19,7 @@ from evenflare.design.tables import OFF_AXIS_STEP_DEG, AnalysisTable, OblongAnal
 from evenflare.directivity.types import Observation, both_sides, for_symmetry
 from evenflare.files import write_text
 from evenflare.schema import checked, gathered, parsed
-from evenflare.text import from_path
+from evenflare.text import from_path, toml
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Oblong, RoundedRectangle, Source, Waveguide
 
@@ -29,10 +29,6 @@ depth_mm = 90
 wall_angle_deg = 42
 [driver]
 exit_diameter_mm = 25.4"""
-
-
-LONG = ("points_mm", "body_points_mm")
-"""Keys whose values stand on a line each."""
 
 
 @dataclass(frozen=True)
@@ -159,39 +155,17 @@ def design_toml(design: Design) -> str:
     Points stand in it, so that it needs no other file; weather stands as speed of sound and density.
     Errors: ValueError for an observation that such a file cannot state (planes, or uneven angles).
     """
-    import tomlkit
-
-    document = tomlkit.document()
-    document.add(tomlkit.comment(f"Waveguide design {design_id(design)}. Sizes in the unit that ends each key."))
-    document.add("name", tomlkit.item(design.name))
-    waveguide = design.waveguide
-    tables = {
-        "waveguide": wall_keys(waveguide.shape, design.air),
-        "driver": driver_keys(waveguide.driver),
-        "mounting": mounting_keys(waveguide.mounting),
-        "air": {
-            "speed_of_sound_m_per_s": float(design.air.speed_of_sound),
-            "density_kg_per_m3": float(design.air.density),
-        },
-        "analysis": _analysis(design),
-        "solid": _solid_keys(design.solid),
-    }
-    for name, keys in tables.items():
-        document.add(name, _table(keys))
-    return tomlkit.dumps(document)
-
-
-def _table(keys: dict[str, Any]) -> Any:
-    """Keys as a table of tomlkit, without those that are None; a dictionary among them is a table of its own."""
-    import tomlkit
-
-    table = tomlkit.table()
-    for key, value in keys.items():
-        if isinstance(value, dict):
-            table.add(key, _table(value))
-        elif value is not None:
-            table.add(key, tomlkit.item(value).multiline(True) if key in LONG else value)
-    return table
+    waveguide, air = design.waveguide, design.air
+    return toml(
+        f"Waveguide design {design_id(design)}. Sizes in the unit that ends each key.",
+        ("name", design.name),
+        ("waveguide", wall_keys(waveguide.shape, air)),
+        ("driver", driver_keys(waveguide.driver)),
+        ("mounting", mounting_keys(waveguide.mounting)),
+        ("air", {"speed_of_sound_m_per_s": float(air.speed_of_sound), "density_kg_per_m3": float(air.density)}),
+        ("analysis", _analysis(design)),
+        ("solid", _solid_keys(design.solid)),
+    )
 
 
 def design_id(design: Design) -> str:

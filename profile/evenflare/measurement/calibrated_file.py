@@ -13,10 +13,10 @@ import numpy as np
 from evenflare.design.driver import CALIBRATED
 from evenflare.design.keys import driver_keys
 from evenflare.files import InputError
-from evenflare.measurement.calibration import Calibration, CalibrationFigures
+from evenflare.measurement.calibration import Calibration, CalibrationFigures, Fitted
 from evenflare.measurement.unknowns import IMPEDANCE, MEANS, WIDTHS, left_out
 from evenflare.schema import parsed
-from evenflare.text import added
+from evenflare.text import Line, added, toml
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Driver, Source, Waveguide
 
@@ -57,58 +57,46 @@ def calibrated_driver(calibration: Calibration) -> Driver:
 
 def calibrated_toml(calibration: Calibration, origin: Origin, drawn: Waveguide) -> str:
     """The text of `calibrated.toml`. drawn : the waveguide before it was calibrated."""
-    import tomlkit
-
-    document = tomlkit.document()
-    for line in ABOUT:
-        document.add(tomlkit.comment(line))
-    document.add("name", tomlkit.item(added(origin.name, ", calibrated")))
-    document.add("driver", _table(driver_keys(calibrated_driver(calibration))))
     observation = calibration.measured.observation
-    document.add(
-        "of",
-        _table(
-            {
-                "design": origin.design,
-                "design_id": origin.design_id,
-                "measured": origin.measured,
-                "measured_name": origin.measured_name,
-                "method": origin.method,
-                "setting": origin.setting,
-                "from_hz": float(observation.frequency[0]),
-                "to_hz": float(observation.frequency[-1]),
-                "frequencies": int(observation.frequency.size),
-                "held_out_deg": _rounded(observation.off_axis[calibration.held_out] / DEGREE, 3),
-                "noise_db": _digits(calibration.noise),
-                "alike": _digits(calibration.variance_inflation),
-            }
-        ),
+    origins = {
+        "design": origin.design,
+        "design_id": origin.design_id,
+        "measured": origin.measured,
+        "measured_name": origin.measured_name,
+        "method": origin.method,
+        "setting": origin.setting,
+        "from_hz": float(observation.frequency[0]),
+        "to_hz": float(observation.frequency[-1]),
+        "frequencies": int(observation.frequency.size),
+        "held_out_deg": _rounded(observation.off_axis[calibration.held_out] / DEGREE, 3),
+        "noise_db": _digits(calibration.noise),
+        "alike": _digits(calibration.variance_inflation),
+    }
+    return toml(
+        *ABOUT,
+        ("name", added(origin.name, ", calibrated")),
+        ("driver", driver_keys(calibrated_driver(calibration))),
+        ("of", origins),
+        ("fitted", tuple((each.unknown.name, _fitted(each)) for each in calibration.fitted)),
+        ("not_fitted", dict(left_out(drawn))),
+        ("correlation", {"names": names(calibration), "matrix": _matrix(calibration.correlation)}),
+        ("deviation", {key: _plain(figures) for key, figures in deviations(calibration).items()}),
     )
-    fitted = tomlkit.table(is_super_table=True)
-    for each in calibration.fitted:
-        unknown = each.unknown
-        table = tomlkit.table()
-        for line in (MEANS[unknown.name], f"expected within {WIDTHS[unknown.name]}"):
-            table.add(tomlkit.comment(line))
-        for key, value in (
-            ("value", each.value),
-            ("standard_error", each.standard_error),
-            ("low", each.low),
-            ("high", each.high),
-            ("stated", unknown.start),
-            ("expected_within", unknown.width),
-            ("learned", each.learned),
-        ):
-            table.add(key, _digits(value))
-        fitted.add(unknown.name, table)
-    document.add("fitted", fitted)
-    document.add("not_fitted", _table(dict(left_out(drawn))))
-    document.add("correlation", _table({"names": names(calibration), "matrix": _matrix(calibration.correlation)}))
-    deviation = tomlkit.table(is_super_table=True)
-    for key, figures in deviations(calibration).items():
-        deviation.add(key, _table(_plain(figures)))
-    document.add("deviation", deviation)
-    return tomlkit.dumps(document)
+
+
+def _fitted(found: Fitted) -> tuple[Line, ...]:
+    unknown = found.unknown
+    return (
+        MEANS[unknown.name],
+        f"expected within {WIDTHS[unknown.name]}",
+        ("value", _digits(found.value)),
+        ("standard_error", _digits(found.standard_error)),
+        ("low", _digits(found.low)),
+        ("high", _digits(found.high)),
+        ("stated", _digits(unknown.start)),
+        ("expected_within", _digits(unknown.width)),
+        ("learned", _digits(found.learned)),
+    )
 
 
 def names(calibration: Calibration) -> list[str]:
@@ -154,15 +142,6 @@ def _plain(figures: CalibrationFigures) -> dict[str, Any]:
     return dict(
         zip(_FIGURES, (*map(_digits, values), *(round(each, 3) for each in angles), figures.cells), strict=True)
     )
-
-
-def _table(keys: Mapping[str, Any]) -> Any:
-    import tomlkit
-
-    table = tomlkit.table()
-    for key, value in keys.items():
-        table.add(key, value)
-    return table
 
 
 def _digits(value: float) -> float:

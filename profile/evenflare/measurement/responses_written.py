@@ -10,9 +10,9 @@ from evenflare.air import STANDARD_PRESSURE, air_at
 from evenflare.directivity.types import Directivity
 from evenflare.files import InputError, write_text
 from evenflare.measurement.readings import MountingKind
-from evenflare.measurement.session_tables import quoted
 from evenflare.measurement.text_response import write_text_response
 from evenflare.metrics import PLANES, SAME_ANGLE
+from evenflare.text import Line, toml
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, MILLIMETRE, PERCENT, REFERENCE_PRESSURE
 
 HEADER = "Hz, dB re 20 uPa, degrees with the travel time from source to microphone in them"
@@ -51,25 +51,24 @@ def write_responses(directivity: Directivity, folder: Path, *, name: str, mounti
             header = (f"{name}: {plane} plane, {degrees} degrees off axis", HEADER)
             write_text_response(path, observation.frequency, pressure, reference=REFERENCE_PRESSURE, header=header)
             written.append(path)
-    lines = [
-        f"name = {quoted(name)}",
-        "[rig]",
-        f"distance_m = {observation.distance!r}",
-        f"rotation_centre_z_mm = {observation.reference_z / MILLIMETRE:.9g}",
-        f"mounting = {quoted(mounting)}",
+    rig = (
+        ("distance_m", observation.distance),
+        ("rotation_centre_z_mm", float(f"{observation.reference_z / MILLIMETRE:.9g}")),
+        ("mounting", mounting),
         *_weather(directivity),
-        "[files]",
-        'kind = "response"',
-        *(f'{plane} = "{plane}_{{off_axis_deg}}.txt"' for plane in named.values()),
-        f"symmetry = {quoted(observation.symmetry)}",
-        f"zero_db_pa = {REFERENCE_PRESSURE!r}",
-        'air_losses = "out"',
-    ]
-    write_text(folder / "session.toml", "\n".join(lines) + "\n")
+    )
+    files = {
+        "kind": "response",
+        **{plane: f"{plane}_{{off_axis_deg}}.txt" for plane in named.values()},
+        "symmetry": observation.symmetry,
+        "zero_db_pa": REFERENCE_PRESSURE,
+        "air_losses": "out",
+    }
+    write_text(folder / "session.toml", toml(("name", name), ("rig", rig), ("files", files)))
     return [*written, folder / "session.toml"]
 
 
-def _weather(directivity: Directivity) -> list[str]:
+def _weather(directivity: Directivity) -> list[Line]:
     """Keys of a weather in which sound is as fast and the air as dense; none where there is no such weather."""
     from scipy.optimize import brentq
 
@@ -85,8 +84,8 @@ def _weather(directivity: Directivity) -> list[str]:
         pressure *= directivity.density / air_at(temperature, HUMIDITY, pressure=pressure).density
         pressure = float(np.clip(pressure, LOWEST, HIGHEST))
     return [
-        "# not the weather of the day, but one in which sound is as fast and the air as dense",
-        f"temperature_c = {temperature - CELSIUS_ZERO:.6f}",
-        f"humidity_percent = {HUMIDITY / PERCENT:g}",
-        f"pressure_kpa = {pressure / KILOPASCAL:.9g}",
+        "not the weather of the day, but one in which sound is as fast and the air as dense",
+        ("temperature_c", round(temperature - CELSIUS_ZERO, 6)),
+        ("humidity_percent", HUMIDITY / PERCENT),
+        ("pressure_kpa", float(f"{pressure / KILOPASCAL:.9g}")),
     ]

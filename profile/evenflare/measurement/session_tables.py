@@ -31,13 +31,6 @@ LEAST_OVERLAP = 1.25
 """Ratio of the ends of the band over which near and far readings are held against each other: a third of an octave."""
 
 
-def quoted(text: str) -> str:
-    """A text as it stands in a TOML file, whole."""
-    import tomlkit
-
-    return str(tomlkit.item(text).as_string())
-
-
 class RigTable(Table):
     """[rig]: how source and microphone stood, and the weather."""
 

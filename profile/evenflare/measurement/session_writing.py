@@ -10,9 +10,9 @@ from pathlib import Path
 
 from evenflare.files import InputError, is_file, is_folder, names_in, write_text
 from evenflare.measurement.names import ANGLE, REPEAT, printable
-from evenflare.measurement.session_tables import quoted
 from evenflare.measurement.text_response import SUFFIXES
 from evenflare.schema import counted
+from evenflare.text import Line, toml
 
 NAME = "session.toml"
 SOUND, TEXT, SOFA = "wav", "text", "sofa"
@@ -24,6 +24,17 @@ WORDS = {
 }
 """Words in names that say what a file is."""
 DESIGN = "design.toml"
+RIG = (
+    "distance_m =             # FILL IN: from the turntable's axis to the microphone",
+    "source_height_m =        # FILL IN: above the ground; with the next it tells the reflection-free time",
+    "microphone_height_m =    # FILL IN",
+    "wall_m =                 # to the nearest other surface beside the line between both, if there is one",
+    "temperature_c =          # left out: 20",
+    "humidity_percent =       # left out: 50",
+    'mounting = "free_standing"   # or "baffle", "sphere", "cabinet"; left out: the design\'s',
+    "rotation_centre_z_mm =   # where the turntable's axis crosses the waveguide's; left out: the mouth plane",
+)
+"""What no name of a file tells."""
 MOST_REPEATS = 99
 _NUMBER = re.compile(r"[+-]?\d+(?:[.,]\d+)?")
 _AFTER_DASH = re.compile(r"(?:(?<=-)-|\+)?\d+(?:[.,]\d+)?")
@@ -88,45 +99,30 @@ def write_session(folder: Path | str) -> Draft:
     if orbits[kind]:
         lines, used, assumed = _readings(kind, orbits[kind], special["reference"] if kind == SOUND else None)
     elif sofas:
-        lines, used = ["[files]", 'kind = "sofa"', f"sofa = {quoted(sofas[0])}"], {sofas[0]}
+        lines, used = [("kind", "sofa"), ("sofa", sofas[0])], {sofas[0]}
         assumed = [f"{sofas[0]} holds the readings, by its ending"]
     else:
         raise InputError(
             f"{folder}: holds no files with an angle in their names. Rename them, as in turn_-10.wav, turn_0.wav and"
             " turn_10.wav"
         )
+    tables: list[Line] = [("rig", RIG), ("files", tuple(lines))]
     if special["calibration"]:
         used.add(special["calibration"])
-        lines += ["", "[microphone]", f"calibration = {quoted(special['calibration'])}"]
+        tables.append(("microphone", {"calibration": special["calibration"]}))
         assumed.append(f"{special['calibration']} is the microphone's calibration, by its name")
-    design = DESIGN if DESIGN in names else None
-    if design:
-        assumed.append(f"{design} is what was built, by its name")
-    left = [printable(name) for name in kinds if name not in used]
-    assumed += [f"not used: {name}" for name in left]
-    lines += ["", *(f"# not used: {name}" for name in left)] if left else []
-    write_text(path, "\n".join([*_head(folder, design), *lines]) + "\n")
-    return Draft(path, tuple(assumed))
-
-
-def _head(folder: Path, design: str | None) -> list[str]:
-    built = f"design = {quoted(design)}" if design else '# design = "design.toml"   # what was built, if it is at hand'
-    return [
-        "# Drafted from the names of the files in this folder: check every line, fill in what is marked FILL IN.",
-        f"name = {quoted(printable(Path(os.path.realpath(folder)).name)[:100] or 'measurement')}",
-        built,
-        "",
-        "[rig]",
-        "# distance_m =             # FILL IN: from the turntable's axis to the microphone",
-        "# source_height_m =        # FILL IN: above the ground; with the next it tells the reflection-free time",
-        "# microphone_height_m =    # FILL IN",
-        "# wall_m =                 # to the nearest other surface beside the line between both, if there is one",
-        "# temperature_c =          # left out: 20",
-        "# humidity_percent =       # left out: 50",
-        '# mounting = "free_standing"   # or "baffle", "sphere", "cabinet"; left out: the design\'s',
-        "# rotation_centre_z_mm =   # where the turntable's axis crosses the waveguide's; left out: the mouth plane",
-        "",
-    ]
+    if DESIGN in names:
+        assumed.append(f"{DESIGN} is what was built, by its name")
+    left = [f"not used: {printable(name)}" for name in kinds if name not in used]
+    draft = toml(
+        "Drafted from the names of the files in this folder: check every line, fill in what is marked FILL IN.",
+        ("name", printable(Path(os.path.realpath(folder)).name)[:100] or "measurement"),
+        ("design", DESIGN) if DESIGN in names else f'design = "{DESIGN}"   # what was built, if it is at hand',
+        *tables,
+        *(["", *left] if left else []),
+    )
+    write_text(path, draft)
+    return Draft(path, (*assumed, *left))
 
 
 def _kind(name: str) -> str:
@@ -173,29 +169,29 @@ def _orbit(number: re.Pattern[str], texts: tuple[str, ...], names: Sequence[str]
     return NamedOrbit(template + texts[-1], degrees, tuple(names))
 
 
-def _readings(kind: str, orbits: Sequence[NamedOrbit], reference: str | None) -> tuple[list[str], set[str], list[str]]:
+def _readings(kind: str, orbits: Sequence[NamedOrbit], reference: str | None) -> tuple[list[Line], set[str], list[str]]:
     """[files] for sounds or texts, the files that it names, and what was assumed."""
     planes = _planes(orbits)
     name = "response" if kind == TEXT else "impulse_response" if reference is None else "sweep"
-    lines, used, assumed = ["[files]", f"kind = {quoted(name)}"], set[str](), list[str]()
+    lines, used, assumed = list[Line]([("kind", name)]), set[str](), list[str]()
     assumed.append(f'kind "{name}", by the names\' endings' + (f" and {reference}" if reference else ""))
     if reference is not None:
-        lines.append(f"reference = {quoted(reference)}   # as it was played")
+        lines.append(("reference", reference, "as it was played"))
         used.add(reference)
         assumed.append(f"{reference} is the sweep as it was played, by its name")
     for plane, orbit in planes.items():
         what = f"{counted(len(orbit.degrees), 'angle')} from {orbit.degrees[0]:g} to {orbit.degrees[-1]:g}"
         sure = orbit.about(plane)
-        lines.append(f"{plane} = {quoted(orbit.template)}   # {what}{'' if sure else '; taken for this plane: check'}")
+        lines.append((plane, orbit.template, what if sure else f"{what}; taken for this plane: check"))
         why = "by its name" if sure else "though nothing in the names says so: check"
         assumed.append(f"{orbit.template} ({what}) is the {plane} plane, {why}")
         used.update(orbit.names)
     if len(planes) == 2 and all(orbit.sides == 2 for orbit in planes.values()):
-        lines.append('symmetry = "none"   # both planes are there on both sides')
+        lines.append(("symmetry", "none", "both planes are there on both sides"))
         assumed.append('symmetry "none": both planes are there on both sides')
     else:
         lines.append(
-            '# symmetry =   # FILL IN "round", "two_planes", "left_right" or "none": what a missing side or plane is'
+            'symmetry =   # FILL IN "round", "two_planes", "left_right" or "none": what a missing side or plane is'
         )
     return lines, used, assumed
 

@@ -30,7 +30,7 @@ WIDTHS = {
     TAPER: "0.15: a stiff diaphragm behind its channels moves the exit evenly to within some tenths",
     SPEED: "1 m/s: a thermometer and the air around it differ by one or two kelvins",
     GROWTH: "0.3 mm: a laminated or printed part; a router keeps 0.1 mm",
-    BOW: "0.3 mm: as profile_growth_mm",
+    BOW: "0.3 mm: as for the growth",
     IMPEDANCE: "3 dB: the impedance of a source is rarely known better",
     GAIN: "20 dB: free, the amplifier's level is not modelled",
 }

@@ -208,7 +208,7 @@ def page(
         sheet.PageSection(
             "Where the directivities meet",
             [f"{hertz(each.frequency)}: {_lower(meeting_words(each))}." for each in joined.handovers],
-            ("At the crossover", "Index, dB", "Horizontal, degrees", "Vertical, degrees"),
+            ("At the crossover", "Index, dB", "Beamwidth horizontal, degrees", "vertical, degrees"),
             rows,
             [shown["index.png"]],
         ),

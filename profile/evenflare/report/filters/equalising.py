@@ -148,11 +148,11 @@ def page(
         sheet.PageSection(
             "Sections",
             [
-                f"As at {rate} Hz. At another rate frequency, gain and quality differ a little, so that the curve does"
+                f"As at {rate} Hz. At another rate frequency, gain and Q differ a little, so that the curve does"
                 " not: enter those of your rate, or its coefficients, from coefficients.csv.",
                 f"{SIGNS}.",
             ],
-            ("Kind", "Frequency", "Gain, dB", "Quality"),
+            ("Kind", "Frequency", "Gain, dB", "Q"),
             sections,
         ),
     ]

@@ -208,7 +208,7 @@ def page(
         sheet.PageSection(
             "Deviation",
             [*(f"{line}." for line in deviation_words(calibration)), noise],
-            head=("angles", "rms before, dB", "rms after, dB", "bias after, dB", "worst after", "levels"),
+            head=("Angles", "Rms before, dB", "Rms after, dB", "Bias after, dB", "Worst after", "Levels"),
             rows=_deviation_rows(calibration),
             pictures=[shown["deviation_before_after.png"], shown["deviation_over_angle.png"]],
         ),
@@ -218,7 +218,7 @@ def page(
                 f"{NAMES[name][0].capitalize()}: {MEANS[name]}. Expected within {WIDTHS[name]}."
                 for name in _of(calibration)
             ],
-            head=("", "value", "standard error", "95 % from", "to", "stated", "learned"),
+            head=("Unknown", "Value", "Standard error", "95 % from", "to", "Stated", "Learned"),
             rows=[_fitted_row(each) for each in calibration.fitted],
             pictures=[shown["fitted.png"]],
         ),

@@ -92,7 +92,7 @@ def page(
         sheet.PageSection(
             "By band and plane",
             ["Octave bands (IEC 61260-1), in dB."],
-            head=("band", "plane", "bias", "rms", "worst", "at", "cells"),
+            head=("Band", "Plane", "Bias", "Rms", "Worst", "At", "Cells"),
             rows=[_row(found, band.midband, band.azimuth, band.figures) for band in found.bands],
         ),
         sheet.PageSection("Index, beamwidth, level and power", pictures=rest),
@@ -100,7 +100,7 @@ def page(
     ]
     return sheet.sheet(
         f"{measured.name} against {predicted.name}",
-        f"Measured {measured.path} compared with predicted {predicted.path}. Made by evenflare.",
+        f"The measurement in {measured.path} against the prediction in {predicted.path}. Made by evenflare.",
         parts=parts,
         written=written,
         command=command,

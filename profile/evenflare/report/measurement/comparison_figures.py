@@ -245,7 +245,7 @@ def _levels(found: Comparison, read: ReadOff) -> Any:
     panels = list(np.atleast_1d(panels))
     for axes, (words, both) in zip(panels, pairs, strict=True):
         first, last = axes is panels[0], axes is panels[-1]
-        title = f"Level and power, measured less {signed(read.gain)} dB" if first else ""
+        title = f"Level and power, measured shifted by {signed(-read.gain)} dB" if first else ""
         style.dressed(axes, title, x="frequency, Hz" if last else "", y=words)
         _both(found, axes, both)
     _over_both(found, panels)

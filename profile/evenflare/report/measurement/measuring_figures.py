@@ -13,7 +13,7 @@ from evenflare.measurement.checked import Checked
 from evenflare.measurement.orbits import plane_name
 from evenflare.measurement.turntable import Alignment, Estimate
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.paper import entry
+from evenflare.report.kit.letters import entry
 from evenflare.report.measurement import sound_figures
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, BoolArray, FloatArray
 

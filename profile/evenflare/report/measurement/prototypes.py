@@ -10,7 +10,7 @@ import numpy as np
 
 from evenflare.measurement.journal import Prototype, Step, steps
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.paper import lettered
+from evenflare.report.kit.letters import lettered
 from evenflare.results.journal import LONGEST, calibrated_rms, changed_words, plain_cell
 from evenflare.text import cell, visible
 from evenflare.words import signed

@@ -10,7 +10,7 @@ import numpy as np
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.spread import Spread, SpreadFigures
 from evenflare.report.kit import canvas, sheet, style
-from evenflare.report.kit.paper import entry, lettered
+from evenflare.report.kit.letters import entry, lettered
 from evenflare.report.measurement.comparison_figures import cell_map, plane_file, reach
 from evenflare.results.comparison import nominal
 from evenflare.results.places import plane_name, where_words
@@ -29,7 +29,7 @@ def lines(found: Spread) -> list[str]:
     ]
     if overall.largest is not None:
         value, *place = overall.largest
-        said.append(f"Most {value:.3f} dB: {where_words(at, *place)}")
+        said.append(f"Greatest of a cell {value:.3f} dB: {where_words(at, *place)}")
     if found.index is not None:
         said.append(f"Index: {index_spread(found):.3f} dB standard deviation")
     for name, each in found.against_reference.items():
@@ -140,13 +140,13 @@ def page(
         sheet.PageSection("Spread", [f"{line}." for line in lines(found)]),
         sheet.PageSection(
             f"Each unit less {found.reference_unit} (reference unit)",
-            head=("unit", "bias, dB", "rms, dB", "worst, dB", "at", "level on axis, dB"),
+            head=("Unit", "Bias, dB", "Rms, dB", "Worst, dB", "At", "Level on axis, dB"),
             rows=[_unit_row(found, name) for name in found.against_reference],
         ),
         sheet.PageSection(
             "By band and plane",
             ["Octave bands (IEC 61260-1), in dB."],
-            head=("band", "plane", "standard deviation", "most", "cells"),
+            head=("Band", "Plane", "Standard deviation", "Greatest of a cell", "Cells"),
             rows=[_band_row(found, *each) for each in found.bands],
         ),
         sheet.PageSection("Pictures", pictures=list(shown.values())),
@@ -154,7 +154,7 @@ def page(
     ]
     return sheet.sheet(
         f"{len(found.units)} units",
-        f"Units {', '.join(str(each.path) for each in stored.values())}. Made by evenflare.",
+        f"Units in {', '.join(str(each.path) for each in stored.values())}. Made by evenflare.",
         parts=parts,
         written=written,
         command=command,

@@ -8,7 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.report.kit import canvas, style
-from evenflare.report.kit.paper import entry, lettered
+from evenflare.report.kit.letters import entry, lettered
 from evenflare.room.response import RoomResponse
 from evenflare.studies.seats import MATTERS, DesignInRoom, matters, shared_band
 from evenflare.units import FloatArray

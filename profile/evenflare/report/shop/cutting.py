@@ -53,20 +53,20 @@ def shown(proof: Proof) -> ProgramProof:
 def figure(each: ProgramProof) -> Any:
     """Gouge and leftover along the normal, seen along the axis; of a turned part over the radius."""
     drawn, panels = canvas.stacked(4.6 if _is_turned(each) else 9.2, ratios=(1, 1))
-    panel(panels[0], each, "gouge", title=f"Cut in software: {each.program}")
-    panel(panels[1], each, "leftover")
+    style.titled(drawn, f"Cut in software: {each.program}")
+    for axes, what in zip(panels, ("gouge", "leftover"), strict=True):
+        _panel(axes, each, what)
     return drawn
 
 
-def panel(axes: Any, each: ProgramProof, what: str, *, title: str = "") -> None:
-    """One of both maps, `what` is "gouge" or "leftover", on axes that are given."""
+def _panel(axes: Any, each: ProgramProof, what: str) -> None:
     values: FloatArray = each.map.gouges if what == "gouge" else each.map.leftovers
     if _is_turned(each):
-        style.dressed(axes, title, x="radius, mm", y=f"{what}, µm")
+        style.dressed(axes, "", x="radius, mm", y=f"{what}, µm")
         axes.plot(each.map.x / MILLIMETRE, values[:, 0] / MICRO, color=style.BLUE, linewidth=1.2)
         axes.set_ylim(bottom=0.0)
         return
-    style.dressed(axes, title, x="x, mm", y="y, mm", grid=False)
+    style.dressed(axes, "", x="x, mm", y="y, mm", grid=False)
     # Stock that is left for another program would drown the ridges; one colour says "more".
     top = max(0.1, float(np.nanmax(values, initial=0.0)) / MICRO)
     limit = each.leftover_allowed if what == "leftover" else each.tolerance

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-import textwrap
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.rings import radius_at as round_radius
@@ -14,9 +15,10 @@ from evenflare.manufacture.part.slices import slices
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.points.points import CAUTIONS
 from evenflare.manufacture.process.types import Process
-from evenflare.report.kit import paper, style, wall
-from evenflare.report.kit.paper import LONG, MARGIN, SHORT, lettered
-from evenflare.units import MILLIMETRE
+from evenflare.report.kit import paper, wall
+from evenflare.report.kit.drafting import AXIS, FINE, LETTERS, THIN, View, dimension, face, label, line, view
+from evenflare.report.kit.paper import LONG, MARGIN, NUMBERS, SHORT, SMALL, SUBHEADING
+from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 
 SCALES = (1.0, 2.0, 2.5, 5.0, 10.0)
@@ -24,41 +26,42 @@ SCALES = (1.0, 2.0, 2.5, 5.0, 10.0)
 STATIONS = 9
 _STRIP = 84.0
 """mm, beside the views, for words."""
-_LINE = 3.7
-_SMALL = 7.0
-_AROUND = 26.0
-"""mm of paper about a view, for its dimension lines."""
+_AROUND, _LEFT = 26.0, 15.0
+"""mm of paper about a section, for its dimension lines, and how much of it lies at its left."""
 _FRONT = 24.0
 """mm of paper about the front view, likewise."""
+_ABOVE = 17.0
+"""mm of paper from a view to its title."""
 _TITLE = 9.0
-_THIN = {"color": style.QUIET, "linewidth": 0.4}
 
 
-def drawing(waveguide: Waveguide, solid: SolidFile, process: Process, *, name: str, design_id: str) -> Any:
-    """One A4 page, lying; at its scale if it is printed at its size."""
-    page = paper.blank(LONG, SHORT)
+def write_drawing(design: Design, solid: SolidFile, process: Process, path: Path) -> None:
+    """Write one A4 page, lying; at its scale if it is printed at its size. Errors: InputError as replacing."""
+    waveguide = design.waveguide
     planes = [("A–A", 0.0)] if waveguide.is_round else [("A–A, horizontal", 0.0), ("B–B, vertical", 0.5 * np.pi)]
-    width, height = (2.0 * half for half in _halves(solid))
+    width, height = (2.0 * half / MILLIMETRE for half in _halves(solid))
     low, high = (
         float(edge) / MILLIMETRE for edge in (solid.mesh.vertices[:, 2].min(), solid.mesh.vertices[:, 2].max())
     )
-    room = LONG - 2 * MARGIN - _STRIP
-    scale = _scale(waveguide, (high - low), max(width, height) / MILLIMETRE, width / MILLIMETRE, room, len(planes))
-    left, middle = MARGIN, 0.5 * (SHORT + _TITLE)
-    for title, azimuth in planes:
-        across = (width if azimuth == 0.0 else height) / MILLIMETRE
-        span = (high - low) / scale + _AROUND
-        axes = _view(page, left, middle, span, across / scale + 2 * 16.0, scale, title=f"Section {title}")
-        axes.set_xlim(low - 15.0 * scale, low + (span - 15.0) * scale)
-        _section(axes, waveguide, solid, azimuth=azimuth, scale=scale)
-        left += span + 4.0
-    span = width / MILLIMETRE / scale + _FRONT
-    axes = _view(page, left, middle, span, height / MILLIMETRE / scale + 2 * 16.0, scale, title="Front")
-    axes.set_xlim(-0.5 * span * scale, 0.5 * span * scale)
-    _front(axes, waveguide, solid, scale=scale)
-    _words(page, waveguide, solid, process, scale=scale, name=name, design_id=design_id)
-    _bar(page, scale)
-    return page
+    scale = _scale(high - low, max(width, height), width, sections=len(planes))
+
+    def views(page: Any) -> None:
+        left, axis = MARGIN, 0.5 * (SHORT - _TITLE)
+        for title, azimuth in planes:
+            with view(page, left + _LEFT - low / scale, axis, scale=scale) as section:
+                half = 0.5 * (width if azimuth == 0.0 else height)
+                label(section, f"Section {title}", (0.5 * (low + high), half + _ABOVE * scale), size=LETTERS + 1)
+                _section(section, waveguide, solid, azimuth=azimuth)
+            left += (high - low) / scale + _AROUND + 4.0
+        with view(page, left + 0.5 * (width / scale + _FRONT), axis, scale=scale) as front:
+            label(front, "Front", (0.0, 0.5 * height + _ABOVE * scale), size=LETTERS + 1)
+            _front(front, waveguide, solid)
+        with view(page, MARGIN, MARGIN, scale=1.0) as bar:
+            line(bar, [(0.0, 3.0), (0.0, 0.2), (50.0, 0.2), (50.0, 3.0)])
+            label(bar, f"50 mm of paper, {50 * scale:g} mm of the part", (25.0, 2.3))
+
+    title = f"{design.name} {design_id(design)}: drawing"
+    paper.write_pdf(_words(design, solid, process, scale), path, title=title, strip=_STRIP, views=views)
 
 
 def _halves(solid: SolidFile) -> tuple[float, float]:
@@ -67,83 +70,67 @@ def _halves(solid: SolidFile) -> tuple[float, float]:
     return x, y
 
 
-def _scale(waveguide: Waveguide, deep: float, high: float, wide: float, room: float, sections: int) -> float:
-    free = room - sections * (_AROUND + 4.0) - _FRONT
+def _scale(deep: float, high: float, wide: float, *, sections: int) -> float:
+    free = LONG - 2 * MARGIN - _STRIP - sections * (_AROUND + 4.0) - _FRONT
     for scale in SCALES:
         if sections * deep / scale + wide / scale <= free and high / scale <= SHORT - 2 * MARGIN - _TITLE - 40.0:
             return scale
     return SCALES[-1]
 
 
-def _view(page: Any, left: float, middle: float, width: float, height: float, scale: float, *, title: str) -> Any:
-    """Axes in mm of the part, for a view of so many mm of paper, its middle on the axis."""
-    axes = page.add_axes((left / LONG, (SHORT - middle - 0.5 * height) / SHORT, width / LONG, height / SHORT))
-    axes.set_ylim(-0.5 * height * scale, 0.5 * height * scale)
-    axes.set_axis_off()
-    axes.text(0.5, 1.0, title, transform=axes.transAxes, ha="center", va="bottom", size=_SMALL + 1, color=style.INK)
-    return axes
-
-
-def _section(axes: Any, waveguide: Waveguide, solid: SolidFile, *, azimuth: float, scale: float) -> None:
-    outlines = [outline / MILLIMETRE for outline in slices(solid.mesh, azimuth=azimuth)]
+def _section(view: View, waveguide: Waveguide, solid: SolidFile, *, azimuth: float) -> None:
+    outlines, scale = [outline / MILLIMETRE for outline in slices(solid.mesh, azimuth=azimuth)], view.scale
     for outline in outlines:
-        axes.fill(*outline.T, facecolor="#eef1f3", edgecolor=style.INK, linewidth=0.9, hatch="///", hatch_linewidth=0.4)
+        face(view, outline)
     points = np.concatenate(outlines)
     back, front, edge = float(points[:, 0].min()), float(points[:, 0].max()), float(points[:, 1].max())
-    axes.plot([back - 6 * scale, front + 8 * scale], [0, 0], color=style.QUIET, linewidth=0.6, dashes=(10, 3, 2, 3))
+    line(view, [(back - 6 * scale, 0.0), (front + 8 * scale, 0.0)], AXIS)
     depth = waveguide.depth / MILLIMETRE
     throat = 0.5 * _across(waveguide, 0.0, azimuth)
     mouth = 0.5 * _across(waveguide, waveguide.depth, azimuth)
-    _length(axes, (0.0, -edge - 9 * scale), (depth, -edge - 9 * scale), f"{depth:.2f}", scale=scale, foot=-edge)
+    dimension(view, (0.0, -edge - 9 * scale), (depth, -edge - 9 * scale), f"{depth:.2f}", foot=-edge)
     if back < -1e-3:
-        _length(axes, (back, -edge - 4 * scale), (0.0, -edge - 4 * scale), f"{-back:.2f}", scale=scale, foot=-edge)
+        dimension(view, (back, -edge - 4 * scale), (0.0, -edge - 4 * scale), f"{-back:.2f}", foot=-edge)
     sign = "Ø" if waveguide.is_round else ""
     at = front + 6 * scale
-    _length(axes, (at, -mouth), (at, mouth), f"{sign}{2 * mouth:.2f}", scale=scale, foot=front)
+    dimension(view, (at, -mouth), (at, mouth), f"{sign}{2 * mouth:.2f}", foot=front)
     at = back - 5 * scale
-    _length(axes, (at, -throat), (at, throat), f"Ø{2 * throat:.2f}", scale=scale, foot=back)
+    dimension(view, (at, -throat), (at, throat), f"Ø{2 * throat:.2f}", foot=back)
     sizes = solid.sizes
     if sizes.kind == "shell":
         thick = sizes.flange_thickness / MILLIMETRE
         at = edge + 5 * scale
-        _length(axes, (depth - thick, at), (depth, at), f"{thick:.2f}", scale=scale, foot=edge)
-    box = {"boxstyle": "square,pad=0.25", "facecolor": "white", "edgecolor": style.INK, "linewidth": 0.6}
-    axes.plot([front, front], [edge, edge + 9 * scale], **_THIN)
-    axes.text(front, edge + 9 * scale, "A", size=_SMALL, ha="center", va="center", bbox=box)
+        dimension(view, (depth - thick, at), (depth, at), f"{thick:.2f}", foot=edge)
+    line(view, [(front, edge), (front, edge + 9 * scale)], THIN)
+    label(view, "A", (front, edge + 9 * scale), framed=True)
 
 
-def _front(axes: Any, waveguide: Waveguide, solid: SolidFile, *, scale: float) -> None:
-    sizes, (half_width, half_height) = solid.sizes, _halves(solid)
-    turn = np.linspace(0.0, 2 * np.pi, 241)
-    if isinstance(sizes, OblongSizes) and sizes.flange_diameter is None:
-        x, y = np.array([1, -1, -1, 1, 1]) * half_width, np.array([1, 1, -1, -1, 1]) * half_height
-    else:
-        x, y = half_width * np.cos(turn), half_width * np.sin(turn)
-    axes.plot(x / MILLIMETRE, y / MILLIMETRE, color=style.INK, linewidth=0.9)
+def _front(view: View, waveguide: Waveguide, solid: SolidFile) -> None:
+    sizes, scale = solid.sizes, view.scale
+    w, h = (half / MILLIMETRE for half in _halves(solid))
+    rectangle = isinstance(sizes, OblongSizes) and sizes.flange_diameter is None
+    line(view, [(w, h), (-w, h), (-w, -h), (w, -h), (w, h)] if rectangle else _circle(w))
     for z in (waveguide.depth, 0.0):
         if waveguide.is_round:
-            radius = round_radius(waveguide.meridian, z)
-            rim = radius * np.column_stack([np.cos(turn), np.sin(turn)])
+            line(view, _circle(round_radius(waveguide.meridian, z) / MILLIMETRE))
         else:
-            rim = wall.section(waveguide.surface, z)
-        axes.plot(*rim.T / MILLIMETRE, color=style.INK, linewidth=0.9)
+            line(view, wall.section(waveguide.surface, z) / MILLIMETRE)
     for bolt in flange_bolts(sizes):
-        axes.plot(*np.divide(bolt, MILLIMETRE), marker="+", color=style.INK, markersize=6, markeredgewidth=0.7)
-    for ends in (((-1, 1), (0, 0)), ((0, 0), (-1, 1))):
-        axes.plot(
-            np.array(ends[0]) * (half_width / MILLIMETRE + 3 * scale),
-            np.array(ends[1]) * (half_height / MILLIMETRE + 3 * scale),
-            color=style.QUIET,
-            linewidth=0.6,
-            dashes=(10, 3, 2, 3),
-        )
-    w, h = half_width / MILLIMETRE, half_height / MILLIMETRE
-    rectangle = isinstance(sizes, OblongSizes) and sizes.flange_diameter is None
+        middle = np.divide(bolt, MILLIMETRE)
+        for half in np.diag([scale, scale]):
+            line(view, [middle - half, middle + half], FINE)
+    for end in np.diag([w + 3 * scale, h + 3 * scale]):
+        line(view, [-end, end], AXIS)
     sign, at = "" if rectangle else "Ø", -h - 9 * scale
-    _length(axes, (-w, at), (w, at), f"{sign}{2 * w:.2f}", scale=scale, foot=-h)
+    dimension(view, (-w, at), (w, at), f"{sign}{2 * w:.2f}", foot=-h)
     if rectangle:
         at = w + 9 * scale
-        _length(axes, (at, -h), (at, h), f"{2 * h:.2f}", scale=scale, foot=w)
+        dimension(view, (at, -h), (at, h), f"{2 * h:.2f}", foot=w)
+
+
+def _circle(radius: float) -> FloatArray:
+    turn = np.linspace(0.0, 2 * np.pi, 241)
+    return np.asarray(radius * np.column_stack([np.cos(turn), np.sin(turn)]))
 
 
 def _across(waveguide: Waveguide, z: float, azimuth: float) -> float:
@@ -153,48 +140,11 @@ def _across(waveguide: Waveguide, z: float, azimuth: float) -> float:
     return 2.0 * wall.radius_at(waveguide.surface, z, azimuth) / MILLIMETRE
 
 
-def _length(
-    axes: Any,
-    start: tuple[float, float],
-    stop: tuple[float, float],
-    words: str,
-    *,
-    scale: float,
-    foot: float,
-) -> None:
-    """A dimension line with its number; `foot`: where the part is, from which its extension lines come."""
-    upright = start[0] == stop[0]
-    for x, y in (start, stop):
-        if upright:
-            axes.plot([foot + np.sign(x - foot) * scale, x + np.sign(x - foot) * scale], [y, y], **_THIN)
-        else:
-            axes.plot([x, x], [foot + np.sign(y - foot) * scale, y + np.sign(y - foot) * scale], **_THIN)
-    arrow = {"arrowstyle": "<->", "color": style.INK, "linewidth": 0.6, "shrinkA": 0, "shrinkB": 0, "mutation_scale": 6}
-    axes.annotate("", stop, start, arrowprops=arrow)
-    axes.text(
-        0.5 * (start[0] + stop[0]),
-        0.5 * (start[1] + stop[1]),
-        words,
-        size=_SMALL,
-        color=style.INK,
-        ha="center",
-        va="center",
-        rotation=90 if upright else 0,
-        bbox={"boxstyle": "square,pad=0.12", "facecolor": "white", "edgecolor": "none"},
-    )
-
-
-def _words(
-    page: Any, waveguide: Waveguide, solid: SolidFile, process: Process, *, scale: float, name: str, design_id: str
-) -> None:
-    """Title, sizes, stations, notes and cautions in a strip at the right."""
-    left, down = LONG - MARGIN - _STRIP, MARGIN
-    for line in textwrap.wrap(name, 34)[:2]:
-        _say(page, line, left, down, size=11, weight="bold")
-        down += 5.2
+def _words(design: Design, solid: SolidFile, process: Process, scale: float) -> list[Any]:
+    """Title, sizes, stations, notes and cautions."""
     sizes, mass = solid.sizes, solid.volume * process.density
     facts = [
-        f"design id {design_id}",
+        f"design id {design_id(design)}",
         f"scale 1 : {scale:g} on A4, sizes in mm",
         f"{sizes.kind} of {process.material}, {solid.volume * 1e3:.3f} litres, {mass:.2f} kg",
         *([f"wall {sizes.wall / MILLIMETRE:.2f} at least"] if sizes.kind == "shell" else []),
@@ -205,12 +155,16 @@ def _words(
         "datum A: front face, the mouth plane; datum B: the axis, of the throat's bore",
         "other sizes: ISO 2768-m. Edges of mouth and throat sharp: do not break them by more than 0.2",
     ]
-    down = _list(page, facts, left, down + 1.0)
-    down = _stations(page, waveguide, left, down + 2.0)
     about = CASTING_CAUTIONS if "pattern" in process.makes else CAUTIONS
     cautions = [each.removeprefix("caution: ") for each in about if "These are points" not in each]
-    _say(page, "Cautions", left, down + 2.0, weight="bold")
-    _list(page, cautions, left, down + 6.0)
+    return [
+        paper.words(design.name, paper.HEADING),
+        *paper.listed(facts, SMALL, mark="–"),
+        paper.words("The wall, from the throat plane z = 0 to the mouth", SUBHEADING),
+        _stations(design.waveguide),
+        paper.words("Cautions", SUBHEADING),
+        *paper.listed(cautions, SMALL, mark="–"),
+    ]
 
 
 def _bolt_words(solid: SolidFile) -> str:
@@ -248,51 +202,10 @@ def _features(solid: SolidFile) -> list[str]:
     return words
 
 
-def _stations(page: Any, waveguide: Waveguide, left: float, down: float) -> float:
-    depths = np.linspace(0.0, waveguide.depth, STATIONS)
-    heads = ["z", "diameter"] if waveguide.is_round else ["z", "width", "height"]
-    planes = (0.0,) if waveguide.is_round else (0.0, 0.5 * np.pi)
-    _say(page, "The wall, from the throat plane z = 0 to the mouth", left, down, weight="bold")
-    down += _LINE + 0.6
-    for k, head in enumerate(heads):
-        _say(page, head, left + 24.0 * (k + 1), down, ha="right", colour=style.QUIET)
-    for z in depths.tolist():
-        down += _LINE
-        values = [z / MILLIMETRE, *(_across(waveguide, z, azimuth) for azimuth in planes)]
-        for k, value in enumerate(values):
-            _say(page, f"{value:.3f}", left + 24.0 * (k + 1), down, ha="right")
-    return down + _LINE
-
-
-def _list(page: Any, texts: list[str], left: float, down: float) -> float:
-    for text in texts:
-        for k, line in enumerate(textwrap.wrap(text, 62)):
-            if k == 0:
-                _say(page, "–", left, down)
-            _say(page, line, left + 3.0, down)
-            down += _LINE
-    return down
-
-
-def _say(
-    page: Any,
-    text: str,
-    x: float,
-    down: float,
-    *,
-    size: float = _SMALL,
-    weight: str = "normal",
-    ha: str = "left",
-    colour: str = style.INK,
-) -> None:
-    page.text(x / LONG, 1.0 - down / SHORT, lettered(text), size=size, weight=weight, color=colour, ha=ha, va="top")
-
-
-def _bar(page: Any, scale: float) -> None:
-    """50 mm of paper, so that a print shows whether it kept the scale."""
-    axes = page.add_axes((MARGIN / LONG, MARGIN / SHORT, 50.0 / LONG, 4.0 / SHORT))
-    axes.set_xlim(0.0, 50.0)
-    axes.set_ylim(0.0, 4.0)
-    axes.set_axis_off()
-    axes.plot([0.0, 0.0, 50.0, 50.0], [3.0, 0.2, 0.2, 3.0], color=style.INK, linewidth=0.8, clip_on=False)
-    axes.text(25.0, 1.0, f"50 mm of paper, {50 * scale:g} mm of the part", size=_SMALL, ha="center", va="bottom")
+def _stations(waveguide: Waveguide) -> Any:
+    planes = {"diameter": 0.0} if waveguide.is_round else {"width": 0.0, "height": 0.5 * np.pi}
+    rows = [
+        [f"{z / MILLIMETRE:.3f}", *(f"{_across(waveguide, z, azimuth):.3f}" for azimuth in planes.values())]
+        for z in np.linspace(0.0, waveguide.depth, STATIONS).tolist()
+    ]
+    return paper.table(["z", *planes], rows, [24.0] * (1 + len(planes)), NUMBERS)

@@ -3,79 +3,60 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from pathlib import Path
 from typing import Any
 
+from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
 from evenflare.manufacture.milling.gcode import CAUTIONS as CUTTING_CAUTIONS
 from evenflare.manufacture.milling.program import Program
-from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.part.features import features_words
+from evenflare.manufacture.part.stl import SolidFile
+from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.proof.programs import Proved
 from evenflare.manufacture.proof.proof import Proof
 from evenflare.manufacture.sheets.layer_files import GLUE_CAUTIONS
-from evenflare.report.kit import style
-from evenflare.report.kit.paper import Sheet
+from evenflare.report.kit import paper, style
+from evenflare.report.kit.paper import HEADING, TITLE, listed, table, together, words
 from evenflare.report.shop import cutting
 from evenflare.units import MILLIMETRE, MINUTE, PERCENT
-from evenflare.waveguide import Waveguide
 
-_MAP = 66.0
-"""mm, side of a map."""
-_MAP_LEFT, _MAP_APART = 10.0, 22.0
 _KINDS = {"ball": "ball nose", "bull": "bull nose", "flat": "flat end", "drill": "drill", "turning": "insert"}
 
 
-def pages(
-    waveguide: Waveguide,
-    process: Process,
-    programs: Sequence[Program],
-    proof: Proof | None,
-    *,
-    stock: str,
-    by_hand: Sequence[str],
-    name: str,
-    design_id: str,
-) -> list[Any]:
-    """The pages of the sheet.
-
-    programs : in the order in which they run; none where the process has no machine.
-    stock    : what the part is cut from, in words.
-    by_hand  : what of the part is in no program.
-    """
-    sheet = Sheet(f"Set-up sheet: {name}", f"Design id {design_id}. Process {process.name}. Made by evenflare.")
-    if proof is not None and not proof.passed:
-        sheet.lines(
-            ["The proof by cutting in software FAILED: no program was written. Do not cut."], colour=style.ORANGE
-        )
+def write_setup_sheet(design: Design, solid: SolidFile, process: Process, proved: Proved, path: Path) -> None:
+    """Write the sheet. Errors: InputError as replacing."""
+    waveguide, programs, proof = design.waveguide, proved.programs, proved.proof
+    failed = "The proof by cutting in software FAILED: no program was written. Do not cut."
     wide, high = (f"{side / MILLIMETRE:.1f}" for side in (waveguide.mouth_width, waveguide.mouth_height))
     size = f"Ø{wide}" if waveguide.is_round else f"{wide} x {high}"
-    sheet.heading("Part")
-    sheet.lines(
-        [
-            f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
-            f"Material {process.material}, {process.density:g} kg per cubic metre.",
-            f"Tolerance of the waveguide's wall {process.tolerance / MILLIMETRE:g} mm along its normal, either way.",
-            *(f"{each[0].upper()}{each[1:]}." for each in by_hand),
-            *([f"Stock, in mm: {stock.removeprefix('stock: ')}."] if stock else []),
-        ],
-        mark="•",
-    )
-    cautions = [*CUTTING_CAUTIONS]
-    if programs:
-        _programs(sheet, programs, proof)
-        _tools(sheet, process, programs)
-    if "sheets" in process.makes:
-        _layers(sheet, process)
-        cautions = [*GLUE_CAUTIONS]
-    if "pattern" in process.makes:
-        _pattern(sheet, process)
-        cautions = [*CASTING_CAUTIONS, *([] if not programs else CUTTING_CAUTIONS)]
-    sheet.heading("Cautions")
-    sheet.lines([_sentence(each) for each in dict.fromkeys(cautions)], mark="!")
-    if proof is not None:
-        _proof(sheet, proof)
-    return sheet.pages
+    part = [
+        f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
+        f"Material {process.material}, {process.density:g} kg per cubic metre.",
+        f"Tolerance of the waveguide's wall {process.tolerance / MILLIMETRE:g} mm along its normal, either way.",
+        *map(_sentence, features_words(solid.features, process)),
+        *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
+    ]
+    sheets, casting = "sheets" in process.makes, "pattern" in process.makes
+    cautions = GLUE_CAUTIONS if sheets else CUTTING_CAUTIONS
+    if casting:
+        cautions = (*CASTING_CAUTIONS, *(CUTTING_CAUTIONS if programs else ()))
+    flow = [
+        words(f"Set-up sheet: {design.name}", TITLE),
+        words(f"Design id {design_id(design)}. Process {process.name}. Made by evenflare."),
+        *([words(failed, textColor=style.ORANGE)] if proof is not None and not proof.passed else []),
+        words("Part", HEADING),
+        *listed(part),
+        *([*_programs(programs, proof), *_tools(process, programs)] if programs else []),
+        *(_layers(process) if sheets else []),
+        *(_pattern(process) if casting else []),
+        together([words("Cautions", HEADING), *listed([*map(_sentence, dict.fromkeys(cautions))], mark="!")]),
+        *([] if proof is None else _proof(proof)),
+    ]
+    paper.write_pdf(flow, path, title=f"{design.name} {design_id(design)}: set-up sheet")
 
 
-def _programs(sheet: Sheet, programs: Sequence[Program], proof: Proof | None) -> None:
+def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
     verdicts = {} if proof is None else {each.program: each for each in proof.programs}
     rows = [
         [
@@ -88,87 +69,64 @@ def _programs(sheet: Sheet, programs: Sequence[Program], proof: Proof | None) ->
         ]
         for number, each in enumerate(programs, start=1)
     ]
-    sheet.heading("Programs, in this order")
-    head = ["", "Program", "Tool", "Lowest Z", "About", "Proof"]
-    sheet.table(head, rows, (0.05, 0.27, 0.25, 0.16, 0.13, 0.14))
+    head = ["", "Program", "Tool", "Lowest Z", "Time, about", "Proof"]
+    flow = [words("Programs, in this order", HEADING), table(head, rows, (9.0, 48.0, 45.0, 29.0, 24.0, 25.0))]
     for number, each in enumerate(programs, start=1):
-        sheet.heading(f"{number}. {each.name}")
-        sheet.lines([f"Datum: {each.datum}.", *(f"{step[0].upper()}{step[1:]}." for step in each.setup)], mark="•")
+        steps = [f"Datum: {each.datum}.", *map(_sentence, each.setup)]
+        flow += [words(f"{number}. {each.name}", HEADING), *listed(steps)]
+    return flow
 
 
-def _tools(sheet: Sheet, process: Process, programs: Sequence[Program]) -> None:
-    used = {each.tool.name: each.tool for each in programs}
-    sheet.heading("Tools")
-    head = ["Tool", "Kind", "Diameter", "Corner", "Flutes", "Stick-out", "Shank", "Holder"]
-    sheet.table(head, [_tool(each) for each in used.values()], (0.2, 0.14, 0.12, 0.1, 0.1, 0.12, 0.1, 0.12))
-    machine = process.machine
-    sheet.lines(
-        [
-            f"In mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"
-            f" {machine.cutting_feed * MINUTE / MILLIMETRE:.0f} mm/min, plunging"
-            f" {machine.plunge_feed * MINUTE / MILLIMETRE:.0f}; safe height {machine.safe_height / MILLIMETRE:g} above"
-            " the front. Figures of the process file: set them for the machine, the tool and the timber at hand."
-        ]
+def _tools(process: Process, programs: Sequence[Program]) -> list[Any]:
+    machine, rows = process.machine, []
+    for tool in dict.fromkeys(each.tool for each in programs):
+        sizes = [tool.diameter, tool.corner_radius, tool.flute_length, tool.reach]
+        sizes += [tool.shank_diameter, tool.holder_diameter]
+        rows.append([tool.name, _KINDS[tool.kind], *(f"{size / MILLIMETRE:g}" for size in sizes)])
+    head = ["Tool", "Kind", "Diameter", "Corner radius", "Flute length", "Stick-out", "Shank Ø", "Holder Ø"]
+    figures = (
+        f"In mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"
+        f" {machine.cutting_feed * MINUTE / MILLIMETRE:.0f} mm/min, plunging"
+        f" {machine.plunge_feed * MINUTE / MILLIMETRE:.0f}; safe height {machine.safe_height / MILLIMETRE:g} above"
+        " the front. Figures of the process file: set them for the machine, the tool and the timber at hand."
     )
+    widths = (34.0, 24.0, 22.0, 18.0, 24.0, 21.0, 17.0, 20.0)
+    return [words("Tools", HEADING), table(head, rows, widths), words(figures)]
 
 
-def _tool(tool: Tool) -> list[str]:
-    sizes = (tool.diameter, tool.corner_radius, tool.flute_length, tool.reach)
-    return [
-        tool.name,
-        _KINDS[tool.kind],
-        *(f"{size / MILLIMETRE:g}" for size in sizes),
-        f"{tool.shank_diameter / MILLIMETRE:g}",
-        f"{tool.holder_diameter / MILLIMETRE:g}",
-    ]
-
-
-def _layers(sheet: Sheet, process: Process) -> None:
+def _layers(process: Process) -> list[Any]:
     stock = process.stock
     width, height = (side / MILLIMETRE for side in stock.sheet_size)
     bevel = "cut_inside_front and cut_inside_back (a slope from face to face), cut_inside (straight)"
     inside = "cut_inside" if stock.layer_edges == "step" else bevel
-    sheet.heading("Layers")
-    sheet.lines(
-        [
-            f"Cut the outlines of layers.dxf out of sheets of {width:g} by {height:g} mm,"
-            f" {stock.sheet_thickness / MILLIMETRE:g} thick, {stock.spacing / MILLIMETRE:g} between parts. Outlines are"
-            " at finished size: the machine's program offsets the cutter.",
-            f"Operations stand as layers of the drawing: cut_outside, {inside}, drill, engrave.",
-            "Measure every sheet first; glue_up.txt has the order of work, layers.csv what lies where.",
-        ],
-        mark="•",
-    )
+    steps = [
+        f"Cut the outlines of layers.dxf out of sheets of {width:g} by {height:g} mm,"
+        f" {stock.sheet_thickness / MILLIMETRE:g} thick, {stock.spacing / MILLIMETRE:g} between parts. Outlines are"
+        " at finished size: the machine's program offsets the cutter.",
+        f"Operations stand as layers of the drawing: cut_outside, {inside}, drill, engrave.",
+        "Measure every sheet first; glue_up.txt has the order of work, layers.csv what lies where.",
+    ]
+    return [words("Layers", HEADING), *listed(steps)]
 
 
-def _pattern(sheet: Sheet, process: Process) -> None:
+def _pattern(process: Process) -> list[Any]:
     casting = process.casting
     assert casting is not None
     rule = "times 1 + s" if casting.contraction_of == "casting" else "divided by 1 - s"
-    sheet.heading("Pattern")
-    sheet.lines(
-        [
-            f"Alloy {casting.alloy}; contraction s = {casting.contraction / PERCENT:g} % of the"
-            f" {casting.contraction_of}: the pattern is the casting {rule}. It is in pattern.stl: do not add it again.",
-            "pattern.csv has every size on pattern, casting and part with its tolerance, parting line, draft, where"
-            " the wall does not draw, and the marking.",
-        ],
-        mark="•",
-    )
+    steps = [
+        f"Alloy {casting.alloy}; contraction s = {casting.contraction / PERCENT:g} % of the"
+        f" {casting.contraction_of}: the pattern is the casting {rule}. It is in pattern.stl: do not add it again.",
+        "pattern.csv has every size on pattern, casting and part with its tolerance, parting line, draft, where"
+        " the wall does not draw, and the marking.",
+    ]
+    return [words("Pattern", HEADING), *listed(steps)]
 
 
-def _proof(sheet: Sheet, proof: Proof) -> None:
-    sheet.heading("Proof by cutting in software", room=_MAP + 30.0)
-    sheet.lines(cutting.lines(proof), mark="•")
-    for each in proof.programs:
-        sheet.space(6.0)
-        for k, what in enumerate(("gouge", "leftover")):
-            axes = sheet.axes(_MAP, _MAP, left=_MAP_LEFT + k * (_MAP + _MAP_APART), below=k == 1)
-            cutting.panel(axes, each, what)
-            axes.set_title(f"{each.program}: {what}", fontsize=style.TEXT, color=style.INK)
-        sheet.space(14.0)
+def _proof(proof: Proof) -> list[Any]:
+    maps = paper.pictures([cutting.figure(each) for each in proof.programs])
+    return [words("Proof by cutting in software", HEADING), *listed(cutting.lines(proof)), maps]
 
 
-def _sentence(caution: str) -> str:
-    text = caution.removeprefix("caution: ").strip()
-    return f"{text[0].upper()}{text[1:].rstrip('.')}."
+def _sentence(text: str) -> str:
+    plain = text.removeprefix("caution: ").strip()
+    return f"{plain[0].upper()}{plain[1:].rstrip('.')}."

@@ -59,12 +59,12 @@ class FamilyResult(NamedTuple):
 
 
 class LimitRow(NamedTuple):
-    """A limit, what the shape has, what is allowed, the room between them, and where on an oblong wall that is."""
+    """A limit, what the shape has, what is allowed, the margin between them, and where on an oblong wall that is."""
 
     label: str
     value: str
     allowed: str
-    room: str
+    margin: str
     kept: bool
     place: str
 

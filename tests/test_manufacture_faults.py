@@ -10,7 +10,7 @@ from evenflare.design.file import Solid
 from evenflare.files import InputError, together
 from evenflare.manufacture import build, export, solid_sizes
 from evenflare.manufacture.part import stl
-from evenflare.manufacture.part.crossings import crossings
+from evenflare.waveguide.crossings import crossings
 from evenflare.manufacture.part.faults import MOST, SolidError, drawn, places_in
 from evenflare.manufacture.part.outline import outline
 from evenflare.manufacture.part.solid import Mesh

@@ -19,7 +19,7 @@ from evenflare.files import InputError
 from evenflare.objective import winner_frequencies
 from evenflare.target.target import read_target
 from evenflare.units import FloatArray
-from evenflare.waveguide import Cabinet
+from evenflare.waveguide import AnyCabinet
 
 LEAST_MEMORY = 60e6
 """Bytes of matrices that take as long as what every frequency takes besides."""
@@ -34,7 +34,7 @@ class Question:
     is_round  : whether the mouth is.
     """
 
-    cabinet: Cabinet
+    cabinet: AnyCabinet
     frequency: FloatArray
     speed: float
     is_round: bool

@@ -7,7 +7,7 @@ import time
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, duration, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, tell, warn
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
@@ -45,6 +45,8 @@ class Ahead:
 
     def __call__(self, progress: Progress) -> None:
         """One frequency is ready."""
+        from evenflare.words import duration
+
         if progress.fault:
             tell(f"warning: {progress.fault}")
         now = time.monotonic()

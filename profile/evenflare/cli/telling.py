@@ -42,13 +42,6 @@ def compiled(quiet: bool) -> None:
         boundary_elements.warm_up()
 
 
-def duration(seconds: float) -> str:
-    """A time to wait, in words."""
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes} min" if hours else f"{minutes} min {rest} s" if minutes else f"{rest} s"
-
-
 def list_written(written: Sequence[tuple[str, str]], folder: Path) -> None:
     """Say which files were written, and what each is for."""
     width = max(len(name) for name, _ in written)

@@ -41,6 +41,8 @@ MOST_KEPT = 400
 MOST_ASKED what is kept of what an operator was asked."""
 MOST_ASKED = 12
 MOST_OPERATORS = 6
+SPEED = 343.0
+"""m/s, of sound, where a message speaks of Hz."""
 SAME = 1e-9
 """Ratio less one of two wavenumbers that are one."""
 
@@ -135,8 +137,9 @@ class ShortOfMemoryError(ValueError):
     def __init__(self, needed: int, free: int, top: float) -> None:
         self.needed, self.free, self.top = needed, free, top
         super().__init__(
-            f"the cabinet needs {needed / 1e9:.2g} GB of memory, and {free / 1e9:.2g} GB are free; up to {top:.4g}"
-            " rad/m, the wavenumber of the highest frequency, it can be solved"
+            f"the cabinet needs {needed / 1e9:.2g} GB of memory, and {free / 1e9:.2g} GB are free; it can be solved up"
+            f" to a wavenumber of {top:.4g} rad/m, {top * SPEED / (2 * np.pi):.0f} Hz in air of {SPEED:g} m/s. Ask for no"
+            " higher frequencies"
         )
 
 

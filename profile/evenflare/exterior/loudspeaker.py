@@ -51,7 +51,8 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
     cabinet, surface = waveguide.mounting.cabinet, waveguide.surface
     if not isinstance(cabinet, Cabinet):
         raise ValueError(
-            "[mounting] solid_stl: boundary elements of the whole have meshes of boxes only. Take the march"
+            "[mounting] solid_stl: --method boundary_elements has meshes of boxes only (width_mm, height_mm, depth_mm)."
+            " Leave it out: the march solves the waveguide in this cabinet"
         )
     mirrors = tuple(axis for axis, place in enumerate((cabinet.x, cabinet.y)) if place == 0.0)
     mouth = np.array([cabinet.x, cabinet.y, 0.5 * cabinet.depth])

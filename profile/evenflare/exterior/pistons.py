@@ -111,6 +111,8 @@ class Piston:
     @property
     def is_upright(self) -> bool:
         """Whether left and right of the cabinet hear it alike."""
+        if isinstance(self.turned, SolidCabinet):
+            return self.turned.symmetry != "none"
         return self.x == 0.0 and self.face not in ("left", "right")
 
 

@@ -69,7 +69,13 @@ def _patches(solid: Solid) -> tuple[Patch, ...]:
         flat = (ends - origin) @ frame[:2].T
         if _area(flat) < LEAST_AREA:
             continue
-        pieces = pieces_of(flat, sharp)
+        try:
+            pieces = pieces_of(flat, sharp)
+        except ValueError as error:
+            where = ", ".join(f"{each / MILLIMETRE:.4g}" for each in ends.mean(axis=(0, 1)).tolist())
+            raise ValueError(
+                f"the cabinet: {error}, about {where} mm (x, y, z from its middle). Draw that face simpler"
+            ) from error
         found += [
             Patch(_Plane(origin, frame, corners), (bool(s[3]), bool(s[1]), bool(s[0]), bool(s[2])))
             for corners, s in zip(pieces.corners, pieces.sharp, strict=True)

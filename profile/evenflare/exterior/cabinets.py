@@ -32,8 +32,9 @@ MOST_BYTES = 900_000_000
 """Of the matrices of all parities: beyond, a box is not solved; see top_wavenumber."""
 MOST_BYTES_SOLID = 4_000_000_000
 """The same of other bodies, which have fewer mirror planes or none."""
-FILL, FACTORS = 1.4e-7, 3.4e-10
-"""s of one core for each pair of nodes and image, and for each node cubed and parity (measured)."""
+EACH, FILL, FACTORS = 0.3, 3.4e-7, 6e-11
+"""s of one core for each wavenumber, each pair of nodes and image, and, on one core however many there are, for each
+node cubed and parity (measured)."""
 BANDS_PER_OCTAVE = 4
 """Wavenumbers of one band share a mesh."""
 MOST_KEPT = 400
@@ -138,8 +139,8 @@ class ShortOfMemoryError(ValueError):
         self.needed, self.free, self.top = needed, free, top
         super().__init__(
             f"the cabinet needs {needed / 1e9:.2g} GB of memory, and {free / 1e9:.2g} GB are free; it can be solved up"
-            f" to a wavenumber of {top:.4g} rad/m, {top * SPEED / (2 * np.pi):.0f} Hz in air of {SPEED:g} m/s. Ask for no"
-            " higher frequencies"
+            f" to a wavenumber of {top:.4g} rad/m, {top * SPEED / (2 * np.pi):.0f} Hz in air of {SPEED:g} m/s. Ask for"
+            " no higher frequencies"
         )
 
 
@@ -237,7 +238,7 @@ def memory_needed(cabinet: AnyCabinet, wavenumber: float) -> int:
 def seconds_needed(cabinet: AnyCabinet, wavenumber: float, cores: int) -> float:
     """About how long a wavenumber, rad/m, takes."""
     nodes, parities = _unknowns(_anywhere(cabinet), _band(wavenumber))
-    return (FILL * parities * nodes**2 + FACTORS * parities * nodes**3) / cores
+    return (EACH + FILL * parities * nodes**2) / cores + FACTORS * parities * nodes**3
 
 
 @lru_cache(maxsize=512)

@@ -161,7 +161,20 @@ def _flats(vertices: FloatArray, faces: IntArray) -> IntArray:
     alone = bent[group]
     group = np.where(alone, group.max() + 1 + np.arange(len(faces)), group)
     group[~has_plane] = -1
-    return _taken_in(group, pairs, vertices, faces, normal, double)
+    group = _taken_in(group, pairs, vertices, faces, normal, double)
+    # What slivers kept apart is one face where it has one plane.
+    largest = np.zeros(group.max() + 1, dtype=np.int64)
+    order = order[group[order] >= 0]
+    largest[group[order]] = order
+    ends = group[pairs]
+    ends = np.unique(ends[(ends[:, 0] != ends[:, 1]) & (ends.min(axis=1) >= 0)], axis=0)
+    ends = ends[~alone[largest[ends]].any(axis=1)]
+    a, b = largest[ends].T
+    same = np.sum(normal[a] * normal[b], axis=1) > np.cos(LEVEL)
+    same &= np.maximum(off(a, b), off(b, a)) < 2 * FLAT
+    links = coo_matrix((np.ones(same.sum()), (ends[same, 0], ends[same, 1])), shape=(largest.size, largest.size))
+    _, merged = connected_components(links, directed=False)
+    return np.where(group >= 0, merged[group], -1)
 
 
 def _taken_in(

@@ -183,7 +183,7 @@ def test_solved_bodies_are_kept_by_their_contents() -> None:
 class TestMemory:
     def test_is_refused_with_the_wavenumber_that_it_does_for(self, monkeypatch: pytest.MonkeyPatch) -> None:
         cabinet = SolidCabinet(solids.solid(BODIES["wedge"]))
-        most = 1_500_000_000
+        most = 1_000_000_000
         monkeypatch.setattr(cabinets, "available_memory", lambda: most)
         k = np.array([20.0, cabinets.top_wavenumber(cabinet)])
         with pytest.raises(cabinets.ShortOfMemoryError, match="GB are free") as caught:

@@ -22,7 +22,7 @@ from evenflare.dsp.handover import parting
 from evenflare.dsp.placing import Heard, Way, heard
 from evenflare.dsp.speaker_places import aside, positions_of, top_of
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
-from evenflare.exterior.cabinets import Solved
+from evenflare.exterior.cabinets import Solved, top_wavenumber
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
@@ -178,6 +178,10 @@ def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
         raise InputError(
             f"{path} [cabinet] design = {shown(table.cabinet.design)}: is not in a cabinet. Give the cabinet's sizes"
         )
+    try:
+        top_wavenumber(found)
+    except ValueError as error:
+        raise InputError(f"{path} [cabinet] design = {shown(table.cabinet.design)}: {error}") from error
     return found
 
 

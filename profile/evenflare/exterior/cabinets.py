@@ -30,7 +30,7 @@ PER_WAVELENGTH = 2.2
 (measured on a round cabinet against the axisymmetric judge, 2.5 to 6 kHz)."""
 MOST_BYTES = 900_000_000
 """Of the matrices of all parities: beyond, a box is not solved; see top_wavenumber."""
-MOST_BYTES_SOLID = 4_000_000_000
+MOST_BYTES_SOLID = 2_000_000_000
 """The same of other bodies, which have fewer mirror planes or none."""
 EACH, FILL, FACTORS = 0.3, 3.4e-7, 6e-11
 """s of one core for each wavenumber, each pair of nodes and image, and, on one core however many there are, for each

@@ -167,6 +167,6 @@ def checked_question(path: Path) -> Question:
     if found is None:
         raise InputError(
             f'{path} [mounting] kind: must be "cabinet" for a cabinet to be solved. Write kind = "cabinet" with'
-            " width_mm, height_mm and depth_mm"
+            " width_mm, height_mm and depth_mm, or solid_stl"
         )
     return found

@@ -16,6 +16,7 @@ from pathlib import Path
 import numpy as np
 import soundfile
 
+import solids
 import target_texts
 from comparing import piston
 from design_texts import CONE, DRIVER, HORIZONTAL, VERTICAL
@@ -129,6 +130,7 @@ CASES = {
     "design, oblong": Case("design", ("oblong.toml",), _design("oblong.toml")),
     "design, oblong of points": Case("design", ("planes.toml", "points.csv", "vertical.csv"), _design("planes.toml")),
     "design of a body": Case("design", ("body.toml", "body.csv"), _design("body.toml")),
+    "design of a cabinet": Case("design", ("cabinet.toml", "cabinet.stl"), _design("cabinet.toml")),
     "design of an outline": Case("design", ("outline.toml",), _design("outline.toml")),
     "design with a source": Case("design", ("source.toml", "source.csv"), _design("source.toml")),
     "design with a calibration": Case("design", ("taught.toml", "calibrated.toml"), _design("taught.toml")),
@@ -285,6 +287,7 @@ def _write_designs(folder: Path) -> None:
         "planes.toml": '[waveguide]\nhorizontal_csv = "points.csv"\nvertical_csv = "vertical.csv"\n' + DRIVER,
         "body.toml": points + '[mounting]\nkind = "free_standing"\nbody_csv = "body.csv"\n',
         "outline.toml": CONE + DRIVER + shell,
+        "cabinet.toml": f'{CONE}{DRIVER}[mounting]\nkind = "cabinet"\nsolid_stl = "cabinet.stl"\n',
         "source.toml": f'{CONE}{DRIVER}source = "impedance"\nsource_impedance_csv = "source.csv"\n',
         "taught.toml": f'{CONE}{DRIVER}calibrated = "calibrated.toml"\n',
         "points.csv": POINTS,
@@ -295,6 +298,7 @@ def _write_designs(folder: Path) -> None:
     }
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
+    solids.written(solids.box(260, 420, 280), folder / "cabinet.stl", text=True)
 
 
 def _write_joined(folder: Path) -> None:

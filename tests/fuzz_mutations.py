@@ -377,6 +377,7 @@ BY_ENDING: dict[str, tuple[Mutation, ...]] = {
     ".toml": (toml_values, toml_values, toml_values, toml_values, text_lines, junk),
     ".json": (json_values, json_values, json_values, text_lines, junk),
     ".csv": (csv_values, csv_values, csv_values, text_lines, junk),
+    ".stl": (csv_values, csv_values, text_lines, fields, junk),
     ".txt": (csv_values, csv_values, text_lines, junk),
     ".wav": (wav_header, wav_header, fields, junk),
     ".sofa": (sofa_parts, sofa_parts, fields, junk),

@@ -10,7 +10,6 @@ from evenflare.design.file import Solid
 from evenflare.files import InputError, together
 from evenflare.manufacture import build, export, solid_sizes
 from evenflare.manufacture.part import stl
-from evenflare.manufacture.part.crossings import crossings
 from evenflare.manufacture.part.faults import MOST, SolidError, drawn, places_in
 from evenflare.manufacture.part.outline import outline
 from evenflare.manufacture.part.solid import Mesh
@@ -19,6 +18,7 @@ from evenflare.manufacture.part.stl import clear_faults, write_faults, write_stl
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Meridian, OblateSpheroidal, Points, Waveguide
+from evenflare.waveguide.crossings import crossings
 from evenflare.waveguide.walls import Arc, Line
 
 CONE = Waveguide(Conical(90 * MM, 42 * DEGREE, 10 * MM))

@@ -6,8 +6,9 @@ import numpy as np
 import pytest
 from scipy.signal import butter, cheby1, ellip, sosfreqz
 
+from biquads_shared import peaking
 from evenflare.closed_forms import cap_pattern
-from evenflare.dsp.biquad import peaking, response
+from evenflare.dsp.biquad import response
 from evenflare.measurement.decay import LEAST_QUALITY, Decay, decay, most_quality
 from evenflare.measurement.gate import Window
 from synthetic_rig import driver

@@ -80,3 +80,10 @@ def plainly(value: Any) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     return "none" if value is None else str(value)
+
+
+def duration(seconds: float) -> str:
+    """A time to wait, in words."""
+    minutes, rest = divmod(round(seconds), 60)
+    hours, minutes = divmod(minutes, 60)
+    return f"{hours} h {minutes} min" if hours else f"{minutes} min {rest} s" if minutes else f"{rest} s"

@@ -7,7 +7,7 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, NowAndThen, compiled, duration, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, NowAndThen, compiled, list_written, tell, warn
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
@@ -39,6 +39,8 @@ def prepare_cabinet(path: Path, *, quiet: bool) -> None:
 
 def cabinet_progress() -> Callable[[CabinetProgress], None]:
     """How far a cabinet is, and what was wrong with what was kept of it."""
+    from evenflare.words import duration
+
     now_and_then = NowAndThen()
 
     def say(here: CabinetProgress) -> None:

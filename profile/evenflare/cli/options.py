@@ -135,7 +135,7 @@ def parser() -> argparse.ArgumentParser:
 
     cabinet = command(
         "cabinet",
-        "Solve the rectangular cabinet of a design or a target ahead, for every waveguide that will sit in it",
+        "Solve the cabinet of a design or a target ahead, for every waveguide that will sit in it",
         "example: evenflare cabinet targets/sideboard.toml\n"
         "example: EVENFLARE_CACHE=/srv/cabinets evenflare cabinet speaker/design.toml\n\n"
         "What is solved is kept, a file for each frequency, in evenflare/cabinets of the user's cache folder\n"

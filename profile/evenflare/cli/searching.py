@@ -9,7 +9,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from evenflare.cli.designs import prepare_cabinet
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, duration, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, list_written, tell, warn
 from evenflare.text import visible
 
 if TYPE_CHECKING:
@@ -39,6 +39,8 @@ class _Ticker:
         self.stage = ""
 
     def __call__(self, progress: Progress) -> None:
+        from evenflare.words import duration
+
         now = time.monotonic()
         due = now - self.last > (0.2 if self.terminal else 10.0) or progress.stage != self.stage
         if self.quiet or not due:

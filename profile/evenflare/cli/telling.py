@@ -47,13 +47,6 @@ def compiled(quiet: bool) -> None:
         boundary_elements.warm_up()
 
 
-def duration(seconds: float) -> str:
-    """A time to wait, in words."""
-    minutes, rest = divmod(round(seconds), 60)
-    hours, minutes = divmod(minutes, 60)
-    return f"{hours} h {minutes} min" if hours else f"{minutes} min {rest} s" if minutes else f"{rest} s"
-
-
 class NowAndThen:
     """Progress on standard error, every two seconds at most."""
 

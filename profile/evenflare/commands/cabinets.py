@@ -13,13 +13,24 @@ import numpy as np
 
 from evenflare import files
 from evenflare.design.file import read_design
-from evenflare.exterior.cabinets import Solved, is_kept, memory_needed, operator_of, top_wavenumber
+from evenflare.exterior.cabinets import (
+    ShortOfMemoryError,
+    Solved,
+    check_memory,
+    is_kept,
+    memory_needed,
+    operator_of,
+    seconds_needed,
+    top_wavenumber,
+)
 from evenflare.exterior.store import cache_folder
 from evenflare.files import InputError
 from evenflare.objective import winner_frequencies
+from evenflare.schema import counted
 from evenflare.target.target import read_target
 from evenflare.units import FloatArray
-from evenflare.waveguide import Cabinet
+from evenflare.waveguide import AnyCabinet
+from evenflare.words import duration
 
 LEAST_MEMORY = 60e6
 """Bytes of matrices that take as long as what every frequency takes besides."""
@@ -32,12 +43,14 @@ class Question:
     frequency : (F,) Hz, rising, of designs in it, and
     speed     : m/s, of sound.
     is_round  : whether the mouth is.
+    source    : the file that asks.
     """
 
-    cabinet: Cabinet
+    cabinet: AnyCabinet
     frequency: FloatArray
     speed: float
     is_round: bool
+    source: str
 
     @property
     def wavenumber(self) -> FloatArray:
@@ -49,10 +62,18 @@ class Question:
         """What is solved, what that takes, and where it is kept."""
         top = top_wavenumber(self.cabinet)
         highest = min(float(self.wavenumber[-1]), top)
+        cores = os.cpu_count() or 1
+        missing = [k for k in self.wavenumber[self.wavenumber <= top].tolist() if not self._is_there(k)]
+        takes = sum(seconds_needed(self.cabinet, k, cores) for k in missing)
+        what = f"{len(missing)} frequencies still, about {duration(takes)} on {counted(cores, 'core')}"
         return (
             f"{self.cabinet.words}: to {highest * self.speed / (2 * np.pi):.0f} Hz, with up to"
-            f" {memory_needed(self.cabinet, highest) / 1e6:.0f} MB of memory, kept in {cache_folder()}"
+            f" {memory_needed(self.cabinet, highest) / 1e6:.0f} MB of memory"
+            f" ({what if missing else 'all is there'}), kept in {cache_folder()}"
         )
+
+    def _is_there(self, k: float) -> bool:
+        return is_kept(self.cabinet, np.array([k]), is_round=self.is_round)
 
 
 @dataclass(frozen=True)
@@ -87,7 +108,11 @@ def question_of(path: Path) -> Question | None:
         frequency = design.observation.frequency
     if cabinet is None:
         return None
-    return Question(cabinet, frequency, air.speed_of_sound, is_round)
+    try:
+        top_wavenumber(cabinet)
+    except ValueError as error:
+        raise InputError(f"{path} [mounting] solid_stl: {error}") from error
+    return Question(cabinet, frequency, air.speed_of_sound, is_round, str(path))
 
 
 def is_missing(question: Question) -> bool:
@@ -96,7 +121,17 @@ def is_missing(question: Question) -> bool:
 
 
 def prepare(question: Question, progress: Callable[[CabinetProgress], None] | None = None) -> int:
-    """Solve what is missing, on every core; how many frequencies were."""
+    """Solve what is missing, on every core; how many frequencies were. InputError where the memory does not suffice."""
+    try:
+        check_memory(question.cabinet, question.wavenumber, is_round=question.is_round)
+    except ShortOfMemoryError as error:
+        top = error.top * question.speed / (2 * np.pi)
+        remedy = f"up to {np.floor(top):.0f} Hz it does" if top else "it does at no frequency"
+        raise InputError(
+            f"{question.source} [mounting]: the cabinet needs {error.needed / 1e9:.2g} GB of memory, and"
+            f" {error.free / 1e9:.2g} GB are free: {remedy}. Ask for no higher frequencies, close other programs, or"
+            " take a machine with more memory"
+        ) from error
     start, solved = time.monotonic(), 0
     cost: dict[float, float] = {}
     missing = 0.0
@@ -132,6 +167,6 @@ def checked_question(path: Path) -> Question:
     if found is None:
         raise InputError(
             f'{path} [mounting] kind: must be "cabinet" for a cabinet to be solved. Write kind = "cabinet" with'
-            " width_mm, height_mm and depth_mm"
+            " width_mm, height_mm and depth_mm, or solid_stl"
         )
     return found

@@ -13,9 +13,11 @@ from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import SolvedDesign, heard
 from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id, read_design, write_design
+from evenflare.design.solid_stl import solid_name
 from evenflare.directivity.types import Directivity
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide import SolidCabinet
 
 if TYPE_CHECKING:
     from evenflare.manufacture import Exported
@@ -108,6 +110,7 @@ def write_export(design: Design, folder: Path, cut: Cut, *, process: Process | N
         features=features_of(design.solid, process),
     )
     write_design(design, folder / "design.toml")
+    cabinet = design.waveguide.mounting.cabinet
     points, solid = made.points, made.solid
     thinnest = ""
     if solid.thinnest is not None:
@@ -118,6 +121,7 @@ def write_export(design: Design, folder: Path, cut: Cut, *, process: Process | N
     undercut = "" if points.undercut_z is None else f", undercut from z = {points.undercut_z / MILLIMETRE:.3f} mm"
     return [
         ("design.toml", "the design itself; reads back to the same shape"),
+        *([(solid_name(cabinet.solid), "its cabinet")] if isinstance(cabinet, SolidCabinet) else []),
         (
             "solid.stl",
             f"the closed solid in mm: {solid.triangles} triangles, {solid.volume / (10 * MILLIMETRE) ** 3:.0f} cm³,"

@@ -15,13 +15,14 @@ from evenflare.design.driver import check_covered
 from evenflare.design.keys import driver_keys, length_mm, mounting_keys, wall_keys, written
 from evenflare.design.oblong import OblongTable
 from evenflare.design.proof import prove
+from evenflare.design.solid_stl import write_solid
 from evenflare.design.tables import OFF_AXIS_STEP_DEG, AnalysisTable, OblongAnalysisTable, SolidTable, design_table
 from evenflare.directivity.types import Observation, both_sides, for_symmetry
 from evenflare.files import write_text
 from evenflare.schema import checked, gathered, parsed
 from evenflare.text import from_path, toml
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Oblong, RoundedRectangle, Source, Waveguide
+from evenflare.waveguide import Cabinet, Oblong, RoundedRectangle, SolidCabinet, Source, Waveguide
 
 MINIMAL = """[waveguide]
 family = "conical"
@@ -145,14 +146,20 @@ def _solid_keys(solid: Solid) -> dict[str, Any]:
 
 
 def write_design(design: Design, path: Path | str) -> None:
-    """Write a design file that reads back to the same design. InputError if it cannot be written."""
-    write_text(Path(path), design_toml(design))
+    """Write a design file that reads back to the same design, and beside it the STL of a cabinet that is one.
+    InputError if it cannot be written.
+    """
+    path, cabinet = Path(path), design.waveguide.mounting.cabinet
+    if isinstance(cabinet, SolidCabinet):
+        write_solid(cabinet.solid, path.parent)
+    write_text(path, design_toml(design))
 
 
 def design_toml(design: Design) -> str:
     """A design file's text: it reads back to the same waveguide, every number to its last digit or 1e-12 of it.
 
-    Points stand in it, so that it needs no other file; weather stands as speed of sound and density.
+    Points stand in it, so that it needs no other file but the STL of a cabinet that is one, named after its contents;
+    weather stands as speed of sound and density.
     Errors: ValueError for an observation that such a file cannot state (planes, or uneven angles).
     """
     waveguide, air = design.waveguide, design.air
@@ -189,7 +196,8 @@ def design_id(design: Design) -> str:
     if mounting.body is not None:
         parts += [mounting.body.outline, mounting.body]
     if mounting.cabinet is not None:
-        parts += ["cabinet", mounting.cabinet]
+        box = mounting.cabinet
+        parts += ["cabinet", box if isinstance(box, Cabinet) else tuple(box.key.values())]
     return hashlib.sha256("|".join(_canonical(part) for part in parts).encode()).hexdigest()[:12]
 
 

@@ -9,8 +9,10 @@ from typing import Any
 import numpy as np
 
 from evenflare.air import Air
+from evenflare.design.solid_stl import solid_name
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import (
+    AnyCabinet,
     BodyPoints,
     Cabinet,
     Driver,
@@ -105,7 +107,10 @@ def mounting_keys(mounting: Mounting) -> dict[str, Any]:
             raise ValueError(f"a body {type(mounting.body).__name__} has no design file")
 
 
-def _cabinet_keys(cabinet: Cabinet) -> dict[str, Any]:
+def _cabinet_keys(cabinet: AnyCabinet) -> dict[str, Any]:
+    if not isinstance(cabinet, Cabinet):
+        place = {"waveguide_x_mm": length_mm(cabinet.x), "waveguide_y_mm": length_mm(cabinet.y)}
+        return {"solid_stl": solid_name(cabinet.solid)} | place
     sizes = {name: getattr(cabinet, name) for name in ("width", "height", "depth")}
     for start, edge in (("", cabinet.edge), ("front_", cabinet.front_edge)):
         if start and edge == cabinet.edge:

@@ -8,6 +8,7 @@ from typing import Annotated, ClassVar, Literal
 
 from pydantic import Field, model_validator
 
+from evenflare.design.solid_stl import read_solid
 from evenflare.design.walls import (
     MOST_POINTS,
     Corner,
@@ -23,7 +24,7 @@ from evenflare.files import InputError
 from evenflare.names import FileName
 from evenflare.schema import Table, fault, number, shown
 from evenflare.units import MILLIMETRE
-from evenflare.waveguide import Body, BodyPoints, Cabinet, Edge, Mounting, RolledShell, RoundCabinet
+from evenflare.waveguide import Body, BodyPoints, Cabinet, Edge, Mounting, RolledShell, RoundCabinet, SolidCabinet
 
 SIZES: dict[str, dict[str, float | None]] = {
     "rolled_shell": {
@@ -48,6 +49,9 @@ CABINET: dict[str, float | None] = {
     "waveguide_y_mm": None,
 }
 """The sizes of a rectangular cabinet, likewise."""
+
+PLACE = ("waveguide_x_mm", "waveguide_y_mm")
+"""Those of them that a cabinet of any shape has too."""
 
 Size = Annotated[float, number(0, 5000)]
 Side = Annotated[float, number(40, 5000)]
@@ -77,6 +81,7 @@ class MountingTable(Table):
     front_edge_chamfer_mm: Size | None = None
     waveguide_x_mm: Aside | None = None
     waveguide_y_mm: Aside | None = None
+    solid_stl: FileName | None = None
     body_csv: FileName | None = None
     body_points_mm: (
         Annotated[
@@ -107,7 +112,7 @@ class MountingTable(Table):
         bodies = self._given(
             "outline", *(key for sizes in SIZES.values() for key in sizes), *POINTS, "corner_deg", "smooth_mm"
         )
-        boxes = self._given(*CABINET)
+        boxes = self._given(*CABINET, "solid_stl")
         if self.kind == "cabinet":
             foreign, other = [key for key in bodies if key not in CABINET], "free_standing"
         elif self.kind == "free_standing":
@@ -121,6 +126,10 @@ class MountingTable(Table):
     @model_validator(mode="after")
     def _one_box(self) -> MountingTable:
         if self.kind != "cabinet":
+            return self
+        if self.solid_stl is not None:
+            if sizes := [key for key in self._given(*CABINET) if key not in PLACE]:
+                raise fault(f"{sizes[0]}: does not belong to solid_stl, which has its sizes. Remove one of them")
             return self
         for key, example in CABINET.items():
             if example is not None and getattr(self, key) is None:
@@ -159,6 +168,10 @@ class MountingTable(Table):
         sides = size["width_mm"], size["height_mm"], size["depth_mm"]
         return Cabinet(*sides, edge, front, size["waveguide_x_mm"], size["waveguide_y_mm"])
 
+    def _solid(self, path: Path) -> SolidCabinet:
+        x, y = ((getattr(self, key) or 0.0) * MILLIMETRE for key in PLACE)
+        return SolidCabinet(read_solid(path.parent, self.solid_stl or "", key=f"{path} [mounting] solid_stl"), x, y)
+
     @model_validator(mode="after")
     def _one_body(self) -> MountingTable:
         if self.kind != "free_standing":
@@ -190,12 +203,13 @@ class MountingTable(Table):
     def value(self, path: Path) -> Mounting:
         """In SI. `path` is the file's, from whose folder a CSV is sought.
 
-        InputError if nothing is said of a free-standing body, or its points give none; it names the CSV.
+        InputError if nothing is said of a free-standing body, or its points give none; it names the CSV. InputError if
+        the STL of a cabinet holds none.
         """
         if self.kind == "free_standing":
             return Mounting(body=self._body(path))
         if self.kind == "cabinet":
-            return Mounting(cabinet=self._cabinet)
+            return Mounting(cabinet=self._cabinet if self.solid_stl is None else self._solid(path))
         return Mounting(None if self.radius_mm is None else self.radius_mm * MILLIMETRE)
 
     def around(self, body: Body, path: Path, *, key: str) -> Mounting:

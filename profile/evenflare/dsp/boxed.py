@@ -12,7 +12,7 @@ from evenflare.dsp.drivers import Radiator, over
 from evenflare.exterior.cabinets import Solved, top_wavenumber
 from evenflare.exterior.pistons import Piston, radiated
 from evenflare.units import ComplexArray, FloatArray, amplitude_db
-from evenflare.waveguide import Cabinet
+from evenflare.waveguide import AnyCabinet
 
 NARROW = 4.0
 """Wavenumber times radius of a piston whose index, 12 dB in a baffle, is above that of any way over it: where the
@@ -78,6 +78,6 @@ def step_of(driver: Radiator, frequency: FloatArray) -> BaffleStep | None:
     return fitted(known, amplitude_db(np.abs(driver.far(known, np.zeros(1), np.zeros(1))[:, 0])))
 
 
-def alone_words(cabinet: Cabinet) -> str:
+def alone_words(cabinet: AnyCabinet) -> str:
     """The cabinet alone, whatever sits in its front."""
     return cabinet.words.split(", the mouth")[0]

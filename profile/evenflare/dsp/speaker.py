@@ -22,13 +22,13 @@ from evenflare.dsp.handover import parting
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
 from evenflare.dsp.speaker_places import aside, positions_of, top_of
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
-from evenflare.exterior.cabinets import Solved
+from evenflare.exterior.cabinets import Solved, top_wavenumber
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
 from evenflare.text import from_path
 from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray
-from evenflare.waveguide import Cabinet
+from evenflare.waveguide import AnyCabinet
 
 BELOW = 4.0
 """How far below the lowest crossing a sum is looked at, as a ratio, where nothing else is asked for."""
@@ -167,7 +167,7 @@ def _named(path: Path, table: str, key: str, value: str, read: Callable[[Path], 
         raise InputError(f"{path} [{table}] {key} = {shown(value)}: {error}") from error
 
 
-def _cabinet(path: Path, table: SpeakerTable) -> Cabinet | None:
+def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
     """The box that all ways stand in, if it is given."""
     if table.cabinet is None:
         return None
@@ -178,6 +178,10 @@ def _cabinet(path: Path, table: SpeakerTable) -> Cabinet | None:
         raise InputError(
             f"{path} [cabinet] design = {shown(table.cabinet.design)}: is not in a cabinet. Give the cabinet's sizes"
         )
+    try:
+        top_wavenumber(found)
+    except ValueError as error:
+        raise InputError(f"{path} [cabinet] design = {shown(table.cabinet.design)}: {error}") from error
     return found
 
 
@@ -213,7 +217,7 @@ def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: 
 
 
 def _lower_driver(
-    path: Path, name: str, way: LowerTable, speed: float, cabinet: Cabinet | None
+    path: Path, name: str, way: LowerTable, speed: float, cabinet: AnyCabinet | None
 ) -> tuple[Radiator | list[Piston], list[str]]:
     """A driver, or pistons in the cabinet, still to be solved; what was assumed for it."""
     if way.directivity is not None:
@@ -354,7 +358,7 @@ def _check_rates(path: Path, choice: Open, frequency: FloatArray, rates: tuple[i
         )
 
 
-def _assumed(sounds: UnfilteredWays, cabinet: Cabinet | None) -> list[str]:
+def _assumed(sounds: UnfilteredWays, cabinet: AnyCabinet | None) -> list[str]:
     if cabinet is not None:
         space = (
             f"pistons stand in {boxed.alone_words(cabinet)}, closed and rigid, whose edges and sides are in what they"

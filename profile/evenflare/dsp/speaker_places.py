@@ -11,17 +11,17 @@ from evenflare.dsp.placing import Place
 from evenflare.dsp.speaker_tables import LowerTable, WaveguideTable
 from evenflare.exterior.pistons import Piston
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Cabinet
+from evenflare.waveguide import AnyCabinet
 
 
-def aside(way: LowerTable, cabinet: Cabinet) -> list[tuple[float, float]]:
+def aside(way: LowerTable, cabinet: AnyCabinet) -> list[tuple[float, float]]:
     """(x, y) in m of each of its drivers from the middle of its face."""
     x = way.x_mm * MILLIMETRE if way.x_mm is not None else cabinet.x if way.face == "front" else 0.0
     down = way.y_mm is None
     return [(x, cabinet.y - each * MILLIMETRE if down else each * MILLIMETRE) for each in way.places]
 
 
-def positions_of(way: WaveguideTable | LowerTable, cabinet: Cabinet | None, axis: float) -> tuple[Place, ...]:
+def positions_of(way: WaveguideTable | LowerTable, cabinet: AnyCabinet | None, axis: float) -> tuple[Place, ...]:
     """Of drivers in the front's plane, re the point of the front from which all is heard; `axis` m below the mouth."""
     forward = way.forward_mm * MILLIMETRE
     if isinstance(way, WaveguideTable):

@@ -5,7 +5,7 @@ from __future__ import annotations
 import itertools
 import threading
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import Any, TypeVar
 
@@ -14,19 +14,27 @@ import numpy as np
 from evenflare import __version__
 from evenflare.directivity.types import Observation
 from evenflare.exterior import store
+from evenflare.exterior.memory import available_memory
 from evenflare.exterior.operator import CabinetResponse, observed, response, waves_of
-from evenflare.exterior.panels import ORDER, meshed
+from evenflare.exterior.panels import ORDER, PanelMesh, meshed
 from evenflare.exterior.patches import box
 from evenflare.exterior.scattering import INSIDE, Scatterer, bytes_needed, ready
+from evenflare.exterior.solids import checked, room_below, solid_mesh
 from evenflare.files import InputError
 from evenflare.units import ComplexArray, FloatArray, IntArray
 from evenflare.waveguide.cabinet import Cabinet
+from evenflare.waveguide.solid import AnyCabinet
 
 PER_WAVELENGTH = 2.2
 """Cells of three by three nodes along a wavelength: the index is then 0.01 dB off, at 2.0 it was 0.02, at 1.6 0.3
 (measured on a round cabinet against the axisymmetric judge, 2.5 to 6 kHz)."""
 MOST_BYTES = 900_000_000
-"""Of the matrices of all parities: beyond, a cabinet is not solved; see top_wavenumber."""
+"""Of the matrices of all parities: beyond, a box is not solved; see top_wavenumber."""
+MOST_BYTES_SOLID = 2_000_000_000
+"""The same of other bodies, which have fewer mirror planes or none."""
+EACH, FILL, FACTORS = 0.6, 3.4e-7, 6e-11
+"""s of one core for each wavenumber, each pair of nodes and image, and, on one core however many there are, for each
+node cubed and parity (measured)."""
 BANDS_PER_OCTAVE = 4
 """Wavenumbers of one band share a mesh."""
 MOST_KEPT = 400
@@ -34,6 +42,8 @@ MOST_KEPT = 400
 MOST_ASKED what is kept of what an operator was asked."""
 MOST_ASKED = 12
 MOST_OPERATORS = 6
+SPEED = 343.0
+"""m/s, of sound, where a message speaks of Hz."""
 SAME = 1e-9
 """Ratio less one of two wavenumbers that are one."""
 
@@ -58,7 +68,7 @@ class Operator:
     What is asked of it is kept: candidates of one search ask for the same again and again.
     """
 
-    cabinet: Cabinet
+    cabinet: AnyCabinet
     wavenumber: FloatArray
     responses: tuple[CabinetResponse, ...]
     top: float
@@ -122,6 +132,18 @@ class Operator:
         return result
 
 
+class ShortOfMemoryError(ValueError):
+    """A cabinet cannot be solved: `needed` bytes, and `free` are; up to `top`, rad/m, it can."""
+
+    def __init__(self, needed: int, free: int, top: float) -> None:
+        self.needed, self.free, self.top = needed, free, top
+        super().__init__(
+            f"the cabinet needs {needed / 1e9:.2g} GB of memory, and {free / 1e9:.2g} GB are free; it can be solved up"
+            f" to a wavenumber of {top:.4g} rad/m, {top * SPEED / (2 * np.pi):.0f} Hz in air of {SPEED:g} m/s. Ask for"
+            " no higher frequencies"
+        )
+
+
 @dataclass(frozen=True)
 class Solved:
     """One wavenumber, rad/m, is ready.
@@ -139,7 +161,7 @@ class Solved:
 
 
 def operator_of(
-    cabinet: Cabinet,
+    cabinet: AnyCabinet,
     wavenumber: FloatArray,
     *,
     is_round: bool,
@@ -148,12 +170,15 @@ def operator_of(
 ) -> Operator:
     """The cabinet's at those of the wavenumbers (F,), rad/m, that can be solved. Each is kept on disk as soon as it is
     solved, so that an interrupted run goes on where it was.
+
+    Errors: ValueError if the surface is too intricate to be solved at all; ShortOfMemoryError.
     """
     top = top_wavenumber(cabinet)
     asked = (cabinet, wavenumber.tobytes(), is_round)
     if asked in _OPERATORS:
         return _OPERATORS[asked]
     wanted = [float(k) for k in wavenumber if k <= top]
+    check_memory(cabinet, wavenumber, is_round=is_round)
     found: list[CabinetResponse] = []
     # From the most work to the least, so that what is left is soon known.
     for done, k in enumerate(reversed(wanted), start=1):
@@ -164,33 +189,67 @@ def operator_of(
     return _keep(_OPERATORS, asked, Operator(cabinet, np.array(wanted), tuple(found), top), MOST_OPERATORS)
 
 
-def is_kept(cabinet: Cabinet, wavenumber: FloatArray, *, is_round: bool) -> bool:
+def is_kept(cabinet: AnyCabinet, wavenumber: FloatArray, *, is_round: bool) -> bool:
     """Whether all that can be solved of the wavenumbers (F,), rad/m, was, and lies on disk."""
     wanted = wavenumber[wavenumber <= top_wavenumber(cabinet)].tolist()
     return all(store.file_of(_key(cabinet, k, is_round)).is_file() for k in wanted)
 
 
+def check_memory(cabinet: AnyCabinet, wavenumber: FloatArray, *, is_round: bool) -> None:
+    """ShortOfMemoryError unless what is missing of wavenumbers (F,), rad/m, can be solved in free memory."""
+    most = max(available_memory(), MOST_BYTES)
+    asked = wavenumber[wavenumber <= top_wavenumber(cabinet)].tolist()
+    for k in reversed(asked):
+        if (needed := memory_needed(cabinet, k)) <= most:
+            return
+        if not store.file_of(_key(cabinet, k, is_round)).is_file():
+            raise ShortOfMemoryError(needed, most, _highest(cabinet, most))
+
+
 @lru_cache(maxsize=64)
-def top_wavenumber(cabinet: Cabinet) -> float:
-    """rad/m, of the highest band whose matrices fit into MOST_BYTES."""
+def top_wavenumber(cabinet: AnyCabinet) -> float:
+    """rad/m, of the highest band whose matrices fit into MOST_BYTES, or for other bodies than boxes MOST_BYTES_SOLID.
+
+    Errors: ValueError for a body of so many faces that there is none.
+    """
+    if isinstance(cabinet, Cabinet):
+        return _highest(cabinet, MOST_BYTES)
+    top = _highest(cabinet, MOST_BYTES_SOLID)
+    if top == 0.0:
+        raise ValueError(
+            f"the cabinet's {len(cabinet.solid.outlines)} flat faces need {memory_needed(cabinet, 4.0) / 1e9:.3g} GB of"
+            f" memory at any frequency: at most {MOST_BYTES_SOLID / 1e9:g} are used. Export it with a larger tolerance,"
+            " so that its curves are fewer facets"
+        )
+    return top
+
+
+def _highest(cabinet: AnyCabinet, most: int) -> float:
     tops = 2.0 ** (np.arange(2 * BANDS_PER_OCTAVE, 10 * BANDS_PER_OCTAVE) / BANDS_PER_OCTAVE)
-    fit = list(itertools.takewhile(lambda top: memory_needed(cabinet, top) <= MOST_BYTES, tops.tolist()))
+    fit = list(itertools.takewhile(lambda top: memory_needed(cabinet, top) <= most, tops.tolist()))
     return fit[-1] if fit else 0.0
 
 
-def memory_needed(cabinet: Cabinet, wavenumber: float) -> int:
+def memory_needed(cabinet: AnyCabinet, wavenumber: float) -> int:
     """Bytes at that wavenumber, rad/m, worked out without solving it."""
-    return _memory_needed(_anywhere(cabinet), _band(wavenumber))
+    return bytes_needed(*_unknowns(_anywhere(cabinet), _band(wavenumber)))
+
+
+def seconds_needed(cabinet: AnyCabinet, wavenumber: float, cores: int) -> float:
+    """About how long a wavenumber, rad/m, takes."""
+    nodes, parities = _unknowns(_anywhere(cabinet), _band(wavenumber))
+    return (EACH + FILL * parities * nodes**2) / cores + FACTORS * parities * nodes**3
 
 
 @lru_cache(maxsize=512)
-def _memory_needed(cabinet: Cabinet, band: int) -> int:
-    mesh = meshed(box(cabinet), _size(band))
-    return bytes_needed(mesh.size, 2 ** len(mesh.mirrors))
+def _unknowns(cabinet: AnyCabinet, band: int) -> tuple[int, int]:
+    """Nodes of the part that mirror planes leave, and parities."""
+    mesh = _mesh(cabinet, band)
+    return mesh.size, 2 ** len(mesh.mirrors)
 
 
-def _anywhere(cabinet: Cabinet) -> Cabinet:
-    """The box itself: one mesh for all that sits in its front, wherever."""
+def _anywhere(cabinet: AnyCabinet) -> AnyCabinet:
+    """The body itself: one mesh for all that sits in its front, wherever."""
     return replace(cabinet, x=0.0, y=0.0)
 
 
@@ -204,16 +263,25 @@ def _size(band: int) -> float:
 
 
 @lru_cache(maxsize=2)
-def _body(cabinet: Cabinet, band: int, cores: int) -> Scatterer:
-    return ready(meshed(box(cabinet), _size(band)), cores)
+def _body(cabinet: AnyCabinet, band: int, cores: int) -> Scatterer:
+    mesh = _mesh(cabinet, band)
+    if isinstance(cabinet, Cabinet):
+        return ready(mesh, cores)
+    return checked(ready(mesh, cores, room=room_below(mesh, cabinet.solid)))
 
 
-_OPERATORS: dict[tuple[Cabinet, bytes, bool], Operator] = {}
-_KEPT: dict[tuple[Cabinet, float, bool], CabinetResponse] = {}
+def _mesh(cabinet: AnyCabinet, band: int) -> PanelMesh:
+    if isinstance(cabinet, Cabinet):
+        return meshed(box(cabinet), _size(band))
+    return solid_mesh(cabinet.solid, _size(band))
+
+
+_OPERATORS: dict[tuple[AnyCabinet, bytes, bool], Operator] = {}
+_KEPT: dict[tuple[AnyCabinet, float, bool], CabinetResponse] = {}
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[CabinetResponse, bool, str]:
+def _response(cabinet: AnyCabinet, k: float, is_round: bool, cores: int) -> tuple[CabinetResponse, bool, str]:
     """The response, whether it was there already, and what was wrong with what was on disk."""
     known = (cabinet, k, is_round)
     with _ONE_AT_A_TIME:
@@ -237,11 +305,11 @@ def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[C
         return _keep(_KEPT, known, each, MOST_KEPT), kept, fault
 
 
-def _key(cabinet: Cabinet, k: float, is_round: bool) -> dict[str, Any]:
+def _key(cabinet: AnyCabinet, k: float, is_round: bool) -> dict[str, Any]:
     """All that a response depends on, as JSON can hold it."""
     return {
         "version": __version__,
-        "cabinet": asdict(cabinet),
+        "cabinet": cabinet.key,
         "wavenumber": k,
         "is_round": is_round,
         "cells_per_wavelength": PER_WAVELENGTH,

@@ -46,10 +46,14 @@ class Loudspeaker:
 def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeaker:
     """Cells of about `size`, m, and of `wall` at most on wall and throat. The waveguide's mounting is a cabinet.
 
-    Errors: ValueError if the mouth does not fit.
+    Errors: ValueError if the mouth does not fit, or for a cabinet that is no box.
     """
     cabinet, surface = waveguide.mounting.cabinet, waveguide.surface
-    assert cabinet is not None  # nothing else is asked for
+    if not isinstance(cabinet, Cabinet):
+        raise ValueError(
+            "[mounting] solid_stl: --method boundary_elements has meshes of boxes only (width_mm, height_mm, depth_mm)."
+            " Leave it out: the march solves the waveguide in this cabinet"
+        )
     mirrors = tuple(axis for axis, place in enumerate((cabinet.x, cabinet.y)) if place == 0.0)
     mouth = np.array([cabinet.x, cabinet.y, 0.5 * cabinet.depth])
     throat = mouth - np.array([0.0, 0.0, surface.depth])

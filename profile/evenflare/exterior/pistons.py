@@ -17,6 +17,7 @@ from evenflare.exterior.cabinets import Solved, operator_of, top_wavenumber
 from evenflare.exterior.waves import Waves, all_waves, angular, polar, radial
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, read_only
 from evenflare.waveguide.cabinet import Cabinet
+from evenflare.waveguide.solid import AnyCabinet, SolidCabinet
 
 Face = Literal["front", "back", "left", "right", "top", "bottom"]
 FACES: dict[Face, FloatArray] = {
@@ -37,7 +38,7 @@ NODES = 48
 class Piston:
     """A flat, rigid, round piston.
 
-    cabinet : where its waveguide's mouth sits counts for nothing here.
+    cabinet : where its waveguide's mouth sits counts for nothing here. One that is no box has its front only.
     face    : in which it moves.
     x, y    : m, of its middle from the face's, right and up as seen by one who looks at that face.
     radius  : m.
@@ -45,19 +46,22 @@ class Piston:
               box turned that way has edges that a cabinet cannot have.
     """
 
-    cabinet: Cabinet
+    cabinet: AnyCabinet
     face: Face
     x: float
     y: float
     radius: float
 
     def __post_init__(self) -> None:
+        if not isinstance(self.cabinet, Cabinet):
+            self._check_solid(self.cabinet)
+            return
         if self.face != "front" and self.cabinet.front_edge != self.cabinet.edge:
             raise ValueError(
                 f'face = "{self.face}": must be "front" where the front has edges of its own. Remove'
                 " front_edge_radius_mm or front_edge_chamfer_mm from the cabinet, or move the way to the front"
             )
-        turned = self.turned
+        turned = self._turned_box(self.cabinet)
         sizes = (turned.width, "x_mm", self.x), (turned.height, "y_mm", self.y)
         for room, (size, key, place) in zip(turned.flat, sizes, strict=True):
             if self.radius > room + 1e-9:
@@ -74,10 +78,30 @@ class Piston:
         return FACES[self.face]
 
     @property
-    def turned(self) -> Cabinet:
+    def turned(self) -> AnyCabinet:
         """The cabinet with the face as its front, and the piston's middle where a mouth's would be."""
-        width, height, depth = np.abs(self.turn) @ [self.cabinet.width, self.cabinet.height, self.cabinet.depth]
-        return replace(self.cabinet, width=width, height=height, depth=depth, x=self.x, y=self.y)
+        if isinstance(self.cabinet, Cabinet):
+            return self._turned_box(self.cabinet)
+        return replace(self.cabinet, x=self.x, y=self.y)
+
+    def _turned_box(self, cabinet: Cabinet) -> Cabinet:
+        width, height, depth = np.abs(self.turn) @ [cabinet.width, cabinet.height, cabinet.depth]
+        return replace(cabinet, width=width, height=height, depth=depth, x=self.x, y=self.y)
+
+    def _check_solid(self, cabinet: SolidCabinet) -> None:
+        if self.face != "front":
+            raise ValueError(
+                f'face = "{self.face}": must be "front" in a cabinet of solid_stl, whose other faces may be of any'
+                " shape. Move the way to the front"
+            )
+        room = replace(cabinet, x=self.x, y=self.y).nearest_edge
+        if self.radius > room + 1e-9:
+            remedy = f"Make it {np.floor(1e4 * room) / 10:g} at most, or move it" if room > 0.0 else "Move it"
+            raise ValueError(
+                f"piston_radius_mm = {self.radius / MILLIMETRE:g}: does not fit on the flat front at x_mm ="
+                f" {self.x / MILLIMETRE:g}, y_mm = {self.y / MILLIMETRE:g} from its middle. {remedy} to where the front"
+                " is wider"
+            )
 
     @property
     def place(self) -> FloatArray:
@@ -87,6 +111,8 @@ class Piston:
     @property
     def is_upright(self) -> bool:
         """Whether left and right of the cabinet hear it alike."""
+        if isinstance(self.turned, SolidCabinet):
+            return self.turned.symmetry != "none"
         return self.x == 0.0 and self.face not in ("left", "right")
 
 

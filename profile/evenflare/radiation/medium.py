@@ -2,16 +2,15 @@
 
 from __future__ import annotations
 
-import sys
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from pathlib import Path
 from typing import Protocol
 
 import numpy as np
 
 from evenflare.exterior.cabinets import Operator
+from evenflare.exterior.memory import available_memory as available_memory
 from evenflare.radiation import elements, oblong, oblong_elements, wavefront
 from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
 from evenflare.radiation.hemisphere import Hemisphere
@@ -225,12 +224,3 @@ def excited(half_angle: float, modes: int, profile: Profile | None) -> FloatArra
 def bytes_of(modes: IntArray) -> int:
     """Of the stiffness and mass of elements with that many modes (E,)."""
     return int(8 * (NODES**2 + NODES) * np.sum(modes**2))
-
-
-def available_memory() -> int:
-    """Bytes that this machine can still give; where the system does not tell, no bound."""
-    try:
-        lines = Path("/proc/meminfo").read_text().splitlines()
-    except OSError:
-        return sys.maxsize
-    return next((1024 * int(line.split()[1]) for line in lines if line.startswith("MemAvailable:")), sys.maxsize)

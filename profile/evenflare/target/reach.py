@@ -75,7 +75,7 @@ def _sphere(target: Target, *, radius: float) -> float | None:
     """m, of the sphere that a mouth of `radius` (m) is on; of a body or cabinet that of equal volume."""
     body = target.mounting.body
     if (cabinet := target.mounting.cabinet) is not None:
-        return max(radius, float(np.cbrt(0.75 * cabinet.width * cabinet.height * cabinet.depth / np.pi)))
+        return max(radius, float(np.cbrt(0.75 * cabinet.volume / np.pi)))
     if body is None:
         return target.mounting.radius
     depth = target.limits.depth[1]

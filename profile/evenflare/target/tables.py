@@ -15,7 +15,7 @@ from evenflare.design.mounting import MountingTable
 from evenflare.names import FileName, Name
 from evenflare.schema import AirTable, Table, counted, fault, number, one_of, rising
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Limits, families
+from evenflare.waveguide import AnyCabinet, Limits, families
 from evenflare.waveguide.sections import EXPONENTS
 
 CANDIDATES = 3000
@@ -314,8 +314,11 @@ class TargetTable(Table):
         Each candidate's outline is built again, and its wall must keep clear of it.
         """
         mounting, mouth = self.mounting, self.limits.mouth_diameter_mm
-        if mounting.kind == "cabinet":
-            self._mouth_fits_cabinet()
+        if mounting.kind == "cabinet" and mounting.solid_stl is None:
+            cabinet = mounting.value(Path()).cabinet
+            assert cabinet is not None  # of that kind
+            if apart := self.cabinet_fault(cabinet):
+                raise fault(apart)
         if mounting.kind != "free_standing" or mouth is None:
             return self
         body = mounting.named_body
@@ -338,15 +341,15 @@ class TargetTable(Table):
                 ) from None
         return self
 
-    def _mouth_fits_cabinet(self) -> None:
+    def cabinet_fault(self, cabinet: AnyCabinet) -> str | None:
+        """What is wrong if a cabinet, whose STL may stand in another file, does not hold every mouth and depth."""
         limits = self.limits
         widest = [0.5 * MILLIMETRE * most for _, most in limits.mouth.values()]
-        cabinet = self.mounting.value(Path()).cabinet
-        assert cabinet is not None  # of that kind
         try:
-            cabinet.check(widest[0], widest[-1], limits.depth_mm[1] * MILLIMETRE)
+            cabinet.check(widest[0], widest[-1], limits.depth_mm[1] * MILLIMETRE, is_round=not limits.oblong)
         except ValueError as error:
-            raise fault(f"{error}. The cabinet must hold every mouth that [limits] allow") from None
+            return f"{error}. The cabinet must hold every mouth that [limits] allow"
+        return None
 
     @model_validator(mode="after")
     def _throat_fits(self) -> TargetTable:

@@ -20,7 +20,7 @@ from evenflare.schema import checked, parsed, shown
 from evenflare.target.tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
 from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
-from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting
+from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, SolidCabinet
 
 BAND_SLACK = 1e-9
 """Of a frequency: an end of the band that was worked out in logarithms is still inside."""
@@ -124,11 +124,14 @@ def read_target(path: Path | str) -> Target:
     apart = table.throat_fault(driver.exit_half_angle / DEGREE)
     if apart:
         raise InputError(f"{path} {apart}")
+    mounting = table.mounting.value(path)
+    if isinstance(mounting.cabinet, SolidCabinet) and (fault := table.cabinet_fault(mounting.cabinet)):
+        raise InputError(f"{path} {fault}")
     check_covered(driver, np.array(wanted.frequency_hz), path=path, asked="the frequencies of [wanted]")
     return Target(
         name=table.name or from_path(path.stem),
         driver=driver,
-        mounting=table.mounting.value(path),
+        mounting=mounting,
         air=table.air.value(),
         index_kind=wanted.index,
         frequency=read_only(wanted.frequency_hz),

@@ -21,6 +21,7 @@ from evenflare.waveguide.meridian import Frame, Meridian, joined, sampled
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import RoundedRectangle, Section, Superellipse
+from evenflare.waveguide.solid import AnyCabinet, Solid, SolidCabinet, solid_of
 from evenflare.waveguide.space import ParameterSpace
 from evenflare.waveguide.surface import Axes, Patch, Surface
 from evenflare.waveguide.waveguide import Mounting, Waveguide
@@ -28,6 +29,7 @@ from evenflare.waveguide.waveguide import Mounting, Waveguide
 __all__ = [
     "FAMILIES",
     "PUBLISHED",
+    "AnyCabinet",
     "AsBuilt",
     "Axes",
     "Body",
@@ -58,6 +60,8 @@ __all__ = [
     "Section",
     "Shape",
     "Size",
+    "Solid",
+    "SolidCabinet",
     "Source",
     "Superellipse",
     "Surface",
@@ -71,4 +75,5 @@ __all__ = [
     "measures",
     "registered",
     "sampled",
+    "solid_of",
 ]

@@ -3,8 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
-from typing import Literal
+from dataclasses import asdict, dataclass
+from typing import Any, Literal
 
 import numpy as np
 
@@ -81,14 +81,19 @@ class Cabinet:
         edges = [f"edges {self.edge.words}"]
         if self.front_edge != self.edge:
             edges.append(f"those of the front {self.front_edge.words}")
-        aside = [
-            f"{abs(value) / MILLIMETRE:.4g} mm {(plus if value > 0.0 else minus)} the front's middle"
-            for value, plus, minus in ((self.x, "right of", "left of"), (self.y, "above", "below"))
-            if value != 0.0
-        ]
         sizes = " x ".join(f"{each / MILLIMETRE:.4g}" for each in (self.width, self.height, self.depth))
-        place = " and ".join(aside) or "in the front's middle"
+        place = place_words(self.x, self.y)
         return f"a cabinet of {sizes} mm (width, height, depth), {', '.join(edges)}, the mouth {place}"
+
+    @property
+    def key(self) -> dict[str, Any]:
+        """What tells it from others, as JSON can hold it."""
+        return asdict(self)
+
+    @property
+    def volume(self) -> float:
+        """m3, with sharp edges."""
+        return self.width * self.height * self.depth
 
     @property
     def symmetry(self) -> Literal["two_planes", "left_right", "none"]:
@@ -122,9 +127,9 @@ class Cabinet:
         """m, of the ball about the middle that holds the cabinet."""
         return float(np.linalg.norm([0.5 * self.width, 0.5 * self.height, 0.5 * self.depth]))
 
-    def check(self, half_width: float, half_height: float, depth: float) -> None:
+    def check(self, half_width: float, half_height: float, depth: float, *, is_round: bool) -> None:
         """ValueError, which names the key of the design file, unless a mouth of these half-sizes and a waveguide of
-        this depth, m, fit in.
+        this depth, m, fit in. Whether it is round counts for nothing: the flat is a rectangle.
         """
         for half, room, side, place, size in (
             (half_width, self.flat[0], "waveguide_x_mm", self.x, "width_mm"),
@@ -134,14 +139,14 @@ class Cabinet:
                 outer = 2 * (half + self.front_edge.size + abs(place))
                 raise ValueError(
                     f"[mounting] {size} = {(self.width if size == 'width_mm' else self.height) / MILLIMETRE:g}: must be"
-                    f" at least {_at_least(outer)} for a mouth {2 * half / MILLIMETRE:.4g} mm"
+                    f" at least {at_least(outer)} for a mouth {2 * half / MILLIMETRE:.4g} mm"
                     f" {'wide' if size == 'width_mm' else 'high'} beside its edges, at {side} ="
                     f" {place / MILLIMETRE:g}. Raise it, move the mouth toward the middle, or make it smaller"
                 )
         if self.depth < depth + SEAT - TOUCH:
             raise ValueError(
                 f"[mounting] depth_mm = {self.depth / MILLIMETRE:g}: must be at least"
-                f" {_at_least(depth + SEAT)}, the waveguide's {depth / MILLIMETRE:.4g} and"
+                f" {at_least(depth + SEAT)}, the waveguide's {depth / MILLIMETRE:.4g} and"
                 f" {SEAT / MILLIMETRE:g} for the driver's seat. Raise it, or make the waveguide shallower"
             )
 
@@ -151,7 +156,17 @@ class Cabinet:
         return float(np.min(self.flat))
 
 
-def _at_least(size: float) -> str:
+def place_words(x: float, y: float) -> str:
+    """Where a mouth's centre sits, from the front's middle."""
+    aside = [
+        f"{abs(value) / MILLIMETRE:.4g} mm {(plus if value > 0.0 else minus)} the front's middle"
+        for value, plus, minus in ((x, "right of", "left of"), (y, "above", "below"))
+        if value != 0.0
+    ]
+    return " and ".join(aside) or "in the front's middle"
+
+
+def at_least(size: float) -> str:
     """mm, rounded up: what a message asks for must do."""
     return f"{math.ceil(size / (0.1 * MILLIMETRE) - 1e-6) / 10:g}"
 

@@ -15,6 +15,7 @@ from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import Superellipse
+from evenflare.waveguide.solid import SolidCabinet
 from evenflare.waveguide.surface import Surface
 
 
@@ -28,7 +29,7 @@ class Mounting:
 
     radius: float | None = None
     body: Body | None = None
-    cabinet: Cabinet | None = None
+    cabinet: Cabinet | SolidCabinet | None = None
 
     def __post_init__(self) -> None:
         if sum(each is not None for each in (self.radius, self.body, self.cabinet)) > 1:
@@ -91,7 +92,7 @@ class Waveguide:
                 f" {meridian.mouth_radius / MILLIMETRE:.4g}. Raise it, or make the mouth smaller"
             )
         if self.mounting.cabinet is not None:
-            self.mounting.cabinet.check(meridian.mouth_radius, meridian.mouth_radius, meridian.depth)
+            self.mounting.cabinet.check(meridian.mouth_radius, meridian.mouth_radius, meridian.depth, is_round=True)
         return meridian, () if body is None else outside(meridian, body)
 
     @cached_property
@@ -115,7 +116,7 @@ class Waveguide:
         slack = sum(abs(shape.depth_moved) for shape in shapes if isinstance(shape, Points))
         found = Surface(horizontal, vertical, self.shape.section, slack)
         if self.mounting.cabinet is not None:
-            self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth)
+            self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth, is_round=False)
         return found
 
     def _in_plane(self, name: str, shape: Shape) -> Meridian:

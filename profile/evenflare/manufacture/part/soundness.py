@@ -5,10 +5,10 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.manufacture.part.boolean import surfaces
-from evenflare.manufacture.part.crossings import crossings
 from evenflare.manufacture.part.faults import SolidError
 from evenflare.manufacture.part.solid import Mesh, volume
 from evenflare.units import MILLIMETRE, FloatArray, IntArray
+from evenflare.waveguide.crossings import crossings
 
 
 def check_sound(mesh: Mesh) -> None:

@@ -8,7 +8,7 @@ import numpy as np
 import trimesh
 
 from evenflare.units import FloatArray
-from evenflare.waveguide import Solid, solid_of
+from evenflare.waveguide import ClosedSolid, solid_of
 
 
 def box(width: float, height: float, depth: float) -> trimesh.Trimesh:
@@ -54,7 +54,7 @@ def cylinder(radius: float, depth: float, edge: float, *, sides: int, steps: int
     return np.concatenate([near.reshape(-1, 3, 3), far.reshape(-1, 3, 3)])
 
 
-def solid(mesh: trimesh.Trimesh) -> Solid:
+def solid(mesh: trimesh.Trimesh) -> ClosedSolid:
     """In metres."""
     return solid_of(np.array(mesh.triangles))
 

@@ -30,7 +30,7 @@ from evenflare.exterior.waves import radial
 from evenflare.radiation.boundary_elements import judge_solver
 from evenflare.radiation.march import march_solver
 from evenflare.units import DEGREE, FloatArray, amplitude_db
-from evenflare.waveguide import Cabinet, Conical, Mounting, RoundCabinet, Solid, SolidCabinet, Waveguide, solid_of
+from evenflare.waveguide import Cabinet, ClosedSolid, Conical, Mounting, RoundCabinet, SolidCabinet, Waveguide, solid_of
 from evenflare.waveguide.solid import AnyCabinet
 
 BODIES = {
@@ -117,7 +117,7 @@ def test_a_box_from_triangles_is_the_box_by_its_sizes() -> None:
         assert cKDTree(theirs).query(ours)[0].max() < 1e-5
 
 
-def slivers() -> Solid:
+def slivers() -> ClosedSolid:
     """The box, every face of which is cut into triangles of 0.02 mm width and less along its edges."""
     mesh = solids.box(0.24, 0.38, 0.3)
     inner = mesh.triangles.mean(axis=1)

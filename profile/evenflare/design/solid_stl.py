@@ -10,7 +10,7 @@ import numpy as np
 from evenflare.files import InputError, is_folder, read_bytes, replacing
 from evenflare.schema import shown
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Solid, solid_of
+from evenflare.waveguide import ClosedSolid, solid_of
 
 MOST_TRIANGLES = 200_000
 LARGEST = 300 * MOST_TRIANGLES
@@ -21,7 +21,7 @@ RECORD = np.dtype([("normal", "<f4", 3), ("corners", "<f4", (3, 3)), ("attribute
 _VERTEX = re.compile(rb"\bvertex\s+(\S+)\s+(\S+)\s+(\S+)")
 
 
-def read_solid(folder: Path, name: str, *, key: str) -> Solid:
+def read_solid(folder: Path, name: str, *, key: str) -> ClosedSolid:
     """The body in the STL file, binary or text, that `key` names, sought from `folder`.
 
     Errors: InputError, which names both, if it is no STL file, or not one closed body with a flat front toward +z.
@@ -69,12 +69,12 @@ def _text(content: bytes) -> FloatArray:
         raise ValueError("has a vertex that is no three numbers. Export it again") from None
 
 
-def solid_name(solid: Solid) -> str:
+def solid_name(solid: ClosedSolid) -> str:
     """Of the file that `write_solid` writes, by its contents: a folder may hold those of many designs."""
     return f"cabinet_{solid.digest[:12]}.stl"
 
 
-def write_solid(solid: Solid, folder: Path) -> None:
+def write_solid(solid: ClosedSolid, folder: Path) -> None:
     """Write a body as binary STL into a folder: it reads back to the same triangles. InputError if it cannot."""
     held = np.zeros(len(solid.triangles), dtype=RECORD)
     held["corners"] = solid.triangles / MILLIMETRE

@@ -22,7 +22,7 @@ INTRICATE = "the outline of a flat face is too intricate to be cut into panels"
 
 
 @dataclass(frozen=True)
-class Pieces:
+class QuadPieces:
     """Quadrilaterals.
 
     corners : (Q, 4, 2) m, counter-clockwise; those of a triangle end with the same one twice.
@@ -33,7 +33,7 @@ class Pieces:
     sharp: BoolArray
 
 
-def pieces_of(sides: FloatArray, sharp: BoolArray) -> Pieces:
+def pieces_of(sides: FloatArray, sharp: BoolArray) -> QuadPieces:
     """Of the face to the left of sides (S, 2, 2), m, that close, each a sharp edge or not.
 
     ValueError if the outline is too intricate.
@@ -206,7 +206,7 @@ def _pieces(
     pairs: list[tuple[int, int, IntArray]],
     ends: IntArray,
     sharp: BoolArray,
-) -> Pieces:
+) -> QuadPieces:
     lone = np.ones(len(triangles), dtype=bool)
     quads = []
     for one, other, corners in pairs:
@@ -221,4 +221,4 @@ def _pieces(
     index = np.array(quads, dtype=np.int64).reshape(-1, 4)
     edges = np.stack([index, np.roll(index, -1, axis=1)], axis=2)
     is_sharp = np.isin(_codes(edges, len(points)), _codes(ends[sharp], len(points)))
-    return Pieces(points[index], is_sharp & (edges[..., 0] != edges[..., 1]))
+    return QuadPieces(points[index], is_sharp & (edges[..., 0] != edges[..., 1]))

@@ -17,7 +17,7 @@ from evenflare.exterior.patches import MirroredPatches, SmoothPatch
 from evenflare.exterior.quads import pieces_of
 from evenflare.exterior.scattering import Scatterer
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
-from evenflare.waveguide.solid import Solid
+from evenflare.waveguide.solid import ClosedSolid
 
 DEEP = 0.2
 """m, how far below the surface it is looked for the other side at most."""
@@ -30,14 +30,14 @@ ROUGHEST = 0.02
 NODES = ORDER * ORDER
 
 
-def solid_mesh(solid: Solid, size: float) -> PanelMesh:
+def solid_mesh(solid: ClosedSolid, size: float) -> PanelMesh:
     """Panels of about `size`, m, of the part of it that its mirror planes leave. ValueError as `pieces_of`."""
     mesh = meshed(MirroredPatches(_patches(solid), solid.mirrors), size)
     # Every patch runs so that d/du x d/dv points out.
     return replace(mesh, side=np.ones_like(mesh.side), normal=mesh.normal * np.repeat(mesh.side, NODES)[:, None])
 
 
-def room_below(mesh: PanelMesh, solid: Solid) -> FloatArray:
+def room_below(mesh: PanelMesh, solid: ClosedSolid) -> FloatArray:
     """(N,) m, how far the solid reaches below each node, up to DEEP."""
     return np.asarray(_room(mesh.place, mesh.normal, solid.vertices[solid.faces], DEEP))
 
@@ -56,7 +56,7 @@ def checked(body: Scatterer) -> Scatterer:
 
 
 @lru_cache(maxsize=4)
-def _patches(solid: Solid) -> tuple[SmoothPatch, ...]:
+def _patches(solid: ClosedSolid) -> tuple[SmoothPatch, ...]:
     found: list[SmoothPatch] = []
     for outline in solid.outlines:
         ends, sharp = outline.ends, outline.sharp
@@ -77,13 +77,13 @@ def _patches(solid: Solid) -> tuple[SmoothPatch, ...]:
                 f"the cabinet: {error}, about {where} mm (x, y, z from its middle). Draw that face simpler"
             ) from error
         found += [
-            SmoothPatch(_Plane(origin, frame, corners), (bool(s[3]), bool(s[1]), bool(s[0]), bool(s[2])))
+            SmoothPatch(_FacePlane(origin, frame, corners), (bool(s[3]), bool(s[1]), bool(s[0]), bool(s[2])))
             for corners, s in zip(pieces.corners, pieces.sharp, strict=True)
         ]
     return tuple(found)
 
 
-class _Plane:
+class _FacePlane:
     """The map of a quadrilateral in a plane: corners (4, 2) at u, v = (0, 0), (1, 0), (1, 1), (0, 1)."""
 
     def __init__(self, origin: FloatArray, frame: FloatArray, corners: FloatArray) -> None:

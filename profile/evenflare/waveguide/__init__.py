@@ -21,7 +21,7 @@ from evenflare.waveguide.meridian import Frame, Meridian, joined, sampled
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import RoundedRectangle, Section, Superellipse
-from evenflare.waveguide.solid import AnyCabinet, Solid, SolidCabinet, solid_of
+from evenflare.waveguide.solid import AnyCabinet, ClosedSolid, SolidCabinet, solid_of
 from evenflare.waveguide.space import ParameterSpace
 from evenflare.waveguide.surface import Axes, Patch, Surface
 from evenflare.waveguide.waveguide import Mounting, Waveguide
@@ -35,6 +35,7 @@ __all__ = [
     "Body",
     "BodyPoints",
     "Cabinet",
+    "ClosedSolid",
     "Conical",
     "Driver",
     "Edge",
@@ -60,7 +61,6 @@ __all__ = [
     "Section",
     "Shape",
     "Size",
-    "Solid",
     "SolidCabinet",
     "Source",
     "Superellipse",

@@ -16,7 +16,7 @@ SHARP = 40 * DEGREE
 
 
 @dataclass(frozen=True)
-class Outline:
+class FlatOutline:
     """Of one flat face.
 
     normal : (3,) outward.
@@ -30,7 +30,7 @@ class Outline:
     sharp: BoolArray
 
 
-def outlines_of(facets: Facets) -> tuple[Outline, ...]:
+def outlines_of(facets: Facets) -> tuple[FlatOutline, ...]:
     """Of every flat face, without the corners that lie on a straight side."""
     edges, pairs = edges_of(facets.faces)
     one, other = facets.flat[pairs[:, 0]], facets.flat[pairs[:, 1]]
@@ -46,7 +46,7 @@ def outlines_of(facets: Facets) -> tuple[Outline, ...]:
     for which, normal in enumerate(facets.normal):
         mine = order[stops[which] : stops[which + 1]]
         kept, sharps = _straight(facets.vertices, ends[mine], flags[mine])
-        found.append(Outline(normal, facets.vertices[kept], sharps))
+        found.append(FlatOutline(normal, facets.vertices[kept], sharps))
     return tuple(found)
 
 
@@ -102,7 +102,7 @@ def _corners(places: FloatArray, kinds: Sequence[bool]) -> list[int]:
     return kept
 
 
-def mirrors_of(vertices: FloatArray, outlines: Sequence[Outline]) -> tuple[int, ...]:
+def mirrors_of(vertices: FloatArray, outlines: Sequence[FlatOutline]) -> tuple[int, ...]:
     """Axes whose plane through the origin has every flat face again on its other side."""
     tree = cKDTree(vertices)
     faces = [frozenset(tree.query(each.ends[:, 0])[1].tolist()) for each in outlines]

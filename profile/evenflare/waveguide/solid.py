@@ -13,7 +13,7 @@ from scipy.spatial import cKDTree
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray, read_only
 from evenflare.waveguide.cabinet import SEAT, TOUCH, Cabinet, at_least, place_words
 from evenflare.waveguide.facets import facets_of, volume
-from evenflare.waveguide.outlines import Outline, mirrors_of, outlines_of
+from evenflare.waveguide.outlines import FlatOutline, mirrors_of, outlines_of
 
 SIZES = (40 * MILLIMETRE, 5000 * MILLIMETRE)
 """m, from side to side, as of a box: what is far from it is in another unit, as a rule."""
@@ -28,7 +28,7 @@ SMALLEST_FRONT = 40 * MILLIMETRE
 
 
 @dataclass(frozen=True, eq=False)
-class Solid:
+class ClosedSolid:
     """A closed body of flat faces about the middle of its bounding box: x right, y up, z forward. Made by `solid_of`.
 
     triangles : (T, 3, 3) m, as they were given, and
@@ -42,11 +42,11 @@ class Solid:
     triangles: FloatArray = field(repr=False)
     vertices: FloatArray = field(repr=False)
     faces: IntArray = field(repr=False)
-    outlines: tuple[Outline, ...] = field(repr=False)
+    outlines: tuple[FlatOutline, ...] = field(repr=False)
     front: int
 
     def __eq__(self, other: object) -> bool:
-        return isinstance(other, Solid) and self.digest == other.digest
+        return isinstance(other, ClosedSolid) and self.digest == other.digest
 
     def __hash__(self) -> int:
         return hash(self.digest)
@@ -79,7 +79,7 @@ def digest_of(triangles: FloatArray) -> str:
     return hashlib.sha256(held.tobytes()).hexdigest()
 
 
-def solid_of(triangles: FloatArray) -> Solid:
+def solid_of(triangles: FloatArray) -> ClosedSolid:
     """The body within triangles (T, 3, 3), m, in any order and turned any way.
 
     ValueError, which says what was found, unless they bound one body of a cabinet's size with a flat front toward +z.
@@ -101,8 +101,8 @@ def solid_of(triangles: FloatArray) -> Solid:
     front = _front(outlines, facets.area)
     level = outlines[front].ends.copy()
     level[:, :, 2] = level[:, :, 2].mean()
-    outlines[front] = Outline(read_only([0.0, 0.0, 1.0]), read_only(level), outlines[front].sharp)
-    return Solid(
+    outlines[front] = FlatOutline(read_only([0.0, 0.0, 1.0]), read_only(level), outlines[front].sharp)
+    return ClosedSolid(
         digest_of(triangles),
         read_only(triangles),
         read_only(facets.vertices),
@@ -112,7 +112,7 @@ def solid_of(triangles: FloatArray) -> Solid:
     )
 
 
-def _front(outlines: list[Outline], area: FloatArray) -> int:
+def _front(outlines: list[FlatOutline], area: FloatArray) -> int:
     """Which flat face is the front: the largest that faces forward. ValueError where it is none."""
     tilt = np.array([np.arctan2(np.hypot(*each.normal[:2]), each.normal[2]) for each in outlines])
     forward = np.flatnonzero(tilt < FORWARD)
@@ -152,7 +152,7 @@ class SolidCabinet:
     x, y : m, of the mouth's centre from the front's middle, that of the rectangle about it, right and up.
     """
 
-    solid: Solid
+    solid: ClosedSolid
     x: float = 0.0
     y: float = 0.0
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from evenflare.directivity.types import Observation, unit_vectors
 from evenflare.exterior.panels import Mesh
 from evenflare.exterior.scattering import Body, parity_of, scattered
 from evenflare.exterior.waves import Waves, all_waves, angular, mouth_waves, moved, radial, waves_at
-from evenflare.units import ComplexArray, FloatArray, IntArray
+from evenflare.units import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -28,13 +29,6 @@ class Response:
     around: Waves
     far: ComplexArray
     back: ComplexArray
-
-    def shared(self, kept: IntArray) -> tuple[IntArray, IntArray]:
-        """Which of a mouth's waves with the indices `kept` it knows, by their places in `kept`; and the same among its
-        own. Lists of a mouth's waves only grow at their end.
-        """
-        mine = np.flatnonzero(kept < self.mouth.size)
-        return mine, kept[mine]
 
 
 def mouth_degree(kr: float) -> int:
@@ -87,22 +81,19 @@ def _in_front(mesh: Mesh, signs: FloatArray, centre: FloatArray) -> FloatArray:
     return np.asarray(np.abs(mesh.place[:, 2] * signs[2] - centre[2]) < 1e-9)
 
 
-def observed(response: Response, observation: Observation, *, middle: FloatArray, reach: float) -> ComplexArray:
-    """(P A, W) the pressure in every direction for each wave of the mouth, of a cabinet whose middle lies at `middle`
-    (3,), m, from the point from which directions and distance count: not the observation's own point of reference. A
-    ball of `reach`, m, about the middle holds it.
+def observed(
+    responses: Sequence[Response], observation: Observation, *, middle: FloatArray, reach: float
+) -> tuple[ComplexArray, ...]:
+    """Of each response (W, P A), the pressure in every direction for each wave of the mouth, of a cabinet whose middle
+    lies at `middle` (3,), m, from the point from which directions and distance count: not the observation's own point
+    of reference. A ball of `reach`, m, about the middle holds it.
 
     Errors: ValueError if a point lies inside the ball about the cabinet.
     """
-    k, degree = response.wavenumber, response.around.degree
     direction = unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3)
-    if observation.far_field:
-        waves = angular(direction, response.around) * (1j ** (degree + 1)) / k
-        phase = np.exp(1j * k * direction @ middle)
-        return np.asarray((waves @ response.far) * phase[:, None])
-    place = observation.distance * direction - middle
+    place = direction if observation.far_field else observation.distance * direction - middle
     distance = np.linalg.norm(place, axis=1)
-    if distance.min() < reach:
+    if not observation.far_field and distance.min() < reach:
         along = direction @ middle
         least = float(np.max(along + np.sqrt(np.maximum(along**2 + reach**2 - middle @ middle, 0.0))))
         raise ValueError(
@@ -110,5 +101,24 @@ def observed(response: Response, observation: Observation, *, middle: FloatArray
             f" point lies outside the sphere of {reach:.3g} m about the cabinet's middle. Raise it, or leave it out for"
             " the far field"
         )
+    # The waves of a lower wavenumber are the first of those of the highest.
+    most = max((each.around for each in responses), key=lambda waves: waves.size, default=None)
+    if most is None:
+        return ()
+    seen = np.ascontiguousarray(angular(place / distance[:, None], most).T)
+    return tuple(_observed(each, seen, direction, distance, observation.far_field, middle) for each in responses)
+
+
+def _observed(
+    response: Response, seen: FloatArray, direction: FloatArray, distance: FloatArray, is_far: bool, middle: FloatArray
+) -> ComplexArray:
+    """See observed. seen : (L or more, Q) the share of direction of the waves about the cabinet's middle."""
+    k, degree = response.wavenumber, response.around.degree
+    if is_far:
+        turned = response.far * (1j ** (degree + 1) / k)[:, None]
+        # A real matrix times both parts of a complex one: half the work.
+        parts = np.concatenate([turned.real, turned.imag], axis=1).T @ seen[: degree.size]
+        found = parts[: turned.shape[1]] + 1j * parts[turned.shape[1] :]
+        return np.asarray(found * np.exp(1j * k * direction @ middle))
     h, _ = radial(k * distance, int(degree.max()), outgoing=True)
-    return np.asarray((angular(place / distance[:, None], response.around) * h[:, degree]) @ response.far)
+    return np.ascontiguousarray(response.far.T @ (seen[: degree.size] * h.T[degree]))

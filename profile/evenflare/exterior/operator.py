@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -33,7 +34,7 @@ class Response:
 
 def mouth_degree(kr: float) -> int:
     """The highest degree, even, that counts of a mouth's waves: the rest are too weak a source to be heard."""
-    return 2 * int(np.ceil((1.1 * kr + 5.0) / 2))
+    return 2 * math.ceil((1.1 * kr + 5.0) / 2)
 
 
 def around_degree(ka: float) -> int:

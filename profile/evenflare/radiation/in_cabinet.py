@@ -26,6 +26,8 @@ ordinary size with mouths of 140 to 200 mm)."""
 STRONG = 3.0
 """Degrees beyond the wavenumber times the cap's radius up to which waves that edges send back count: they fall steeply
 there (measured: 0.001 dB of the index)."""
+ON_AXIS = Observation(np.ones(1), np.zeros(1))
+"""Straight ahead, far away; at which frequency does not matter here."""
 JOIN = 2.0 ** (1.0 / 3.0)
 """Of wavenumbers below the highest that can be solved, over which the cabinet gives way to an infinite baffle."""
 
@@ -121,30 +123,35 @@ class InCabinet:
 
     def pressure(self, outgoing: ComplexArray, wavenumber: FloatArray, observation: Observation) -> ComplexArray:
         """See field.pressure: the cabinet's share of it. Where that is not all, the rest is as in a baffle."""
-        shape = wavenumber.size, observation.plane.size, observation.off_axis.size
-        result = np.zeros(shape, dtype=np.complex128)
+        ahead = self.bare.centre_z - observation.reference_z
+        # In the far field the way from the reference point to the mouth is a phase, and all else of the cabinet alone.
+        far = observation.far_field
+        found = self._heard(outgoing, wavenumber, observation, 0.0 if far else ahead)
+        result = np.zeros((wavenumber.size, observation.plane.size, observation.off_axis.size), dtype=np.complex128)
+        result[: len(found)] = found.reshape(-1, *result.shape[1:])
+        if far:
+            way = (ahead * wavenumber[: len(found)])[:, None] * np.cos(observation.off_axis)
+            result[: len(found)] *= (np.cos(way) + 1j * np.sin(way))[:, None, :]
+        return result
+
+    def on_axis(self, outgoing: ComplexArray, wavenumber: FloatArray) -> ComplexArray:
+        """See field.far_on_axis: the cabinet's share of it."""
+        found = self._heard(outgoing, wavenumber, ON_AXIS, 0.0)[:, 0]
+        return np.asarray(np.concatenate([found, np.zeros(wavenumber.size - found.size)]) * wavenumber / 1j)
+
+    def _heard(
+        self, outgoing: ComplexArray, wavenumber: FloatArray, observation: Observation, mouth: float
+    ) -> ComplexArray:
+        """(S, P A) see Operator.heard, at the frequencies where the cabinet has a share."""
         solved = self._solved(wavenumber)
         if not solved.size:
-            return result
+            return np.zeros((0, observation.plane.size * observation.off_axis.size), dtype=np.complex128)
         k = wavenumber[: solved.size]
         degree = np.array([mouth_degree(ka) for ka in (k * self.bare.radius).tolist()])
         places = self._carried(outgoing.shape[1], float(degree[-1]))
         n, _ = self.waves(places.size)
-        sent = np.where(n <= degree[:, None], outgoing[: k.size, : places.size], 0.0) * self.share(k)[:, None]
-        ahead = self.bare.centre_z - observation.reference_z
-        # In the far field the way from the reference point to the mouth is a phase, and all else of the cabinet alone.
-        far = observation.far_field
-        found = self.operator.heard(solved, sent, places, observation, mouth=0.0 if far else ahead)
-        result[: k.size] = found.reshape(k.size, *shape[1:])
-        if far:
-            way = (ahead * k)[:, None] * np.cos(observation.off_axis)
-            result[: k.size] *= (np.cos(way) + 1j * np.sin(way))[:, None, :]
-        return result
-
-    def on_axis(self, outgoing: ComplexArray, wavenumber: FloatArray) -> ComplexArray:
-        """(F,) the cabinet's share of the pressure far ahead of the mouth, from there, times k over j."""
-        axis = Observation(wavenumber, np.zeros(1), reference_z=self.bare.centre_z)
-        return np.asarray(self.pressure(outgoing, wavenumber, axis)[:, 0, 0] * wavenumber / 1j)
+        sent = np.where(n <= degree[:, None], outgoing[: k.size, : places.size], 0.0j) * self.share(k)[:, None]
+        return self.operator.heard(solved, sent, places, observation, mouth=mouth)
 
 
 @lru_cache(maxsize=256)

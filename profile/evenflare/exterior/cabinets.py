@@ -17,7 +17,7 @@ from evenflare.exterior import store
 from evenflare.exterior.operator import Response, observed, response, waves_of
 from evenflare.exterior.panels import ORDER, meshed
 from evenflare.exterior.patches import box
-from evenflare.exterior.scattering import INSIDE, Body, bytes_needed, ready
+from evenflare.exterior.scattering import INSIDE, Body, Space, bytes_needed, ready
 from evenflare.files import InputError
 from evenflare.units import ComplexArray, FloatArray, IntArray
 from evenflare.waveguide.cabinet import Cabinet
@@ -165,9 +165,10 @@ def operator_of(
         return _OPERATORS[asked]
     wanted = [float(k) for k in wavenumber if k <= top]
     found: list[Response] = []
+    space = Space()
     # From the most work to the least, so that what is left is soon known.
     for done, k in enumerate(reversed(wanted), start=1):
-        each, kept, fault = _response(cabinet, k, is_round, cores)
+        each, kept, fault = _response(cabinet, k, is_round, cores, space)
         found.insert(0, each)
         if progress is not None:
             progress(Solved(k, done, len(wanted), kept, fault))
@@ -223,7 +224,7 @@ _KEPT: dict[tuple[Cabinet, float, bool], Response] = {}
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[Response, bool, str]:
+def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int, space: Space) -> tuple[Response, bool, str]:
     """The response, whether it was there already, and what was wrong with what was on disk."""
     known = (cabinet, k, is_round)
     with _ONE_AT_A_TIME:
@@ -240,7 +241,7 @@ def _response(cabinet: Cabinet, k: float, is_round: bool, cores: int) -> tuple[R
         kept = each is not None
         if each is None:
             body = _body(_anywhere(cabinet), _band(k), cores)
-            each = response(k, body, cabinet.centre, mouth=mouth, around=around, cores=cores)
+            each = response(k, body, cabinet.centre, mouth=mouth, around=around, cores=cores, space=space)
             # As it will be read: whoever solves it and whoever finds it get the same to the last bit.
             each = store.as_kept(each)
             store.written(each, key)

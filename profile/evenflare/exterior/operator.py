@@ -10,7 +10,7 @@ import numpy as np
 
 from evenflare.directivity.types import Observation, unit_vectors
 from evenflare.exterior.panels import Mesh
-from evenflare.exterior.scattering import Body, parity_of, scattered
+from evenflare.exterior.scattering import Body, Space, parity_of, scattered
 from evenflare.exterior.waves import Waves, all_waves, angular, mouth_waves, moved, radial, waves_at
 from evenflare.units import ComplexArray, FloatArray
 
@@ -48,8 +48,20 @@ def waves_of(k: float, *, radius: float, reach: float, is_round: bool) -> tuple[
     return mouth, all_waves(around_degree(k * reach))
 
 
-def response(k: float, body: Body, centre: FloatArray, *, mouth: Waves, around: Waves, cores: int = 1) -> Response:
-    """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front."""
+def response(
+    k: float,
+    body: Body,
+    centre: FloatArray,
+    *,
+    mouth: Waves,
+    around: Waves,
+    cores: int = 1,
+    space: Space | None = None,
+) -> Response:
+    """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front.
+
+    space : see scattered.
+    """
     mesh, seen = body.mesh, body.images
     # At the images of the nodes, and from these by parity.
     value = np.empty((len(seen.signs), mesh.size, mouth.size), dtype=np.complex128)
@@ -62,7 +74,7 @@ def response(k: float, body: Body, centre: FloatArray, *, mouth: Waves, around: 
     share = seen.patterns / len(seen.signs)
     value, slope = np.tensordot(share, value, axes=1), np.tensordot(share, slope, axes=1)
     scale = np.abs(slope).max(axis=(0, 1))
-    q = scattered(k, body, slope / scale, cores=cores) * scale
+    q = scattered(k, body, slope / scale, cores=cores, space=space) * scale
     far = np.zeros((around.size, mouth.size), dtype=np.complex128)
     back = np.zeros((mouth.size, mouth.size), dtype=np.complex128)
     whole = len(seen.signs) * mesh.weight[:, None]

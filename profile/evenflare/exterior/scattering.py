@@ -17,12 +17,16 @@ added with as many patterns of signs.
 from __future__ import annotations
 
 import itertools
+import math
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 
 import numpy as np
 from scipy.linalg import lapack
 
+from evenflare.compiled import njit
 from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import Mesh
 from evenflare.exterior.waves import Waves
@@ -101,46 +105,92 @@ def ready(mesh: Mesh, cores: int = 1, *, room: FloatArray | None = None) -> Body
     return Body(mesh, seen, free, room)
 
 
+class Space:
+    """Memory that is used again: to have it anew for every frequency can take the system longer than to fill it."""
+
+    def __init__(self) -> None:
+        self._spare: dict[str, list[ComplexArray]] = {}
+
+    @contextmanager
+    def lent(self, use: str, *shape: int) -> Iterator[ComplexArray]:
+        """An array of any content for a use, for one thread at a time."""
+        kept, size = self._spare.setdefault(use, []), math.prod(shape)
+        try:
+            flat = kept.pop()
+        except IndexError:
+            flat = np.empty(0, dtype=np.complex128)
+        if flat.size < size:
+            flat = np.empty(size, dtype=np.complex128)
+        yield flat[:size].reshape(shape)
+        kept.append(flat)
+
+
 def bytes_needed(nodes: int, parities: int) -> int:
     """Of the matrices of all parities, and of one more while it is factorised."""
     return 16 * nodes * nodes * (parities + 1)
 
 
-def scattered(k: float, body: Body, motion: ComplexArray, *, cores: int = 1) -> ComplexArray:
+def scattered(
+    k: float, body: Body, motion: ComplexArray, *, cores: int = 1, space: Space | None = None
+) -> ComplexArray:
     """(I, N, W) q at the nodes, of each parity, for du/dn (I, N, W) of the parities of u. k in rad/m.
 
-    Errors: ValueError if the equations are singular.
+    space  : to work in, where the same is done for several k.
+    Errors : ValueError if the equations are singular.
     """
     mesh, seen = body.mesh, body.images
     count, nodes = len(seen.signs), mesh.size
+    space = space or Space()
     inside = np.minimum(INSIDE * 2 * np.pi / k, SHALLOWEST * body.room)[:, None]
     # Of a symmetric source most parities are nothing.
     moved = np.flatnonzero([each.any() for each in motion])
     patterns = seen.patterns[moved]
-    matrices = np.empty((moved.size, nodes, nodes), dtype=np.complex128, order="C")
     right = np.zeros((count, nodes, motion.shape[2]), dtype=np.complex128)
 
     def rows(chunk: IntArray) -> None:
-        double = np.empty((count, chunk.size, nodes), dtype=np.complex128)
-        single = np.empty_like(double)
-        below = mesh.place[chunk] - inside[chunk] * mesh.normal[chunk]
-        nowhere = np.full(chunk.size, -1)
-        for i, signs in enumerate(seen.signs):
-            on = layers(k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
-            under = layers(k, below * signs, nowhere, mesh)
-            double[i], single[i] = (one + 1j * other for one, other in zip(on, under, strict=True))
-        mixed = np.tensordot(patterns, double, axes=1)
-        mixed_single = np.tensordot(patterns, single, axes=1)
-        np.negative(mixed, out=mixed)
-        mixed[:, np.arange(chunk.size), chunk] += body.free_term[chunk]
-        matrices[:, chunk] = mixed
-        for row, parity in enumerate(moved):
-            right[parity, chunk] = mixed_single[row] @ motion[parity]
+        with space.lent("rows", 2, count, ROWS, nodes) as lent:
+            double, single = lent[:, :, : chunk.size]
+            below = mesh.place[chunk] - inside[chunk] * mesh.normal[chunk]
+            nowhere = np.full(chunk.size, -1)
+            for i, signs in enumerate(seen.signs):
+                on = layers(k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
+                under = layers(k, below * signs, nowhere, mesh)
+                for into, one, other in zip((double[i], single[i]), on, under, strict=True):
+                    np.multiply(other, 1j, out=into)
+                    into += one
+            if moved.size == count:
+                _mix(double)
+                _mix(single)
+            else:
+                double, single = (np.tensordot(patterns, each, axes=1) for each in (double, single))
+            mine = matrices[:, chunk[0] : chunk[-1] + 1]
+            np.negative(double, out=mine)
+            mine[:, np.arange(chunk.size), chunk] += body.free_term[chunk]
+            for row, parity in enumerate(moved):
+                right[parity, chunk] = single[row] @ motion[parity]
 
-    _spread(rows, nodes, cores)
-    for row, parity in enumerate(moved):
-        right[parity] = _solution(matrices[row], right[parity])
+    with space.lent("matrices", moved.size, nodes, nodes) as matrices:
+        _spread(rows, nodes, cores)
+        for row, parity in enumerate(moved):
+            right[parity] = _solution(matrices[row], right[parity])
     return right
+
+
+@njit(cache=True, nogil=True)
+def _mix(values):  # type: ignore[no-untyped-def]
+    """(I, P, N) at images, in place to parities: the patterns' sums, by halves. Source: the fast Walsh-Hadamard
+    transform, in natural order (from memory).
+    """
+    images, rows, columns = values.shape
+    half = images // 2
+    while half > 0:
+        for first in range(0, images, 2 * half):
+            for i in range(first, first + half):
+                for p in range(rows):
+                    for q in range(columns):
+                        one, other = values[i, p, q], values[i + half, p, q]
+                        values[i, p, q], values[i + half, p, q] = one + other, one - other
+        half //= 2
 
 
 def _spread(work, size: int, cores: int):  # type: ignore[no-untyped-def]

@@ -150,7 +150,7 @@ class InCabinet:
         degree = np.array([mouth_degree(ka) for ka in (k * self.bare.radius).tolist()])
         places = self._carried(outgoing.shape[1], float(degree[-1]))
         n, _ = self.waves(places.size)
-        sent = np.where(n <= degree[:, None], outgoing[: k.size, : places.size], 0.0j) * self.share(k)[:, None]
+        sent = outgoing[: k.size, : places.size] * ((n <= degree[:, None]) * self.share(k)[:, None])
         return self.operator.heard(solved, sent, places, observation, mouth=mouth)
 
 

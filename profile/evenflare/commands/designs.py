@@ -164,13 +164,14 @@ def solve_command(
     method: radiation.Method | None,
     command: str,
     like: Path | None = None,
+    progress: radiation.Done | None = None,
 ) -> Solution:
     """`solve`: one design's radiation, its tables and pictures in `folder`. method : None for the mounting's own.
 
     like : a measurement whose frequencies, directions, place and air it takes.
     """
     design = design_like(path, like)
-    sound = heard(path, design, setting, method)
+    sound = heard(path, design, setting, method, progress=progress)
     with files.together():
         return Solution(sound, write_solution(design, sound, folder, command=command))
 

@@ -1,5 +1,5 @@
-"""The cabinet's part of `make bench`: what a box costs to solve and to keep, what a candidate in it costs against one in
-a baffle, and how far the march in it lies from the judge in three dimensions.
+"""The cabinet's part of `make bench`: what a box costs to solve and to keep, what a candidate in it costs against one
+in a baffle, and how far the march in it lies from the judge in three dimensions.
 
 A box of 300 x 450 x 300 mm with edges of 20 mm, the mouth 70 mm above the front's middle. Nothing kept is used.
 """
@@ -131,9 +131,7 @@ def candidates() -> None:
 
 def judged() -> None:
     """The march in the box against the judge: index, polar response above -20 dB, level on axis."""
-    print(
-        f"\nmarch less judge, 300 Hz to 2.4 kHz, dB{'':17}{'index rms':>10}{'polar max':>10}{'axis max':>9}{'judge s':>9}"
-    )
+    print(f"\nmarch less judge, to 2.4 kHz, dB{'':24}{'index rms':>10}{'polar max':>10}{'axis max':>9}{'judge s':>9}")
     for name, (waveguide, cabinet) in {**PAIRS, **MORE}.items():
         boxed = replace(waveguide, mounting=Mounting(cabinet=cabinet))
         observation: Observation = seen(*JUDGED)
@@ -141,7 +139,8 @@ def judged() -> None:
         start = time.perf_counter()
         judge = whole_solver("full", cores=os.cpu_count() or 1)(boxed, observation, Air())
         spent = time.perf_counter() - start
-        assert march.far_field_index is not None and judge.far_field_index is not None
+        assert march.far_field_index is not None
+        assert judge.far_field_index is not None
         index = march.far_field_index - judge.far_field_index
         found, wanted = (metrics.levels_re_on_axis(each) for each in (march, judge))
         polar = np.abs(found - wanted)[wanted > -20.0].max()

@@ -227,12 +227,12 @@ FAULTS = {
     ),
     "horizontal beamwidth of a round mouth": (
         changed("beamwidth_deg", "beamwidth_horizontal_deg", GOOD),
-        f"t.toml [wanted] beamwidth_horizontal_deg: is for an oblong mouth. Write beamwidth_deg, or give [limits]"
+        f"t.toml [wanted] beamwidth_horizontal_deg: is for an oblong mouth, or one in a cabinet. Write beamwidth_deg, or give [limits]"
         f" {INSTEAD}",
     ),
     "vertical beamwidth of a round mouth": (
         changed("beamwidth_deg", "beamwidth_vertical_deg", GOOD),
-        f"t.toml [wanted] beamwidth_vertical_deg: is for an oblong mouth. Write beamwidth_deg, or give [limits]"
+        f"t.toml [wanted] beamwidth_vertical_deg: is for an oblong mouth, or one in a cabinet. Write beamwidth_deg, or give [limits]"
         f" {INSTEAD}",
     ),
     "unequal vertical beamwidths": (

@@ -227,13 +227,13 @@ FAULTS = {
     ),
     "horizontal beamwidth of a round mouth": (
         changed("beamwidth_deg", "beamwidth_horizontal_deg", GOOD),
-        f"t.toml [wanted] beamwidth_horizontal_deg: is for an oblong mouth, or one in a cabinet. Write beamwidth_deg, or give [limits]"
-        f" {INSTEAD}",
+        "t.toml [wanted] beamwidth_horizontal_deg: is for an oblong mouth, or one in a cabinet. Write"
+        f" beamwidth_deg, or give [limits] {INSTEAD}",
     ),
     "vertical beamwidth of a round mouth": (
         changed("beamwidth_deg", "beamwidth_vertical_deg", GOOD),
-        f"t.toml [wanted] beamwidth_vertical_deg: is for an oblong mouth, or one in a cabinet. Write beamwidth_deg, or give [limits]"
-        f" {INSTEAD}",
+        "t.toml [wanted] beamwidth_vertical_deg: is for an oblong mouth, or one in a cabinet. Write"
+        f" beamwidth_deg, or give [limits] {INSTEAD}",
     ),
     "unequal vertical beamwidths": (
         changed("[180, 80, 60]", "[80, 60]"),

@@ -37,7 +37,8 @@ def write_cabinet_effect(
     seen = "1 m" if np.isinf(distance) else f"{distance:g} m"
     solved = f"solved by {'the march' if found.method == 'march' else 'boundary elements'}"
     said = [
-        "cabinet effect: directivity index (whole sphere), beamwidth (horizontal, unless it says vertical) and on-axis level by mounting",
+        "cabinet effect: directivity index (whole sphere), beamwidth (horizontal, unless it says vertical) and on-axis"
+        " level by mounting",
         *header,
         f"units: Hz, dB, degrees; level re 20 uPa at {seen}; {solved}; valid 1 where to be trusted",
         *(f"{each.case.name}: {each.case.where_words}" for each in found.mounted),

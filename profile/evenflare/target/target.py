@@ -189,8 +189,8 @@ def wanted_index(target: Target, frequency: ArrayLike) -> tuple[FloatArray, Floa
 def wanted_beamwidth(target: Target, frequency: ArrayLike, *, plane: float = 0.0) -> FloatArray | None:
     """Wanted full angle (F,) rad at `frequency` (F,) Hz, nan outside the given points; None if none is wanted.
 
-    plane : rad, azimuth: 0 horizontal, pi/2 vertical. A target that gives one beamwidth wants it in each; one that gives
-            them by plane wants nothing in other planes.
+    plane : rad, azimuth: 0 horizontal, pi/2 vertical. A target that gives one beamwidth wants it in each; one that
+            gives them by plane wants nothing in other planes.
     """
     wanted = target.beamwidth
     if wanted is None and len(target.planes) > 1:

@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from commandline import said
 from evenflare.air import Air
-from evenflare.cli import main
 from evenflare.radiation.effort import effort
 from evenflare.radiation.loudspeaker_elements import memory_needed, meshes, whole_solver
+from evenflare.report.kit import canvas
 from evenflare.waveguide import Cabinet, Conical, Mounting, Waveguide
 from test_loudspeaker_elements import seen
 
@@ -38,14 +39,15 @@ def test_progress_counts_the_frequencies() -> None:
     assert told == [1, 2, 3]
 
 
-def test_command_says_it_first(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    path = tmp_path / "boxed.toml"
-    path.write_text(
+@pytest.mark.usefixtures("compiled")
+def test_command_says_it_first(here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]) -> None:
+    monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
+    (here / "boxed.toml").write_text(
         "[waveguide]\nfamily = 'conical'\ndepth_mm = 40\nwall_angle_deg = 45\n[driver]\nexit_diameter_mm = 25.4\n"
         "[mounting]\nkind = 'cabinet'\nwidth_mm = 180\nheight_mm = 200\ndepth_mm = 150\n"
         "[analysis]\nfrequencies_hz = [400, 500]\noff_axis_step_deg = 30\n"
     )
-    out = str(tmp_path / "out")
-    assert main(["solve", str(path), "--out", out, "--method", "boundary_elements", "--setting", "estimate"]) == 0
-    said = capsys.readouterr().err
-    assert re.search(r"Solving takes about \d+ s and \d+ MB of memory: \d+ unknowns at the highest frequency", said)
+    words = "solve boxed.toml --out out --method boundary_elements --setting estimate"
+    code, _, err = said(capsys, words)
+    assert code == 0
+    assert re.search(r"Solving takes about \d+ s and \d+ MB of memory: \d+ unknowns at the highest frequency", err)

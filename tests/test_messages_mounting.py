@@ -79,7 +79,7 @@ FAULTS = {
     "rim too large": (
         GOOD + SHELL + "rim_radius_mm = 70\nback_diameter_mm = 120\nback_depth_mm = 40\n",
         "d.toml [mounting] rim_radius_mm = 70: must be 0 to 64.9, less than half of the way from the mouth to the back."
-        " or raise back_depth_mm",
+        " Lower it, or raise back_depth_mm",
     ),
     "back too shallow for the driver": (
         GOOD + SHELL + "rim_radius_mm = 20\nback_diameter_mm = 120\nback_depth_mm = 4\n",

@@ -2,6 +2,7 @@
 
 import itertools
 import pickle
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -170,7 +171,7 @@ class TestRefused:
         rim = (wall.depth, wall.mouth_radius), wall.depth
         with pytest.raises(ValueError, match=unit) as caught:
             body.pieces(*rim)
-        named = float(str(caught.value).split(unit)[1].split(",")[0].rstrip("."))
+        named = float(re.search(unit + r"([\d.]+)[.,]", str(caught.value))[1])
         assert replace(body, **{field: named * 1e-3}).pieces(*rim)
 
     @pytest.mark.parametrize(
@@ -185,7 +186,7 @@ class TestRefused:
                 RolledShell(0.08, 0.1, 0.06),
                 r"rim_radius_mm = 80: must be 0 to 74\.9, less than half of the way from the mouth",
             ),
-            (RolledShell(0.02, 0.1, 0.06, 0.2), r"back_edge_radius_mm = 200: must be 0 to \d+\.\d+, so that taper"),
+            (RolledShell(0.02, 0.1, 0.06, 0.2), r"back_edge_radius_mm = 200: must be 0 to 87, so that taper"),
             (
                 BodyPoints(((0.09, 0.1035), (-0.02, 0.0))),
                 r"body: the first point lies at z_mm = 90, r_mm = 103\.5: must",

@@ -19,7 +19,7 @@ from evenflare.waveguide import ParameterSpace
 
 STEPS = 120
 
-target = read_target(sys.argv[1] if len(sys.argv) > 1 else "targets/shelf.toml")
+target = read_target(sys.argv[1] if len(sys.argv) > 1 else "targets/hall.toml")
 space = ParameterSpace("oblate_spheroidal", target.limits, target.driver, target.mounting)
 seen, solve = search_observation(target), solver("screen")
 chance = np.random.default_rng(1)

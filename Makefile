@@ -11,7 +11,7 @@ $(INSTALLED): pyproject.toml
 	$(BIN)/python -m pip install --quiet --editable '.[test]'
 	touch $@
 
-# The main job on the bundled target, into demo/; a run that stopped goes on.
+# The main job on the bundled target, its box solved first, into demo/; a run that stopped goes on.
 demo: $(INSTALLED)
 	$(BIN)/evenflare search targets/shelf.toml --out demo
 

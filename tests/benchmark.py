@@ -17,12 +17,14 @@ import sys
 import time
 from collections.abc import Callable
 from contextlib import redirect_stdout
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 
 import numpy as np
 
 import benchmark_budget
+import benchmark_cabinet
 import benchmark_calibration
 import benchmark_comparison
 import benchmark_crossover
@@ -39,7 +41,7 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.objective import search_observation
 from evenflare.radiation.march import Resolution, at_resolution
 from evenflare.target.target import read_target
-from evenflare.waveguide import Limits, ParameterSpace, Waveguide
+from evenflare.waveguide import Limits, Mounting, ParameterSpace, Waveguide
 from shapes import BENCHMARK
 from timing import least_time
 
@@ -112,7 +114,7 @@ def candidates() -> None:
     target = read_target("targets/shelf.toml")
     space = ParameterSpace("free", Limits(target.limits.depth, target.limits.mouth_diameter), target.driver)
     vectors = np.random.default_rng(1).random((40, len(space.names)))
-    observation, solve = search_observation(target), radiation.solver("screen")
+    observation, solve = search_observation(replace(target, mounting=Mounting())), radiation.solver("screen")
     start = time.process_time()
     shapes = [space.waveguide(vector) for vector in vectors]
     made = time.process_time()
@@ -162,6 +164,7 @@ def measure() -> None:
     growth()
     candidates()
     benchmark_oblong.main()
+    benchmark_cabinet.main()
     benchmark_manufacture.main()
     benchmark_judge.main()
     benchmark_dsp.main()

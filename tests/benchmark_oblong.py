@@ -7,6 +7,7 @@ re on axis. Times are process time on one core of a warmed-up process, the least
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 
@@ -19,7 +20,7 @@ from evenflare.radiation.march import at_resolution, memory_needed
 from evenflare.radiation.resolution import Resolution
 from evenflare.target.target import read_target
 from evenflare.units import DEGREE
-from evenflare.waveguide import ParameterSpace
+from evenflare.waveguide import Mounting, ParameterSpace
 from oblong_shapes import CANDIDATE, OBLONG_BENCHMARK
 from timing import least_time
 
@@ -79,7 +80,7 @@ def growth() -> None:
 
 def candidates() -> None:
     """What a candidate of an oblong search costs at each stage, one core."""
-    target = read_target("targets/sideboard.toml")
+    target = replace(read_target("targets/sideboard.toml"), mounting=Mounting(), room=None)
     space = ParameterSpace("oblate_spheroidal", target.limits, target.driver)
     vectors = np.random.default_rng(1).random((8, len(space.names)))
     observation = search_observation(target)

@@ -11,7 +11,9 @@ import pytest
 
 from enclosures import one_thread  # noqa: F401
 from evenflare.air import Air
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation, unit_vectors
+from evenflare.exterior.cabinets import operator_of
+from evenflare.exterior.waves import angular
 from evenflare.radiation.boundary_elements import judge_solver
 from evenflare.radiation.march import march_solver
 from evenflare.units import DEGREE, FloatArray, amplitude_db
@@ -141,3 +143,25 @@ def test_round_as_oblong_off_the_middle() -> None:
     np.testing.assert_allclose(other.pressure / loudest, one.pressure / loudest, atol=3e-3)
     # Up and down, left and right differ.
     np.testing.assert_array_less(0.01, np.abs(level(one) - level(one)[:, :, ::-1])[:, :, 1:].max(axis=(1, 2)))
+
+
+def test_sums_leave_out_nothing_that_is_heard() -> None:
+    """What a search keeps and cuts short against the waves summed one by one, as many as the operator knows."""
+    cabinet = Cabinet(0.24, 0.38, 0.3, x=0.01, y=0.08)
+    k = 2 * np.pi * FREQUENCY / AIR.speed_of_sound
+    found = operator_of(cabinet, k, is_round=True)
+    observation = Observation(FREQUENCY, np.array([-2.0, 0.0, 0.7]), np.array([0.0, 1.0]), symmetry="none")
+    rng, kept = np.random.default_rng(1), np.arange(5)
+    sent = rng.standard_normal((k.size, 5)) + 1j * rng.standard_normal((k.size, 5))
+    sent[0, 3:] = 0.0
+    heard = found.heard(found.solved(k), sent, kept, observation, mouth=0.0)
+    direction = unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3)
+    for row, each, a in zip(heard, found.responses, sent, strict=True):
+        count = min(5, each.mouth.size)
+        around = each.far[:, :count] @ a[:count]
+        far = angular(direction, each.around) @ (around * 1j ** (each.around.degree + 1) / each.wavenumber)
+        moved = np.exp(-1j * each.wavenumber * direction @ cabinet.centre)
+        np.testing.assert_allclose(row, far * moved, rtol=1e-9)  # rounding of some hundred terms
+    with pytest.raises(LookupError):
+        found.solved(1.01 * k[:1])
+    assert found.solved(np.append(k[1:2], 2.0 * k[-1])).tolist() == [1]

@@ -73,13 +73,13 @@ FAULTS = {
     ),
     "edge larger than the cabinet": (
         GOOD + CABINET + "diameter_mm = 300\ndepth_mm = 250\nedge_radius_mm = 200\n",
-        "d.toml [mounting] edge_radius_mm = 200: must be 0 to 56.26, what the mouth leaves of the front. Lower it, or"
+        "d.toml [mounting] edge_radius_mm = 200: must be 0 to 56.2, what the mouth leaves of the front. Lower it, or"
         " raise diameter_mm",
     ),
     "rim too large": (
         GOOD + SHELL + "rim_radius_mm = 70\nback_diameter_mm = 120\nback_depth_mm = 40\n",
-        "d.toml [mounting] rim_radius_mm = 70: must be 0 to 65, half of the way from the mouth to the back. Lower it,"
-        " or raise back_depth_mm",
+        "d.toml [mounting] rim_radius_mm = 70: must be 0 to 64.9, less than half of the way from the mouth to the back."
+        " Lower it, or raise back_depth_mm",
     ),
     "back too shallow for the driver": (
         GOOD + SHELL + "rim_radius_mm = 20\nback_diameter_mm = 120\nback_depth_mm = 4\n",

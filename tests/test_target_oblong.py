@@ -227,13 +227,13 @@ FAULTS = {
     ),
     "horizontal beamwidth of a round mouth": (
         changed("beamwidth_deg", "beamwidth_horizontal_deg", GOOD),
-        f"t.toml [wanted] beamwidth_horizontal_deg: is for an oblong mouth. Write beamwidth_deg, or give [limits]"
-        f" {INSTEAD}",
+        "t.toml [wanted] beamwidth_horizontal_deg: is for an oblong mouth, or one in a cabinet. Write"
+        f" beamwidth_deg, or give [limits] {INSTEAD}",
     ),
     "vertical beamwidth of a round mouth": (
         changed("beamwidth_deg", "beamwidth_vertical_deg", GOOD),
-        f"t.toml [wanted] beamwidth_vertical_deg: is for an oblong mouth. Write beamwidth_deg, or give [limits]"
-        f" {INSTEAD}",
+        "t.toml [wanted] beamwidth_vertical_deg: is for an oblong mouth, or one in a cabinet. Write"
+        f" beamwidth_deg, or give [limits] {INSTEAD}",
     ),
     "unequal vertical beamwidths": (
         changed("[180, 80, 60]", "[80, 60]"),
@@ -268,3 +268,18 @@ def test_message(target_of, name):
     with pytest.raises(InputError) as caught:
         target_of(text)
     assert str(caught.value) == expected
+
+
+def test_round_mouth_in_a_cabinet_may_want_a_beam_of_its_own_in_each_plane(target_of):
+    """Up and down differ there though the mouth is round; one beamwidth for both is as it was."""
+    boxed = changed(
+        "[limits]", '[mounting]\nkind = "cabinet"\nwidth_mm = 320\nheight_mm = 450\ndepth_mm = 300\n[limits]', GOOD
+    )
+    both = changed("beamwidth_deg", "beamwidth_horizontal_deg", boxed)
+    across, upward = (wanted_beamwidth(target_of(both), 1500.0, plane=plane) for plane in (0.0, 0.5 * np.pi))
+    alike = [wanted_beamwidth(target_of(boxed), 1500.0, plane=plane) for plane in (0.0, 0.5 * np.pi)]
+    assert upward is None
+    assert across == alike[0] == alike[1]
+    line = next(each for each in both.splitlines() if each.startswith("beamwidth_horizontal_deg"))
+    with pytest.raises(InputError, match="beamwidth_deg and beamwidth_horizontal_deg exclude each other"):
+        target_of(both.replace(line, f"{line}\n{line.replace('_horizontal', '')}"))

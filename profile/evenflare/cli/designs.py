@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import argparse
-from collections.abc import Callable
+import time
+from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -12,6 +13,7 @@ from evenflare.files import check_folder
 
 if TYPE_CHECKING:
     from evenflare.commands.cabinets import CabinetProgress
+    from evenflare.commands.solving import Needs
 
 
 def _cabinet(options: argparse.Namespace) -> int:
@@ -50,6 +52,35 @@ def cabinet_progress() -> Callable[[CabinetProgress], None]:
     return say
 
 
+def _needed(needs: Needs) -> str:
+    from evenflare.words import duration
+
+    memory = f"{needs.memory / 1e6:.0f} MB of memory"
+    if not needs.seconds:
+        return f"Solving takes about {memory}"
+    took = duration(max(1.0, sum(needs.seconds)))
+    return f"Solving takes about {took} and {memory}: {needs.unknowns} unknowns at the highest frequency"
+
+
+class Judging:
+    """A judge's progress on standard error, now and then, from what each frequency was thought to take."""
+
+    def __init__(self, seconds: Sequence[float]) -> None:
+        self.seconds = seconds
+        self.start = self.last = time.monotonic()
+
+    def __call__(self, done: int) -> None:
+        """So many frequencies are done, of those from the lowest up."""
+        from evenflare.words import duration
+
+        now = time.monotonic()
+        if now - self.last < 2.0 or done >= len(self.seconds):
+            return
+        self.last = now
+        left = (now - self.start) / sum(self.seconds[:done]) * sum(self.seconds[done:])
+        tell(f"{done}/{len(self.seconds)} frequencies, {duration(left)} left")
+
+
 def _remark(options: argparse.Namespace, *, made: bool) -> str:
     """Say what there is to say about a design before it is worked with; what became of its corners."""
     from evenflare.commands import remarks
@@ -72,13 +103,14 @@ def _solve(options: argparse.Namespace) -> int:
     warn(solving.method_warnings(options.design, options.method))
     warn(comparing.like_warnings(options.design, options.like))
     compiled(options.quiet)
+    needs = solving.needs(options.design, options.setting, options.method, like=options.like)
+    if needs.memory and not options.quiet:
+        tell(_needed(needs))
     if options.like is None:
         prepare_cabinet(options.design, quiet=options.quiet)
-    memory = solving.memory_line(options.design, options.setting, like=options.like)
-    if memory and not options.quiet:
-        tell(memory)
+    judging = Judging(needs.seconds) if needs.seconds and not options.quiet else None
     solution = designs.solve_command(
-        options.design, options.out, options.setting, options.method, options.words, options.like
+        options.design, options.out, options.setting, options.method, options.words, options.like, judging
     )
     sound = solution.sound
     if corners:

@@ -41,6 +41,7 @@ def write_solution(
     from evenflare.results import tables
     from evenflare.results.agreement import write_agreement
     from evenflare.results.cabinet import write_cabinet_effect
+    from evenflare.studies.cabinet import NAMES
     from evenflare.studies.directions import differs_round
 
     name, identity = design.name, design_id(design)
@@ -67,7 +68,8 @@ def write_solution(
         distance = design.observation.distance
         path = folder / "cabinet_effect.csv"
         write_cabinet_effect(path, sound.cabinet, header=header, cautions=cautions, distance=distance)
-        written.append(("cabinet_effect.csv", "the same waveguide in a baffle, on a cabinet and free-standing"))
+        where = " and ".join(NAMES[each.case.name] for each in sound.cabinet.mounted)
+        written.append(("cabinet_effect.csv", f"the same waveguide {where}"))
         pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
     for name, figure in pictures.items():
         canvas.save(figure, folder / name)
@@ -166,13 +168,14 @@ def solve_command(
     method: radiation.Method | None,
     command: str,
     like: Path | None = None,
+    progress: radiation.Done | None = None,
 ) -> Solution:
     """`solve`: one design's radiation, its tables and pictures in `folder`. method : None for the mounting's own.
 
     like : a measurement whose frequencies, directions, place and air it takes.
     """
     design = design_like(path, like)
-    sound = heard(path, design, setting, method)
+    sound = heard(path, design, setting, method, progress=progress)
     with files.together():
         return Solution(sound, write_solution(design, sound, folder, command=command))
 

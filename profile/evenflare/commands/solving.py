@@ -58,7 +58,13 @@ class SolvedDesign:
         return {"agreement": compared, "warnings": self.warnings}
 
 
-def solved(path: Path, design: Design, setting: radiation.Setting, method: radiation.Method) -> Directivity:
+def solved(
+    path: Path,
+    design: Design,
+    setting: radiation.Setting,
+    method: radiation.Method,
+    progress: radiation.Done | None = None,
+) -> Directivity:
     """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
     in_cabinet = design.waveguide.mounting.cabinet is not None
     if method == "boundary_elements" and not (design.waveguide.is_round or in_cabinet):
@@ -67,7 +73,7 @@ def solved(path: Path, design: Design, setting: radiation.Setting, method: radia
         )
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
-        return radiation.solve(design, method=method, setting=setting)
+        return radiation.solve(design, method=method, setting=setting, progress=progress)
 
 
 def heard(
@@ -77,6 +83,7 @@ def heard(
     method: radiation.Method | None = None,
     *,
     target: Target | None = None,
+    progress: radiation.Done | None = None,
 ) -> SolvedDesign:
     """`solved`, seen from all round in one go; at an exact setting by the other method and in other mountings too.
 
@@ -88,7 +95,7 @@ def heard(
     chosen = method or method_for(design.waveguide.mounting)
     start = time.monotonic()
     everywhere = replace(design, observation=dense(design.observation))
-    all_round = solved(path, everywhere, setting, chosen)
+    all_round = solved(path, everywhere, setting, chosen, progress)
     sound = SolvedDesign(in_directions(all_round, design.observation), all_round, time.monotonic() - start)
     if design.waveguide.mounting.cabinet is not None:
         from evenflare.studies.cabinet import cabinet_effect
@@ -156,19 +163,38 @@ def agreement_lines(sound: SolvedDesign) -> list[str]:
     ]
 
 
-def memory_line(path: Path, setting: radiation.Setting, *, like: Path | None = None) -> str:
-    """What solving a design will hold in memory, in words; empty for a round one, which needs next to nothing.
+@dataclass(frozen=True)
+class Needs:
+    """What solving takes.
 
-    like : a measurement whose observation it takes.
+    memory  : bytes; 0 for next to nothing.
+    seconds : (F,) about, at each frequency where that is worth saying, else empty, and
+    unknowns: at the highest.
     """
+
+    memory: int = 0
+    seconds: tuple[float, ...] = ()
+    unknowns: int = 0
+
+
+def needs(
+    path: Path, setting: radiation.Setting, method: radiation.Method | None, *, like: Path | None = None
+) -> Needs:
+    """Of a design. like : a measurement whose observation it takes."""
     from evenflare.radiation.march import memory_needed
 
-    design = design_like(path, like)
-    if design.waveguide.is_round:
-        return ""
+    design, cores = design_like(path, like), os.cpu_count() or 1
+    judged = method == "boundary_elements" and design.waveguide.mounting.cabinet is not None
+    if design.waveguide.is_round and not judged:
+        return Needs()
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
-        needed = memory_needed(
-            design.waveguide, design.observation, design.air, setting=setting, cores=os.cpu_count() or 1
-        )
-    return f"Solving takes about {needed / 1e6:.0f} MB of memory"
+        if judged:
+            from evenflare.radiation.angles import resolving
+            from evenflare.radiation.effort import effort
+            from evenflare.studies.directions import dense
+
+            seen = resolving(design.waveguide, dense(design.observation), design.air)
+            found = effort(design.waveguide, seen, design.air, setting=setting, cores=cores)
+            return Needs(found.memory, tuple(found.seconds.tolist()), found.unknowns)
+        return Needs(memory_needed(design.waveguide, design.observation, design.air, setting=setting, cores=cores))

@@ -6,7 +6,7 @@ import itertools
 import threading
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
-from functools import lru_cache
+from functools import cached_property, lru_cache
 from typing import Any, TypeVar
 
 import numpy as np
@@ -18,7 +18,7 @@ from evenflare.exterior.memory import available_memory
 from evenflare.exterior.operator import CabinetResponse, observed, response, waves_of
 from evenflare.exterior.panels import ORDER, PanelMesh, meshed
 from evenflare.exterior.patches import box
-from evenflare.exterior.scattering import INSIDE, Scatterer, bytes_needed, ready
+from evenflare.exterior.scattering import INSIDE, Scatterer, Space, bytes_needed, ready
 from evenflare.exterior.solids import checked, room_below, solid_mesh
 from evenflare.files import InputError
 from evenflare.units import ComplexArray, FloatArray, IntArray
@@ -38,9 +38,11 @@ node cubed and parity (measured)."""
 BANDS_PER_OCTAVE = 4
 """Wavenumbers of one band share a mesh."""
 MOST_KEPT = 400
-"""Responses in memory, and
-MOST_ASKED what is kept of what an operator was asked."""
-MOST_ASKED = 12
+"""Responses in memory;
+MOST_ASKED lists of wavenumbers, and
+MOST_HEARD sets of directions, in which all of an operator's waves are kept."""
+MOST_ASKED = 256
+MOST_HEARD = 6
 MOST_OPERATORS = 6
 SPEED = 343.0
 """m/s, of sound, where a message speaks of Hz."""
@@ -72,64 +74,72 @@ class Operator:
     wavenumber: FloatArray
     responses: tuple[CabinetResponse, ...]
     top: float
-    _kept: dict[tuple[Any, ...], ComplexArray] = field(default_factory=dict, repr=False)
+    _asked: dict[bytes, IntArray] = field(default_factory=dict, repr=False)
+    _heard: dict[tuple[Any, ...], tuple[ComplexArray, ...]] = field(default_factory=dict, repr=False)
 
-    def back_of(self, wavenumber: FloatArray, kept: IntArray) -> ComplexArray:
-        """(K, W, W) of those of a mouth's waves with the indices `kept`, at wavenumbers (K,), rad/m; 0 for waves it
-        does not know, and above the highest wavenumber.
+    def solved(self, wavenumber: FloatArray) -> IntArray:
+        """(S,) which response is that of each of the first S of rising wavenumbers (K,), rad/m: of those up to the
+        highest that was solved.
 
-        LookupError for a wavenumber below the highest at which it was not solved.
+        LookupError for one below it at which it was not solved.
         """
+        key = wavenumber.tobytes()
+        if (found := self._asked.get(key)) is not None:
+            return found
+        known = self.wavenumber
+        asked = wavenumber[: np.searchsorted(wavenumber, known[-1] * (1.0 + SAME), side="right") if known.size else 0]
+        place = np.searchsorted(known, asked * (1.0 - SAME))
+        if np.any(np.abs(known[place] / asked - 1.0) > SAME):
+            raise LookupError("the cabinet was not solved at every wavenumber that was asked for")
+        return _keep(self._asked, key, place, MOST_ASKED)
 
-        def padded() -> ComplexArray:
-            result = np.zeros((len(self.responses), kept.size, kept.size), dtype=np.complex128)
-            for row, each in zip(result, self.responses, strict=True):
-                mine, theirs = each.shared(kept)
-                row[np.ix_(mine, mine)] = each.back[np.ix_(theirs, theirs)]
-            return result
+    @cached_property
+    def waves(self) -> int:
+        """W, how many of a mouth's waves it knows at its highest wavenumber, where these are most."""
+        return max((each.mouth.size for each in self.responses), default=0)
 
-        return self._rows(self._once(("back", kept.tobytes()), padded), wavenumber)
+    @cached_property
+    def _back(self) -> ComplexArray:
+        """(F, W, W) what every response has, and 0 for waves that it does not know."""
+        result = np.zeros((len(self.responses), self.waves, self.waves), dtype=np.complex128)
+        for row, each in zip(result, self.responses, strict=True):
+            row[: each.mouth.size, : each.mouth.size] = each.back
+        return result
 
-    def heard_at(
-        self, wavenumber: FloatArray, kept: IntArray, observation: Observation, *, mouth: float
+    def back_of(self, solved: IntArray, kept: IntArray) -> ComplexArray:
+        """(S, W, W) of those of a mouth's waves with the indices `kept` (W,), all known, of responses `solved`."""
+        if kept[-1] == kept.size - 1:
+            return self._back[solved, : kept.size, : kept.size]
+        return self._back[np.ix_(solved, kept, kept)]
+
+    def heard(
+        self, solved: IntArray, sent: ComplexArray, kept: IntArray, observation: Observation, *, mouth: float
     ) -> ComplexArray:
-        """(K, P A, W) the pressure in every direction for those waves of the mouth; else as back_of.
+        """(S, P A) the pressure in every direction, of responses `solved` (S,), where the mouth sends out `sent`
+        (S, W) of its waves with the indices `kept` (W,), all known.
 
         mouth : m, how far the mouth lies ahead of the point from which directions count, the observation's own point of
                 reference left aside. ValueError for a point inside the ball about the cabinet.
         """
-        middle = np.array([0.0, 0.0, mouth]) - self.cabinet.centre
-
-        def padded() -> ComplexArray:
-            places = observation.plane.size * observation.off_axis.size
-            result = np.zeros((len(self.responses), places, kept.size), dtype=np.complex128)
-            for row, each in zip(result, self.responses, strict=True):
-                mine, theirs = each.shared(kept)
-                row[:, mine] = observed(each, observation, middle=middle, reach=self.cabinet.reach)[:, theirs]
-            return result
-
-        seen = (
-            *("heard", kept.tobytes(), mouth, observation.distance),
-            *(observation.plane.tobytes(), observation.off_axis.tobytes()),
-        )
-        return self._rows(self._once(seen, padded), wavenumber)
-
-    def _once(self, key: tuple[Any, ...], make: Callable[[], ComplexArray]) -> ComplexArray:
-        found = self._kept.get(key)
-        return _keep(self._kept, key, make(), MOST_ASKED) if found is None else found
-
-    def _rows(self, values: ComplexArray, wavenumber: FloatArray) -> ComplexArray:
-        """Those at each of the wavenumbers, 0 above the highest."""
-        known = self.wavenumber
-        place = np.minimum(np.searchsorted(known, wavenumber * (1.0 - SAME)), max(known.size - 1, 0))
-        same = np.abs(known[place] / wavenumber - 1.0) < SAME if known.size else np.zeros(wavenumber.size, dtype=bool)
-        if known.size and np.any(~same & (wavenumber < known[-1])):
-            raise LookupError("the cabinet was not solved at every wavenumber that was asked for")
-        if same.all() and np.array_equal(place, np.arange(place[0], place[0] + place.size)):
-            return values[place[0] : place[0] + place.size]
-        result = np.zeros((wavenumber.size, *values.shape[1:]), dtype=np.complex128)
-        result[same] = values[place[same]]
+        tables = self._tables(observation, mouth)
+        result = np.empty((solved.size, observation.plane.size * observation.off_axis.size), dtype=np.complex128)
+        whole = np.zeros((solved.size, kept[-1] + 1), dtype=np.complex128)
+        whole[:, kept] = sent
+        # Of waves that are not sent, which are the last ones at low wavenumbers, nothing is heard.
+        count = whole.shape[1] - (whole[:, ::-1] != 0.0).argmax(axis=1)
+        for row, which, waves, most in zip(result, solved.tolist(), whole, count.tolist(), strict=True):
+            table = tables[which][:most]
+            np.matmul(waves[: len(table)], table, out=row)
         return result
+
+    def _tables(self, observation: Observation, mouth: float) -> tuple[ComplexArray, ...]:
+        """See observed."""
+        seen = mouth, observation.distance, observation.plane.tobytes(), observation.off_axis.tobytes()
+        if (found := self._heard.get(seen)) is not None:
+            return found
+        middle = np.array([0.0, 0.0, mouth]) - self.cabinet.centre
+        made = observed(self.responses, observation, middle=middle, reach=self.cabinet.reach)
+        return _keep(self._heard, seen, made, MOST_HEARD)
 
 
 class ShortOfMemoryError(ValueError):
@@ -180,9 +190,10 @@ def operator_of(
     wanted = [float(k) for k in wavenumber if k <= top]
     check_memory(cabinet, wavenumber, is_round=is_round)
     found: list[CabinetResponse] = []
+    space = Space()
     # From the most work to the least, so that what is left is soon known.
     for done, k in enumerate(reversed(wanted), start=1):
-        each, kept, fault = _response(cabinet, k, is_round, cores)
+        each, kept, fault = _response(cabinet, k, is_round, cores, space)
         found.insert(0, each)
         if progress is not None:
             progress(Solved(k, done, len(wanted), kept, fault))
@@ -281,7 +292,9 @@ _KEPT: dict[tuple[AnyCabinet, float, bool], CabinetResponse] = {}
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def _response(cabinet: AnyCabinet, k: float, is_round: bool, cores: int) -> tuple[CabinetResponse, bool, str]:
+def _response(
+    cabinet: AnyCabinet, k: float, is_round: bool, cores: int, space: Space
+) -> tuple[CabinetResponse, bool, str]:
     """The response, whether it was there already, and what was wrong with what was on disk."""
     known = (cabinet, k, is_round)
     with _ONE_AT_A_TIME:
@@ -298,7 +311,7 @@ def _response(cabinet: AnyCabinet, k: float, is_round: bool, cores: int) -> tupl
         kept = each is not None
         if each is None:
             body = _body(_anywhere(cabinet), _band(k), cores)
-            each = response(k, body, cabinet.centre, mouth=mouth, around=around, cores=cores)
+            each = response(k, body, cabinet.centre, mouth=mouth, around=around, cores=cores, space=space)
             # As it will be read: whoever solves it and whoever finds it get the same to the last bit.
             each = store.as_kept(each)
             store.written(each, key)

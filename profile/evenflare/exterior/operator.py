@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 
 from evenflare.directivity.types import Observation, unit_vectors
 from evenflare.exterior.panels import PanelMesh
-from evenflare.exterior.scattering import Scatterer, parity_of, scattered
+from evenflare.exterior.scattering import Scatterer, Space, parity_of, scattered
 from evenflare.exterior.waves import Waves, all_waves, angular, mouth_waves, moved, radial, waves_at
-from evenflare.units import ComplexArray, FloatArray, IntArray
+from evenflare.units import ComplexArray, FloatArray
 
 
 @dataclass(frozen=True)
@@ -29,17 +31,10 @@ class CabinetResponse:
     far: ComplexArray
     back: ComplexArray
 
-    def shared(self, kept: IntArray) -> tuple[IntArray, IntArray]:
-        """Which of a mouth's waves with the indices `kept` it knows, by their places in `kept`; and the same among its
-        own. Lists of a mouth's waves only grow at their end.
-        """
-        mine = np.flatnonzero(kept < self.mouth.size)
-        return mine, kept[mine]
-
 
 def mouth_degree(kr: float) -> int:
     """The highest degree, even, that counts of a mouth's waves: the rest are too weak a source to be heard."""
-    return 2 * int(np.ceil((1.1 * kr + 5.0) / 2))
+    return 2 * math.ceil((1.1 * kr + 5.0) / 2)
 
 
 def around_degree(ka: float) -> int:
@@ -54,9 +49,19 @@ def waves_of(k: float, *, radius: float, reach: float, is_round: bool) -> tuple[
 
 
 def response(
-    k: float, body: Scatterer, centre: FloatArray, *, mouth: Waves, around: Waves, cores: int = 1
+    k: float,
+    body: Scatterer,
+    centre: FloatArray,
+    *,
+    mouth: Waves,
+    around: Waves,
+    cores: int = 1,
+    space: Space | None = None,
 ) -> CabinetResponse:
-    """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front."""
+    """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front.
+
+    space : see scattered.
+    """
     mesh, seen = body.mesh, body.images
     # At the images of the nodes, and from these by parity.
     value = np.empty((len(seen.signs), mesh.size, mouth.size), dtype=np.complex128)
@@ -69,7 +74,7 @@ def response(
     share = seen.patterns / len(seen.signs)
     value, slope = np.tensordot(share, value, axes=1), np.tensordot(share, slope, axes=1)
     scale = np.abs(slope).max(axis=(0, 1))
-    q = scattered(k, body, slope / scale, cores=cores) * scale
+    q = scattered(k, body, slope / scale, cores=cores, space=space) * scale
     far = np.zeros((around.size, mouth.size), dtype=np.complex128)
     back = np.zeros((mouth.size, mouth.size), dtype=np.complex128)
     whole = len(seen.signs) * mesh.weight[:, None]
@@ -89,22 +94,19 @@ def _in_front(mesh: PanelMesh, signs: FloatArray, centre: FloatArray) -> FloatAr
     return np.asarray(np.abs(mesh.place[:, 2] * signs[2] - centre[2]) < 1e-9)
 
 
-def observed(response: CabinetResponse, observation: Observation, *, middle: FloatArray, reach: float) -> ComplexArray:
-    """(P A, W) the pressure in every direction for each wave of the mouth, of a cabinet whose middle lies at `middle`
-    (3,), m, from the point from which directions and distance count: not the observation's own point of reference. A
-    ball of `reach`, m, about the middle holds it.
+def observed(
+    responses: Sequence[CabinetResponse], observation: Observation, *, middle: FloatArray, reach: float
+) -> tuple[ComplexArray, ...]:
+    """Of each response (W, P A), the pressure in every direction for each wave of the mouth, of a cabinet whose middle
+    lies at `middle` (3,), m, from the point from which directions and distance count: not the observation's own point
+    of reference. A ball of `reach`, m, about the middle holds it.
 
     Errors: ValueError if a point lies inside the ball about the cabinet.
     """
-    k, degree = response.wavenumber, response.around.degree
     direction = unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3)
-    if observation.far_field:
-        waves = angular(direction, response.around) * (1j ** (degree + 1)) / k
-        phase = np.exp(1j * k * direction @ middle)
-        return np.asarray((waves @ response.far) * phase[:, None])
-    place = observation.distance * direction - middle
+    place = direction if observation.far_field else observation.distance * direction - middle
     distance = np.linalg.norm(place, axis=1)
-    if distance.min() < reach:
+    if not observation.far_field and distance.min() < reach:
         along = direction @ middle
         least = float(np.max(along + np.sqrt(np.maximum(along**2 + reach**2 - middle @ middle, 0.0))))
         raise ValueError(
@@ -112,5 +114,29 @@ def observed(response: CabinetResponse, observation: Observation, *, middle: Flo
             f" point lies outside the sphere of {reach:.3g} m about the cabinet's middle. Raise it, or leave it out for"
             " the far field"
         )
+    # The waves of a lower wavenumber are the first of those of the highest.
+    most = max((each.around for each in responses), key=lambda waves: waves.size, default=None)
+    if most is None:
+        return ()
+    seen = np.ascontiguousarray(angular(place / distance[:, None], most).T)
+    return tuple(_observed(each, seen, direction, distance, observation.far_field, middle) for each in responses)
+
+
+def _observed(
+    response: CabinetResponse,
+    seen: FloatArray,
+    direction: FloatArray,
+    distance: FloatArray,
+    is_far: bool,
+    middle: FloatArray,
+) -> ComplexArray:
+    """See observed. seen : (L or more, Q) the share of direction of the waves about the cabinet's middle."""
+    k, degree = response.wavenumber, response.around.degree
+    if is_far:
+        turned = response.far * (1j ** (degree + 1) / k)[:, None]
+        # A real matrix times both parts of a complex one: half the work.
+        parts = np.concatenate([turned.real, turned.imag], axis=1).T @ seen[: degree.size]
+        found = parts[: turned.shape[1]] + 1j * parts[turned.shape[1] :]
+        return np.asarray(found * np.exp(1j * k * direction @ middle))
     h, _ = radial(k * distance, int(degree.max()), outgoing=True)
-    return np.asarray((angular(place / distance[:, None], response.around) * h[:, degree]) @ response.far)
+    return np.ascontiguousarray(response.far.T @ (seen[: degree.size] * h.T[degree]))

@@ -17,13 +17,17 @@ added with as many patterns of signs.
 from __future__ import annotations
 
 import itertools
+import math
+from collections.abc import Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from types import ModuleType
 
 import numpy as np
 from scipy.linalg import lapack
 
+from evenflare.compiled import njit
 from evenflare.exterior.graphics import arrays, here, layers_on
 from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import PanelMesh
@@ -97,13 +101,35 @@ def ready(mesh: PanelMesh, cores: int = 1, *, room: FloatArray | None = None) ->
         total = np.zeros(chunk.size)
         for i, signs in enumerate(seen.signs):
             own = chunk if i == 0 else np.full(chunk.size, -1)
-            total += here(_layers(xp, 0.0, mesh.place[chunk] * signs, own, mesh)[0].real.sum(axis=1))
+            points = mesh.place[chunk] * signs
+            double, _ = layers(0.0, points, own, mesh) if xp is np else layers_on(xp, 0.0, points, own, mesh)
+            total += here(double.real.sum(axis=1))
         return total
 
-    free = -np.concatenate(_spread(rows, mesh.size, cores, xp))
+    free = -np.concatenate(_spread(rows, mesh.size, cores, ROWS if xp is np else MORE_ROWS))
     if room is None:
         room = np.full(mesh.size, np.abs(np.sum(mesh.place * mesh.normal, axis=1)).min())
     return Scatterer(mesh, seen, free, room)
+
+
+class Space:
+    """Memory that is used again: to have it anew for every frequency can take the system longer than to fill it."""
+
+    def __init__(self) -> None:
+        self._spare: dict[str, list[ComplexArray]] = {}
+
+    @contextmanager
+    def lent(self, use: str, *shape: int) -> Iterator[ComplexArray]:
+        """An array of any content for a use, for one thread at a time."""
+        kept, size = self._spare.setdefault(use, []), math.prod(shape)
+        try:
+            flat = kept.pop()
+        except IndexError:
+            flat = np.empty(0, dtype=np.complex128)
+        if flat.size < size:
+            flat = np.empty(size, dtype=np.complex128)
+        yield flat[:size].reshape(shape)
+        kept.append(flat)
 
 
 def bytes_needed(nodes: int, parities: int) -> int:
@@ -111,51 +137,112 @@ def bytes_needed(nodes: int, parities: int) -> int:
     return 16 * nodes * nodes * (parities + 1)
 
 
-def scattered(k: float, body: Scatterer, motion: ComplexArray, *, cores: int = 1) -> ComplexArray:
+def scattered(
+    k: float, body: Scatterer, motion: ComplexArray, *, cores: int = 1, space: Space | None = None
+) -> ComplexArray:
     """(I, N, W) q at the nodes, of each parity, for du/dn (I, N, W) of the parities of u. k in rad/m.
 
-    Errors: ValueError if the equations are singular.
+    space  : to work in, where the same is done for several k.
+    Errors : ValueError if the equations are singular.
     """
     mesh, seen = body.mesh, body.images
     count, nodes = len(seen.signs), mesh.size
+    space = space or Space()
     inside = np.minimum(INSIDE * 2 * np.pi / k, SHALLOWEST * body.room)[:, None]
+    below = mesh.place - inside * mesh.normal
     # Of a symmetric source most parities are nothing.
     moved = np.flatnonzero([each.any() for each in motion])
     xp = arrays(bytes_needed(nodes, moved.size))
+    if xp is not np:
+        return _scattered_elsewhere(xp, k, body, below, motion, moved, cores)
+    patterns = seen.patterns[moved]
+    right = np.zeros((count, nodes, motion.shape[2]), dtype=np.complex128)
+
+    def rows(chunk: IntArray) -> None:
+        with space.lent("rows", 2, count, ROWS, nodes) as lent:
+            double, single = lent[:, :, : chunk.size]
+            nowhere = np.full(chunk.size, -1)
+            for i, signs in enumerate(seen.signs):
+                on = layers(k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
+                under = layers(k, below[chunk] * signs, nowhere, mesh)
+                for into, one, other in zip((double[i], single[i]), on, under, strict=True):
+                    np.multiply(other, 1j, out=into)
+                    into += one
+            if moved.size == count:
+                _mix(double)
+                _mix(single)
+            else:
+                double, single = (np.tensordot(patterns, each, axes=1) for each in (double, single))
+            mine = matrices[:, chunk[0] : chunk[-1] + 1]
+            np.negative(double, out=mine)
+            mine[:, np.arange(chunk.size), chunk] += body.free_term[chunk]
+            for row, parity in enumerate(moved):
+                right[parity, chunk] = single[row] @ motion[parity]
+
+    with space.lent("matrices", moved.size, nodes, nodes) as matrices:
+        _spread(rows, nodes, cores, ROWS)
+        for row, parity in enumerate(moved):
+            right[parity] = _solution(matrices[row], right[parity])
+    return right
+
+
+def _scattered_elsewhere(
+    xp: ModuleType,
+    k: float,
+    body: Scatterer,
+    below: FloatArray,
+    motion: ComplexArray,
+    moved: IntArray,
+    cores: int,
+) -> ComplexArray:
+    """As scattered, in arrays of xp. below : (N, 3) m, the points inside; moved : the parities that are not 0."""
+    mesh, seen = body.mesh, body.images
     patterns, free = xp.asarray(seen.patterns[moved]), xp.asarray(body.free_term)
     moves = xp.asarray(motion[moved])
-    matrices = xp.empty((moved.size, nodes, nodes), dtype=np.complex128)
+    matrices = xp.empty((moved.size, mesh.size, mesh.size), dtype=np.complex128)
     rights = xp.empty(moves.shape, dtype=np.complex128)
 
     def rows(chunk: IntArray) -> None:
-        double = xp.empty((count, chunk.size, nodes), dtype=np.complex128)
+        double = xp.empty((len(seen.signs), chunk.size, mesh.size), dtype=np.complex128)
         single = xp.empty_like(double)
-        below = mesh.place[chunk] - inside[chunk] * mesh.normal[chunk]
         nowhere = np.full(chunk.size, -1)
         for i, signs in enumerate(seen.signs):
-            on = _layers(xp, k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
-            under = _layers(xp, k, below * signs, nowhere, mesh)
+            on = layers_on(xp, k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
+            under = layers_on(xp, k, below[chunk] * signs, nowhere, mesh)
             double[i], single[i] = (one + 1j * other for one, other in zip(on, under, strict=True))
-        mixed = xp.tensordot(patterns, double, axes=1)
-        rights[:, chunk] = xp.matmul(xp.tensordot(patterns, single, axes=1), moves)
-        xp.negative(mixed, out=mixed)
+        mixed = -xp.tensordot(patterns, double, axes=1)
         mixed[:, np.arange(chunk.size), chunk] += free[chunk]
         matrices[:, chunk] = mixed
+        rights[:, chunk] = xp.matmul(xp.tensordot(patterns, single, axes=1), moves)
 
-    _spread(rows, nodes, cores, xp)
+    _spread(rows, mesh.size, cores, MORE_ROWS)
     result = np.zeros(motion.shape, dtype=np.complex128)
     for row, parity in enumerate(moved):
-        result[parity] = _solution(xp, matrices[row], rights[row])
+        result[parity] = here(xp.linalg.solve(matrices[row], rights[row]))
+    if not np.isfinite(result).all():
+        raise ValueError(TOUCHES)
     return result
 
 
-def _layers(xp: ModuleType, k: float, points: FloatArray, own: IntArray, mesh: PanelMesh):  # type: ignore[no-untyped-def]
-    return layers(k, points, own, mesh) if xp is np else layers_on(xp, k, points, own, mesh)
+@njit(cache=True, nogil=True)
+def _mix(values):  # type: ignore[no-untyped-def]
+    """(I, P, N) at images, in place to parities: the patterns' sums, by halves. Source: the fast Walsh-Hadamard
+    transform, in natural order (from memory).
+    """
+    images, rows, columns = values.shape
+    half = images // 2
+    while half > 0:
+        for first in range(0, images, 2 * half):
+            for i in range(first, first + half):
+                for p in range(rows):
+                    for q in range(columns):
+                        one, other = values[i, p, q], values[i + half, p, q]
+                        values[i, p, q], values[i + half, p, q] = one + other, one - other
+        half //= 2
 
 
-def _spread(work, size: int, cores: int, xp: ModuleType):  # type: ignore[no-untyped-def]
-    """The work on every chunk of indices below `size`, in order; compiled code lets other threads run."""
-    step = ROWS if xp is np else MORE_ROWS
+def _spread(work, size: int, cores: int, step: int):  # type: ignore[no-untyped-def]
+    """The work on every chunk of `step` indices below `size`, in order; compiled code lets other threads run."""
     chunks = [np.arange(first, min(first + step, size)) for first in range(0, size, step)]
     if cores == 1:
         return [work(chunk) for chunk in chunks]
@@ -163,12 +250,7 @@ def _spread(work, size: int, cores: int, xp: ModuleType):  # type: ignore[no-unt
         return list(threads.map(work, chunks))
 
 
-def _solution(xp: ModuleType, matrix, right) -> ComplexArray:  # type: ignore[no-untyped-def]
-    if xp is not np:
-        solution = here(xp.linalg.solve(matrix, right))
-        if not np.isfinite(solution).all():
-            raise ValueError(TOUCHES)
-        return np.asarray(solution)
+def _solution(matrix: ComplexArray, right: ComplexArray) -> ComplexArray:
     # Transposed in memory: LAPACK reads columns, and solves with the transpose as readily.
     factors, pivots, info = lapack.zgetrf(matrix.T, overwrite_a=1)
     if info:

@@ -119,8 +119,8 @@ def sound_power(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, air
 def far_on_axis(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End) -> ComplexArray:
     """(F,) the pressure on axis in the far field, to a factor: sum c_n j^n. Only waves of order 0 reach the axis."""
     if isinstance(end, InCabinet):
-        observation = Observation(wavenumber, np.zeros(1), reference_z=end.centre_z)
-        return np.asarray(pressure(outgoing, wavenumber, end=end, observation=observation)[:, 0, 0] * wavenumber / 1j)
+        found, rest = end.on_axis(outgoing, wavenumber), 1.0 - end.share(wavenumber)
+        return found + rest * far_on_axis(outgoing, wavenumber, end=end.bare)
     degree, order = end.waves(outgoing.shape[1])
     return np.asarray((outgoing * (order == 0)) @ (1j**degree))
 
@@ -129,6 +129,11 @@ def far_field_index(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End)
     """(F,) dB: the directivity index on axis, |sum c_n j^n|^2 / (share sum |c_n|^2 / (2n + 1)), share 1 or 1/2."""
     on_axis = far_on_axis(outgoing, wavenumber, end=end)
     return power_db(np.abs(on_axis) ** 2 / _mean_square(outgoing, wavenumber, end))
+
+
+def on_axis_index(on_axis: ComplexArray, power: FloatArray, wavenumber: FloatArray, *, air: Air) -> FloatArray:
+    """As far_field_index, from `far_on_axis` and `sound_power` (F,) that are known."""
+    return power_db(4 * np.pi * np.abs(on_axis) ** 2 / (air.impedance * wavenumber**2 * power))
 
 
 def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) -> ComplexArray:

@@ -17,8 +17,8 @@ from evenflare.directivity.types import Observation
 from evenflare.exterior.cabinets import Operator
 from evenflare.exterior.operator import mouth_degree
 from evenflare.radiation.hemisphere import Hemisphere
-from evenflare.radiation.termination import Baffle, Radiation, hankel_ratio, regular
-from evenflare.units import ComplexArray, FloatArray, IntArray
+from evenflare.radiation.termination import Baffle, Radiation, regular
+from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 UNKNOWN = 0.5
 """dB, of the index in a baffle against that in a box above 7 kHz, where nothing better is known (measured on boxes of
@@ -26,7 +26,8 @@ ordinary size with mouths of 140 to 200 mm)."""
 STRONG = 3.0
 """Degrees beyond the wavenumber times the cap's radius up to which waves that edges send back count: they fall steeply
 there (measured: 0.001 dB of the index)."""
-DEGREES = 8
+ON_AXIS = Observation(np.ones(1), np.zeros(1))
+"""Straight ahead, far away; at which frequency does not matter here."""
 JOIN = 2.0 ** (1.0 / 3.0)
 """Of wavenumbers below the highest that can be solved, over which the cabinet gives way to an infinite baffle."""
 
@@ -56,31 +57,38 @@ class InCabinet:
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
         bare = self.bare.radiation(wavenumber, modes)
-        ka = wavenumber * self.bare.radius
-        count, places = self._carried(len(bare.table), float(ka.max()) + STRONG)
+        solved = self._solved(wavenumber)
+        if not solved.size:
+            return bare
+        k = wavenumber[: solved.size]
+        places = self._carried(len(bare.table), float(k[-1]) * self.bare.radius + STRONG)
+        count = places.size
         n, _ = self.waves(count)
-        back = self.operator.back_of(wavenumber, places)[:, :count, :count] * self.share(wavenumber)[:, None, None]
-        h, ratio = (each[:, n] for each in hankel_ratio(ka, int(n[-1]) + 1))
-        j, j_slope = (each[:, n] for each in regular(ka, int(n[-1]) + 1))
-        # Pressure a h + b j with b = B a: a h = (1 + j B / h)^-1 pressure, and the slope in r is a h' + b j'.
-        returned = back / h[:, None, :]
-        alone = np.linalg.inv(np.eye(count) + j[:, :, None] * returned)
-        slope = (ratio[:, :, None] * np.eye(count) + j_slope[:, :, None] * returned) @ alone
-        slope -= ratio[:, :, None] * np.eye(count)
+        j = regular(k * self.bare.radius, int(n[-1]) + 1)[0][:, n]
+        inverse = bare.factor[: k.size, :count] / (2 * n + 1)  # 1 / h
+        # Pressure a h + b j with b = B a: a h = (1 + j B / h)^-1 pressure, and the slope in r, a h' + b j', has
+        # j' - j h' / h = i / ((k r)^2 h) times b more than a pressure a h + b j of outgoing waves alone.
+        sent_back = self.operator.back_of(solved, places) * self.share(k)[:, None, None]
+        sent_back = inverse[:, :, None] * sent_back * inverse[:, None, :]
+        matrix = (j / inverse)[:, :, None] * sent_back
+        matrix[:, np.arange(count), np.arange(count)] += 1.0
         table = bare.table[:count]
-        change = table.T @ (slope * (2 * n + 1)) @ table * (-wavenumber * self.bare.radius**2)[:, None, None]
-        admittance = bare.admittance + 0.5 * (change + np.swapaxes(change, 1, 2))
-        coupling = alone * (h[:, None, :] / h[:, :, None])
-        return Radiation(admittance, bare.table, bare.factor, None, coupling)
+        alone = np.linalg.solve(matrix, np.broadcast_to((2 * n + 1)[:, None] * table, (k.size, *table.shape)))
+        change = table.T @ (sent_back @ alone) * (-0.5j / k)[:, None, None]
+        admittance = bare.admittance
+        admittance[: k.size] += change + np.swapaxes(change, 1, 2)
+        return Radiation(admittance, bare.table, bare.factor, None, inverse[:, :, None] * alone)
 
-    def _carried(self, most: int, degree: float) -> tuple[int, IntArray]:
-        """How many of the cap's first waves, `most` at most, reach up to a degree; where they and some more stand in
-        the cabinet's list, in few steps, so that candidates ask alike.
-        """
+    def _solved(self, wavenumber: FloatArray) -> IntArray:
+        """See Operator.solved: where the cabinet has a share in what is heard."""
+        return self.operator.solved(wavenumber)[: int(np.count_nonzero(self.share(wavenumber)))]
+
+    def _carried(self, most: int, degree: float) -> IntArray:
+        """Where the cap's first waves, `most` at most, up to a degree, stand in the operator's list: those it knows."""
         degrees, _ = self.waves(most)
         count = max(1, int(np.searchsorted(degrees, degree, side="right")))
-        top = DEGREES * int(degrees[count - 1] // DEGREES + 1)
-        return count, _places(top, self._largest)
+        places = _places(int(degrees[-1]), self._largest)[:count]
+        return places[: int(np.searchsorted(places, self.operator.waves))]
 
     @property
     def _largest(self) -> int:
@@ -89,11 +97,7 @@ class InCabinet:
 
     def share(self, wavenumber: FloatArray) -> FloatArray:
         """(F,) of the cabinet in what is heard: 1, falling to 0 at the highest that can be solved."""
-        top = self.operator.top
-        if not self.operator.wavenumber.size:
-            return np.zeros(wavenumber.size)
-        way = np.clip(np.log(wavenumber * JOIN / top) / np.log(JOIN), 0.0, 1.0)
-        return np.asarray(np.where(wavenumber > top, 0.0, np.cos(0.5 * np.pi * way) ** 2))
+        return _share(wavenumber.tobytes(), self.operator.top if self.operator.wavenumber.size else 0.0)
 
     def unsolved(self, wavenumber: FloatArray, apart: FloatArray) -> FloatArray:
         """(F,) dB that the index may be off where the cabinet is taken for a baffle: what both are `apart` (F,), dB, in
@@ -107,36 +111,68 @@ class InCabinet:
     def mean_square(self, outgoing: ComplexArray, wavenumber: FloatArray) -> FloatArray:
         """(F,) over the whole sphere, of the far field times k: what leaves the mouth, with the waves sent back."""
         degree, _ = self.waves(outgoing.shape[1])
-        ka = float(wavenumber.max()) * self.bare.radius
-        count, places = self._carried(outgoing.shape[1], ka + STRONG)
-        a = outgoing[:, :count]
-        sent_back = (self.operator.back_of(wavenumber, places)[:, :count, :count] @ a[:, :, None])[:, :, 0]
-        square = np.abs(outgoing) ** 2
-        square[:, :count] += self.share(wavenumber)[:, None] * np.real(np.conj(a) * sent_back)
+        square = outgoing.real**2 + outgoing.imag**2
+        solved = self._solved(wavenumber)
+        if solved.size:
+            k = wavenumber[: solved.size]
+            places = self._carried(outgoing.shape[1], float(k[-1]) * self.bare.radius + STRONG)
+            a = outgoing[: k.size, : places.size]
+            sent_back = (self.operator.back_of(solved, places) @ a[:, :, None])[:, :, 0]
+            square[: k.size, : places.size] += self.share(k)[:, None] * np.real(np.conj(a) * sent_back)
         return np.asarray(0.5 * square @ (1.0 / (2 * degree + 1)))
 
     def pressure(self, outgoing: ComplexArray, wavenumber: FloatArray, observation: Observation) -> ComplexArray:
         """See field.pressure: the cabinet's share of it. Where that is not all, the rest is as in a baffle."""
-        ka = float(wavenumber.max()) * self.bare.radius
-        count, places = self._carried(outgoing.shape[1], mouth_degree(ka))
         ahead = self.bare.centre_z - observation.reference_z
         # In the far field the way from the reference point to the mouth is a phase, and all else of the cabinet alone.
-        far, moved = observation.far_field, 0.0 if observation.far_field else ahead
-        heard = self.operator.heard_at(wavenumber, places, observation, mouth=moved)
-        found = (heard[:, :, :count] @ outgoing[:, :count, None])[:, :, 0] * self.share(wavenumber)[:, None]
-        result = found.reshape(wavenumber.size, observation.plane.size, observation.off_axis.size)
+        far = observation.far_field
+        found = self._heard(outgoing, wavenumber, observation, 0.0 if far else ahead)
+        result = np.zeros((wavenumber.size, observation.plane.size, observation.off_axis.size), dtype=np.complex128)
+        result[: len(found)] = found.reshape(-1, *result.shape[1:])
         if far:
-            result = result * np.exp(1j * wavenumber[:, None] * ahead * np.cos(observation.off_axis))[:, None, :]
-        return np.asarray(result)
+            way = (ahead * wavenumber[: len(found)])[:, None] * np.cos(observation.off_axis)
+            result[: len(found)] *= (np.cos(way) + 1j * np.sin(way))[:, None, :]
+        return result
+
+    def on_axis(self, outgoing: ComplexArray, wavenumber: FloatArray) -> ComplexArray:
+        """See field.far_on_axis: the cabinet's share of it."""
+        found = self._heard(outgoing, wavenumber, ON_AXIS, 0.0)[:, 0]
+        return np.asarray(np.concatenate([found, np.zeros(wavenumber.size - found.size)]) * wavenumber / 1j)
+
+    def _heard(
+        self, outgoing: ComplexArray, wavenumber: FloatArray, observation: Observation, mouth: float
+    ) -> ComplexArray:
+        """(S, P A) see Operator.heard, at the frequencies where the cabinet has a share."""
+        solved = self._solved(wavenumber)
+        if not solved.size:
+            return np.zeros((0, observation.plane.size * observation.off_axis.size), dtype=np.complex128)
+        k = wavenumber[: solved.size]
+        degree = np.array([mouth_degree(ka) for ka in (k * self.bare.radius).tolist()])
+        places = self._carried(outgoing.shape[1], float(degree[-1]))
+        n, _ = self.waves(places.size)
+        sent = outgoing[: k.size, : places.size] * ((n <= degree[:, None]) * self.share(k)[:, None])
+        return self.operator.heard(solved, sent, places, observation, mouth=mouth)
+
+
+@lru_cache(maxsize=256)
+def _share(wavenumber: bytes, top: float) -> FloatArray:
+    """See InCabinet.share; kept, as every candidate of a search asks for the same."""
+    k = np.frombuffer(wavenumber)
+    if top == 0.0:
+        return np.zeros(k.size)
+    way = np.clip(np.log(k * JOIN / top) / np.log(JOIN), 0.0, 1.0)
+    return read_only(np.where(k > top, 0.0, np.cos(0.5 * np.pi * way) ** 2))
 
 
 @lru_cache(maxsize=64)
 def _places(top: int, largest: int) -> IntArray:
-    """Where a cap's waves of degrees below `top`, whose orders end at `largest`, stand among all waves of a mouth: of a
+    """Where a cap's waves of degrees up to `top`, whose orders end at `largest`, stand among all waves of a mouth: of a
     round one, whose orders are all 0, or of one that is not.
     """
     if largest == 0:
-        return np.arange(top // 2)
+        return np.arange(top // 2 + 1)
     # All of a degree n, m = 0, 2, ... n, follow those of the degrees below it.
-    found = [(n // 2) * (n // 2 + 1) // 2 + m // 2 for n in range(0, top, 2) for m in range(0, min(n, largest) + 1, 2)]
+    found = [
+        (n // 2) * (n // 2 + 1) // 2 + m // 2 for n in range(0, top + 1, 2) for m in range(0, min(n, largest) + 1, 2)
+    ]
     return np.array(found, dtype=np.int64)

@@ -5,7 +5,8 @@ It shares the integrals over panels with the cabinet's operator, and nothing wit
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 
@@ -20,8 +21,8 @@ from evenflare.exterior.graphics import arrays, here
 from evenflare.exterior.layers import layers
 from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker
 from evenflare.exterior.operator import around_degree
-from evenflare.exterior.scattering import Scatterer, bytes_needed, ready, scattered
-from evenflare.radiation import Setting, Solver
+from evenflare.exterior.scattering import Scatterer, Space, bytes_needed, ready, scattered
+from evenflare.radiation import Done, Setting, Solver
 from evenflare.radiation.medium import available_memory
 from evenflare.radiation.own_error import FieldSamples, own_error
 from evenflare.units import ComplexArray, FloatArray, power_db
@@ -53,15 +54,16 @@ class SpeakerPressure:
     q: ComplexArray
 
 
-def whole_solver(setting: Setting = "full", *, cores: int = 1) -> Solver:
+def whole_solver(setting: Setting = "full", *, cores: int = 1, progress: Done | None = None) -> Solver:
     """Round and oblong waveguides in a rectangular cabinet, frequency by frequency, panels spread over cores.
 
+    progress : see Done.
     What it returns raises ValueError if a point observed lies in the body, or the memory does not suffice.
     """
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        with _controller().limit(limits=1):
-            return _solved(waveguide, observation, air, setting, cores)
+        with one_thread():
+            return _solved(waveguide, observation, air, setting, cores, progress)
 
     return solve
 
@@ -76,11 +78,34 @@ def _controller() -> ThreadpoolController:
     return ThreadpoolController()
 
 
+@contextmanager
+def one_thread() -> Iterator[None]:
+    """While it is open, linear algebra keeps to one thread."""
+    with _controller().limit(limits=1):
+        yield
+
+
+def meshes(
+    waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting = "full"
+) -> tuple[Loudspeaker, Loudspeaker]:
+    """On which it is solved at a frequency, Hz, and the coarser one on which it is once more."""
+    size = _size(frequency, air, setting)
+    fine, coarse = (loudspeaker(waveguide, larger * size, wall=larger * WALL) for larger in (1.0, COARSER))
+    return fine, coarse
+
+
 def _size(frequency: float, air: Air, setting: Setting) -> float:
     return air.speed_of_sound / frequency / PER_WAVELENGTH[setting]
 
 
-def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: Setting, cores: int) -> Directivity:
+def _solved(
+    waveguide: Waveguide,
+    observation: Observation,
+    air: Air,
+    setting: Setting,
+    cores: int,
+    progress: Done | None,
+) -> Directivity:
     frequency = observation.frequency
     needed, free = memory_needed(waveguide, float(frequency[-1]), air, setting=setting), available_memory()
     if needed > free and arrays(needed) is np:
@@ -88,13 +113,7 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
             f"needs about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free. Lower to_hz, or take the"
             ' setting "screen" or the method "march"'
         )
-    found: list[SpeakerPressure] = []
-    coarser: list[SpeakerPressure] = []
-    for each in frequency.tolist():
-        size = _size(each, air, setting)
-        for into, larger in ((found, 1.0), (coarser, COARSER)):
-            speaker = loudspeaker(waveguide, larger * size, wall=larger * WALL)
-            into.append(_at(speaker, 2 * np.pi * each / air.speed_of_sound, cores))
+    found, coarser = _twice(waveguide, frequency, air, setting, cores, progress)
     heard, again = (_heard(each, observation, air) for each in (found, coarser))
     area = np.abs(np.sin(observation.off_axis)) + 1e-9
     overlap = np.sum(area * np.conj(again.pressure) * heard.pressure, axis=(1, 2))
@@ -141,23 +160,33 @@ def heard_twice(
 
     The observations share their frequencies. Errors: ValueError as `whole_solver`.
     """
-    found: list[SpeakerPressure] = []
-    coarser: list[SpeakerPressure] = []
-    with _controller().limit(limits=1):
-        for each in observations[0].frequency.tolist():
-            size = _size(each, air, setting)
-            for into, larger in ((found, 1.0), (coarser, COARSER)):
-                speaker = loudspeaker(waveguide, larger * size, wall=larger * WALL)
-                into.append(_at(speaker, 2 * np.pi * each / air.speed_of_sound, cores))
+    with one_thread():
+        found, coarser = _twice(waveguide, observations[0].frequency, air, setting, cores, None)
         return [(_heard(found, each, air).pressure, _heard(coarser, each, air).pressure) for each in observations]
 
 
-def _at(speaker: Loudspeaker, k: float, cores: int) -> SpeakerPressure:
+def _twice(
+    waveguide: Waveguide, frequency: FloatArray, air: Air, setting: Setting, cores: int, progress: Done | None
+) -> tuple[list[SpeakerPressure], list[SpeakerPressure]]:
+    """Solved at each frequency (F,), Hz, on its mesh and on the coarser one."""
+    found: list[SpeakerPressure] = []
+    coarser: list[SpeakerPressure] = []
+    space = Space()
+    for done, each in enumerate(frequency.tolist(), start=1):
+        k = 2 * np.pi * each / air.speed_of_sound
+        for into, speaker in zip((found, coarser), meshes(waveguide, each, air, setting=setting), strict=True):
+            into.append(_at(speaker, k, cores, space))
+        if progress is not None:
+            progress(done)
+    return found, coarser
+
+
+def _at(speaker: Loudspeaker, k: float, cores: int, space: Space) -> SpeakerPressure:
     body = ready(speaker.mesh, cores, room=speaker.room)
     # A symmetric source: all parities but the even one are still. p = j w density q, with dq/dn = -v.
     motion = np.zeros((speaker.images, speaker.mesh.size, 1), dtype=np.complex128)
     motion[0, :, 0] = speaker.moving
-    return SpeakerPressure(speaker, body, k, scattered(k, body, motion, cores=cores)[0, :, 0])
+    return SpeakerPressure(speaker, body, k, scattered(k, body, motion, cores=cores, space=space)[0, :, 0])
 
 
 def _roughness(body: Scatterer) -> float:

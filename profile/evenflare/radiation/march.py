@@ -18,7 +18,7 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.exterior.cabinets import operator_of, top_wavenumber
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
-from evenflare.radiation.field import far_field_index, far_on_axis, overlap, pressure, sound_power
+from evenflare.radiation.field import far_field_index, far_on_axis, on_axis_index, overlap, pressure, sound_power
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.medium import Medium, Profile, available_memory, in_a_sphere, medium
 from evenflare.radiation.own_error import FieldSamples, OwnError, between, own_error
@@ -169,11 +169,10 @@ def _solved(
     again, answer = Answer(fine, found[: len(checks)][::-1]), Answer(coarse, found[len(checks) :][::-1])
     heard = _heard(answer, observation)
     error = _error(answer, heard, again, checked, observation) if checks else None
-    end = coarse.medium.end
+    end, index = coarse.medium.end, on_axis_index(heard.on_axis, heard.power, wavenumber, air=air)
     if error is not None and isinstance(end, InCabinet):
         in_a_baffle = far_field_index(answer.outgoing, wavenumber, end=end.bare)
-        apart = far_field_index(answer.outgoing, wavenumber, end=end) - in_a_baffle
-        rest = end.unsolved(wavenumber, apart)
+        rest = end.unsolved(wavenumber, index - in_a_baffle)
         error = replace(error, index=np.hypot(error.index, rest), polar=np.hypot(error.polar, 2.0 * rest))
     return Directivity(
         observation=observation,
@@ -187,7 +186,7 @@ def _solved(
         error_estimate=None if error is None else error.index,
         polar_error=None if error is None else error.polar,
         impedance_error=None if error is None else error.impedance,
-        far_field_index=far_field_index(answer.outgoing, wavenumber, end=coarse.medium.end),
+        far_field_index=index,
         provenance={
             "method": "march",
             "setting": setting,

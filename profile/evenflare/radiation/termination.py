@@ -89,23 +89,23 @@ class Radiation:
     table      : (D, modes), of each outgoing wave's share in the modes, and
     factor     : (F, D): p(r, t) = sum_n factor_n (table x)_n h_n(kr) P_n(cos t), where x is the cap's pressure
     slope      : or, on a sphere, slope (F, modes, modes) times it: its slope dp/dr. None in a baffle.
-    coupling   : in a cabinet, (F, W, W) of the first W waves: what they are with those that the edges send back, from
-                 what they were without. None elsewhere.
+    returned   : in a cabinet, (S, W, modes): the first W waves at the first S frequencies, with those that the edges
+                 send back, are that times x. None elsewhere.
     """
 
     admittance: ComplexArray
     table: FloatArray
     factor: ComplexArray
     slope: ComplexArray | None
-    coupling: ComplexArray | None = None
+    returned: ComplexArray | None = None
 
     def outgoing(self, pressure: ComplexArray) -> ComplexArray:
         """(F, D) coefficients of the outgoing waves from the pressure (F, modes) on the cap. See End."""
         moved = pressure if self.slope is None else np.einsum("fij,fj->fi", self.slope, pressure)
         found = np.asarray(self.factor * (moved @ self.table.T))
-        if self.coupling is not None:
-            count = self.coupling.shape[1]
-            found[:, :count] = np.einsum("fij,fj->fi", self.coupling, found[:, :count])
+        if self.returned is not None:
+            solved, count, _ = self.returned.shape
+            found[:solved, :count] = (self.returned @ pressure[:solved, :, None])[:, :, 0]
         return found
 
 

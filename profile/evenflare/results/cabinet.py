@@ -14,7 +14,7 @@ from evenflare.units import DEGREE
 
 
 def columns(found: CabinetEffect) -> formats.Columns:
-    """One row per frequency: index, horizontal beamwidth, on-axis level and validity of each case, prefixed by it."""
+    """One row per frequency: index, beamwidth by plane, on-axis level and validity of each case, prefixed by it."""
     held: formats.Columns = {"frequency_hz": found.frequency}
     for each in found.mounted:
         held |= {
@@ -22,6 +22,7 @@ def columns(found: CabinetEffect) -> formats.Columns:
             f"{each.case.name}_beamwidth_deg": each.beamwidth / DEGREE,
             f"{each.case.name}_on_axis_level_db": each.on_axis_level,
             f"{each.case.name}_valid": each.valid.astype(np.float64),
+            f"{each.case.name}_beamwidth_vertical_deg": each.beamwidth_vertical / DEGREE,
         }
     return held
 
@@ -36,7 +37,8 @@ def write_cabinet_effect(
     seen = "1 m" if np.isinf(distance) else f"{distance:g} m"
     solved = f"solved by {'the march' if found.method == 'march' else 'boundary elements'}"
     said = [
-        "cabinet effect: directivity index (whole sphere), horizontal beamwidth and on-axis level by mounting",
+        "cabinet effect: directivity index (whole sphere), beamwidth (horizontal, unless it says vertical) and on-axis"
+        " level by mounting",
         *header,
         f"units: Hz, dB, degrees; level re 20 uPa at {seen}; {solved}; valid 1 where to be trusted",
         *(f"{each.case.name}: {each.case.where_words}" for each in found.mounted),

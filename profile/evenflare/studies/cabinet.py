@@ -59,7 +59,8 @@ class Mounted:
     """What was found of a case over frequency.
 
     index         : (F,) dB.
-    beamwidth     : (F,) rad, horizontal.
+    beamwidth     : (F,) rad, horizontal, and
+    beamwidth_vertical : vertical.
     on_axis_level : (F,) dB re 20 uPa.
     valid         : (F,) whether it can be trusted.
     """
@@ -69,6 +70,7 @@ class Mounted:
     beamwidth: FloatArray
     on_axis_level: FloatArray
     valid: BoolArray
+    beamwidth_vertical: FloatArray
 
 
 @dataclass(frozen=True)
@@ -215,10 +217,11 @@ def effect(found: Sequence[tuple[Case, Directivity]], missing: Sequence[str]) ->
     )
 
 
-def _curves(directivity: Directivity) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray]:
+def _curves(directivity: Directivity) -> tuple[FloatArray, FloatArray, FloatArray, BoolArray, FloatArray]:
     return (
         metrics.directivity_index(directivity),
         metrics.beamwidth(directivity, plane=0.0),
         metrics.on_axis_level(directivity),
         directivity.valid,
+        metrics.beamwidth(directivity, plane=metrics.PLANES["vertical"]),
     )

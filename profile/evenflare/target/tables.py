@@ -378,8 +378,16 @@ class TargetTable(Table):
                 raise fault(
                     f"[wanted] {key}: is for a round mouth. Write {BEAMS[1]} and {BEAMS[2]}, or give {_ROUND_MOUTH}"
                 )
-            if not self.limits.oblong and key != BEAMS[0]:
-                raise fault(f"[wanted] {key}: is for an oblong mouth. Write {BEAMS[0]}, or give {_OBLONG_MOUTH}")
+            if not self.limits.oblong and key != BEAMS[0] and self.mounting.kind != "cabinet":
+                raise fault(
+                    f"[wanted] {key}: is for an oblong mouth, or one in a cabinet. Write {BEAMS[0]}, or give"
+                    f" {_OBLONG_MOUTH}"
+                )
+            if key != BEAMS[0] and BEAMS[0] in wanted:
+                raise fault(
+                    f"[wanted] {BEAMS[0]} and {key} exclude each other: keep {BEAMS[0]} for both planes alike, or"
+                    f" {BEAMS[1]} and {BEAMS[2]}"
+                )
             if self.mounting.kind == "baffle" and max(angles) > 180:
                 remedy = "Lower it" if self.limits.oblong else 'Lower it, or write [mounting] kind = "sphere"'
                 raise fault(

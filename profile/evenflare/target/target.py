@@ -44,7 +44,7 @@ class Target:
     tolerance_db : (K,) > 0.
     weight       : (K,) >= 0, besides that of the tolerance.
     beamwidth    : (K,) rad, full angle at -6 dB of a round waveguide, or None;
-    beamwidth_horizontal, beamwidth_vertical : of an oblong one.
+    beamwidth_horizontal, beamwidth_vertical : of an oblong one, or in a cabinet of a round one instead.
     constancy_weight : of a beamwidth that keeps an even distance to the wanted one, against 1 of the index; see
                    `objective.score`. 0 by default: the wanted beamwidth itself counts every deviation once.
     crossover    : or None.
@@ -91,8 +91,11 @@ class Target:
         if self.frequency.size < 2 or np.any(np.diff(self.frequency) <= 0):
             raise ValueError("frequency must be two strictly rising values at least")
         for name in beams:
-            if getattr(self, name) is not None and self.oblong == (name == "beamwidth"):
+            misplaced = self.oblong if name == "beamwidth" else len(self.planes) < 2
+            if getattr(self, name) is not None and misplaced:
                 raise ValueError(f"{name} does not belong to {'an oblong' if self.oblong else 'a round'} mouth")
+        if self.beamwidth is not None and not (self.beamwidth_horizontal is None and self.beamwidth_vertical is None):
+            raise ValueError("beamwidth is for every plane: must stand without those of single planes")
         if self.oblong and self.mounting.kind not in ("baffle", "cabinet"):
             raise ValueError(f"mounting is a {self.mounting.kind}: must be the baffle or a cabinet for oblong mouths")
         if self.room is not None and self.mounting.kind == "baffle":
@@ -189,11 +192,11 @@ def wanted_index(target: Target, frequency: ArrayLike) -> tuple[FloatArray, Floa
 def wanted_beamwidth(target: Target, frequency: ArrayLike, *, plane: float = 0.0) -> FloatArray | None:
     """Wanted full angle (F,) rad at `frequency` (F,) Hz, nan outside the given points; None if none is wanted.
 
-    plane : rad, azimuth: 0 horizontal, pi/2 vertical. A target for round waveguides wants the same in each; one for
-            oblong ones wants nothing in other planes.
+    plane : rad, azimuth: 0 horizontal, pi/2 vertical. A target that gives one beamwidth wants it in each; one that
+            gives them by plane wants nothing in other planes.
     """
     wanted = target.beamwidth
-    if target.oblong:
+    if wanted is None and len(target.planes) > 1:
         at = (name for name, azimuth in target.planes.items() if abs(azimuth - plane) < SAME_ANGLE)
         wanted = getattr(target, f"beamwidth{next(at, '')}")
     return None if wanted is None else _between(target, np.asarray(frequency, dtype=np.float64), wanted)

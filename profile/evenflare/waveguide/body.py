@@ -15,7 +15,7 @@ from evenflare.waveguide.curve import drawn
 from evenflare.waveguide.meridian import TOUCH, Frame, Meridian, Piece, joined, path
 from evenflare.waveguide.vertices import CORNER
 from evenflare.waveguide.walls import Arc, Line
-from evenflare.words import mm
+from evenflare.words import at_least_mm, at_most_mm, mm
 
 SEAT = 5 * MILLIMETRE
 """Of a body behind the throat plane at least: the driver's face needs something to sit on (common practice, no
@@ -69,12 +69,12 @@ class RoundCabinet:
         (z, r), radius, edge = rim, 0.5 * self.diameter, _rounding(self.edge_radius)
         if radius < r - TOUCH:
             raise ValueError(
-                f"{_given('diameter_mm', self.diameter)}: must be at least the mouth's, {mm(2 * r)}. Raise it, or make"
-                " the mouth smaller"
+                f"{_given('diameter_mm', self.diameter)}: must be at least the mouth's, {at_least_mm(2 * r)}. Raise it,"
+                " or make the mouth smaller"
             )
         if self.depth < depth + SEAT - TOUCH:
             raise ValueError(
-                f"{_given('depth_mm', self.depth)}: must be at least {mm(depth + SEAT)}, the waveguide's"
+                f"{_given('depth_mm', self.depth)}: must be at least {at_least_mm(depth + SEAT)}, the waveguide's"
                 f" {mm(depth)} and {mm(SEAT)} for the driver's seat. Raise it, or make the waveguide shallower"
             )
         largest = min(radius - r, 0.5 * self.depth)
@@ -82,7 +82,8 @@ class RoundCabinet:
             what = "what the mouth leaves of the front" if radius - r < 0.5 * self.depth else "half of depth_mm"
             other = "diameter_mm" if radius - r < 0.5 * self.depth else "depth_mm"
             raise ValueError(
-                f"{_given('edge_radius_mm', edge)}: must be 0 to {mm(largest)}, {what}. Lower it, or raise {other}"
+                f"{_given('edge_radius_mm', edge)}: must be 0 to {at_most_mm(largest)}, {what}. Lower it,"
+                f" or raise {other}"
             )
         back = z - self.depth
         return _kept(
@@ -122,8 +123,8 @@ class RolledShell:
             )
         if not 0.0 <= radius < 0.5 * (z - back) - TOUCH:
             raise ValueError(
-                f"{_given('rim_radius_mm', radius)}: must be 0 to {mm(0.5 * (z - back))}, half of the way from the"
-                " mouth to the back. Lower it, or raise back_depth_mm"
+                f"{_given('rim_radius_mm', radius)}: must be 0 to {at_most_mm(0.5 * (z - back) - 2 * TOUCH)}, less"
+                " than half of the way from the mouth to the back. Lower it, or raise back_depth_mm"
             )
         # The tangent from the back's corner to the rim's circle, which lies to the left of it.
         centre = z - radius, r
@@ -135,8 +136,8 @@ class RolledShell:
         largest = min(length, corner) / slope
         if not -TOUCH <= edge <= largest + TOUCH:
             raise ValueError(
-                f"{_given('back_edge_radius_mm', edge)}: must be 0 to {mm(largest)}, so that taper and back have room"
-                " for it. Lower it, or raise back_diameter_mm"
+                f"{_given('back_edge_radius_mm', edge)}: must be 0 to {at_most_mm(largest)}, so that taper and back"
+                " have room for it. Lower it, or raise back_diameter_mm"
             )
         end = back - edge * slope * math.cos(angle), corner - edge * slope * math.sin(angle)
         return _kept(

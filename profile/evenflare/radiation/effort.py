@@ -1,0 +1,100 @@
+"""What the judge in three dimensions takes, told before it is asked: memory from its panels, time from a little of its
+own work, done on this machine at this moment.
+"""
+
+from __future__ import annotations
+
+import time
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import TypeVar
+
+import numpy as np
+from scipy.linalg import lapack
+
+from evenflare.air import Air
+from evenflare.directivity.types import Observation
+from evenflare.exterior.layers import layers
+from evenflare.exterior.loudspeaker import Loudspeaker
+from evenflare.exterior.operator import around_degree
+from evenflare.exterior.scattering import bytes_needed
+from evenflare.radiation import Setting
+from evenflare.radiation.loudspeaker_elements import meshes, one_thread
+from evenflare.units import FloatArray
+from evenflare.waveguide import Waveguide
+
+ROWS = 12
+"""Nodes whose rows are made, to tell the time that all take."""
+FACTORED = 600
+"""Unknowns that are solved for, likewise, at most."""
+SAMPLES = 4
+"""Frequencies that are looked at; between them time is a power of frequency."""
+TIMES = 3
+"""That the integrals over the panels are made: on the surface, below it, and at rest."""
+
+Result = TypeVar("Result")
+
+
+@dataclass(frozen=True)
+class Effort:
+    """What a solve takes.
+
+    frequency : (F,) Hz.
+    seconds   : (F,) at each.
+    unknowns  : at the highest frequency, and
+    memory    : bytes there.
+    """
+
+    frequency: FloatArray
+    seconds: FloatArray
+    unknowns: int
+    memory: int
+
+
+def effort(
+    waveguide: Waveguide, observation: Observation, air: Air, *, setting: Setting = "full", cores: int = 1
+) -> Effort:
+    """Of a waveguide in a rectangular cabinet. It takes a second or a few itself."""
+    frequency = observation.frequency
+    sampled = np.unique(np.geomspace(frequency[0], frequency[-1], min(SAMPLES, frequency.size)))
+    directions = observation.plane.size * observation.off_axis.size
+    spent, finest = np.zeros(sampled.size), 0
+    with one_thread():
+        # At the highest unless it is the only one, so that nothing is taken twice.
+        for i, each in enumerate(sampled.tolist()):
+            for speaker in meshes(waveguide, each, air, setting=setting):
+                spent[i] += _seconds(speaker, 2 * np.pi * each / air.speed_of_sound, directions, cores)
+                finest = max(finest, speaker.mesh.size)
+    seconds = np.exp(np.interp(np.log(frequency), np.log(sampled), np.log(spent)))
+    return Effort(frequency, seconds, finest, bytes_needed(finest, 1))
+
+
+def _seconds(speaker: Loudspeaker, k: float, directions: int, cores: int) -> float:
+    mesh, rng = speaker.mesh, np.random.default_rng(1)
+    rows = rng.choice(mesh.size, min(ROWS, mesh.size), replace=False)
+    nowhere = np.full(rows.size, -1)
+    signs = np.ones(3)
+    near = _timed(lambda: layers(k, mesh.place[rows], rows, mesh))
+    filled = near
+    for image in range(1, speaker.images):
+        signs[list(mesh.mirrors)] = [-1.0 if image >> bit & 1 else 1.0 for bit in range(len(mesh.mirrors))]
+        mirrored = signs.copy()
+        filled += _timed(lambda mirrored=mirrored: layers(k, mesh.place[rows] * mirrored, nowhere, mesh))  # type: ignore[misc]
+    filled *= TIMES * mesh.size / rows.size / cores
+    few = min(FACTORED, mesh.size)
+    matrix = np.asfortranarray(rng.standard_normal((few, few)) + 1j * rng.standard_normal((few, few)))
+    factored = _timed(lambda: lapack.zgetrf(matrix)) * (mesh.size / few) ** 3
+    # Heard in as many directions as are asked for, and in those that the power needs.
+    reach = float(np.linalg.norm(mesh.place, axis=1).max())
+    heard = directions + 2 * around_degree(k * reach) ** 2
+    phase = rng.standard_normal((ROWS, mesh.size))
+    seen = _timed(lambda: np.exp(1j * phase)) / ROWS * heard * speaker.images
+    return filled + factored + seen
+
+
+def _timed(work: Callable[[], Result]) -> float:
+    """s, of the second of two: the first may compile or fetch."""
+    work()
+    start = time.perf_counter()
+    work()
+    return time.perf_counter() - start

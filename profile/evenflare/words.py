@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping
 from typing import Any
 
@@ -51,6 +52,16 @@ def millimetres(length: float, decimals: int = 2) -> str:
 def mm(length: float, digits: int = 4) -> str:
     """A length in m as millimetres of so many digits, without the unit: "12.7"."""
     return f"{length / MILLIMETRE:.{digits}g}"
+
+
+def at_least_mm(length: float) -> str:
+    """A length in m in tenths of a millimetre, rounded up: what a message asks for must do."""
+    return f"{math.ceil(length / (0.1 * MILLIMETRE) - 1e-6) / 10:g}"
+
+
+def at_most_mm(length: float) -> str:
+    """The same, rounded down."""
+    return f"{math.floor(length / (0.1 * MILLIMETRE) + 1e-6) / 10:g}"
 
 
 def rounded_mm(length: float, decimals: int) -> float:

@@ -7,12 +7,13 @@ from functools import cached_property
 from typing import Literal
 
 from evenflare.units import MILLIMETRE
-from evenflare.waveguide.body import Body, outside
+from evenflare.waveguide.body import Body, BodyPoints, RolledShell, outside
 from evenflare.waveguide.cabinet import Cabinet
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import Superellipse
 from evenflare.waveguide.surface import Surface
@@ -102,9 +103,9 @@ class Waveguide:
         """
         if not isinstance(self.shape, Oblong):
             return Surface(self.meridian, self.meridian, Superellipse())
-        if self.mounting.kind not in ("baffle", "cabinet"):
+        if self.mounting.kind == "sphere":
             raise ValueError(
-                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" or "cabinet" for a mouth that is not'
+                '[mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for a mouth that is not'
                 " round, whose rim no sphere meets. Change it, or make the waveguide round"
             )
         horizontal, vertical = (
@@ -117,6 +118,23 @@ class Waveguide:
         if self.mounting.cabinet is not None:
             self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth)
         return found
+
+    @cached_property
+    def oblong_body(self) -> OblongBody | None:
+        """What an oblong waveguide that stands free is outside; None where there is none.
+
+        ValueError if it does not fit round the wall.
+        """
+        body = self.mounting.body
+        if body is None or self.is_round:
+            return None
+        if not isinstance(body, RolledShell):
+            what = "body of points" if isinstance(body, BodyPoints) else f'outline = "{body.outline}"'
+            raise ValueError(
+                f'[mounting] {what}: must be outline = "rolled_shell" around a mouth that is not round, or kind ='
+                ' "cabinet". Change it, or make the waveguide round'
+            )
+        return OblongBody(self.surface, body)
 
     def _in_plane(self, name: str, shape: Shape) -> Meridian:
         try:

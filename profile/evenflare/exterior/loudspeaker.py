@@ -1,17 +1,21 @@
-"""A waveguide, the front around its mouth and its cabinet as one closed body whose throat moves."""
+"""A waveguide, the front around its mouth and its cabinet as one closed body whose throat moves; or its free-standing
+body instead of front and cabinet.
+"""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenflare.exterior.panels import ORDER, Mesh, meshed
 from evenflare.exterior.patches import Part, Patch, outline_lines, shell
-from evenflare.units import FloatArray
+from evenflare.exterior.standing import around, film
+from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide import Cabinet, Waveguide
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.surface import Surface
 
 STEEP = 0.47 * np.pi
@@ -25,7 +29,7 @@ NODES = ORDER * ORDER
 
 @dataclass(frozen=True)
 class Loudspeaker:
-    """The body, about the cabinet's middle.
+    """The body, about the cabinet's middle, or a point on the axis within what stands free.
 
     moving : (N,) m/s at the nodes, into the air: 1 m/s over the driver's exit area in sum, 0 outside the throat.
     room   : (N,) m, how far the solid reaches below each node.
@@ -44,10 +48,13 @@ class Loudspeaker:
 
 
 def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeaker:
-    """Cells of about `size`, m, and of `wall` at most on wall and throat. The waveguide's mounting is a cabinet.
+    """Cells of about `size`, m, and of `wall` at most on wall and throat. The waveguide's mounting is a cabinet, or it
+    is oblong and stands free.
 
-    Errors: ValueError if the mouth does not fit.
+    Errors: ValueError if the mouth, or the body, does not fit.
     """
+    if (body := waveguide.oblong_body) is not None:
+        return _standing(waveguide, body, size, wall=wall)
     cabinet, surface = waveguide.mounting.cabinet, waveguide.surface
     assert cabinet is not None  # nothing else is asked for
     mirrors = tuple(axis for axis, place in enumerate((cabinet.x, cabinet.y)) if place == 0.0)
@@ -60,19 +67,48 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
 
     driver = waveguide.driver
     disc = cut(_throat(surface.throat_radius, driver.exit_half_angle), fine, np.array([0.0, 0.0, 1.0]))
-    around = cut(_wall(surface), fine, np.zeros(3))
-    inner = [_moved(_all_round(each, mirrors), throat) for each in (disc, around)]
+    walls = cut(_wall(surface), fine, np.zeros(3))
+    inner = [_moved(_all_round(each, mirrors), throat) for each in (disc, walls)]
     front = [
         _moved(_reflected(cut(_front(cabinet, surface, signs), size, np.array([0.0, 0.0, 1.0])), signs), mouth)
         for signs in itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
     ]
     outer = _all_round(cut(shell(cabinet), size), mirrors)
     mesh = _joined([*inner, *front, outer])
-    share = np.hypot(inner[0].place[:, 0] - throat[0], inner[0].place[:, 1] - throat[1]) / surface.throat_radius
+    half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
+
+    def beyond(place: FloatArray) -> BoolArray:
+        return np.asarray(np.any(np.abs(place) > half, axis=1))
+
+    return _driven(mesh, inner[0], waveguide, throat, beyond)
+
+
+def _standing(waveguide: Waveguide, body: OblongBody, size: float, *, wall: float) -> Loudspeaker:
+    """As loudspeaker, of what stands free."""
+    surface, driver, mirrors = waveguide.surface, waveguide.driver, (0, 1)
+    fine, middle = min(size, wall), np.array([0.0, 0.0, 0.5 * (surface.depth + body.back)])
+    disc = meshed(Part(tuple(_throat(surface.throat_radius, driver.exit_half_angle)), mirrors), fine)
+    walls = meshed(Part(tuple(_wall(surface)), mirrors), fine)
+    outer = meshed(Part(film(body, middle, sharp_rim=_sharp(surface)), mirrors), size)
+    inner = _moved(_facing(disc, np.array([0.0, 0.0, 1.0])), -middle)
+    mesh = _joined([inner, _moved(_facing(walls, np.zeros(3)), -middle), outer])
+
+    def beyond(place: FloatArray) -> BoolArray:
+        return np.asarray(body.beyond(place + middle) > 0.0)
+
+    return _driven(mesh, inner, waveguide, -middle, beyond)
+
+
+def _driven(
+    mesh: Mesh, disc: Mesh, waveguide: Waveguide, throat: FloatArray, beyond: Callable[[FloatArray], BoolArray]
+) -> Loudspeaker:
+    """The mesh, which begins with the throat's `disc`, with what moves; `beyond` its outside, places (N, 3) are air."""
+    driver, surface = waveguide.driver, waveguide.surface
+    share = np.hypot(disc.place[:, 0] - throat[0], disc.place[:, 1] - throat[1]) / surface.throat_radius
     moving = np.zeros(mesh.size)
     moving[: share.size] = driver.velocity(share)
-    moving *= driver.exit_area / (2 ** len(mirrors) * np.sum(mesh.weight * moving))
-    return Loudspeaker(mesh, moving, _room(mesh, cabinet, surface, throat), throat)
+    moving *= driver.exit_area / (2 ** len(mesh.mirrors) * np.sum(mesh.weight * moving))
+    return Loudspeaker(mesh, moving, _room(mesh, beyond, surface, throat), throat)
 
 
 def _throat(radius: float, half_angle: float) -> list[Patch]:
@@ -101,20 +137,23 @@ def _throat(radius: float, half_angle: float) -> list[Patch]:
 
 
 def _wall(surface: Surface) -> list[Patch]:
-    """The quarter of the wall from the throat's plane z = 0 to the mouth's, a patch for each smooth stretch."""
+    """The quarter of the wall from the throat's plane z = 0 to the mouth's, a patch for each smooth stretch and part of
+    the mouth's rim.
+    """
     ends_sharp = _sharp(surface)
 
-    def stretch(which: int, low: float, high: float) -> Patch:
+    def stretch(which: int, low: float, high: float, psi: Callable[[FloatArray], FloatArray]) -> Patch:
         last = high == surface.cuts[-1]
 
         def place(u: FloatArray, v: FloatArray) -> FloatArray:
             u, v = np.broadcast_arrays(u, v)
             way = v if ends_sharp or not last else 1.0 - (1.0 - v) ** 2
-            return _on_wall(surface, low + (high - low) * way, 0.5 * np.pi * u, which)
+            return _on_wall(surface, low + (high - low) * way, psi(u), which)
 
         return Patch(place, (False, False, False, last and ends_sharp))
 
-    return [stretch(i, low, high) for i, (low, high) in enumerate(itertools.pairwise(surface.cuts))]
+    parts = around(surface)
+    return [stretch(i, *ends, psi) for i, ends in enumerate(itertools.pairwise(surface.cuts)) for psi in parts]
 
 
 def _sharp(surface: Surface) -> bool:
@@ -201,9 +240,10 @@ def _joined(parts: Sequence[Mesh]) -> Mesh:
     )
 
 
-def _room(mesh: Mesh, cabinet: Cabinet, surface: Surface, throat: FloatArray) -> FloatArray:
-    """(N,) m: below rim and throat there may be air again soon. The cabinet counts with sharp edges."""
-    half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
+def _room(
+    mesh: Mesh, beyond: Callable[[FloatArray], BoolArray], surface: Surface, throat: FloatArray
+) -> FloatArray:
+    """(N,) m: below rim and throat there may be air again soon. A cabinet counts with sharp edges."""
     found = np.full(mesh.size, DEEP)
     for depth in np.geomspace(DEEP, SHALLOW, STEPS):
         place = mesh.place - depth * mesh.normal
@@ -216,5 +256,5 @@ def _room(mesh: Mesh, cabinet: Cabinet, surface: Surface, throat: FloatArray) ->
             psi = np.arctan2(y[here] / axes.b, x[here] / axes.a)
             reach = surface.factor(z[here], axes.a, axes.b, psi)
             hollow[here] = np.hypot(x[here] / axes.a, y[here] / axes.b) < reach
-        found[hollow | np.any(np.abs(place) > half, axis=1)] = depth
+        found[hollow | beyond(place)] = depth
     return found

@@ -72,7 +72,8 @@ def _of_unit_velocity(setting: Setting, method: Method, cores: int) -> Solver:
     of_revolution, in_space = judge_solver(setting, cores=cores), whole_solver(setting, cores=cores)
 
     def solve_as_it_is(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        which = in_space if waveguide.mounting.kind == "cabinet" else of_revolution
+        is_of_revolution = waveguide.is_round and waveguide.mounting.kind != "cabinet"
+        which = of_revolution if is_of_revolution else in_space
         return which(waveguide, observation, air)
 
     return solve_as_it_is

@@ -43,12 +43,27 @@ class Rim(NamedTuple):
 
     across : (..., 2) unit, outward and across the rim.
     out    : m, of the rim's place along that, and
-    aside  : m, a quarter turn on from it.
+    aside  : m, along `along`, a quarter turn on from it.
     """
 
     across: FloatArray
     out: FloatArray
     aside: FloatArray
+
+    @property
+    def along(self) -> FloatArray:
+        """(..., 2) unit, along the rim."""
+        return np.stack([-self.across[..., 1], self.across[..., 0]], axis=-1)
+
+
+def rim_of(surface: Surface, psi: FloatArray) -> Rim:
+    """The rim of a mouth at elliptic parameters psi (...), 0 to pi/2 rad."""
+    mouth = surface.mouth
+    curve = surface.section.curve(np.full_like(psi, mouth.depth), psi, mouth=mouth)
+    across = np.stack([mouth.half_height * curve.y_t, -mouth.half_width * curve.x_t], axis=-1)
+    across = across / np.linalg.norm(across, axis=-1, keepdims=True)
+    x, y = mouth.half_width * curve.x, mouth.half_height * curve.y
+    return Rim(across, x * across[..., 0] + y * across[..., 1], y * across[..., 0] - x * across[..., 1])
 
 
 @dataclass(frozen=True)
@@ -84,22 +99,13 @@ class OblongBody:
         ]
         return tuple(each for each in get_args(Stretch) if each not in absent)
 
-    def rim(self, psi: FloatArray) -> Rim:
-        """At elliptic parameters psi (...), 0 to pi/2 rad."""
-        mouth = self.surface.mouth
-        curve = self.surface.section.curve(np.full_like(psi, mouth.depth), psi, mouth=mouth)
-        across = np.stack([mouth.half_height * curve.y_t, -mouth.half_width * curve.x_t], axis=-1)
-        across = across / np.linalg.norm(across, axis=-1, keepdims=True)
-        x, y = mouth.half_width * curve.x, mouth.half_height * curve.y
-        return Rim(across, x * across[..., 0] + y * across[..., 1], y * across[..., 0] - x * across[..., 1])
-
     def at(self, stretch: Stretch, psi: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Places (..., 3), m, and unit normals (..., 3) into the air of the quarter in which x and y are positive.
 
         psi : (...) 0 to pi/2 rad, and v (...) 0 to 1 along the stretch, away from the rim. Arrays broadcast.
         """
         psi, v = np.broadcast_arrays(psi, v)
-        rim = self.rim(psi)
+        rim = rim_of(self.surface, psi)
         straight = self._taper(rim)
         turned = straight.moved * rim.aside
         if stretch == "back":
@@ -156,12 +162,12 @@ class OblongBody:
 
         def fits(radius: float) -> bool:
             shell = replace(self.shell, back_edge_radius=radius)
-            rim = self.rim(np.linspace(0.0, _QUARTER, 4 * AROUND))
+            rim = rim_of(self.surface, np.linspace(0.0, _QUARTER, 4 * AROUND))
             straight = taper(shell, (self.surface.depth, rim.out), self.back)
             if np.min(straight.largest) < radius:
                 return False
-            line = straight.turned_about[:, None] * rim.across + (straight.moved * rim.aside)[:, None] * _turned(rim)
-            forward = 0.5 * (_turned(rim)[1:] + _turned(rim)[:-1])
+            line = straight.turned_about[:, None] * rim.across + (straight.moved * rim.aside)[:, None] * rim.along
+            forward = 0.5 * (rim.along[1:] + rim.along[:-1])
             return bool(np.sum(np.diff(line, axis=0) * forward, axis=1).min() > -FOLDED)
 
         if edge > SMALLEST_ROUNDING and not fits(edge):
@@ -193,11 +199,6 @@ class OblongBody:
             f" {mm(z)}, {azimuth / DEGREE:.0f} degrees from the horizontal: must keep {mm(ROOM)} from it, toward the rim"
             f" a tenth of the way there, and lacks {mm(lacking, 2)}. {remedy}"
         )
-
-
-def _turned(rim: Rim) -> FloatArray:
-    """A quarter turn on from across the rim: along it."""
-    return np.stack([-rim.across[..., 1], rim.across[..., 0]], axis=-1)
 
 
 def _unchecked(surface: Surface, shell: RolledShell) -> OblongBody:

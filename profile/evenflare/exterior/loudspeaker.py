@@ -53,6 +53,17 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
 
     Errors: ValueError if the mouth, or the body, does not fit.
     """
+    mesh, disc, throat = panels(waveguide, size, wall=wall)
+    driver, surface = waveguide.driver, waveguide.surface
+    share = np.hypot(disc.place[:, 0] - throat[0], disc.place[:, 1] - throat[1]) / surface.throat_radius
+    moving = np.zeros(mesh.size)
+    moving[: share.size] = driver.velocity(share)
+    moving *= driver.exit_area / (2 ** len(mesh.mirrors) * np.sum(mesh.weight * moving))
+    return Loudspeaker(mesh, moving, _room(mesh, waveguide, throat), throat)
+
+
+def panels(waveguide: Waveguide, size: float, *, wall: float) -> tuple[Mesh, Mesh, FloatArray]:
+    """The whole mesh of `loudspeaker`, which begins with the throat's disc; that disc; and its middle (3,), m."""
     if (body := waveguide.oblong_body) is not None:
         return _standing(waveguide, body, size, wall=wall)
     cabinet, surface = waveguide.mounting.cabinet, waveguide.surface
@@ -74,41 +85,18 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
         for signs in itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
     ]
     outer = _all_round(cut(shell(cabinet), size), mirrors)
-    mesh = _joined([*inner, *front, outer])
-    half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
-
-    def beyond(place: FloatArray) -> BoolArray:
-        return np.asarray(np.any(np.abs(place) > half, axis=1))
-
-    return _driven(mesh, inner[0], waveguide, throat, beyond)
+    return _joined([*inner, *front, outer]), inner[0], throat
 
 
-def _standing(waveguide: Waveguide, body: OblongBody, size: float, *, wall: float) -> Loudspeaker:
-    """As loudspeaker, of what stands free."""
+def _standing(waveguide: Waveguide, body: OblongBody, size: float, *, wall: float) -> tuple[Mesh, Mesh, FloatArray]:
+    """As panels, of what stands free."""
     surface, driver, mirrors = waveguide.surface, waveguide.driver, (0, 1)
     fine, middle = min(size, wall), np.array([0.0, 0.0, 0.5 * (surface.depth + body.back)])
     disc = meshed(Part(tuple(_throat(surface.throat_radius, driver.exit_half_angle)), mirrors), fine)
     walls = meshed(Part(tuple(_wall(surface)), mirrors), fine)
     outer = meshed(Part(film(body, middle, sharp_rim=_sharp(surface)), mirrors), size)
     inner = _moved(_facing(disc, np.array([0.0, 0.0, 1.0])), -middle)
-    mesh = _joined([inner, _moved(_facing(walls, np.zeros(3)), -middle), outer])
-
-    def beyond(place: FloatArray) -> BoolArray:
-        return np.asarray(body.beyond(place + middle) > 0.0)
-
-    return _driven(mesh, inner, waveguide, -middle, beyond)
-
-
-def _driven(
-    mesh: Mesh, disc: Mesh, waveguide: Waveguide, throat: FloatArray, beyond: Callable[[FloatArray], BoolArray]
-) -> Loudspeaker:
-    """The mesh, which begins with the throat's `disc`, with what moves; `beyond` its outside, places (N, 3) are air."""
-    driver, surface = waveguide.driver, waveguide.surface
-    share = np.hypot(disc.place[:, 0] - throat[0], disc.place[:, 1] - throat[1]) / surface.throat_radius
-    moving = np.zeros(mesh.size)
-    moving[: share.size] = driver.velocity(share)
-    moving *= driver.exit_area / (2 ** len(mesh.mirrors) * np.sum(mesh.weight * moving))
-    return Loudspeaker(mesh, moving, _room(mesh, beyond, surface, throat), throat)
+    return _joined([inner, _moved(_facing(walls, np.zeros(3)), -middle), outer]), inner, -middle
 
 
 def _throat(radius: float, half_angle: float) -> list[Patch]:
@@ -240,10 +228,17 @@ def _joined(parts: Sequence[Mesh]) -> Mesh:
     )
 
 
-def _room(
-    mesh: Mesh, beyond: Callable[[FloatArray], BoolArray], surface: Surface, throat: FloatArray
-) -> FloatArray:
+def _room(mesh: Mesh, waveguide: Waveguide, throat: FloatArray) -> FloatArray:
     """(N,) m: below rim and throat there may be air again soon. A cabinet counts with sharp edges."""
+    surface, cabinet, body = waveguide.surface, waveguide.mounting.cabinet, waveguide.oblong_body
+
+    def beyond(place: FloatArray) -> BoolArray:
+        if body is not None:
+            return np.asarray(body.beyond(place - throat) > 0.0)
+        assert cabinet is not None  # nothing else is asked for
+        half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
+        return np.asarray(np.any(np.abs(place) > half, axis=1))
+
     found = np.full(mesh.size, DEEP)
     for depth in np.geomspace(DEEP, SHALLOW, STEPS):
         place = mesh.place - depth * mesh.normal

@@ -61,6 +61,6 @@ def _spread(surface: Surface, low: float, high: float) -> Callable[[FloatArray],
     curve = make_interp_spline(known, psi, k=3)
 
     def found(u: FloatArray) -> FloatArray:
-        return np.clip(curve(u), low, high)
+        return np.asarray(np.clip(curve(u), low, high))
 
     return found

@@ -1,4 +1,4 @@
-"""Boundary elements of a waveguide in its cabinet, all in one problem: the judge of what is not round.
+"""Boundary elements of a waveguide in its cabinet or body, all in one problem: the judge of what is not round.
 
 It shares the integrals over panels with the cabinet's operator, and nothing with the march but wall and `Directivity`.
 """
@@ -16,20 +16,22 @@ from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.exterior.layers import layers
-from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker
+from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker, panels
 from evenflare.exterior.operator import around_degree
 from evenflare.exterior.scattering import Body, bytes_needed, ready, scattered
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.medium import available_memory
-from evenflare.radiation.own_error import Heard, own_error
+from evenflare.radiation.own_error import Heard, OwnError, own_error
 from evenflare.units import ComplexArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide
 
 PER_WAVELENGTH: dict[Setting, float] = {"full": 3.2, "screen": 2.4, "estimate": 1.8}
 """Cells of three by three nodes along a wavelength: the index of a round body within 0.001 and, of 2.4, 0.008 dB of the
 judge's for bodies of revolution (measured, 0.9 to 2 kHz)."""
-WALL = 0.02
+WALL: dict[Setting, float] = {"full": 0.02, "screen": 0.02, "estimate": 0.03}
 """m, of the cells of wall and throat at most: there sound is quicker to change than the wavelength says."""
+BANDS_PER_OCTAVE = 4
+"""Frequencies of one band share the mesh of its highest."""
 COARSER = 1.6
 """Of the cells on which all is solved once more, to tell the error: theirs, which is more than the answer's.
 Much larger, as many a stretch is cut into so few that less would leave them as they are."""
@@ -49,7 +51,8 @@ class Surface:
 
 
 def whole_solver(setting: Setting = "full", *, cores: int = 1) -> Solver:
-    """Round and oblong waveguides in a rectangular cabinet, frequency by frequency, panels spread over cores.
+    """Round and oblong waveguides in a rectangular cabinet, and oblong ones that stand free, frequency by frequency;
+    panels are spread over cores.
 
     What it returns raises ValueError if a point observed lies in the body, or the memory does not suffice.
     """
@@ -63,7 +66,12 @@ def whole_solver(setting: Setting = "full", *, cores: int = 1) -> Solver:
 
 def memory_needed(waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting = "full") -> int:
     """Bytes at a frequency, Hz, worked out without solving it."""
-    return bytes_needed(loudspeaker(waveguide, _size(frequency, air, setting), wall=WALL).mesh.size, 1)
+    return bytes_needed(nodes_at(waveguide, frequency, air, setting=setting), 1)
+
+
+def nodes_at(waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting) -> int:
+    """How many nodes the mesh has at a frequency, Hz: of the part that mirrors leave."""
+    return panels(waveguide, _size(frequency, air, setting), wall=WALL[setting])[0].size
 
 
 @lru_cache(maxsize=1)
@@ -72,7 +80,14 @@ def _controller() -> ThreadpoolController:
 
 
 def _size(frequency: float, air: Air, setting: Setting) -> float:
-    return air.speed_of_sound / frequency / PER_WAVELENGTH[setting]
+    top = 2.0 ** (np.ceil(BANDS_PER_OCTAVE * np.log2(frequency) - 1e-9) / BANDS_PER_OCTAVE)
+    return float(air.speed_of_sound / top / PER_WAVELENGTH[setting])
+
+
+@lru_cache(maxsize=2)
+def _made(waveguide: Waveguide, size: float, wall: float, cores: int) -> tuple[Loudspeaker, Body]:
+    speaker = loudspeaker(waveguide, size, wall=wall)
+    return speaker, ready(speaker.mesh, cores, room=speaker.room)
 
 
 def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: Setting, cores: int) -> Directivity:
@@ -83,32 +98,27 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
             f"needs about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free. Lower to_hz, or take the"
             ' setting "screen" or the method "march"'
         )
+    checked = setting != "estimate"
     found: list[Surface] = []
     coarser: list[Surface] = []
     for each in frequency.tolist():
-        size = _size(each, air, setting)
-        for into, larger in ((found, 1.0), (coarser, COARSER)):
-            speaker = loudspeaker(waveguide, larger * size, wall=larger * WALL)
-            into.append(_at(speaker, 2 * np.pi * each / air.speed_of_sound, cores))
-    heard, again = (_heard(each, observation, air) for each in (found, coarser))
-    area = np.abs(np.sin(observation.off_axis)) + 1e-9
-    overlap = np.sum(area * np.conj(again.pressure) * heard.pressure, axis=(1, 2))
-    # What goes in at the throat and what comes out all round are found apart: half of their difference is pressure's.
-    entering = heard.impedance.real * air.impedance * waveguide.driver.exit_area
-    rough = np.maximum([_roughness(each.body) for each in found], 0.5 * np.abs(entering / heard.power - 1.0))
-    error = own_error(again, heard, overlap=overlap, observation=observation).at_least(rough)
+        size, k = _size(each, air, setting), 2 * np.pi * each / air.speed_of_sound
+        for into, larger in ((found, 1.0), (coarser, COARSER)) if checked else ((found, 1.0),):
+            into.append(_at(*_made(waveguide, larger * size, larger * WALL[setting], cores), k, cores))
+    heard = _heard(found, observation, air)
+    error = _error(found, heard, coarser, observation, waveguide, air) if checked else None
     return Directivity(
         observation=observation,
         pressure=heard.pressure,
-        valid=error.valid,
+        valid=np.ones(frequency.size, dtype=bool) if error is None else error.valid,
         density=air.density,
         speed_of_sound=air.speed_of_sound,
         half_space=False,
         sound_power=heard.power,
         throat_impedance=heard.impedance,
-        error_estimate=error.index,
-        polar_error=error.polar,
-        impedance_error=error.impedance,
+        error_estimate=None if error is None else error.index,
+        polar_error=None if error is None else error.polar,
+        impedance_error=None if error is None else error.impedance,
         far_field_index=power_db(4 * np.pi * np.abs(heard.on_axis) ** 2 / (air.impedance * heard.power)),
         provenance={
             "method": "boundary_elements",
@@ -118,13 +128,25 @@ def _solved(waveguide: Waveguide, observation: Observation, air: Air, setting: S
             "nodes": [each.speaker.mesh.size for each in found],
             "images": found[0].speaker.images,
             "first_cross_mode_hz": tube_cut_on(waveguide.driver.exit_radius, air=air),
-            "error_rms_db": float(np.sqrt(np.mean(error.index**2))),
+            "error_rms_db": None if error is None else float(np.sqrt(np.mean(error.index**2))),
         },
     )
 
 
-def _at(speaker: Loudspeaker, k: float, cores: int) -> Surface:
-    body = ready(speaker.mesh, cores, room=speaker.room)
+def _error(
+    found: list[Surface], heard: Heard, coarser: list[Surface], observation: Observation, waveguide: Waveguide, air: Air
+) -> OwnError:
+    """Of what was heard, by what is heard of larger cells, by the integrals over the mesh, and by the power."""
+    again = _heard(coarser, observation, air)
+    area = np.abs(np.sin(observation.off_axis)) + 1e-9
+    overlap = np.sum(area * np.conj(again.pressure) * heard.pressure, axis=(1, 2))
+    # What goes in at the throat and what comes out all round are found apart: half of their difference is pressure's.
+    entering = heard.impedance.real * air.impedance * waveguide.driver.exit_area
+    rough = np.maximum([_roughness(each.body) for each in found], 0.5 * np.abs(entering / heard.power - 1.0))
+    return own_error(again, heard, overlap=overlap, observation=observation).at_least(rough)
+
+
+def _at(speaker: Loudspeaker, body: Body, k: float, cores: int) -> Surface:
     # A symmetric source: all parities but the even one are still. p = j w density q, with dq/dn = -v.
     motion = np.zeros((speaker.images, speaker.mesh.size, 1), dtype=np.complex128)
     motion[0, :, 0] = speaker.moving
@@ -187,5 +209,5 @@ def _near(found: Surface, place: FloatArray) -> ComplexArray:
         total += double @ found.q + single @ found.speaker.moving
         gauss += layers(0.0, place * signs, nowhere, mesh)[0].real.sum(axis=1)
     if gauss.min() < -0.5:
-        raise ValueError("distance_m: a point observed lies inside the cabinet. Raise it, or leave it out")
+        raise ValueError("distance_m: a point observed lies inside the cabinet or body. Raise it, or leave it out")
     return total

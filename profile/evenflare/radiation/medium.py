@@ -18,6 +18,7 @@ from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.modes import radial_modes, radial_quadrature, tabulated_modes
 from evenflare.radiation.oblong_elements import OblongBasis
+from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.termination import Baffle, End, Sphere
 from evenflare.radiation.wavefront import FLAT, Caps, Sweep
@@ -119,7 +120,7 @@ class RoundMedium:
 
 @dataclass(frozen=True)
 class OblongMedium:
-    """Of an oblong waveguide in a baffle, on modes of a basis."""
+    """Of an oblong waveguide in a baffle, or standing free, on modes of a basis."""
 
     waveguide: Waveguide
     basis: OblongBasis
@@ -134,6 +135,8 @@ class OblongMedium:
     def end(self) -> End:
         """See Medium."""
         bare = Hemisphere(oblong.dome_radius(self.surface), self.surface.depth, self.basis)
+        if (radius := sphere_of(self.waveguide)) is not None:
+            return OnSphere(bare, radius)
         return bare if self.operator is None else InCabinet(bare, self.operator)
 
     @property
@@ -197,6 +200,16 @@ def in_a_sphere(waveguide: Waveguide) -> Waveguide:
     equal = np.cbrt(0.75 * volume(waveguide.outside) / np.pi)
     radius = max(float(equal), LEAST_RADIUS * waveguide.meridian.mouth_radius)
     return replace(waveguide, mounting=Mounting(radius))
+
+
+def sphere_of(waveguide: Waveguide) -> float | None:
+    """m, the radius of the rigid sphere for which the march takes the body of a waveguide that stands free: of the same
+    volume. None where there is no body.
+    """
+    if waveguide.is_round:
+        return in_a_sphere(waveguide).mounting.radius if waveguide.mounting.body is not None else None
+    body = waveguide.oblong_body
+    return None if body is None else float(np.cbrt(0.75 * body.volume / np.pi))
 
 
 def radial_modes_for(resolution: Resolution, wavenumber: float, radius: FloatArray) -> IntArray:

@@ -196,8 +196,8 @@ class OblongBody:
             remedy = "Make the back wider and the rim's radius smaller, or the waveguide narrower behind its mouth"
         raise ValueError(
             f'[mounting] outline = "{shell.outline}": the outside is too near to the waveguide\'s wall at z_mm ='
-            f" {mm(z)}, {azimuth / DEGREE:.0f} degrees from the horizontal: must keep {mm(ROOM)} from it, toward the rim"
-            f" a tenth of the way there, and lacks {mm(lacking, 2)}. {remedy}"
+            f" {mm(z)}, {azimuth / DEGREE:.0f} degrees from the horizontal: must keep {mm(ROOM)} from it, toward the"
+            f" rim a tenth of the way there, and lacks {mm(lacking, 2)}. {remedy}"
         )
 
 

@@ -96,10 +96,9 @@ FAULTS = {
     ),
     "oblong mouth": (
         OBLONG + CABINET,
-        't.toml [mounting] kind = "free_standing": must be "baffle" or "cabinet" for an oblong mouth, a body of'
-        ' revolution takes a round one only. Write kind = "baffle" without the body, or [limits] mouth_diameter_mm'
-        " instead of"
-        " mouth_width_mm and mouth_height_mm",
+        't.toml [mounting] outline = "round_cabinet": must be "rolled_shell" for an oblong mouth, a cylinder takes a'
+        ' round one. Write outline = "rolled_shell" with its sizes, which follows the mouth, or kind = "cabinet" for a'
+        " box, or [limits] mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm",
     ),
     "source known too little of": (
         with_driver(

@@ -7,7 +7,7 @@ from functools import cached_property
 from typing import Literal
 
 from evenflare.units import MILLIMETRE
-from evenflare.waveguide.body import Body, BodyPoints, RolledShell, outside
+from evenflare.waveguide.body import Body, RolledShell, outside
 from evenflare.waveguide.cabinet import Cabinet
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
@@ -103,6 +103,17 @@ class Waveguide:
         """
         if not isinstance(self.shape, Oblong):
             return Surface(self.meridian, self.meridian, Superellipse())
+        return self._in_space[0]
+
+    @property
+    def oblong_body(self) -> OblongBody | None:
+        """What an oblong waveguide that stands free is outside; None where there is none, or a round one."""
+        return None if self.is_round else self._in_space[1]
+
+    @cached_property
+    def _in_space(self) -> tuple[Surface, OblongBody | None]:
+        """The wall of an oblong waveguide, and what is outside it, which must fit."""
+        assert isinstance(self.shape, Oblong)  # nothing else is asked for
         if self.mounting.kind == "sphere":
             raise ValueError(
                 '[mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for a mouth that is not'
@@ -117,24 +128,15 @@ class Waveguide:
         found = Surface(horizontal, vertical, self.shape.section, slack)
         if self.mounting.cabinet is not None:
             self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth)
-        return found
-
-    @cached_property
-    def oblong_body(self) -> OblongBody | None:
-        """What an oblong waveguide that stands free is outside; None where there is none.
-
-        ValueError if it does not fit round the wall.
-        """
         body = self.mounting.body
-        if body is None or self.is_round:
-            return None
+        if body is None:
+            return found, None
         if not isinstance(body, RolledShell):
-            what = "body of points" if isinstance(body, BodyPoints) else f'outline = "{body.outline}"'
             raise ValueError(
-                f'[mounting] {what}: must be outline = "rolled_shell" around a mouth that is not round, or kind ='
-                ' "cabinet". Change it, or make the waveguide round'
+                f'[mounting] outline = "{body.outline}": must be "rolled_shell" for a mouth that is not round. Change'
+                " it, or make the waveguide round"
             )
-        return OblongBody(self.surface, body)
+        return found, OblongBody(found, body)
 
     def _in_plane(self, name: str, shape: Shape) -> Meridian:
         try:

@@ -22,6 +22,9 @@ if TYPE_CHECKING:
     from evenflare.studies.cabinet import CabinetEffect
 
 NO_JUDGE = "in a rectangular cabinet each method solves by itself: --method boundary_elements asks for the judge"
+ONLY_JUDGE = (
+    "the march takes an oblong body for a sphere, and is no second opinion on it: boundary elements alone have looked"
+)
 ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
 
 
@@ -58,10 +61,11 @@ class Heard:
 
 def solved(path: Path, design: Design, setting: radiation.Setting, method: radiation.Method) -> Directivity:
     """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
-    in_cabinet = design.waveguide.mounting.cabinet is not None
-    if method == "boundary_elements" and not (design.waveguide.is_round or in_cabinet):
+    in_a_body = design.waveguide.mounting.kind in ("cabinet", "free_standing")
+    if method == "boundary_elements" and not (design.waveguide.is_round or in_a_body):
         raise InputError(
-            f"{path}: --method = boundary_elements: must be march for a waveguide that is not round. Leave it out"
+            f"{path}: --method = boundary_elements: must be march for a waveguide that is not round, in a baffle. Leave"
+            " it out"
         )
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
@@ -92,6 +96,10 @@ def heard(
         from evenflare.studies.cabinet import cabinet_effect
 
         return replace(sound, alone=NO_JUDGE, cabinet=cabinet_effect(everywhere))
+    if design.waveguide.oblong_body is not None:
+        from evenflare.studies.cabinet import cabinet_effect
+
+        return replace(sound, alone=ONLY_JUDGE, cabinet=cabinet_effect(everywhere))
     if not design.waveguide.is_round:
         return replace(sound, alone=ONLY_MARCH)
     if setting == "estimate":
@@ -135,8 +143,9 @@ def found_lines(sound: Heard) -> list[str]:
         lines.append(f"Error not estimated at this setting: a first look{off}")
     else:
         lines.append(f"Estimated error: {errors_at_most(found)}")
-    if "cabinet" in found.provenance:
-        lines.append(f"{found.provenance['cabinet'][0].upper()}{found.provenance['cabinet'][1:]}")
+    for key in ("cabinet", "body", "approximation"):
+        if key in found.provenance:
+            lines.append(f"{found.provenance[key][0].upper()}{found.provenance[key][1:]}")
     return lines + agreement_lines(sound)
 
 
@@ -159,6 +168,7 @@ def memory_line(path: Path, setting: radiation.Setting, *, like: Path | None = N
     like : a measurement whose observation it takes.
     """
     from evenflare.radiation.march import memory_needed
+    from evenflare.radiation.standing import bytes_at_most
 
     design = design_like(path, like)
     if design.waveguide.is_round:
@@ -168,4 +178,6 @@ def memory_line(path: Path, setting: radiation.Setting, *, like: Path | None = N
         needed = memory_needed(
             design.waveguide, design.observation, design.air, setting=setting, cores=os.cpu_count() or 1
         )
+        if design.waveguide.oblong_body is not None:
+            needed = max(needed, bytes_at_most(setting))
     return f"Solving takes about {needed / 1e6:.0f} MB of memory"

@@ -15,6 +15,7 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
+from evenflare.exterior.scattering import bytes_needed
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.loudspeaker_elements import nodes_at, whole_solver
 from evenflare.radiation.march import march_solver
@@ -67,6 +68,11 @@ def top_frequency(waveguide: Waveguide, air: Air, setting: Setting) -> float:
         else:
             high = middle
     return LOWEST * float(BANDS[low]) if low >= 0 else 0.0
+
+
+def bytes_at_most(setting: Setting) -> int:
+    """Of the matrices of boundary elements at that setting."""
+    return bytes_needed(MOST_NODES[setting], 1)
 
 
 def _part(

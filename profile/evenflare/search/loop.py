@@ -19,7 +19,7 @@ from evenflare.search.judging import factory_for
 from evenflare.search.ladder import Agreement, Staging
 from evenflare.search.plan import Plan
 from evenflare.search.pool import Judges, losses, pool
-from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, Pace, Progress
+from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, STANDING_OBLONG_COST, Pace, Progress
 from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
@@ -105,7 +105,8 @@ class _Run:
     def carry_out(self) -> StoppedBy:
         """All steps; says what ended them."""
         if "estimate" in ladder.stages(self.target):
-            self.staging, self.pace = Staging("estimate", "screen"), Pace(OBLONG_COST)
+            costs = OBLONG_COST if method_for(self.target.mounting) == "march" else STANDING_OBLONG_COST
+            self.staging, self.pace = Staging("estimate", "screen"), Pace(costs)
         elif method_for(self.target.mounting) != "march":
             self.pace = Pace(FREE_STANDING_COST)
         screens = sum(self.plan.published.values()) + self.plan.free

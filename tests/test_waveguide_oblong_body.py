@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import re
 
 import numpy as np
@@ -39,7 +40,10 @@ BULGING = Points(((0.0, 0.0127), (0.015, 0.045), (0.06, 0.07)))
 NARROWER = Points(((0.0, 0.0127), (0.015, 0.03), (0.06, 0.05)))
 
 
-def free(shell, section=Superellipse(), *, across=(WIDE, HIGH)) -> Waveguide:
+ELLIPSE = Superellipse()
+
+
+def free(shell, section=ELLIPSE, *, across=(WIDE, HIGH)) -> Waveguide:
     return Waveguide(Oblong(*across, section), Driver(), Mounting(body=shell))
 
 
@@ -63,10 +67,10 @@ def test_convex(name) -> None:
 def test_stretches_meet_without_a_crease(name) -> None:
     found, psi = body(name), np.linspace(0.0, 0.5 * np.pi, 9)
     ends = [[found.at(each, psi, np.full(9, v)) for v in (0.0, 1.0)] for each in found.stretches]
-    for (_, before), (after, _) in zip(ends[:-1], ends[1:], strict=True):
+    for (_, before), (after, _) in itertools.pairwise(ends):
         np.testing.assert_allclose(before[0], after[0], atol=1e-12)  # m: rounding
     if found.stretches == ("rim", "taper", "edge", "back"):
-        for (_, before), (after, _) in zip(ends[:-1], ends[1:], strict=True):
+        for (_, before), (after, _) in itertools.pairwise(ends):
             np.testing.assert_allclose(before[1], after[1], atol=1e-12)
     rim = found.surface.patch(np.array([found.surface.depth]), psi, stretch=len(found.surface.cuts) - 2).points[0]
     np.testing.assert_allclose(ends[0][0][0], rim, atol=1e-9)  # m: a depth is found to 1e-13 along the wall

@@ -23,8 +23,8 @@ from evenflare.radiation.own_error import VALID_ERROR, VALID_POLAR_ERROR
 from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide import Waveguide
 
-MOST_NODES: dict[Setting, int] = {"full": 2500, "screen": 1400, "estimate": 700}
-"""Of a quarter of the body: 0.2, 0.06 and 0.02 GB."""
+MOST_NODES: dict[Setting, int] = {"full": 1800, "screen": 1200, "estimate": 700}
+"""Of a quarter of the body: 0.1, 0.05 and 0.02 GB."""
 CELLS: dict[Setting, Setting] = {"full": "screen", "screen": "screen", "estimate": "estimate"}
 """The judge's own setting: finer cells reach less far, and tell hundredths of a dB at most."""
 BANDS = 2.0 ** (np.arange(40) / 4)

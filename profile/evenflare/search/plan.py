@@ -57,7 +57,7 @@ def plan(
     if candidates > MOST_CANDIDATES:
         raise InputError(f"{named} = {candidates}: must be at most {MOST_CANDIDATES}. Lower it")
     names = [family for family in families if family != "free"]
-    polish = candidates // (COSTLY * POLISH_PART if is_costly else POLISH_PART)
+    polish = max(1, candidates // (COSTLY * POLISH_PART if is_costly else POLISH_PART))
     left = candidates - polish
     equal = left // len(families)
     each = min(max(FAIR_SHARE, left // (2 * len(names))), equal) if "free" in families and names else equal

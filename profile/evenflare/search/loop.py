@@ -70,7 +70,7 @@ def run_search(
     deadline = None if minutes is None else time.monotonic() + 60.0 * minutes
     processes = pool(workers) if executor is None else nullcontext(executor)
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
-        factory = solver_factory or factory_for(target.mounting)
+        factory = solver_factory or factory_for(target.mounting, oblong=target.oblong)
         run = _Run(target, store, judges, factory, asked.plan, asked.seed, deadline, progress)
         try:
             stopped_by = run.carry_out()

@@ -206,10 +206,13 @@ def sphere_of(waveguide: Waveguide) -> float | None:
     """m, the radius of the rigid sphere for which the march takes the body of a waveguide that stands free: of the same
     volume. None where there is no body.
     """
+    if waveguide.mounting.body is None:
+        return None
     if waveguide.is_round:
-        return in_a_sphere(waveguide).mounting.radius if waveguide.mounting.body is not None else None
+        return in_a_sphere(waveguide).mounting.radius
     body = waveguide.oblong_body
-    return None if body is None else float(np.cbrt(0.75 * body.volume / np.pi))
+    assert body is not None  # it has one
+    return float(np.cbrt(0.75 * body.volume / np.pi))
 
 
 def radial_modes_for(resolution: Resolution, wavenumber: float, radius: FloatArray) -> IntArray:

@@ -104,7 +104,8 @@ def test_only_the_march_serves_an_oblong_waveguide(capsys, designs):
     code, out, err = said(capsys, "solve oblong.toml --out out --method boundary_elements")
     assert (code, out) == (2, "")
     assert err.endswith(
-        "oblong.toml: --method = boundary_elements: must be march for a waveguide that is not round. Leave it out\n"
+        "oblong.toml: --method = boundary_elements: must be march for a waveguide that is not round, in a baffle."
+        " Leave it out\n"
     )
     _, out, _ = said(capsys, "solve oblong.toml --out out --setting screen --quiet")
     assert "Not compared: only the march serves a waveguide that is not round" in out

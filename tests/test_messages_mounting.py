@@ -92,8 +92,14 @@ FAULTS = {
     ),
     "oblong waveguide": (
         OBLONG + CABINET + "diameter_mm = 300\ndepth_mm = 250\n",
-        'd.toml [mounting] kind = "free_standing": must be "baffle" or "cabinet" for an oblong waveguide, a body of'
-        ' revolution takes a round mouth only. Write kind = "baffle" without the body, or make the waveguide round',
+        'd.toml [mounting] outline = "round_cabinet": must be "rolled_shell" for an oblong mouth, a cylinder takes a'
+        ' round one. Write outline = "rolled_shell" with its sizes, which follows the mouth, or kind = "cabinet" for a'
+        " box, or make the waveguide round",
+    ),
+    "body of points around an oblong waveguide": (
+        OBLONG + FREE + 'body_csv = "body.csv"\n',
+        'd.toml [mounting] body_csv: must be outline = "rolled_shell" for an oblong mouth, points give a body of'
+        ' revolution. Write outline = "rolled_shell"',
     ),
     "no such body": (
         GOOD + FREE + 'body_csv = "none.csv"\n',

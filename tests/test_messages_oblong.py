@@ -197,7 +197,8 @@ FAULTS = {
     ),
     "mouth in a sphere": (
         OBLONG + '[mounting]\nkind = "sphere"\nradius_mm = 200\n',
-        'd.toml [mounting] kind = "sphere": must be "baffle" or "cabinet" for an oblong waveguide, a sphere takes a'
+        'd.toml [mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for an oblong'
+        " waveguide, a sphere takes a"
         ' round mouth only. Write kind = "baffle" without radius_mm, or make the waveguide round',
     ),
     "azimuths of a round waveguide": (
@@ -307,7 +308,8 @@ LISTS = {
             "d.toml [waveguide.horizontal] wall_angle_deg = 420: must be 0.5 to 89. Lower it",
             "d.toml [waveguide.vertical] depth_mm: missing. Add for example depth_mm = 90",
             "d.toml [waveguide.vertical] depht_mm = 90: unknown key. Did you mean depth_mm?",
-            'd.toml [mounting] kind = "sphere": must be "baffle" or "cabinet" for an oblong waveguide, a sphere takes'
+            'd.toml [mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for an oblong'
+            " waveguide, a sphere takes"
             ' a round mouth only. Write kind = "baffle" without radius_mm, or make the waveguide round',
             "d.toml [analysis] azimuths_deg = [0]: must hold at least 2 values. Add some",
             "d.toml [solid] bolts = -1: must be 0 to 100. Raise it",

@@ -7,6 +7,10 @@ import pytest
 
 from evenflare.closed_forms import cap_index
 from evenflare.files import InputError
+from evenflare.search import ranking_words
+from evenflare.search.judging import factory_for
+from evenflare.search.request import request
+from evenflare.search.worker import Job, evaluate
 from evenflare.target.reach import largest_reachable, reach_statement, reachability
 from evenflare.waveguide import ParameterSpace, RolledShell, RoundCabinet, Source, limit_excess
 from evenflare.waveguide.body import volume
@@ -29,6 +33,31 @@ def test_outline_and_driver_are_read(target_of):
     driver = target_of(with_driver('velocity_profile = [[0, 1], [1, 0.8]]\nsource = "pressure"')).driver
     assert driver.velocity_profile == ((0.0, 1.0), (1.0, 0.8))
     assert driver.source == Source("pressure")
+
+
+def test_oblong_mouths_have_a_shell_of_their_own_and_are_heard_all_round(target_of):
+    """Even the estimate, the march on a sphere, hears what is behind; few are ranked by the judge's small cells."""
+    target = target_of(OBLONG + SHELL)
+    assert target.mounting.body == RolledShell(0.015, 0.16, 0.04)
+    space = ParameterSpace("conical", target.limits, target.driver, target.mounting)
+    waveguide = space.waveguide(np.full(len(space.names), 0.5))
+    assert waveguide.oblong_body is not None
+    outcome = evaluate(
+        target, factory_for(target.mounting, oblong=True), Job("conical", (0.5,) * len(space.names), "estimate")
+    )
+    assert outcome.value is not None
+    assert "boundary elements with large cells" in ranking_words(target.mounting, oblong=True)
+    few, many = (request(each, target_text="").plan for each in (target, target_of(OBLONG)))
+    assert few.finalists * 5 == many.finalists
+    assert few.polish * 5 <= many.polish
+    assert few.polish + few.free + sum(few.published.values()) == target.candidates
+
+
+def test_a_mouth_that_the_shell_cannot_hold_is_refused_with_its_size(target_of):
+    with pytest.raises(
+        InputError, match=r"rim_radius_mm = 60: must be 0 to .* allow depth_mm = .* with mouth_width_mm"
+    ):
+        target_of(OBLONG + SHELL.replace("rim_radius_mm = 15", "rim_radius_mm = 60"))
 
 
 @pytest.mark.parametrize("mounting", [CABINET, SHELL])
@@ -96,10 +125,9 @@ FAULTS = {
     ),
     "oblong mouth": (
         OBLONG + CABINET,
-        't.toml [mounting] kind = "free_standing": must be "baffle" or "cabinet" for an oblong mouth, a body of'
-        ' revolution takes a round one only. Write kind = "baffle" without the body, or [limits] mouth_diameter_mm'
-        " instead of"
-        " mouth_width_mm and mouth_height_mm",
+        't.toml [mounting] outline = "round_cabinet": must be "rolled_shell" for an oblong mouth, a cylinder takes a'
+        ' round one. Write outline = "rolled_shell" with its sizes, which follows the mouth, or kind = "cabinet" for a'
+        " box, or [limits] mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm",
     ),
     "source known too little of": (
         with_driver(

@@ -83,7 +83,9 @@ def test_beamwidths_and_mountings_that_do_not_belong_are_refused(target_of):
         replace(around, beamwidth_vertical=np.ones(3))
     with pytest.raises(ValueError, match="beamwidth_vertical has shape"):
         replace(oblong, beamwidth_vertical=np.ones(2))
-    with pytest.raises(ValueError, match="mounting is a sphere: must be the baffle or a cabinet for oblong mouths"):
+    with pytest.raises(
+        ValueError, match="mounting is a sphere: must be the baffle, a cabinet or a body for oblong mouths"
+    ):
         replace(oblong, mounting=Mounting(0.2))
 
 
@@ -215,7 +217,8 @@ FAULTS = {
     ),
     "oblong mouth on a sphere": (
         OBLONG + '[mounting]\nkind = "sphere"\nradius_mm = 200\n',
-        't.toml [mounting] kind = "sphere": must be "baffle" or "cabinet" for an oblong mouth, a sphere takes a round'
+        't.toml [mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for an oblong'
+        " mouth, a sphere takes a round"
         ' one only. Write kind = "baffle" without radius_mm, or [limits] mouth_diameter_mm instead of mouth_width_mm'
         " and"
         " mouth_height_mm",

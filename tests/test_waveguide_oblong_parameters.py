@@ -212,7 +212,7 @@ class TestRefusals:
             ParameterSpace("conical", dataclasses.replace(LIMITS, **changes))
 
     def test_a_sphere(self):
-        with pytest.raises(ValueError, match=r'\[mounting\] kind = "sphere": must be "baffle" .* Change it'):
+        with pytest.raises(ValueError, match=r'\[mounting\] kind = "sphere": must be "baffle", .* Change it'):
             ParameterSpace("conical", LIMITS, Driver(), Mounting(0.3))
 
 

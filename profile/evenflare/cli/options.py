@@ -113,7 +113,7 @@ def parser() -> argparse.ArgumentParser:
         "round: agreement.csv, both methods side by side (a warning where the index differs by more than 0.3 dB rms\n"
         "or 1 dB anywhere), and cabinet_effect.csv: in a baffle, on a cabinet, free-standing.\n"
         "methods: march (waves on spherical caps; in a baffle, a cabinet or a sphere, round or oblong; a free-standing"
-        " body it\ntakes for a sphere), boundary_elements (round in any body as it is, or in a cabinet; an independent"
+        " body it\ntakes for a sphere), boundary_elements (any body as it is, or a cabinet; an independent"
         " judge, slower).\n"
         "settings: full (index typically within 0.02 dB, up to 0.1 near a dip on axis), screen (typically 0.1 dB, up\n"
         "to 1 dB at the top), estimate (2 to 5 dB rms above a few kHz, a first look).\n\n" + DESIGN_KEYS,

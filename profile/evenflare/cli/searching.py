@@ -128,7 +128,7 @@ def _tell(result: SearchResult, target: Target) -> None:
         return
     best = result.best
     print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")
-    if ranked := ranking_words(best.waveguide.mounting):
+    if ranked := ranking_words(best.waveguide.mounting, oblong=not best.waveguide.is_round):
         print(f"{ranked[0].upper()}{ranked[1:]}")
     if result.gain is not None:
         print(f"That is {result.gain:.3f} dB better than the best published family")

@@ -159,7 +159,7 @@ def _write_winner(
         "alone": sound.alone,
         "cabinet": sound.cabinet,
     }
-    ranked = ranking_words(target.mounting)
+    ranked = ranking_words(target.mounting, oblong=target.oblong)
     write_report(
         design,
         folder / "best" / "report.html",

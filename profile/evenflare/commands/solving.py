@@ -24,6 +24,9 @@ if TYPE_CHECKING:
 
 NO_JUDGE = "in a rectangular cabinet each method solves by itself: --method boundary_elements asks for the judge"
 NO_SOLID_JUDGE = "in a cabinet of solid_stl only the march solves: no second method has looked at this one"
+ONLY_JUDGE = (
+    "the march takes an oblong body for a sphere, and is no second opinion on it: boundary elements alone have looked"
+)
 ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
 
 
@@ -66,10 +69,11 @@ def solved(
     progress: radiation.Done | None = None,
 ) -> Directivity:
     """`radiation.solve`, with what the design of the file `path` asks for in vain told as an error of the input."""
-    in_cabinet = design.waveguide.mounting.cabinet is not None
-    if method == "boundary_elements" and not (design.waveguide.is_round or in_cabinet):
+    in_a_body = design.waveguide.mounting.kind in ("cabinet", "free_standing")
+    if method == "boundary_elements" and not (design.waveguide.is_round or in_a_body):
         raise InputError(
-            f"{path}: --method = boundary_elements: must be march for a waveguide that is not round. Leave it out"
+            f"{path}: --method = boundary_elements: must be march for a waveguide that is not round, in a baffle. Leave"
+            " it out"
         )
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
@@ -102,6 +106,10 @@ def heard(
 
         is_box = isinstance(design.waveguide.mounting.cabinet, Cabinet)
         return replace(sound, alone=NO_JUDGE if is_box else NO_SOLID_JUDGE, cabinet=cabinet_effect(everywhere))
+    if design.waveguide.oblong_body is not None:
+        from evenflare.studies.cabinet import cabinet_effect
+
+        return replace(sound, alone=ONLY_JUDGE, cabinet=cabinet_effect(everywhere))
     if not design.waveguide.is_round:
         return replace(sound, alone=ONLY_MARCH)
     if setting == "estimate":
@@ -145,8 +153,9 @@ def found_lines(sound: SolvedDesign) -> list[str]:
         lines.append(f"Error not estimated at this setting: a first look{off}")
     else:
         lines.append(f"Estimated error: {errors_at_most(found)}")
-    if "cabinet" in found.provenance:
-        lines.append(f"{found.provenance['cabinet'][0].upper()}{found.provenance['cabinet'][1:]}")
+    for key in ("cabinet", "body", "approximation"):
+        if key in found.provenance:
+            lines.append(f"{found.provenance[key][0].upper()}{found.provenance[key][1:]}")
     return lines + agreement_lines(sound)
 
 
@@ -182,19 +191,30 @@ def needs(
 ) -> Needs:
     """Of a design. like : a measurement whose observation it takes."""
     from evenflare.radiation.march import memory_needed
+    from evenflare.radiation.standing import CELLS, top_frequency
 
     design, cores = design_like(path, like), os.cpu_count() or 1
-    judged = method == "boundary_elements" and design.waveguide.mounting.cabinet is not None
+    chosen = method or method_for(design.waveguide.mounting)
+    stands = design.waveguide.oblong_body is not None
+    judged = chosen == "boundary_elements" and (stands or design.waveguide.mounting.cabinet is not None)
     if design.waveguide.is_round and not judged:
         return Needs()
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
-        if judged:
-            from evenflare.radiation.angles import resolving
-            from evenflare.radiation.effort import effort
-            from evenflare.studies.directions import dense
+        marched = 0
+        if not judged or stands:
+            marched = memory_needed(design.waveguide, design.observation, design.air, setting=setting, cores=cores)
+        if not judged:
+            return Needs(marched)
+        from evenflare.radiation.angles import resolving
+        from evenflare.radiation.effort import effort
+        from evenflare.studies.directions import dense
 
-            seen = resolving(design.waveguide, dense(design.observation), design.air)
-            found = effort(design.waveguide, seen, design.air, setting=setting, cores=cores)
-            return Needs(found.memory, tuple(found.seconds.tolist()), found.unknowns)
-        return Needs(memory_needed(design.waveguide, design.observation, design.air, setting=setting, cores=cores))
+        seen = resolving(design.waveguide, dense(design.observation), design.air)
+        if stands:
+            solved = seen.frequency < top_frequency(design.waveguide, design.air, setting)
+            if not solved.any():
+                return Needs(marched)
+            seen, setting = replace(seen, frequency=seen.frequency[solved]), CELLS[setting]
+        found = effort(design.waveguide, seen, design.air, setting=setting, cores=cores)
+        return Needs(max(found.memory, marched), tuple(found.seconds.tolist()), found.unknowns)

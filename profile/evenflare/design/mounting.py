@@ -37,6 +37,8 @@ SIZES: dict[str, dict[str, float | None]] = {
 }
 """The sizes of each outline by key, with an example; None where one may be left out and is then 0."""
 POINTS = ("body_csv", "body_points_mm")
+OBLONG_BODY = 'Write outline = "rolled_shell" with its sizes, which follows the mouth, or kind = "cabinet" for a box'
+"""What to do where a body takes a round mouth only."""
 CABINET: dict[str, float | None] = {
     "width_mm": 260,
     "height_mm": 420,
@@ -99,6 +101,15 @@ class MountingTable(Table):
         if self.body_csv is not None:
             return f"[mounting] body_csv = {shown(self.body_csv)}"
         return "[mounting] body_points_mm" if self.body_points_mm is not None else ""
+
+    @property
+    def round_only(self) -> str:
+        """What a mouth that is not round cannot have as its body, and why, without a full stop; empty where it can."""
+        if self.outline == "round_cabinet":
+            return 'outline = "round_cabinet": must be "rolled_shell" for an oblong mouth, a cylinder takes a round one'
+        if said := self._given(*POINTS):
+            return f'{said[0]}: must be outline = "rolled_shell" for an oblong mouth, points give a body of revolution'
+        return ""
 
     def _given(self, *keys: str) -> list[str]:
         return [key for key in keys if getattr(self, key) is not None]

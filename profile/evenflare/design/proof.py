@@ -64,6 +64,8 @@ def prove(
             f"{source} {here} is {depths[0] / MILLIMETRE:.7g} mm deep, {there} {depths[1] / MILLIMETRE:.7g}: must be"
             f" equal, since the mouth lies in a plane. {remedy}"
         )
+    bare = replace(waveguide, mounting=Mounting())
+    _attempt(lambda: bare.surface, source, start)
     _attempt(lambda: waveguide.surface, source, start)
 
 

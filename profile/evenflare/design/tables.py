@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.design.driver import DriverTable
-from evenflare.design.mounting import MountingTable
+from evenflare.design.mounting import OBLONG_BODY, MountingTable
 from evenflare.design.oblong import OblongTable, is_oblong, oblong_table
 from evenflare.design.walls import Length, WallTable, wall_table
 from evenflare.names import Name
@@ -207,24 +207,21 @@ class DesignTable(Table, Generic[AnyWall]):
     solid: SolidTable = SolidTable()
 
 
-def _in_a_baffle(mounting: MountingTable) -> MountingTable:
+def _around_an_oblong_mouth(mounting: MountingTable) -> MountingTable:
     if mounting.kind == "sphere":
         raise fault(
-            'kind = "sphere": must be "baffle" or "cabinet" for an oblong waveguide, a sphere takes a round mouth'
-            ' only. Write kind = "baffle" without radius_mm, or make the waveguide round'
+            'kind = "sphere": must be "baffle", "cabinet" or "free_standing" for an oblong waveguide, a sphere takes a'
+            ' round mouth only. Write kind = "baffle" without radius_mm, or make the waveguide round'
         )
-    if mounting.kind == "free_standing":
-        raise fault(
-            'kind = "free_standing": must be "baffle" or "cabinet" for an oblong waveguide, a body of revolution takes'
-            ' a round mouth only. Write kind = "baffle" without the body, or make the waveguide round'
-        )
+    if mounting.round_only:
+        raise fault(f"{mounting.round_only}. {OBLONG_BODY}, or make the waveguide round")
     return mounting
 
 
 class OblongDesignTable(DesignTable[AnyWall], Generic[AnyWall]):
     """A whole design file of an oblong waveguide."""
 
-    mounting: Annotated[MountingTable, AfterValidator(_in_a_baffle)] = MountingTable()
+    mounting: Annotated[MountingTable, AfterValidator(_around_an_oblong_mouth)] = MountingTable()
     analysis: OblongAnalysisTable = OblongAnalysisTable()
     solid: OblongSolidTable = OblongSolidTable()
 

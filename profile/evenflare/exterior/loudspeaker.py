@@ -1,17 +1,21 @@
-"""A waveguide, the front around its mouth and its cabinet as one closed body whose throat moves."""
+"""A waveguide, the front around its mouth and its cabinet as one closed body whose throat moves; or its free-standing
+body instead of front and cabinet.
+"""
 
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenflare.exterior.panels import ORDER, PanelMesh, meshed
 from evenflare.exterior.patches import MirroredPatches, SmoothPatch, outline_lines, shell
-from evenflare.units import FloatArray
+from evenflare.exterior.standing import around, film
+from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide import Cabinet, Waveguide
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.surface import Surface
 
 STEEP = 0.47 * np.pi
@@ -25,7 +29,7 @@ NODES = ORDER * ORDER
 
 @dataclass(frozen=True)
 class Loudspeaker:
-    """The body, about the cabinet's middle.
+    """The body, about the cabinet's middle, or a point on the axis within what stands free.
 
     moving : (N,) m/s at the nodes, into the air: 1 m/s over the driver's exit area in sum, 0 outside the throat.
     room   : (N,) m, how far the solid reaches below each node.
@@ -44,10 +48,24 @@ class Loudspeaker:
 
 
 def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeaker:
-    """Cells of about `size`, m, and of `wall` at most on wall and throat. The waveguide's mounting is a cabinet.
+    """Cells of about `size`, m, and of `wall` at most on wall and throat. The waveguide's mounting is a cabinet, or it
+    is oblong and stands free.
 
-    Errors: ValueError if the mouth does not fit, or for a cabinet that is no box.
+    Errors: ValueError if the mouth, or the body, does not fit, or for a cabinet that is no box.
     """
+    mesh, disc, throat = panels(waveguide, size, wall=wall)
+    driver, surface = waveguide.driver, waveguide.surface
+    share = np.hypot(disc.place[:, 0] - throat[0], disc.place[:, 1] - throat[1]) / surface.throat_radius
+    moving = np.zeros(mesh.size)
+    moving[: share.size] = driver.velocity(share)
+    moving *= driver.exit_area / (2 ** len(mesh.mirrors) * np.sum(mesh.weight * moving))
+    return Loudspeaker(mesh, moving, _room(mesh, waveguide, throat), throat)
+
+
+def panels(waveguide: Waveguide, size: float, *, wall: float) -> tuple[PanelMesh, PanelMesh, FloatArray]:
+    """The whole mesh of `loudspeaker`, which begins with the throat's disc; that disc; and its middle (3,), m."""
+    if (body := waveguide.oblong_body) is not None:
+        return _standing(waveguide, body, size, wall=wall)
     cabinet, surface = waveguide.mounting.cabinet, waveguide.surface
     if not isinstance(cabinet, Cabinet):
         raise ValueError(
@@ -64,19 +82,27 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
 
     driver = waveguide.driver
     disc = cut(_throat(surface.throat_radius, driver.exit_half_angle), fine, np.array([0.0, 0.0, 1.0]))
-    around = cut(_wall(surface), fine, np.zeros(3))
-    inner = [_moved(_all_round(each, mirrors), throat) for each in (disc, around)]
+    walls = cut(_wall(surface), fine, np.zeros(3))
+    inner = [_moved(_all_round(each, mirrors), throat) for each in (disc, walls)]
     front = [
         _moved(_reflected(cut(_front(cabinet, surface, signs), size, np.array([0.0, 0.0, 1.0])), signs), mouth)
         for signs in itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
     ]
     outer = _all_round(cut(shell(cabinet), size), mirrors)
-    mesh = _joined([*inner, *front, outer])
-    share = np.hypot(inner[0].place[:, 0] - throat[0], inner[0].place[:, 1] - throat[1]) / surface.throat_radius
-    moving = np.zeros(mesh.size)
-    moving[: share.size] = driver.velocity(share)
-    moving *= driver.exit_area / (2 ** len(mirrors) * np.sum(mesh.weight * moving))
-    return Loudspeaker(mesh, moving, _room(mesh, cabinet, surface, throat), throat)
+    return _joined([*inner, *front, outer]), inner[0], throat
+
+
+def _standing(
+    waveguide: Waveguide, body: OblongBody, size: float, *, wall: float
+) -> tuple[PanelMesh, PanelMesh, FloatArray]:
+    """As panels, of what stands free."""
+    surface, driver, mirrors = waveguide.surface, waveguide.driver, (0, 1)
+    fine, middle = min(size, wall), np.array([0.0, 0.0, 0.5 * (surface.depth + body.back)])
+    disc = meshed(MirroredPatches(tuple(_throat(surface.throat_radius, driver.exit_half_angle)), mirrors), fine)
+    walls = meshed(MirroredPatches(tuple(_wall(surface)), mirrors), fine)
+    outer = meshed(MirroredPatches(film(body, middle, sharp_rim=_sharp(surface)), mirrors), size)
+    inner = _moved(_facing(disc, np.array([0.0, 0.0, 1.0])), -middle)
+    return _joined([inner, _moved(_facing(walls, np.zeros(3)), -middle), outer]), inner, -middle
 
 
 def _throat(radius: float, half_angle: float) -> list[SmoothPatch]:
@@ -105,20 +131,23 @@ def _throat(radius: float, half_angle: float) -> list[SmoothPatch]:
 
 
 def _wall(surface: Surface) -> list[SmoothPatch]:
-    """The quarter of the wall from the throat's plane z = 0 to the mouth's, a patch for each smooth stretch."""
+    """The quarter of the wall from the throat's plane z = 0 to the mouth's, a patch for each smooth stretch and part of
+    the mouth's rim.
+    """
     ends_sharp = _sharp(surface)
 
-    def stretch(which: int, low: float, high: float) -> SmoothPatch:
+    def stretch(which: int, low: float, high: float, psi: Callable[[FloatArray], FloatArray]) -> SmoothPatch:
         last = high == surface.cuts[-1]
 
         def place(u: FloatArray, v: FloatArray) -> FloatArray:
             u, v = np.broadcast_arrays(u, v)
             way = v if ends_sharp or not last else 1.0 - (1.0 - v) ** 2
-            return _on_wall(surface, low + (high - low) * way, 0.5 * np.pi * u, which)
+            return _on_wall(surface, low + (high - low) * way, psi(u), which)
 
         return SmoothPatch(place, (False, False, False, last and ends_sharp))
 
-    return [stretch(i, low, high) for i, (low, high) in enumerate(itertools.pairwise(surface.cuts))]
+    parts = around(surface)
+    return [stretch(i, *ends, psi) for i, ends in enumerate(itertools.pairwise(surface.cuts)) for psi in parts]
 
 
 def _sharp(surface: Surface) -> bool:
@@ -205,9 +234,17 @@ def _joined(parts: Sequence[PanelMesh]) -> PanelMesh:
     )
 
 
-def _room(mesh: PanelMesh, cabinet: Cabinet, surface: Surface, throat: FloatArray) -> FloatArray:
-    """(N,) m: below rim and throat there may be air again soon. The cabinet counts with sharp edges."""
-    half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
+def _room(mesh: PanelMesh, waveguide: Waveguide, throat: FloatArray) -> FloatArray:
+    """(N,) m: below rim and throat there may be air again soon. A cabinet counts with sharp edges."""
+    surface, cabinet, body = waveguide.surface, waveguide.mounting.cabinet, waveguide.oblong_body
+
+    def beyond(place: FloatArray) -> BoolArray:
+        if body is not None:
+            return np.asarray(body.beyond(place - throat) > 0.0)
+        assert cabinet is not None  # nothing else is asked for
+        half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
+        return np.asarray(np.any(np.abs(place) > half, axis=1))
+
     found = np.full(mesh.size, DEEP)
     for depth in np.geomspace(DEEP, SHALLOW, STEPS):
         place = mesh.place - depth * mesh.normal
@@ -220,5 +257,5 @@ def _room(mesh: PanelMesh, cabinet: Cabinet, surface: Surface, throat: FloatArra
             psi = np.arctan2(y[here] / axes.b, x[here] / axes.a)
             reach = surface.factor(z[here], axes.a, axes.b, psi)
             hollow[here] = np.hypot(x[here] / axes.a, y[here] / axes.b) < reach
-        found[hollow | np.any(np.abs(place) > half, axis=1)] = depth
+        found[hollow | beyond(place)] = depth
     return found

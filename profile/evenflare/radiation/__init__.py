@@ -19,7 +19,7 @@ Method = Literal["march", "boundary_elements"]
 METHODS: tuple[Method, ...] = get_args(Method)
 """The march over spherical caps: quick, in a baffle or a sphere, for round and oblong waveguides; a body that stands
 free it takes for a sphere. Boundary elements, an independent judge: slower, bodies as they are; oblong waveguides in a
-cabinet only.
+cabinet, or standing free, only.
 """
 
 
@@ -80,11 +80,15 @@ def _of_unit_velocity(setting: Setting, method: Method, cores: int, progress: Do
         return march_solver(setting, cores=cores)
     from evenflare.radiation.boundary_elements import judge_solver
     from evenflare.radiation.loudspeaker_elements import whole_solver
+    from evenflare.radiation.standing import standing_solver
 
     of_revolution, in_space = judge_solver(setting, cores=cores), whole_solver(setting, cores=cores, progress=progress)
+    standing = standing_solver(setting, cores=cores, progress=progress)
 
     def solve_as_it_is(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
         which = in_space if waveguide.mounting.kind == "cabinet" else of_revolution
+        if waveguide.oblong_body is not None:
+            which = standing
         return which(waveguide, observation, air)
 
     return solve_as_it_is

@@ -14,6 +14,7 @@ from evenflare.radiation import Solver
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.body import dense
+from evenflare.waveguide.oblong_body import ALONG, AROUND
 
 PHASE = 0.5
 """rad, by which the sound of the outermost point that radiates turns against the axis' between neighbouring angles, at
@@ -57,7 +58,9 @@ def with_angles(values: FloatArray, more: ArrayLike) -> FloatArray:
 def radius_of(waveguide: Waveguide) -> float:
     """m from the axis to the outermost point that radiates: of the mouth, or of the body about it."""
     widest = [0.5 * waveguide.mouth_width, 0.5 * waveguide.mouth_height, waveguide.mounting.radius or 0.0]
-    if waveguide.mounting.body is not None:
+    if (body := waveguide.oblong_body) is not None:
+        widest.append(float(np.linalg.norm(body.sampled(AROUND, ALONG)[0][..., :2], axis=-1).max()))
+    elif waveguide.mounting.body is not None:
         widest.append(float(dense(waveguide.outside).r.max()))
     return max(widest)
 

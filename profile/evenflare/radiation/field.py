@@ -11,6 +11,7 @@ from evenflare.compiled import njit
 from evenflare.directivity.types import Observation
 from evenflare.exterior.waves import associated
 from evenflare.radiation.in_cabinet import InCabinet
+from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.termination import End
 from evenflare.units import ComplexArray, FloatArray, IntArray, power_db, read_only
 
@@ -59,6 +60,8 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
         result = np.zeros((wavenumber.size, observation.plane.size, cosine.size), dtype=np.complex128)
         result[:, :, ~behind] = _waves_at(outgoing, degree, wavenumber[:, None] * distance[~behind], turned[~behind])
     result[:, :, behind] = 0.0
+    if isinstance(end, OnSphere):
+        result *= end.share(wavenumber, observation)[:, None, :]
     return np.asarray(result)
 
 
@@ -121,6 +124,9 @@ def far_on_axis(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End) -> 
     if isinstance(end, InCabinet):
         found, rest = end.on_axis(outgoing, wavenumber), 1.0 - end.share(wavenumber)
         return found + rest * far_on_axis(outgoing, wavenumber, end=end.bare)
+    if isinstance(end, OnSphere):
+        observation = Observation(wavenumber, np.zeros(1), reference_z=end.centre_z)
+        return np.asarray(pressure(outgoing, wavenumber, end=end, observation=observation)[:, 0, 0] * wavenumber / 1j)
     degree, order = end.waves(outgoing.shape[1])
     return np.asarray((outgoing * (order == 0)) @ (1j**degree))
 
@@ -145,7 +151,7 @@ def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) ->
 
 
 def _mean_square(outgoing: ComplexArray, wavenumber: FloatArray, end: End) -> FloatArray:
-    if isinstance(end, InCabinet):
+    if isinstance(end, InCabinet | OnSphere):
         return end.mean_square(outgoing, wavenumber)
     degree, _ = end.waves(outgoing.shape[1])
     return np.asarray((0.5 if end.half_space else 1.0) * np.sum(np.abs(outgoing) ** 2 / (2 * degree + 1), axis=1))

@@ -1,4 +1,4 @@
-"""Boundary elements of a waveguide in its cabinet, all in one problem: the judge of what is not round.
+"""Boundary elements of a waveguide in its cabinet or body, all in one problem: the judge of what is not round.
 
 It shares the integrals over panels with the cabinet's operator, and nothing with the march but wall and `Directivity`.
 """
@@ -19,20 +19,22 @@ from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.exterior.graphics import arrays, here
 from evenflare.exterior.layers import layers
-from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker
+from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker, panels
 from evenflare.exterior.operator import around_degree
 from evenflare.exterior.scattering import Scatterer, Space, bytes_needed, ready, scattered
 from evenflare.radiation import Done, Setting, Solver
 from evenflare.radiation.medium import available_memory
-from evenflare.radiation.own_error import FieldSamples, own_error
+from evenflare.radiation.own_error import FieldSamples, OwnError, own_error
 from evenflare.units import ComplexArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide
 
 PER_WAVELENGTH: dict[Setting, float] = {"full": 3.2, "screen": 2.4, "estimate": 1.8}
 """Cells of three by three nodes along a wavelength: the index of a round body within 0.001 and, of 2.4, 0.008 dB of the
 judge's for bodies of revolution (measured, 0.9 to 2 kHz)."""
-WALL = 0.02
+WALL: dict[Setting, float] = {"full": 0.02, "screen": 0.02, "estimate": 0.03}
 """m, of the cells of wall and throat at most: there sound is quicker to change than the wavelength says."""
+BANDS_PER_OCTAVE = 4
+"""Frequencies of one band share the mesh of its highest."""
 COARSER = 1.6
 """Of the cells on which all is solved once more, to tell the error: theirs, which is more than the answer's.
 Much larger, as many a stretch is cut into so few that less would leave them as they are."""
@@ -55,7 +57,8 @@ class SpeakerPressure:
 
 
 def whole_solver(setting: Setting = "full", *, cores: int = 1, progress: Done | None = None) -> Solver:
-    """Round and oblong waveguides in a rectangular cabinet, frequency by frequency, panels spread over cores.
+    """Round and oblong waveguides in a rectangular cabinet, and oblong ones that stand free, frequency by frequency;
+    panels are spread over cores.
 
     progress : see Done.
     What it returns raises ValueError if a point observed lies in the body, or the memory does not suffice.
@@ -70,7 +73,12 @@ def whole_solver(setting: Setting = "full", *, cores: int = 1, progress: Done | 
 
 def memory_needed(waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting = "full") -> int:
     """Bytes at a frequency, Hz, worked out without solving it."""
-    return bytes_needed(loudspeaker(waveguide, _size(frequency, air, setting), wall=WALL).mesh.size, 1)
+    return bytes_needed(nodes_at(waveguide, frequency, air, setting=setting), 1)
+
+
+def nodes_at(waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting) -> int:
+    """How many nodes the mesh has at a frequency, Hz: of the part that mirrors leave."""
+    return panels(waveguide, _size(frequency, air, setting), wall=WALL[setting])[0].size
 
 
 @lru_cache(maxsize=1)
@@ -85,17 +93,24 @@ def one_thread() -> Iterator[None]:
         yield
 
 
-def meshes(
-    waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting = "full"
-) -> tuple[Loudspeaker, Loudspeaker]:
-    """On which it is solved at a frequency, Hz, and the coarser one on which it is once more."""
+def meshes(waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting = "full") -> tuple[Loudspeaker, ...]:
+    """On which it is solved at a frequency, Hz, and but for "estimate" the coarser one on which it is once more."""
     size = _size(frequency, air, setting)
-    fine, coarse = (loudspeaker(waveguide, larger * size, wall=larger * WALL) for larger in (1.0, COARSER))
-    return fine, coarse
+    return tuple(
+        loudspeaker(waveguide, larger * size, wall=larger * WALL[setting])
+        for larger in ((1.0, COARSER) if setting != "estimate" else (1.0,))
+    )
 
 
 def _size(frequency: float, air: Air, setting: Setting) -> float:
-    return air.speed_of_sound / frequency / PER_WAVELENGTH[setting]
+    top = 2.0 ** (np.ceil(BANDS_PER_OCTAVE * np.log2(frequency) - 1e-9) / BANDS_PER_OCTAVE)
+    return float(air.speed_of_sound / top / PER_WAVELENGTH[setting])
+
+
+@lru_cache(maxsize=2)
+def _made(waveguide: Waveguide, size: float, wall: float, cores: int) -> tuple[Loudspeaker, Scatterer]:
+    speaker = loudspeaker(waveguide, size, wall=wall)
+    return speaker, ready(speaker.mesh, cores, room=speaker.room)
 
 
 def _solved(
@@ -113,26 +128,22 @@ def _solved(
             f"needs about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free. Lower to_hz, or take the"
             ' setting "screen" or the method "march"'
         )
-    found, coarser = _twice(waveguide, frequency, air, setting, cores, progress)
-    heard, again = (_heard(each, observation, air) for each in (found, coarser))
-    area = np.abs(np.sin(observation.off_axis)) + 1e-9
-    overlap = np.sum(area * np.conj(again.pressure) * heard.pressure, axis=(1, 2))
-    # What goes in at the throat and what comes out all round are found apart: half of their difference is pressure's.
-    entering = heard.impedance.real * air.impedance * waveguide.driver.exit_area
-    rough = np.maximum([_roughness(each.body) for each in found], 0.5 * np.abs(entering / heard.power - 1.0))
-    error = own_error(again, heard, overlap=overlap, observation=observation).at_least(rough)
+    checked = setting != "estimate"
+    found, coarser = _each(waveguide, frequency, air, setting, cores, progress, twice=checked)
+    heard = _heard(found, observation, air)
+    error = _error(found, heard, coarser, observation, waveguide, air) if checked else None
     return Directivity(
         observation=observation,
         pressure=heard.pressure,
-        valid=error.valid,
+        valid=np.ones(frequency.size, dtype=bool) if error is None else error.valid,
         density=air.density,
         speed_of_sound=air.speed_of_sound,
         half_space=False,
         sound_power=heard.power,
         throat_impedance=heard.impedance,
-        error_estimate=error.index,
-        polar_error=error.polar,
-        impedance_error=error.impedance,
+        error_estimate=None if error is None else error.index,
+        polar_error=None if error is None else error.polar,
+        impedance_error=None if error is None else error.impedance,
         far_field_index=power_db(4 * np.pi * np.abs(heard.on_axis) ** 2 / (air.impedance * heard.power)),
         provenance={
             "method": "boundary_elements",
@@ -143,7 +154,7 @@ def _solved(
             "arrays": arrays(needed).__name__,
             "images": found[0].speaker.images,
             "first_cross_mode_hz": tube_cut_on(waveguide.driver.exit_radius, air=air),
-            "error_rms_db": float(np.sqrt(np.mean(error.index**2))),
+            "error_rms_db": None if error is None else float(np.sqrt(np.mean(error.index**2))),
         },
     )
 
@@ -161,28 +172,53 @@ def heard_twice(
     The observations share their frequencies. Errors: ValueError as `whole_solver`.
     """
     with one_thread():
-        found, coarser = _twice(waveguide, observations[0].frequency, air, setting, cores, None)
+        found, coarser = _each(waveguide, observations[0].frequency, air, setting, cores, None, twice=True)
         return [(_heard(found, each, air).pressure, _heard(coarser, each, air).pressure) for each in observations]
 
 
-def _twice(
-    waveguide: Waveguide, frequency: FloatArray, air: Air, setting: Setting, cores: int, progress: Done | None
+def _each(
+    waveguide: Waveguide,
+    frequency: FloatArray,
+    air: Air,
+    setting: Setting,
+    cores: int,
+    progress: Done | None,
+    *,
+    twice: bool,
 ) -> tuple[list[SpeakerPressure], list[SpeakerPressure]]:
-    """Solved at each frequency (F,), Hz, on its mesh and on the coarser one."""
+    """Solved at each frequency (F,), Hz, on its mesh, and if it is to be done twice on a coarser one."""
     found: list[SpeakerPressure] = []
     coarser: list[SpeakerPressure] = []
     space = Space()
     for done, each in enumerate(frequency.tolist(), start=1):
-        k = 2 * np.pi * each / air.speed_of_sound
-        for into, speaker in zip((found, coarser), meshes(waveguide, each, air, setting=setting), strict=True):
-            into.append(_at(speaker, k, cores, space))
+        size, k = _size(each, air, setting), 2 * np.pi * each / air.speed_of_sound
+        for into, larger in ((found, 1.0), (coarser, COARSER)) if twice else ((found, 1.0),):
+            made = _made(waveguide, larger * size, larger * WALL[setting], cores)
+            into.append(_at(*made, k, cores, space))
         if progress is not None:
             progress(done)
     return found, coarser
 
 
-def _at(speaker: Loudspeaker, k: float, cores: int, space: Space) -> SpeakerPressure:
-    body = ready(speaker.mesh, cores, room=speaker.room)
+def _error(
+    found: list[SpeakerPressure],
+    heard: FieldSamples,
+    coarser: list[SpeakerPressure],
+    observation: Observation,
+    waveguide: Waveguide,
+    air: Air,
+) -> OwnError:
+    """Of what was heard, by what is heard of larger cells, by the integrals over the mesh, and by the power."""
+    again = _heard(coarser, observation, air)
+    area = np.abs(np.sin(observation.off_axis)) + 1e-9
+    overlap = np.sum(area * np.conj(again.pressure) * heard.pressure, axis=(1, 2))
+    # What goes in at the throat and what comes out all round are found apart: half of their difference is pressure's.
+    entering = heard.impedance.real * air.impedance * waveguide.driver.exit_area
+    rough = np.maximum([_roughness(each.body) for each in found], 0.5 * np.abs(entering / heard.power - 1.0))
+    return own_error(again, heard, overlap=overlap, observation=observation).at_least(rough)
+
+
+def _at(speaker: Loudspeaker, body: Scatterer, k: float, cores: int, space: Space) -> SpeakerPressure:
     # A symmetric source: all parities but the even one are still. p = j w density q, with dq/dn = -v.
     motion = np.zeros((speaker.images, speaker.mesh.size, 1), dtype=np.complex128)
     motion[0, :, 0] = speaker.moving
@@ -252,5 +288,5 @@ def _near(found: SpeakerPressure, place: FloatArray) -> ComplexArray:
         total += double @ found.q + single @ found.speaker.moving
         gauss += layers(0.0, place * signs, nowhere, mesh)[0].real.sum(axis=1)
     if gauss.min() < -0.5:
-        raise ValueError("distance_m: a point observed lies inside the cabinet. Raise it, or leave it out")
+        raise ValueError("distance_m: a point observed lies inside the cabinet or body. Raise it, or leave it out")
     return total

@@ -20,7 +20,7 @@ from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, far_on_axis, on_axis_index, overlap, pressure, sound_power
 from evenflare.radiation.in_cabinet import InCabinet
-from evenflare.radiation.medium import Medium, Profile, available_memory, in_a_sphere, medium
+from evenflare.radiation.medium import Medium, Profile, available_memory, medium, sphere_of
 from evenflare.radiation.own_error import FieldSamples, OwnError, between, own_error
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
 from evenflare.radiation.wavefront import Sweep, launched
@@ -320,11 +320,12 @@ def _approximation(waveguide: Waveguide, air: Air) -> dict[str, str]:
         }
     if waveguide.mounting.kind != "free_standing":
         return {}
-    radius = in_a_sphere(waveguide).mounting.radius
-    assert radius is not None  # a sphere has one
+    radius = sphere_of(waveguide)
+    assert radius is not None  # a body has one
+    where = "meets the rim" if waveguide.is_round else "bears the mouth, which moves as in a baffle"
     return {
         "approximation": f"the body is taken to be a rigid sphere of {2 * radius / MILLIMETRE:.0f} mm diameter that"
-        ' meets the rim; the method "boundary_elements" solves its own shape'
+        f' {where}; the method "boundary_elements" solves its own shape'
     }
 
 

@@ -17,6 +17,7 @@ from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.modes import radial_modes, radial_quadrature, tabulated_modes
 from evenflare.radiation.oblong_elements import OblongBasis
+from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.termination import Baffle, End, Sphere
 from evenflare.radiation.wavefront import FLAT, Caps, Sweep
@@ -118,7 +119,7 @@ class RoundMedium:
 
 @dataclass(frozen=True)
 class OblongMedium:
-    """Of an oblong waveguide in a baffle, on modes of a basis."""
+    """Of an oblong waveguide in a baffle, or standing free, on modes of a basis."""
 
     waveguide: Waveguide
     basis: OblongBasis
@@ -133,6 +134,8 @@ class OblongMedium:
     def end(self) -> End:
         """See Medium."""
         bare = Hemisphere(oblong.dome_radius(self.surface), self.surface.depth, self.basis)
+        if (radius := sphere_of(self.waveguide)) is not None:
+            return OnSphere(bare, radius)
         return bare if self.operator is None else InCabinet(bare, self.operator)
 
     @property
@@ -196,6 +199,19 @@ def in_a_sphere(waveguide: Waveguide) -> Waveguide:
     equal = np.cbrt(0.75 * volume(waveguide.outside) / np.pi)
     radius = max(float(equal), LEAST_RADIUS * waveguide.meridian.mouth_radius)
     return replace(waveguide, mounting=Mounting(radius))
+
+
+def sphere_of(waveguide: Waveguide) -> float | None:
+    """m, the radius of the rigid sphere for which the march takes the body of a waveguide that stands free: of the same
+    volume. None where there is no body.
+    """
+    if waveguide.mounting.body is None:
+        return None
+    if waveguide.is_round:
+        return in_a_sphere(waveguide).mounting.radius
+    body = waveguide.oblong_body
+    assert body is not None  # it has one
+    return float(np.cbrt(0.75 * body.volume / np.pi))
 
 
 def radial_modes_for(resolution: Resolution, wavenumber: float, radius: FloatArray) -> IntArray:

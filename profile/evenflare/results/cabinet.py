@@ -35,7 +35,12 @@ def write_cabinet_effect(
     Errors: InputError if it cannot be written.
     """
     seen = "1 m" if np.isinf(distance) else f"{distance:g} m"
-    solved = f"solved by {'the march' if found.method == 'march' else 'boundary elements'}"
+    how = {
+        "march": "the march",
+        "boundary_elements": "boundary elements",
+        None: "boundary elements, the march in the baffle",
+    }
+    solved = f"solved by {how[found.method]}"
     said = [
         "cabinet effect: directivity index (whole sphere), beamwidth (horizontal, unless it says vertical) and on-axis"
         " level by mounting",

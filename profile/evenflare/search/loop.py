@@ -19,7 +19,7 @@ from evenflare.search.judging import factory_for
 from evenflare.search.ladder import RankAgreement, Staging
 from evenflare.search.plan import Plan
 from evenflare.search.pool import Judges, losses, pool
-from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, Pace, Progress
+from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, STANDING_OBLONG_COST, Pace, Progress
 from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
@@ -70,7 +70,7 @@ def run_search(
     deadline = None if minutes is None else time.monotonic() + 60.0 * minutes
     processes = pool(workers) if executor is None else nullcontext(executor)
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
-        factory = solver_factory or factory_for(target.mounting)
+        factory = solver_factory or factory_for(target.mounting, oblong=target.oblong)
         run = _Run(target, store, judges, factory, asked.plan, asked.seed, deadline, progress)
         try:
             stopped_by = run.carry_out()
@@ -105,7 +105,8 @@ class _Run:
     def carry_out(self) -> StoppedBy:
         """All steps; says what ended them."""
         if "estimate" in ladder.stages(self.target):
-            self.staging, self.pace = Staging("estimate", "screen"), Pace(OBLONG_COST)
+            costs = OBLONG_COST if method_for(self.target.mounting) == "march" else STANDING_OBLONG_COST
+            self.staging, self.pace = Staging("estimate", "screen"), Pace(costs)
         elif method_for(self.target.mounting) != "march":
             self.pace = Pace(FREE_STANDING_COST)
         screens = sum(self.plan.published.values()) + self.plan.free

@@ -15,6 +15,8 @@ POLISH_PART = 10
 """One candidate in so many is kept for the last step, at the full setting."""
 FEWEST_FINALISTS = 100
 FINALIST_PART = 20
+COSTLY = 5
+"""How many times fewer where one takes long."""
 
 
 @dataclass(frozen=True)
@@ -35,11 +37,14 @@ class Plan:
     notes: tuple[str, ...]
 
 
-def plan(families: Sequence[str], candidates: int, *, named: str = "[search] candidates") -> Plan:
+def plan(
+    families: Sequence[str], candidates: int, *, named: str = "[search] candidates", is_costly: bool = False
+) -> Plan:
     """Share `candidates` among families: 300 and more to each published one, at least half of the rest to "free".
 
     Equal shares where there are not enough.
     named  : where the number comes from, for messages.
+    is_costly : a candidate takes long at the full setting: fewer are judged there.
     Errors : InputError below ten candidates per family, or above MOST_CANDIDATES.
     """
     least = FEWEST_PER_FAMILY * len(families)
@@ -52,7 +57,7 @@ def plan(families: Sequence[str], candidates: int, *, named: str = "[search] can
     if candidates > MOST_CANDIDATES:
         raise InputError(f"{named} = {candidates}: must be at most {MOST_CANDIDATES}. Lower it")
     names = [family for family in families if family != "free"]
-    polish = candidates // POLISH_PART
+    polish = max(1, candidates // (COSTLY * POLISH_PART if is_costly else POLISH_PART))
     left = candidates - polish
     equal = left // len(families)
     each = min(max(FAIR_SHARE, left // (2 * len(names))), equal) if "free" in families and names else equal
@@ -61,6 +66,8 @@ def plan(families: Sequence[str], candidates: int, *, named: str = "[search] can
     if names and not free:
         published[names[0]] += left - each * len(names)
     finalists = max(FEWEST_FINALISTS, candidates // FINALIST_PART)
+    if is_costly:
+        finalists //= COSTLY
     return Plan(published, free, finalists, polish, _notes(names, each, candidates, len(families)))
 
 

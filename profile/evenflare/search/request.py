@@ -50,7 +50,8 @@ def request(
         **_beside(target),
         "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
     }
-    return Request(plan(target.families, count, named=named), start, identity)
+    is_costly = target.oblong and target.mounting.kind == "free_standing"
+    return Request(plan(target.families, count, named=named, is_costly=is_costly), start, identity)
 
 
 def _beside(target: Target) -> dict[str, str]:

@@ -80,13 +80,13 @@ class CabinetEffect:
     frequency : (F,) Hz.
     mounted   : what was found, in the order of NAMES; the first is what the others are held against.
     missing   : why another could not be shown, a sentence each without its full stop.
-    method    : by which all were solved.
+    method    : by which all were solved; None, each by the one that solves it as it is.
     """
 
     frequency: FloatArray
     mounted: tuple[Mounted, ...]
     missing: tuple[str, ...] = ()
-    method: Method = "boundary_elements"
+    method: Method | None = "boundary_elements"
 
     @property
     def lines(self) -> list[str]:
@@ -116,9 +116,13 @@ def cases(waveguide: Waveguide) -> Iterator[Case]:
     """The ways to mount a waveguide: the design's own among them, others of invented sizes that follow the mouth.
 
     A body that is no round cabinet counts as free-standing; a sphere, as a cabinet. In a rectangular cabinet, round or
-    not, that and the baffle.
+    not, that and the baffle; so where an oblong one stands free.
     """
     own = waveguide.mounting
+    if not waveguide.is_round and own.body is not None:
+        yield Case("baffle", False, "flush in an infinite baffle", Mounting())
+        yield Case("free_standing", True, body_words(own), own)
+        return
     if own.cabinet is not None:
         yield Case("baffle", False, "flush in an infinite baffle", Mounting())
         yield Case("cabinet", True, own.cabinet.words, own)
@@ -191,13 +195,15 @@ def chosen(frequency: FloatArray) -> FloatArray:
 
 
 def cabinet_effect(design: Design) -> CabinetEffect | None:
-    """The waveguide of a design in each mounting, by boundary elements, rectangular cabinets by the march; None where
-    fewer than two can be solved.
+    """The waveguide of a design in each mounting, by boundary elements, rectangular cabinets by the march, an oblong
+    one that stands free by both; None where fewer than two can be solved.
 
-    design : of a waveguide that is round or in a rectangular cabinet, at whose frequencies, or some, it is solved.
+    design : of a waveguide that is round, in a rectangular cabinet or free; it is solved at its frequencies, or some.
     """
     observation = replace(design.observation, frequency=chosen(design.observation.frequency))
-    method: Method = "boundary_elements" if design.waveguide.mounting.cabinet is None else "march"
+    method: Method | None = "boundary_elements" if design.waveguide.mounting.cabinet is None else "march"
+    if design.waveguide.oblong_body is not None:
+        method = None
     found, missing = [], []
     for case in cases(design.waveguide):
         mounted = replace(design, waveguide=replace(design.waveguide, mounting=case.mounting), observation=observation)

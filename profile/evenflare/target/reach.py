@@ -131,12 +131,16 @@ def _largest_mouth(target: Target) -> str:
 
 
 def _place(target: Target) -> str:
-    return {
-        "baffle": "in a baffle",
-        "sphere": "on the sphere",
-        "free_standing": "on a sphere of the body's volume",
-        "cabinet": "on a sphere of the cabinet's volume",
-    }[target.mounting.kind]
+    return (
+        "in a baffle"
+        if target.oblong
+        else {
+            "baffle": "in a baffle",
+            "sphere": "on the sphere",
+            "free_standing": "on a sphere of the body's volume",
+            "cabinet": "on a sphere of the cabinet's volume",
+        }[target.mounting.kind]
+    )
 
 
 def reachability(target: Target) -> list[str]:

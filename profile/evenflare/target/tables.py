@@ -11,7 +11,7 @@ import numpy as np
 from pydantic import AfterValidator, Field, model_validator
 
 from evenflare.design.driver import DriverTable
-from evenflare.design.mounting import MountingTable
+from evenflare.design.mounting import OBLONG_BODY, MountingTable
 from evenflare.names import FileName, Name
 from evenflare.schema import AirTable, Table, counted, fault, number, one_of, rising
 from evenflare.units import DEGREE, MILLIMETRE
@@ -245,12 +245,13 @@ class TargetTable(Table):
                     f" exit_diameter_mm = {self.driver.exit_diameter_mm:g}. Raise it"
                 )
         radius, kind = self.mounting.radius_mm, self.mounting.kind
-        if kind not in ("baffle", "cabinet") and self.limits.mouth_diameter_mm is None:
-            whose, without = ("a sphere", "radius_mm") if kind == "sphere" else ("a body of revolution", "the body")
+        if kind == "sphere" and self.limits.oblong:
             raise fault(
-                f'[mounting] kind = "{kind}": must be "baffle" or "cabinet" for an oblong mouth, {whose} takes a round'
-                f' one only. Write kind = "baffle" without {without}, or {_ROUND_MOUTH}'
+                '[mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for an oblong mouth, a'
+                f' sphere takes a round one only. Write kind = "baffle" without radius_mm, or {_ROUND_MOUTH}'
             )
+        if self.limits.oblong and self.mounting.round_only:
+            raise fault(f"[mounting] {self.mounting.round_only}. {OBLONG_BODY}, or {_ROUND_MOUTH}")
         if radius is not None and self.limits.mouth_diameter_mm is not None:
             widest = self.limits.mouth_diameter_mm[1]
             if 2 * radius < widest:
@@ -313,13 +314,13 @@ class TargetTable(Table):
 
         Each candidate's outline is built again, and its wall must keep clear of it.
         """
-        mounting, mouth = self.mounting, self.limits.mouth_diameter_mm
+        mounting = self.mounting
         if mounting.kind == "cabinet" and mounting.solid_stl is None:
             cabinet = mounting.value(Path()).cabinet
             assert cabinet is not None  # of that kind
             if apart := self.cabinet_fault(cabinet):
                 raise fault(apart)
-        if mounting.kind != "free_standing" or mouth is None:
+        if mounting.kind != "free_standing":
             return self
         body = mounting.named_body
         if body is None:
@@ -331,13 +332,14 @@ class TargetTable(Table):
                 f'[mounting] {key}: {what}. Write outline = "rolled_shell" or "round_cabinet" with its sizes, which are'
                 " built around each mouth"
             )
-        for depth, diameter in itertools.product(self.limits.depth_mm, mouth):
+        mouths = [(key, size) for key, sizes in self.limits.mouth.items() for size in sizes]
+        for depth, (key, size) in itertools.product(self.limits.depth_mm, mouths):
             try:
-                body.pieces((depth * MILLIMETRE, 0.5 * diameter * MILLIMETRE), depth * MILLIMETRE)
+                body.pieces((depth * MILLIMETRE, 0.5 * size * MILLIMETRE), depth * MILLIMETRE)
             except ValueError as error:
                 raise fault(
-                    f"{error}. [limits] allow depth_mm = {depth:g} with mouth_diameter_mm = {diameter:g}: the outline"
-                    " must hold every mouth they allow"
+                    f"{error}. [limits] allow depth_mm = {depth:g} with {key} = {size:g}: the outline must hold every"
+                    " mouth they allow"
                 ) from None
         return self
 

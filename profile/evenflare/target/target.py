@@ -96,8 +96,8 @@ class Target:
                 raise ValueError(f"{name} does not belong to {'an oblong' if self.oblong else 'a round'} mouth")
         if self.beamwidth is not None and not (self.beamwidth_horizontal is None and self.beamwidth_vertical is None):
             raise ValueError("beamwidth is for every plane: must stand without those of single planes")
-        if self.oblong and self.mounting.kind not in ("baffle", "cabinet"):
-            raise ValueError(f"mounting is a {self.mounting.kind}: must be the baffle or a cabinet for oblong mouths")
+        if self.oblong and self.mounting.kind == "sphere":
+            raise ValueError("mounting is a sphere: must be the baffle, a cabinet or a body for oblong mouths")
         if self.room is not None and self.mounting.kind == "baffle":
             raise ValueError("mounting is a baffle: must be a body, a cabinet or a sphere to stand in a room")
 

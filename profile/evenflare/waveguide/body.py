@@ -5,12 +5,12 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import ClassVar, Protocol
+from typing import ClassVar, NamedTuple, Protocol
 
 import numpy as np
 from shapely import LineString, Point
 
-from evenflare.units import MILLIMETRE
+from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.curve import drawn
 from evenflare.waveguide.meridian import TOUCH, Frame, Meridian, Piece, joined, path
 from evenflare.waveguide.vertices import CORNER
@@ -115,7 +115,7 @@ class RolledShell:
     def pieces(self, rim: tuple[float, float], depth: float) -> tuple[Piece, ...]:
         """See Body."""
         (z, r), radius, edge = rim, _rounding(self.rim_radius), _rounding(self.back_edge_radius)
-        back, corner = z - depth - self.back_depth, 0.5 * self.back_diameter
+        back = z - depth - self.back_depth
         if self.back_depth < SEAT - TOUCH:
             raise ValueError(
                 f"{_given('back_depth_mm', self.back_depth)}: must be at least {mm(SEAT)}, behind the throat plane,"
@@ -126,26 +126,60 @@ class RolledShell:
                 f"{_given('rim_radius_mm', radius)}: must be 0 to {at_most_mm(0.5 * (z - back) - 2 * TOUCH)}, less"
                 " than half of the way from the mouth to the back. Lower it, or raise back_depth_mm"
             )
-        # The tangent from the back's corner to the rim's circle, which lies to the left of it.
-        centre = z - radius, r
-        along, across = back - centre[0], corner - centre[1]
-        length = math.sqrt(along**2 + across**2 - radius**2)
-        angle = math.atan2(across, along) % (4 * _QUARTER) + math.atan2(radius, length)
-        begin = centre[0] + radius * math.sin(angle), centre[1] - radius * math.cos(angle)
-        slope = math.tan(0.5 * (3 * _QUARTER - angle))
-        largest = min(length, corner) / slope
+        straight = taper(self, rim, back)
+        largest = float(straight.largest)
         if not -TOUCH <= edge <= largest + TOUCH:
             raise ValueError(
                 f"{_given('back_edge_radius_mm', edge)}: must be 0 to {at_most_mm(largest)}, so that taper and back"
                 " have room for it. Lower it, or raise back_diameter_mm"
             )
-        end = back - edge * slope * math.cos(angle), corner - edge * slope * math.sin(angle)
+        angle, begin, end = float(straight.angle), _point(straight.begin), _point(straight.end)
         return _kept(
             _arc((z, r), _QUARTER, angle, radius),
             _line(begin, end),
             _arc(end, angle, 3 * _QUARTER, edge),
-            _line((back, corner - edge * slope), (back, 0.0)),
+            _line((back, float(straight.turned_about)), (back, 0.0)),
         )
+
+
+class Taper(NamedTuple):
+    """The straight part of shells whose rims lie at radii r, arrays of one shape.
+
+    angle        : rad, its heading, from the rim to the back, as of a wall.
+    begin, end   : (z, r) m each.
+    turned_about : m, the radius r of the centre about which the back's edge is rounded, and
+    moved        : how much it grows for each metre of the rim's r.
+    largest      : m, of the radius that the edge may have.
+    """
+
+    angle: FloatArray
+    begin: tuple[FloatArray, FloatArray]
+    end: tuple[FloatArray, FloatArray]
+    turned_about: FloatArray
+    moved: FloatArray
+    largest: FloatArray
+
+
+def taper(shell: RolledShell, rim: tuple[float, float | FloatArray], back: float) -> Taper:
+    """Of a shell around a rim (z, r), m, whose back lies at z = back: the tangent from the back's corner to the rim's
+    circle, which lies to the left of it.
+    """
+    radius, edge, corner = _rounding(shell.rim_radius), _rounding(shell.back_edge_radius), 0.5 * shell.back_diameter
+    centre = rim[0] - radius, np.asarray(rim[1], dtype=np.float64)
+    along, across = back - centre[0], corner - centre[1]
+    square = along**2 + across**2
+    length = np.sqrt(square - radius**2)
+    angle = np.arctan2(across, along) % (4 * _QUARTER) + np.arctan2(radius, length)
+    slope = np.tan(0.5 * (3 * _QUARTER - angle))
+    turning = (radius * across / length - along) / square
+    return Taper(
+        angle,
+        (centre[0] + radius * np.sin(angle), centre[1] - radius * np.cos(angle)),
+        (back - edge * slope * np.cos(angle), corner - edge * slope * np.sin(angle)),
+        corner - edge * slope,
+        0.5 * edge * (1.0 + slope**2) * turning,
+        np.minimum(length, corner) / slope,
+    )
 
 
 @dataclass(frozen=True)
@@ -280,6 +314,10 @@ def _rounding(radius: float) -> float:
 
 def _line(begin: tuple[float, float], end: tuple[float, float]) -> Line | None:
     return Line(*begin, *end) if math.hypot(end[0] - begin[0], end[1] - begin[1]) > TOUCH else None
+
+
+def _point(place: tuple[FloatArray, FloatArray]) -> tuple[float, float]:
+    return float(place[0]), float(place[1])
 
 
 def _arc(begin: tuple[float, float], angle0: float, angle1: float, radius: float) -> Arc | None:

@@ -68,6 +68,10 @@ class Section(Protocol):
         """m, depths between throat and mouth at which the section does not change smoothly."""
         ...
 
+    def turns(self, mouth: Mouth) -> tuple[float, ...]:
+        """rad, parameters between 0 and pi/2 at which the mouth's curvature jumps."""
+        ...
+
     def factor(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth) -> FloatArray:
         """f at depth z (m) and parameter psi (rad) of a waveguide with that mouth; 1 at z = 0. Arrays broadcast."""
         ...
@@ -103,6 +107,10 @@ class Superellipse:
         """See Section."""
         if isinstance(self.exponent, tuple):
             return tuple(z for z, _ in self.exponent if 0.0 < z < depth)
+        return ()
+
+    def turns(self, mouth: Mouth) -> tuple[float, ...]:
+        """See Section."""
         return ()
 
     def exponent_at(self, z: FloatArray, *, depth: float) -> FloatArray:
@@ -253,6 +261,12 @@ class RoundedRectangle:
     def cuts(self, depth: float) -> tuple[float, ...]:
         """See Section."""
         return ()
+
+    def turns(self, mouth: Mouth) -> tuple[float, ...]:
+        """See Section: where a side runs into a corner."""
+        (p, q), *_ = self._corner(np.array(mouth.depth), mouth)
+        found = float(np.arctan(1.0 - q)), float(np.arctan2(1.0, 1.0 - p))
+        return tuple(each for each in found if 1e-9 < each < 0.5 * np.pi - 1e-9)
 
     def _corner(self, z: FloatArray, mouth: Mouth) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The corner's semi-axes as shares of the section's (2, ...), and their first and second derivatives by z."""

@@ -66,9 +66,9 @@ class ParameterSpace:
                 f"section_exponent = [{exponents[0]:g}, {exponents[1]:g}]: must rise within {low:g} to {high:g}."
                 " Correct it"
             )
-        if self.mounting.kind not in ("baffle", "cabinet"):
+        if self.mounting.kind == "sphere":
             raise ValueError(
-                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" or "cabinet" for mouths that are not'
+                '[mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for mouths that are not'
                 " round. Change it, or give mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm"
             )
 

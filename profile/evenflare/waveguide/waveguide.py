@@ -7,12 +7,13 @@ from functools import cached_property
 from typing import Literal
 
 from evenflare.units import MILLIMETRE
-from evenflare.waveguide.body import Body, outside
+from evenflare.waveguide.body import Body, RolledShell, outside
 from evenflare.waveguide.cabinet import Cabinet
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import Superellipse
 from evenflare.waveguide.solid import SolidCabinet
@@ -103,9 +104,20 @@ class Waveguide:
         """
         if not isinstance(self.shape, Oblong):
             return Surface(self.meridian, self.meridian, Superellipse())
-        if self.mounting.kind not in ("baffle", "cabinet"):
+        return self._in_space[0]
+
+    @property
+    def oblong_body(self) -> OblongBody | None:
+        """What an oblong waveguide that stands free is outside; None where there is none, or a round one."""
+        return None if self.is_round else self._in_space[1]
+
+    @cached_property
+    def _in_space(self) -> tuple[Surface, OblongBody | None]:
+        """The wall of an oblong waveguide, and what is outside it, which must fit."""
+        assert isinstance(self.shape, Oblong)  # nothing else is asked for
+        if self.mounting.kind == "sphere":
             raise ValueError(
-                f'[mounting] kind = "{self.mounting.kind}": must be "baffle" or "cabinet" for a mouth that is not'
+                '[mounting] kind = "sphere": must be "baffle", "cabinet" or "free_standing" for a mouth that is not'
                 " round, whose rim no sphere meets. Change it, or make the waveguide round"
             )
         horizontal, vertical = (
@@ -117,7 +129,15 @@ class Waveguide:
         found = Surface(horizontal, vertical, self.shape.section, slack)
         if self.mounting.cabinet is not None:
             self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth, is_round=False)
-        return found
+        body = self.mounting.body
+        if body is None:
+            return found, None
+        if not isinstance(body, RolledShell):
+            raise ValueError(
+                f'[mounting] outline = "{body.outline}": must be "rolled_shell" for a mouth that is not round. Change'
+                " it, or make the waveguide round"
+            )
+        return found, OblongBody(found, body)
 
     def _in_plane(self, name: str, shape: Shape) -> Meridian:
         try:

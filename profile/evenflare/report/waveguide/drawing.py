@@ -199,8 +199,11 @@ def _radius(waveguide: Waveguide, where: Place) -> float:
 
 
 def _body(waveguide: Waveguide) -> list[Frame]:
-    """The stretches of a free-standing body's outline; none where there is no body."""
-    return [] if waveguide.mounting.body is None else [dense(waveguide.outside)]
+    """A free-standing body's outline in each plane that is shown; none where there is no body."""
+    if (body := waveguide.mounting.body) is None:
+        return []
+    walls = meridians(waveguide).values()
+    return [dense(body.pieces((float(wall.ends.z[1]), wall.mouth_radius), wall.depth)) for wall in walls]
 
 
 def _mounting(axes: Any, waveguide: Waveguide, *, mouth: float, side: int, reach: float) -> None:

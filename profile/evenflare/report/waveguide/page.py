@@ -366,6 +366,8 @@ def _validity(waveguide: Waveguide, directivity: Directivity | None) -> list[str
     ]
     if waveguide.mounting.kind == "free_standing":
         lines.append("The body is closed, rigid and alone in the air: no stand, no wall, no other driver beside it.")
+        if directivity is not None and "body" in directivity.provenance:
+            lines.append(f"{directivity.provenance['body'].capitalize()}.")
     elif waveguide.mounting.kind == "cabinet":
         lines.append("The cabinet is closed, rigid and alone in the air: no stand, no wall, no other driver beside it.")
         if directivity is not None and "cabinet" in directivity.provenance:

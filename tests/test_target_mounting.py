@@ -111,8 +111,8 @@ FAULTS = {
     ),
     "rim too large for the shallowest": (
         GOOD + SHELL.replace("= 15", "= 55"),
-        "t.toml [mounting] rim_radius_mm = 55: must be 0 to 50, half of the way from the mouth to the back. Lower it,"
-        " or raise back_depth_mm. [limits] allow depth_mm = 60 with mouth_diameter_mm = 180",
+        "t.toml [mounting] rim_radius_mm = 55: must be 0 to 49.9, less than half of the way from the mouth to the back."
+        " Lower it, or raise back_depth_mm. [limits] allow depth_mm = 60 with mouth_diameter_mm = 180",
     ),
     "points of one body": (
         GOOD + FREE + 'body_csv = "b.csv"\n',

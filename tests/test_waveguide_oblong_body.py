@@ -66,7 +66,7 @@ def test_convex(name) -> None:
 @pytest.mark.parametrize("name", BODIES)
 def test_stretches_meet_without_a_crease(name) -> None:
     found, psi = body(name), np.linspace(0.0, 0.5 * np.pi, 9)
-    ends = [[found.at(each, psi, np.full(9, v)) for v in (0.0, 1.0)] for each in found.stretches]
+    ends = [[found.point_at(each, psi, np.full(9, v)) for v in (0.0, 1.0)] for each in found.stretches]
     for (_, before), (after, _) in itertools.pairwise(ends):
         np.testing.assert_allclose(before[0], after[0], atol=1e-12)  # m: rounding
     if found.stretches == ("rim", "taper", "edge", "back"):
@@ -83,7 +83,7 @@ def test_round_mouth() -> None:
     outline = Waveguide(WIDE, Driver(), Mounting(body=SHELL)).outside
     v = np.linspace(0.0, 1.0, 5)
     for stretch, piece in zip(found.stretches, outline, strict=True):
-        places, frame = found.at(stretch, np.full(5, 0.7), v)[0], piece.at(v)
+        places, frame = found.point_at(stretch, np.full(5, 0.7), v)[0], piece.frame_at(v)
         np.testing.assert_allclose(np.hypot(places[:, 0], places[:, 1]), frame.r, atol=1e-12)
         np.testing.assert_allclose(places[:, 2], frame.z, atol=1e-12)
     assert found.volume == pytest.approx(volume(outline), rel=1e-3)  # a hull over points: seen 3e-4
@@ -94,7 +94,7 @@ def test_outline_in_either_plane(psi, axis, meridian) -> None:
     found, v = body("flat sides"), np.linspace(0.0, 1.0, 5)
     outline = SHELL.pieces((0.1, meridian.meridian(Driver().exit_radius).mouth_radius), 0.1)
     for stretch, piece in zip(found.stretches, outline, strict=True):
-        places, frame = found.at(stretch, np.full(5, psi), v)[0], piece.at(v)
+        places, frame = found.point_at(stretch, np.full(5, psi), v)[0], piece.frame_at(v)
         np.testing.assert_allclose(places[:, axis], frame.r, atol=1e-12)
         np.testing.assert_allclose(places[:, 1 - axis], 0.0, atol=1e-12)
         np.testing.assert_allclose(places[:, 2], frame.z, atol=1e-12)
@@ -125,7 +125,7 @@ def test_edges_and_sizes_that_do_not_fit() -> None:
         _ = free(RolledShell(0.02, 0.12, 0.04, 0.06), RoundedRectangle(0.015)).surface
     enough = float(re.search(r"0 to ([0-9.]+)", str(caught.value))[1]) * MILLIMETRE
     assert free(RolledShell(0.02, 0.12, 0.04, enough), RoundedRectangle(0.015)).oblong_body is not None
-    with pytest.raises(ValueError, match="rim_radius_mm = 75: must be 0 to 70, half of the way"):
+    with pytest.raises(ValueError, match="rim_radius_mm = 75: must be 0 to 69.9, less than half of the way"):
         _ = free(RolledShell(0.075, 0.12, 0.04)).surface
     with pytest.raises(ValueError, match="back_depth_mm = 4: must be at least 5"):
         _ = free(RolledShell(0.02, 0.12, 0.004)).surface

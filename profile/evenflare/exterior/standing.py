@@ -40,7 +40,7 @@ def _patch(
 ) -> SmoothPatch:
     def place(u: FloatArray, v: FloatArray) -> FloatArray:
         u, v = np.broadcast_arrays(u, v)
-        return body.at(stretch, psi(u), v)[0] - middle
+        return body.point_at(stretch, psi(u), v)[0] - middle
 
     rolled, rounded = "rim" in body.stretches, "edge" in body.stretches
     near = {"rim": sharp_rim, "taper": not rolled, "edge": False, "back": not rounded}[stretch]

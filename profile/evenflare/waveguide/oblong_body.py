@@ -99,7 +99,7 @@ class OblongBody:
         ]
         return tuple(each for each in get_args(Stretch) if each not in absent)
 
-    def at(self, stretch: Stretch, psi: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:
+    def point_at(self, stretch: Stretch, psi: FloatArray, v: FloatArray) -> tuple[FloatArray, FloatArray]:
         """Places (..., 3), m, and unit normals (..., 3) into the air of the quarter in which x and y are positive.
 
         psi : (...) 0 to pi/2 rad, and v (...) 0 to 1 along the stretch, away from the rim. Arrays broadcast.
@@ -134,7 +134,7 @@ class OblongBody:
     def sampled(self, around: int, along: int) -> tuple[FloatArray, FloatArray]:
         """Places and normals (stretches, around, along, 3) on an even grid over the quarter."""
         psi, v = np.meshgrid(np.linspace(0.0, _QUARTER, around), np.linspace(0.0, 1.0, along), indexing="ij")
-        found = [self.at(stretch, psi, v) for stretch in self.stretches]
+        found = [self.point_at(stretch, psi, v) for stretch in self.stretches]
         return np.array([each for each, _ in found]), np.array([each for _, each in found])
 
     @cached_property

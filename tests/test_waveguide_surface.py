@@ -250,7 +250,7 @@ class TestRefusals:
         assert len(surface.cuts) == 4
 
     def test_a_sphere_is_refused_by_name(self):
-        with pytest.raises(ValueError, match=r'\[mounting\] kind = "sphere": must be "baffle" .* Change it'):
+        with pytest.raises(ValueError, match=r'\[mounting\] kind = "sphere": must be "baffle", "cabinet" .* Change it'):
             _ = Waveguide(OBLONG.shape, Driver(), Mounting(0.3)).surface
 
     def test_a_corner_wider_than_the_mouth_is_refused(self):

@@ -33,9 +33,13 @@ def signed(value: float) -> str:
     return "0.00" if abs(value) < 0.005 else f"{value:+.2f}".replace("-", "−")
 
 
+KILO = 999.5
+"""Hz, from where three digits are a kilohertz."""
+
+
 def hertz(frequency: float) -> str:
     """Three digits, Hz or kHz."""
-    return f"{frequency / 1e3:.3g} kHz" if frequency >= 1e3 else f"{frequency:.3g} Hz"
+    return f"{frequency / 1e3:.3g} kHz" if frequency >= KILO else f"{frequency:.3g} Hz"
 
 
 def band_name(midband: float) -> str:

@@ -11,6 +11,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.units import BoolArray, FloatArray
+from evenflare.words import KILO
 
 INK, QUIET, FAINT = "#1d2b36", "#5d6b76", "#dfe4e8"
 BLUE, ORANGE, GREEN, PLUM, SKY, OLIVE = "#1b5e8c", "#c86414", "#2f8a70", "#7b3f78", "#6aaed6", "#8a8328"
@@ -143,4 +144,4 @@ def shade(share: float) -> str:
 
 def thousands(frequency: float) -> str:
     """A frequency in Hz in few characters: 500, 1.25k, 10k."""
-    return f"{frequency / 1e3:.3g}k" if frequency >= 1e3 else f"{frequency:.3g}"
+    return f"{frequency / 1e3:.3g}k" if frequency >= KILO else f"{frequency:.3g}"

@@ -10,6 +10,7 @@ from typing import ClassVar
 import numpy as np
 import pytest
 
+import commandline
 from cheap_search import hidden_target, searched
 from commandline import said
 from evenflare import read_design, solve, write_design
@@ -94,19 +95,7 @@ exit_diameter_mm = 25.4
 """
 MOUTH = 12.7 + 90 * np.tan(10 * DEGREE) + 90**2 / 140
 """mm, its radius: r0 + z tan(angle) + z^2 / (2 radius)."""
-TARGET = """
-[driver]
-exit_diameter_mm = 25.4
-[wanted]
-frequency_hz = [1500, 4000]
-index_db = [7.0, 9.0]
-tolerance_db = [0.5, 0.5]
-[limits]
-depth_mm = [60, 100]
-mouth_diameter_mm = [150, 240]
-[search]
-families = ["parabolic"]
-"""
+TARGET = commandline.TARGET.replace('["conical", "free"]', '["parabolic"]')
 
 
 @pytest.fixture(autouse=True)

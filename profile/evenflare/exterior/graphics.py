@@ -25,8 +25,8 @@ def arrays(needed: int) -> ModuleType:
         import cupy
 
         free, _ = cupy.cuda.runtime.memGetInfo()
-    except Exception:
-        # Not installed, no driver, no device, a device in use by another alone: each has an exception of its own.
+    except (ImportError, RuntimeError):
+        # Not installed or without its libraries; no driver, no device: CuPy's errors of the device are RuntimeErrors.
         return np
     return cupy if SPARE * needed < free + cupy.get_default_memory_pool().free_bytes() else np
 

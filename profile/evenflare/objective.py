@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 
@@ -16,7 +16,7 @@ from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, 
 from evenflare.radiation.angles import COARSEST, step_for, with_angles
 from evenflare.room.paths import counted_bands, evenness_db
 from evenflare.target.target import Target, wanted_beamwidth, wanted_index
-from evenflare.units import DEGREE, FloatArray, power_db
+from evenflare.units import DEGREE, BoolArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide, limit_excess
 from evenflare.words import spoken
 
@@ -67,6 +67,8 @@ class Score:
     constraints : by name and in its unit, at or below 0 where the limit is kept. They are no part of the value.
     constancy_weight : of the constancy terms in the value, as the target asks;
     room_weight : of the room's.
+    deviations  : dB, numbers whose root of the sum of squares is the value, as many and in the same order for every
+                  waveguide of a target: what a search by least squares goes by.
     """
 
     value: float
@@ -74,6 +76,7 @@ class Score:
     constraints: Mapping[str, float]
     constancy_weight: float = 0.0
     room_weight: float = 0.0
+    deviations: tuple[float, ...] = field(default=(), repr=False, compare=False)
 
     @property
     def feasible(self) -> bool:
@@ -163,7 +166,7 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
             "the target's [limits] mouth_diameter_mm is for round waveguides: must be mouth_width_mm and"
             " mouth_height_mm to judge an oblong one. Score it against a target for oblong mouths"
         )
-    seen = _wanted_part(directivity, target)
+    seen, kept = _wanted_part(directivity, target)
     wanted, tolerance, weight = wanted_index(target, seen.observation.frequency)
     if not np.all(np.isfinite(seen.pressure)):
         raise ValueError("the pressure is not a number everywhere")
@@ -172,13 +175,24 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
     weight = weight * width / tolerance**2
     on_sphere = target.index_kind == "sphere"
     index = directivity_index(seen) if on_sphere else standard_curves(seen).sound_power_index
-    terms = {"index_db": _rms(np.maximum(index, LOWEST_INDEX) - wanted, weight * axis if on_sphere else weight)}
-    terms |= _beam_terms(seen, target, weight * axis)
+    deviation = np.maximum(index, LOWEST_INDEX) - wanted
+    by_frequency = {"index_db": _weighted(deviation, weight * axis if on_sphere else weight)}
+    by_frequency |= _beam_terms(seen, target, weight * axis)
+    terms = {name: float(np.linalg.norm(parts)) for name, parts in by_frequency.items()}
     if target.room is not None:
         terms["room_db"] = evenness_db(target.room, directivity)
     terms |= _secondary_terms(seen, width)
     found = Score(0.0, terms, limit_excess(waveguide, target.limits), target.constancy_weight, target.room_weight)
-    return replace(found, value=float(np.sqrt(sum(_squares(found).values()))))
+    squares = _squares(found)
+    parts = []
+    for name, square in squares.items():
+        whole = np.full(kept.size if name in by_frequency else 1, np.sqrt(square))
+        if name in by_frequency:
+            whole[:] = 0.0
+            whole[kept] = by_frequency[name] * np.sqrt(square) / max(terms[name], 1e-300)
+        parts.append(whole)
+    value = float(np.sqrt(sum(squares.values())))
+    return replace(found, value=value, deviations=tuple(np.concatenate(parts).tolist()))
 
 
 def contributions(found: Score) -> dict[str, float]:
@@ -206,8 +220,8 @@ def _squares(found: Score) -> dict[str, float]:
     }
 
 
-def _beam_terms(directivity: Directivity, target: Target, weight: FloatArray) -> dict[str, float]:
-    """Beamwidth and, where it has a weight, constancy by plane, dB by name; see `score`."""
+def _beam_terms(directivity: Directivity, target: Target, weight: FloatArray) -> dict[str, FloatArray]:
+    """Beamwidth and, where it has a weight, constancy by plane, `_weighted` dB (F,) by name; see `score`."""
     space = np.pi if directivity.half_space else 2 * np.pi
     beams, constancies = {}, {}
     for plane, azimuth in target.planes.items():
@@ -219,11 +233,11 @@ def _beam_terms(directivity: Directivity, target: Target, weight: FloatArray) ->
         deviation, counted = uniform_cone_index(found), weight
         if wanted is not None:
             deviation = deviation - uniform_cone_index(np.minimum(wanted, space))
-            beams[f"beamwidth{plane}_db"] = _rms(deviation, weight)
+            beams[f"beamwidth{plane}_db"] = _weighted(deviation, weight)
         else:
             counted = weight * np.maximum.accumulate(found < np.pi)
         if target.constancy_weight > 0.0:
-            constancies[f"constancy{plane}_db"] = _spread(deviation, counted)
+            constancies[f"constancy{plane}_db"] = _about_its_mean(deviation, counted)
     return beams | constancies
 
 
@@ -240,8 +254,8 @@ def axis_weight(directivity: Directivity) -> FloatArray:
     return np.asarray(np.minimum(1.0, share / np.maximum(around, 1e-300)) ** 2)
 
 
-def _wanted_part(directivity: Directivity, target: Target) -> Directivity:
-    """The directivity inside the wanted band where it is valid."""
+def _wanted_part(directivity: Directivity, target: Target) -> tuple[Directivity, BoolArray]:
+    """The directivity inside the wanted band where it is valid, and which (F,) of the band's frequencies are."""
     frequency = directivity.observation.frequency
     low, high = target.frequency[0] * (1 - 1e-9), target.frequency[-1] * (1 + 1e-9)
     inside = (frequency >= low) & (frequency <= high)
@@ -254,7 +268,7 @@ def _wanted_part(directivity: Directivity, target: Target) -> Directivity:
         )
     # Every candidate is judged by the directions of the search, whatever else a solver knows.
     alike = replace(directivity, resolved=None)
-    return alike if keep.all() else at_frequencies(alike, keep)
+    return (alike if keep.all() else at_frequencies(alike, keep)), keep[inside]
 
 
 def _secondary_terms(directivity: Directivity, width: FloatArray) -> dict[str, float]:
@@ -303,15 +317,20 @@ def _log_width(frequency: FloatArray) -> FloatArray:
     return np.asarray(0.5 * (np.append(step, 0.0) + np.insert(step, 0, 0.0)))
 
 
-def _rms(deviation: FloatArray, weight: FloatArray) -> float:
+def _weighted(deviation: FloatArray, weight: FloatArray) -> FloatArray:
+    """Deviations of that shape times the roots of their weights' shares: the sum of their squares is the mean square."""
     weight = np.broadcast_to(weight, deviation.shape)
     if not np.sum(weight) > 0.0:
         raise ValueError("no frequency in the wanted band has a weight above 0: the directivity cannot be scored")
-    return float(np.sqrt(np.sum(weight * deviation**2) / np.sum(weight)))
+    return np.asarray(deviation * np.sqrt(weight / np.sum(weight)))
 
 
-def _spread(values: FloatArray, weight: FloatArray) -> float:
-    """Weighted standard deviation; 0 where nothing has a weight."""
+def _rms(deviation: FloatArray, weight: FloatArray) -> float:
+    return float(np.linalg.norm(_weighted(deviation, weight)))
+
+
+def _about_its_mean(values: FloatArray, weight: FloatArray) -> FloatArray:
+    """`_weighted` values less their mean, whose mean square is the variance; 0 where nothing has a weight."""
     if not np.sum(weight) > 0.0:
-        return 0.0
-    return _rms(values - np.sum(weight * values) / np.sum(weight), weight)
+        return np.zeros_like(values)
+    return _weighted(values - np.sum(weight * values) / np.sum(weight), weight)

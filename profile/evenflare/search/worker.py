@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import lru_cache
 from typing import NamedTuple
 
@@ -46,6 +46,8 @@ class Outcome:
     constraints : by name, at or below 0 where the limit is kept.
     parameters  : of the shape, unit in the name.
     reason      : why it was not solved, else empty.
+    deviations  : dB, what the score is made of, see `Score`, to single precision, as the run keeps them; empty where
+                  it was not solved.
     """
 
     value: float | None
@@ -54,6 +56,7 @@ class Outcome:
     constraints: Mapping[str, float]
     parameters: Mapping[str, float]
     reason: str
+    deviations: tuple[float, ...] = field(default=(), repr=False)
 
     @property
     def rank(self) -> float:
@@ -87,7 +90,8 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         result = score(directivity, waveguide, target)
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
-    return Outcome(result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "")
+    deviations = tuple(np.float32(result.deviations).tolist())
+    return Outcome(result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "", deviations)
 
 
 @lru_cache(maxsize=8)

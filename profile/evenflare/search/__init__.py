@@ -6,9 +6,8 @@ however often the run was stopped and continued.
 
 from evenflare.search.cluster import check_cluster, connected
 from evenflare.search.judging import factory_for, ranking_words
-from evenflare.search.ladder import RankAgreement
+from evenflare.search.agreement import RankAgreement
 from evenflare.search.loop import run_search
-from evenflare.search.plan import Plan, plan
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
@@ -17,7 +16,6 @@ from evenflare.search.worker import SolverFactory
 
 __all__ = [
     "ROW",
-    "Plan",
     "Progress",
     "RankAgreement",
     "SearchResult",
@@ -30,7 +28,6 @@ __all__ = [
     "factory_for",
     "history_rows",
     "nearest",
-    "plan",
     "ranking_words",
     "run_search",
 ]

@@ -14,12 +14,9 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.radiation import Setting
-from evenflare.search.descent import Vector, quantised
+from evenflare.search.evolution import Vector, quantised
 from evenflare.search.worker import Job, Outcome
 from evenflare.units import FloatArray
-
-Asking = Generator[list[Job], Sequence[Outcome], "Point"]
-"""Yields what is to be judged, is sent what became of it, and returns where it ended."""
 
 DIFFERENCE = 0.004
 """On [0, 1], of a variable, for its slopes: some tenths of a millimetre, over which a solver's own steps average."""
@@ -31,6 +28,9 @@ GOOD, POOR = 0.6, 0.25
 """Of the gain that the slopes promise: from there on they are trusted further, below it less."""
 SETTLED = 0.001
 """dB that a step must gain; two in a row that do not are the end."""
+SMALLEST_GAIN = 1e-9
+"""dB, below which nothing was promised."""
+MOST_ROUNDS = 100
 MARGIN = 1e-6
 """By which a step keeps away from a limit, in the limit's unit."""
 
@@ -113,7 +113,11 @@ def best_step(slopes: Slopes, point: Point, radius: float) -> FloatArray:
         jac=lambda step: square @ step + pull,
         bounds=list(zip(low, high, strict=True)),
         constraints=[
-            {"type": "ineq", "fun": lambda step: -(excess + slopes.limits @ step) - MARGIN, "jac": lambda step: -slopes.limits}
+            {
+                "type": "ineq",
+                "fun": lambda step: -(excess + slopes.limits @ step) - MARGIN,
+                "jac": lambda step: -slopes.limits,
+            }
         ],
         method="SLSQP",
         options={"maxiter": 200, "ftol": 1e-10},
@@ -122,52 +126,60 @@ def best_step(slopes: Slopes, point: Point, radius: float) -> FloatArray:
 
 
 def descended(
-    point: Point, *, slopes_at: Setting, goes_on: Callable[[float, float], bool] = lambda value, gain: True, slopes: Slopes | None = None,
-    most: int | None = None,
+    point: Point,
+    slopes: Slopes,
+    *,
+    slopes_at: Setting | None = None,
+    goes_on: Callable[[float, float], bool] = lambda value, gain: True,
+    rounds: int = MOST_ROUNDS,
 ) -> Generator[list[Job], Sequence[Outcome], tuple[Point, Slopes]]:
-    """Go down from a point until no step gains enough, and say where that was.
+    """Go down from a point by its slopes until no step gains enough; where that was, and the slopes there.
 
-    slopes_at : the setting at which slopes are measured; the steps are judged at the point's own.
+    slopes_at : the setting at which slopes are measured again where the ones at hand fail; a cheaper one than the
+                point's own, at which steps are judged, until it fails as well. None: they are only brought up to date.
     goes_on   : goes_on(value, gain), asked after every step: the score now, and the last step's gain, dB.
+    rounds    : of steps, at most.
     """
-    radius, idle, rounds = RADIUS, 0, 0
-    fresh = slopes is None
-    if slopes is None:
-        slopes = yield from measured_slopes(point, slopes_at)
-    while radius >= SMALLEST_RADIUS and idle < 2 and (most is None or rounds < most):
-        rounds += 1
-        radii = radius, SHORT * radius
-        vectors = [point.vector + best_step(slopes, point, each) for each in radii]
-        jobs = [point.job(vector, point.setting) for vector in vectors]
-        outcomes = yield list(dict.fromkeys(jobs))
-        by_job = dict(zip(dict.fromkeys(jobs), outcomes, strict=True))
-        found = [by_job[job] for job in jobs]
-        best = min((0, 1), key=lambda i: (not (found[i].feasible and found[i].deviations), found[i].rank))
-        after = Point(point.family, np.array(jobs[best].vector), point.setting, found[best])
-        gain = point.value - after.value if after.outcome.feasible and after.outcome.deviations else -np.inf
-        step = after.vector - point.vector
-        if not gain > 0.0:
-            if fresh:
+    radius, idle, fresh = RADIUS, 0, True
+    for _ in range(rounds):
+        found = yield from _tried(point, slopes, radius)
+        if found is None:
+            if slopes_at is None or (fresh and slopes_at == point.setting):
                 radius *= SHORT**2
-            else:
-                slopes = yield from measured_slopes(point, slopes_at)
-                fresh = True
+                if radius < SMALLEST_RADIUS:
+                    break
+                continue
+            slopes_at = point.setting if fresh else slopes_at
+            slopes, fresh = (yield from measured_slopes(point, slopes_at)), True
             continue
+        step = found.vector - point.vector
+        gain, is_short = point.value - found.value, bool(np.abs(step).max() <= SHORT * radius * (1.0 + DIFFERENCE))
         promised = point.value - float(np.linalg.norm(point.outcome.deviations + slopes.deviations @ step))
-        trusted = gain / max(promised, 1e-9)
-        if best == 0 and trusted > GOOD:
+        trusted = gain / max(promised, SMALLEST_GAIN)
+        if is_short or trusted < POOR:
+            radius *= SHORT
+        elif trusted > GOOD:
             radius = min(2.0 * radius, LARGEST_RADIUS)
-        elif best == 1 or trusted < POOR:
-            radius = radius * SHORT if best == 1 else 0.5 * radius
+        slopes, point = slopes.updated(step, point.outcome, found.outcome), found
         idle = idle + 1 if gain < SETTLED else 0
-        slopes = slopes.updated(step, point.outcome, after.outcome)
-        point = after
-        if not goes_on(point.value, gain):
+        if idle == 2 or radius < SMALLEST_RADIUS or not goes_on(point.value, gain):
             break
-        if trusted < GOOD or idle or best == 1:
-            if idle < 2:
-                slopes = yield from measured_slopes(point, slopes_at)
-                fresh = True
-        else:
-            fresh = False
+        fresh = slopes_at is not None and (is_short or idle > 0 or trusted < GOOD)
+        if fresh and slopes_at is not None:
+            slopes = yield from measured_slopes(point, slopes_at)
     return point, slopes
+
+
+def _tried(
+    point: Point, slopes: Slopes, radius: float
+) -> Generator[list[Job], Sequence[Outcome], Point | None]:
+    """The better of a step and a short one, if it is better than the point."""
+    jobs = [point.job(point.vector + best_step(slopes, point, each), point.setting) for each in (radius, SHORT * radius)]
+    jobs = list(dict.fromkeys(jobs))
+    outcomes = yield jobs
+    better = [
+        Point(point.family, np.array(job.vector), point.setting, outcome)
+        for job, outcome in zip(jobs, outcomes, strict=True)
+        if outcome.feasible and outcome.rank < point.value
+    ]
+    return min(better, key=lambda each: each.value, default=None)

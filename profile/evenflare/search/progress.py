@@ -8,7 +8,6 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from evenflare.radiation import Setting
-from evenflare.search.ladder import RankAgreement
 
 SETTLED = 20
 """Candidates solved, before which the time left is a guess."""
@@ -23,14 +22,12 @@ OBLONG_COST: Mapping[Setting, float] = {"estimate": 0.5, "screen": 1.0, "full": 
 class Progress:
     """Where a search stands.
 
-    done, total : candidates, counted again at every setting they are judged at; while an estimate decides who goes on,
-                  the total is what is to be expected.
+    done, total : candidates asked for so far and in all.
     best        : dB, the lowest score so far at the setting that counts, None if there is none.
     rate        : candidates solved per second in this call.
     time_left   : s, None until SETTLED candidates are solved.
     stage       : what is being done, in words.
     judged      : candidates by setting.
-    agreement   : of the estimate with the screening setting; None where nothing is estimated.
     """
 
     done: int
@@ -40,7 +37,6 @@ class Progress:
     time_left: float | None
     stage: str
     judged: Mapping[Setting, int] = field(default_factory=dict)
-    agreement: RankAgreement | None = None
 
 
 class Pace:

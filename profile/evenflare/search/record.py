@@ -7,8 +7,8 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from evenflare.radiation import Setting
-from evenflare.search.descent import Vector
-from evenflare.search.ladder import RankAgreement, rank_agreement
+from evenflare.search.evolution import Vector
+from evenflare.search.agreement import RankAgreement, rank_agreement
 from evenflare.search.worker import Job, Outcome
 
 CHEAP: tuple[Setting, ...] = ("estimate", "screen")

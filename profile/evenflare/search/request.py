@@ -10,20 +10,21 @@ from pathlib import Path
 
 from evenflare import __version__
 from evenflare.files import InputError
-from evenflare.search.plan import Plan, plan
 from evenflare.search.store import check_run
 from evenflare.target.target import Target
 
 WORKERS_PER_CORE = 4
 """More only wait for each other."""
 LARGEST_SEED = 2**31 - 1
+FEWEST_PER_FAMILY = 10
+MOST_CANDIDATES = 1_000_000
 
 
 @dataclass(frozen=True)
 class Request:
     """What is asked for. `identity` is what a run is made of, by name: a folder holds one run only."""
 
-    plan: Plan
+    candidates: int
     seed: int
     identity: Mapping[str, str]
 
@@ -50,8 +51,19 @@ def request(
         **_beside(target),
         "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
     }
-    is_costly = target.oblong and target.mounting.kind == "free_standing"
-    return Request(plan(target.families, count, named=named, is_costly=is_costly), start, identity)
+    _check_number(count, len(target.families), named=named)
+    return Request(count, start, identity)
+
+
+def _check_number(candidates: int, families: int, *, named: str) -> None:
+    least = FEWEST_PER_FAMILY * families
+    if candidates < least:
+        raise InputError(
+            f"{named} = {candidates}: must be at least {least} for {families} famil{'ies' if families > 1 else 'y'}."
+            f" Raise it{', or name fewer families' if families > 1 else ''}"
+        )
+    if candidates > MOST_CANDIDATES:
+        raise InputError(f"{named} = {candidates}: must be at most {MOST_CANDIDATES}. Lower it")
 
 
 def _beside(target: Target) -> dict[str, str]:

@@ -8,8 +8,8 @@ from typing import Literal
 
 from evenflare.objective import Score
 from evenflare.radiation import SETTINGS, Setting
-from evenflare.search.ladder import RankAgreement
-from evenflare.search.plan import Plan
+from evenflare.search.agreement import RankAgreement
+from evenflare.search.race import Race, Standing
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
 from evenflare.target.target import Target
@@ -38,12 +38,11 @@ class SearchResult:
     why        : without a winner, what stands in the way: what `nearest` breaks and by how much; else empty.
     winners    : the best of each family that has one, in the target's order of families.
     gain       : dB by which the winner's score is below the best published family's; None if one of them is missing.
-    stopped_by : "candidates": the whole plan was carried out; "time": `minutes` were up; "interrupted": Ctrl-C.
-    plan       : shares and notes.
+    stopped_by : "candidates": all were asked for; "time": `minutes` were up; "interrupted": Ctrl-C.
+    families   : what became of each, in the target's order.
     asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
-    agreements : how far each stage ranks as the next, and whether one was left out, cheapest first; of the last two
-                 among the finalists, the best only, whose order is the hardest to get right.
+    agreement  : how far the screen ranks as the full setting, among candidates judged at both.
     """
 
     best: Winner | None
@@ -51,12 +50,12 @@ class SearchResult:
     winners: tuple[Winner, ...]
     gain: float | None
     stopped_by: StoppedBy
-    plan: Plan
+    families: tuple[Standing, ...]
     asked: int
     scored: int
     full: int
     why: str = ""
-    agreements: tuple[RankAgreement, ...] = ()
+    agreement: RankAgreement | None = None
     lost: tuple[int, ...] = ()
 
     @property
@@ -66,7 +65,7 @@ class SearchResult:
 
 
 def result(
-    target: Target, record: Record, plan: Plan, stopped_by: StoppedBy, agreements: tuple[RankAgreement, ...]
+    target: Target, record: Record, race: Race, stopped_by: StoppedBy
 ) -> SearchResult:
     """What was found so far."""
 
@@ -80,7 +79,7 @@ def result(
         )
         return Winner(record.number(job), job.family, job.setting, waveguide_of(target, *job[:2]), score)
 
-    best, published = winner(families()), winner(tuple(plan.published))
+    best, published = winner(families()), winner([family for family in target.families if family != "free"])
     alike = best is not None and published is not None and best.setting == published.setting
     closest = record.nearest() if best is None else None
     solved = [job for job, outcome in record.outcomes.items() if outcome.value is not None]
@@ -90,11 +89,11 @@ def result(
         winners=tuple(found for family in target.families if (found := winner([family]))),
         gain=published.score.value - best.score.value if alike and best and published else None,
         stopped_by=stopped_by,
-        plan=plan,
+        families=race.standings(),
         asked=len(record.numbers),
         scored=len({(job.family, job.vector) for job in solved}),
         full=sum(job.setting == "full" for job in solved),
         why="" if best else record.obstacle(),
-        agreements=agreements,
+        agreement=record.agreement("screen", "full"),
         lost=tuple(sorted({record.number(job) for job, each in record.outcomes.items() if each.reason == LOST})),
     )

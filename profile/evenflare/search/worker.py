@@ -12,7 +12,7 @@ import numpy as np
 from evenflare.air import Air
 from evenflare.objective import score, search_observation
 from evenflare.radiation import Setting, Solver
-from evenflare.search.descent import Vector
+from evenflare.search.evolution import Vector
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Oblong, ParameterSpace, Shape, Superellipse, Waveguide, family, limit_excess

@@ -58,16 +58,6 @@ def oblong_solve(waveguide: Waveguide, observation: Observation, air: Air, *, st
     return Directivity(observation, pattern, valid, air.density, air.speed_of_sound, half_space=True)
 
 
-def near_estimate(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-    """Wrong by a little, alike for all."""
-    return oblong_solve(waveguide, observation, air, stretch=1.02)
-
-
-def wild_estimate(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-    """Wrong by as much as shapes differ, and otherwise for each."""
-    return oblong_solve(waveguide, observation, air, stretch=1.2 + np.sin(1e7 * waveguide.depth))
-
-
 def slow_solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
     time.sleep(0.02)
     return cheap_solve(waveguide, observation, air)
@@ -82,11 +72,7 @@ def cheap(setting):
 
 
 def oblong(setting):
-    return near_estimate if setting == "estimate" else oblong_solve
-
-
-def disagreeing(setting):
-    return wild_estimate if setting == "estimate" else oblong_solve
+    return oblong_solve
 
 
 def slow(setting):

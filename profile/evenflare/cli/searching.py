@@ -49,10 +49,7 @@ class _Ticker:
         best = "none yet" if progress.best is None else f"{progress.best:.3f} dB"
         left = "" if progress.time_left is None else f", {duration(progress.time_left)} left"
         rate = f"{progress.rate:.0f}" if progress.rate >= 9.5 else f"{progress.rate:.2g}"
-        words = (
-            f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
-            f"{_staged(progress)}"
-        )
+        words = f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
         self._write(words, "" if self.terminal else "\n")
 
     def say(self, words: str) -> None:
@@ -64,15 +61,6 @@ class _Ticker:
         start = "\r\033[K" if self.terminal else ""
         with suppress(OSError, ValueError):
             print(f"{start}{visible(words)}", end=end, file=sys.stderr, flush=True)
-
-
-def _staged(progress: Progress) -> str:
-    """Where an estimate decides who is judged further: how many were, and whether it can be relied on."""
-    if progress.agreement is None:
-        return ""
-    tau = progress.agreement.tau
-    counts = ", ".join(f"{count} at {setting}" for setting, count in progress.judged.items())
-    return f"; {counts}; estimates {'not compared yet' if tau is None else f'agree {tau:.2f} with screen'}"
 
 
 def _search(options: argparse.Namespace) -> int:
@@ -95,8 +83,6 @@ def _search(options: argparse.Namespace) -> int:
         stage=ticker.say,
         **asked,
     )
-    for note in result.plan.notes:
-        ticker.say(f"note: {note}")
     _tell(result, target)
     if solution is not None:
         for line in solving.agreement_lines(solution.sound):
@@ -131,10 +117,9 @@ def _tell(result: SearchResult, target: Target) -> None:
     if ranked := ranking_words(best.waveguide.mounting, oblong=not best.waveguide.is_round):
         print(f"{ranked[0].upper()}{ranked[1:]}")
     if result.gain is not None:
-        print(f"That is {result.gain:.3f} dB better than the best published family")
-    for agreement in result.agreements:
-        if agreement.words:
-            print(f"{agreement.words[0].upper()}{agreement.words[1:]}")
+        print(f"That is {result.gain:.3f} dB better than the best shape of a published family that was tried")
+    if result.agreement is not None and result.agreement.words:
+        print(f"{result.agreement.words[0].upper()}{result.agreement.words[1:]}")
 
 
 COMMANDS = {"search": _search, "history": _history}

@@ -183,7 +183,7 @@ def _write_winner(
         written=written,
         history=list(history_rows(folder)),
         families=family_results(result, folder),
-        ladder=[words for words in (ranked, *(each.words for each in result.agreements)) if words],
+        ladder=[words for words in (ranked, result.agreement.words if result.agreement else "") if words],
         **page_of,
     )
     return Solution(sound, written)
@@ -212,14 +212,15 @@ def family_results(result: SearchResult, folder: Path) -> list[Any]:
 
     return [
         FamilyResult(
-            family,
-            screen=best.get((family, "screen")),
-            full=best.get((family, "full")),
-            tried_screen=tried[family, "screen"],
-            tried_full=tried[family, "full"],
-            why=why(family),
+            each.family,
+            screen=best.get((each.family, "screen")),
+            full=best.get((each.family, "full")),
+            tried=each.candidates,
+            tried_full=tried[each.family, "full"],
+            why=why(each.family),
+            ended=each.words,
         )
-        for family in [*result.plan.published, *(["free"] if result.plan.free else [])]
+        for each in result.families
     ]
 
 

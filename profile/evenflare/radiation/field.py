@@ -138,8 +138,11 @@ def far_field_index(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End)
 
 
 def on_axis_index(on_axis: ComplexArray, power: FloatArray, wavenumber: FloatArray, *, air: Air) -> FloatArray:
-    """As far_field_index, from `far_on_axis` and `sound_power` (F,) that are known."""
-    return power_db(4 * np.pi * np.abs(on_axis) ** 2 / (air.impedance * wavenumber**2 * power))
+    """As far_field_index, from `far_on_axis` and `sound_power` (F,) that are known; nan where that is not above 0, as
+    a coarse solution's may be.
+    """
+    known = np.where(power > 0.0, power, np.nan)
+    return power_db(4 * np.pi * np.abs(on_axis) ** 2 / (air.impedance * wavenumber**2 * known))
 
 
 def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) -> ComplexArray:

@@ -4,9 +4,9 @@ The same target, seed and version ask for the same candidates in the same order,
 however often the run was stopped and continued.
 """
 
+from evenflare.search.agreement import RankAgreement
 from evenflare.search.cluster import check_cluster, connected
 from evenflare.search.judging import factory_for, ranking_words
-from evenflare.search.agreement import RankAgreement
 from evenflare.search.loop import run_search
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search

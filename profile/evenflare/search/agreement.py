@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 from evenflare.radiation import Setting
@@ -42,16 +43,17 @@ class RankAgreement:
         return f"{self.lower} and {self.upper} rank alike: {found}"
 
 
-def rank_agreement(lower: list[float], upper: list[float]) -> float | None:
-    """Kendall's tau-b between the scores of the same candidates at two settings, -1 to 1; None for fewer than two.
+def rank_agreement(pairs: Sequence[tuple[float, float]]) -> float | None:
+    """Kendall's tau-b between the scores of candidates at two settings, -1 to 1; None for fewer than two candidates.
 
     Scores that are all equal at a setting order nothing and count as 0. Source: M. Kendall, Biometrika 33 (1945), 239,
     by scipy.stats.
     """
     from scipy.stats import kendalltau
 
-    if len(lower) < 2:
+    if len(pairs) < 2:
         return None
+    lower, upper = zip(*pairs, strict=True)
     if len(set(lower)) < 2 or len(set(upper)) < 2:
         return 0.0
     return float(kendalltau(lower, upper).statistic)

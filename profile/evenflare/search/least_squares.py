@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.radiation import Setting
-from evenflare.search.evolution import Vector, quantised
+from evenflare.search.evolution import quantised
 from evenflare.search.worker import Job, Outcome
 from evenflare.units import FloatArray
 
@@ -49,9 +49,9 @@ class Point:
         """dB, the score."""
         return self.outcome.rank
 
-    def job(self, vector: FloatArray, setting: Setting) -> Job:
-        """Of another vector of the family."""
-        return Job(self.family, quantised(vector), setting)
+    def job(self, vector: FloatArray) -> Job:
+        """Of another vector of the family, at the same setting."""
+        return Job(self.family, quantised(vector), self.setting)
 
 
 @dataclass(frozen=True)
@@ -76,21 +76,19 @@ def _excess(outcome: Outcome, like: Outcome) -> FloatArray:
     return np.array([outcome.constraints.get(name, 0.0) for name in like.constraints])
 
 
-def measured_slopes(point: Point, setting: Setting) -> Generator[list[Job], Sequence[Outcome], Slopes]:
-    """The slopes at a point, by one-sided differences at a setting.
+def measured_slopes(point: Point) -> Generator[list[Job], Sequence[Outcome], Slopes]:
+    """The slopes at a point, by one-sided differences at its setting.
 
     A variable whose neighbours on both sides cannot be solved rests: its slopes are 0.
     """
     base, size = point.outcome, point.vector.size
-    if setting != point.setting:
-        (base,) = yield [point.job(point.vector, setting)]
     inward = np.where(point.vector < 0.5, DIFFERENCE, -DIFFERENCE)
     slopes = Slopes(np.zeros((len(base.deviations), size)), np.zeros((len(base.constraints), size)))
     due = list(range(size))
     for sign in (1.0, -1.0):
         changed = {i: point.vector + sign * inward * (np.arange(size) == i) for i in due}
         inside = [i for i, vector in changed.items() if 0.0 <= vector[i] <= 1.0]
-        outcomes = (yield [point.job(changed[i], setting) for i in inside]) if inside else []
+        outcomes = (yield [point.job(changed[i]) for i in inside]) if inside else []
         for i, outcome in zip(inside, outcomes, strict=True):
             if outcome.constraints:
                 slopes.limits[:, i] = (_excess(outcome, base) - _excess(base, base)) / (sign * inward[i])
@@ -129,28 +127,26 @@ def descended(
     point: Point,
     slopes: Slopes,
     *,
-    slopes_at: Setting | None = None,
     goes_on: Callable[[float, float], bool] = lambda value, gain: True,
     rounds: int = MOST_ROUNDS,
+    measures: bool = True,
 ) -> Generator[list[Job], Sequence[Outcome], tuple[Point, Slopes]]:
     """Go down from a point by its slopes until no step gains enough; where that was, and the slopes there.
 
-    slopes_at : the setting at which slopes are measured again where the ones at hand fail; a cheaper one than the
-                point's own, at which steps are judged, until it fails as well. None: they are only brought up to date.
-    goes_on   : goes_on(value, gain), asked after every step: the score now, and the last step's gain, dB.
-    rounds    : of steps, at most.
+    goes_on  : goes_on(value, gain), asked after every step: the score now, and the last step's gain, dB.
+    rounds   : of steps, at most.
+    measures : slopes are measured again where those at hand fail; else they are only brought up to date by the steps.
     """
     radius, idle, fresh = RADIUS, 0, True
     for _ in range(rounds):
         found = yield from _tried(point, slopes, radius)
+        if found is None and measures and not fresh:
+            slopes, fresh = (yield from measured_slopes(point)), True
+            continue
         if found is None:
-            if slopes_at is None or (fresh and slopes_at == point.setting):
-                radius *= SHORT**2
-                if radius < SMALLEST_RADIUS:
-                    break
-                continue
-            slopes_at = point.setting if fresh else slopes_at
-            slopes, fresh = (yield from measured_slopes(point, slopes_at)), True
+            radius *= SHORT**2
+            if radius < SMALLEST_RADIUS:
+                break
             continue
         step = found.vector - point.vector
         gain, is_short = point.value - found.value, bool(np.abs(step).max() <= SHORT * radius * (1.0 + DIFFERENCE))
@@ -164,17 +160,15 @@ def descended(
         idle = idle + 1 if gain < SETTLED else 0
         if idle == 2 or radius < SMALLEST_RADIUS or not goes_on(point.value, gain):
             break
-        fresh = slopes_at is not None and (is_short or idle > 0 or trusted < GOOD)
-        if fresh and slopes_at is not None:
-            slopes = yield from measured_slopes(point, slopes_at)
+        fresh = measures and (is_short or idle > 0 or trusted < GOOD)
+        if fresh:
+            slopes = yield from measured_slopes(point)
     return point, slopes
 
 
-def _tried(
-    point: Point, slopes: Slopes, radius: float
-) -> Generator[list[Job], Sequence[Outcome], Point | None]:
+def _tried(point: Point, slopes: Slopes, radius: float) -> Generator[list[Job], Sequence[Outcome], Point | None]:
     """The better of a step and a short one, if it is better than the point."""
-    jobs = [point.job(point.vector + best_step(slopes, point, each), point.setting) for each in (radius, SHORT * radius)]
+    jobs = [point.job(point.vector + best_step(slopes, point, each)) for each in (radius, SHORT * radius)]
     jobs = list(dict.fromkeys(jobs))
     outcomes = yield jobs
     better = [

@@ -201,8 +201,9 @@ class _Run:
     def standing(self) -> Progress:
         """The progress at this moment."""
         asked, judged = len(self.record.numbers), self.record.judged
-        share = {setting: judged[setting] / max(1, asked) for setting in SETTINGS}
-        left = {setting: round(share[setting] * max(0, self.candidates - asked)) for setting in SETTINGS}
+        part = max(0, self.candidates - asked) / max(1, asked)
+        left = {setting: round(part * count) for setting, count in judged.items()}
+        left.setdefault("full", 0)
         time_left = self.pace.left({**left, "full": left["full"] + FINALISTS})
         if self.deadline is not None and time_left is not None:
             final_time = self.pace.left({"full": FINALISTS}) or 0.0

@@ -77,13 +77,19 @@ class Standing:
     best: float | None
     ends: tuple[tuple[str, str], ...]
 
+    @property
+    def words(self) -> str:
+        """How they ended: the first, which says most of a family, and how many more there were."""
+        began, ended = self.ends[0]
+        more = len(self.ends) - 1
+        return f"{began}: {ended or 'goes on'}" + (f"; {more} more" if more else "")
+
 
 class Race:
     """Lines of all families of a target; `asks`, have that judged, `tell`, again."""
 
     def __init__(self, target: Target, seed: int, starts: Sequence[Start] = ()) -> None:
         self.target, self.seed = target, seed
-        self.slopes_at: Setting = "estimate" if target.oblong else "screen"
         self.lines: list[Line] = []
         self.best: Point | None = None
         self._later = {family: self._beginnings(family) for family in target.families}
@@ -204,7 +210,7 @@ class Race:
         best = self.best_of(family)
         assert best is not None  # else it begins anywhere
         aside = spread * random.standard_normal((HOPPERS, best.vector.size))
-        jobs = list(dict.fromkeys(best.job(best.vector + each, "screen") for each in aside))
+        jobs = list(dict.fromkeys(best.job(best.vector + each) for each in aside))
         return (yield from self._down_from_best_of(jobs, (yield jobs)))
 
     def _look(self, family: str, middle: FloatArray, seed: Sequence[int]) -> Asking:
@@ -212,16 +218,16 @@ class Race:
         evolution = Evolution(middle, spread=SPREAD, seed=seed)
         found: dict[Job, Outcome] = {}
         for population in range(1, MOST_LOOKS + 1):
-            jobs = [Job(family, vector, self.slopes_at) for vector in evolution.ask()]
+            jobs = [Job(family, vector, "screen") for vector in evolution.ask()]
             outcomes = yield jobs
             found |= zip(jobs, outcomes, strict=True)
-            looked = population >= (LOOKS if middle.size <= FEW else LOOKS_AT_MANY)
-            if looked and any(outcome.feasible for outcome in found.values()):
+            looks = LOOKS if middle.size <= FEW else LOOKS_AT_MANY
+            if population >= looks and any(outcome.feasible for outcome in found.values()):
+                break
+            if population >= 2 * looks and self.best is not None:  # others do better
                 break
             evolution.tell([outcome.rank for outcome in outcomes])
-        ranked = sorted(found, key=lambda job: (found[job].rank, job.vector))
-        jobs = [job._replace(setting="screen") for job in ranked[:1] + [job for job in ranked[1:2] if found[job].feasible]]
-        return (yield from self._down_from_best_of(jobs, (yield jobs)))
+        return (yield from self._down_from_best_of(list(found), list(found.values())))
 
     def _down_from_best_of(self, jobs: Sequence[Job], outcomes: Sequence[Outcome]) -> Asking:
         """A line on from the best of some shapes."""
@@ -232,14 +238,15 @@ class Race:
 
     def _down(self, point: Point) -> Asking:
         """On from a point: down by least squares at screen, and where that ends near the best, at full."""
-        slopes = yield from measured_slopes(point, self.slopes_at)
-        point, slopes = yield from descended(point, slopes, slopes_at=self.slopes_at, goes_on=self._is_worth_while)
+        slopes = yield from measured_slopes(point)
+        point, slopes = yield from descended(point, slopes, goes_on=self._is_worth_while)
         behind = point.value - self._lowest
         if behind > NEAR:
             return f"ended at {point.value:.3f} dB, {behind:.3f} dB behind the best until then"
-        (outcome,) = yield [point.job(point.vector, "full")]
+        (outcome,) = yield [Job(point.family, quantised(point.vector), "full")]
         if outcome.feasible:
-            yield from descended(Point(point.family, point.vector, "full", outcome), slopes, rounds=FULL_ROUNDS)
+            at_full = Point(point.family, point.vector, "full", outcome)
+            yield from descended(at_full, slopes, rounds=FULL_ROUNDS, measures=False)
         return f"settled at {point.value:.3f} dB"
 
     @property

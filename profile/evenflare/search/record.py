@@ -7,19 +7,15 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from evenflare.radiation import Setting
-from evenflare.search.evolution import Vector
 from evenflare.search.agreement import RankAgreement, rank_agreement
+from evenflare.search.evolution import Vector
 from evenflare.search.worker import Job, Outcome
-
-CHEAP: tuple[Setting, ...] = ("estimate", "screen")
-"""Settings that choose who is judged at full."""
 
 
 @dataclass
 class Record:
     """Candidates by number, and their outcomes by setting.
 
-    reached : how many candidates were judged at any of the CHEAP settings.
     lowest  : dB, the best score at each setting.
     """
 
@@ -27,7 +23,6 @@ class Record:
     outcomes: dict[Job, Outcome] = field(default_factory=dict)
     judged: Counter[Setting] = field(default_factory=Counter)
     lowest: dict[Setting, float] = field(default_factory=dict)
-    reached: int = 0
 
     def number(self, job: Job) -> int:
         """Of a candidate: the next one if it was not asked for before."""
@@ -37,15 +32,10 @@ class Record:
         """Remember what became of a candidate, once."""
         if job in self.outcomes:
             return
-        self.reached += job.setting in CHEAP and not self.known(job, CHEAP)
         self.outcomes[job] = outcome
         self.judged[job.setting] += 1
         if outcome.feasible:
             self.lowest[job.setting] = min(outcome.rank, self.lowest.get(job.setting, outcome.rank))
-
-    def known(self, job: Job, settings: Sequence[Setting]) -> bool:
-        """Whether a job's candidate was judged at any of the settings."""
-        return any(job._replace(setting=setting) in self.outcomes for setting in settings)
 
     def ranked(self, setting: Setting, families: Sequence[str]) -> list[Job]:
         """The feasible candidates of some families at a setting, best first, then in order of their numbers."""
@@ -63,12 +53,12 @@ class Record:
         return min(built, key=lambda job: (self.outcomes[job].rank, job)) if built else None
 
     def agreement(self, lower: Setting, upper: Setting) -> RankAgreement:
-        """Of two settings over all candidates judged at both, as one population."""
+        """Of two settings over all candidates judged at both."""
         below = {job: job._replace(setting=lower) for job in self.ranked(upper, self.families)}
-        pairs = tuple(
+        pairs = [
             (self.outcomes[low].rank, self.outcomes[job].rank) for job, low in below.items() if low in self.outcomes
-        )
-        return RankAgreement(lower, upper, rank_agreement([pairs]), len(pairs))
+        ]
+        return RankAgreement(lower, upper, rank_agreement(pairs), len(pairs))
 
     @property
     def families(self) -> tuple[str, ...]:

@@ -64,9 +64,7 @@ class SearchResult:
         return self.best is not None
 
 
-def result(
-    target: Target, record: Record, race: Race, stopped_by: StoppedBy
-) -> SearchResult:
+def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) -> SearchResult:
     """What was found so far."""
 
     def winner(among: Sequence[str]) -> Winner | None:

@@ -11,6 +11,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from evenflare import database
 from evenflare.files import InputError, check_file, check_folder, is_file, short, staying
 from evenflare.parsing import json_value
@@ -35,6 +37,9 @@ _TABLES = {
         number INTEGER, stage TEXT, family TEXT NOT NULL, vector TEXT NOT NULL, score REAL, feasible INTEGER NOT NULL,
         terms TEXT NOT NULL, limits TEXT NOT NULL, parameters TEXT NOT NULL, reason TEXT NOT NULL,
         PRIMARY KEY (number, stage)
+    )""",
+    "deviation": """CREATE TABLE IF NOT EXISTS deviation (
+        number INTEGER, stage TEXT, value BLOB NOT NULL, PRIMARY KEY (number, stage)
     )""",
 }
 _COLUMNS = "number, stage, family, vector, score, feasible, terms, limits, parameters, reason"
@@ -74,7 +79,12 @@ class Store:
             outcome.reason,
         )
         with database.reported(self.path, REMEDY):
+            self.connection.execute("BEGIN")
             self.connection.execute(f"INSERT OR IGNORE INTO candidate ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", row)
+            if outcome.deviations:
+                packed = np.array(outcome.deviations, "<f4").tobytes()
+                self.connection.execute("INSERT OR IGNORE INTO deviation VALUES (?,?,?)", (*row[:2], packed))
+            self.connection.execute("COMMIT")
         self.still_there()
         self.finished[number, job.setting] = job, outcome
 
@@ -103,7 +113,11 @@ def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
         for statement in _TABLES.values():
             connection.execute(statement)
         _identify(folder, connection, identity)
-        finished = {(row[0], row[1]): _read(path, row) for row in _all(path, connection, "candidate", _COLUMNS)}
+        kept = {row[:2]: row[2] for row in _all(path, connection, "deviation", "number, stage, value")}
+        finished = {
+            (row[0], row[1]): _read(path, row, kept.get(row[:2]))
+            for row in _all(path, connection, "candidate", _COLUMNS)
+        }
         connection.set_progress_handler(None, 0)
         yield Store(path, connection, finished, still_there)
 
@@ -167,7 +181,7 @@ def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
     return sorted(found, key=lambda each: (each[0], STAGES.index(each[1].setting)))
 
 
-def _read(path: Path, row: tuple[Any, ...]) -> tuple[Job, Outcome]:
+def _read(path: Path, row: tuple[Any, ...], packed: bytes | None = None) -> tuple[Job, Outcome]:
     number, stage, family, vector, value, feasible, terms, limits, parameters, reason = row
     with database.row_faults(f"{path} candidate {short(str(number), 20)}"):
         if stage not in STAGES or not isinstance(number, int) or (feasible and not isinstance(value, float)):
@@ -175,7 +189,8 @@ def _read(path: Path, row: tuple[Any, ...]) -> tuple[Job, Outcome]:
         job = Job(database.text(family), tuple(map(float, json_value(database.text(vector)))), stage)
         score = None if value is None else float(value)
         known, kept, sizes = (database.numbers_by_name(each) for each in (terms, limits, parameters))
-        return job, Outcome(score, bool(feasible), known, kept, sizes, database.text(reason))
+        deviations = () if packed is None else tuple(np.frombuffer(packed, "<f4").tolist())
+        return job, Outcome(score, bool(feasible), known, kept, sizes, database.text(reason), deviations)
 
 
 def _identify(folder: Path, connection: sqlite3.Connection, identity: Mapping[str, str]) -> None:

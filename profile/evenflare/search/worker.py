@@ -91,7 +91,9 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
     deviations = tuple(np.float32(result.deviations).tolist())
-    return Outcome(result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "", deviations)
+    return Outcome(
+        result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "", deviations
+    )
 
 
 @lru_cache(maxsize=8)

@@ -45,17 +45,19 @@ MOST_CORNERS = 12
 class FamilyResult(NamedTuple):
     """What a search found of one family.
 
-    screen, full             : best scores, dB, lower is better; None where there is none.
-    tried_screen, tried_full : candidates at each setting.
-    why                      : it has no score, in words.
+    screen, full      : best scores, dB, lower is better; None where there is none.
+    tried, tried_full : candidates asked for, and those judged at full.
+    why               : it has no score, in words.
+    ended             : how its descents ended, in words.
     """
 
     family: str
     screen: float | None
     full: float | None
-    tried_screen: int
+    tried: int
     tried_full: int
     why: str = ""
+    ended: str = ""
 
 
 class LimitRow(NamedTuple):
@@ -309,8 +311,8 @@ def _limit(
     return LimitRow(unit_apart(name), f"{value:.2f}", allowed, signed(-excess), excess <= 0, where)
 
 
-def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
-    """By family, best first: its name, the cells of its row, and in their place why it has no score."""
+def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str, str]]:
+    """By family, best first: its name, the cells of its row, how it ended, and in their place why it has no score."""
     ranked = sorted(found, key=lambda each: (each.full is None, each.full or 0.0, each.screen is None, each.screen))
     best = ranked[0].full if ranked else None
     rows = []
@@ -319,8 +321,8 @@ def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str]]:
         if each.full is not None and best is not None:
             behind = "winner" if each is ranked[0] else f"{each.full - best:.3f}"
         screen, full = ("–" if score is None else f"{score:.3f}" for score in (each.screen, each.full))
-        cells = [screen, str(each.tried_screen), full, str(each.tried_full), behind]
-        rows.append((spoken(each.family), cells, f"{each.why} ({each.tried_screen} tried)" if each.why else ""))
+        cells = [screen, str(each.tried), full, str(each.tried_full), behind]
+        rows.append((spoken(each.family), cells, each.ended, f"{each.why} ({each.tried} tried)" if each.why else ""))
     return rows
 
 

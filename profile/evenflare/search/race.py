@@ -1,7 +1,7 @@
-"""Lines of descent that compete for candidates, none of which knows how many there are to come.
+"""Descents that compete for candidates, none of which knows how many there are to come.
 
-A line looks over a family, or begins at a shape that is known, goes down by least squares, and ends where nothing more
-is to be gained, or where what it gains will not bring it near the best. Then another begins, of the family that
+A descent looks over a family, or begins at a shape that is known, goes down by least squares, and ends where nothing
+more is to be gained, or where what it gains will not bring it near the best. Then another begins, of the family that
 promises most. What is asked depends on outcomes in the order asked for alone, never on time, on how many workers there
 are or on how many candidates may be asked for: a run is the beginning of every longer one.
 """
@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import itertools
 import math
+from collections import Counter
 from collections.abc import Generator, Iterator, Sequence
 from dataclasses import dataclass, field
 
@@ -36,23 +37,23 @@ FEW = 5
 MOST_LOOKS = 20
 """Populations after which a look that found no shape within the limits gives up."""
 SIDE_BY_SIDE = 2
-"""Lines kept going once the first ones have ended."""
+"""Descents kept going once the first ones have ended."""
 HOPS = (0.05, 0.15)
-"""Standard deviations on [0, 1] with which a line begins beside the best, in turns with one that begins anywhere."""
+"""Standard deviations on [0, 1] with which a descent begins beside the best, in turns with one that begins anywhere."""
 HOPPERS = 4
-"""Shapes beside the best, of which a line takes the best."""
+"""Shapes beside the best, of which a descent takes the best."""
 PATIENCE = 5.0
-"""A line ends when so many steps like its last one would not bring it to the best."""
+"""A descent ends when so many steps like its last one would not bring it to the best."""
 NEAR = 0.03
-"""dB behind the best, up to which the end of a line is judged, and brought further down, at full."""
+"""dB behind the best, up to which the end of a descent is judged, and brought further down, at full."""
 FULL_ROUNDS = 3
 """Of steps at full: the slopes of the screen, which are at hand, bring most of what there is."""
 CURIOSITY = 0.1
-"""Of the best score, by which a family of few lines is thought better than its best: see `Race._promising`."""
+"""Of the best score, by which a family of few descents is thought better than its best: see `Race._promising`."""
 
 
 @dataclass
-class Line:
+class Descent:
     """One descent: its family, how it began, what it asks for now, its best at screen (dB), and how it ended."""
 
     family: str
@@ -66,10 +67,10 @@ class Line:
 
 @dataclass(frozen=True)
 class Standing:
-    """What became of a family: its lines of descent, the candidates they asked for, and how they ended.
+    """What became of a family: its descents, the candidates they asked for, and how they ended.
 
     best : dB at screen, None without a shape that keeps the limits.
-    ends : by line, how it began and how it ended, the last empty while it goes on.
+    ends : by descent, how it began and how it ended, the last empty while it goes on.
     """
 
     family: str
@@ -86,11 +87,11 @@ class Standing:
 
 
 class Race:
-    """Lines of all families of a target; `asks`, have that judged, `tell`, again."""
+    """Descents of all families of a target; `asks`, have that judged, `tell`, again."""
 
     def __init__(self, target: Target, seed: int, starts: Sequence[Start] = ()) -> None:
         self.target, self.seed = target, seed
-        self.lines: list[Line] = []
+        self.descents: list[Descent] = []
         self.best: Point | None = None
         self._later = {family: self._beginnings(family) for family in target.families}
         for start in starts:
@@ -100,9 +101,9 @@ class Race:
             self._open(family, "a look from its middle", self._look(family, middle, self._seed(family, 0)))
 
     @property
-    def going(self) -> list[Line]:
-        """Lines that have not ended."""
-        return [line for line in self.lines if not line.end]
+    def going(self) -> list[Descent]:
+        """Descents that have not ended."""
+        return [descent for descent in self.descents if not descent.end]
 
     def asks(self) -> list[Job]:
         """What is to be judged next, in order, each once."""
@@ -110,68 +111,71 @@ class Race:
             family = self._promising()
             began, asking = next(self._later[family])
             self._open(family, began, asking)
-        return list(dict.fromkeys(job for line in self.going for job in line.asked))
+        return list(dict.fromkeys(job for descent in self.going for job in descent.asked))
 
     def tell(self, record: Record) -> None:
         """What became of it."""
-        for line in self.going:
-            self._go_on(line, [record.outcomes[job] for job in line.asked])
+        for descent in self.going:
+            self._go_on(descent, [record.outcomes[job] for job in descent.asked])
 
     def _open(self, family: str, began: str, asking: Asking) -> None:
-        line = Line(family, began, asking)
-        self.lines.append(line)
-        self._go_on(line, None)
+        descent = Descent(family, began, asking)
+        self.descents.append(descent)
+        self._go_on(descent, None)
 
-    def _go_on(self, line: Line, outcomes: Sequence[Outcome] | None) -> None:
-        """Let a line take in what became of what it asked, and ask for more or end."""
-        for job, outcome in zip(line.asked, outcomes or (), strict=True):
+    def _go_on(self, descent: Descent, outcomes: Sequence[Outcome] | None) -> None:
+        """Let a descent take in what became of what it asked, and ask for more or end."""
+        for job, outcome in zip(descent.asked, outcomes or (), strict=True):
             if job.setting != "screen" or not outcome.feasible:
                 continue
             point = Point(job.family, np.array(job.vector), job.setting, outcome)
-            line.best = _better(line.best, point)
+            descent.best = _better(descent.best, point)
             self.best = _better(self.best, point)
         try:
-            line.asked = line.asking.send(outcomes) if outcomes is not None else next(line.asking)  # type: ignore[arg-type]
+            descent.asked = descent.asking.send(outcomes) if outcomes is not None else next(descent.asking)
         except StopIteration as end:
-            line.asked, line.end = [], end.value
-        line.seen.update(job.vector for job in line.asked)
+            descent.asked, descent.end = [], end.value
+        descent.seen.update(job.vector for job in descent.asked)
 
     def standings(self) -> tuple[Standing, ...]:
         """Of each family, in the target's order."""
         found = []
         for family in self.target.families:
-            lines, best = [line for line in self.lines if line.family == family], self.best_of(family)
-            seen = set[Vector]().union(*(line.seen for line in lines))
-            ends = tuple((line.began, line.end) for line in lines)
+            descents, best = [descent for descent in self.descents if descent.family == family], self.best_of(family)
+            seen = set[Vector]().union(*(descent.seen for descent in descents))
+            ends = tuple((descent.began, descent.end) for descent in descents)
             found.append(Standing(family, len(seen), None if best is None else best.value, ends))
         return tuple(found)
 
     def best_of(self, family: str) -> Point | None:
         """At screen."""
         best = None
-        for line in self.lines:
-            if line.family == family and line.best is not None:
-                best = _better(best, line.best)
+        for descent in self.descents:
+            if descent.family == family and descent.best is not None:
+                best = _better(best, descent.best)
         return best
 
     def _promising(self) -> str:
-        """The family for the next line: that of the lowest score, less what its few lines may not have shown yet.
+        """The family for the next descent: that of the lowest score, less what its few descents may not have shown yet.
 
         Source: the confidence bound of P. Auer and others, Machine Learning 47 (2002), 235, UCB1, its scale ours.
         """
-        lines = {family: [line for line in self.lines if line.family == family] for family in self.target.families}
+        descents = {
+            family: [descent for descent in self.descents if descent.family == family]
+            for family in self.target.families
+        }
 
         def bound(family: str) -> tuple[float, int]:
-            best, count = self.best_of(family), len(lines[family])
+            best, count = self.best_of(family), begun[family]
             if best is None or self.best is None:
                 return math.inf, count
-            unknown = math.sqrt(2.0 * math.log(len(self.lines)) / max(1, count))
+            unknown = math.sqrt(2.0 * math.log(len(self.descents)) / max(1, count))
             return best.value - CURIOSITY * self.best.value * unknown, count
 
         return min(self.target.families, key=bound)
 
     def _beginnings(self, family: str) -> Iterator[tuple[str, Asking]]:
-        """How the later lines of a family begin: a free one first at the best shapes of others, all then in turns
+        """How the later descents of a family begin: a free one first at the best shapes of others, all then in turns
         beside the best of all and anywhere.
         """
         if family == "free":
@@ -198,7 +202,7 @@ class Race:
         return ParameterSpace(family, self.target.limits, self.target.driver, self.target.mounting)
 
     def _from_shape(self, family: str, vector: Vector, *, counts: bool = False) -> Asking:
-        """A line that begins at a shape; counts: which is judged at full as well, whatever comes of it."""
+        """A descent that begins at a shape; counts: which is judged at full as well, whatever comes of it."""
         settings: list[Setting] = ["screen", "full"] if counts else ["screen"]
         outcome, *_ = yield [Job(family, vector, setting) for setting in settings]
         if not outcome.feasible:
@@ -206,7 +210,7 @@ class Race:
         return (yield from self._down(Point(family, np.array(vector), "screen", outcome)))
 
     def _beside_best(self, family: str, spread: float, random: np.random.Generator) -> Asking:
-        """A line that begins beside the best shape of its family."""
+        """A descent that begins beside the best shape of its family."""
         best = self.best_of(family)
         assert best is not None  # else it begins anywhere
         aside = spread * random.standard_normal((HOPPERS, best.vector.size))
@@ -214,7 +218,7 @@ class Race:
         return (yield from self._down_from_best_of(jobs, (yield jobs)))
 
     def _look(self, family: str, middle: FloatArray, seed: Sequence[int]) -> Asking:
-        """A line that begins where an evolution finds to after a few populations."""
+        """A descent that begins where an evolution finds to after a few populations."""
         evolution = Evolution(middle, spread=SPREAD, seed=seed)
         found: dict[Job, Outcome] = {}
         for population in range(1, MOST_LOOKS + 1):
@@ -230,7 +234,7 @@ class Race:
         return (yield from self._down_from_best_of(list(found), list(found.values())))
 
     def _down_from_best_of(self, jobs: Sequence[Job], outcomes: Sequence[Outcome]) -> Asking:
-        """A line on from the best of some shapes."""
+        """A descent on from the best of some shapes."""
         job, outcome = min(zip(jobs, outcomes, strict=True), key=lambda each: (each[1].rank, each[0].vector))
         if not outcome.feasible:
             return f"no shape was found that keeps the limits and can be solved; the nearest {outcome.reason}"

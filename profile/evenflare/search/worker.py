@@ -90,7 +90,7 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         result = score(directivity, waveguide, target)
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
-    deviations = tuple(np.float32(result.deviations).tolist())
+    deviations = tuple(np.array(result.deviations, np.float32).tolist())
     return Outcome(
         result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "", deviations
     )

@@ -318,7 +318,7 @@ def _log_width(frequency: FloatArray) -> FloatArray:
 
 
 def _weighted(deviation: FloatArray, weight: FloatArray) -> FloatArray:
-    """Deviations, shaped as they are, times the roots of their weights' shares: their squares add up to the mean one."""
+    """Deviations, shaped as they are, times the roots of their weights' shares: the squares' sum is their mean."""
     weight = np.broadcast_to(weight, deviation.shape)
     if not np.sum(weight) > 0.0:
         raise ValueError("no frequency in the wanted band has a weight above 0: the directivity cannot be scored")

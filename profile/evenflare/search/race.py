@@ -160,10 +160,7 @@ class Race:
 
         Source: the confidence bound of P. Auer and others, Machine Learning 47 (2002), 235, UCB1, its scale ours.
         """
-        descents = {
-            family: [descent for descent in self.descents if descent.family == family]
-            for family in self.target.families
-        }
+        begun = Counter(descent.family for descent in self.descents)
 
         def bound(family: str) -> tuple[float, int]:
             best, count = self.best_of(family), begun[family]

@@ -68,7 +68,7 @@ class InCabinet:
         inverse = bare.factor[: k.size, :count] / (2 * n + 1)  # 1 / h
         # Pressure a h + b j with b = B a: a h = (1 + j B / h)^-1 pressure, and the slope in r, a h' + b j', has
         # j' - j h' / h = i / ((k r)^2 h) times b more than a pressure a h + b j of outgoing waves alone.
-        sent_back = self.operator.back_of(solved, places) * self.share(k)[:, None, None]
+        sent_back = self._sent_back(solved, k, places, n)
         sent_back = inverse[:, :, None] * sent_back * inverse[:, None, :]
         matrix = (j / inverse)[:, :, None] * sent_back
         matrix[:, np.arange(count), np.arange(count)] += 1.0
@@ -78,6 +78,23 @@ class InCabinet:
         admittance = bare.admittance
         admittance[: k.size] += change + np.swapaxes(change, 1, 2)
         return Radiation(admittance, bare.table, bare.factor, None, inverse[:, :, None] * alone)
+
+    def _sent_back(self, solved: IntArray, wavenumber: FloatArray, places: IntArray, degree: IntArray) -> ComplexArray:
+        """(S, W, W) by the cabinet's share, of the waves that count at each frequency."""
+        strong = degree <= self._degree(wavenumber)[:, None]
+        both = strong[:, :, None] & strong[:, None, :]
+        return np.asarray(self.operator.back_of(solved, places) * (self.share(wavenumber)[:, None, None] * both))
+
+    def _degree(self, wavenumber: FloatArray) -> FloatArray:
+        """(F,) up to which waves count at each frequency: all that are heard. Where the cap reaches beyond the front's
+        edges, in a box hardly wider than the mouth, only the strong ones: others, which higher frequencies of the band
+        need, grow without bound there (measured on a mouth of 218 x 138 mm in a box 190 mm high: up to 0.1 dB of the
+        index, against 1.6 and more).
+        """
+        size = wavenumber * self.bare.radius
+        if self.bare.radius > self.operator.cabinet.nearest_edge:
+            return size + STRONG
+        return np.array([mouth_degree(ka) for ka in size.tolist()], dtype=np.float64)
 
     def _solved(self, wavenumber: FloatArray) -> IntArray:
         """See Operator.solved: where the cabinet has a share in what is heard."""
@@ -117,8 +134,8 @@ class InCabinet:
             k = wavenumber[: solved.size]
             places = self._carried(outgoing.shape[1], float(k[-1]) * self.bare.radius + STRONG)
             a = outgoing[: k.size, : places.size]
-            sent_back = (self.operator.back_of(solved, places) @ a[:, :, None])[:, :, 0]
-            square[: k.size, : places.size] += self.share(k)[:, None] * np.real(np.conj(a) * sent_back)
+            sent_back = (self._sent_back(solved, k, places, degree[: places.size]) @ a[:, :, None])[:, :, 0]
+            square[: k.size, : places.size] += np.real(np.conj(a) * sent_back)
         return np.asarray(0.5 * square @ (1.0 / (2 * degree + 1)))
 
     def pressure(self, outgoing: ComplexArray, wavenumber: FloatArray, observation: Observation) -> ComplexArray:
@@ -147,7 +164,7 @@ class InCabinet:
         if not solved.size:
             return np.zeros((0, observation.plane.size * observation.off_axis.size), dtype=np.complex128)
         k = wavenumber[: solved.size]
-        degree = np.array([mouth_degree(ka) for ka in (k * self.bare.radius).tolist()])
+        degree = self._degree(k)
         places = self._carried(outgoing.shape[1], float(degree[-1]))
         n, _ = self.waves(places.size)
         sent = outgoing[: k.size, : places.size] * ((n <= degree[:, None]) * self.share(k)[:, None])

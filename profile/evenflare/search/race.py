@@ -46,8 +46,8 @@ PATIENCE = 5.0
 """A descent ends when so many steps like its last one would not bring it to the best."""
 NEAR = 0.03
 """dB behind the best, up to which the end of a descent is judged, and brought further down, at full."""
-FULL_ROUNDS = 3
-"""Of steps at full: the slopes of the screen, which are at hand, bring most of what there is."""
+FULL_ROUNDS = 8
+"""Of steps at full, at most: the slopes of the screen, which are at hand, bring most of what there is."""
 CURIOSITY = 0.1
 """Of the best score, by which a family of few descents is thought better than its best: see `Race._promising`."""
 

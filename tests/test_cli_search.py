@@ -69,9 +69,9 @@ def test_search_without_a_feasible_shape_is_no(capsys, here):
     assert (code, err) == (1, "")
     # The tenth is kept for polishing, and there is nothing to polish.
     assert out == (
-        "9 candidates asked for, 0 solved, 0 of them at full\n"
+        "10 candidates asked for, 0 solved, 0 of them at full\n"
         "No candidate keeps the limits of target.toml: the nearest, of family exponential, breaks"
-        " smallest_concave_radius_mm by 6.43; most often broken is smallest_concave_radius_mm, by 9 of 9\n"
+        " smallest_concave_radius_mm by 6.43; most often broken is smallest_concave_radius_mm, by 10 of 10\n"
         "Widen [limits] in target.toml, or ask for more candidates\n"
     )
     assert set(contents(here / "run")) == {"candidates.sqlite", "candidates.lock"}

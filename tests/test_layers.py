@@ -186,7 +186,7 @@ def test_arrow_that_is_not_downward_is_found(module, source, fault):
 
 
 def test_downward_arrows_are_not_faults():
-    source = "import evenflare\nfrom evenflare import __version__, files\nfrom evenflare.search.plan import plan\n"
+    source = "import evenflare\nfrom evenflare import __version__, files\nfrom evenflare.search.race import Race\n"
     assert faults("search.loop", source + "evenflare.__version__") == []
 
 

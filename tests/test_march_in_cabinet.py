@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from dataclasses import replace
 from functools import cache
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -15,6 +16,7 @@ from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.exterior.cabinets import operator_of
 from evenflare.exterior.waves import angular
 from evenflare.radiation.boundary_elements import judge_solver
+from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.march import march_solver
 from evenflare.units import DEGREE, FloatArray, amplitude_db
 from evenflare.waveguide import Cabinet, Conical, Mounting, OblateSpheroidal, Oblong, Superellipse, Waveguide
@@ -167,19 +169,12 @@ def test_sums_leave_out_nothing_that_is_heard() -> None:
     assert found.solved(np.append(k[1:2], 2.0 * k[-1])).tolist() == [1]
 
 
-def test_a_mouth_nearly_as_high_as_its_box_is_heard_alike_whatever_else_is_asked() -> None:
-    """The dome over the mouth reaches beyond the edges above and below, about which the waves that high frequencies
-    need grow without bound at low ones: those of each frequency alone count there.
+@pytest.mark.parametrize(("height", "counted"), [(0.30, [6, 8, 24]), (0.19, [3, 4, 20])])
+def test_only_strong_waves_count_where_the_dome_reaches_beyond_the_edges(height: float, counted: list[int]) -> None:
+    """A mouth of 220 mm and ka of 0.4, 1.7 and 17: about edges inside the dome other waves grow without bound, and an
+    index in a box 190 mm high was off by 1.6 dB at 200 Hz, where 16 kHz was asked for as well.
     """
-    box = Cabinet(0.46, 0.19, 0.23, Edge(0.015))
-    wide = Oblong(OblateSpheroidal(0.0856, 0.89, 0.0071), OblateSpheroidal(0.0856, 0.632, 0.0098), Superellipse(2.6))
-    waveguide = Waveguide(wide, mounting=Mounting(cabinet=box))
-
-    def index(setting: str, *frequency: float) -> FloatArray:
-        seen = Observation(np.array(frequency), np.arange(0.0, 181.0, 5.0) * DEGREE, np.array([0.0, 0.25, 0.5]) * np.pi)
-        return march_solver(setting)(waveguide, replace(seen, symmetry="two_planes"), AIR).far_field_index
-
-    alone = index("full", 200.0, 794.0)
-    # dB: seen 0.02; before, FIXME at 200 Hz.
-    np.testing.assert_allclose(index("screen", 200.0, 794.0, 8000.0)[:2], alone, atol=0.1)
-    np.testing.assert_allclose(index("full", 200.0, 794.0, 8000.0)[:2], alone, atol=0.1)
+    box = Cabinet(0.46, height, 0.23, Edge(0.015))
+    end = SimpleNamespace(bare=SimpleNamespace(radius=0.11), operator=SimpleNamespace(cabinet=box))
+    degree = InCabinet._degree(end, np.array([0.4, 1.7, 17.0]) / 0.11)  # type: ignore[arg-type]
+    assert np.floor(degree).tolist() == counted

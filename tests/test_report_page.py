@@ -15,7 +15,8 @@ from evenflare.commands import designs, searching
 from evenflare.design.file import Design, default_observation
 from evenflare.objective import Score
 from evenflare.report.waveguide import drawing, page, rows
-from evenflare.search import SearchResult, plan
+from evenflare.search import SearchResult
+from evenflare.search.race import Standing
 from evenflare.search.worker import Outcome
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Driver, Limits, Mounting, Waveguide, limit_excess
@@ -171,17 +172,25 @@ def test_families_that_keep_no_limit_or_were_not_reached_have_a_row(monkeypatch:
     }
     monkeypatch.setattr(searching, "history_rows", lambda _: [dict(zip(columns, row, strict=True)) for row in found])
     monkeypatch.setattr(searching, "nearest", lambda _: closest)
-    shares = plan([*closest, "free"], 100)
-    results = searching.family_results(cast(SearchResult, SimpleNamespace(plan=shares)), Path())
+    standings = [
+        Standing(family, tried, None, (("a look from its middle", end),) if tried else ())
+        for family, tried, end in (
+            ("conical", 2, "settled"),
+            ("tractrix", 2, ""),
+            ("hyperbolic", 1, ""),
+            ("free", 0, ""),
+        )
+    ]
+    results = searching.family_results(cast(SearchResult, SimpleNamespace(families=standings)), Path())
     assert [each.why for each in results] == [
         "",
         "no member keeps the limits; the nearest breaks depth_mm by 3",
         "no member can be solved: the wall meets the axis",
         "not reached",
     ]
-    assert results[0] == page.FamilyResult("conical", 2.0, 2.1, 2, 1)
+    assert results[0] == page.FamilyResult("conical", 2.0, 2.1, 2, 1, ended="a look from its middle: settled")
     text = shape_page(WAVEGUIDE, families=results)
-    assert "conical 2.000 2 2.100 1 winner" in text
+    assert "conical 2.000 2 2.100 1 winner a look from its middle: settled" in text
     assert "tractrix no member keeps the limits; the nearest breaks depth_mm by 3 (2 tried)" in text
     assert "free not reached (0 tried)" in text
 

@@ -81,6 +81,8 @@ class Standing:
     @property
     def words(self) -> str:
         """How they ended: the first, which says most of a family, and how many more there were."""
+        if not self.ends:
+            return ""
         began, ended = self.ends[0]
         more = len(self.ends) - 1
         return f"{began}: {ended or 'goes on'}" + (f"; {more} more" if more else "")

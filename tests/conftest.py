@@ -8,6 +8,10 @@ import tempfile
 import traceback
 from pathlib import Path
 
+# Before numpy comes in. The run has a process for each core already: threads of linear algebra would wait for one
+# another on cores that others keep busy, at fifteen times the processor time for a session of readings.
+os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
+
 import pytest
 from hypothesis import settings
 

@@ -3,8 +3,8 @@ PYTHON ?= python3
 ENVIRONMENT := .venv
 BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
-# Which tests keep to one process, and in which order, tests/conftest.py says.
-PARALLEL := --numprocesses auto --dist loadgroup --no-loadscope-reorder
+# A file stays in one process; in which order they come, tests/conftest.py says.
+PARALLEL := --numprocesses auto --dist loadfile --no-loadscope-reorder
 
 .PHONY: demo test types tests properties bench docs tutorial fuzz oldest newest clean
 

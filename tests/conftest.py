@@ -36,20 +36,10 @@ if "EVENFLARE_CACHE" not in os.environ:
     atexit.register(shutil.rmtree, os.environ["EVENFLARE_CACHE"], ignore_errors=True)
 
 
-GENERAL_LIBRARY = {"test_boundary_reference.py", "test_oblong_boundary_elements.py"}
-"""Files that solve by a library whose code is compiled for half a minute in each process that uses it."""
-
-
-@pytest.hookimpl(tryfirst=True)
 def pytest_collection_modifyitems(items):
-    """A file stays in one process, which makes what its tests share once, and these files in one together. Those with
-    slow tests come first: the short ones fill up both processes to the end.
-    """
+    """Files with slow tests come first: the short ones fill up both processes to the end."""
     slow = {item.path for item in items if item.get_closest_marker("slow")}
-    items.sort(key=lambda item: (item.path not in slow, item.path.name not in GENERAL_LIBRARY))
-    for item in items:
-        together = "general library" if item.path.name in GENERAL_LIBRARY else item.path.stem
-        item.add_marker(pytest.mark.xdist_group(together))
+    items.sort(key=lambda item: item.path not in slow)
 
 
 @pytest.fixture(scope="session")

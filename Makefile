@@ -3,8 +3,10 @@ PYTHON ?= python3
 ENVIRONMENT := .venv
 BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
+# A file stays in one process; in which order they come, tests/conftest.py says.
+PARALLEL := --numprocesses auto --dist loadfile --no-loadscope-reorder
 
-.PHONY: demo test bench docs tutorial fuzz oldest newest clean
+.PHONY: demo test types tests properties bench docs tutorial fuzz oldest newest clean
 
 $(INSTALLED): pyproject.toml
 	$(PYTHON) -m venv $(ENVIRONMENT)
@@ -18,12 +20,18 @@ demo: $(INSTALLED)
 test: $(INSTALLED)
 	$(BIN)/ruff check .
 	$(BIN)/ruff format --check .
+	$(MAKE) --no-print-directory --jobs 2 types tests
+
+# Side by side: types take a single core for half a minute.
+types: $(INSTALLED)
 	$(BIN)/mypy
-	$(BIN)/pytest --numprocesses auto --dist loadfile
+
+tests: $(INSTALLED)
+	$(BIN)/pytest $(PARALLEL)
 
 # The tests of properties with examples that no run has seen.
 properties: $(INSTALLED)
-	PROPERTIES=random $(BIN)/pytest --numprocesses auto --dist loadfile $$(grep -l hypothesis tests/test_*.py)
+	PROPERTIES=random $(BIN)/pytest $(PARALLEL) $$(grep -l hypothesis tests/test_*.py)
 
 # Times as ratios within one run, and errors against converged solutions; kept in docs/accuracy.md.
 bench: $(INSTALLED)

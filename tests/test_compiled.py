@@ -1,4 +1,4 @@
-"""Where compiled code is kept when neither the installation nor the home can be written."""
+"""Where compiled code is kept when neither the installation nor the home can be written; and threads in the tests."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ import sys
 from pathlib import Path
 
 import pytest
+from threadpoolctl import threadpool_info
 
 import evenflare
 
@@ -60,3 +61,9 @@ def test_no_place_at_all_is_told_with_what_to_set(sealed, tmp_path):
     assert done.returncode == 2
     assert "Set NUMBA_CACHE_DIR to a folder you may write to" in done.stderr
     assert "Traceback" not in done.stderr
+
+
+def test_linear_algebra_of_a_test_keeps_to_the_threads_it_was_given():
+    """It reads their number once, as it is loaded: what sets it must come before."""
+    found = {each["num_threads"] for each in threadpool_info() if each["internal_api"] == "openblas"}
+    assert found <= {int(os.environ["OPENBLAS_NUM_THREADS"])}

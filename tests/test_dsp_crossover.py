@@ -133,6 +133,26 @@ def test_search_finds_the_delay_of_a_driver_that_stands_forward():
     assert found.at_end == ()
 
 
+def test_a_delay_of_nothing_is_no_end_of_its_range_and_a_least_gain_is():
+    """The driver already stands where it should; the other one should be softer than it may be."""
+    sounds = heard(two(POINT, POINT, 0.0), FREQUENCY)
+    corner = OpenCrossing((FOURTH,), (1500.0, 1500.0))
+    alike = search(sounds, Open((corner,), (OpenSetting(), OpenSetting(delay=(0.0, 5e-4)))), power_share=0.0)
+    assert alike.crossover.settings[1].delay == pytest.approx(0.0, abs=1e-6)  # a hundredth of what counts as an end
+    assert alike.at_end == ()
+    louder = Open((corner,), (OpenSetting(), OpenSetting(gain=(2.0, 6.0))))
+    assert search(sounds, louder, power_share=0.0).at_end == ("gain 1",)
+
+
+def test_evenness_is_of_the_shape_and_not_of_the_level():
+    """Everything louder by 6 dB is as even as before."""
+    sounds = heard(two(POINT, POINT, 0.3), FREQUENCY)
+    filters = np.ones((2, FREQUENCY.size), dtype=complex)
+    soft, loud = (evenness(sounds, gain * filters) for gain in (1.0, 2.0))
+    assert soft.window > 0.1  # dB: two points 0.3 m apart interfere
+    assert (loud.window, loud.power) == pytest.approx((soft.window, soft.power), rel=1e-9)
+
+
 def test_search_finds_polarity_and_the_slope_that_goes_with_it():
     sounds = heard(two(POINT, POINT, 0.0), FREQUENCY)
     slopes = (Slope("butterworth", 2), Slope("linkwitz_riley", 2))

@@ -208,6 +208,16 @@ def test_levels_are_made_even_as_asked():
     assert np.ptp(np.abs(alone("nothing").taken)) == pytest.approx(0.0, abs=1e-12)
 
 
+def test_a_way_whose_level_is_kept_is_scaled_by_the_mean_over_its_passband_with_both_ends():
+    driver = stored(sampled_piston())
+    frequency = np.array([500.0, 1000.0, 2000.0])
+    whole = heard([Way("w", driver, ((0.0, 0.0, 0.0),), "on_axis")], frequency, distance=3.0).taken[0]
+    way = Way("w", driver, ((0.0, 0.0, 0.0),), "nothing", passband=(500.0, 1000.0))
+    kept = np.abs(heard([way], frequency, distance=3.0).taken[0])
+    # The geometric mean of two, by hand; the third lies outside.
+    assert kept == pytest.approx(np.full(3, np.sqrt(np.prod(np.abs(whole[:2])))), rel=1e-9)
+
+
 def test_a_way_made_even_at_a_finite_distance_keeps_its_travel_and_nothing_else():
     frequency = np.geomspace(400.0, 8000.0, 31)
     own = heard([Way("w", stored(sampled_piston()), ((0.0, 0.0, 0.0),), "on_axis")], frequency, distance=3.0).own[0]

@@ -375,6 +375,21 @@ def test_sheet_tells_sizes_as_cast_and_finished_with_cautions(tmp_path):
     assert trimesh.load(done.mesh).volume == pytest.approx(done.pattern.volume * 1e9 * 1.0130208**3, rel=1e-5)
 
 
+def test_sheet_has_both_sides_of_a_rectangular_outside(tmp_path):
+    done = export_pattern(
+        SHAPES["cone"],
+        Choice(flange_width=0.23, flange_height=0.15),
+        replace(PROCESS, casting=BRONZE),
+        tmp_path,
+        **TOLD,
+    )
+    lines = done.sheet.read_text(encoding="utf-8").splitlines()
+    rows = {line.split(",")[0]: line.split(",")[1:] for line in lines if not line.startswith("#")}
+    # A draft of 1.5 degrees begins behind the front, so that front and finished size are those asked for.
+    assert rows["outside width at the front"][0] == "230.000"
+    assert rows["outside height across at the front"][0] == "150.000"
+
+
 def test_tolerances_that_no_public_table_confirms_say_so(tmp_path):
     coarse = replace(PROCESS, casting=replace(BRONZE, grade=14))
     small = export_pattern(BELL, Choice("shell"), coarse, tmp_path / "small", **TOLD)

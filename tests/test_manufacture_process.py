@@ -38,6 +38,7 @@ def test_bundled_processes_read_and_their_steps_have_tools():
         ('finishing_tool = "ball 6"', 'finishing_tool = "bull 12"', ["is of kind bull", "must be ball"]),
         ('seat_tool = "flat 6"', 'seat_tool = "flat 8"', ['must be one of [[tools]]: "bull 12", "ball 6", "flat 6"']),
         ("corner_radius_mm = 1", "corner_radius_mm = 6", ['tool "bull 12"', "below half the diameter, 6"]),
+        ("reach_mm = 125", "reach_mm = 145", ['tool "ball 6"', "is over 24 times its diameter"]),
         ("flute_length_mm = 30", "flute_length_mm = 130", ['tool "ball 6"', "at most reach_mm = 125"]),
         ("scallop_height_mm = 0.01", "scallop_height_mm = 0.2", ["at most tolerance_mm = 0.05"]),
         ("bolt_circle_mm = 76.2", "bolt_circle_mm = 86", ["must lie within the seat of 90"]),
@@ -59,6 +60,21 @@ def test_a_fault_in_a_process_file_is_told_with_its_key_and_remedy(tmp_path, old
         read_process(path)
     for word in [str(path), *words]:
         assert word in str(told.value)
+
+
+def test_measured_sheets_are_in_millimetres(tmp_path):
+    path = tmp_path / "mine.toml"
+    text = files("evenflare.manufacture").joinpath("processes", "sheets.toml").read_text("utf-8")
+    path.write_text(
+        text.replace("measured_thickness_mm = []", "measured_thickness_mm = [17.6, 18.1]"), encoding="utf-8"
+    )
+    assert read_process(path).stock.measured_thickness == pytest.approx((0.0176, 0.0181))
+
+
+def test_reach_of_24_diameters_is_taken(tmp_path):
+    path = tmp_path / "mine.toml"
+    path.write_text(ROUTER.replace("reach_mm = 125", "reach_mm = 144"), encoding="utf-8")
+    assert read_process(path).tool("ball 6").reach == pytest.approx(0.144)
 
 
 CASTING = """

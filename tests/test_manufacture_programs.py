@@ -143,6 +143,17 @@ def test_back_has_its_seat_and_mirrored_holes_from_its_own_datum():
     assert any("about its Y axis" in line for line in program.setup)
 
 
+@pytest.mark.parametrize(("share", "levels"), [(0.9, 1), (1.0, 1), (1.1, 2)])
+def test_seat_goes_down_by_no_more_levels_than_steps_need(share, levels):
+    asked = process()
+    asked = dataclasses.replace(asked, seat=dataclasses.replace(asked.seat, bolts=0, depth=share * asked.stepdown))
+    program = made(SPHEROID, asked)["back"]
+    depths = program.position[~program.rapid & (program.position[:, 2] < -1e-9), 2]
+    level, count = np.unique(depths.round(9), return_counts=True)
+    # A level is gone round in many places; on the way down there are few.
+    assert level[count > 10] == pytest.approx(-asked.seat.depth * np.arange(levels, 0, -1) / levels)
+
+
 def test_holes_grow_shallower_where_the_wall_comes_near():
     wide = Waveguide(Conical(60 * MM, 60 * DEGREE))
     program = made(wide, process(tools={"bull 12": {"diameter": 10 * MM}}))["back"]

@@ -77,6 +77,12 @@ def test_drift_without_a_stated_order_is_told_kept_in_the_budget_and_left(tmp_pa
     assert np.all(part.size > 5.0 * other.size)  # half a decibel between repeats against what noise alone leaves
 
 
+def test_what_is_stated_of_the_microphone_is_in_the_budget_of_the_level(tmp_path):
+    found, _ = drifting(tmp_path, order=None)
+    part = next(each for each in found.budgets["on_axis_level"].parts if each.name == "microphone")
+    assert part.size == pytest.approx(np.full(part.size.size, 0.3))  # dB: [doubts] microphone_db, where none is stated
+
+
 def test_one_wrong_file_is_no_drift(tmp_path):
     found, _ = drifting(tmp_path, repeats=3, wrong=(60, 3))
     assert found.findings["drift"]["level_corrected"] is False

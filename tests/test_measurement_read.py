@@ -252,3 +252,14 @@ def test_written_response_reads_back_within_its_decimals(tmp_path):
     assert np.abs(20.0 * np.log10(np.abs(ratio))).max() <= 0.51e-4  # four decimals
     assert np.abs(np.angle(ratio)).max() <= 0.51e-3 * DEGREE  # three decimals
     assert path.read_text().splitlines()[0] == "# invented not data"
+
+
+@pytest.mark.parametrize("heading", [1, 2, 3])
+def test_a_heading_is_found_among_other_remarks_and_told_by_its_line(tmp_path, heading):
+    path = tmp_path / "a.txt"
+    lines = ["* made by hand", "* for a test", "* no more to say"]
+    lines[heading - 1] = "* Freq(kHz) SPL(dB) Phase(degrees)"
+    path.write_text("\n".join([*lines, "0.5 80 0", "1 81 -10", "2 80 -20", "4 79 -30"]) + "\n", encoding="utf-8")
+    found = read_text_response(path)
+    assert found.frequency == pytest.approx([500.0, 1000.0, 2000.0, 4000.0])
+    assert f"a.txt: frequencies in kHz, by its heading in line {heading}" in found.remarks

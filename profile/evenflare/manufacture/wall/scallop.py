@@ -31,7 +31,7 @@ def stepover(height: float, *, radius: float, curvature: ArrayLike = 0.0) -> Flo
     return np.asarray(np.where(flat, 2.0 * np.sqrt(reach), 4.0 / np.abs(safe) * np.arcsin(sine)))
 
 
-def centre_step(height: float, *, radius: float, curvature: ArrayLike = 0.0) -> FloatArray:
+def centre_step(height: float, *, radius: float, curvature: ArrayLike) -> FloatArray:
     """m, along the path of the ball's centre, for a stepover as above; infinite curvature is a sharp edge."""
     bend = np.asarray(curvature, dtype=np.float64)
     edge = np.isinf(bend)

@@ -103,14 +103,7 @@ def single_layer(
 
 
 def double_layer(
-    k: float,
-    z: FloatArray,
-    r: FloatArray,
-    mesh: MeridianMesh,
-    nodes: slice,
-    still_part: Layers,
-    *,
-    at_nodes: bool = False,
+    k: float, z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, known: Layers, *, at_nodes: bool = False
 ) -> ComplexArray:
     """(points, nodes) at wavenumber k, rad/m, from the still layers of the same.
 
@@ -123,7 +116,7 @@ def double_layer(
     if at_nodes:
         _add_double_among(k, *rings, weight, result[:own])
     _add_double(k, z[own:], r[own:], *rings, weight, result[own:])
-    result.real += still_part.double + k * k * still_part.double_square
+    result.real += known.double + k * k * known.double_square
     return result
 
 

@@ -173,7 +173,7 @@ def test_two_predictions_are_spoken_of_as_predictions(capsys, here, undrawn):
         0,
         'warning: the mountings differ: first "sphere", second "baffle". Part of the deviation is theirs\n',
     )
-    assert "Deviation is first less second level" in out
+    assert "Deviation is the first's level less the second's, each re its own level on axis" in out
     assert re.search(r"Level: the first is \d\.\d\d dB quieter", out)
     assert "The first prediction is desk/best (desk/best), the second prediction shelf (shelf)" in out
     held = json.loads((here / "compared" / "comparison.json").read_text())

@@ -30,7 +30,7 @@ class Sides:
     @property
     def level(self) -> str:
         """What a difference of levels is."""
-        return f"{self.names[0]} less {self.names[1]} level"
+        return "the first's level less the second's" if self.names[0] == "first" else f"{self.less} level"
 
 
 TO_MODEL = Sides("measured_predicted", ("measured", "predicted"), ("the measurement", "the prediction"))

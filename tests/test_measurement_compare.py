@@ -188,6 +188,17 @@ def test_common_frequencies_and_angles_are_compared_and_the_rest_counted():
     assert pair.second.observation is pair.first.observation
 
 
+@pytest.mark.parametrize("symmetry", ["two_planes", "left_right"])
+def test_a_round_sound_is_held_against_every_plane_of_one_that_is_not(symmetry):
+    sides = [0, 30, 60] if symmetry == "two_planes" else [-60, -30, 0, 30, 60]
+    level = np.array([[[-0.1 * abs(angle) - plane / 90 - 0.01 * (angle < 0) for angle in sides] for plane in (0, 90)]])
+    oblong = of_levels(level, off_axis=sides, plane=[0, 90], symmetry=symmetry)
+    round_one = of_levels([[[0.0, -3.0, -6.0]]], off_axis=[0, 30, 60], symmetry="round")
+    one, other = compare(round_one, oblong), compare(oblong, round_one)
+    assert one.observation.shape == other.observation.shape == oblong.observation.shape
+    assert one.deviation == pytest.approx(-other.deviation, abs=1e-9)  # rounding
+
+
 def point_source(source_z, reference_z):
     """Of a point on the axis, m, its far field counted from another: the way to a direction is shorter by how far the
     source lies ahead in it, times the cosine (geometry).

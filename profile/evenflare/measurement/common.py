@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation, for_symmetry
 from evenflare.units import DEGREE, MILLIMETRE, ComplexArray, FloatArray, IntArray
 
 SAME_ANGLE = 0.01 * DEGREE
@@ -36,7 +36,8 @@ class Pair(NamedTuple):
 
 
 def common(first: Directivity, second: Directivity, *, same_air: bool = True) -> Pair:
-    """Both at the frequencies and in the directions that they share; the symmetry is the first's.
+    """Both at the frequencies and in the directions that they share; the symmetry is the first's, or the second's where
+    the first is round and the second is not.
 
     A direction that the second lacks is taken from its symmetry (round, two planes, left and right). What both are
     given is the grid of planes and angles of the first whose counterparts are all there. In half space if either is.
@@ -55,6 +56,7 @@ def common(first: Directivity, second: Directivity, *, same_air: bool = True) ->
         unlike.pop("air", None)
     if unlike:
         raise ValueError("; ".join(unlike.values()))
+    first = _all_round(first, second.observation)
     rows, others = _frequencies(first.observation.frequency, second.observation.frequency)
     if rows.size == 0:
         raise ValueError("no frequency in common")
@@ -95,6 +97,19 @@ def counted_from(directivity: Directivity, reference_z: float) -> Directivity:
         pressure=directivity.pressure * np.exp(1j * wavenumber[:, None] * way)[:, None, :],
         resolved=None,
     )
+
+
+def _all_round(directivity: Directivity, other: Observation) -> Directivity:
+    """A round sound seen in one plane, in every plane and on both sides that another, which is not round, has."""
+    own = directivity.observation
+    if own.symmetry != "round" or own.plane.size > 1 or other.symmetry == "round":
+        return directivity
+    seen = replace(for_symmetry(own, other.symmetry), plane=other.plane)
+    # Sides are added only where there was one.
+    wanted = seen.off_axis if np.any(own.off_axis < -SAME_ANGLE) else np.abs(seen.off_axis)
+    at = np.abs(own.off_axis - wanted[:, None]).argmin(axis=1)
+    pressure = np.repeat(directivity.pressure[:, :, at], other.plane.size, axis=1)
+    return replace(directivity, observation=seen, pressure=pressure, resolved=None)
 
 
 def differences(first: Directivity, second: Directivity) -> dict[str, str]:

@@ -30,6 +30,8 @@ TEMPERATURE, HUMIDITY = 289.15, 0.6
 DISTANCE, HEIGHT = 2.0, 3.0
 """m, from the mouth's centre to the microphone, and of both above the ground."""
 SAMPLE_RATE, SAMPLES = 48000, 2048
+FADING = 20e3
+"""Hz, from where the recorder's filter takes everything away up to half the sample rate."""
 LOUD = 0.2
 """Pa on axis, about."""
 NOISE, SCATTER_DB = 5e-7, 0.05
@@ -42,7 +44,7 @@ def prototype(design_file: Path) -> Directivity:
     design = read_design(design_file)
     driver = replace(design.waveguide.driver, exit_half_angle=EXIT_HALF_ANGLE)
     seen = Observation(
-        np.geomspace(200, 20000, 80),
+        np.geomspace(200, SAMPLE_RATE / 2, 83),
         np.arange(-170, 181, 10) * DEGREE,
         plane=np.array([0.0, 90.0]) * DEGREE,
         distance=DISTANCE,
@@ -61,14 +63,20 @@ def driver_response(frequency: np.ndarray) -> np.ndarray:
     return np.asarray(high / ((s / 18e3) ** 2 + 1.4 * s / 18e3 + 1))
 
 
+def recorder_response(frequency: np.ndarray) -> np.ndarray:
+    """Of an invented recorder: an edge, at half the sample rate or before it, would ring like a resonance."""
+    way = np.clip((frequency - FADING) / (SAMPLE_RATE / 2 - FADING), 0.0, 1.0)
+    return np.asarray(np.cos(0.5 * np.pi * way) ** 2)
+
+
 def impulse_response(pressure: np.ndarray, known: np.ndarray, *, speed_of_sound: float) -> np.ndarray:
     """Of the way from the recorder's output to the microphone in one direction, with the ground's echo.
 
-    pressure : at the frequencies `known`, travel time taken out; held beyond them.
+    pressure : at the frequencies `known`, up to half the sample rate, travel time taken out; held below them.
     """
     frequency = np.fft.rfftfreq(SAMPLES, 1 / SAMPLE_RATE)
     at = np.log(np.clip(frequency, known[0], known[-1]))
-    sound = LOUD * CubicSpline(np.log(known), pressure)(at) * driver_response(frequency)
+    sound = LOUD * CubicSpline(np.log(known), pressure)(at) * driver_response(frequency) * recorder_response(frequency)
     paths = {DISTANCE: 1.0, float(np.hypot(DISTANCE, 2 * HEIGHT)): GROUND}
     spectrum = sum(
         share * DISTANCE / path * sound * np.exp(-2j * np.pi * frequency * path / speed_of_sound)

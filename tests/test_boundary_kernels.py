@@ -79,11 +79,20 @@ def potentials(boundary: Boundary, k: float, density: Density) -> tuple[Meridian
     return (
         mesh,
         single_layer(k, mesh.z, mesh.r, mesh, nodes, layers),
-        double_layer(k, mesh.z, mesh.r, mesh, nodes, layers),
+        double_layer(k, mesh.z, mesh.r, mesh, nodes, layers, at_nodes=True),
     )
 
 
 class TestLayers:
+    def test_work_that_serves_twice_gives_what_it_gives_once(self) -> None:
+        mesh = cut(can(0.05, 0.1), wavenumber=200.0, density=Density())
+        nodes = slice(0, mesh.size)
+        z, r = np.append(mesh.z, [0.03, 0.2]), np.append(mesh.r, [0.02, 0.1])
+        layers = still_layers(z, r, mesh, nodes, at_nodes=True)
+        once = double_layer(200.0, z, r, mesh, nodes, layers)
+        twice = double_layer(200.0, z, r, mesh, nodes, layers, at_nodes=True)
+        np.testing.assert_allclose(twice, once, atol=1e-12 * np.abs(once).max())  # rounding of some 20 terms each
+
     @pytest.mark.parametrize("degree", [0, 1, 7, 20])
     def test_layers_on_a_sphere(self, degree: int) -> None:
         """On Legendre functions both layers are numbers: -j k R^2 j_n h_n, and -j (kR)^2 (j_n h_n' + j_n' h_n) / 2.

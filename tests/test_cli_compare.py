@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +15,7 @@ from comparing import cap, field, scattered, with_file
 from evenflare.air import Air
 from evenflare.commands import solving
 from evenflare.commands.comparing import design_like
+from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.directivity.sofa import write_sofa
 from evenflare.report.kit import canvas
 from evenflare.results import tables
@@ -26,10 +28,18 @@ FILES = {
 }
 
 
-def written(folder: str, directivity, *, mounting="sphere") -> Path:
+def written(folder: str, directivity, *, mounting="sphere", **provenance) -> Path:
     path = Path(folder)
-    tables.write_solution(path, directivity, name=folder, design_id="", provenance={"mounting": mounting})
+    made = {"mounting": mounting, **provenance}
+    tables.write_solution(path, directivity, name=folder, design_id="", provenance=made)
     return path
+
+
+def as_if_measured(folder: str, stored: Stored) -> None:
+    """A prediction in the place of a rig's readings, of which no throat is known."""
+    heard = replace(stored.directivity, throat_impedance=None, impedance_error=None, provenance={})
+    made = {"origin": "measured", "mounting": stored.mounting}
+    tables.write_solution(Path(folder), heard, name="played", design_id=stored.design_id, provenance=made)
 
 
 @pytest.fixture
@@ -146,6 +156,77 @@ def test_faults_are_told(capsys, both, line, words):
     assert not (both / "c").exists()
 
 
+def seen_of_page(path: Path) -> str:
+    """The page's words, without its pictures."""
+    return re.sub(r"<[^>]*>", " ", path.read_text(encoding="utf-8"))
+
+
+def test_two_predictions_are_spoken_of_as_predictions(capsys, here, undrawn):
+    """Of two searches, whose waveguides are as deep as they came out: reference points differ, in the far field."""
+    far = cap(0.3, distance=np.inf)
+    louder = replace(cap(0.4, distance=np.inf), pressure=2.0 * cap(0.4).pressure)
+    shifted = replace(louder, observation=replace(louder.observation, reference_z=0.06))
+    written("desk/best", far, method="march")
+    written("shelf", shifted, mounting="baffle", method="boundary_elements")
+    code, out, err = said(capsys, "compare desk shelf --out compared")
+    assert (code, err) == (
+        0,
+        'warning: the mountings differ: first "sphere", second "baffle". Part of the deviation is theirs\n',
+    )
+    assert "Deviation is the first's level less the second's, each re its own level on axis" in out
+    assert re.search(r"Level: the first is \d\.\d\d dB quieter", out)
+    assert "The first prediction is desk/best (desk/best), the second prediction shelf (shelf)" in out
+    held = json.loads((here / "compared" / "comparison.json").read_text())
+    assert (held["kind"], held["first"]["path"], held["second"]["path"]) == ("predictions", "desk/best", "shelf")
+    assert held["reference_point_moved_mm"] == pytest.approx(30.0)
+    page = seen_of_page(here / "compared" / "report.html")
+    assert "The second prediction counts from a point 30 mm behind that of the first prediction" in page
+    table = (here / "compared" / "deviation.csv").read_text()
+    assert "\nfrequency_hz,azimuth_deg,off_axis_deg,first_db,second_db,deviation_db,valid,counted\n" in table
+    for words in (out, page, table, json.dumps(held)):
+        assert not re.search(r"measure[dm]|predicted", words)
+
+
+def test_two_measurements_are_spoken_of_as_measurements(capsys, here, undrawn):
+    written("morning", scattered(cap(0.3), seed=1, level_db=0.2), origin="measured", levels="absolute")
+    written("evening", scattered(cap(0.3), seed=2, level_db=0.2, gain_db=-3.0), origin="measured", levels="relative")
+    code, out, _ = said(capsys, "compare morning evening --out compared")
+    assert code == 0
+    assert "the sessions state no level" in out
+    page = seen_of_page(here / "compared" / "report.html")
+    for words in (out, page, (here / "compared" / "deviation.csv").read_text()):
+        assert "predict" not in words
+    assert "The first measurement, in morning, against the second measurement, in evening" in page
+    written("evening", cap(0.3, distance=1.0), origin="measured")
+    code, _, err = said(capsys, "compare morning evening --out again")
+    assert code == 2
+    assert "unequal distance, 2 m and 1 m. Measure both from the same place, or hold each against" in err
+
+
+def test_a_measurement_comes_first_in_whatever_order_they_are_named(capsys, both, undrawn):
+    written("measured", scattered(cap(0.3), seed=1, level_db=0.2), origin="measured")
+    written("predicted", cap(0.3), method="march")
+    assert said(capsys, "compare measured predicted --out one")[0] == 0
+    code, out, _ = said(capsys, "compare predicted measured --out other")
+    assert code == 0
+    assert "The measurement is measured (measured), the prediction predicted (predicted)" in out
+    one, other = (json.loads((both / name / "comparison.json").read_text()) for name in ("one", "other"))
+    assert one == other
+
+
+def test_predictions_at_a_distance_are_refused_from_other_points(capsys, here):
+    near = cap(0.3)
+    written("one", near, method="march")
+    written("other", replace(near, observation=replace(near.observation, reference_z=0.0)), method="march")
+    code, _, err = said(capsys, "compare one other --out compared")
+    assert code == 2
+    assert err == (
+        "one and other: unequal reference point, 90 and 0 mm from the throat plane, which at a finite distance sees"
+        " other directions. Solve the second design as the first was: evenflare solve DESIGN.toml --like one --out"
+        " FOLDER\n"
+    )
+
+
 def test_spread_of_units(capsys, both, undrawn):
     written("third", scattered(cap(0.3), seed=2, level_db=0.2, gain_db=1.0))
     code, out, err = said(capsys, "spread measured predicted third --reference-unit predicted --out between")
@@ -208,7 +289,8 @@ def test_from_a_measurement_to_a_verdict(capsys, here, undrawn, compiled):
     design = (here / "design.toml").read_text()
     analysis = "[analysis]\nfrequencies_hz = [700, 1400, 2800, 5600]\noff_axis_step_deg = 5\ndistance_m = 2\n"
     (here / "rig.toml").write_text(design + analysis)
-    assert said(capsys, "solve rig.toml --method boundary_elements --setting screen --out measured")[0] == 0
+    assert said(capsys, "solve rig.toml --method boundary_elements --setting screen --out played")[0] == 0
+    as_if_measured("measured", read_directivity(here / "played"))
     assert said(capsys, "solve design.toml --like measured --out predicted")[0] == 0
     # Both methods agree to 0.1 dB above -25 dB on such a cone.
     code, _, err = said(capsys, "compare measured predicted --out compared --tolerance-db 0.1")

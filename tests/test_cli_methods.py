@@ -141,7 +141,7 @@ def test_score_and_search_rank_a_free_standing_body_by_boundary_elements(capsys,
     by_stage = {row["stage"]: row["score"] for row in rows}
     assert by_stage["full"] == pytest.approx(score_by("boundary_elements", "full"), rel=1e-9)  # the same sums
     if "screen" in by_stage:
-        assert by_stage["screen"] == pytest.approx(score_by("march", "screen"), rel=1e-9)
+        assert by_stage["screen"] == pytest.approx(score_by("boundary_elements", "estimate"), rel=1e-9)
     # Continued, nothing is solved again.
     again = run_search(target, here / "run", target_text=text, candidates=10, progress=lambda _: pytest.fail("solved"))
     assert again == result

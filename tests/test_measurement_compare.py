@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from comparing import AIR, FREQUENCY, FRONT, ORBIT, PLANES, cap, field, of_levels, piston, scattered, with_file
 from evenflare.air import Air
 from evenflare.closed_forms import piston_index, piston_pattern
-from evenflare.measurement.common import common
+from evenflare.measurement.common import common, counted_from
 from evenflare.measurement.compare import area_weights, compare, octave_bands
 from evenflare.measurement.read_off import ReadOff
 from evenflare.units import DEGREE, amplitude_db
@@ -186,6 +186,38 @@ def test_common_frequencies_and_angles_are_compared_and_the_rest_counted():
     assert pair.first.observation.off_axis / DEGREE == pytest.approx([0, 20, 30])
     assert (pair.frequencies_left_out, pair.directions_left_out) == (2, 1)
     assert pair.second.observation is pair.first.observation
+
+
+@pytest.mark.parametrize("symmetry", ["two_planes", "left_right"])
+def test_a_round_sound_is_held_against_every_plane_of_one_that_is_not(symmetry):
+    sides = [0, 30, 60] if symmetry == "two_planes" else [-60, -30, 0, 30, 60]
+    level = np.array([[[-0.1 * abs(angle) - plane / 90 - 0.01 * (angle < 0) for angle in sides] for plane in (0, 90)]])
+    oblong = of_levels(level, off_axis=sides, plane=[0, 90], symmetry=symmetry)
+    round_one = of_levels([[[0.0, -3.0, -6.0]]], off_axis=[0, 30, 60], symmetry="round")
+    one, other = compare(round_one, oblong), compare(oblong, round_one)
+    assert one.observation.shape == other.observation.shape == oblong.observation.shape
+    assert one.deviation == pytest.approx(-other.deviation, abs=1e-9)  # rounding
+
+
+def point_source(source_z, reference_z):
+    """Of a point on the axis, m, its far field counted from another: the way to a direction is shorter by how far the
+    source lies ahead in it, times the cosine (geometry).
+    """
+    angle = np.array([0.0, 40.0, 90.0, 170.0])
+    wavenumber = 2.0 * np.pi * FREQUENCY[:, None, None] / AIR.speed_of_sound
+    pressure = np.exp(1j * wavenumber * (source_z - reference_z) * np.cos(angle * DEGREE))
+    return field(pressure, frequency=FREQUENCY, off_axis=angle, distance=np.inf, reference_z=reference_z)
+
+
+def test_far_fields_are_counted_from_one_point_and_nearer_ones_are_not():
+    moved = counted_from(point_source(0.04, 0.1), 0.02)
+    assert moved.observation.reference_z == 0.02
+    assert moved.pressure == pytest.approx(point_source(0.04, 0.02).pressure, abs=1e-12)  # rounding of phases
+    pair = common(point_source(0.04, 0.0), point_source(0.04, 0.09))
+    assert pair.moved == pytest.approx(-0.09)
+    assert pair.second.pressure == pytest.approx(pair.first.pressure, abs=1e-12)
+    with pytest.raises(ValueError, match="at a finite distance another reference point sees other directions"):
+        counted_from(field(1.0, off_axis=[0, 90]), 0.0)
 
 
 def test_frequencies_that_either_cannot_be_trusted_at_do_not_count():

@@ -89,6 +89,12 @@ def test_calibration_finds_the_half_angle_that_the_readings_were_made_with(follo
     assert abs(0.5 * (low + high) - 12.0) < 1.5 * 0.5 * (high - low)
 
 
+def test_an_invented_prototype_that_resounds_nowhere_is_told_no_resonance(followed):
+    """Its readings end at half the sample rate as a recorder's do, without an edge that would ring."""
+    table = (followed.folder / "measured" / "resonances.csv").read_text(encoding="utf-8")
+    assert [line for line in table.splitlines() if not line.startswith("#")][1:] == []
+
+
 def test_comparison_and_calibration_stand_in_the_journal(followed):
     compared = json.loads((followed.folder / "compared" / "comparison.json").read_text(encoding="utf-8"))
     assert compared["within"] is False

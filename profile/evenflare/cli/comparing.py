@@ -1,4 +1,4 @@
-"""Commands that hold measurements against the model and against each other: compare, spread."""
+"""Commands that hold measurements against the model, and two of a kind against each other: compare, spread."""
 
 from __future__ import annotations
 
@@ -13,18 +13,25 @@ def add(command: AddCommand) -> None:
     """Their options."""
     compare = command(
         "compare",
-        "Compare a measured directivity with a predicted one: deviation over frequency and angle, and a verdict",
+        "Compare a measured directivity with a predicted one, or two of a kind: deviation over frequency and angle",
         "example: evenflare solve prototype/design.toml --like measured --out predicted\n"
-        "example: evenflare compare measured predicted --out compared --tolerance-db 1\n\n"
-        "MEASURED and PREDICTED are folders that measure or solve wrote, or SOFA files, seen from the same point and\n"
-        "distance in the same air: solve --like sees to that.\n"
-        "Deviation is measured less predicted level, each re its own on axis, where both lie above -20 dB and are\n"
-        "valid. Within a tolerance X: at most X dB rms over all (about zero, weighted by area), and at most 3 X dB\n"
-        "rms in any one direction. Exit code 0 within or without a tolerance, 1 outside.\n"
+        "example: evenflare compare measured predicted --out compared --tolerance-db 1\n"
+        "example: evenflare compare runs/desk runs/shelf --out desk_against_shelf\n\n"
+        "Both are folders that measure or solve wrote, SOFA files, or a search's folder, whose winner is meant: a\n"
+        "measurement and a prediction, two predictions, or two measurements; what they are, their files say.\n"
+        "Both are seen at one distance in the same air (solve --like sees to that), and at a finite distance from one\n"
+        "point of the axis; in the far field the second is brought to the first's point.\n"
+        "Deviation is measured less predicted level, or the first's less the second's, each re its own on axis, where\n"
+        "both lie above -20 dB and are valid. Within a tolerance X: at most X dB rms over all (about zero, weighted\n"
+        "by area), and at most 3 X dB rms in any one direction. Exit code 0 within or without a tolerance, 1 outside.\n"
         "writes comparison.json, deviation.csv, report.html and pictures.",
     )
-    compare.add_argument("measured", type=path, metavar="MEASURED", help="folder of measure, or .sofa")
-    compare.add_argument("predicted", type=path, metavar="PREDICTED", help="folder of solve, or .sofa")
+    compare.add_argument(
+        "measured", type=path, metavar="MEASURED", help="folder of measure, or .sofa; or the first of a kind"
+    )
+    compare.add_argument(
+        "predicted", type=path, metavar="PREDICTED", help="folder of solve or search, or .sofa; or the second"
+    )
     compare.add_argument("--out", type=path, required=True, help="folder for the results, made if missing")
     compare.add_argument("--tolerance-db", type=float, metavar="X", help="dB, for a verdict")
     compare.add_argument(

@@ -15,13 +15,22 @@ from evenflare.design.file import Design, read_design
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.directivity.types import for_symmetry
 from evenflare.files import InputError
+from evenflare.measurement.sides import TO_MODEL, Kind, sides_of
 from evenflare.metrics import SAME_ANGLE
 
 if TYPE_CHECKING:
     from evenflare.measurement.compare import Reference
     from evenflare.measurement.spread import Spread
 
-LIKE = "Solve the design as it was measured: evenflare solve DESIGN.toml --like {} --out FOLDER"
+LIKE: dict[Kind, str] = {
+    "measured_predicted": "Solve the design as it was measured: evenflare solve DESIGN.toml --like {} --out FOLDER",
+    "predictions": "Solve the second design as the first was: evenflare solve DESIGN.toml --like {} --out FOLDER",
+    "measurements": "Measure both from the same place, or hold each against a prediction of its own: evenflare solve"
+    " DESIGN.toml --like {} --out FOLDER",
+}
+"""Remedies where two cannot be compared."""
+WINNER = "best"
+"""Of a search's folder, where its winner is."""
 MEASURE_ALIKE = "Measure every unit from the same place"
 
 
@@ -36,8 +45,8 @@ class Compared:
 
 
 def compare_command(
-    measured_path: Path,
-    predicted_path: Path,
+    first_path: Path,
+    second_path: Path,
     folder: Path,
     *,
     tolerance: float | None,
@@ -46,6 +55,8 @@ def compare_command(
 ) -> Compared:
     """Compare two directivities and write everything into `folder`, all or nothing.
 
+    A measurement comes before a prediction, in whatever order they are named.
+    first_path, second_path : folders or SOFA files; of a search's folder, its winner is meant.
     tolerance : dB, None for no verdict, which counts as within.
     Errors    : InputError if a file is at fault, or the two cannot be compared, with the remedy.
     """
@@ -56,17 +67,22 @@ def compare_command(
     from evenflare.report.measurement import comparison_figures
     from evenflare.results import comparison
 
-    _check_apart(folder, [measured_path, predicted_path])
-    measured, predicted = read_directivity(measured_path), read_directivity(predicted_path)
+    paths = _winner_of(first_path), _winner_of(second_path)
+    _check_apart(folder, [first_path, second_path, *paths])
+    measured, predicted = (read_directivity(path) for path in paths)
+    sides, changed = sides_of(measured, predicted)
+    if changed:
+        measured, predicted = predicted, measured
     try:
-        found = compare(measured.directivity, predicted.directivity, reference=reference)
+        found = compare(measured.directivity, predicted.directivity, reference=reference, sides=sides)
     except ValueError as error:
-        raise InputError(f"{measured_path} and {predicted_path}: {error}. {LIKE.format(measured_path)}") from error
+        remedy = LIKE[sides.kind].format(measured.path)
+        raise InputError(f"{measured.path} and {predicted.path}: {error}. {remedy}") from error
     read = ReadOff(found)
     drawn = comparison_figures.pictures(found, read, tolerance=tolerance)
     written = [
         ("comparison.json", "every figure of agreement, over all, by band and by plane"),
-        ("deviation.csv", "measured, predicted and deviation over frequency and direction"),
+        ("deviation.csv", f"{', '.join(sides.names)} and deviation over frequency and direction"),
         ("report.html", "all of it on one page, opens anywhere"),
         *((name, "picture") for name in drawn),
     ]
@@ -78,17 +94,27 @@ def compare_command(
             measured,
             predicted,
             tolerance=tolerance,
-            shown=sheet.saved(drawn, folder, words.caption),
+            shown=sheet.saved(drawn, folder, lambda name: words.caption(name, sides)),
             written=written,
             command=command,
         )
         files.write_text(folder / "report.html", text)
     return Compared(
-        [*words.lines(found, read, measured, tolerance=tolerance), comparison.normalisation(found)],
+        [
+            *words.lines(found, read, measured, predicted, tolerance=tolerance),
+            comparison.normalisation(found),
+            *([] if sides == TO_MODEL and not changed else [words.told(sides, measured, predicted)]),
+        ],
         comparison.warnings(found, measured, predicted),
         written,
         tolerance is None or found.within(tolerance),
     )
+
+
+def _winner_of(path: Path) -> Path:
+    """A search's folder holds no directivity of its own, but that of its winner."""
+    winner = path / WINNER
+    return winner if not (path / "directivity.csv").exists() and (winner / "directivity.csv").exists() else path
 
 
 def _check_apart(folder: Path, sources: Sequence[Path]) -> None:

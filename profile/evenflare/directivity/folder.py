@@ -7,7 +7,7 @@ from array import array
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any, get_args
+from typing import Any, Literal, get_args
 
 import numpy as np
 
@@ -75,6 +75,16 @@ class Stored:
     mounting: str
     path: Path
     assumed: tuple[str, ...] = ()
+
+    @property
+    def origin(self) -> Literal["measured", "predicted", ""]:
+        """Where it comes from; empty where that is not known, as of another's SOFA file."""
+        provenance = self.directivity.provenance
+        if "method" in provenance or self.directivity.throat_impedance is not None:
+            return "predicted"  # no rig tells the throat's impedance
+        if provenance.get("origin") == "measured" or (self.path.suffix.lower() == ".sofa" and not self.assumed):
+            return "measured"
+        return ""
 
 
 def read_directivity(path: Path | str) -> Stored:

@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation, for_symmetry
 from evenflare.units import DEGREE, MILLIMETRE, ComplexArray, FloatArray, IntArray
 
 SAME_ANGLE = 0.01 * DEGREE
@@ -23,29 +23,40 @@ LEAST_ANGLES = 2
 
 
 class Pair(NamedTuple):
-    """Both on one observation, and how much of the first has no counterpart."""
+    """Both on one observation, and how much of the first has no counterpart.
+
+    moved : m, how far the second's reference point was moved along the axis to be the first's.
+    """
 
     first: Directivity
     second: Directivity
     frequencies_left_out: int
     directions_left_out: int
+    moved: float
 
 
 def common(first: Directivity, second: Directivity, *, same_air: bool = True) -> Pair:
-    """Both at the frequencies and in the directions that they share; the symmetry is the first's.
+    """Both at the frequencies and in the directions that they share; the symmetry is the first's, or the second's where
+    the first is round and the second is not.
 
     A direction that the second lacks is taken from its symmetry (round, two planes, left and right). What both are
     given is the grid of planes and angles of the first whose counterparts are all there. In half space if either is.
     Powers that a solver knows are left out, so that everything that is read off comes from the same quadrature.
+    In the far field the second is brought to the first's reference point, see `counted_from`.
     same_air : whether unequal air is an error.
     Errors   : ValueError, in words without a remedy, if they were seen from different places, in different air, not
                on axis, or share nothing.
     """
+    moved = 0.0
+    if first.observation.far_field and second.observation.far_field:
+        moved = first.observation.reference_z - second.observation.reference_z
+        second = counted_from(second, first.observation.reference_z)
     unlike = differences(first, second)
     if not same_air:
         unlike.pop("air", None)
     if unlike:
         raise ValueError("; ".join(unlike.values()))
+    first = _all_round(first, second.observation)
     rows, others = _frequencies(first.observation.frequency, second.observation.frequency)
     if rows.size == 0:
         raise ValueError("no frequency in common")
@@ -65,7 +76,40 @@ def common(first: Directivity, second: Directivity, *, same_air: bool = True) ->
         _bare(second, observation, other, rows=others, half_space=half_space),
         int(first.observation.frequency.size - rows.size),
         int(total - planes.size * angles.size),
+        moved if abs(moved) > SAME_PLACE else 0.0,
     )
+
+
+def counted_from(directivity: Directivity, reference_z: float) -> Directivity:
+    """A far field counted from another point of the axis, m from the throat plane: exact, as the way to each direction
+    only turns its phase, by k (own point - new point) cos(angle off axis).
+
+    ValueError at a finite distance, where the directions would be others.
+    """
+    observation = directivity.observation
+    if not observation.far_field:
+        raise ValueError("at a finite distance another reference point sees other directions")
+    wavenumber = 2.0 * np.pi * observation.frequency / directivity.speed_of_sound
+    way = (observation.reference_z - reference_z) * np.cos(observation.off_axis)
+    return replace(
+        directivity,
+        observation=replace(observation, reference_z=reference_z),
+        pressure=directivity.pressure * np.exp(1j * wavenumber[:, None] * way)[:, None, :],
+        resolved=None,
+    )
+
+
+def _all_round(directivity: Directivity, other: Observation) -> Directivity:
+    """A round sound seen in one plane, in every plane and on both sides that another, which is not round, has."""
+    own = directivity.observation
+    if own.symmetry != "round" or own.plane.size > 1 or other.symmetry == "round":
+        return directivity
+    seen = replace(for_symmetry(own, other.symmetry), plane=other.plane)
+    # Sides are added only where there was one.
+    wanted = seen.off_axis if np.any(own.off_axis < -SAME_ANGLE) else np.abs(seen.off_axis)
+    at = np.abs(own.off_axis - wanted[:, None]).argmin(axis=1)
+    pressure = np.repeat(directivity.pressure[:, :, at], other.plane.size, axis=1)
+    return replace(directivity, observation=seen, pressure=pressure, resolved=None)
 
 
 def differences(first: Directivity, second: Directivity) -> dict[str, str]:
@@ -76,7 +120,10 @@ def differences(first: Directivity, second: Directivity) -> dict[str, str]:
         found["distance"] = f"unequal distance, {_seen(one)} and {_seen(other)}"
     if abs(one.reference_z - other.reference_z) > SAME_PLACE:
         places = [f"{each.reference_z / MILLIMETRE:g}" for each in (one, other)]
-        found["reference point"] = f"unequal reference point, {places[0]} and {places[1]} mm from the throat plane"
+        found["reference point"] = (
+            f"unequal reference point, {places[0]} and {places[1]} mm from the throat plane, which at a finite distance"
+            " sees other directions"
+        )
     speeds, densities = ([getattr(d, key) for d in (first, second)] for key in ("speed_of_sound", "density"))
     if abs(speeds[0] / speeds[1] - 1.0) > SAME_SPEED or abs(densities[0] / densities[1] - 1.0) > SAME_DENSITY:
         air = [f"{c:.2f} m/s with {rho:.4f} kg/m³" for c, rho in zip(speeds, densities, strict=True)]

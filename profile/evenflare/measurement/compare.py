@@ -1,8 +1,9 @@
-"""Measured against predicted: the deviation over frequency and direction, and figures of it that do not flatter.
+"""Measured against predicted, or two of a kind: the deviation over frequency and direction, and figures of it that do
+not flatter.
 
-Deviation is measured less predicted level, each re its own on-axis level (or its own listening window), so that the
-driver's response does not count. A cell is one frequency in one direction. Cells count where both levels lie above
--20 dB and both results are valid; the axis counts too, but stands for next to no area.
+Deviation is measured less predicted level, or the first's less the second's, each re its own on-axis level (or its own
+listening window), so that the driver's response does not count. A cell is one frequency in one direction. Cells count
+where both levels lie above -20 dB and both results are valid; the axis counts too, but stands for next to no area.
 """
 
 from __future__ import annotations
@@ -17,6 +18,7 @@ from evenflare import metrics
 from evenflare.bands import OCTAVE, band_edges, midbands
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.common import SAME_ANGLE, common
+from evenflare.measurement.sides import TO_MODEL, Sides
 from evenflare.units import BoolArray, FloatArray
 
 Reference = Literal["on_axis", "listening_window"]
@@ -80,9 +82,11 @@ class Band(NamedTuple):
 class Comparison:
     """Two directivities on what they have in common.
 
-    measured, predicted : on one observation, of one symmetry and space.
+    measured, predicted : or the first and the second of a kind; on one observation, of one symmetry and space.
     reference           : what levels count from.
-    frequencies_left_out, directions_left_out : of the measurement, without a counterpart in the prediction.
+    frequencies_left_out, directions_left_out : of the first, without a counterpart in the second.
+    moved               : m, how far the second's reference point was moved along the axis.
+    sides               : what both are.
     """
 
     measured: Directivity
@@ -90,6 +94,8 @@ class Comparison:
     reference: Reference = "on_axis"
     frequencies_left_out: int = 0
     directions_left_out: int = 0
+    moved: float = 0.0
+    sides: Sides = TO_MODEL
 
     @property
     def observation(self) -> Observation:
@@ -229,15 +235,18 @@ class Comparison:
         )
 
 
-def compare(measured: Directivity, predicted: Directivity, *, reference: Reference = "on_axis") -> Comparison:
-    """Measured against predicted at their common frequencies and directions.
+def compare(
+    measured: Directivity, predicted: Directivity, *, reference: Reference = "on_axis", sides: Sides = TO_MODEL
+) -> Comparison:
+    """Measured against predicted, or one against another of its kind, at their common frequencies and directions.
 
     reference : "listening_window": the standard's, mean square of nine responses; it needs both orbits all round.
     Errors    : ValueError in words without a remedy, as `common`; also where the listening window cannot be had, and
                 where no frequency is valid in both.
     """
     pair = common(measured, predicted)
-    found = Comparison(pair.first, pair.second, reference, pair.frequencies_left_out, pair.directions_left_out)
+    left_out = pair.frequencies_left_out, pair.directions_left_out
+    found = Comparison(pair.first, pair.second, reference, *left_out, pair.moved, sides)
     if not found.valid.any():
         raise ValueError("no common frequency at which both are valid")
     if not found.counted.any():

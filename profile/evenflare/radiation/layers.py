@@ -16,7 +16,7 @@ import numpy as np
 
 from evenflare.compiled import njit
 from evenflare.radiation.panels import COEFFICIENTS, GRADE, MeridianMesh
-from evenflare.radiation.ring import moving_double, moving_single, still
+from evenflare.radiation.ring import moving_double, moving_single, moving_slope, still
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 1.0
@@ -103,13 +103,20 @@ def single_layer(
 
 
 def double_layer(
-    k: float, z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, still_part: Layers
+    k: float, z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, known: Layers, *, at_nodes: bool = False
 ) -> ComplexArray:
-    """(points, nodes) at wavenumber k, rad/m, from the still layers of the same."""
-    result = np.zeros((z.size, nodes.stop - nodes.start), dtype=np.complex128)
-    rings = (each[nodes] for each in (mesh.z, mesh.r, mesh.normal_z, mesh.normal_r))
-    _add_double(k, z, r, *rings, mesh.weight[nodes] * mesh.rate[nodes], result)
-    result.real += still_part.double + k * k * still_part.double_square
+    """(points, nodes) at wavenumber k, rad/m, from the still layers of the same.
+
+    at_nodes : whether the first points are these nodes: half of the work on them then serves twice.
+    """
+    count = nodes.stop - nodes.start
+    result = np.zeros((z.size, count), dtype=np.complex128)
+    rings = [each[nodes] for each in (mesh.z, mesh.r, mesh.normal_z, mesh.normal_r)]
+    weight, own = mesh.weight[nodes] * mesh.rate[nodes], count if at_nodes else 0
+    if at_nodes:
+        _add_double_among(k, *rings, weight, result[:own])
+    _add_double(k, z[own:], r[own:], *rings, weight, result[own:])
+    result.real += known.double + k * k * known.double_square
     return result
 
 
@@ -147,6 +154,29 @@ def _add_double(
         for j in range(ring_z.size):
             real, imaginary = moving_double(k, z[i], r[i], ring_z[j], ring_r[j], normal_z[j], normal_r[j])
             result[i, j] += weight[j] * ring_r[j] * complex(real, imaginary)
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _add_double_among(
+    k: float,
+    z: FloatArray,
+    r: FloatArray,
+    normal_z: FloatArray,
+    normal_r: FloatArray,
+    weight: FloatArray,
+    result: ComplexArray,
+) -> None:
+    """The same at the rings themselves (N,): what takes nearly all of the time is alike from either of two."""
+    for i in range(z.size):
+        for j in range(i + 1):
+            dz, dr = z[j] - z[i], r[j] - r[i]
+            near_real, near_imaginary, far_real, far_imaginary = moving_slope(k, dz * dz + dr * dr, r[i] * r[j])
+            near, far = complex(near_real, near_imaginary), complex(far_real, far_imaginary)
+            along, across = normal_z[j] * dz + normal_r[j] * dr, normal_r[j] * r[i]
+            result[i, j] += weight[j] * r[j] * (along * near + across * far)
+            if i != j:
+                along, across = -(normal_z[i] * dz + normal_r[i] * dr), normal_r[i] * r[j]
+                result[j, i] += weight[i] * r[i] * (along * near + across * far)
 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]

@@ -140,22 +140,36 @@ def moving_single(k: float, z: float, r: float, ring_z: float, ring_r: float) ->
     return k / FOUR_PI * real, k / FOUR_PI * imaginary
 
 
-@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
-def moving_double(
-    k: float, z: float, r: float, ring_z: float, ring_r: float, normal_z: float, normal_r: float
-) -> tuple[float, float]:
-    """The same of the derivative of G along the ring's normal."""
-    dz, dr = ring_z - z, ring_r - r
-    near2, product = dz * dz + dr * dr, r * ring_r
+@njit(cache=True, nogil=True, inline="always", fastmath=True)  # type: ignore[untyped-decorator]
+def moving_slope(k: float, near2: float, product: float) -> tuple[float, float, float, float]:
+    """What remains of G's derivative along a vector from one place to a ring through another, over its length along the
+    distance of both, and over its length away from the axis: real and imaginary part each. The same either way.
+
+    near2, product : m2, the square of their distance, and their radii multiplied.
+    """
     first, beyond = azimuth_rule(k, near2, product)
-    along, across = normal_z * dz + normal_r * dr, normal_r * r
-    real, imaginary = 0.0, 0.0
+    along_real, along_imaginary, across_real, across_imaginary = 0.0, 0.0, 0.0, 0.0
     for i in range(first, beyond):
         x = max(k * math.sqrt(near2 + 2.0 * product * RULE_VERSINE[i]), SMALLEST_PHASE)
         cosine, sine = cosine_sine(x)
         # (1 + j x) exp(-j x) = 1 + x^2 / 2 + remainder
-        scale = RULE_WEIGHT[i] * (along + across * RULE_VERSINE[i]) / (x * x * x)
-        real -= scale * (cosine + x * sine - 1.0 - 0.5 * x * x)
-        imaginary -= scale * (x * cosine - sine)
+        scale = RULE_WEIGHT[i] / (x * x * x)
+        real = scale * (cosine + x * sine - 1.0 - 0.5 * x * x)
+        imaginary = scale * (x * cosine - sine)
+        along_real -= real
+        along_imaginary -= imaginary
+        across_real -= real * RULE_VERSINE[i]
+        across_imaginary -= imaginary * RULE_VERSINE[i]
     scale = k * k * k / FOUR_PI
-    return scale * real, scale * imaginary
+    return scale * along_real, scale * along_imaginary, scale * across_real, scale * across_imaginary
+
+
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def moving_double(
+    k: float, z: float, r: float, ring_z: float, ring_r: float, normal_z: float, normal_r: float
+) -> tuple[float, float]:
+    """The same as `moving_single` of the derivative of G along the ring's normal."""
+    dz, dr = ring_z - z, ring_r - r
+    near_real, near_imaginary, far_real, far_imaginary = moving_slope(k, dz * dz + dr * dr, r * ring_r)
+    along, across = normal_z * dz + normal_r * dr, normal_r * r
+    return along * near_real + across * far_real, along * near_imaginary + across * far_imaginary

@@ -166,7 +166,7 @@ class InSpace:
     def solved(self, k: float) -> SurfaceField:
         """See Equations."""
         mesh, size = self.mesh, self.mesh.size
-        matrix = -double_layer(k, self.z, self.r, mesh, slice(0, size), self.still)
+        matrix = -double_layer(k, self.z, self.r, mesh, slice(0, size), self.still, at_nodes=True)
         matrix[np.arange(size), np.arange(size)] += 0.5
         single = single_layer(k, self.z, self.r, mesh, self.source, self.from_source)
         right = 1j * k * (single @ self.driven[self.source])
@@ -220,7 +220,7 @@ class InBaffle:
         z, r, image_r = mesh.z, mesh.r, mesh.r[self.wall]
         # The opening's unknown is j k times its velocity: then no column depends on the frequency's scale.
         matrix = np.empty((mesh.size, mesh.size), dtype=np.complex128)
-        matrix[:, :walls] = -double_layer(k, z, r, mesh, self.wall, self.from_wall)
+        matrix[:, :walls] = -double_layer(k, z, r, mesh, self.wall, self.from_wall, at_nodes=True)
         matrix[:walls, :walls] -= double_layer(k, self.image_z, image_r, mesh, self.wall, self.image_from_wall)
         matrix[np.arange(walls), np.arange(walls)] += 0.5
         matrix[:, walls:] = 2.0 * single_layer(k, z, r, mesh, self.opening, self.from_opening)

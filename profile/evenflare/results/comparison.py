@@ -1,4 +1,4 @@
-"""A comparison of measured and predicted as files, comparison.json and deviation.csv: its verdict and warnings too."""
+"""A comparison as files, comparison.json and deviation.csv: its verdict and warnings too."""
 
 from __future__ import annotations
 
@@ -14,9 +14,10 @@ from evenflare.coarseness import coarse_words
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, LOWEST_LEVEL, Cell, Comparison, DeviationFigures, Direction
 from evenflare.measurement.read_off import EVEN_DB, ReadOff
+from evenflare.measurement.sides import MEASUREMENTS, PREDICTIONS, TO_MODEL, Sides
 from evenflare.results import formats, tables
 from evenflare.results.places import direction_words, plane_name
-from evenflare.units import DEGREE
+from evenflare.units import DEGREE, MILLIMETRE
 
 NOMINAL = (16, 31.5, 63, 125, 250, 500, 1000, 2000, 4000, 8000, 16000, 31500)
 """Hz, what the midbands of octave bands are called (IEC 61260-1:2014, annex A, from memory)."""
@@ -36,7 +37,7 @@ def nominal(midband: float) -> float:
 def normalisation(found: Comparison) -> str:
     """What levels count from, and which cells count."""
     return (
-        f"Deviation is measured less predicted level, each re its {REFERENCE_WORDS[found.reference]}, where both lie"
+        f"Deviation is {found.sides.level}, each re its {REFERENCE_WORDS[found.reference]}, where both lie"
         f" above {LOWEST_LEVEL:g} dB of it and both are valid".replace(" -", " −")
     )
 
@@ -63,28 +64,34 @@ def _there(found: Comparison, direction: Direction) -> str:
 
 def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str]:
     """What a user must see before any figure."""
-    said = []
+    said, sides = [], found.sides
     one, other = measured.mounting, predicted.mounting
     if one and other and one != other:
+        remedy = ": solve the design with the mounting it was measured in" if sides == TO_MODEL else ""
         said.append(
-            f'the mountings differ: measured "{one}", predicted "{other}". Part of the deviation is theirs: solve the'
-            " design with the mounting it was measured in"
+            f'the mountings differ: {sides.names[0]} "{one}", {sides.names[1]} "{other}". Part of the deviation is'
+            f" theirs{remedy}"
         )
     elif measured.directivity.half_space != predicted.directivity.half_space:
         spaces = ["half space" if d.directivity.half_space else "the whole space" for d in (measured, predicted)]
-        said.append(f"measured in {spaces[0]}, predicted in {spaces[1]}: only the front is compared")
-    if measured.design_id and predicted.design_id and measured.design_id != predicted.design_id:
+        said.append(f"{sides.names[0]} in {spaces[0]}, {sides.names[1]} in {spaces[1]}: only the front is compared")
+    designs = measured.design_id, predicted.design_id
+    # Predictions of two designs are what a designer wants to see side by side.
+    if sides != PREDICTIONS and all(designs) and designs[0] != designs[1]:
         said.append(
-            f"the measurement names the design {measured.design_id}, the prediction is of {predicted.design_id}."
+            f"the measurement names the design {designs[0]}, the prediction is of {designs[1]}."
             " Check that they are the same waveguide"
+            if sides == TO_MODEL
+            else f"the measurements name two designs, {designs[0]} and {designs[1]}"
         )
-    for each in found.suspects[:MOST_SUSPECTS]:
+    suspects = () if sides == PREDICTIONS else found.suspects  # no file of a rig can be wrong
+    for each in suspects[:MOST_SUSPECTS]:
         said.append(
             f"{_there(found, each)} deviates by {each.rms:.1f} dB rms, far more than its neighbours. Check"
             " that it is the right file"
         )
-    if len(found.suspects) > MOST_SUSPECTS:
-        said.append(f"{len(found.suspects) - MOST_SUSPECTS} more directions deviate far more than their neighbours")
+    if len(suspects) > MOST_SUSPECTS:
+        said.append(f"{len(suspects) - MOST_SUSPECTS} more directions deviate far more than their neighbours")
     coarse = coarse_words(found.measured)
     if coarse:
         said.append(f"{measured.path}: {coarse}")
@@ -93,37 +100,48 @@ def warnings(found: Comparison, measured: Stored, predicted: Stored) -> list[str
     return said
 
 
-def absolute(measured: Stored) -> bool | None:
-    """Whether levels of a measurement are those of the sound; None where its files do not say so."""
-    said = measured.directivity.provenance.get("levels")
-    return {"absolute": True, "relative": False}.get(said) if isinstance(said, str) else None
+def absolute(sides: Sides, *stored: Stored) -> bool | None:
+    """Whether levels of what was measured are those of the sound: of the first, or of two measurements; None where
+    their files do not say so.
+    """
+    told = [each.directivity.provenance.get("levels") for each in stored[: 2 if sides == MEASUREMENTS else 1]]
+    if "relative" in told:
+        return False
+    return True if set(told) == {"absolute"} else None
 
 
-def level_words(read: ReadOff, measured: Stored) -> str:
+def level_words(read: ReadOff, measured: Stored, predicted: Stored) -> str:
     """How the level on axis differs: what of it is gain, and what is shape over frequency."""
-    level = read.level
+    level, sides = read.level, read.comparison.sides
     if not math.isfinite(level.gain):
         return "Level on axis: not known in both"
-    louder = f"measured is {abs(level.gain):.2f} dB {'louder' if level.gain > 0.0 else 'quieter'}"
+    who = "measured" if sides == TO_MODEL else "the first"
+    louder = f"{who} is {abs(level.gain):.2f} dB {'louder' if level.gain > 0.0 else 'quieter'}"
+    states = absolute(sides, measured, predicted)
+    session, state = ("sessions", "state") if sides == MEASUREMENTS else ("session", "states")
     knows = {
-        True: "; the session states what full scale is, so the drive differs by as much",
-        False: "; the session states no level (full_scale_pa, zero_db_pa), so the gain says nothing",
+        True: f"; the {session} {state} what full scale is, so the drive differs by as much",
+        False: f"; the {session} {state} no level (full_scale_pa, zero_db_pa), so the gain says nothing",
         None: "",
-    }[absolute(measured)]
+    }[states]
     if level.kind == "gain":
         if abs(level.gain) < EVEN_DB:
-            return f"Level on axis: alike, {level.raw:.2f} dB rms apart{knows if absolute(measured) is False else ''}"
+            return f"Level on axis: alike, {level.raw:.2f} dB rms apart{knows if states is False else ''}"
         return f"Level: {louder} at every frequency ({level.even:.2f} dB rms about it): gain, not shape{knows}"
-    turns = f"{'rises' if level.slope > 0.0 else 'falls'} by {abs(level.slope):.2f} dB per octave beside the prediction"
+    turns = (
+        f"{'rises' if level.slope > 0.0 else 'falls'} by {abs(level.slope):.2f} dB per octave beside {sides.nouns[1]}"
+    )
     rest = (
         f"and its level on axis {turns}, {level.left:.2f} dB rms about that"
         if level.kind == "slope"
         else f"and beside that gain its level on axis differs by {level.even:.2f} dB rms over frequency"
     )
-    return (
-        f"Level: {louder} (median: gain), {rest}: of what drives the exit or resounds before it, alike in every"
-        f" direction, so no part of the deviation{knows}"
+    whose = (
+        "no part of the deviation, in which levels count from each one's own"
+        if sides == PREDICTIONS
+        else "of what drives the exit or resounds before it, alike in every direction, so no part of the deviation"
     )
+    return f"Level: {louder} (median: gain), {rest}: {whose}{knows}"
 
 
 def record(
@@ -132,9 +150,12 @@ def record(
     """`comparison.json`: plain values; null where something could not be had."""
     valid, widths = found.observation.frequency[found.valid], read.beamwidths
     direction = found.worst_direction
+    one, other = found.sides.names
     held = {
-        "measured": _origin(measured),
-        "predicted": _origin(predicted),
+        one: _origin(measured),
+        other: _origin(predicted),
+        "kind": found.sides.kind,
+        "reference_point_moved_mm": found.moved / MILLIMETRE,
         "reference": found.reference,
         "lowest_level_db": LOWEST_LEVEL,
         **figures_record(found.overall),
@@ -150,7 +171,7 @@ def record(
             "slope_db_per_octave": read.level.slope,
             "left_rms_db": read.level.left,
             "kind": read.level.kind,
-            "absolute": absolute(measured),
+            "absolute": absolute(found.sides, measured, predicted),
         },
         "on_axis_rms_db": read.rms(read.on_axis),
         "sound_power_rms_db": read.rms(read.power),
@@ -237,8 +258,8 @@ def columns(found: Comparison) -> formats.Columns:
         "frequency_hz": frequency,
         "azimuth_deg": plane / DEGREE,
         "off_axis_deg": off_axis / DEGREE,
-        "measured_db": measured,
-        "predicted_db": predicted,
+        f"{found.sides.names[0]}_db": measured,
+        f"{found.sides.names[1]}_db": predicted,
         "deviation_db": found.deviation,
         "valid": np.broadcast_to(found.valid[:, None, None], at.shape),
         "counted": found.counted,
@@ -252,9 +273,10 @@ def write(
     """comparison.json and deviation.csv in `folder`. Errors: InputError if it cannot be written."""
     held = record(found, read, measured, predicted, tolerance=tolerance)
     files.write_text(folder / "comparison.json", formats.json_text(held))
+    one, other = found.sides.names
     header = [
-        "deviation: measured less predicted level over frequency and direction",
-        f"measured: {measured.path} ({measured.name}); predicted: {predicted.path} ({predicted.name})",
+        f"deviation: {found.sides.level} over frequency and direction",
+        f"{one}: {measured.path} ({measured.name}); {other}: {predicted.path} ({predicted.name})",
         "units: Hz, degrees, dB; azimuth 0 is horizontal, 90 vertical; valid 1 where both can be trusted; counted 1"
         " where the cell is part of the figures",
         normalisation(found),

@@ -12,12 +12,14 @@ def factory_for(mounting: Mounting, *, oblong: bool = False) -> SolverFactory:
     """The solvers of a search's stages."""
     if method_for(mounting) == "march":
         return radiation.solver
-    return screened_by_large_cells if oblong else screened_by_march
+    return screened_by_large_cells if oblong else screened_by_long_panels
 
 
-def screened_by_march(setting: Setting) -> Solver:
-    """The march, which takes a body for a sphere, up to the setting that counts; there the body as it is."""
-    return radiation.solver(setting, method="boundary_elements" if setting == "full" else "march")
+def screened_by_long_panels(setting: Setting) -> Solver:
+    """Boundary elements of revolution all along: with long panels they rank as with short ones, and what the march
+    makes of a body leads a descent to another end.
+    """
+    return radiation.solver("full" if setting == "full" else "estimate", method="boundary_elements")
 
 
 def screened_by_large_cells(setting: Setting) -> Solver:
@@ -37,6 +39,6 @@ def ranking_words(mounting: Mounting, *, oblong: bool = False) -> str:
             " the body for a sphere; finalists and winner are ranked at full, with smaller cells that go further"
         )
     return (
-        "screened by the march, which takes the body for a sphere; finalists and winner are ranked at full by boundary"
-        " elements, which solve the body as it is"
+        "screened by boundary elements with long panels, which solve the body as it is; finalists and winner are ranked"
+        " by the same with short ones"
     )

@@ -12,8 +12,8 @@ from evenflare.radiation import Setting
 SETTLED = 20
 """Candidates solved, before which the time left is a guess."""
 ROUND_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 2.0}
-FREE_STANDING_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 20.0}
-STANDING_OBLONG_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 10.0}
+FREE_STANDING_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 3.5}
+STANDING_OBLONG_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 5.0}
 OBLONG_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 10.0}
 """Time of a candidate at each setting against that at screen: only until some were timed at that setting."""
 

@@ -1,4 +1,4 @@
-"""A comparison of measured and predicted in words, and on its page."""
+"""A comparison of measured and predicted, or of two of a kind, in words, and on its page."""
 
 from __future__ import annotations
 
@@ -8,14 +8,17 @@ from collections.abc import Mapping, Sequence
 from evenflare.directivity.folder import Stored
 from evenflare.measurement.compare import DIRECTION_FACTOR, Comparison, DeviationFigures
 from evenflare.measurement.read_off import ReadOff
+from evenflare.measurement.sides import MEASUREMENTS, PREDICTIONS, TO_MODEL, Kind, Sides
 from evenflare.report.kit import sheet
 from evenflare.results.comparison import level_words, nominal, normalisation, verdict, warnings
 from evenflare.results.places import plane_name, where_words
-from evenflare.units import DEGREE
+from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.words import hertz, signed
 
 
-def lines(found: Comparison, read: ReadOff, measured: Stored, *, tolerance: float | None) -> list[str]:
+def lines(
+    found: Comparison, read: ReadOff, measured: Stored, predicted: Stored, *, tolerance: float | None
+) -> list[str]:
     """What is found, a sentence each without its full stop."""
     all_cells, valid = found.overall, found.observation.frequency[found.valid]
     said = [
@@ -39,7 +42,27 @@ def lines(found: Comparison, read: ReadOff, measured: Stored, *, tolerance: floa
     ]
     if any(parts):
         said.append(f"Rms difference of {'; '.join(part for part in parts if part)}")
-    return [*said, level_words(read, measured)]
+    return [*said, level_words(read, measured, predicted)]
+
+
+def told(sides: Sides, first: Stored, second: Stored) -> str:
+    """Which is which, for whoever named them in another order or two of a kind."""
+    one, other = sides.nouns
+    return f"{one.capitalize()} is {first.path} ({first.name}), {other} {second.path} ({second.name})"
+
+
+GAIN = {
+    TO_MODEL.kind: " is taken from the measured ones: a prediction does not know how loudly it was driven. What is left"
+    " of the level over frequency is the driver's, its amplifier's and what resounds before the mouth; no figure of the"
+    " deviation and no verdict holds any of it",
+    MEASUREMENTS.kind: " is taken from those of the first: how loudly either was driven need not be known. What is left"
+    " of the level over frequency is the drivers', their amplifiers' and what resounds before the mouths; no figure of"
+    " the deviation and no verdict holds any of it",
+    PREDICTIONS.kind: " is taken from those of the first. Each is for what its own driver's source gives, so that gain"
+    " and what is left over frequency tell how loud either waveguide is on axis; no figure of the deviation and no"
+    " verdict holds any of it",
+}
+"""What one gain between both is, by kind."""
 
 
 def remarks(found: Comparison, read: ReadOff) -> list[str]:
@@ -51,22 +74,26 @@ def remarks(found: Comparison, read: ReadOff) -> list[str]:
         f"Correlation of the levels is {_number(found.overall.correlation, 4)}: high wherever both fall off the axis,"
         " even for another waveguide, so never a verdict by itself",
         f"Levels on axis and sound power are compared after one gain of {signed(read.gain)} dB, the median"
-        " difference on axis, is taken from the measured ones: a prediction does not know how loudly it was driven."
-        " What is left of the level over frequency is the driver's, its amplifier's and what resounds before the mouth;"
-        " no figure of the deviation and no verdict holds any of it",
+        f" difference on axis,{GAIN[found.sides.kind]}",
         "Index, beamwidth and power of both are read off by the same quadrature on the common directions"
         + ("" if found.observation.far_field else f", at {found.observation.distance:g} m: not those of the far field"),
         f"Tolerance X: at most X dB rms over all, and at most {DIRECTION_FACTOR:g} X in any one direction over the"
         " valid frequencies, with levels below −20 dB raised to it, so that a silent direction counts too",
     ]
+    if found.moved:
+        said.append(
+            f"{found.sides.nouns[1].capitalize()} counts from a point {abs(found.moved) / MILLIMETRE:.4g} mm"
+            f" {'behind' if found.moved > 0.0 else 'before'} that of {found.sides.nouns[0]}, and was brought there"
+            " along the axis: exact, as in the far field that turns phases and changes no level"
+        )
     if read.uncovered:
         said.append(f"Index and sound power are not compared: {read.uncovered}")
     if found.one_sided:
         said.append(f"{found.one_sided} valid cells are left out because only one of both lies above −20 dB there")
     if found.frequencies_left_out or found.directions_left_out:
         said.append(
-            f"{found.frequencies_left_out} frequencies and {found.directions_left_out} directions of the measurement"
-            " have no counterpart in the prediction and are left out"
+            f"{found.frequencies_left_out} frequencies and {found.directions_left_out} directions of"
+            f" {found.sides.nouns[0]} have no counterpart in {found.sides.nouns[1]} and are left out"
         )
     return said
 
@@ -85,7 +112,7 @@ def page(
     """The page, with its pictures by the names of their files."""
     maps = [each for name, each in shown.items() if name.startswith("deviation")]
     rest = [each for name, each in shown.items() if not name.startswith("deviation")]
-    said = lines(found, read, measured, tolerance=tolerance)
+    said = lines(found, read, measured, predicted, tolerance=tolerance)
     parts = [
         sheet.PageSection("Verdict", [f"{line}." for line in said]),
         sheet.PageSection("Deviation", pictures=maps),
@@ -100,7 +127,8 @@ def page(
     ]
     return sheet.sheet(
         f"{measured.name} against {predicted.name}",
-        f"The measurement in {measured.path} against the prediction in {predicted.path}. Made by evenflare.",
+        f"{found.sides.nouns[0].capitalize()}, in {measured.path}, against {found.sides.nouns[1]}, in"
+        f" {predicted.path}. Made by evenflare.",
         parts=parts,
         written=written,
         command=command,
@@ -135,9 +163,32 @@ CAPTIONS = {
     "level_and_power_compared": "What remains after one gain is the driver's own response, which the prediction leaves"
     " out: the same in both curves. Where the differences part, the directivity differs.",
 }
-"""By what the name of a picture begins with."""
+"""By what the name of a picture begins with: of a measurement and a prediction."""
+OF_A_KIND: dict[Kind, dict[str, str]] = {
+    TO_MODEL.kind: {},
+    MEASUREMENTS.kind: {
+        "deviation_map": "Orange: the first is quieter than the second, violet: louder. Stripes along an angle point to"
+        " a rig or to one file, stripes along a frequency to a reflection, slanted ones to the shape;"
+        " a frequency where all angles deviate alike is a dip on axis (--reference listening_window looks past it)."
+        " Grey: not compared.",
+        "level_and_power_compared": "What remains after one gain is how the drivers differ: the same in both curves."
+        " Where the differences part, the directivity differs.",
+    },
+    PREDICTIONS.kind: {
+        "deviation_map": "Orange: the first is quieter than the second, violet: louder. A frequency where all angles"
+        " deviate alike is a dip on axis of one of them (--reference listening_window looks past it). Grey: not"
+        " compared.",
+        "deviation_over_angle": "Rms over the valid frequencies. A slow rise away from the axis is another beamwidth, a"
+        " peak a null that lies elsewhere.",
+        "index_compared": "The index sums up all directions: where both agree and the map does not, directions cancel.",
+        "level_and_power_compared": "What remains after one gain. Where the difference on axis is not that in power,"
+        " the directivity differs.",
+    },
+}
+"""The same where they are of one kind."""
 
 
-def caption(name: str) -> str:
+def caption(name: str, sides: Sides = TO_MODEL) -> str:
     """Of a picture by the name of its file."""
-    return next((words for start, words in CAPTIONS.items() if name.startswith(start)), "")
+    known = {**CAPTIONS, **OF_A_KIND[sides.kind]}
+    return next((words for start, words in known.items() if name.startswith(start)), "")

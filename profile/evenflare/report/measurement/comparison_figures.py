@@ -11,12 +11,12 @@ from evenflare import metrics
 from evenflare.directivity.types import Observation
 from evenflare.measurement.compare import DIRECTION_FACTOR, Cell, Comparison
 from evenflare.measurement.read_off import ReadOff, Two
+from evenflare.measurement.sides import PREDICTIONS
 from evenflare.report.kit import canvas, style
 from evenflare.results.places import plane_name
 from evenflare.units import DEGREE, BoolArray, FloatArray
 from evenflare.words import signed
 
-MEASURED, PREDICTED = style.LINES[0], style.LINES[1]
 DIVERGING = "PuOr"
 """Orange below zero, violet above: apart for colour-blind eyes."""
 SPREADING = "cividis"
@@ -59,7 +59,7 @@ def deviation_map(found: Comparison, plane: int) -> Any:
     drawn, axes = cell_map(
         observation,
         value[:, plane],
-        title=f"Deviation, {name}: measured less predicted",
+        title=f"Deviation, {name}: {found.sides.less}",
         bar="deviation, dB",
         reach=reach(value),
         valid=found.valid,
@@ -194,7 +194,7 @@ def _over_angle(found: Comparison, tolerance: float | None) -> Any:
         axes.plot(angle, rms, color=colour, linestyle=dash, linewidth=1.8, marker=".", markersize=4, label=name)
         top = max(top, float(np.nanmax(rms, initial=0.0)))
     _tolerated(axes, None if tolerance is None else DIRECTION_FACTOR * tolerance, "tolerance of one direction")
-    for each in found.suspects:
+    for each in () if found.sides == PREDICTIONS else found.suspects:
         axes.plot([each.off_axis / DEGREE], [each.rms], "o", color=style.INK, markersize=10, markerfacecolor="none")
     axes.set_ylim(0.0, 1.1 * max(top, DIRECTION_FACTOR * (tolerance or 0.0), 0.2))
     step = 15 if np.ptp(angle) <= 90 else 30
@@ -212,7 +212,8 @@ def _tolerated(axes: Any, tolerance: float | None, words: str) -> None:
 def _index(found: Comparison, index: Two) -> Any:
     drawn, (above, below) = canvas.stacked(4.8, ratios=(2.2, 1))
     style.dressed(above, "Directivity index, whole sphere", x="", y="index, dB")
-    style.dressed(below, "", x="frequency, Hz", y="measured less\npredicted, dB")
+    one, other = found.sides.names
+    style.dressed(below, "", x="frequency, Hz", y=f"{one} less\n{other}, dB")
     _both(found, above, index)
     above.set_ylim(min(0.0, above.get_ylim()[0]), style.ceiling(above, 2.0))
     _difference(found, below, index)
@@ -237,7 +238,7 @@ def _beamwidths(found: Comparison, read: ReadOff) -> Any:
 
 
 def _levels(found: Comparison, read: ReadOff) -> Any:
-    """Level on axis and sound power, the measured ones shifted by one gain."""
+    """Level on axis and sound power, those of the first shifted by one gain."""
     pairs = [("on axis,\ndB re 20 µPa", read.on_axis)]
     if read.power is not None:
         pairs.append(("sound power,\ndB re 1 pW", read.power))
@@ -245,7 +246,7 @@ def _levels(found: Comparison, read: ReadOff) -> Any:
     panels = list(np.atleast_1d(panels))
     for axes, (words, both) in zip(panels, pairs, strict=True):
         first, last = axes is panels[0], axes is panels[-1]
-        title = f"Level and power, measured shifted by {signed(-read.gain)} dB" if first else ""
+        title = f"Level and power, {found.sides.names[0]} shifted by {signed(-read.gain)} dB" if first else ""
         style.dressed(axes, title, x="frequency, Hz" if last else "", y=words)
         _both(found, axes, both)
     _over_both(found, panels)
@@ -253,8 +254,7 @@ def _levels(found: Comparison, read: ReadOff) -> Any:
 
 
 def _both(found: Comparison, axes: Any, both: Two) -> None:
-    looks = (("measured", MEASURED), ("predicted", PREDICTED))
-    for values, (words, (colour, dash)) in zip(both, looks, strict=True):
+    for values, words, (colour, dash) in zip(both, found.sides.names, style.LINES, strict=False):
         axes.plot(found.observation.frequency, values, color=colour, linestyle=dash, linewidth=1.9, label=words)
 
 

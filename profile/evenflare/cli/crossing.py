@@ -10,7 +10,7 @@ from evenflare.cli.telling import DONE, NowAndThen, slow, tell_findings
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
-    from evenflare.dsp.speaker import Solving
+    from evenflare.dsp.speaker_places import Solving
     from evenflare.exterior.cabinets import Solved
 
 KEYS = """\

@@ -22,11 +22,12 @@ from evenflare.exterior.layers import layers
 from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker, panels
 from evenflare.exterior.operator import around_degree
 from evenflare.exterior.scattering import Scatterer, Space, bytes_needed, ready, scattered
+from evenflare.exterior.solids import checked
 from evenflare.radiation import Done, Setting, Solver
 from evenflare.radiation.medium import available_memory
 from evenflare.radiation.own_error import FieldSamples, OwnError, own_error
 from evenflare.units import ComplexArray, FloatArray, power_db
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import SolidCabinet, Waveguide
 
 PER_WAVELENGTH: dict[Setting, float] = {"full": 3.2, "screen": 2.4, "estimate": 1.8}
 """Cells of three by three nodes along a wavelength: the index of a round body within 0.001 and, of 2.4, 0.008 dB of the
@@ -57,7 +58,7 @@ class SpeakerPressure:
 
 
 def whole_solver(setting: Setting = "full", *, cores: int = 1, progress: Done | None = None) -> Solver:
-    """Round and oblong waveguides in a rectangular cabinet, and oblong ones that stand free, frequency by frequency;
+    """Round and oblong waveguides in a cabinet, and oblong ones that stand free, frequency by frequency;
     panels are spread over cores.
 
     progress : see Done.
@@ -110,7 +111,9 @@ def _size(frequency: float, air: Air, setting: Setting) -> float:
 @lru_cache(maxsize=2)
 def _made(waveguide: Waveguide, size: float, wall: float, cores: int) -> tuple[Loudspeaker, Scatterer]:
     speaker = loudspeaker(waveguide, size, wall=wall)
-    return speaker, ready(speaker.mesh, cores, room=speaker.room)
+    body = ready(speaker.mesh, cores, room=speaker.room)
+    is_solid = isinstance(waveguide.mounting.cabinet, SolidCabinet)
+    return speaker, checked(body) if is_solid else body
 
 
 def _solved(

@@ -20,7 +20,7 @@ from evenflare.closed_forms import piston_pattern
 from evenflare.exterior import cabinets
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.patches import box
-from evenflare.exterior.pistons import Piston, piston_waves, radiated, radiated_together
+from evenflare.exterior.pistons import Piston, PistonField, piston_waves, radiated
 from evenflare.exterior.scattering import ready, scattered
 from evenflare.exterior.solids import room_below, solid_mesh
 from evenflare.exterior.waves import mouth_waves, polar, waves_at
@@ -32,6 +32,10 @@ from evenflare.waveguide.faces import SIDES, Side, Way, looking
 BOX = Cabinet(0.2, 0.3, 0.25, Edge(0.02), Edge(0.02))
 K = 12.0
 """rad/m: the box is half a wavelength."""
+
+
+def alone(piston: Piston, wavenumber: FloatArray) -> PistonField:
+    return radiated([piston], [wavenumber])[0]
 
 
 @pytest.mark.parametrize("size", [0.1, 2.0, 9.0])
@@ -119,7 +123,7 @@ def test_piston_and_listener_change_places(cabinet: AnyCabinet, face: Side | Way
     assert at[node, :2].min() > 0.01
     piston = Piston(cabinet, face, float(at[node, 0]), float(at[node, 1]), 0.004)
     np.testing.assert_allclose(piston.place, place[node], atol=1e-12)  # rounding
-    found = radiated(piston, np.array([K]))
+    found = alone(piston, np.array([K]))
     # In a baffle the source is heard twice as loud, as 1 Pa m is: so half of what is heard on the box.
     # Seen 2e-3; 1e-2 on the usual cells, and a wrong turn is off by half of the loudest.
     far = found.far(SEEN)[0] * np.exp(1j * K * SEEN @ piston.place)
@@ -166,9 +170,9 @@ def test_a_large_piston_is_the_mean_of_small_ones() -> None:
     total = np.zeros(30, dtype=np.complex128)
     for x, y, weight in points:
         small = Piston(BOX, "right", 0.01 + x, 0.02 + y, 1e-4)
-        total += weight * radiated(small, k).far(seen)[0] * np.exp(1j * K * seen @ small.place)
+        total += weight * alone(small, k).far(seen)[0] * np.exp(1j * K * seen @ small.place)
     large = Piston(BOX, "right", 0.01, 0.02, radius)
-    found = radiated(large, k).far(seen)[0] * np.exp(1j * K * seen @ large.place)
+    found = alone(large, k).far(seen)[0] * np.exp(1j * K * seen @ large.place)
     # The rule leaves (ka)^6 / 4600, 3e-5 here; small pistons 6 mm from where the flat ends have few waves: seen 1e-3.
     np.testing.assert_allclose(found, total, atol=4e-3 * np.abs(found).max())
 
@@ -176,12 +180,12 @@ def test_a_large_piston_is_the_mean_of_small_ones() -> None:
 @pytest.mark.parametrize("face", ["front", "left"])
 def test_far_below_every_size_a_piston_is_a_point_in_the_open(face) -> None:
     """Half the pressure of the baffle, in every direction, at 16 Hz: 6 dB less on axis, 3 dB in power."""
-    found = radiated(Piston(BOX, face, 0.0, 0.03, 0.06), np.array([0.3])).far(directions(20))
+    found = alone(Piston(BOX, face, 0.0, 0.03, 0.06), np.array([0.3])).far(directions(20))
     np.testing.assert_allclose(np.abs(found), 0.5, rtol=5e-3)  # the square of the box over the wavelength: seen 2e-3
 
 
 def test_far_away_the_pressure_is_the_far_one() -> None:
-    found = radiated(Piston(BOX, "left", 0.02, 0.03, 0.03), np.array([3.0, K]))
+    found = alone(Piston(BOX, "left", 0.02, 0.03, 0.03), np.array([3.0, K]))
     seen, distance = directions(12), 1e5
     turned = np.exp(1j * np.outer(found.wavenumber, np.full(12, distance))) * distance
     # What is left falls as k a^2 / r, 1e-5 of the pressure.
@@ -230,15 +234,15 @@ def test_ways_at_one_frequency_are_solved_at_once_and_as_each_alone(monkeypatch:
         Piston(cabinet, "back", 0.0, 0.03, 0.06),
     ]
     low, both = np.array([6.0]), np.array([6.0, K])
-    alone = radiated(ways[0], both)
+    by_itself = alone(ways[0], both)
     assert calls == [K, 6.0]
-    together = radiated_together(ways, [both, both, low])
+    together = radiated(ways, [both, both, low])
     assert calls == [K, 6.0, K, 6.0]
     assert [each.wavenumber.size for each in together] == [2, 2, 1]
     # From the same equations to rounding, kept in single precision.
-    np.testing.assert_allclose(together[0].far(SEEN), alone.far(SEEN), atol=1e-6)
-    by_itself = radiated(replace(ways[1], x=0.0100001), both)
-    np.testing.assert_allclose(together[1].far(SEEN), by_itself.far(SEEN), atol=1e-4)  # 0.1 um aside
+    np.testing.assert_allclose(together[0].far(SEEN), by_itself.far(SEEN), atol=1e-6)
+    moved = alone(replace(ways[1], x=0.0100001), both)
+    np.testing.assert_allclose(together[1].far(SEEN), moved.far(SEEN), atol=1e-4)  # 0.1 um aside
 
 
 @pytest.mark.parametrize(

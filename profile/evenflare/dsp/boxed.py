@@ -11,7 +11,7 @@ from evenflare.directivity.types import unit_vectors
 from evenflare.dsp.baffle_step import BaffleStep, fitted
 from evenflare.dsp.drivers import Radiator, over
 from evenflare.exterior.cabinets import Solved, top_wavenumber
-from evenflare.exterior.pistons import Piston, PistonField, radiated_together
+from evenflare.exterior.pistons import Piston, PistonField, radiated
 from evenflare.units import ComplexArray, FloatArray, amplitude_db
 from evenflare.waveguide import AnyCabinet
 
@@ -57,7 +57,7 @@ def solved(
             raise ValueError(f"{name}: the lowest frequency, {frequency[0]:.4g} Hz, is above {way.top:.4g} Hz")
         pistons += way.pistons
         asked += [2.0 * np.pi * mine / speed_of_sound] * len(way.pistons)
-    found = iter(radiated_together(pistons, asked, cores=cores, progress=progress) if pistons else [])
+    found = iter(radiated(pistons, asked, cores=cores, progress=progress) if pistons else [])
     return {name: [next(found) for _ in way.pistons] for name, way in ways.items()}
 
 

@@ -6,6 +6,7 @@ the box's answer to them, exactly: a piston's motion is given, whatever the edge
 
 from __future__ import annotations
 
+import math
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from functools import cached_property
@@ -63,7 +64,7 @@ class Piston:
                     least / MILLIMETRE, most / MILLIMETRE, ("to its right", "upward"), strict=True
                 )
             )
-            remedy = f"Make it {np.floor(1e4 * room) / 10:g} at most, or move it" if room > 1e-3 else "Move it"
+            remedy = f"Make it {math.floor(1e4 * room + 1e-3) / 10:g} at most, or move it" if room > 1e-3 else "Move it"
             raise ValueError(
                 f"piston_radius_mm = {self.radius / MILLIMETRE:g}: does not fit on the flat face {self._face_words} at"
                 f" x_mm = {self.x / MILLIMETRE:.4g}, y_mm = {self.y / MILLIMETRE:.4g} from its middle; it reaches"
@@ -174,23 +175,17 @@ class PistonField:
 
 
 def radiated(
-    piston: Piston, wavenumber: FloatArray, *, cores: int = 1, progress: Callable[[Solved], None] | None = None
-) -> PistonField:
-    """The piston's at those of the wavenumbers (K,), rad/m, that can be solved: see `operator_of`.
-
-    ValueError if none can.
-    """
-    return radiated_together([piston], [wavenumber], cores=cores, progress=progress)[0]
-
-
-def radiated_together(
     pistons: Sequence[Piston],
     wavenumbers: Sequence[FloatArray],
     *,
     cores: int = 1,
     progress: Callable[[Solved], None] | None = None,
 ) -> list[PistonField]:
-    """As radiated, of pistons in one cabinet, each at its own wavenumbers (K,): each wavenumber is solved once."""
+    """Those of pistons in one cabinet, each at those of its own wavenumbers (K,), rad/m, that can be solved: see
+    `operators_of`.
+
+    ValueError if none can.
+    """
     top = top_wavenumber(pistons[0].cabinet)
     if not all(each[0] <= top for each in wavenumbers):
         raise ValueError("no frequency is low enough for so large a cabinet to be solved")

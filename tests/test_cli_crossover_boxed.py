@@ -205,7 +205,7 @@ def test_a_tilted_side_is_told_in_what_was_assumed(bench):
     [
         (
             "at_mm = [120, -40, -60]\nface = [1, 0, 0]",
-            "[woofer] at_mm = [120.0, -40.0, -60.0]: is on no flat face that looks that way: the nearest is 41.9 mm from",
+            "[woofer] at_mm = [120.0, -40.0, -60.0]: is on no flat face that looks that way: the nearest is 41.9",
         ),
         ("at_mm = [0, -40]", "[woofer] at_mm = [0, -40]: must be a place in mm, [right, up, forward]"),
         ("at_mm = [0, 9000, 0]", "at_mm = [0, 9000, 0]: must be -5000 to 5000 along each axis. Correct 9000"),

@@ -343,7 +343,7 @@ def _write_joined(folder: Path) -> None:
     write_sofa(solved, folder / "f.sofa", name="demo", design_id="0123456789ab")
     write_foreign_sofa(folder / "foreign.sofa")
     (folder / "speaker.toml").write_text(SPEAKER)
-    solids.written(solids.wedge(260, 420, 280), folder / "cabinet.stl")
+    solids.written(solids.wedge(260, 420, 280), folder / "cabinet.stl", text=True)
     ways = SPEAKER[: SPEAKER.index("[woofer]")] + SOLID + SPEAKER[SPEAKER.index("[woofer.crossover]") :]
     (folder / "solid.toml").write_text(ways + '[cabinet]\nsolid_stl = "cabinet.stl"\nwaveguide_y_mm = 60\n')
     (folder / "filters.json").write_text(json.dumps(FILTERS, indent=1))

@@ -85,8 +85,10 @@ def panels(waveguide: Waveguide, size: float, *, wall: float) -> tuple[PanelMesh
     sharp = _sharp(surface)
 
     def front(signs: Sequence[float]) -> PanelMesh:
-        box = isinstance(cabinet, Cabinet)
-        patches = _front(cabinet, surface, signs) if box else ring(cabinet, surface, sharp=sharp)
+        if isinstance(cabinet, Cabinet):
+            patches = _front(cabinet, surface, signs)
+        else:
+            patches = ring(cabinet, surface, sharp=sharp)
         return _moved(_reflected(cut(patches, size, np.array([0.0, 0.0, 1.0])), signs), mouth)
 
     fronts = [

@@ -8,6 +8,7 @@ from functools import cache
 
 import numpy as np
 import pytest
+import trimesh
 
 import solids
 from enclosures import (
@@ -25,7 +26,7 @@ from evenflare.exterior.scattering import ready, scattered
 from evenflare.exterior.solids import room_below, solid_mesh
 from evenflare.exterior.waves import mouth_waves, polar, waves_at
 from evenflare.units import ComplexArray, FloatArray
-from evenflare.waveguide import AnyCabinet, SolidCabinet
+from evenflare.waveguide import AnyCabinet, SolidCabinet, solid_of
 from evenflare.waveguide.cabinet import Cabinet, Edge
 from evenflare.waveguide.faces import SIDES, Side, Way, looking
 
@@ -130,6 +131,22 @@ def test_piston_and_listener_change_places(cabinet: AnyCabinet, face: Side | Way
     np.testing.assert_allclose(far, 0.5 * pressure[node, :20], atol=4e-3 * np.abs(far).max())
     near = found.pressure_at(NEAR - piston.place)[0]
     np.testing.assert_allclose(near, 0.5 * pressure[node, 20:], atol=4e-3 * np.abs(near).max())
+
+
+def test_a_mirror_image_of_a_face_may_be_off_by_the_rounding_of_a_file() -> None:
+    """A body that narrows to the back, in single precision far from its file's origin: nodes of the half that mirrors
+    make lie some 50 nm beside the plane of the face there.
+    """
+    sizes = (-0.1234, 0.0817), (0.1234, 0.1113)
+    corners = [[x, 1.3 * y, z] for z, half in sizes for x in (-half, half) for y in (-half, half)]
+    aside = np.array([0.7312345, 0.4123457, 0.1234567])
+    hull = trimesh.convex.convex_hull(np.array(corners) + aside)
+    tapered = SolidCabinet(solid_of(np.array(hull.triangles).astype(np.float32).astype(float)))
+    assert tapered.solid.mirrors == (0, 1)
+    left, right = (alone(Piston(tapered, each, 0.0, 0.02, 0.05), np.array([K])) for each in ("left", "right"))
+    wanted = right.far(SEEN * [-1.0, 1.0, 1.0])
+    # Of the rounding itself, 1e-7 of the size, next to nothing is heard.
+    np.testing.assert_allclose(left.far(SEEN), wanted, atol=1e-4 * np.abs(wanted).max())
 
 
 def test_two_ways_hear_each_other_alike() -> None:

@@ -31,8 +31,9 @@ class CabinetResponse:
     back: ComplexArray
 
 
-FLUSH = 1e-9
-"""m from the plane of a face, within which a node lies in it."""
+FLUSH = 5e-6
+"""m from the plane of a face, within which a node lies in it: a mirror image of it may be off by what `mirrors_of` lets
+pass."""
 
 
 def mouth_degree(kr: float) -> int:

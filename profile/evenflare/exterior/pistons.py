@@ -18,12 +18,14 @@ from evenflare.exterior.cabinets import Solved, operators_of, top_wavenumber
 from evenflare.exterior.operator import Opening
 from evenflare.exterior.waves import Waves, all_waves, angular, polar, radial
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
-from evenflare.waveguide.cabinet import Cabinet
+from evenflare.waveguide.cabinet import TOUCH, Cabinet
 from evenflare.waveguide.faces import FlatFace, Side, Way, clearance, looking
 from evenflare.waveguide.solid import AnyCabinet
 
 NODES = 48
 """Of the rule over a piston's radius: exact to rounding up to a hundred radians."""
+ASKEW = 1e-5
+"""rad that a face may look aside by the rounding of a file, and count as looking straight."""
 
 
 @dataclass(frozen=True)
@@ -111,7 +113,7 @@ class Piston:
     def is_upright(self) -> bool:
         """Whether left and right of the cabinet hear it alike."""
         alike = isinstance(self.cabinet, Cabinet) or 0 in self.cabinet.solid.mirrors
-        return alike and abs(self.place[0]) < 1e-9 and abs(self.seat.turn[2, 0]) < 1e-9
+        return alike and bool(abs(self.place[0]) < TOUCH and abs(self.seat.turn[2, 0]) < ASKEW)
 
 
 def piston_waves(wavenumber: float, radius: float, waves: Waves) -> ComplexArray:

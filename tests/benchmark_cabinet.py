@@ -17,19 +17,16 @@ from pathlib import Path
 
 import numpy as np
 
-from evenflare import metrics, radiation
+from benchmark_boxed_judge import judged
+from evenflare import radiation
 from evenflare.air import Air
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity
 from evenflare.exterior.cabinets import memory_needed, operator_of, top_wavenumber
 from evenflare.exterior.store import VARIABLE, cache_folder
 from evenflare.objective import search_observation
-from evenflare.radiation.loudspeaker_elements import whole_solver
-from evenflare.radiation.march import march_solver
 from evenflare.target.target import read_target
-from evenflare.units import amplitude_db
 from evenflare.waveguide import Cabinet, Mounting, ParameterSpace, Waveguide
 from evenflare.waveguide.cabinet import Edge
-from test_loudspeaker_elements import MORE, PAIRS, seen
 from timing import largest_memory, least_time
 
 BOX = Cabinet(0.3, 0.45, 0.3, Edge(0.02), Edge(0.02), y=0.07)
@@ -51,8 +48,8 @@ SIZES = {
     "the same, front edges 40": replace(BOX, front_edge=Edge(0.04)),
     "400 x 1000 x 350, edges 20": Cabinet(0.4, 1.0, 0.35, Edge(0.02), Edge(0.02)),
 }
-JUDGED = np.array([300.0, 700.0, 1400.0, 2400.0])
-"""Hz, at which the judge is asked: the highest take it longest."""
+JUDGED = 2600.0
+"""Hz, up to which the judge is asked: the highest frequencies take it longest."""
 
 
 def wavenumber(frequency: np.ndarray) -> np.ndarray:
@@ -129,26 +126,6 @@ def candidates() -> None:
             )
 
 
-def judged() -> None:
-    """The march in the box against the judge: index, polar response above -20 dB, level on axis."""
-    print(f"\nmarch less judge, to 2.4 kHz, dB{'':24}{'index rms':>10}{'polar max':>10}{'axis max':>9}{'judge s':>9}")
-    for name, (waveguide, cabinet) in {**PAIRS, **MORE}.items():
-        boxed = replace(waveguide, mounting=Mounting(cabinet=cabinet))
-        observation: Observation = seen(*JUDGED)
-        march = march_solver("full", cores=os.cpu_count() or 1)(boxed, observation, Air())
-        start = time.perf_counter()
-        judge = whole_solver("full", cores=os.cpu_count() or 1)(boxed, observation, Air())
-        spent = time.perf_counter() - start
-        assert march.far_field_index is not None
-        assert judge.far_field_index is not None
-        index = march.far_field_index - judge.far_field_index
-        found, wanted = (metrics.levels_re_on_axis(each) for each in (march, judge))
-        polar = np.abs(found - wanted)[wanted > -20.0].max()
-        axis = np.abs(amplitude_db(np.abs(march.on_axis / judge.on_axis))).max()
-        print(f"{name:56}{np.sqrt(np.mean(index**2)):10.3f}{polar:10.3f}{axis:9.3f}{spent:9.1f}")
-    print("at most 0.1, 0.7 and 0.3")
-
-
 def main() -> None:
     with tempfile.TemporaryDirectory() as folder:
         before = os.environ.get(VARIABLE)
@@ -157,7 +134,7 @@ def main() -> None:
             operators()
             growth()
             candidates()
-            judged()
+            judged(JUDGED)
         finally:
             if before is None:
                 del os.environ[VARIABLE]

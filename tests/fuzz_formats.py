@@ -28,11 +28,14 @@ from evenflare.directivity.sofa import write_sofa
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.on_axis import read_on_axis
 from evenflare.dsp.speaker import read_speaker
+from evenflare.dsp.speaker_places import pistons_of
+from evenflare.dsp.speaker_tables import MINIMAL, SpeakerTable
 from evenflare.files import InputError
 from evenflare.manufacture.process.file import read_process
 from evenflare.measurement import journal
 from evenflare.measurement.calibrated_file import Known, read_known
 from evenflare.measurement.compare import compare
+from evenflare.measurement.near_response import near_response
 from evenflare.measurement.session import read_session
 from evenflare.measurement.session_writing import write_session
 from evenflare.measurement.text_response import read_text_response
@@ -41,6 +44,7 @@ from evenflare.report.measurement import prototypes
 from evenflare.results import tables
 from evenflare.results.journal import csv_text
 from evenflare.room.room_file import read_room
+from evenflare.schema import checked, parsed
 from evenflare.search.store import history_rows, nearest, opened
 from evenflare.search.worker import Job, Outcome
 from evenflare.target.reach import reach_statement, reachability
@@ -104,6 +108,32 @@ def _calibrated(folder: Path) -> None:
     read_known(folder / "calibrated.toml")
 
 
+def _ways_in_a_solid(folder: Path) -> object:
+    """The cabinet, and where its ways move; nothing is solved."""
+    path = folder / "solid.toml"
+    table = checked(parsed(path, minimal=MINIMAL), SpeakerTable, path=path)
+    if table.cabinet is None or table.cabinet.design is not None:
+        return table
+    cabinet = table.cabinet.mounting().value(path, table="cabinet").cabinet
+    assert cabinet is not None
+    for way in table.lower().values():
+        if way.piston_radius_mm is not None:
+            _refused(lambda way=way: pistons_of(way, cabinet), str(path))  # type: ignore[misc]
+    return table
+
+
+def _near_field(name: str) -> Callable[[Path], object]:
+    """The reading close to the mouth, too, as far as `measure` takes it before anything is solved."""
+
+    def read(folder: Path) -> object:
+        session = read_session(folder / name)
+        if session.near is None:
+            return session
+        return near_response(session, session.near, FREQUENCY)
+
+    return read
+
+
 def _journal(folder: Path) -> None:
     path = folder / "journal.sqlite"
     found = journal.entries(path)
@@ -155,6 +185,7 @@ CASES = {
         ("speaker.toml", "filters.json", "solved/directivity.csv"),
         lambda folder: read_speaker(folder / "speaker.toml"),
     ),
+    "speaker in a solid": Case("joined", ("solid.toml", "cabinet.stl"), _ways_in_a_solid),
     "filters": Case("joined", ("filters.json",), lambda folder: read_equaliser(folder / "filters.json")),
     "response on axis": Case("joined", ("axis.txt",), lambda folder: read_on_axis(folder / "axis.txt")),
     "comparison": Case(
@@ -173,6 +204,10 @@ CASES = {
     "session of responses": Case(
         "rig", ("response.toml", "tilt_0.txt", "tilt_10.txt"), lambda folder: read_session(folder / "response.toml")
     ),
+    "session with a near field": Case(
+        "rig", ("near.toml", "near.wav", "mic.txt", "boxed.toml"), _near_field("near.toml")
+    ),
+    "session with a near field of text": Case("rig", ("text.toml", "near.txt"), _near_field("text.toml")),
     "session of a sofa file": Case("rig", ("sofa.toml", "f.sofa"), lambda folder: read_session(folder / "sofa.toml")),
     "names of readings": Case("rig", ("turn_0.wav",), write_session),
     "sound": Case("rig", ("turn_0.wav",), lambda folder: read_wav(folder / "turn_0.wav")),
@@ -229,6 +264,7 @@ COMPARED = {
     "index_rms_db": 0.4,
     "within": False,
 }
+SOLID = "[woofer]\npiston_radius_mm = 60\nat_mm = [[127.5, -80, -90], [127.5, 60, -90]]\nface = [0.9, 0, -0.1]\n"
 RIG = "[rig]\ndistance_m = 2.0\nsource_height_m = 3.1\nmicrophone_height_m = 3.1\ntemperature_c = 16\n"
 ROUND = 'symmetry = "round"\n'
 TURNED = f'horizontal = "turn_{{off_axis_deg}}.wav"\n{ROUND}[gate]\nlength_ms = 9.0\n'
@@ -307,6 +343,9 @@ def _write_joined(folder: Path) -> None:
     write_sofa(solved, folder / "f.sofa", name="demo", design_id="0123456789ab")
     write_foreign_sofa(folder / "foreign.sofa")
     (folder / "speaker.toml").write_text(SPEAKER)
+    solids.written(solids.wedge(260, 420, 280), folder / "cabinet.stl", text=True)
+    ways = SPEAKER[: SPEAKER.index("[woofer]")] + SOLID + SPEAKER[SPEAKER.index("[woofer.crossover]") :]
+    (folder / "solid.toml").write_text(ways + '[cabinet]\nsolid_stl = "cabinet.stl"\nwaveguide_y_mm = 60\n')
     (folder / "filters.json").write_text(json.dumps(FILTERS, indent=1))
     (folder / "axis.txt").write_text(
         "Hz dB deg\n" + "".join(f"{f:.1f}\t{-f / 1e4:.2f}\t{-f / 1e3:.1f}\n" for f in FREQUENCY)
@@ -348,12 +387,24 @@ def _write_rig(folder: Path) -> None:
     soundfile.write(folder / "sweep.wav", np.sin(np.arange(600) ** 2 / 900.0), 48000, subtype="FLOAT")
     (folder / "mic.txt").write_text("20 0.1\n1000 0.0\n20000 -1.5\n")
     (folder / "design.toml").write_text(CONE + DRIVER)
+    sizes = "width_mm = 260\nheight_mm = 420\ndepth_mm = 280\n"
+    (folder / "boxed.toml").write_text(f'{CONE}{DRIVER}[mounting]\nkind = "cabinet"\n{sizes}')
+    long = np.zeros(4800)
+    long[300:4300] = [0.8 * math.exp(-0.002 * i) * math.cos(0.02 * i) for i in range(4000)]
+    soundfile.write(folder / "near.wav", long, 48000, subtype="PCM_16")
+    rows = "".join(f"{f:.1f}\t{0.01 * f:.2f}\t{-f / 1e2:.1f}\n" for f in FREQUENCY)
+    (folder / "near.txt").write_text(f"* invented\n{rows}")
+    near = "overlap_from_hz = 250\noverlap_to_hz = 500\ndistance_mm = 5\n"
     write_foreign_sofa(folder / "f.sofa")
     mic = '[microphone]\ncalibration = "mic.txt"\nfull_scale_pa = 20.0\n'
     texts = {
         "impulse.toml": f'name = "p"\ndesign = "design.toml"\n{RIG}[files]\nkind = "impulse_response"\n{TURNED}{mic}',
         "sweep.toml": f'{RIG}[files]\nkind = "sweep"\nreference = "sweep.wav"\n{TURNED}',
         "response.toml": f'{RIG}[files]\nkind = "response"\nhorizontal = "tilt_{{off_axis_deg}}.txt"\n{ROUND}',
+        "near.toml": f'name = "p"\ndesign = "boxed.toml"\n{RIG}mounting = "cabinet"\n[files]\n'
+        f'kind = "impulse_response"\n{TURNED}{mic}[near_field]\nfile = "near.wav"\nlength_ms = 60\n{near}',
+        "text.toml": f'{RIG}mounting = "baffle"\n[files]\nkind = "response"\nhorizontal = "tilt_{{off_axis_deg}}.txt"\n'
+        f'{ROUND}[near_field]\nfile = "near.txt"\nradius_mm = 40\n{near}',
         "sofa.toml": f'[rig]\ndistance_m = 1.0\n[files]\nkind = "sofa"\nsofa = "f.sofa"\n{ROUND}',
     }
     for name, text in texts.items():

@@ -1,6 +1,7 @@
 """A waveguide in a cabinet that is an STL file: prepared, solved, exported, and what cannot be is refused."""
 
 import json
+import re
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,6 @@ import solids
 from commandline import said
 from evenflare import metrics
 from evenflare.directivity.folder import read_directivity
-from evenflare.exterior import cabinets
 
 TEXT = """[waveguide]
 family = "conical"
@@ -54,7 +54,7 @@ def test_goes_all_the_way(here: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert np.abs(level[:, 0] - level[:, 0, ::-1])[:, 1:].max() > 0.1
     assert Path("solved", "profile.png").is_file()
     compared = json.loads(Path("solved", "provenance.json").read_text())["agreement"]
-    assert "only the march solves" in compared["why"]
+    assert "--method boundary_elements asks for the judge" in compared["why"]
     code, out, _ = said(capsys, "export d.toml --out cut --quiet")
     assert code == 0
     (copy,) = Path("cut").glob("cabinet_*.stl")
@@ -63,19 +63,12 @@ def test_goes_all_the_way(here: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "all is there" in said(capsys, "cabinet cut/design.toml --quiet")[1]
 
 
-def test_boundary_elements_of_the_whole_are_refused(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
-    code, _, error = said(capsys, "solve d.toml --out judged --method boundary_elements --quiet")
-    assert code == 2
-    assert "has meshes of boxes only" in error
-    assert "d.toml: [mounting] solid_stl" in error
-
-
-def test_too_little_memory_is_refused_with_the_frequency_that_would_do(
-    here: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
-) -> None:
-    monkeypatch.setattr(cabinets, "MOST_BYTES", 0)
-    monkeypatch.setattr(cabinets, "available_memory", lambda: 2_500_000)
-    code, _, error = said(capsys, "cabinet d.toml --quiet")
-    assert code == 2
-    assert "d.toml [mounting]: the cabinet needs" in error
-    assert "GB are free: up to" in error
+def test_the_judge_solves_it_and_says_first_what_that_takes(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    Path("d.toml").write_text(
+        TEXT.replace("[250, 400, 630, 1000]", "[250, 300]").replace("step_deg = 10", "step_deg = 30")
+    )
+    code, _, error = said(capsys, "solve d.toml --out judged --method boundary_elements --setting estimate")
+    assert code == 0
+    assert re.search(r"Solving takes about \d+ s and \d+ MB of memory: \d+ unknowns at the highest frequency", error)
+    provenance = json.loads(Path("judged", "provenance.json").read_text())
+    assert provenance["method"] == "boundary_elements"

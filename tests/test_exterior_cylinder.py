@@ -11,7 +11,7 @@ from enclosures import cylinder, one_thread  # noqa: F401
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
 from evenflare.exterior.cabinets import Operator
-from evenflare.exterior.operator import response, waves_of
+from evenflare.exterior.operator import Opening, responses
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.scattering import ready
 from evenflare.radiation.boundary_elements import judge_solver
@@ -41,9 +41,9 @@ def in_cylinder():
     wavenumber = 2 * np.pi * FREQUENCY / AIR.speed_of_sound
     found = []
     for k in wavenumber:
-        mouth, around = waves_of(k, radius=0.5 * DIAMETER - EDGE, reach=cabinet.reach, is_round=True)
         body = ready(meshed(cylinder(0.5 * DIAMETER, DEPTH, EDGE), 2 * np.pi / k / 2.2), 2)
-        found.append(response(k, body, cabinet.centre, mouth=mouth, around=around, cores=2))
+        opening = Opening((0.0, 0.0, 0.5 * DEPTH), 0.5 * DIAMETER - EDGE, True)
+        found += responses(k, body, [opening], reach=cabinet.reach, cores=2)
     operator = Operator(cabinet, wavenumber, tuple(found), 1e6)
     patch = pytest.MonkeyPatch()
     patch.setattr("evenflare.radiation.march.operator_of", lambda *_, **__: operator)

@@ -12,7 +12,7 @@ from enclosures import (
     plane_wave,
     whole,
 )
-from evenflare.exterior.operator import CabinetResponse, response, waves_of
+from evenflare.exterior.operator import CabinetResponse, Opening, responses
 from evenflare.exterior.panels import PanelMesh, meshed
 from evenflare.exterior.patches import box
 from evenflare.exterior.scattering import ready
@@ -33,8 +33,8 @@ def of(
     cabinet: Cabinet, k: float, mesh: PanelMesh, *, radius: float = RADIUS, is_round: bool = False
 ) -> CabinetResponse:
     """The cabinet's at k, rad/m."""
-    mouth, around = waves_of(k, radius=radius, reach=cabinet.reach, is_round=is_round)
-    return response(k, ready(mesh), cabinet.centre, mouth=mouth, around=around)
+    x, y, z = cabinet.centre.tolist()
+    return responses(k, ready(mesh), [Opening((x, y, z), radius, is_round)], reach=cabinet.reach)[0]
 
 
 def heard(found: CabinetResponse, wave: int, seen: FloatArray) -> ComplexArray:

@@ -22,7 +22,7 @@ from enclosures import (
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.exterior import cabinets
-from evenflare.exterior.operator import response, waves_of
+from evenflare.exterior.operator import Opening, responses
 from evenflare.exterior.quads import pieces_of
 from evenflare.exterior.scattering import ready
 from evenflare.exterior.solids import checked, room_below, solid_mesh
@@ -133,10 +133,11 @@ def slivers() -> ClosedSolid:
 def test_power_in_is_power_out_and_what_comes_back_is_reciprocal() -> None:
     """In a body without any symmetry, for any mixture of waves. Source: as of the built-in boxes."""
     cabinet, k, radius = SolidCabinet(solids.solid(BODIES["wedge"]), 0.0, 0.06), 15.0, 0.09
-    mouth, around = waves_of(k, radius=radius, reach=cabinet.reach, is_round=False)
     mesh = solid_mesh(cabinet.solid, 0.07)
     body = ready(mesh, room=room_below(mesh, cabinet.solid))
-    found = response(k, body, cabinet.centre, mouth=mouth, around=around)
+    x, y, z = cabinet.centre.tolist()
+    found = responses(k, body, [Opening((x, y, z), radius, False)], reach=cabinet.reach)[0]
+    mouth, around = found.mouth, found.around
     h, _ = radial(np.array([k * radius]), int(mouth.degree.max()), outgoing=True)
     scale, weight = np.abs(h[0, mouth.degree]), 2 * mouth.degree + 1
     out = (found.far.conj().T / (2 * around.degree + 1)) @ found.far

@@ -231,6 +231,7 @@ def test_help_loads_no_heavy_library(words):
         ("evenflare.commands.designs", {"numba", "matplotlib", "reportlab", "stl", "cma", "jinja2"}),
         ("evenflare.studies.agreement, evenflare.studies.cabinet", {"matplotlib", "stl", "cma", "jinja2"}),
         ("evenflare.results.comparison, evenflare.results.crossover", {"matplotlib", "stl", "cma", "jinja2"}),
+        ("evenflare.radiation.march, evenflare.radiation.loudspeaker_elements", {"shapely", "matplotlib", "tomlkit"}),
     ],
 )
 def test_module_loads_only_what_it_needs(module, light_of):

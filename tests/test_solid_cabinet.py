@@ -11,11 +11,11 @@ import trimesh
 
 import solids
 from evenflare.design.file import Design, design_id, read_design, write_design
-from evenflare.exterior.loudspeaker import loudspeaker
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.target.target import read_target
-from evenflare.waveguide import SolidCabinet
+from evenflare.waveguide import Cabinet, SolidCabinet
+from evenflare.waveguide.faces import SIDES, Side, found, front_middle, looking
 from target_texts import GOOD as TARGET
 
 TEXT = """[waveguide]
@@ -201,13 +201,82 @@ def test_a_design_that_is_written_has_its_cabinet_beside_it(tmp_path: Path) -> N
     assert design_id(design_in(tmp_path, BOX, "waveguide_y_mm = 60\n")) != design_id(design)
 
 
-def test_ways_stand_in_the_front_and_the_judge_takes_boxes(tmp_path: Path) -> None:
-    design = design_in(tmp_path, BOX)
-    cabinet = cabinet_of(design)
-    assert Piston(cabinet, "front", 0.0, -0.08, 0.08).place == pytest.approx([0.0, -0.08, 0.15])
-    with pytest.raises(ValueError, match="Make it 90 at most, or move it"):
-        Piston(cabinet, "front", 0.03, -0.08, 0.1)
-    with pytest.raises(ValueError, match='face = "left": must be "front" in a cabinet of solid_stl'):
-        Piston(cabinet, "left", 0.0, 0.0, 0.05)
-    with pytest.raises(ValueError, match="has meshes of boxes only"):
-        loudspeaker(design.waveguide, 0.1, wall=0.05)
+@pytest.fixture(scope="module")
+def wedge(tmp_path_factory: pytest.TempPathFactory) -> SolidCabinet:
+    made = cabinet_of(design_in(tmp_path_factory.mktemp("wedge"), solids.wedge(240, 380, 300)))
+    assert isinstance(made, SolidCabinet)
+    return made
+
+
+class TestWays:
+    """Pistons in the flat faces of any body. Sizes in mm come from a file of single precision."""
+
+    @pytest.mark.parametrize("side", SIDES)
+    def test_a_box_of_triangles_has_the_faces_of_the_box(self, tmp_path: Path, side: Side) -> None:
+        cabinet = cabinet_of(design_in(tmp_path, BOX))
+        found, wanted = (looking(each, side)[0] for each in (cabinet, Cabinet(0.24, 0.38, 0.3)))
+        np.testing.assert_allclose(found.turn, wanted.turn, atol=1e-7)
+        np.testing.assert_allclose(found.middle, wanted.middle, atol=1e-7)
+        np.testing.assert_allclose(found.size, wanted.size, atol=1e-7)
+        assert found.room(0.01, -0.02) == pytest.approx(wanted.room(0.01, -0.02), abs=1e-7)
+
+    def test_a_tilted_face_is_found_by_side_direction_and_place(self, wedge: SolidCabinet) -> None:
+        """The wedge's right: from x = 120 at the front to 120 * 0.8 + 16.8 = 112.8 at the back."""
+        right = looking(wedge, "right")[0]
+        normal = np.array([300.0, 0.0, -7.2]) / np.hypot(300.0, 7.2)
+        np.testing.assert_allclose(right.turn[2], normal, atol=1e-6)
+        # Right and up of one who looks at it: backward and up, in its plane.
+        np.testing.assert_allclose(right.turn @ right.turn.T, np.eye(3), atol=1e-12)
+        np.testing.assert_allclose(np.cross(right.turn[0], right.turn[1]), right.turn[2], atol=1e-12)
+        assert right.turn[0, 2] < -0.99
+        assert looking(wedge, (0.95, 0.05, 0.0))[0].turn[2] == pytest.approx(normal)
+        # 60 mm above the front's middle and 100 behind it, on the face: x = 120 - 7.2 * 100 / 300.
+        place = front_middle(wedge) + np.array([0.1176, 0.06, -0.1])
+        which, x, y = found(wedge, "right", place)
+        piston = Piston(wedge, "right", x, y, 0.05, which)
+        np.testing.assert_allclose(piston.place, place, atol=1e-6)
+
+    def test_a_place_beside_every_face_is_told_where_the_nearest_is(self, wedge: SolidCabinet) -> None:
+        with pytest.raises(
+            ValueError, match=r"the nearest is 49.99 mm from there, and \[117.6, 60, -98.8\] lies on it"
+        ):
+            found(wedge, "right", front_middle(wedge) + np.array([0.1676, 0.06, -0.1]))
+
+    def test_of_two_faces_that_look_one_way_the_place_tells_which(self) -> None:
+        """The angle piece has two backs: half of it is half as deep."""
+        cabinet = SolidCabinet(solids.solid(solids.angle_piece(0.24, 0.3, 0.2)))
+        deep, step = looking(cabinet, "back")
+        assert {round(float(each.middle[2]), 6) for each in (deep, step)} == {-0.1, 0.0}
+        for x, z in ((-0.06, -0.1), (0.06, 0.0)):
+            place = np.array([x, 0.02, z])
+            which, right, up = found(cabinet, "back", place)
+            np.testing.assert_allclose(Piston(cabinet, "back", right, up, 0.03, which).place, place, atol=1e-9)
+        # On the step, 40 mm from the wall that rises beside it.
+        which, right, up = found(cabinet, "back", np.array([0.04, 0.0, 0.0]))
+        with pytest.raises(ValueError, match="Make it 40 at most, or move it to where the face is wider"):
+            Piston(cabinet, "back", right, up, 0.05, which)
+
+    def test_what_has_no_place_is_refused_with_numbers(self, tmp_path: Path) -> None:
+        cabinet = cabinet_of(design_in(tmp_path, BOX))
+        assert Piston(cabinet, "front", 0.0, -0.08, 0.08).place == pytest.approx([0.0, -0.08, 0.15])
+        assert Piston(cabinet, "left", 0.02, 0.0, 0.05).place == pytest.approx([-0.12, 0.0, 0.02])
+        with pytest.raises(ValueError, match="Make it 90 at most, or move it"):
+            Piston(cabinet, "front", 0.03, -0.08, 0.1)
+        with pytest.raises(ValueError, match='face "left" at x_mm = 140, .* from -150 to 150 mm to its right'):
+            Piston(cabinet, "left", 0.14, 0.0, 0.05)
+        # A pyramid's sides look 45 degrees up: none of them to a side.
+        pyramid = trimesh.convex.convex_hull(
+            np.array(
+                [[x, y, z] for z, half in ((-0.1, 0.02), (0.1, 0.22)) for x in (-half, half) for y in (-half, half)]
+            )
+        )
+        with pytest.raises(
+            ValueError, match=r"no flat face looks within 30 degrees of \[1, 0, 0\] .*; the nearest looks"
+        ):
+            Piston(SolidCabinet(solids.solid(pyramid)), "right", 0.0, 0.0, 0.02)
+
+    def test_what_is_close_behind_a_face_counts_too(self) -> None:
+        """A plate 42 mm thick: waves about a place in it are none nearer than its back."""
+        cabinet = SolidCabinet(solids.solid(solids.box(0.3, 0.4, 0.042)))
+        with pytest.raises(ValueError, match="Make it 42 at most"):
+            Piston(cabinet, "front", 0.0, 0.0, 0.06)

@@ -10,7 +10,7 @@ from evenflare.cli.telling import DONE, NowAndThen, slow, tell_findings
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
-    from evenflare.dsp.speaker import Solving
+    from evenflare.dsp.speaker_places import Solving
     from evenflare.exterior.cabinets import Solved
 
 KEYS = """\
@@ -30,9 +30,10 @@ the crossover), "listening_window", or "nothing", with equaliser = "filters" if 
 delay_ms and gain_db (0; a range is searched), polarity ("normal", "inverted", or both to choose from; left out: what
 the slopes want), forward_mm of the baffle. Pistons: sphere_radius_mm, to radiate all round as from a cabinet of that
 size; without it they stand in an infinite baffle, as must the waveguide then. The two do not mix.
-[cabinet] design = "best.toml", or width_mm, height_mm, depth_mm, edge_radius_mm ... as in a design's [mounting]: the
-box that all stand in, solved for each piston. Pistons then: below_mm, or x_mm and y_mm from the middle of their face,
-right and up as one looks at it, and face = "front" (default), "back", "left", "right", "top" or "bottom".
+[cabinet] design = "best.toml", or solid_stl = "cabinet.stl", or width_mm, height_mm, depth_mm, edge_radius_mm ... as in
+a design's [mounting]: what all stand in, solved for all pistons at once. Pistons then: below_mm, or x_mm and y_mm from
+the middle of their face, right and up as one looks at it, or at_mm = [right, up, forward] from the front's middle; and
+face = "front" (default), "back", "left", "right", "top", "bottom", or the direction it looks to as three numbers.
 [analysis] from_hz, to_hz, per_octave = 12, distance_m (left out: far field), axis_below_mm = 0 (height of the axis).
 [search] power_share = 0.5, seed = 1, from_hz, to_hz (where it is to be even: default two octaves about the crossovers).
 [filters] sample_rates_hz = [44100, 48000, 96000], fir_ms.

@@ -11,7 +11,7 @@ from evenflare.commands.written import Findings, Written
 
 if TYPE_CHECKING:
     from evenflare.dsp.joining import Joined
-    from evenflare.dsp.speaker import Solving
+    from evenflare.dsp.speaker_places import Solving
 
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
 

@@ -16,14 +16,12 @@ from evenflare.directivity.types import Directivity, in_directions
 from evenflare.files import InputError
 from evenflare.radiation import method_for
 from evenflare.target.target import Target
-from evenflare.waveguide import Cabinet
 
 if TYPE_CHECKING:
     from evenflare.studies.agreement import Agreement
     from evenflare.studies.cabinet import CabinetEffect
 
-NO_JUDGE = "in a rectangular cabinet each method solves by itself: --method boundary_elements asks for the judge"
-NO_SOLID_JUDGE = "in a cabinet of solid_stl only the march solves: no second method has looked at this one"
+NO_JUDGE = "in a cabinet each method solves by itself: --method boundary_elements asks for the judge"
 ONLY_JUDGE = (
     "the march takes an oblong body for a sphere, and is no second opinion on it: boundary elements alone have looked"
 )
@@ -104,8 +102,7 @@ def heard(
     if design.waveguide.mounting.cabinet is not None:
         from evenflare.studies.cabinet import cabinet_effect
 
-        is_box = isinstance(design.waveguide.mounting.cabinet, Cabinet)
-        return replace(sound, alone=NO_JUDGE if is_box else NO_SOLID_JUDGE, cabinet=cabinet_effect(everywhere))
+        return replace(sound, alone=NO_JUDGE, cabinet=cabinet_effect(everywhere))
     if design.waveguide.oblong_body is not None:
         from evenflare.studies.cabinet import cabinet_effect
 

@@ -179,9 +179,9 @@ class MountingTable(Table):
         sides = size["width_mm"], size["height_mm"], size["depth_mm"]
         return Cabinet(*sides, edge, front, size["waveguide_x_mm"], size["waveguide_y_mm"])
 
-    def _solid(self, path: Path) -> SolidCabinet:
+    def _solid(self, path: Path, table: str) -> SolidCabinet:
         x, y = ((getattr(self, key) or 0.0) * MILLIMETRE for key in PLACE)
-        return SolidCabinet(read_solid(path.parent, self.solid_stl or "", key=f"{path} [mounting] solid_stl"), x, y)
+        return SolidCabinet(read_solid(path.parent, self.solid_stl or "", key=f"{path} [{table}] solid_stl"), x, y)
 
     @model_validator(mode="after")
     def _one_body(self) -> MountingTable:
@@ -211,8 +211,9 @@ class MountingTable(Table):
                 raise fault(f"{key}: is for the points of a body. Remove it, or give body_csv")
         return self
 
-    def value(self, path: Path) -> Mounting:
-        """In SI. `path` is the file's, from whose folder a CSV is sought.
+    def value(self, path: Path, *, table: str = "mounting") -> Mounting:
+        """In SI. `path` is the file's, from whose folder a CSV is sought; `table` is the name that the keys stand
+        under there.
 
         InputError if nothing is said of a free-standing body, or its points give none; it names the CSV. InputError if
         the STL of a cabinet holds none.
@@ -220,7 +221,7 @@ class MountingTable(Table):
         if self.kind == "free_standing":
             return Mounting(body=self._body(path))
         if self.kind == "cabinet":
-            return Mounting(cabinet=self._cabinet if self.solid_stl is None else self._solid(path))
+            return Mounting(cabinet=self._cabinet if self.solid_stl is None else self._solid(path, table))
         return Mounting(None if self.radius_mm is None else self.radius_mm * MILLIMETRE)
 
     def around(self, body: Body, path: Path, *, key: str) -> Mounting:

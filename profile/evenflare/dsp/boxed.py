@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
@@ -10,7 +11,7 @@ from evenflare.directivity.types import unit_vectors
 from evenflare.dsp.baffle_step import BaffleStep, fitted
 from evenflare.dsp.drivers import Radiator, over
 from evenflare.exterior.cabinets import Solved, top_wavenumber
-from evenflare.exterior.pistons import Piston, radiated
+from evenflare.exterior.pistons import Piston, PistonField, radiated
 from evenflare.units import ComplexArray, FloatArray, amplitude_db
 from evenflare.waveguide import AnyCabinet
 
@@ -26,43 +27,62 @@ def middle(pistons: Sequence[Piston]) -> FloatArray:
 
 def highest(pistons: Sequence[Piston], *, speed_of_sound: float) -> float:
     """Hz, up to which a way can be solved at all."""
-    return min(top_wavenumber(each.turned) for each in pistons) * speed_of_sound / (2.0 * np.pi)
+    return min(top_wavenumber(each.cabinet) for each in pistons) * speed_of_sound / (2.0 * np.pi)
 
 
-def driver_of(
-    pistons: Sequence[Piston],
+@dataclass(frozen=True)
+class WayOfPistons:
+    """Equal pistons that share their signal, to be solved up to `top`, Hz."""
+
+    pistons: Sequence[Piston]
+    top: float
+
+
+def solved(
+    ways: Mapping[str, WayOfPistons],
     frequency: FloatArray,
     *,
-    top: float,
     speed_of_sound: float,
     cores: int = 1,
     progress: Callable[[Solved], None] | None = None,
-) -> Radiator:
-    """A way of equal pistons that share its signal, their mean, solved at those of `frequency` (F,) Hz up to `top`.
+) -> dict[str, list[PistonField]]:
+    """The pistons of each way, in one cabinet, at those of `frequency` (F,) Hz up to its top: what several ways ask for
+    is solved once. ValueError, which names the way, if nothing of it can be.
+    """
+    pistons: list[Piston] = []
+    asked: list[FloatArray] = []
+    for name, way in ways.items():
+        mine = frequency[frequency <= way.top * (1 + 1e-9)]
+        if not mine.size:
+            raise ValueError(f"{name}: the lowest frequency, {frequency[0]:.4g} Hz, is above {way.top:.4g} Hz")
+        pistons += way.pistons
+        asked += [2.0 * np.pi * mine / speed_of_sound] * len(way.pistons)
+    found = iter(radiated(pistons, asked, cores=cores, progress=progress) if pistons else [])
+    return {name: [next(found) for _ in way.pistons] for name, way in ways.items()}
+
+
+def driver_of(found: Sequence[PistonField], *, speed_of_sound: float) -> Radiator:
+    """A way of equal pistons that share its signal: their mean.
 
     Its point of reference is the `middle` of the pistons; each would make 1 Pa m far ahead of its face in a baffle.
-    Between the frequencies the pressure is straight over log frequency. ValueError if nothing can be solved.
+    Between the frequencies the pressure is straight over log frequency.
     """
-    asked = frequency[frequency <= top * (1 + 1e-9)]
-    if not asked.size:
-        raise ValueError(f"the lowest frequency, {frequency[0]:.4g} Hz, is above {top:.4g} Hz, the highest solved")
-    k = 2.0 * np.pi * asked / speed_of_sound
-    found = [radiated(each, k, cores=cores, progress=progress) for each in pistons]
-    solved = min((each.wavenumber for each in found), key=len)
-    known = asked[: solved.size]
+    pistons = [each.piston for each in found]
+    wavenumber = found[0].wavenumber
+    known = wavenumber * speed_of_sound / (2.0 * np.pi)
     apart = [each.place - middle(pistons) for each in pistons]
 
     def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
         unit = unit_vectors(off_axis, azimuth)
         total = np.zeros((known.size, len(unit)), dtype=np.complex128)
         for each, place in zip(found, apart, strict=True):
-            total += each.far(unit)[: known.size] * np.exp(1j * np.outer(solved, unit @ place))
+            total += each.far(unit) * np.exp(1j * np.outer(wavenumber, unit @ place))
         return over(known, total / len(found), frequency)
 
     def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
         total = np.zeros((known.size, len(place)), dtype=np.complex128)
         for each, away in zip(found, apart, strict=True):
-            total += each.pressure_at(place - away)[: known.size]
+            total += each.pressure_at(place - away)
         return over(known, total / len(found), frequency)
 
     upright = all(each.is_upright for each in pistons)

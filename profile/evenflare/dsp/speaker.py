@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass, replace
-from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -20,9 +19,9 @@ from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
-from evenflare.dsp.speaker_places import aside, positions_of, top_of
+from evenflare.dsp.speaker_places import Solving, pistons_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
-from evenflare.exterior.cabinets import Solved, top_wavenumber
+from evenflare.exterior.cabinets import top_wavenumber
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
@@ -37,9 +36,6 @@ TOP = 0.45
 """Of a sample rate: the highest corner of a slope that it can hold."""
 
 Read = TypeVar("Read")
-Solving = Callable[[str, Solved], None]
-"""Told of every frequency of a way in the cabinet: the way's name, and how far it is."""
-
 PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
 
 
@@ -99,18 +95,23 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     axis = table.analysis.axis_below_mm * MILLIMETRE
     ways, steps = [], {}
     tables: list[WaveguideTable | LowerTable] = [table.waveguide, *lower.values()]
+    boxes = solved_pistons(
+        path,
+        lower,
+        [each for each, _ in drivers[1:]],
+        corners,
+        frequency,
+        speed_of_sound=speed,
+        cores=cores,
+        solving=solving,
+    )
     for place, (name, way, (driver, _)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
         positions = positions_of(way, cabinet, axis)
         if isinstance(driver, list):
             assert cabinet is not None  # pistons stand in it
             assert isinstance(way, LowerTable)
-            pistons, to_mouth = driver, boxed.middle(driver) - cabinet.centre
-            top = top_of(way, corners[place - 1], pistons, frequency, speed)
-            told = None if solving is None else partial(solving, name)
-            try:
-                driver = boxed.driver_of(pistons, frequency, top=top, speed_of_sound=speed, cores=cores, progress=told)
-            except ValueError as error:
-                raise InputError(f"{path} [cabinet]: cannot be solved for {name}: {error}. Make it smaller") from error
+            to_mouth = boxed.middle(driver) - cabinet.centre
+            driver = boxed.driver_of(boxes[name], speed_of_sound=speed)
             positions = ((float(to_mouth[0]), float(to_mouth[1]) + axis, float(to_mouth[2])),)
             if way.face == "front" and (step := boxed.step_of(driver, frequency)) is not None:
                 steps[name] = step
@@ -172,16 +173,18 @@ def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
     if table.cabinet is None:
         return None
     if table.cabinet.design is None:
-        return table.cabinet.mounting().value(path).cabinet
-    design = _named(path, "cabinet", "design", table.cabinet.design, read_design)
-    if (found := design.waveguide.mounting.cabinet) is None:
-        raise InputError(
-            f"{path} [cabinet] design = {shown(table.cabinet.design)}: is not in a cabinet. Give the cabinet's sizes"
-        )
+        named = f"solid_stl = {shown(table.cabinet.solid_stl)}"
+        found = table.cabinet.mounting().value(path, table="cabinet").cabinet
+        assert found is not None  # it is none but a cabinet
+    else:
+        named = f"design = {shown(table.cabinet.design)}"
+        design = _named(path, "cabinet", "design", table.cabinet.design, read_design)
+        if (found := design.waveguide.mounting.cabinet) is None:
+            raise InputError(f"{path} [cabinet] {named}: is not in a cabinet. Give the cabinet's sizes")
     try:
         top_wavenumber(found)
     except ValueError as error:
-        raise InputError(f"{path} [cabinet] design = {shown(table.cabinet.design)}: {error}") from error
+        raise InputError(f"{path} [cabinet] {named}: {error}") from error
     return found
 
 
@@ -232,10 +235,11 @@ def _lower_driver(
     radius = way.piston_radius_mm * MILLIMETRE
     if cabinet is not None:
         try:
-            pistons = [Piston(cabinet, way.face, x, y, radius) for x, y in aside(way, cabinet)]
+            pistons = pistons_of(way, cabinet)
         except ValueError as error:
             raise InputError(f"{path} [{name}] {error}") from error
-        return pistons, [f"{name.replace('_', ' ')}: {PISTON} in the {way.face} of the cabinet; {CONE}"]
+        where = f"the {way.face}" if isinstance(way.face, str) else f"the face toward {np.round(way.face, 3).tolist()}"
+        return pistons, [f"{name.replace('_', ' ')}: {PISTON} in {where} of the cabinet; {CONE}"]
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
     made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
     where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"

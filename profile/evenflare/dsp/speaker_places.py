@@ -2,16 +2,28 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable, Mapping, Sequence
+from functools import partial
+from pathlib import Path
+
 import numpy as np
 
 from evenflare.dsp import boxed
 from evenflare.dsp.crossover import Crossing, needed_band
 from evenflare.dsp.crossover_search import Range
+from evenflare.dsp.drivers import Radiator
 from evenflare.dsp.placing import Place
 from evenflare.dsp.speaker_tables import LowerTable, WaveguideTable
-from evenflare.exterior.pistons import Piston
+from evenflare.exterior.cabinets import Solved
+from evenflare.exterior.pistons import Piston, PistonField
+from evenflare.files import InputError
+from evenflare.schema import shown
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import AnyCabinet
+from evenflare.waveguide.faces import found, front_middle
+
+Solving = Callable[[str, Solved], None]
+"""Told of every frequency that ways in the cabinet ask for: their names, and how far it is."""
 
 
 def aside(way: LowerTable, cabinet: AnyCabinet) -> list[tuple[float, float]]:
@@ -19,6 +31,22 @@ def aside(way: LowerTable, cabinet: AnyCabinet) -> list[tuple[float, float]]:
     x = way.x_mm * MILLIMETRE if way.x_mm is not None else cabinet.x if way.face == "front" else 0.0
     down = way.y_mm is None
     return [(x, cabinet.y - each * MILLIMETRE if down else each * MILLIMETRE) for each in way.places]
+
+
+def pistons_of(way: LowerTable, cabinet: AnyCabinet) -> list[Piston]:
+    """Its drivers in the faces of the cabinet. ValueError, which names the key, for one that has no place there."""
+    assert way.piston_radius_mm is not None  # checked by the table
+    radius = way.piston_radius_mm * MILLIMETRE
+    if way.at_mm is None:
+        return [Piston(cabinet, way.face, x, y, radius) for x, y in aside(way, cabinet)]
+    pistons = []
+    for at in way.at_mm:
+        try:
+            which, x, y = found(cabinet, way.face, front_middle(cabinet) + np.array(at) * MILLIMETRE)
+        except ValueError as error:
+            raise ValueError(f"at_mm = {shown(list(at))}: {error}") from error
+        pistons.append(Piston(cabinet, way.face, x, y, radius, which))
+    return pistons
 
 
 def positions_of(way: WaveguideTable | LowerTable, cabinet: AnyCabinet | None, axis: float) -> tuple[Place, ...]:
@@ -38,3 +66,27 @@ def top_of(way: LowerTable, corner: Range | None, pistons: list[Piston], frequen
     # To the next frequency of the grid, so that all is known up to there.
     rounded = frequency[min(int(np.searchsorted(frequency, wanted * (1 - 1e-9))), frequency.size - 1)]
     return min(float(rounded), boxed.highest(pistons, speed_of_sound=speed))
+
+
+def solved_pistons(
+    path: Path,
+    ways: Mapping[str, LowerTable],
+    drivers: Sequence[Radiator | list[Piston]],
+    corners: Sequence[Range | None],
+    frequency: FloatArray,
+    *,
+    speed_of_sound: float,
+    cores: int = 1,
+    solving: Solving | None = None,
+) -> dict[str, list[PistonField]]:
+    """Those of the ways below the waveguide that are pistons in the cabinet, all at once. InputError if none can be."""
+    pistons = {
+        name: boxed.WayOfPistons(driver, top_of(way, corner, driver, frequency, speed_of_sound))
+        for (name, way), driver, corner in zip(ways.items(), drivers, corners, strict=True)
+        if isinstance(driver, list)
+    }
+    told = None if solving is None else partial(solving, ", ".join(pistons))
+    try:
+        return boxed.solved(pistons, frequency, speed_of_sound=speed_of_sound, cores=cores, progress=told)
+    except ValueError as error:
+        raise InputError(f"{path} [cabinet]: cannot be solved: {error}. Make it smaller") from error

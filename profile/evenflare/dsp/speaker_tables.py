@@ -2,15 +2,19 @@
 
 from __future__ import annotations
 
+import itertools
+import math
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
 from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
 
-from evenflare.design.mounting import CABINET, Aside, MountingTable, Side, Size
+from evenflare.design.mounting import CABINET, Aside, MountingTable, Size
+from evenflare.design.mounting import Side as Length
 from evenflare.dsp.slopes import ORDERS, Kind, Slope
 from evenflare.names import FileName, Name
 from evenflare.schema import Table, fault, number, rising, shown
+from evenflare.waveguide.faces import SIDES, Side, Way
 
 MINIMAL = """[waveguide]
 directivity = "solved"
@@ -81,7 +85,37 @@ def _places(value: Any) -> Any:
     return [float(each) for each in given]
 
 
-Face = Literal["front", "back", "left", "right", "top", "bottom"]
+def _numbers(value: Any) -> bool:
+    return isinstance(value, list) and all(
+        isinstance(each, int | float) and not isinstance(each, bool) and math.isfinite(each) for each in value
+    )
+
+
+def _face(value: Any) -> Any:
+    if isinstance(value, str) and value in SIDES:
+        return value
+    if not (_numbers(value) and len(value) == 3 and any(value)):
+        names = ", ".join(f'"{each}"' for each in SIDES)
+        raise fault(
+            f"must be one of {names}, or the direction that the face looks to as three numbers [right, up, forward],"
+            " not all 0. Correct it"
+        )
+    length = math.hypot(*value)
+    return tuple(each / length for each in value)
+
+
+def _spots(value: Any) -> Any:
+    given = value if isinstance(value, list) and value and isinstance(value[0], list) else [value]
+    if not (1 <= len(given) <= 2 and all(_numbers(each) and len(each) == 3 for each in given)):
+        raise fault("must be a place in mm, [right, up, forward], or of two woofers two of them. Write it so")
+    for each in itertools.chain.from_iterable(given):
+        if not -5000 <= each <= 5000:
+            raise fault(f"must be -5000 to 5000 along each axis. Correct {each:g}")
+    return [tuple(float(each) for each in one) for one in given]
+
+
+Face = Annotated[Side | Way, BeforeValidator(_face)]
+Spots = Annotated[list[Way], BeforeValidator(_spots)]
 Open = tuple[float, float]
 Places = Annotated[list[float], BeforeValidator(_places)]
 
@@ -145,6 +179,7 @@ class LowerTable(WayTable):
     face: Face = "front"
     x_mm: Aside | None = None
     y_mm: Places | None = None
+    at_mm: Spots | None = None
     crossover: CrossoverTable
 
     @property
@@ -154,12 +189,19 @@ class LowerTable(WayTable):
 
     @model_validator(mode="after")
     def _one_place(self) -> LowerTable:
-        if self.below_mm is not None and self.y_mm is not None:
-            raise fault("below_mm and y_mm exclude each other: keep one")
-        if self.below_mm is None and self.y_mm is None:
+        given = [key for key in ("below_mm", "y_mm", "at_mm") if getattr(self, key) is not None]
+        if len(given) > 1:
+            raise fault(f"{given[0]} and {given[1]} exclude each other: keep one")
+        if not given:
             raise fault("below_mm: missing, as is y_mm. Add for example below_mm = 240")
-        if self.face != "front" and (self.y_mm is None or self.piston_radius_mm is None):
-            raise fault(f'face = "{self.face}": is for a piston with a y_mm of its own. Write it, or remove face')
+        if self.at_mm is not None and self.x_mm is not None:
+            raise fault("x_mm and at_mm exclude each other: keep one")
+        if self.at_mm is not None and self.piston_radius_mm is None:
+            raise fault("at_mm: is for a piston. Give below_mm, or piston_radius_mm instead of directivity")
+        if self.face != "front" and (self.below_mm is not None or self.piston_radius_mm is None):
+            raise fault(
+                f"face = {shown(self.face)}: is for a piston with a y_mm of its own, or at_mm. Write it, or remove face"
+            )
         return self
 
     @model_validator(mode="after")
@@ -186,9 +228,11 @@ class MidrangeTable(LowerTable):
 
     @model_validator(mode="after")
     def _one_driver(self) -> MidrangeTable:
-        if len(self.places) > 1:
-            key = "below_mm" if self.y_mm is None else "y_mm"
-            raise fault(f"{key} = {shown(self.places)}: must be one distance; only the woofer may be two. Keep one")
+        places: list[Any] = self.at_mm or self.places
+        if len(places) > 1:
+            key = next(key for key in ("at_mm", "y_mm", "below_mm") if getattr(self, key) is not None)
+            what = "place" if key == "at_mm" else "distance"
+            raise fault(f"{key} = {shown(places)}: must be one {what}; only the woofer may be two. Keep one")
         return self
 
 
@@ -231,12 +275,13 @@ class BaffleTable(Table):
 
 
 class CabinetTable(Table):
-    """[cabinet]: the box in which all ways stand, by its sizes or by a design that stands in it."""
+    """[cabinet]: in which all ways stand, by its sizes, by its STL file, or by a design that stands in it."""
 
     design: FileName | None = None
-    width_mm: Side | None = Field(default=None, examples=[260])
-    height_mm: Side | None = None
-    depth_mm: Side | None = None
+    solid_stl: FileName | None = None
+    width_mm: Length | None = Field(default=None, examples=[260])
+    height_mm: Length | None = None
+    depth_mm: Length | None = None
     edge_radius_mm: Size | None = None
     edge_chamfer_mm: Size | None = None
     front_edge_radius_mm: Size | None = None
@@ -245,8 +290,8 @@ class CabinetTable(Table):
     waveguide_y_mm: Aside | None = None
 
     @property
-    def _sizes(self) -> dict[str, float]:
-        return {key: getattr(self, key) for key in CABINET if getattr(self, key) is not None}
+    def _sizes(self) -> dict[str, Any]:
+        return {key: getattr(self, key) for key in ("solid_stl", *CABINET) if getattr(self, key) is not None}
 
     @model_validator(mode="after")
     def _one_box(self) -> CabinetTable:
@@ -284,7 +329,9 @@ class SpeakerTable(Table):
     @model_validator(mode="after")
     def _one_space(self) -> SpeakerTable:
         for name, way in self.lower().items():
-            if self.cabinet is None and (own := [key for key in ("x_mm", "y_mm") if getattr(way, key) is not None]):
+            if self.cabinet is None and (
+                own := [key for key in ("x_mm", "y_mm", "at_mm") if getattr(way, key) is not None]
+            ):
                 raise fault(
                     f"[{name}] {own[0]}: counts from the middle of a cabinet's face, and there is no [cabinet]. Add it,"
                     " or give below_mm"

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 import threading
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from typing import Any, TypeVar
@@ -15,7 +15,7 @@ from evenflare import __version__
 from evenflare.directivity.types import Observation
 from evenflare.exterior import store
 from evenflare.exterior.memory import available_memory
-from evenflare.exterior.operator import CabinetResponse, observed, response, waves_of
+from evenflare.exterior.operator import CabinetResponse, Opening, observed, responses, waves_of
 from evenflare.exterior.panels import ORDER, PanelMesh, meshed
 from evenflare.exterior.patches import box
 from evenflare.exterior.scattering import INSIDE, Scatterer, Space, bytes_needed, ready
@@ -178,42 +178,76 @@ def operator_of(
     cores: int = 1,
     progress: Callable[[Solved], None] | None = None,
 ) -> Operator:
-    """The cabinet's at those of the wavenumbers (F,), rad/m, that can be solved. Each is kept on disk as soon as it is
-    solved, so that an interrupted run goes on where it was.
+    """The cabinet's for its waveguide's mouth, at those of the wavenumbers (F,), rad/m, that can be solved. Each is
+    kept on disk as soon as it is solved, so that an interrupted run goes on where it was.
 
     Errors: ValueError if the surface is too intricate to be solved at all; ShortOfMemoryError.
     """
+    return operators_of(cabinet, [(mouth_of(cabinet, is_round=is_round), wavenumber)], cores=cores, progress=progress)[
+        0
+    ]
+
+
+def operators_of(
+    cabinet: AnyCabinet,
+    asked: Sequence[tuple[Opening, FloatArray]],
+    *,
+    cores: int = 1,
+    progress: Callable[[Solved], None] | None = None,
+) -> list[Operator]:
+    """As operator_of, for several openings with rising wavenumbers (F,), rad/m, each: one elimination serves all of
+    them that ask for a wavenumber.
+    """
     top = top_wavenumber(cabinet)
-    asked = (cabinet, wavenumber.tobytes(), is_round)
-    if asked in _OPERATORS:
-        return _OPERATORS[asked]
-    wanted = [float(k) for k in wavenumber if k <= top]
-    check_memory(cabinet, wavenumber, is_round=is_round)
-    found: list[CabinetResponse] = []
+    keys = [(cabinet, opening, wavenumber.tobytes()) for opening, wavenumber in asked]
+    ready_made = {i: _OPERATORS[key] for i, key in enumerate(keys) if key in _OPERATORS}
+    missing = [i for i in range(len(keys)) if i not in ready_made]
+    for i in missing:
+        _check_memory(cabinet, *asked[i])
+    found: dict[int, dict[float, CabinetResponse]] = {i: {} for i in missing}
+    wanted = {i: asked[i][1][asked[i][1] <= top].tolist() for i in missing}
+    every = sorted(set(itertools.chain.from_iterable(wanted.values())), reverse=True)
     space = Space()
     # From the most work to the least, so that what is left is soon known.
-    for done, k in enumerate(reversed(wanted), start=1):
-        each, kept, fault = _response(cabinet, k, is_round, cores, space)
-        found.insert(0, each)
+    for done, k in enumerate(every, start=1):
+        mine = [i for i in missing if k in wanted[i]]
+        of_each, kept, fault = _responses(cabinet, k, [asked[i][0] for i in mine], cores, space)
+        for i, each in zip(mine, of_each, strict=True):
+            found[i][k] = each
         if progress is not None:
-            progress(Solved(k, done, len(wanted), kept, fault))
-    return _keep(_OPERATORS, asked, Operator(cabinet, np.array(wanted), tuple(found), top), MOST_OPERATORS)
+            progress(Solved(k, done, len(every), kept, fault))
+    for i in missing:
+        solved = tuple(found[i][k] for k in wanted[i])
+        made = Operator(cabinet, np.array(wanted[i]), solved, top)
+        ready_made[i] = _keep(_OPERATORS, keys[i], made, MOST_OPERATORS)
+    return [ready_made[i] for i in range(len(keys))]
+
+
+def mouth_of(cabinet: AnyCabinet, *, is_round: bool) -> Opening:
+    """The opening that holds any mouth with its centre where the cabinet has it."""
+    x, y, z = cabinet.centre.tolist()
+    return Opening((x, y, z), cabinet.nearest_edge if is_round else float(np.hypot(*cabinet.flat)), is_round)
 
 
 def is_kept(cabinet: AnyCabinet, wavenumber: FloatArray, *, is_round: bool) -> bool:
     """Whether all that can be solved of the wavenumbers (F,), rad/m, was, and lies on disk."""
     wanted = wavenumber[wavenumber <= top_wavenumber(cabinet)].tolist()
-    return all(store.file_of(_key(cabinet, k, is_round)).is_file() for k in wanted)
+    opening = mouth_of(cabinet, is_round=is_round)
+    return all(store.file_of(_key(cabinet, k, opening)).is_file() for k in wanted)
 
 
 def check_memory(cabinet: AnyCabinet, wavenumber: FloatArray, *, is_round: bool) -> None:
     """ShortOfMemoryError unless what is missing of wavenumbers (F,), rad/m, can be solved in free memory."""
+    _check_memory(cabinet, mouth_of(cabinet, is_round=is_round), wavenumber)
+
+
+def _check_memory(cabinet: AnyCabinet, opening: Opening, wavenumber: FloatArray) -> None:
     most = max(available_memory(), MOST_BYTES)
     asked = wavenumber[wavenumber <= top_wavenumber(cabinet)].tolist()
     for k in reversed(asked):
         if (needed := memory_needed(cabinet, k)) <= most:
             return
-        if not store.file_of(_key(cabinet, k, is_round)).is_file():
+        if not store.file_of(_key(cabinet, k, opening)).is_file():
             raise ShortOfMemoryError(needed, most, _highest(cabinet, most))
 
 
@@ -287,44 +321,53 @@ def _mesh(cabinet: AnyCabinet, band: int) -> PanelMesh:
     return solid_mesh(cabinet.solid, _size(band))
 
 
-_OPERATORS: dict[tuple[AnyCabinet, bytes, bool], Operator] = {}
-_KEPT: dict[tuple[AnyCabinet, float, bool], CabinetResponse] = {}
+_OPERATORS: dict[tuple[AnyCabinet, Opening, bytes], Operator] = {}
+_KEPT: dict[tuple[AnyCabinet, float, Opening], CabinetResponse] = {}
 _ONE_AT_A_TIME = threading.Lock()
 
 
-def _response(
-    cabinet: AnyCabinet, k: float, is_round: bool, cores: int, space: Space
-) -> tuple[CabinetResponse, bool, str]:
-    """The response, whether it was there already, and what was wrong with what was on disk."""
-    known = (cabinet, k, is_round)
+def _responses(
+    cabinet: AnyCabinet, k: float, openings: Sequence[Opening], cores: int, space: Space
+) -> tuple[list[CabinetResponse], bool, str]:
+    """The response of each opening, whether all were there already, and what was wrong with what was on disk."""
+    body = _anywhere(cabinet)
     with _ONE_AT_A_TIME:
-        if known in _KEPT:
-            return _KEPT[known], True, ""
-        radius = cabinet.nearest_edge if is_round else float(np.hypot(*cabinet.flat))
-        mouth, around = waves_of(k, radius=radius, reach=cabinet.reach, is_round=is_round)
-        key = _key(cabinet, k, is_round)
-        fault, each = "", None
-        try:
-            each = store.found(key, wavenumber=k, mouth=mouth, around=around)
-        except InputError as error:
-            fault = str(error)
-        kept = each is not None
-        if each is None:
-            body = _body(_anywhere(cabinet), _band(k), cores)
-            each = response(k, body, cabinet.centre, mouth=mouth, around=around, cores=cores, space=space)
-            # As it will be read: whoever solves it and whoever finds it get the same to the last bit.
-            each = store.as_kept(each)
-            store.written(each, key)
-        return _keep(_KEPT, known, each, MOST_KEPT), kept, fault
+        found: dict[Opening, CabinetResponse] = {}
+        faults: list[str] = []
+        for opening in openings:
+            if (known := _KEPT.get((body, k, opening))) is None:
+                mouth, around = waves_of(k, radius=opening.radius, reach=cabinet.reach, is_round=opening.is_round)
+                try:
+                    known = store.found(_key(cabinet, k, opening), wavenumber=k, mouth=mouth, around=around)
+                except InputError as error:
+                    faults.append(str(error))
+            if known is not None:
+                found[opening] = known
+        missing = [each for each in dict.fromkeys(openings) if each not in found]
+        if missing:
+            surface = _body(body, _band(k), cores)
+            made = responses(k, surface, missing, reach=cabinet.reach, cores=cores, space=space)
+            for opening, each in zip(missing, made, strict=True):
+                # As it will be read: whoever solves it and whoever finds it get the same to the last bit.
+                found[opening] = store.as_kept(each)
+                store.written(found[opening], _key(cabinet, k, opening))
+        for opening, each in found.items():
+            _keep(_KEPT, (body, k, opening), each, MOST_KEPT)
+        return [found[each] for each in openings], not missing, "\n".join(faults)
 
 
-def _key(cabinet: AnyCabinet, k: float, is_round: bool) -> dict[str, Any]:
+def _key(cabinet: AnyCabinet, k: float, opening: Opening) -> dict[str, Any]:
     """All that a response depends on, as JSON can hold it."""
     return {
         "version": __version__,
-        "cabinet": cabinet.key,
+        "cabinet": _anywhere(cabinet).key,
+        "opening": {
+            "centre": list(opening.centre),
+            "radius": opening.radius,
+            "turn": [list(each) for each in opening.turn],
+        },
         "wavenumber": k,
-        "is_round": is_round,
+        "is_round": opening.is_round,
         "cells_per_wavelength": PER_WAVELENGTH,
         "bands_per_octave": BANDS_PER_OCTAVE,
         "order": ORDER,

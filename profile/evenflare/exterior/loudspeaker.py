@@ -10,11 +10,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from evenflare.exterior.holed import holed, ring
 from evenflare.exterior.panels import ORDER, PanelMesh, meshed
 from evenflare.exterior.patches import MirroredPatches, SmoothPatch, outline_lines, shell
+from evenflare.exterior.solids import flat_mesh, room_below
 from evenflare.exterior.standing import around, film
 from evenflare.units import BoolArray, FloatArray
-from evenflare.waveguide import Cabinet, Waveguide
+from evenflare.waveguide import AnyCabinet, Cabinet, SolidCabinet, Waveguide
+from evenflare.waveguide.cabinet import TOUCH
 from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.surface import Surface
 
@@ -51,7 +54,7 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
     """Cells of about `size`, m, and of `wall` at most on wall and throat. The waveguide's mounting is a cabinet, or it
     is oblong and stands free.
 
-    Errors: ValueError if the mouth, or the body, does not fit, or for a cabinet that is no box.
+    Errors: ValueError if the mouth, or the body, does not fit, or as `holed`.
     """
     mesh, disc, throat = panels(waveguide, size, wall=wall)
     driver, surface = waveguide.driver, waveguide.surface
@@ -67,13 +70,8 @@ def panels(waveguide: Waveguide, size: float, *, wall: float) -> tuple[PanelMesh
     if (body := waveguide.oblong_body) is not None:
         return _standing(waveguide, body, size, wall=wall)
     cabinet, surface = waveguide.mounting.cabinet, waveguide.surface
-    if not isinstance(cabinet, Cabinet):
-        raise ValueError(
-            "[mounting] solid_stl: --method boundary_elements has meshes of boxes only (width_mm, height_mm, depth_mm)."
-            " Leave it out: the march solves the waveguide in this cabinet"
-        )
-    mirrors = tuple(axis for axis, place in enumerate((cabinet.x, cabinet.y)) if place == 0.0)
-    mouth = np.array([cabinet.x, cabinet.y, 0.5 * cabinet.depth])
+    assert cabinet is not None  # nothing else is asked for
+    mirrors, mouth = _mirrors(cabinet), cabinet.centre
     throat = mouth - np.array([0.0, 0.0, surface.depth])
     fine = min(size, wall)
 
@@ -84,12 +82,29 @@ def panels(waveguide: Waveguide, size: float, *, wall: float) -> tuple[PanelMesh
     disc = cut(_throat(surface.throat_radius, driver.exit_half_angle), fine, np.array([0.0, 0.0, 1.0]))
     walls = cut(_wall(surface), fine, np.zeros(3))
     inner = [_moved(_all_round(each, mirrors), throat) for each in (disc, walls)]
-    front = [
-        _moved(_reflected(cut(_front(cabinet, surface, signs), size, np.array([0.0, 0.0, 1.0])), signs), mouth)
-        for signs in itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
+    sharp = _sharp(surface)
+
+    def front(signs: Sequence[float]) -> PanelMesh:
+        if isinstance(cabinet, Cabinet):
+            patches = _front(cabinet, surface, signs)
+        else:
+            patches = ring(cabinet, surface, sharp=sharp)
+        return _moved(_reflected(cut(patches, size, np.array([0.0, 0.0, 1.0])), signs), mouth)
+
+    fronts = [
+        front(signs) for signs in itertools.product(*((1.0,) if axis in mirrors else (1.0, -1.0) for axis in (0, 1)))
     ]
-    outer = _all_round(cut(shell(cabinet), size), mirrors)
-    return _joined([*inner, *front, outer]), inner[0], throat
+    if isinstance(cabinet, Cabinet):
+        outer = _all_round(cut(shell(cabinet), size), mirrors)
+    else:
+        outer = flat_mesh(holed(cabinet, surface, mirrors), mirrors, size)
+    return _joined([*inner, *fronts, outer]), inner[0], throat
+
+
+def _mirrors(cabinet: AnyCabinet) -> tuple[int, ...]:
+    """Axes about whose plane both cabinet and mouth are symmetric."""
+    alike = (0, 1) if isinstance(cabinet, Cabinet) else cabinet.solid.mirrors
+    return tuple(axis for axis in (0, 1) if axis in alike and abs(cabinet.centre[axis]) < TOUCH)
 
 
 def _standing(
@@ -235,16 +250,17 @@ def _joined(parts: Sequence[PanelMesh]) -> PanelMesh:
 
 
 def _room(mesh: PanelMesh, waveguide: Waveguide, throat: FloatArray) -> FloatArray:
-    """(N,) m: below rim and throat there may be air again soon. A cabinet counts with sharp edges."""
+    """(N,) m: below rim and throat there may be air again soon. A box counts with sharp edges."""
     surface, cabinet, body = waveguide.surface, waveguide.mounting.cabinet, waveguide.oblong_body
 
     def beyond(place: FloatArray) -> BoolArray:
         if body is not None:
             return np.asarray(body.beyond(place - throat) > 0.0)
-        assert cabinet is not None  # nothing else is asked for
+        assert isinstance(cabinet, Cabinet)  # nothing else is asked for
         half = 0.5 * np.array([cabinet.width, cabinet.height, cabinet.depth])
         return np.asarray(np.any(np.abs(place) > half, axis=1))
 
+    solid = cabinet.solid if isinstance(cabinet, SolidCabinet) else None
     found = np.full(mesh.size, DEEP)
     for depth in np.geomspace(DEEP, SHALLOW, STEPS):
         place = mesh.place - depth * mesh.normal
@@ -257,5 +273,5 @@ def _room(mesh: PanelMesh, waveguide: Waveguide, throat: FloatArray) -> FloatArr
             psi = np.arctan2(y[here] / axes.b, x[here] / axes.a)
             reach = surface.factor(z[here], axes.a, axes.b, psi)
             hollow[here] = np.hypot(x[here] / axes.a, y[here] / axes.b) < reach
-        found[hollow | beyond(place)] = depth
-    return found
+        found[hollow | beyond(place) if solid is None else hollow] = depth
+    return found if solid is None else np.minimum(found, room_below(mesh, solid))

@@ -9,7 +9,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.directivity.types import Observation, unit_vectors
-from evenflare.exterior.panels import PanelMesh
 from evenflare.exterior.scattering import Scatterer, Space, parity_of, scattered
 from evenflare.exterior.waves import Waves, all_waves, angular, mouth_waves, moved, radial, waves_at
 from evenflare.units import ComplexArray, FloatArray
@@ -32,6 +31,11 @@ class CabinetResponse:
     back: ComplexArray
 
 
+FLUSH = 5e-6
+"""m from the plane of a face, within which a node lies in it: a mirror image of it may be off by what `mirrors_of` lets
+pass."""
+
+
 def mouth_degree(kr: float) -> int:
     """The highest degree, even, that counts of a mouth's waves: the rest are too weak a source to be heard."""
     return 2 * math.ceil((1.1 * kr + 5.0) / 2)
@@ -48,50 +52,82 @@ def waves_of(k: float, *, radius: float, reach: float, is_round: bool) -> tuple[
     return mouth, all_waves(around_degree(k * reach))
 
 
-def response(
+@dataclass(frozen=True)
+class Opening:
+    """Where in a flat face of a cabinet something moves.
+
+    centre   : (3,) m, from the cabinet's middle.
+    turn     : (3, 3) what lies to the right, above and ahead of it, in the cabinet's axes; the front's is theirs.
+    radius   : m, of the circle about its centre that holds all that moves.
+    is_round : whether all that moves there does so alike all round.
+    """
+
+    centre: tuple[float, float, float]
+    radius: float
+    is_round: bool
+    turn: tuple[tuple[float, float, float], ...] = ((1.0, 0.0, 0.0), (0.0, 1.0, 0.0), (0.0, 0.0, 1.0))
+
+    def seen(self, place: FloatArray) -> FloatArray:
+        """(N, 3) places from the cabinet's middle, as right, up and ahead of the centre."""
+        return np.asarray((place - np.array(self.centre)) @ np.array(self.turn).T)
+
+
+def responses(
     k: float,
     body: Scatterer,
-    centre: FloatArray,
+    openings: Sequence[Opening],
     *,
-    mouth: Waves,
-    around: Waves,
+    reach: float,
     cores: int = 1,
     space: Space | None = None,
-) -> CabinetResponse:
-    """The cabinet's, at wavenumber k, rad/m, for a mouth whose centre lies at `centre` (3,), m, on its flat front.
+) -> list[CabinetResponse]:
+    """The cabinet's, at wavenumber k, rad/m, for each opening in its flat faces, all from one elimination. A ball of
+    `reach`, m, holds it.
 
     space : see scattered.
     """
+    mesh, seen = body.mesh, body.images
+    waves = [waves_of(k, radius=each.radius, reach=reach, is_round=each.is_round) for each in openings]
+    around = waves[0][1]
+    parts = [_incident(k, body, each, mouth) for each, (mouth, _) in zip(openings, waves, strict=True)]
+    motion = np.concatenate([slope for _, slope in parts], axis=2)
+    scale = np.abs(motion).max(axis=(0, 1))
+    q = scattered(k, body, motion / scale, cores=cores, space=space) * scale
+    whole = len(seen.signs) * mesh.weight[:, None]
+    parity, regular = parity_of(around, mesh.mirrors), waves_at(k, mesh.place, mesh.normal, around, outgoing=False)
+    far = np.zeros((around.size, motion.shape[2]), dtype=np.complex128)
+    for p in range(len(seen.signs)):
+        mine = np.flatnonzero(parity == p)
+        own, sloped = (each[:, mine] for each in regular)
+        far[mine] = (whole * sloped).T @ q[p] + (whole * own).T @ motion[p]
+    far *= (-1j * k * (2 * around.degree + 1) / (4 * np.pi))[:, None]
+    found = []
+    ends = np.cumsum([mouth.size for mouth, _ in waves])
+    for end, opening, (mouth, _), (value, slope) in zip(ends, openings, waves, parts, strict=True):
+        columns = np.arange(end - mouth.size, end)
+        back = np.zeros((mouth.size, mouth.size), dtype=np.complex128)
+        for p in range(len(seen.signs)):
+            back += (whole * slope[p]).T @ q[p][:, columns] + (whole * value[p]).T @ slope[p]
+        back *= (-2j * k * (2 * mouth.degree + 1) / (4 * np.pi))[:, None]
+        from_it = moved(k, mouth, np.array(opening.centre), around, turn=np.array(opening.turn))
+        found.append(CabinetResponse(k, mouth, around, far[:, columns] + from_it, back))
+    return found
+
+
+def _incident(k: float, body: Scatterer, opening: Opening, mouth: Waves) -> tuple[ComplexArray, ComplexArray]:
+    """(I, N, W) by parity, at the nodes: the waves of an opening, and their slopes along the normals."""
     mesh, seen = body.mesh, body.images
     # At the images of the nodes, and from these by parity.
     value = np.empty((len(seen.signs), mesh.size, mouth.size), dtype=np.complex128)
     slope = np.empty_like(value)
     for i, signs in enumerate(seen.signs):
-        value[i], slope[i] = waves_at(k, mesh.place * signs - centre, mesh.normal * signs, mouth, outgoing=True)
-        # The front is left at rest by every wave: there only the slope counts, and a wave itself may be huge.
-        front = _in_front(mesh, signs, centre)
-        slope[i][front] = value[i][front] = 0.0
+        place, normal = opening.seen(mesh.place * signs), mesh.normal * signs @ np.array(opening.turn).T
+        value[i], slope[i] = waves_at(k, place, normal, mouth, outgoing=True)
+        # The face is left at rest by every wave: there only the slope counts, and a wave itself may be huge.
+        flush = np.abs(place[:, 2]) < FLUSH
+        slope[i][flush] = value[i][flush] = 0.0
     share = seen.patterns / len(seen.signs)
-    value, slope = np.tensordot(share, value, axes=1), np.tensordot(share, slope, axes=1)
-    scale = np.abs(slope).max(axis=(0, 1))
-    q = scattered(k, body, slope / scale, cores=cores, space=space) * scale
-    far = np.zeros((around.size, mouth.size), dtype=np.complex128)
-    back = np.zeros((mouth.size, mouth.size), dtype=np.complex128)
-    whole = len(seen.signs) * mesh.weight[:, None]
-    parity, regular = parity_of(around, mesh.mirrors), waves_at(k, mesh.place, mesh.normal, around, outgoing=False)
-    for p in range(len(seen.signs)):
-        mine = np.flatnonzero(parity == p)
-        own, sloped = (each[:, mine] for each in regular)
-        far[mine] = (whole * sloped).T @ q[p] + (whole * own).T @ slope[p]
-        back += (whole * slope[p]).T @ q[p] + (whole * value[p]).T @ slope[p]
-    far *= (-1j * k * (2 * around.degree + 1) / (4 * np.pi))[:, None]
-    far += moved(k, mouth, centre, around)
-    back *= (-2j * k * (2 * mouth.degree + 1) / (4 * np.pi))[:, None]
-    return CabinetResponse(k, mouth, around, far, back)
-
-
-def _in_front(mesh: PanelMesh, signs: FloatArray, centre: FloatArray) -> FloatArray:
-    return np.asarray(np.abs(mesh.place[:, 2] * signs[2] - centre[2]) < 1e-9)
+    return np.tensordot(share, value, axes=1), np.tensordot(share, slope, axes=1)
 
 
 def observed(

@@ -1,4 +1,4 @@
-"""A flat piston in any face of a cabinet: the box is turned so that the face looks forward, and solved as for a mouth.
+"""A flat piston in any flat face of a cabinet.
 
 What a piston that moves evenly in a baffle sends out is known in waves about its middle, so the field around the box is
 the box's answer to them, exactly: a piston's motion is given, whatever the edges send back.
@@ -6,114 +6,114 @@ the box's answer to them, exactly: a piston's motion is given, whatever the edge
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
-from typing import Literal
+import math
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import spherical_jn
 
-from evenflare.exterior.cabinets import Solved, operator_of, top_wavenumber
+from evenflare.exterior.cabinets import Solved, operators_of, top_wavenumber
+from evenflare.exterior.operator import Opening
 from evenflare.exterior.waves import Waves, all_waves, angular, polar, radial
-from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, read_only
-from evenflare.waveguide.cabinet import Cabinet
-from evenflare.waveguide.solid import AnyCabinet, SolidCabinet
+from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
+from evenflare.waveguide.cabinet import TOUCH, Cabinet
+from evenflare.waveguide.faces import FlatFace, Side, Way, clearance, looking
+from evenflare.waveguide.solid import AnyCabinet
 
-Face = Literal["front", "back", "left", "right", "top", "bottom"]
-FACES: dict[Face, FloatArray] = {
-    "front": read_only(np.array([[1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, 1.0]])),
-    "back": read_only(np.array([[-1.0, 0.0, 0.0], [0.0, 1.0, 0.0], [0.0, 0.0, -1.0]])),
-    "left": read_only(np.array([[0.0, 0.0, 1.0], [0.0, 1.0, 0.0], [-1.0, 0.0, 0.0]])),
-    "right": read_only(np.array([[0.0, 0.0, -1.0], [0.0, 1.0, 0.0], [1.0, 0.0, 0.0]])),
-    "top": read_only(np.array([[1.0, 0.0, 0.0], [0.0, 0.0, -1.0], [0.0, 1.0, 0.0]])),
-    "bottom": read_only(np.array([[1.0, 0.0, 0.0], [0.0, 0.0, 1.0], [0.0, -1.0, 0.0]])),
-}
-"""What lies to the right, above, and ahead of a face for one who looks at it, in the cabinet's axes: x right, y up, z
-forward, as one sees it who looks at the front. A turn each, from the cabinet's axes to the face's."""
 NODES = 48
 """Of the rule over a piston's radius: exact to rounding up to a hundred radians."""
+ASKEW = 1e-5
+"""rad that a face may look aside by the rounding of a file, and count as looking straight."""
 
 
 @dataclass(frozen=True)
 class Piston:
     """A flat, rigid, round piston.
 
-    cabinet : where its waveguide's mouth sits counts for nothing here. One that is no box has its front only.
-    face    : in which it moves.
+    cabinet : where its waveguide's mouth sits counts for nothing here.
+    face    : in which it moves: the side, or the direction (x right, y up, z forward), that the face looks to.
     x, y    : m, of its middle from the face's, right and up as seen by one who looks at that face.
     radius  : m.
-    Errors  : ValueError, which names the keys of a loudspeaker's file, unless it fits on the flat of the face, or if a
-              box turned that way has edges that a cabinet cannot have.
+    which   : of several flat faces that look that way, counted from the largest.
+    Errors  : ValueError, which names the keys of a loudspeaker's file, unless it fits on the flat of the face, or if no
+              flat face looks that way.
     """
 
     cabinet: AnyCabinet
-    face: Face
+    face: Side | Way
     x: float
     y: float
     radius: float
+    which: int = 0
 
     def __post_init__(self) -> None:
-        if not isinstance(self.cabinet, Cabinet):
-            self._check_solid(self.cabinet)
-            return
-        if self.face != "front" and self.cabinet.front_edge != self.cabinet.edge:
-            raise ValueError(
-                f'face = "{self.face}": must be "front" where the front has edges of its own. Remove'
-                " front_edge_radius_mm or front_edge_chamfer_mm from the cabinet, or move the way to the front"
-            )
-        turned = self._turned_box(self.cabinet)
-        sizes = (turned.width, "x_mm", self.x), (turned.height, "y_mm", self.y)
-        for room, (size, key, place) in zip(turned.flat, sizes, strict=True):
-            if self.radius > room + 1e-9:
-                largest = 0.5 * size - turned.front_edge.size - abs(place)
-                remedy = f"Make it {largest / MILLIMETRE:.4g} at most, or move" if largest > 0.0 else "Move"
-                raise ValueError(
-                    f"piston_radius_mm = {self.radius / MILLIMETRE:g}: does not fit on the flat of the {self.face}, at"
-                    f" {key} = {place / MILLIMETRE:g} from its middle. {remedy} it toward the middle"
-                )
-
-    @property
-    def turn(self) -> FloatArray:
-        """(3, 3) from the cabinet's axes to the face's."""
-        return FACES[self.face]
-
-    @property
-    def turned(self) -> AnyCabinet:
-        """The cabinet with the face as its front, and the piston's middle where a mouth's would be."""
+        try:
+            seat = self.seat
+        except ValueError as error:
+            raise ValueError(f"face = {self._face_words}: {error}") from error
         if isinstance(self.cabinet, Cabinet):
-            return self._turned_box(self.cabinet)
-        return replace(self.cabinet, x=self.x, y=self.y)
-
-    def _turned_box(self, cabinet: Cabinet) -> Cabinet:
-        width, height, depth = np.abs(self.turn) @ [cabinet.width, cabinet.height, cabinet.depth]
-        return replace(cabinet, width=width, height=height, depth=depth, x=self.x, y=self.y)
-
-    def _check_solid(self, cabinet: SolidCabinet) -> None:
-        if self.face != "front":
-            raise ValueError(
-                f'face = "{self.face}": must be "front" in a cabinet of solid_stl, whose other faces may be of any'
-                " shape. Move the way to the front"
-            )
-        room = replace(cabinet, x=self.x, y=self.y).nearest_edge
+            self._check_box(seat)
+            return
+        near = clearance(self.cabinet, self.place, seat.turn[2])
+        room = min(seat.room(self.x, self.y), near)
         if self.radius > room + 1e-9:
-            remedy = f"Make it {np.floor(1e4 * room) / 10:g} at most, or move it" if room > 0.0 else "Move it"
-            raise ValueError(
-                f"piston_radius_mm = {self.radius / MILLIMETRE:g}: does not fit on the flat front at x_mm ="
-                f" {self.x / MILLIMETRE:g}, y_mm = {self.y / MILLIMETRE:g} from its middle. {remedy} to where the front"
-                " is wider"
+            least, most = seat.outline.reshape(-1, 2).min(axis=0), seat.outline.reshape(-1, 2).max(axis=0)
+            reaches = " and ".join(
+                f"from {low:.4g} to {high:.4g} mm {way}"
+                for low, high, way in zip(
+                    least / MILLIMETRE, most / MILLIMETRE, ("to its right", "upward"), strict=True
+                )
             )
+            remedy = f"Make it {math.floor(1e4 * room + 1e-3) / 10:g} at most, or move it" if room > 1e-3 else "Move it"
+            raise ValueError(
+                f"piston_radius_mm = {self.radius / MILLIMETRE:g}: does not fit on the flat face {self._face_words} at"
+                f" x_mm = {self.x / MILLIMETRE:.4g}, y_mm = {self.y / MILLIMETRE:.4g} from its middle; it reaches"
+                f" {reaches}. {remedy} to where the face is wider and nothing else is near"
+            )
+
+    @cached_property
+    def seat(self) -> FlatFace:
+        """The face. ValueError if there is none."""
+        return looking(self.cabinet, self.face)[self.which]
+
+    @property
+    def _face_words(self) -> str:
+        return f'"{self.face}"' if isinstance(self.face, str) else str([round(each, 4) for each in self.face])
+
+    def _check_box(self, seat: FlatFace) -> None:
+        low, high = seat.outline.reshape(-1, 2).min(axis=0), seat.outline.reshape(-1, 2).max(axis=0)
+        for key, place, least, most in zip(("x_mm", "y_mm"), (self.x, self.y), low, high, strict=True):
+            room = float(min(most - place, place - least))
+            if self.radius > room + 1e-9:
+                remedy = f"Make it {room / MILLIMETRE:.4g} at most, or move" if room > 1e-9 else "Move"
+                raise ValueError(
+                    f"piston_radius_mm = {self.radius / MILLIMETRE:g}: does not fit on the flat of the"
+                    f" {self.face if isinstance(self.face, str) else f'face {self._face_words}'}, at {key} ="
+                    f" {place / MILLIMETRE:g} from its middle. {remedy} it toward the middle"
+                )
 
     @property
     def place(self) -> FloatArray:
         """(3,) m, of its middle from the cabinet's, in the cabinet's axes."""
-        return np.asarray(self.turn.T @ self.turned.centre)
+        return self.seat.place(self.x, self.y)
+
+    @property
+    def opening(self) -> Opening:
+        """What the cabinet is solved for: it serves any piston with that middle."""
+        x, y, z = self.place.tolist()
+        radius = self.seat.room(self.x, self.y)
+        if not isinstance(self.cabinet, Cabinet):
+            radius = min(radius, clearance(self.cabinet, self.place, self.seat.turn[2]))
+        right, up, ahead = ((a, b, c) for a, b, c in self.seat.turn.tolist())
+        return Opening((x, y, z), radius, True, (right, up, ahead))
 
     @property
     def is_upright(self) -> bool:
         """Whether left and right of the cabinet hear it alike."""
-        if isinstance(self.turned, SolidCabinet):
-            return self.turned.symmetry != "none"
-        return self.x == 0.0 and self.face not in ("left", "right")
+        alike = isinstance(self.cabinet, Cabinet) or 0 in self.cabinet.solid.mirrors
+        return alike and bool(abs(self.place[0]) < TOUCH and abs(self.seat.turn[2, 0]) < ASKEW)
 
 
 def piston_waves(wavenumber: float, radius: float, waves: Waves) -> ComplexArray:
@@ -134,7 +134,7 @@ def piston_waves(wavenumber: float, radius: float, waves: Waves) -> ComplexArray
 class PistonField:
     """What a piston sends around its cabinet at rising wavenumbers (K,), rad/m: 1 Pa m far on axis in a baffle.
 
-    around : for each wavenumber (L,) outgoing waves about the cabinet's middle, in the face's axes.
+    around : for each wavenumber (L,) outgoing waves about the cabinet's middle.
     """
 
     piston: Piston
@@ -144,7 +144,7 @@ class PistonField:
     def far(self, direction: FloatArray) -> ComplexArray:
         """(K, D) the limit of p r exp(j k r), r from the piston's middle, toward unit vectors (D, 3). Pa m."""
         waves = self._waves
-        seen, ahead = angular(direction @ self.piston.turn.T, waves), direction @ self.piston.place
+        seen, ahead = angular(direction, waves), direction @ self.piston.place
         result = np.empty((self.wavenumber.size, len(direction)), dtype=np.complex128)
         for row, k, each in zip(result, self.wavenumber, self.around, strict=True):
             turned = 1j ** (waves.degree[: each.size] + 1) / k
@@ -162,7 +162,7 @@ class PistonField:
                 f"{float(distance.min()):.3g} m from the cabinet's middle: must be at least"
                 f" {self.piston.cabinet.reach:.3g}, outside the ball that holds it"
             )
-        seen = angular(from_middle @ self.piston.turn.T / distance[:, None], waves)
+        seen = angular(from_middle / distance[:, None], waves)
         result = np.empty((self.wavenumber.size, len(place)), dtype=np.complex128)
         for row, k, each in zip(result, self.wavenumber, self.around, strict=True):
             degree = waves.degree[: each.size]
@@ -177,17 +177,30 @@ class PistonField:
 
 
 def radiated(
-    piston: Piston, wavenumber: FloatArray, *, cores: int = 1, progress: Callable[[Solved], None] | None = None
-) -> PistonField:
-    """The piston's at those of the wavenumbers (K,), rad/m, that can be solved: see `operator_of`.
+    pistons: Sequence[Piston],
+    wavenumbers: Sequence[FloatArray],
+    *,
+    cores: int = 1,
+    progress: Callable[[Solved], None] | None = None,
+) -> list[PistonField]:
+    """Those of pistons in one cabinet, each at those of its own wavenumbers (K,), rad/m, that can be solved: see
+    `operators_of`.
 
     ValueError if none can.
     """
-    if not wavenumber[0] <= top_wavenumber(piston.turned):
+    top = top_wavenumber(pistons[0].cabinet)
+    if not all(each[0] <= top for each in wavenumbers):
         raise ValueError("no frequency is low enough for so large a cabinet to be solved")
-    found = operator_of(piston.turned, wavenumber, is_round=True, cores=cores, progress=progress)
-    around = tuple(
-        each.far @ piston_waves(k, piston.radius, each.mouth)
-        for k, each in zip(found.wavenumber, found.responses, strict=True)
-    )
-    return PistonField(piston, found.wavenumber, around)
+    asked = [(each.opening, wavenumber) for each, wavenumber in zip(pistons, wavenumbers, strict=True)]
+    found = operators_of(pistons[0].cabinet, asked, cores=cores, progress=progress)
+    return [
+        PistonField(
+            piston,
+            each.wavenumber,
+            tuple(
+                response.far @ piston_waves(k, piston.radius, response.mouth)
+                for k, response in zip(each.wavenumber, each.responses, strict=True)
+            ),
+        )
+        for piston, each in zip(pistons, found, strict=True)
+    ]

@@ -6,6 +6,7 @@ Nodes lie within panels, so panels of neighbours need not meet corner to corner.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import replace
 from functools import lru_cache
 
@@ -17,6 +18,7 @@ from evenflare.exterior.patches import MirroredPatches, SmoothPatch
 from evenflare.exterior.quads import pieces_of
 from evenflare.exterior.scattering import Scatterer
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
+from evenflare.waveguide.outlines import FlatOutline
 from evenflare.waveguide.solid import ClosedSolid
 
 DEEP = 0.2
@@ -32,13 +34,18 @@ NODES = ORDER * ORDER
 
 def solid_mesh(solid: ClosedSolid, size: float) -> PanelMesh:
     """Panels of about `size`, m, of the part of it that its mirror planes leave. ValueError as `pieces_of`."""
-    mesh = meshed(MirroredPatches(_patches(solid), solid.mirrors), size)
+    return flat_mesh(_patches(solid), solid.mirrors, size)
+
+
+def flat_mesh(patches: tuple[SmoothPatch, ...], mirrors: tuple[int, ...], size: float) -> PanelMesh:
+    """Panels of patches of `flat_patches`, of about `size`, m."""
+    mesh = meshed(MirroredPatches(patches, mirrors), size)
     # Every patch runs so that d/du x d/dv points out.
     return replace(mesh, side=np.ones_like(mesh.side), normal=mesh.normal * np.repeat(mesh.side, NODES)[:, None])
 
 
 def room_below(mesh: PanelMesh, solid: ClosedSolid) -> FloatArray:
-    """(N,) m, how far the solid reaches below each node, up to DEEP."""
+    """(N,) m, how far the solid reaches below each node, on it or inside it, up to DEEP."""
     return np.asarray(_room(mesh.place, mesh.normal, solid.vertices[solid.faces], DEEP))
 
 
@@ -57,10 +64,15 @@ def checked(body: Scatterer) -> Scatterer:
 
 @lru_cache(maxsize=4)
 def _patches(solid: ClosedSolid) -> tuple[SmoothPatch, ...]:
+    return flat_patches(solid.outlines, solid.mirrors)
+
+
+def flat_patches(outlines: Sequence[FlatOutline], mirrors: tuple[int, ...]) -> tuple[SmoothPatch, ...]:
+    """Of flat faces, what mirror planes leave of them. ValueError as `pieces_of`."""
     found: list[SmoothPatch] = []
-    for outline in solid.outlines:
+    for outline in outlines:
         ends, sharp = outline.ends, outline.sharp
-        for axis in solid.mirrors:
+        for axis in mirrors:
             ends, sharp = _cut(ends, sharp, outline.normal, axis)
         if not len(ends):
             continue

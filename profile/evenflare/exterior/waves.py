@@ -147,8 +147,10 @@ def angular(direction: FloatArray, waves: Waves) -> FloatArray:
     return value
 
 
-def moved(k: float, waves: Waves, offset: FloatArray, onto: Waves) -> ComplexArray:
+def moved(k: float, waves: Waves, offset: FloatArray, onto: Waves, *, turn: FloatArray | None = None) -> ComplexArray:
     """(L, W) outgoing waves about a centre at `offset` (3,), m, as outgoing waves `onto` about the origin.
+
+    turn : (3, 3) the axes of the waves, in those of the others; left out, they are the same.
 
     By their far fields, j^(n+1) times the angular part and exp(j k d . offset), on a grid that integrates products of
     both exactly: Gauss in cos t, evenly in azimuth. Holds beyond the distance of the centres.
@@ -165,7 +167,8 @@ def moved(k: float, waves: Waves, offset: FloatArray, onto: Waves) -> ComplexArr
     )
     for i, (x, s) in enumerate(zip(nodes, sine, strict=True)):
         direction = np.stack([s * np.cos(azimuth), s * np.sin(azimuth), np.full_like(azimuth, x)], axis=1)
-        far = angular(direction, waves) * np.exp(1j * k * direction @ offset)[:, None]
+        own = direction if turn is None else direction @ turn.T
+        far = angular(own, waves) * np.exp(1j * k * direction @ offset)[:, None]
         around = (spread @ far) / azimuth.size
         for row, (m, mine) in enumerate(rows.items()):
             result[mine] += 0.5 * weights[i] * polars[abs(m)][i, onto.degree[mine]][:, None] * around[row]

@@ -82,7 +82,7 @@ def near_response(session: Session, near: NearField, frequency: FloatArray) -> N
     tail = tail_power(record, frequency, window=window, sample_rate=rate)
     noise = np.nan_to_num(np.fmax(tail, np.full(frequency.size, np.nan) if quiet is None else quiet))
     power = np.maximum(np.abs(found) ** 2, np.finfo(float).tiny)
-    above = power_db(power / np.maximum(noise, np.finfo(float).tiny))
+    above = power_db(power) - power_db(np.maximum(noise, np.finfo(float).tiny))
     valid = covered & (above >= LEAST_SIGNAL_DB) & (frequency >= lowest_frequency(length) * (1.0 - 1e-9))
     valid &= (frequency >= band[0]) & (frequency <= band[1])
     room = np.abs(amplitude_db(np.maximum(np.abs(less), 1e-300)) - amplitude_db(np.sqrt(power)))

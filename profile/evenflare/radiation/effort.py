@@ -54,7 +54,7 @@ class Effort:
 def effort(
     waveguide: Waveguide, observation: Observation, air: Air, *, setting: Setting = "full", cores: int = 1
 ) -> Effort:
-    """Of a waveguide in a rectangular cabinet. It takes a second or a few itself."""
+    """Of a waveguide in a cabinet. It takes a second or a few itself."""
     frequency = observation.frequency
     sampled = np.unique(np.geomspace(frequency[0], frequency[-1], min(SAMPLES, frequency.size)))
     directions = observation.plane.size * observation.off_axis.size

@@ -8,7 +8,6 @@ from dataclasses import dataclass
 from typing import ClassVar, NamedTuple, Protocol
 
 import numpy as np
-from shapely import LineString, Point
 
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.curve import drawn
@@ -221,7 +220,7 @@ class BodyPoints:
         if steps.min() <= TOUCH:
             row = int(steps.argmin())
             raise ValueError(f"points {row + 1} and {row + 2} are the same: remove one")
-        if not LineString(points).is_simple:
+        if not path(points[:, 0], points[:, 1]).is_simple:
             raise ValueError("the body crosses itself: give the points in order from the mouth's rim to the axis")
 
     def pieces(self, rim: tuple[float, float], depth: float) -> tuple[Piece, ...]:
@@ -268,7 +267,7 @@ def outside(wall: Meridian, body: Body) -> tuple[Piece, ...]:
     inner = path(np.concatenate([[throat], whole.z]), np.concatenate([[0.0], whole.r]))
     shared = inner.intersection(outer)
     places = [(z, r) for part in getattr(shared, "geoms", [shared]) for z, r in part.coords]
-    if apart := [place for place in places if Point(place).distance(Point(rim)) > TOUCH]:
+    if apart := [place for place in places if math.dist(place, rim) > TOUCH]:
         remedy = "Correct the points, or give more where it bends" if is_points else _ROOM[body.outline]
         raise ValueError(
             f"{named} crosses the waveguide at z_mm = {mm(apart[0][0] - throat)}, r_mm = {mm(apart[0][1])}: must stay"

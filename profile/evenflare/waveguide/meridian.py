@@ -6,12 +6,14 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import cached_property
-from typing import NamedTuple, Protocol
+from typing import TYPE_CHECKING, NamedTuple, Protocol
 
 import numpy as np
-from shapely import LineString
 
 from evenflare.units import MILLIMETRE, FloatArray
+
+if TYPE_CHECKING:
+    from shapely import LineString
 
 TOUCH = 1e-9
 """m; pieces whose ends are closer meet."""
@@ -137,6 +139,8 @@ def joined(frames: Sequence[Frame]) -> Frame:
 
 def path(z: FloatArray, r: FloatArray) -> LineString:
     """A line through points, without those that repeat, as they do where pieces join."""
+    from shapely import LineString
+
     points = np.column_stack([z, r])
     apart = np.hypot(*np.diff(points, axis=0).T) > SAME
     return LineString(points[np.concatenate([[True], apart])])

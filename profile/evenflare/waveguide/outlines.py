@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.spatial import cKDTree
 
-from evenflare.units import DEGREE, BoolArray, FloatArray, IntArray
+from evenflare.units import DEGREE, BoolArray, FloatArray, IntArray, read_only
 from evenflare.waveguide.facets import FLAT, WELD, Facets, edges_of
 
 SHARP = 40 * DEGREE
@@ -28,6 +28,23 @@ class FlatOutline:
     normal: FloatArray
     ends: FloatArray
     sharp: BoolArray
+
+    @property
+    def level(self) -> FlatOutline:
+        """The same in one plane, across the normal: that of its ends in the mean."""
+        aside = self.ends @ self.normal
+        if np.count_nonzero(self.normal) == 1:
+            # To the last bit, where the plane is across an axis.
+            ends = np.where(self.normal != 0.0, float(aside.mean()) * self.normal, self.ends)
+        else:
+            ends = self.ends - (aside - aside.mean())[:, :, None] * self.normal
+        return replace(self, ends=read_only(ends))
+
+    @property
+    def area(self) -> float:
+        """m2."""
+        start = self.ends[0, 0]
+        return float(0.5 * np.sum(np.cross(self.ends[:, 0] - start, self.ends[:, 1] - start) @ self.normal))
 
 
 def outlines_of(facets: Facets) -> tuple[FlatOutline, ...]:

@@ -7,8 +7,6 @@ from functools import cached_property
 from typing import ClassVar
 
 import numpy as np
-from shapely import LineString
-from shapely import points as points_at
 
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.curve import Drawn, drawn
@@ -59,7 +57,7 @@ class Points:
         if steps.min() <= 1e-9:
             row = int(steps.argmin())
             raise ValueError(f"points {row + 1} and {row + 2} are the same: remove one")
-        if not LineString(points).is_simple:
+        if not path(points[:, 0], points[:, 1]).is_simple:
             raise ValueError("the profile crosses itself: give the points in order from throat to mouth")
 
     @cached_property
@@ -95,7 +93,9 @@ class Points:
     @property
     def departure(self) -> float:
         """m, how far the smooth wall leaves the straight lines between the points it passes through at most."""
-        wall, lines = self.meridian(0.0).dense, LineString(self._drawn.points)
+        from shapely import points as points_at
+
+        wall, lines = self.meridian(0.0).dense, path(*self._drawn.points.T)
         return float(lines.distance(points_at(wall.z, wall.r)).max())
 
     def meridian(self, exit_radius: float) -> Meridian:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import hashlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any, Literal
 
@@ -34,8 +34,8 @@ class ClosedSolid:
     triangles : (T, 3, 3) m, as they were given, and
     digest    : what tells their contents from any other.
     vertices, faces : (V, 3) m, and (F, 3) corners, joined and turned with the outside out.
-    outlines  : of its flat faces.
-    front     : which of them is the front, its outline in one plane z to the last bit.
+    outlines  : of its flat faces, each in one plane to rounding.
+    front     : which of them is the front, in one plane z to the last bit.
     """
 
     digest: str
@@ -99,15 +99,13 @@ def solid_of(triangles: FloatArray) -> ClosedSolid:
         )
     outlines = list(outlines_of(facets))
     front = _front(outlines, facets.area)
-    level = outlines[front].ends.copy()
-    level[:, :, 2] = level[:, :, 2].mean()
-    outlines[front] = FlatOutline(read_only([0.0, 0.0, 1.0]), read_only(level), outlines[front].sharp)
+    outlines[front] = replace(outlines[front], normal=read_only([0.0, 0.0, 1.0])).level
     return ClosedSolid(
         digest_of(triangles),
         read_only(triangles),
         read_only(facets.vertices),
         read_only(facets.faces, np.int64),
-        tuple(outlines),
+        tuple(each.level for each in outlines),
         front,
     )
 
@@ -205,7 +203,7 @@ class SolidCabinet:
     @cached_property
     def nearest_edge(self) -> float:
         """m, from the mouth's centre to where the flat front ends; 0 for a mouth beside it."""
-        return float(_away(self.solid.flat, self.centre[:2])) if inside(self.solid.flat, self.centre[:2]) else 0.0
+        return float(away(self.solid.flat, self.centre[:2])) if inside(self.solid.flat, self.centre[:2]) else 0.0
 
     @cached_property
     def flat(self) -> tuple[float, float]:
@@ -295,7 +293,7 @@ def _cross(a: FloatArray, b: FloatArray) -> FloatArray:
     return np.asarray(a[..., 0] * b[..., 1] - a[..., 1] * b[..., 0])
 
 
-def _away(outline: FloatArray, place: FloatArray) -> float:
+def away(outline: FloatArray, place: FloatArray) -> float:
     """m, from a place (2,) to the nearest of sides (S, 2, 2)."""
     start, along = outline[:, 0] - place, outline[:, 1] - outline[:, 0]
     share = np.clip(-np.sum(start * along, axis=1) / np.sum(along * along, axis=1), 0.0, 1.0)

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics, radiation
+from evenflare.commands.advice import Answer
 from evenflare.commands.comparing import design_like
 from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import SolvedDesign, heard
@@ -26,10 +27,11 @@ if TYPE_CHECKING:
 
 @dataclass(frozen=True)
 class Solution:
-    """What `solve` found, and the files that hold it."""
+    """What `solve` found, the files that hold it, and of a search's winner how it stands to the target."""
 
     sound: SolvedDesign
     written: Written
+    answer: Answer | None = None
 
 
 def write_solution(

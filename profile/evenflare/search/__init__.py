@@ -12,7 +12,7 @@ from evenflare.search.plan import Plan, plan
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
-from evenflare.search.store import ROW, history_rows, nearest
+from evenflare.search.store import ROW, history_rows, nearest, run_facts
 from evenflare.search.worker import SolverFactory
 
 __all__ = [
@@ -32,5 +32,6 @@ __all__ = [
     "nearest",
     "plan",
     "ranking_words",
+    "run_facts",
     "run_search",
 ]

@@ -12,21 +12,28 @@ from evenflare.metrics import directivity_index, standard_curves
 from evenflare.objective import score, search_observation, winner_frequencies
 from evenflare.radiation import Solver
 from evenflare.target.target import Target, wanted_index
-from evenflare.units import FloatArray
+from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import ParameterSpace, Waveguide, limit_excess
+from evenflare.words import hertz
 
 SHAPES = 24
 """Solved of round targets, in half a second of one core; of oblong ones a third as many."""
 OBLONG_SHAPES = 8
 TRIES = 12
 """Shapes drawn for each that is solved, some of which break a limit."""
+LATER = 2.0 ** (1.0 / 4.0)
+"""Ratio of the frequency from which a search's winner has an index to that of the best of a few shapes: an even beam
+above costs some of what the mouth could do below. Winners of eight searches in a baffle, mouths of 150 to 360 mm: 0.02
+to 0.3 of an octave later."""
+MOST_LEVELS = 4
+"""That the statement names."""
 
 
 @dataclass(frozen=True)
 class Reach:
     """Indices of a few shapes that keep a target's limits, in its mounting.
 
-    frequency : (F,) Hz, and
+    frequency : (F,) Hz.
     index     : (N, F) dB, of the kind that the target means, one row a shape.
     nearest   : row of the shape with the best score.
     """
@@ -40,8 +47,8 @@ class Reach:
         return min(_from(self.frequency, row, level) for row in self.index)
 
     def usual(self, level: float) -> float:
-        """The same of the shape nearest to the target."""
-        return _from(self.frequency, self.index[self.nearest], level)
+        """Hz from which winners of a search have it at the latest: LATER than the shape nearest to the target."""
+        return LATER * _from(self.frequency, self.index[self.nearest], level)
 
 
 def _from(frequency: FloatArray, index: FloatArray, level: float) -> float:
@@ -73,6 +80,38 @@ def tried(target: Target, solve: Solver) -> Reach | None:
         return None
     best = min(range(len(found)), key=lambda i: found[i][0])
     return Reach(observation.frequency, np.array([index for _, index in found]), best)
+
+
+def reach_words(target: Target, reach: Reach | None) -> str:
+    """What the limits allow and what is wanted, in a sentence for before a search."""
+    sizes = [f"{ends[1] / MILLIMETRE:g}" for ends in target.limits.mouth]
+    mouth = " x ".join(sizes) if target.oblong else sizes[0]
+    if reach is None:
+        return f"Of the shapes tried with mouths up to {mouth} mm none keeps [limits] and can be solved"
+    wanted, _, weight = wanted_index(target, target.frequency)
+    levels = np.unique(np.round(wanted[weight > 0.0], 1))
+    chosen = levels[np.unique(np.linspace(0, levels.size - 1, MOST_LEVELS).round().astype(int))]
+    said = []
+    for level in chosen.tolist():
+        at = float(target.frequency[(weight > 0.0) & (wanted >= level - 0.05)][0])
+        said.append(f"{level:.1f} dB (wanted at {hertz(at)}) {_reached(reach, level)}")
+    return (
+        f"Mouths up to {mouth} mm, the largest that [limits] allow, give an index of {'; '.join(said)}. By"
+        f" {len(reach.index)} shapes solved in this mounting: the earliest, and the nearest to the target with a quarter"
+        " of an octave for what an even beam above costs"
+    )
+
+
+def _reached(reach: Reach, level: float) -> str:
+    """From where on an index is reached, in words."""
+    earliest, usual = reach.earliest(level), reach.usual(level)
+    if np.isinf(earliest):
+        return "nowhere"
+    if earliest <= reach.frequency[0]:
+        return f"from {hertz(reach.frequency[0])} or lower"
+    if usual > reach.frequency[-1]:
+        return f"from {hertz(earliest)} at the earliest, an even beam perhaps nowhere"
+    return f"from {hertz(earliest)} to {hertz(usual)} on"
 
 
 def _index(sound: Directivity, target: Target) -> FloatArray:

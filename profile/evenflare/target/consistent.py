@@ -150,7 +150,9 @@ def _keys(target: Target) -> str:
 
 
 def _degrees(target: Target, place: int) -> str:
-    angles = [target.beamwidth] if target.beamwidth is not None else [target.beamwidth_horizontal, target.beamwidth_vertical]
+    angles = (
+        [target.beamwidth] if target.beamwidth is not None else [target.beamwidth_horizontal, target.beamwidth_vertical]
+    )
     return " x ".join(f"{each[place] / DEGREE:g}" for each in angles if each is not None)
 
 

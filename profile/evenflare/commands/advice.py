@@ -15,7 +15,6 @@ from evenflare.target.target import Target
 from evenflare.waveguide import SolidCabinet, Waveguide
 from evenflare.words import spoken
 
-
 ENOUGH = 600
 """Candidates that a search too short to be judged is asked for at least."""
 

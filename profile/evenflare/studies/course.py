@@ -96,7 +96,7 @@ def edges(waveguide: Waveguide, limits: Limits) -> list[Edge]:
         elif (min(throat) if key == "throat_angle_deg" else value) <= low + slack and low > 0.0:
             at.append(Edge(key, False, low / unit))
     least = limits.smallest_concave_radius
-    if 0.0 < least and found.smallest_concave_radius <= least * (1.0 + AT_THE_EDGE):
+    if least > 0.0 and found.smallest_concave_radius <= least * (1.0 + AT_THE_EDGE):
         at.append(Edge("smallest_concave_radius_mm", False, least / MILLIMETRE))
     if limits.smallest_draft > 0.0 and found.smallest_angle <= limits.smallest_draft + AT_THE_EDGE * DEGREE:
         at.append(Edge("smallest_draft_deg", False, limits.smallest_draft / DEGREE))

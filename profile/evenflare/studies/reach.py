@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from evenflare.directivity.types import Directivity, at_frequencies
+from evenflare.directivity.types import Directivity
 from evenflare.metrics import directivity_index, standard_curves
 from evenflare.objective import score, search_observation, winner_frequencies
 from evenflare.radiation import Solver
@@ -97,8 +97,8 @@ def reach_words(target: Target, reach: Reach | None) -> str:
         said.append(f"{level:.1f} dB (wanted at {hertz(at)}) {_reached(reach, level)}")
     return (
         f"Mouths up to {mouth} mm, the largest that [limits] allow, give an index of {'; '.join(said)}. By"
-        f" {len(reach.index)} shapes solved in this mounting: the earliest, and the nearest to the target with a quarter"
-        " of an octave for what an even beam above costs"
+        f" {len(reach.index)} shapes solved in this mounting: the earliest, and the nearest to the target with a"
+        " quarter of an octave for what an even beam above costs"
     )
 
 

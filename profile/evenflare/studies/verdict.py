@@ -122,15 +122,15 @@ class Verdict:
 
 def verdict(directivity: Directivity, score: Score, target: Target) -> Verdict:
     """How a directivity, whose score is known, stands to a target. ValueError where it cannot be scored."""
-    seen = wanted_part(directivity, target)
+    seen = wanted_part(directivity.resolved or directivity, target)
     frequency = seen.observation.frequency
     wanted, tolerance, weight = wanted_index(target, frequency)
     asked = weight > 0.0
     own = np.abs(np.log(frequency[:, None] / own_frequencies(target))).min(axis=1) <= SAME_FREQUENCY
 
     def reading(name: str, found: FloatArray, wish: FloatArray, deviation: FloatArray) -> Reading:
-        parts = (frequency, found, wish, deviation, tolerance, own)
-        return Reading(name, *(each[asked] for each in parts))
+        at, allowed = frequency[asked], tolerance[asked]
+        return Reading(name, at, found[asked], wish[asked], deviation[asked], allowed, own[asked])
 
     index = directivity_index(seen) if target.index_kind == "sphere" else standard_curves(seen).sound_power_index
     readings = [reading("index", index, wanted, index - wanted)]

@@ -9,7 +9,7 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.files import InputError
 from evenflare.metrics import BEAM_DROP, PLANES, directivity_index, standard_curves
 from evenflare.target.target import Target, wanted_beamwidth, wanted_index
-from evenflare.units import DEGREE, FloatArray
+from evenflare.units import DEGREE, BoolArray, FloatArray
 
 STEEPNESS = (1.5, 2.0, 3.0, 5.0, 10.0)
 """Exponents s of a beam's fall with the angle t off the axis, -6 dB (t / edge)^s: from pointed to almost even up to its
@@ -25,11 +25,13 @@ MOST_ABOVE_EVEN = -BEAM_DROP
 REFUSED_BEYOND = 3.0
 """dB above that bound from which a target is refused; below it warns."""
 ANGLES: FloatArray = np.arange(181.0) * DEGREE
+BEHIND: BoolArray = np.greater(ANGLES, 0.5 * np.pi + 1e-9)
 AZIMUTHS: FloatArray = np.array([0.0, 0.25, 0.5]) * np.pi
 MOST_TOLD = 4
 """Frequencies that a warning names."""
 WIDTHS: FloatArray = np.geomspace(5.0, 360.0, 120) * DEGREE
-"""Among which the beam of an index is sought."""
+"""Among which the beam of an index is sought, and those that a half space does not narrow."""
+WHOLE_HALF_SPACE: BoolArray = np.greater_equal(WIDTHS, np.pi)
 
 
 def index_range(horizontal: FloatArray, vertical: FloatArray, target: Target) -> tuple[FloatArray, FloatArray]:
@@ -58,7 +60,7 @@ def index_range(horizontal: FloatArray, vertical: FloatArray, target: Target) ->
 def _index(pressure: FloatArray, target: Target, half_space: bool) -> FloatArray:
     """Index (K,) dB of the target's kind of patterns (K, P, A)."""
     pattern = pressure.astype(np.complex128)
-    pattern[:, :, (ANGLES > 0.5 * np.pi + 1e-9) & half_space] = 0.0
+    pattern[:, :, BEHIND & half_space] = 0.0
     seen = Observation(np.arange(1.0, len(pattern) + 1), ANGLES, AZIMUTHS, symmetry="two_planes")
     beam = Directivity(seen, pattern, np.ones(len(pattern), dtype=bool), 1.0, 1.0, half_space=half_space)
     return directivity_index(beam) if target.index_kind == "sphere" else standard_curves(beam).sound_power_index
@@ -128,7 +130,7 @@ def _index_and_constancy(target: Target) -> str:
     wanted, tolerance, weight = wanted_index(target, target.frequency)
     low, high = index_range(WIDTHS, WIDTHS, target)
     fits = (low <= (wanted + tolerance)[:, None]) & (high >= (wanted - tolerance)[:, None]) & (weight > 0.0)[:, None]
-    narrow = np.flatnonzero(fits.any(axis=1) & ~(fits & (WIDTHS >= np.pi)).any(axis=1))
+    narrow = np.flatnonzero(fits.any(axis=1) & ~(fits & WHOLE_HALF_SPACE).any(axis=1))
     if not narrow.size or fits[narrow].all(axis=0).any():
         return ""
     least = [float(WIDTHS[fits[i]].min()) for i in narrow]

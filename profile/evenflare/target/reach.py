@@ -1,4 +1,4 @@
-"""Whether the largest mouth that a target allows can do what is wanted, as a piston: where by far not, it is refused."""
+"""Whether the largest mouth that a target allows can do what is wanted, as a piston; where by far not, a refusal."""
 
 from __future__ import annotations
 
@@ -27,8 +27,8 @@ NEGLIGIBLE_EXCESS = 0.05
 SMALLEST_IN_BAFFLE = 3.0
 """dB; a source in a baffle, however small, radiates into half of the sphere: 10 log10(2)."""
 LATER = (0.2, 0.8)
-"""Octaves by which winners of searches had an index of 5 to 8 dB later than the piston: eight in a baffle, mouths of 150
-to 360 mm, a third to a half as deep. `studies.reach` says it for a target."""
+"""Octaves by which winners of searches had an index of 5 to 8 dB later than the piston: eight in a baffle, mouths of
+150 to 360 mm, a third to a half as deep. `studies.reach` says it for a target."""
 REFUSED_EXCESS = 3.0
 """dB of wanted index above the piston's; from 0 to here it warns."""
 

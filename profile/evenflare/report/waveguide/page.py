@@ -24,8 +24,8 @@ from evenflare.report.waveguide.rows import FamilyResult
 from evenflare.results import tables
 from evenflare.studies.agreement import Agreement
 from evenflare.studies.cabinet import CabinetEffect
-from evenflare.studies.directions import differs_round
 from evenflare.studies.course import course
+from evenflare.studies.directions import differs_round
 from evenflare.studies.trust import errors_at_most
 from evenflare.studies.verdict import Verdict
 from evenflare.target.target import Target
@@ -120,7 +120,7 @@ def report(
         what=what,
         answer=verdict,
         steps=list(steps),
-        scored=answer.scored(score, limits, families),
+        scored=answer.scored(score, [] if verdict else limits, families),
         warnings=_warnings(agreement, proof),
         notes=_notes(waveguide),
         sections=rows.sections(waveguide),

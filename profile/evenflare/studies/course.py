@@ -15,8 +15,8 @@ LATE = 0.25
 """Of the candidates at a setting: the last part, over which a gain is measured. Own choice."""
 WORTH = 0.01
 """Of the best score: a smaller late gain counts as none. Own choice."""
-FEWEST = 100
-"""Candidates at a setting below which its course says nothing: a descent has hardly begun. Own choice."""
+FEWEST = 300
+"""Candidates at a setting below which its course says nothing: so many fit one family reliably."""
 AT_THE_EDGE = 0.01
 """Of a limit's range, or of a single bound: so near the shape lies at it."""
 

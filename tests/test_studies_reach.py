@@ -46,7 +46,7 @@ WINNERS = {
     (220, 100, 9.4): [0.003, 0.813, 0.106, 0.582, 0.799, 0.99, 0.709, 0.741, 0.676, 0.88, 0.875, 0.714],
     (280, 120, 11.6): [0.98, 0.932, 0.978, 0.218, 0.985, 0.058, 0.167, 0.078, 0.063, 0.146, 0.141, 0.09],
 }
-"""Free curves that searches of 300 candidates in a baffle ended with, by largest mouth and depth, mm, and plateau, dB."""
+"""Free curves that searches of 300 candidates in a baffle ended with: by mouth and depth at most, mm, and plateau, dB."""
 
 
 @pytest.mark.parametrize("case", WINNERS, ids=str)

@@ -49,7 +49,9 @@ def test_the_last_frequency_of_a_target_is_judged_like_any_other():
 def test_the_first_frequency_too():
     own = np.array([1200.0, 1300.0, 5000.0, 14000.0])
     index = piston_index(2 * np.pi * own * 0.06 / AIR.speed_of_sound)
-    found = judged(target_of(index + [1.26, 0, 0, 0], frequency=own, tolerance=np.array([0.5, 2.0, 2.0, 2.0])))
+    found = judged(
+        target_of(index + np.array([1.26, 0, 0, 0]), frequency=own, tolerance=np.array([0.5, 2.0, 2.0, 2.0]))
+    )
     assert "worst −1.26 dB at 1.2 kHz (±0.5 dB allowed)" in found.readings[0].line
 
 
@@ -93,7 +95,9 @@ def test_what_is_not_valid_is_told_and_no_target_is_met_without_it():
 
 def test_broken_limits_are_told():
     target = target_of(INDEX)
-    found = verdict(piston(target=target), replace(KEPT, constraints={"depth_mm": 2.5, "mouth_diameter_mm": -1}), target)
+    found = verdict(
+        piston(target=target), replace(KEPT, constraints={"depth_mm": 2.5, "mouth_diameter_mm": -1}), target
+    )
     assert not found.met
     assert found.headline == "The target is not met: 1 limit is broken."
     assert found.lines[-1] == "Limits: breaks depth, mm by 2.5."

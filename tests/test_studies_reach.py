@@ -10,14 +10,14 @@ import pytest
 from evenflare.metrics import directivity_index
 from evenflare.objective import search_observation, winner_frequencies
 from evenflare.radiation import solver
-from evenflare.studies.reach import LATER, Reach, reach_words, tried
+from evenflare.studies.reach import LATER, IndexReach, reach_words, tried
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Limits, ParameterSpace
 from target_texts import GOOD
 
 FREQUENCY = np.array([500.0, 1000.0, 2000.0, 4000.0])
-REACH = Reach(FREQUENCY, np.array([[4.0, 6.0, 8.0, 9.0], [3.0, 4.0, 8.0, 10.0]]), nearest=1)
+REACH = IndexReach(FREQUENCY, np.array([[4.0, 6.0, 8.0, 9.0], [3.0, 4.0, 8.0, 10.0]]), nearest=1)
 THIRD = 2.0 ** (1.0 / 3.0)
 
 
@@ -46,7 +46,7 @@ WINNERS = {
     (220, 100, 9.4): [0.003, 0.813, 0.106, 0.582, 0.799, 0.99, 0.709, 0.741, 0.676, 0.88, 0.875, 0.714],
     (280, 120, 11.6): [0.98, 0.932, 0.978, 0.218, 0.985, 0.058, 0.167, 0.078, 0.063, 0.146, 0.141, 0.09],
 }
-"""Free curves that searches of 300 candidates in a baffle ended with: by mouth and depth at most, mm, and plateau, dB."""
+"""Free curves that searches of 300 candidates in a baffle ended with: mouth and depth at most, mm, plateau, dB."""
 
 
 @pytest.mark.parametrize("case", WINNERS, ids=str)
@@ -60,7 +60,7 @@ def test_searches_reach_it_within_a_third_of_an_octave(case, target_of, compiled
     observation = replace(search_observation(target), frequency=winner_frequencies(target))
     space = ParameterSpace("free", target.limits, target.driver, target.mounting)
     found = directivity_index(solve(space.waveguide(np.array(WINNERS[case])), observation, target.air))
-    winner = Reach(observation.frequency, found[None], nearest=0)
+    winner = IndexReach(observation.frequency, found[None], nearest=0)
     for level in (5.0, 6.0, 7.0, 8.0):
         assert reach.earliest(level) / THIRD < winner.earliest(level) < reach.usual(level) * THIRD
         assert reach.earliest(level) < 1.1 * winner.earliest(level)  # the earliest is hardly later than any winner

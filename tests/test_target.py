@@ -131,8 +131,8 @@ def test_a_little_out_of_reach_warns(target_of):
     assert warning == (
         "t.toml [wanted] index_db = 8.50 at 1000 Hz: lies 1.5 dB above the 7.0 dB that the largest mouth, 260 mm, can"
         " give there as one piston in a baffle (common practice, not a strict bound): may not be met. It gives"
-        " 8.50 dB from 1183 Hz, waveguides from about 1359 to 2060 Hz. Lower index_db, begin frequency_hz there, or"
-        " raise [limits] mouth_diameter_mm"
+        " 8.50 dB from 1183 Hz, waveguides from about 1.36 kHz to 2.06 kHz. Lower index_db, begin frequency_hz there,"
+        " or raise [limits] mouth_diameter_mm"
     )
 
 
@@ -165,7 +165,7 @@ def test_far_out_of_reach_is_refused(target_of):
     assert str(caught.value) == (
         "t.toml [wanted] index_db = 12.00 at 1000 Hz: lies 5.0 dB above the 7.0 dB that the largest mouth, 260 mm, can"
         " give there as one piston in a baffle (common practice, not a strict bound): must be at most 3 dB above"
-        " it. It gives 12.00 dB from 1633 Hz, waveguides from about 1875 to 2843 Hz. Lower index_db, begin"
+        " it. It gives 12.00 dB from 1633 Hz, waveguides from about 1.88 kHz to 2.84 kHz. Lower index_db, begin"
         " frequency_hz there, or raise [limits] mouth_diameter_mm"
     )
 

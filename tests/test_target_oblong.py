@@ -130,8 +130,8 @@ def test_a_little_out_of_reach_warns_and_far_out_is_refused(target_of):
     assert warning == (
         "t.toml [wanted] index_db = 6.50 at 1000 Hz: lies 1.5 dB above the 5.0 dB that the largest mouth, 220 x 140 mm,"
         " can give there as one piston in a baffle (common practice, not a strict bound): may not be met. It gives"
-        " 6.50 dB from 1340 Hz, waveguides from about 1540 to 2334 Hz. Lower index_db, begin frequency_hz there, or"
-        " raise [limits] mouth_width_mm or mouth_height_mm"
+        " 6.50 dB from 1340 Hz, waveguides from about 1.54 kHz to 2.33 kHz. Lower index_db, begin frequency_hz there,"
+        " or raise [limits] mouth_width_mm or mouth_height_mm"
     )
     with pytest.raises(InputError, match="must be at most 3 dB above it"):
         reachability(target_of(changed("index_db = [5,", "index_db = [9,")))

@@ -10,7 +10,7 @@ from typing import Any, NamedTuple
 
 from evenflare.radiation import method_for
 from evenflare.studies.course import course, edges
-from evenflare.studies.verdict import Verdict
+from evenflare.studies.verdict import TargetVerdict
 from evenflare.target.target import Target
 from evenflare.waveguide import SolidCabinet, Waveguide
 from evenflare.words import spoken
@@ -19,7 +19,7 @@ ENOUGH = 600
 """Candidates that a search too short to be judged is asked for at least."""
 
 
-class Step(NamedTuple):
+class NextStep(NamedTuple):
     """A thing to do, a sentence without its full stop, and the command that does it."""
 
     words: str
@@ -27,11 +27,11 @@ class Step(NamedTuple):
 
 
 @dataclass(frozen=True)
-class Answer:
+class TargetAnswer:
     """What a target's user asked: whether it is met, where not, and what to do next."""
 
-    verdict: Verdict
-    steps: Sequence[Step]
+    verdict: TargetVerdict
+    steps: Sequence[NextStep]
 
 
 @dataclass(frozen=True)
@@ -64,7 +64,7 @@ def typed(*words: object) -> str:
 
 
 def after_search(
-    verdict: Verdict,
+    verdict: TargetVerdict,
     winner: Waveguide,
     target: Target,
     asked: Asked,
@@ -72,23 +72,23 @@ def after_search(
     stopped_by: str,
     history: Sequence[Mapping[str, Any]],
     judged: bool,
-) -> list[Step]:
+) -> list[NextStep]:
     """What a search leads to. history : its rows; `stopped_by` as of a SearchResult; judged : by both methods."""
     best, steps = asked.folder / "best.toml", []
     measured = course(history)
     if stopped_by != "candidates":
         ended = "time was up" if stopped_by == "time" else "it was interrupted"
         minutes = None if asked.minutes is None else 2.0 * asked.minutes
-        steps.append(Step(f"The search did not finish, {ended}: go on with it", asked.command(minutes=minutes)))
+        steps.append(NextStep(f"The search did not finish, {ended}: go on with it", asked.command(minutes=minutes)))
     elif not verdict.met and measured is None:
         words = f"{asked.candidates} candidates are too few to say what more would bring: ask for more"
-        steps.append(Step(words, asked.command(candidates=max(2 * asked.candidates, ENOUGH))))
+        steps.append(NextStep(words, asked.command(candidates=max(2 * asked.candidates, ENOUGH))))
     elif not verdict.met and measured is not None and measured.falling:
-        steps.append(Step(measured.words, asked.command(candidates=2 * asked.candidates)))
+        steps.append(NextStep(measured.words, asked.command(candidates=2 * asked.candidates)))
     elif not verdict.met and measured is not None:
         words = f"{measured.words}. Begin another search from this winner, with another seed"
         again = typed("search", asked.target, "--out", _beside(asked.folder, "again"), "--from", asked.folder)
-        steps.append(Step(words, f"{again} --seed {1 + (target.seed if asked.seed is None else asked.seed)}"))
+        steps.append(NextStep(words, f"{again} --seed {1 + (target.seed if asked.seed is None else asked.seed)}"))
     at = [] if verdict.met else edges(winner, target.limits)
     if at:
         keys = " or ".join(dict.fromkeys(each.key for each in at))
@@ -97,30 +97,30 @@ def after_search(
             f" {keys} in {asked.target} as far as you can build it, and go on from this winner"
         )
         wider = _beside(asked.folder, "wider")
-        steps.append(Step(words, typed("search", asked.target, "--out", wider, "--from", asked.folder)))
+        steps.append(NextStep(words, typed("search", asked.target, "--out", wider, "--from", asked.folder)))
     if not judged:
         steps += _judged(winner, best, asked.folder / "judged")
     if other := _runner_up(history):
         number, family = other
         words = f"Look at another candidate as a design, here the best of another family, {spoken(family)}"
         picked = asked.folder / f"candidate_{number}.toml"
-        steps.append(Step(words, typed("pick", asked.folder, "--number", number, "--out", picked)))
+        steps.append(NextStep(words, typed("pick", asked.folder, "--number", number, "--out", picked)))
     steps.append(_export(best, asked.folder / "to_cut"))
     return steps
 
 
-def after_score(verdict: Verdict, waveguide: Waveguide, design: Path, target: Path) -> list[Step]:
+def after_score(verdict: TargetVerdict, waveguide: Waveguide, design: Path, target: Path) -> list[NextStep]:
     """What the score of a design leads to."""
     steps = []
     if not verdict.met:
         words = "Let a search begin at this shape; it ends no worse"
-        steps.append(Step(words, typed("search", target, "--out", _beside(design, "search"), "--from", design)))
+        steps.append(NextStep(words, typed("search", target, "--out", _beside(design, "search"), "--from", design)))
     steps += _judged(waveguide, design, _beside(design, "judged"))
     steps.append(_export(design, _beside(design, "to_cut")))
     return steps
 
 
-def _judged(waveguide: Waveguide, design: Path, folder: Path) -> list[Step]:
+def _judged(waveguide: Waveguide, design: Path, folder: Path) -> list[NextStep]:
     """Boundary elements, where they can solve it and have not yet."""
     mounting = waveguide.mounting
     if method_for(mounting) != "march" or isinstance(mounting.cabinet, SolidCabinet):
@@ -128,12 +128,12 @@ def _judged(waveguide: Waveguide, design: Path, folder: Path) -> list[Step]:
     if not waveguide.is_round and mounting.kind != "cabinet":
         return []
     words = "Have it solved by boundary elements, which share nothing with the method of the search"
-    return [Step(words, typed("solve", design, "--method", "boundary_elements", "--out", folder))]
+    return [NextStep(words, typed("solve", design, "--method", "boundary_elements", "--out", folder))]
 
 
-def _export(design: Path, folder: Path) -> Step:
+def _export(design: Path, folder: Path) -> NextStep:
     words = "Have it made: solid, points and proved programs, here of a router"
-    return Step(words, typed("export", design, "--out", folder, "--process", "router"))
+    return NextStep(words, typed("export", design, "--out", folder, "--process", "router"))
 
 
 def _runner_up(history: Sequence[Mapping[str, Any]]) -> tuple[int, str] | None:

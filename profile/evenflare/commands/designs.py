@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics, radiation
-from evenflare.commands.advice import Answer
 from evenflare.commands.comparing import design_like
 from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import SolvedDesign, heard
@@ -21,6 +20,7 @@ from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import SolidCabinet
 
 if TYPE_CHECKING:
+    from evenflare.commands.advice import TargetAnswer
     from evenflare.manufacture import Exported
     from evenflare.manufacture.process.types import Process
 
@@ -31,7 +31,7 @@ class Solution:
 
     sound: SolvedDesign
     written: Written
-    answer: Answer | None = None
+    answer: TargetAnswer | None = None
 
 
 def write_solution(

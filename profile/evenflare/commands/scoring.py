@@ -11,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare import radiation
-from evenflare.commands.advice import Answer, after_score
+from evenflare.commands.advice import TargetAnswer, after_score
 from evenflare.commands.remarks import air_warnings, check_solvable, faults_of
 from evenflare.design.file import read_design
 from evenflare.objective import Score, score, search_observation
@@ -29,7 +29,7 @@ class ScoredDesign:
     score: Score
     places: Mapping[str, Place]
     notes: Sequence[str]
-    answer: Answer
+    answer: TargetAnswer
 
 
 def score_command(path: Path, target_path: Path) -> ScoredDesign:
@@ -53,7 +53,7 @@ def score_command(path: Path, target_path: Path) -> ScoredDesign:
         found = score(directivity, design.waveguide, target)
         said = verdict(directivity, found, target)
         steps = after_score(said, design.waveguide, path, target_path)
-        return ScoredDesign(found, places, notes, Answer(said, steps))
+        return ScoredDesign(found, places, notes, TargetAnswer(said, steps))
 
 
 def score_json(found: ScoredDesign) -> str:

@@ -13,7 +13,7 @@ from typing import Any
 import numpy as np
 
 from evenflare import __version__, files
-from evenflare.commands.advice import Answer, Asked, after_search
+from evenflare.commands.advice import Asked, TargetAnswer, after_search
 from evenflare.commands.designs import (
     Cut,
     Solution,
@@ -204,7 +204,7 @@ def _write_winner(result: SearchResult, design: Design, target: Target, asked: A
         ladder=[words for words in (ranked, *(each.words for each in result.agreements)) if words],
         **page_of,
     )
-    return Solution(sound, written, Answer(found, steps))
+    return Solution(sound, written, TargetAnswer(found, steps))
 
 
 def family_results(result: SearchResult, folder: Path) -> list[Any]:

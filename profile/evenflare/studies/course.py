@@ -64,7 +64,7 @@ def course(history: Sequence[Mapping[str, Any]]) -> Course | None:
     return max(found, key=lambda each: each.gain / max(each.best, 1e-9), default=None)
 
 
-class Edge(NamedTuple):
+class BindingLimit(NamedTuple):
     """A limit that a shape lies at: its key, whether at the least or the greatest that it allows, and that value."""
 
     key: str
@@ -77,7 +77,7 @@ class Edge(NamedTuple):
         return f"{unit_apart(self.key)} lies at the {'greatest' if self.greatest else 'least'} allowed, {self.value:g}"
 
 
-def edges(waveguide: Waveguide, limits: Limits) -> list[Edge]:
+def edges(waveguide: Waveguide, limits: Limits) -> list[BindingLimit]:
     """Limits that a shape lies at, so that a wider one may let a better shape through."""
     found, (width, height) = measures(waveguide), limits.mouth
     ranges = {"depth_mm": (found.depth, limits.depth, MILLIMETRE)}
@@ -92,12 +92,12 @@ def edges(waveguide: Waveguide, limits: Limits) -> list[Edge]:
     for key, (value, (low, high), unit) in ranges.items():
         slack = AT_THE_EDGE * (high - low)
         if value >= high - slack:
-            at.append(Edge(key, True, high / unit))
+            at.append(BindingLimit(key, True, high / unit))
         elif (min(throat) if key == "throat_angle_deg" else value) <= low + slack and low > 0.0:
-            at.append(Edge(key, False, low / unit))
+            at.append(BindingLimit(key, False, low / unit))
     least = limits.smallest_concave_radius
     if least > 0.0 and found.smallest_concave_radius <= least * (1.0 + AT_THE_EDGE):
-        at.append(Edge("smallest_concave_radius_mm", False, least / MILLIMETRE))
+        at.append(BindingLimit("smallest_concave_radius_mm", False, least / MILLIMETRE))
     if limits.smallest_draft > 0.0 and found.smallest_angle <= limits.smallest_draft + AT_THE_EDGE * DEGREE:
-        at.append(Edge("smallest_draft_deg", False, limits.smallest_draft / DEGREE))
+        at.append(BindingLimit("smallest_draft_deg", False, limits.smallest_draft / DEGREE))
     return at

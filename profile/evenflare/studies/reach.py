@@ -30,7 +30,7 @@ MOST_LEVELS = 4
 
 
 @dataclass(frozen=True)
-class Reach:
+class IndexReach:
     """Indices of a few shapes that keep a target's limits, in its mounting.
 
     frequency : (F,) Hz.
@@ -62,7 +62,7 @@ def _from(frequency: FloatArray, index: FloatArray, level: float) -> float:
     return float(np.exp(np.interp(level, index[i - 1 : i + 1], np.log(frequency[i - 1 : i + 1]))))
 
 
-def tried(target: Target, solve: Solver) -> Reach | None:
+def tried(target: Target, solve: Solver) -> IndexReach | None:
     """A few shapes solved; None if none keeps the limits and can be solved. The same ones every time."""
     observation = replace(search_observation(target), frequency=winner_frequencies(target))
     found: list[tuple[float, FloatArray]] = []
@@ -79,10 +79,10 @@ def tried(target: Target, solve: Solver) -> Reach | None:
     if not found:
         return None
     best = min(range(len(found)), key=lambda i: found[i][0])
-    return Reach(observation.frequency, np.array([index for _, index in found]), best)
+    return IndexReach(observation.frequency, np.array([index for _, index in found]), best)
 
 
-def reach_words(target: Target, reach: Reach | None) -> str:
+def reach_words(target: Target, reach: IndexReach | None) -> str:
     """What the limits allow and what is wanted, in a sentence for before a search."""
     sizes = [f"{ends[1] / MILLIMETRE:g}" for ends in target.limits.mouth]
     mouth = " x ".join(sizes) if target.oblong else sizes[0]
@@ -102,7 +102,7 @@ def reach_words(target: Target, reach: Reach | None) -> str:
     )
 
 
-def _reached(reach: Reach, level: float) -> str:
+def _reached(reach: IndexReach, level: float) -> str:
     """From where on an index is reached, in words."""
     earliest, usual = reach.earliest(level), reach.usual(level)
     if np.isinf(earliest):

@@ -70,7 +70,7 @@ class Reading:
 
 
 @dataclass(frozen=True)
-class Verdict:
+class TargetVerdict:
     """How a directivity stands to a target.
 
     readings : the index, then beamwidths where any are wanted.
@@ -120,7 +120,7 @@ class Verdict:
         return found
 
 
-def verdict(directivity: Directivity, score: Score, target: Target) -> Verdict:
+def verdict(directivity: Directivity, score: Score, target: Target) -> TargetVerdict:
     """How a directivity, whose score is known, stands to a target. ValueError where it cannot be scored."""
     seen = wanted_part(directivity.resolved or directivity, target)
     frequency = seen.observation.frequency
@@ -144,4 +144,4 @@ def verdict(directivity: Directivity, score: Score, target: Target) -> Verdict:
         name = f"beamwidth, {plane.removeprefix('_')}" if plane else "beamwidth"
         readings.append(reading(name, found, wish, uniform_cone_index(found) - uniform_cone_index(wish)))
     broken = {name: excess for name, excess in score.constraints.items() if excess > 0.0}
-    return Verdict(tuple(readings), broken, not_counted(directivity, target), score.terms.get("room_db"))
+    return TargetVerdict(tuple(readings), broken, not_counted(directivity, target), score.terms.get("room_db"))

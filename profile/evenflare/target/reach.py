@@ -19,6 +19,7 @@ from evenflare.metrics import ORBIT, PLANES, SAME_ANGLE, standard_curves
 from evenflare.target.target import Target, wanted_index
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
 from evenflare.waveguide.body import volume
+from evenflare.words import hertz
 
 CAP_UP_TO = 2.0
 """k times the mouth's radius below which a mouth on a sphere is judged as a cap of that sphere."""
@@ -157,12 +158,12 @@ def reachability(target: Target) -> list[str]:
     keys = "mouth_width_mm or mouth_height_mm" if target.oblong else "mouth_diameter_mm"
     limit = f"must be at most {REFUSED_EXCESS:g} dB above it" if excess[worst] > REFUSED_EXCESS else "may not be met"
     first = float(reachable_from(target, float(level)))
+    later = " to ".join(hertz(first * 2.0**octaves) for octaves in LATER)
     text = (
         f"{target.source} [wanted] index_db = {level:.2f} at {at:.0f} Hz: lies {excess[worst]:.1f} dB above the"
         f" {level - excess[worst]:.1f} dB that the largest mouth, {_largest_mouth(target)}, can give there as one"
         f" piston {_place(target)} (common practice, not a strict bound): {limit}. It gives {level:.2f} dB from"
-        f" {first:.0f} Hz, waveguides from about {first * 2 ** LATER[0]:.0f} to {first * 2 ** LATER[1]:.0f} Hz. Lower"
-        f" index_db, begin frequency_hz there, or raise [limits] {keys}"
+        f" {first:.0f} Hz, waveguides from about {later}. Lower index_db, begin frequency_hz there, or raise [limits] {keys}"
     )
     if excess[worst] > REFUSED_EXCESS:
         raise InputError(text)

@@ -27,7 +27,7 @@ from evenflare.studies.cabinet import CabinetEffect
 from evenflare.studies.course import course
 from evenflare.studies.directions import differs_round
 from evenflare.studies.trust import errors_at_most
-from evenflare.studies.verdict import Verdict
+from evenflare.studies.verdict import TargetVerdict
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -78,7 +78,7 @@ def report(
     tip_below_throat: float | None = None,
     history: Sequence[Mapping[str, Any]] = (),
     families: Sequence[FamilyResult] = (),
-    verdict: Verdict | None = None,
+    verdict: TargetVerdict | None = None,
     steps: Sequence[tuple[str, str]] = (),
     ladder: Sequence[str] = (),
     written: Sequence[tuple[str, str]] = (),

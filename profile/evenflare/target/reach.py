@@ -159,11 +159,12 @@ def reachability(target: Target) -> list[str]:
     limit = f"must be at most {REFUSED_EXCESS:g} dB above it" if excess[worst] > REFUSED_EXCESS else "may not be met"
     first = float(reachable_from(target, float(level)))
     later = " to ".join(hertz(first * 2.0**octaves) for octaves in LATER)
+    gives = "at no frequency" if np.isinf(first) else f"from {first:.0f} Hz, waveguides from about {later}"
     text = (
         f"{target.source} [wanted] index_db = {level:.2f} at {at:.0f} Hz: lies {excess[worst]:.1f} dB above the"
         f" {level - excess[worst]:.1f} dB that the largest mouth, {_largest_mouth(target)}, can give there as one"
-        f" piston {_place(target)} (common practice, not a strict bound): {limit}. It gives {level:.2f} dB from"
-        f" {first:.0f} Hz, waveguides from about {later}. Lower index_db, begin frequency_hz there, or raise [limits] {keys}"
+        f" piston {_place(target)} (common practice, not a strict bound): {limit}. It gives {level:.2f} dB"
+        f" {gives}. Lower index_db, begin frequency_hz there, or raise [limits] {keys}"
     )
     if excess[worst] > REFUSED_EXCESS:
         raise InputError(text)

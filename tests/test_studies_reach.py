@@ -32,8 +32,9 @@ def test_reach_is_read_off_between_frequencies():
 def test_words_say_what_is_wanted_and_what_is_reached(target_of):
     target = target_of(GOOD)
     assert reach_words(target, REACH).startswith(
-        "Mouths up to 260 mm, the largest that [limits] allow, give an index of 6.0 dB (wanted at 1 kHz) from 1 kHz to"
-        " 1.68 kHz on; 9.0 dB (wanted at 4 kHz) from 2.83 kHz to 3.36 kHz on. By 2 shapes solved in this mounting"
+        "Mouths up to 260 mm, the largest that [limits] allow, give an index of 6.0 dB (wanted at 1 kHz) from between"
+        " 1 kHz and 1.68 kHz on; 9.0 dB (wanted at 4 kHz) from between 2.83 kHz and 3.36 kHz on. By 2 shapes"
+        " solved in this mounting"
     )  # what has no weight, 10 dB at 16 kHz, is not named
     assert "9.0 dB (wanted at 4 kHz) nowhere" in reach_words(target, replace(REACH, index=REACH.index - 3.0))
     assert reach_words(target, None) == (

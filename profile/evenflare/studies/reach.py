@@ -111,7 +111,7 @@ def _reached(reach: IndexReach, level: float) -> str:
         return f"from {hertz(reach.frequency[0])} or lower"
     if usual > reach.frequency[-1]:
         return f"from {hertz(earliest)} at the earliest, an even beam perhaps nowhere"
-    return f"from {hertz(earliest)} to {hertz(usual)} on"
+    return f"from between {hertz(earliest)} and {hertz(usual)} on"
 
 
 def _index(sound: Directivity, target: Target) -> FloatArray:

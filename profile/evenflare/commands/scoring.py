@@ -62,13 +62,13 @@ def score_json(found: ScoredDesign) -> str:
         {
             "score_db": found.score.value,
             "feasible": found.score.feasible,
-            "met": found.answer.verdict.met,
-            "outside": {_key(each.name): _outside(each) for each in found.answer.verdict.readings},
-            "not_counted_hz": found.answer.verdict.left_out.tolist(),
             "terms_db": dict(found.score.terms),
             "limits": dict(found.score.constraints),
             "places": {name: _place_keys(place) for name, place in found.places.items()},
             "notes": list(found.notes),
+            "met": found.answer.verdict.met,
+            "outside": {_key(each.name): _outside(each) for each in found.answer.verdict.readings},
+            "not_counted_hz": found.answer.verdict.left_out.tolist(),
         },
         indent=2,
     )

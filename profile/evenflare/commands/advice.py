@@ -9,7 +9,7 @@ from pathlib import Path
 from typing import Any, NamedTuple
 
 from evenflare.radiation import method_for
-from evenflare.studies.course import course, edges
+from evenflare.studies.course import Course, course, edges
 from evenflare.studies.verdict import TargetVerdict
 from evenflare.target.target import Target
 from evenflare.waveguide import SolidCabinet, Waveguide
@@ -75,20 +75,12 @@ def after_search(
 ) -> list[NextStep]:
     """What a search leads to. history : its rows; `stopped_by` as of a SearchResult; judged : by both methods."""
     best, steps = asked.folder / "best.toml", []
-    measured = course(history)
     if stopped_by != "candidates":
         ended = "time was up" if stopped_by == "time" else "it was interrupted"
         minutes = None if asked.minutes is None else 2.0 * asked.minutes
         steps.append(NextStep(f"The search did not finish, {ended}: go on with it", asked.command(minutes=minutes)))
-    elif not verdict.met and measured is None:
-        words = f"{asked.candidates} candidates are too few to say what more would bring: ask for more"
-        steps.append(NextStep(words, asked.command(candidates=max(2 * asked.candidates, ENOUGH))))
-    elif not verdict.met and measured is not None and measured.falling:
-        steps.append(NextStep(measured.words, asked.command(candidates=2 * asked.candidates)))
-    elif not verdict.met and measured is not None:
-        words = f"{measured.words}. Begin another search from this winner, with another seed"
-        again = typed("search", asked.target, "--out", _beside(asked.folder, "again"), "--from", asked.folder)
-        steps.append(NextStep(words, f"{again} --seed {1 + (target.seed if asked.seed is None else asked.seed)}"))
+    elif not verdict.met:
+        steps.append(_longer(asked, course(history), seed=target.seed if asked.seed is None else asked.seed))
     at = [] if verdict.met else edges(winner, target.limits)
     if at:
         keys = " or ".join(dict.fromkeys(each.key for each in at))
@@ -107,6 +99,18 @@ def after_search(
         steps.append(NextStep(words, typed("pick", asked.folder, "--number", number, "--out", picked)))
     steps.append(_export(best, asked.folder / "to_cut"))
     return steps
+
+
+def _longer(asked: Asked, measured: Course | None, *, seed: int) -> NextStep:
+    """More candidates where they will probably pay, else another start."""
+    if measured is None:
+        words = f"{asked.candidates} candidates are too few to say what more would bring: ask for more"
+        return NextStep(words, asked.command(candidates=max(2 * asked.candidates, ENOUGH)))
+    if measured.falling:
+        return NextStep(measured.words, asked.command(candidates=2 * asked.candidates))
+    words = f"{measured.words}. Begin another search from this winner, with another seed"
+    options = ("--out", _beside(asked.folder, "again"), "--from", asked.folder, "--seed", seed + 1)
+    return NextStep(words, typed("search", asked.target, *options))
 
 
 def after_score(verdict: TargetVerdict, waveguide: Waveguide, design: Path, target: Path) -> list[NextStep]:

@@ -29,6 +29,7 @@ from evenflare.directivity.types import Observation
 from evenflare.files import InputError
 from evenflare.objective import winner_frequencies
 from evenflare.parsing import tables
+from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
     Progress,
@@ -141,10 +142,13 @@ def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
 
     For a room so down to the lowest band that counts there, where the driver's source is known.
     """
-    usual = default_observation(waveguide)
-    source = waveguide.driver.source
-    frequency = [f for f in winner_frequencies(target, usual.frequency) if source.covers(np.array([f]))]
-    return replace(usual, frequency=np.array(frequency))
+    usual, source = default_observation(waveguide), waveguide.driver.source
+    # A cabinet is solved at the frequencies of the search, and at no more than it has to be.
+    searched = target if target.mounting.cabinet is not None else replace(target, room=None)
+    frequency = winner_frequencies(searched, usual.frequency)
+    bands = np.empty(0) if target.room is None else counted_bands()
+    known = [f for f in [*bands[bands < 0.95 * frequency[0]], *frequency] if source.covers(np.array([f]))]
+    return replace(usual, frequency=np.array(known))
 
 
 def _write_winner(result: SearchResult, design: Design, target: Target, asked: Asked, command: str) -> Solution:

@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 
 from evenflare.closed_forms import piston_index
+from evenflare.commands.searching import winner_observation
 from evenflare.objective import Score, score
 from evenflare.studies.verdict import verdict
 from evenflare.target.target import Target
@@ -53,6 +54,14 @@ def test_the_first_frequency_too():
         target_of(index + np.array([1.26, 0, 0, 0]), frequency=own, tolerance=np.array([0.5, 2.0, 2.0, 2.0]))
     )
     assert "worst −1.26 dB at 1.2 kHz (±0.5 dB allowed)" in found.readings[0].line
+
+
+@pytest.mark.parametrize("mounting", [Mounting(), Mounting(0.2)], ids=["baffle", "sphere"])
+def test_a_winner_is_looked_at_where_something_is_wanted(mounting):
+    target = target_of(8.0, frequency=np.array([1234.5, 5000.0, 14000.0]), mounting=mounting)
+    frequency = winner_observation(target, replace(CONE, mounting=mounting)).frequency
+    assert {1234.5, 5000.0, 14000.0} <= set(frequency)
+    assert frequency[[0, -1]] == pytest.approx([300.0, 20000.0])  # as any design's
 
 
 def test_beamwidths_are_told_in_degrees():

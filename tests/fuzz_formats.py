@@ -47,7 +47,8 @@ from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed
 from evenflare.search.store import history_rows, nearest, opened
 from evenflare.search.worker import Job, Outcome
-from evenflare.target.reach import reach_statement, reachability
+from evenflare.target.consistent import contradictions
+from evenflare.target.reach import reachability
 from evenflare.units import DEGREE
 
 HERE = Path(__file__).parent
@@ -90,8 +91,8 @@ def _target(folder: Path) -> None:
     target = searching.checked_search(
         folder / "target.toml", folder / "run", workers=1, candidates=None, minutes=None, seed=None
     )
+    contradictions(target)
     reachability(target)
-    reach_statement(target)
 
 
 def _directivity(name: str) -> Callable[[Path], object]:

@@ -130,10 +130,17 @@ def test_export_lists_what_it_wrote(capsys, here):
 def test_score_of_a_shape_within_limits(capsys, here):
     code, out, err = said(capsys, "score design.toml --target target.toml --quiet")
     assert (code, err) == (0, "")
-    assert out.startswith("score ")
+    assert out.startswith("The target is not met: index leaves the tolerance.\nIndex: outside the tolerance at ")
+    assert "\nLimits: all kept.\nscore " in out
+    search = "evenflare search target.toml --out design_search --from design.toml\n"
+    assert f"What to do next:\n  Let a search begin at this shape; it ends no worse:\n    {search}" in out
     code, out, err = said(capsys, "score design.toml --target target.toml --json --quiet")
     assert (code, err) == (0, "")
-    assert json.loads(out)["feasible"] is True
+    found = json.loads(out)
+    assert found["feasible"] is True
+    assert found["met"] is False
+    assert all(abs(each["deviation_db"]) > 0.5 for each in found["outside"]["index"])  # the target's tolerance
+    assert found["not_counted_hz"] == []
 
 
 def test_score_of_a_broken_limit_is_no(capsys, here):

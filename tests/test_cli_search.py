@@ -10,6 +10,7 @@ import pytest
 
 from commandline import TARGET, contents, said, started
 from evenflare.cli import run
+from evenflare.columns import numbers
 
 pytestmark = pytest.mark.usefixtures("compiled")
 
@@ -20,17 +21,30 @@ def test_search_tells_progress_on_standard_error_and_the_result_on_standard_outp
     (here / "target.toml").write_text(TARGET.replace("= 60", "= 20"))
     code, out, err = said(capsys, SEARCH)
     assert code == 0
-    assert err.startswith("The largest mouth that [limits] allow, 240 mm, can give an index of ")
+    assert err.startswith(
+        "Mouths up to 240 mm, the largest that [limits] allow, give an index of 7.0 dB (wanted at 1.5 kHz)"
+    )
     for stage in ("searching", "the best at full setting", "Solving and exporting the winner"):
         assert stage in err
         assert stage not in out
-    assert out.startswith("20 candidates asked for, ")
-    assert "better than the best published family" in out
+    answer, _, rest = out.partition("20 candidates asked for, ")
+    assert answer.startswith("The target is not met: index leaves the tolerance.\nIndex: outside the tolerance at ")
+    assert answer.endswith("Limits: all kept.\n")
+    assert "What to do next:\n  20 candidates are too few to say what more would bring: ask for more:\n" in rest
+    assert "    evenflare search target.toml --out run --candidates 600 --workers 1\n" in rest
+    assert "better than the best shape of a published family that was tried" in out
     code, again, err = said(capsys, f"{SEARCH} --quiet")  # a finished run is read back
     assert (code, again, err) == (0, out, "")
     code, rows, err = said(capsys, "history run --quiet")
     assert (code, err) == (0, "")
-    assert rows.startswith("number,stage,score,feasible,family,")
+    about = (
+        "# every scored candidate of the search in run, a row per number and stage\n# seed 3; searched by evenflare "
+    )
+    assert rows.startswith(about)
+    assert "\nnumber,stage,score,feasible,family," in rows
+    (here / "rows.csv").write_text(rows)
+    read = list(numbers(here / "rows.csv", ["number", "depth_mm"], empty=float("nan")))
+    assert len(read) == sum(not line.startswith("#") for line in rows.splitlines()) - 1
     best = (here / "run" / "best.toml").read_bytes()
     (here / "target.toml").write_text(TARGET.replace("= 60", "= 20").replace("9.0", "8.9"))
     code, out, err = said(capsys, f"{SEARCH} --quiet")
@@ -55,7 +69,7 @@ def test_history_whose_reader_has_seen_enough_is_not_a_fault(here):
     process = started("history run")
     assert process.stdout is not None
     assert process.stderr is not None
-    assert process.stdout.readline().startswith("number,stage,score,feasible")
+    assert process.stdout.readline().startswith("# every scored candidate of the search in run")
     process.stdout.close()
     assert process.stderr.read() == ""
     process.stderr.close()
@@ -81,4 +95,7 @@ def test_search_that_had_no_time_does_not_blame_the_limits(capsys, here):
     code, out, err = said(capsys, f"{SEARCH} --quiet --minutes 1e-9")
     assert (code, err) == (1, "")
     assert out.endswith("No candidate keeps the limits of target.toml so far\n")
-    assert said(capsys, "history run") == (0, "number,stage,score,feasible,family,reason\n", "")
+    code, rows, err = said(capsys, "history run")
+    assert (code, err) == (0, "")
+    assert rows.endswith("\nnumber,stage,score,feasible,family,reason\n")
+    assert all(line.startswith("# ") for line in rows.splitlines()[:-1])

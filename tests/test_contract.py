@@ -104,10 +104,19 @@ def made(tmp_path_factory):
     said("search", target, "--out", search, "--workers", 1)
     said("solve", best, "--out", solve)
     said("export", best, "--out", export)
-    history = list(csv.DictReader(said("history", search).splitlines()))
+    printed = said("history", search).splitlines()
+    about = [line for line in printed if line.startswith("#")]
+    history = list(csv.DictReader(printed[len(about) :]))
     score = json.loads(said("score", best, "--target", target, "--json"))
     return SimpleNamespace(
-        target=target, search=search, best=best, solved=solve, exported=export, history=history, score=score
+        target=target,
+        search=search,
+        best=best,
+        solved=solve,
+        exported=export,
+        history=history,
+        score=score,
+        about=about,
     )
 
 
@@ -251,6 +260,8 @@ def test_exported_points_read_back_within_the_chord_error(made):
 
 def test_history_has_a_row_for_each_number_and_stage_in_order(made):
     rows = made.history
+    assert made.about[0].startswith("# every scored candidate of the search in run")
+    assert any(line.startswith("# units: ") for line in made.about)
     names = list(rows[0])
     assert names[:4] == ["number", "stage", "score", "feasible"]
     assert {"family", "index_db", "beamwidth_db", "depth_mm", "mouth_diameter_mm", "wall_angle_deg"} <= set(names)
@@ -275,7 +286,13 @@ def test_best_design_scores_what_history_says_of_it(made):
 
 
 def test_score_names_terms_and_limits_with_their_units(made):
-    assert list(made.score) == ["score_db", "feasible", "terms_db", "limits", "places", "notes"]
+    assert list(made.score) == [
+        *("score_db", "feasible", "terms_db", "limits", "places", "notes"),
+        *("met", "outside", "not_counted_hz"),
+    ]
+    assert made.score["met"] is False
+    assert set(made.score["outside"]) == {"index", "beamwidth"}
+    assert made.score["not_counted_hz"] == []
     assert made.score["notes"] == []
     assert all(name.endswith("_db") for name in made.score["terms_db"])
     assert all(name.endswith(("_mm", "_deg")) for name in made.score["limits"])
@@ -306,7 +323,8 @@ def at_distance(made: SimpleNamespace, distance: str) -> tuple[list[str], dict[s
     before, table_name, after = made.best.read_text().partition("[analysis]\n")
     path = made.solved.parent / "near.toml"
     keys = f"{distance}\nfrom_hz = 1000\nto_hz = 8000\nper_octave = 2\n"
-    path.write_text(before + table_name + keys + after)
+    kept = re.sub(r"frequencies_hz = \[.*?\]\n", "", after, flags=re.DOTALL)
+    path.write_text(before + table_name + keys + kept)
     folder = made.solved.parent / "near"
     said("solve", path, "--out", folder)
     header, _, summary = table(folder / "summary.csv")

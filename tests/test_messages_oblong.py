@@ -33,6 +33,16 @@ FAULTS = {
         'd.toml [waveguide] family = "conical": unknown key here. It belongs in [waveguide.horizontal] or'
         " [waveguide.vertical]: move it there",
     ),
+    "depth beside planes, which a cabinet has too": (
+        oblong("depth_mm = 90"),
+        "d.toml [waveguide] depth_mm = 90: unknown key here. It belongs in [waveguide.horizontal] or"
+        " [waveguide.vertical]: move it there",
+    ),
+    "depth beside planes of points": (
+        "[waveguide]\ndepth_mm = 90\n" + planes(STRAIGHT, STRAIGHT),
+        "d.toml [waveguide] depth_mm = 90: each plane has a wall of its own. Move it into [waveguide.horizontal] and"
+        " [waveguide.vertical], or remove it",
+    ),
     "key of a wall that neither plane has": (
         oblong('meridian_csv = "p.csv"'),
         'd.toml [waveguide] meridian_csv = "p.csv": each plane has a wall of its own. Move it into'

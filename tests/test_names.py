@@ -277,7 +277,11 @@ def test_rows_of_a_search_hold_numbers_as_they_are_and_no_formulas(tmp_path, mon
 
     rows = [{"number": 1, "score": -0.5, "family": "free", "bend": None, "reason": "=HYPERLINK(1), twice"}]
     monkeypatch.setattr(searching, "history_rows", lambda _: iter(rows))
-    head, row = searching.history_lines(tmp_path)
+    monkeypatch.setattr(searching, "run_facts", lambda _: {"target": 'name = "-1, =2"', "seed": "1"})
+    *header, head, row = searching.history_lines(tmp_path)
+    assert all(line.startswith("# ") for line in header)
+    assert "# target: -1, '=2" in header
+    assert f"# {text.CELLS}" in header
     assert head == "number,score,family,bend,reason"
     assert row == '1,-0.5,free,,"\'=HYPERLINK(1), twice"'
 

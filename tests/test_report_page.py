@@ -18,6 +18,7 @@ from evenflare.report.waveguide import drawing, page, rows
 from evenflare.search import SearchResult
 from evenflare.search.race import Standing
 from evenflare.search.worker import Outcome
+from evenflare.studies.verdict import verdict
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Driver, Limits, Mounting, Waveguide, limit_excess
 from reports import AIR, WAVEGUIDE, Page, history, piston, shape_page, target
@@ -60,6 +61,7 @@ def test_page_says_where_the_index_leaves_the_band() -> None:
 def whole_page() -> str:
     limits = Limits(depth=(40 * MILLIMETRE, 80 * MILLIMETRE), mouth_diameter=(0.15, 0.26))
     terms = {"index_db": 0.6, "beamwidth_db": 0.3, "smoothness_angle_db": 4.0, "throat_reflection_db": 0.1}
+    found = Score(0.52915, terms, limit_excess(WAVEGUIDE, limits))
     return page.report(
         WAVEGUIDE,
         name="third <b>try</b> & more",
@@ -69,7 +71,9 @@ def whole_page() -> str:
         directivity=piston(),
         target=target(limits=limits),
         # sqrt((0.6^2 + 0.5 x 0.3^2) / 1.5 + (0.05 x (4 - 2))^2)
-        score=Score(0.52915, terms, limit_excess(WAVEGUIDE, limits)),
+        score=found,
+        verdict=verdict(piston(), found, target(offset=2.0, limits=limits)),
+        steps=[("Ask for <more>", "evenflare search 'even & odd.toml' --out run --candidates 600")],
         tip_below_throat=1.39 * MILLIMETRE,
         history=history(),
         families=[
@@ -80,6 +84,22 @@ def whole_page() -> str:
         ],
         written=[("solid.stl", "the solid, mm")],
     )
+
+
+def test_page_begins_with_the_answer_and_what_to_do_next(whole_page: str) -> None:
+    words = " ".join(Page(whole_page).words.split())
+    answer, next_steps, numbers = (
+        words.index(each) for each in ("Is the target met?", "What to do next", "Key numbers")
+    )
+    assert answer < next_steps < numbers
+    told = words[answer:numbers]
+    assert "The target is not met: index and beamwidth leave the tolerance; 1 limit is broken." in told
+    assert re.search(
+        r"Index: outside the tolerance at \d+ of \d+ scored frequencies, \d+ of them among the target's own 40", told
+    )
+    assert re.search(r"Beamwidth: outside the tolerance at \d+ of .* worst \d+° instead of \d+° at", told)
+    assert "Ask for <more>: evenflare search 'even & odd.toml' --out run --candidates 600" in told
+    assert "a longer search will pay" not in words  # seven candidates say nothing of that
 
 
 def test_page_is_one_file_with_its_pictures_inside_and_no_way_out(whole_page: str) -> None:
@@ -113,7 +133,7 @@ def test_page_says_what_a_designer_needs(whole_page: str) -> None:
         "Score 0.529 dB",
         # Depth 90 against at most 80.
         "0.413 dB better than the best published family, conical",
-        "Breaks 1 of 8 limits: depth, mm.",
+        "Limits: breaks depth, mm by 10.",
         "Limit Value Allowed Margin depth, mm 90.00 40 to 80 −10.00, broken",
         "throat diameter mismatch, mm 0.00 at most 0.2 +0.20",
         "smallest wall angle, degrees 0.00 at least 0 0.00",

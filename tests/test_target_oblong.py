@@ -7,7 +7,7 @@ import pytest
 
 from evenflare.closed_forms import elliptical_piston_index
 from evenflare.files import InputError
-from evenflare.target.reach import largest_reachable, reach_statement, reachability, reachable_from
+from evenflare.target.reach import largest_reachable, reachability, reachable_from
 from evenflare.target.target import wanted_beamwidth
 from evenflare.units import DEGREE
 from evenflare.waveguide import Mounting
@@ -97,9 +97,6 @@ def test_largest_reachable_is_the_elliptical_piston(target_of):
     one, three = reachable_from(target, expected[1]), reachable_from(target, [0.0, expected[1], 90.0])
     assert one == pytest.approx(2000, rel=0.003)  # grid of 4001 over four decades
     assert three.tolist() == [10.0, one, np.inf]
-    assert "largest mouth that [limits] allow, 220 x 140 mm, can give an index of 5.0 dB from" in reach_statement(
-        target
-    )
 
 
 @pytest.mark.parametrize("kind", ["sphere", "sound_power"])
@@ -133,8 +130,8 @@ def test_a_little_out_of_reach_warns_and_far_out_is_refused(target_of):
     assert warning == (
         "t.toml [wanted] index_db = 6.50 at 1000 Hz: lies 1.5 dB above the 5.0 dB that the largest mouth, 220 x 140 mm,"
         " can give there as one piston in a baffle (common practice, not a strict bound): may not be met. It gives"
-        " 6.50 dB from 1340 Hz. Lower index_db, begin frequency_hz there, or raise [limits] mouth_width_mm or"
-        " mouth_height_mm"
+        " 6.50 dB from 1340 Hz, waveguides from about 1.54 kHz to 2.33 kHz. Lower index_db, begin frequency_hz there,"
+        " or raise [limits] mouth_width_mm or mouth_height_mm"
     )
     with pytest.raises(InputError, match="must be at most 3 dB above it"):
         reachability(target_of(changed("index_db = [5,", "index_db = [9,")))

@@ -11,6 +11,7 @@ import numpy as np
 from evenflare.bands import smoothed
 from evenflare.closed_forms import uniform_cone_index
 from evenflare.design.tables import FREQUENCIES as DESIGN_FREQUENCIES
+from evenflare.directivity.between import SAME_FREQUENCY, with_frequencies
 from evenflare.directivity.types import Directivity, Observation, Symmetry, at_frequencies, for_symmetry
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
 from evenflare.radiation.angles import COARSEST, step_for, with_angles
@@ -41,6 +42,8 @@ HOW_TERMS_COUNT = (
 
 FREQUENCIES = 32
 MOST_FREQUENCIES = 48
+SKIPPED_WITHIN = 2.0 ** (1.0 / 24.0)
+"""Ratio to a scored frequency within which one of a target's own may be left out, where they are more than 48."""
 PHASE = 1.0
 """rad between neighbouring angles of a candidate, see `radiation.angles.PHASE`: of random patterns a beamwidth was 0.07
 degrees off in 95 %."""
@@ -88,21 +91,18 @@ def search_observation(target: Target) -> Observation:
     """Where every candidate for a target is observed: far field, from the throat plane's centre.
 
     Angles are 5 degrees apart; in front closer where the largest mouth that the limits allow has a narrower pattern.
-    Frequencies are the target's own, so that a wanted curve counts where it is given; between them, where they are
-    few, as many as make about 32 on a logarithmic axis; where they are more than 48, those nearest to 48 even steps.
+    Frequencies are the target's `own_frequencies`, so that what is asked for is what counts, its first and last
+    included; between them, where they are few, as many as make about 32 on a logarithmic axis.
     For a room, thirds of an octave out to 200 Hz and 16 kHz as well; no other term looks at them.
     Of an oblong waveguide the planes at 0, 45 and 90 degrees are observed; in a cabinet both sides of each plane.
     """
-    knots = np.log(target.frequency)
-    if knots.size > MOST_FREQUENCIES:
-        even = np.linspace(knots[0], knots[-1], MOST_FREQUENCIES)
-        knots = knots[np.unique(np.abs(knots - even[:, None]).argmin(axis=1))]
-    step = (knots[-1] - knots[0]) / (FREQUENCIES - 1)
+    own = own_frequencies(target)
+    step = np.log(own[-1] / own[0]) / (FREQUENCIES - 1)
     pieces = [
-        np.linspace(low, high, max(1, round((high - low) / step)), endpoint=False)
-        for low, high in itertools.pairwise(knots.tolist())
+        [low, *np.geomspace(low, high, max(1, round(np.log(high / low) / step)), endpoint=False)[1:]]
+        for low, high in itertools.pairwise(own.tolist())
     ]
-    frequency = np.asarray(np.exp(np.concatenate([*pieces, knots[-1:]])))
+    frequency = np.concatenate([*pieces, own[-1:]])
     if target.room is not None:
         thirds = counted_bands()
         below, above = thirds < frequency[0] / SAME_BAND, thirds > frequency[-1] * SAME_BAND
@@ -113,6 +113,26 @@ def search_observation(target: Target) -> Observation:
     if target.mounting.cabinet is not None:
         symmetry = target.mounting.cabinet.symmetry
     return for_symmetry(Observation(frequency, off_axis, planes), symmetry)
+
+
+def own_frequencies(target: Target) -> FloatArray:
+    """Hz, rising: those at which a target says what is wanted, and where its crossover begins.
+
+    All of them up to 48; of more, so many that each of the others is within a 24th of an octave of one. The first and
+    the last are always there.
+    """
+    own = target.frequency
+    if target.crossover is not None and own[0] < target.crossover.frequency < own[-1]:
+        own = np.union1d(own, target.crossover.frequency)
+    if own.size <= MOST_FREQUENCIES:
+        return own
+    kept, last = [0], own.size - 1
+    while kept[-1] < last:
+        first_beyond = int(np.searchsorted(own, own[kept[-1]] * SKIPPED_WITHIN, side="right"))
+        # The farthest that has everything between it and the one before within reach of either.
+        reach = int(np.searchsorted(own, own[min(first_beyond, last)] * SKIPPED_WITHIN, side="right")) - 1
+        kept.append(min(max(reach, first_beyond), last))
+    return np.asarray(own[kept])
 
 
 def winner_frequencies(target: Target, usual: FloatArray = DESIGN_FREQUENCIES) -> FloatArray:
@@ -166,7 +186,7 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
             "the target's [limits] mouth_diameter_mm is for round waveguides: must be mouth_width_mm and"
             " mouth_height_mm to judge an oblong one. Score it against a target for oblong mouths"
         )
-    seen, kept = _wanted_part(directivity, target)
+    seen, kept = _counted(directivity, target)
     wanted, tolerance, weight = wanted_index(target, seen.observation.frequency)
     if not np.all(np.isfinite(seen.pressure)):
         raise ValueError("the pressure is not a number everywhere")
@@ -254,21 +274,42 @@ def axis_weight(directivity: Directivity) -> FloatArray:
     return np.asarray(np.minimum(1.0, share / np.maximum(around, 1e-300)) ** 2)
 
 
-def _wanted_part(directivity: Directivity, target: Target) -> tuple[Directivity, BoolArray]:
-    """The directivity inside the wanted band where it is valid, and which (F,) of the band's frequencies are."""
-    frequency = directivity.observation.frequency
+def wanted_part(directivity: Directivity, target: Target) -> Directivity:
+    """What of a directivity is held against a target: inside the wanted band, where valid.
+
+    A frequency of the target's own that was not observed, as of a measurement, is read off its neighbours where
+    `with_frequencies` can.
+    ValueError if less than three quarters of the band is observed and valid.
+    """
+    return _counted(directivity, target)[0]
+
+
+def _counted(directivity: Directivity, target: Target) -> tuple[Directivity, BoolArray]:
+    """See wanted_part; and which (F,) of the frequencies in the band that is."""
+    # Every candidate is judged by the directions of the search, whatever else a solver knows.
+    seen = with_frequencies(replace(directivity, resolved=None), own_frequencies(target))
+    frequency = seen.observation.frequency
     low, high = target.frequency[0] * (1 - 1e-9), target.frequency[-1] * (1 + 1e-9)
     inside = (frequency >= low) & (frequency <= high)
-    keep = inside & directivity.valid
-    width = _log_width(frequency)
-    if not keep.any() or width[keep].sum() < LEAST_VALID * width[inside].sum():
+    keep = inside & seen.valid
+    bounds = np.concatenate([frequency[:1], np.sqrt(frequency[1:] * frequency[:-1]), frequency[-1:]])
+    width = np.diff(np.log(np.clip(bounds, low, high)))
+    if not keep.any() or width[keep].sum() < LEAST_VALID * np.log(high / low):
         raise ValueError(
             f"less than {LEAST_VALID:.0%} of the wanted band, {low:.4g} to {high:.4g} Hz, is observed and valid:"
             " the directivity cannot be scored"
         )
-    # Every candidate is judged by the directions of the search, whatever else a solver knows.
-    alike = replace(directivity, resolved=None)
-    return (alike if keep.all() else at_frequencies(alike, keep)), keep[inside]
+    return (seen if keep.all() else at_frequencies(seen, keep)), keep[inside]
+
+
+def not_counted(directivity: Directivity, target: Target) -> FloatArray:
+    """Hz: those of the target's own frequencies with a weight that a score of this directivity leaves out.
+
+    They were not observed, or are not valid.
+    """
+    own, counted = own_frequencies(target), wanted_part(directivity, target).observation.frequency
+    nearest = np.abs(np.log(own[:, None] / counted)).min(axis=1)
+    return np.asarray(own[(nearest > SAME_FREQUENCY) & (wanted_index(target, own)[2] > 0.0)])
 
 
 def _secondary_terms(directivity: Directivity, width: FloatArray) -> dict[str, float]:

@@ -239,7 +239,7 @@ def _line(path: Path, root: type[Table], details: ErrorDetails) -> str:
     if details["type"] == "extra_forbidden":
         if isinstance(details["input"], dict):
             return f"{path} {_unknown_table(key, table, inside)}"
-        return f"{start} {_unknown(key, details['input'], table, root)}"
+        return f"{start} {_unknown(key, details['input'], table, root, tables)}"
     if details["type"] == "missing":
         return f"{start} {key}: missing. Add for example {_example(key, table)}"
     return f"{start} {key}{place} = {shown(details['input'])}: {_wrong(key, details)}"
@@ -321,11 +321,13 @@ def _example(key: str, table: type[Table]) -> str:
     return f"{key} = {shown(examples[0])}" if examples else key
 
 
-def _unknown(key: str, value: Any, table: type[Table], root: type[Table]) -> str:
+def _unknown(key: str, value: Any, table: type[Table], root: type[Table], inside: str) -> str:
     name, known = f"{spoken(key)} = {shown(value)}", list(table.model_fields)
     if key in table.relatives:
         return f"{name}: does not belong to {table.what}. Its keys are {', '.join(known)}. Remove it"
-    homes = _homes(key, root, "")
+    # What its own tables know, those around it or it says itself comes before others that know a key of that name.
+    near_by = _homes(key, table, inside) or _around(key, root, inside)
+    homes = near_by or ([] if key in table.elsewhere else _homes(key, root, ""))
     if homes and not difflib.get_close_matches(key[:COMPARED], known, n=1, cutoff=SURELY):
         return f"{name}: unknown key here. It belongs in {' or '.join(f'[{home}]' for home in homes)}: move it there"
     if key in table.elsewhere:
@@ -355,6 +357,16 @@ def _homes(key: str, table: type[Table], inside: str) -> list[str]:
             path = f"{inside}.{name}" if inside else name
             found += [path] if key in below.model_fields else _homes(key, below, path)
     return found
+
+
+def _around(key: str, root: type[Table], inside: str) -> list[str]:
+    """The table in which a key would be known of those that hold the table `inside`, the innermost one."""
+    names = inside.split(".")
+    for depth in range(len(names) - 1, 0, -1):
+        table, found = _deepest(root, names[:depth])
+        if len(found) == depth and key in table.model_fields:
+            return [".".join(found)]
+    return []
 
 
 def counted(count: int, what: str) -> str:

@@ -8,7 +8,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, NowAndThen, compiled, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, NowAndThen, compiled, list_steps, list_written, tell, warn
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
@@ -133,6 +133,8 @@ def _score(options: argparse.Namespace) -> int:
     if options.json:
         print(scoring.score_json(judged))
     else:
+        for line in [judged.answer.verdict.headline, *judged.answer.verdict.lines]:
+            print(line)
         print(f"score {found.value:.4f} dB (weighted rms deviation; 0 is the target itself)")
         for name, value in found.terms.items():
             print(f"  {name:36} {value:9.4f}")
@@ -140,6 +142,7 @@ def _score(options: argparse.Namespace) -> int:
         for name, value in found.constraints.items():
             where = scoring.place_words(judged.places[name])
             print(f"  {name:36} {value:9.4f}  {where}{'  BROKEN' if value > 0 else ''}")
+        list_steps(judged.answer.steps)
     return DONE if found.feasible else ANSWER_IS_NO
 
 

@@ -9,7 +9,7 @@ from contextlib import suppress
 from typing import TYPE_CHECKING
 
 from evenflare.cli.designs import prepare_cabinet
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, INTERRUPTED, compiled, list_steps, list_written, tell, warn
 from evenflare.text import visible
 
 if TYPE_CHECKING:
@@ -66,15 +66,17 @@ class _Ticker:
 def _search(options: argparse.Namespace) -> int:
     from evenflare.commands import searching, solving
     from evenflare.commands.remarks import air_warnings
-    from evenflare.target.reach import reach_statement, reachability
+    from evenflare.target.consistent import contradictions
+    from evenflare.target.reach import reachability
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
     target = searching.checked_search(options.target, options.out, **asked)
-    warn([*reachability(target), *air_warnings(options.target, target.air)])
-    ticker.say(reach_statement(target))
+    warn([*contradictions(target), *reachability(target), *air_warnings(options.target, target.air)])
     compiled(options.quiet)
     prepare_cabinet(options.target, quiet=options.quiet)
+    if not options.quiet:
+        ticker.say(searching.reach_words(target))
     result, solution = searching.search_command(
         options.target,
         options.out,
@@ -83,12 +85,16 @@ def _search(options: argparse.Namespace) -> int:
         stage=ticker.say,
         **asked,
     )
+    if solution is not None and solution.answer is not None:
+        for line in [solution.answer.verdict.headline, *solution.answer.verdict.lines]:
+            print(line)
     _tell(result, target)
     if solution is not None:
         for line in solving.agreement_lines(solution.sound):
             print(line)
         list_written(solution.written, options.out)
         warn(solution.sound.warnings)
+        list_steps([] if solution.answer is None else solution.answer.steps)
     if result.stopped_by == "interrupted":
         tell("interrupted; the same command on the same folder continues")
         return INTERRUPTED

@@ -79,6 +79,14 @@ def list_written(written: Sequence[tuple[str, str]], folder: Path) -> None:
         print(f"  {name:{width}}  {use}")
 
 
+def list_steps(steps: Sequence[tuple[str, str]]) -> None:
+    """Say what to do next, if there is anything, each with its command on a line of its own."""
+    if steps:
+        print("What to do next:")
+    for words, command in steps:
+        print(f"  {words}:\n    {command}")
+
+
 def warn(found: Iterable[str]) -> None:
     """Say warnings, quiet or not, on standard error."""
     for warning in found:

@@ -20,16 +20,18 @@ from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import SolidCabinet
 
 if TYPE_CHECKING:
+    from evenflare.commands.advice import TargetAnswer
     from evenflare.manufacture import Exported
     from evenflare.manufacture.process.types import Process
 
 
 @dataclass(frozen=True)
 class Solution:
-    """What `solve` found, and the files that hold it."""
+    """What `solve` found, the files that hold it, and of a search's winner how it stands to the target."""
 
     sound: SolvedDesign
     written: Written
+    answer: TargetAnswer | None = None
 
 
 def write_solution(

@@ -8,11 +8,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
+
 from evenflare import radiation
+from evenflare.commands.advice import TargetAnswer, after_score
 from evenflare.commands.remarks import air_warnings, check_solvable, faults_of
 from evenflare.design.file import read_design
 from evenflare.objective import Score, score, search_observation
 from evenflare.radiation import method_for
+from evenflare.studies.verdict import Reading, verdict
 from evenflare.target.target import read_target
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Place, limit_places
@@ -20,11 +24,12 @@ from evenflare.waveguide import Place, limit_places
 
 @dataclass(frozen=True)
 class ScoredDesign:
-    """A design's score, where on its wall each limit is nearest or worst, and what a user should know."""
+    """A design's score, where on its wall each limit is nearest or worst, what a user should know, and the answer."""
 
     score: Score
     places: Mapping[str, Place]
     notes: Sequence[str]
+    answer: TargetAnswer
 
 
 def score_command(path: Path, target_path: Path) -> ScoredDesign:
@@ -45,7 +50,10 @@ def score_command(path: Path, target_path: Path) -> ScoredDesign:
         solve_all = radiation.solver("full", method=method, cores=os.cpu_count() or 1)
         directivity = solve_all(design.waveguide, search_observation(target), design.air)
         places = limit_places(design.waveguide, target.limits)
-        return ScoredDesign(score(directivity, design.waveguide, target), places, notes)
+        found = score(directivity, design.waveguide, target)
+        said = verdict(directivity, found, target)
+        steps = after_score(said, design.waveguide, path, target_path)
+        return ScoredDesign(found, places, notes, TargetAnswer(said, steps))
 
 
 def score_json(found: ScoredDesign) -> str:
@@ -58,9 +66,23 @@ def score_json(found: ScoredDesign) -> str:
             "limits": dict(found.score.constraints),
             "places": {name: _place_keys(place) for name, place in found.places.items()},
             "notes": list(found.notes),
+            "met": found.answer.verdict.met,
+            "outside": {_key(each.name): _outside(each) for each in found.answer.verdict.readings},
+            "not_counted_hz": found.answer.verdict.left_out.tolist(),
         },
         indent=2,
     )
+
+
+def _key(name: str) -> str:
+    """A reading's name as a key."""
+    return name.replace(", ", "_")
+
+
+def _outside(reading: Reading) -> list[dict[str, float]]:
+    """Where a wanted curve's tolerance is left, and by how much."""
+    at = np.flatnonzero(reading.outside)
+    return [{"frequency_hz": float(reading.frequency[i]), "deviation_db": float(reading.deviation[i])} for i in at]
 
 
 def place_words(place: Place) -> str:

@@ -12,7 +12,8 @@ from typing import Any
 
 import numpy as np
 
-from evenflare import files
+from evenflare import __version__, files
+from evenflare.commands.advice import Asked, TargetAnswer, after_search
 from evenflare.commands.designs import (
     Cut,
     Solution,
@@ -27,6 +28,7 @@ from evenflare.design.file import Design, default_observation, write_design
 from evenflare.directivity.types import Observation
 from evenflare.files import InputError
 from evenflare.objective import winner_frequencies
+from evenflare.parsing import tables
 from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
@@ -35,14 +37,18 @@ from evenflare.search import (
     check_cluster,
     check_search,
     connected,
+    factory_for,
     history_rows,
     nearest,
     ranking_words,
+    run_facts,
     run_search,
 )
+from evenflare.studies.verdict import verdict
+from evenflare.target.consistent import contradictions
 from evenflare.target.reach import reachability
 from evenflare.target.target import Target, read_target
-from evenflare.text import added, quoted
+from evenflare.text import CELLS, added, comments, quoted
 from evenflare.waveguide import Waveguide
 
 
@@ -98,6 +104,7 @@ def search_command(
         seed=seed,
         scheduler=scheduler,
     )
+    contradictions(target)
     reachability(target)
     with ExitStack() as stack:
         with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
@@ -126,34 +133,48 @@ def search_command(
         )
         write_design(design, folder / "best.toml")
         with files.together(), faults_of(folder / "best.toml"):
-            return result, _write_winner(result, design, target, target_path, folder, command)
+            asked = Asked(target_path, folder, candidates or target.candidates, minutes, seed, workers, scheduler)
+            return result, _write_winner(result, design, target, asked, command)
 
 
 def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
-    """Where the winner is observed: as any design, and for a room down to the lowest band that counts there."""
-    usual = default_observation(waveguide)
-    if target.mounting.cabinet is not None:
-        return replace(usual, frequency=winner_frequencies(target, usual.frequency))
-    if target.room is None:
-        return usual
-    source = waveguide.driver.source
-    below = [f for f in counted_bands() if f < 0.95 * usual.frequency[0] and source.covers(np.array([f]))]
-    return replace(usual, frequency=np.concatenate([below, usual.frequency]))
+    """Where the winner is observed: as any design, and at the frequencies of the search, the target's own among them.
+
+    For a room so down to the lowest band that counts there, where the driver's source is known.
+    """
+    usual, source = default_observation(waveguide), waveguide.driver.source
+    # A cabinet is solved at the frequencies of the search, and at no more than it has to be.
+    searched = target if target.mounting.cabinet is not None else replace(target, room=None)
+    frequency = winner_frequencies(searched, usual.frequency)
+    bands = np.empty(0) if target.room is None else counted_bands()
+    known = [f for f in [*bands[bands < 0.95 * frequency[0]], *frequency] if source.covers(np.array([f]))]
+    return replace(usual, frequency=np.array(known))
 
 
-def _write_winner(
-    result: SearchResult, design: Design, target: Target, target_path: Path, folder: Path, command: str
-) -> Solution:
+def _write_winner(result: SearchResult, design: Design, target: Target, asked: Asked, command: str) -> Solution:
     """The winner of a search solved, exported and reported in its folder."""
+    assert result.best is not None  # there is a winner
+    folder, history = asked.folder, list(history_rows(asked.folder))
     sound = heard(folder / "best.toml", design, "full", target=target)
     inside = write_solution(design, sound, folder / "best", command=command, target=target)
     exported, facts = write_export(design, folder / "best", Cut())
+    found = verdict(sound.directivity, result.best.score, target)
+    steps = after_search(
+        found,
+        design.waveguide,
+        target,
+        asked,
+        stopped_by=result.stopped_by,
+        history=history,
+        judged=sound.agreement is not None,
+    )
     page_of: dict[str, Any] = {
         "directivity": sound.directivity,
         "all_round": sound.all_round,
         "provenance": {"wall_time_s": sound.seconds},
         "target": target,
-        "score": result.best.score if result.best else None,
+        "score": result.best.score,
+        "verdict": found,
         "tip_below_throat": tip_below_throat(design, facts),
         "agreement": sound.agreement,
         "alone": sound.alone,
@@ -178,15 +199,16 @@ def _write_winner(
     write_report(
         design,
         folder / "report.html",
-        what=f"Search for {target.name} ({target_path.name}). Made by evenflare.",
+        what=f"Search for {target.name} ({asked.target.name}). Made by evenflare.",
         command=command,
         written=written,
-        history=list(history_rows(folder)),
+        history=history,
+        steps=steps,
         families=family_results(result, folder),
         ladder=[words for words in (ranked, result.agreement.words if result.agreement else "") if words],
         **page_of,
     )
-    return Solution(sound, written)
+    return Solution(sound, written, TargetAnswer(found, steps))
 
 
 def family_results(result: SearchResult, folder: Path) -> list[Any]:
@@ -224,15 +246,47 @@ def family_results(result: SearchResult, folder: Path) -> list[Any]:
     ]
 
 
+def _run_lines(folder: Path) -> list[str]:
+    """What was searched for and how, as header lines."""
+    facts = run_facts(folder)
+    try:
+        name = str(tables(facts.get("target", "")).get("name", ""))
+    except ValueError:  # a target by no file
+        name = ""
+    return [
+        *([f"target: {name}"] if name else []),
+        f"seed {facts.get('seed', 'not yet known')}; searched by {facts.get('version', f'evenflare {__version__}')}",
+    ]
+
+
 def history_lines(folder: Path) -> Iterable[str]:
-    """`history`: the rows of a search as CSV lines, with a header row."""
+    """`history`: the rows of a search as CSV lines, with header lines and a header row."""
 
     def line(values: Iterable[object]) -> str:
         return ",".join(quoted(each) if isinstance(each, str) else "" if each is None else str(each) for each in values)
 
     rows = history_rows(folder)
     first = next(rows, None)
+    yield from comments(
+        (
+            f"every scored candidate of the search in {folder.resolve().name}, a row per number and stage",
+            *_run_lines(folder),
+            "units: score and terms in dB, lower is better; parameters in the unit of their name; feasible 1 where all"
+            " limits are kept; number is the order asked for; empty where not applicable",
+            "caution: scores of one stage compare with each other, not with those of another",
+            CELLS,
+        )
+    )
     yield line(ROW if first is None else first)
     if first is not None:
         yield line(first.values())
     yield from (line(row.values()) for row in rows)
+
+
+def reach_words(target: Target) -> str:
+    """What the limits allow, from a few shapes solved in the target's mounting, for before a search."""
+    from evenflare.studies.reach import reach_words as words_of
+    from evenflare.studies.reach import tried
+
+    factory = factory_for(target.mounting, oblong=target.oblong)
+    return words_of(target, tried(target, factory("estimate" if target.oblong else "screen")))

@@ -11,7 +11,7 @@ from evenflare.search.loop import run_search
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
-from evenflare.search.store import ROW, history_rows, nearest
+from evenflare.search.store import ROW, history_rows, nearest, run_facts
 from evenflare.search.worker import SolverFactory
 
 __all__ = [
@@ -29,5 +29,6 @@ __all__ = [
     "history_rows",
     "nearest",
     "ranking_words",
+    "run_facts",
     "run_search",
 ]

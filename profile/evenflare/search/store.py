@@ -171,11 +171,26 @@ def nearest(folder: Path) -> dict[str, Outcome]:
     return found
 
 
-def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
-    """Every finished candidate in order of number, then stage."""
+def run_facts(folder: Path) -> dict[str, str]:
+    """What the run in a folder is made of, by name: the target's text, seed, versions. Empty before it has begun.
+
+    Errors: InputError if the folder holds no run.
+    """
+    with _read_only(_store_of(folder)) as connection:
+        return dict(_all(folder / STORE, connection, "run", "name, value"))
+
+
+def _store_of(folder: Path) -> Path:
+    """The file of a run. InputError if there is none."""
     path = folder / STORE
     if not is_file(path):
         raise InputError(f"{short(str(folder))}: holds no search ({STORE} is missing). Name the folder given to --out")
+    return path
+
+
+def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
+    """Every finished candidate in order of number, then stage."""
+    path = _store_of(folder)
     with _read_only(path) as connection:
         found = [(row[0], *_read(path, row)) for row in _all(path, connection, "candidate", _COLUMNS)]
     return sorted(found, key=lambda each: (each[0], STAGES.index(each[1].setting)))

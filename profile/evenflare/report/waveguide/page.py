@@ -18,18 +18,20 @@ from evenflare.report.kit.sheet import Picture, rendered
 from evenflare.report.kit.sheet import picture as drawn
 from evenflare.report.shop import cutting
 from evenflare.report.waveguide import agreement as agreements
-from evenflare.report.waveguide import balloon, figures, rows, view
+from evenflare.report.waveguide import answer, balloon, figures, rows, view
 from evenflare.report.waveguide import cabinet as cabinets
 from evenflare.report.waveguide.rows import FamilyResult
 from evenflare.results import tables
 from evenflare.studies.agreement import Agreement
 from evenflare.studies.cabinet import CabinetEffect
+from evenflare.studies.course import course
 from evenflare.studies.directions import differs_round
 from evenflare.studies.trust import errors_at_most
+from evenflare.studies.verdict import TargetVerdict
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
-from evenflare.waveguide import PUBLISHED, Waveguide
-from evenflare.words import hertz, millimetres, signed, span, spoken
+from evenflare.waveguide import Waveguide
+from evenflare.words import hertz, millimetres, signed, span
 
 CAUTIONS = (
     "Rotating tools: guards and interlocks in place, work clamped, no gloves or loose sleeves near a spindle, eye"
@@ -52,9 +54,6 @@ _MAP_CAPTIONS = {
     "vertical": "Toward floor and ceiling, whose reflections come first and cannot be moved away from.",
 }
 """By plane."""
-
-NO_GAIN = 0.0005
-"""dB; less is nothing with three decimals."""
 
 
 class _Study(NamedTuple):
@@ -79,6 +78,8 @@ def report(
     tip_below_throat: float | None = None,
     history: Sequence[Mapping[str, Any]] = (),
     families: Sequence[FamilyResult] = (),
+    verdict: TargetVerdict | None = None,
+    steps: Sequence[tuple[str, str]] = (),
     ladder: Sequence[str] = (),
     written: Sequence[tuple[str, str]] = (),
     all_round: Directivity | None = None,
@@ -97,6 +98,8 @@ def report(
     tip_below_throat : m, by which the cutter's tip passes the throat plane.
     history  : rows for `figures.search_history`.
     families : what became of each, any order.
+    verdict  : how the sound stands to the target, the first thing on the page;
+    steps    : what to do next, a sentence without its full stop and the command each.
     ladder   : how far the stages of a search agree, a sentence each without its full stop.
     written  : files beside the page and what each is for.
     all_round : `directivity` seen from more sides, for the balloon, see `studies.directions.dense`; what is not
@@ -115,7 +118,9 @@ def report(
         title=name,
         design_id=design_id,
         what=what,
-        verdict=_verdict(score, limits, families),
+        answer=verdict,
+        steps=list(steps),
+        scored=answer.scored(score, [] if verdict else limits, families),
         warnings=_warnings(agreement, proof),
         notes=_notes(waveguide),
         sections=rows.sections(waveguide),
@@ -135,28 +140,6 @@ def report(
         command=command,
         provenance=rows.provenance(directivity, provenance or {}),
     )
-
-
-def _verdict(score: Score | None, limits: Sequence[rows.LimitRow], families: Sequence[FamilyResult]) -> str:
-    parts = []
-    if score is not None:
-        parts.append(f"Score {score.value:.3f} dB (weighted rms deviation from the target; 0 is the target itself).")
-    scored = sorted((each.full, each.family) for each in families if each.full is not None)
-    published = [each for each in scored if each[1] in PUBLISHED]
-    if published:
-        gain, other = published[0][0] - scored[0][0], spoken(published[0][1])
-        if scored[0] is published[0]:
-            parts.append(f"The best shape is of a published family, {other}.")
-        elif gain < NO_GAIN:
-            parts.append(f"The best published family, {other}, is as good.")
-        else:
-            parts.append(f"That is {gain:.3f} dB better than the best published family, {other}.")
-    broken = [row.label for row in limits if not row.kept]
-    if broken:
-        parts.append(f"Breaks {len(broken)} of {len(limits)} limits: {', '.join(broken)}.")
-    elif limits:
-        parts.append("Keeps all limits.")
-    return " ".join(parts)
 
 
 def _notes(waveguide: Waveguide) -> list[str]:
@@ -245,12 +228,12 @@ def _pictures(
                 )
             )
     if history:
+        measured, unscored = course(history), "Shapes that break a limit have no score and no point."
         pictures.append(
             drawn(
                 figures.search_history(history),
                 alt=f"Scores of {len(history)} scored candidates over their number, by family, with the best so far.",
-                caption="If the best line still falls at the right edge, a longer search will pay; if it has been flat"
-                " for long, change the limits instead. Shapes that break a limit have no score and no point.",
+                caption=f"{measured.words}. {unscored}" if measured else unscored,
             )
         )
     return pictures

@@ -12,7 +12,7 @@ from evenflare.search.plan import Plan, plan
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
-from evenflare.search.store import ROW, history_rows, nearest
+from evenflare.search.store import ROW, Standing, glimpse, history_rows, nearest
 from evenflare.search.worker import SolverFactory
 
 __all__ = [
@@ -22,12 +22,14 @@ __all__ = [
     "RankAgreement",
     "SearchResult",
     "SolverFactory",
+    "Standing",
     "StoppedBy",
     "Winner",
     "check_cluster",
     "check_search",
     "connected",
     "factory_for",
+    "glimpse",
     "history_rows",
     "nearest",
     "plan",

@@ -53,7 +53,8 @@ def run_search(
 ) -> SearchResult:
     """Search the target's families for the lowest score, or continue the search that `folder` holds.
 
-    target_text : the target file's text, which with seed, candidates and version says which run the folder holds.
+    target_text : the target file's text, kept beside the run; which run that is, the target's meaning, the seed and the
+                  version say.
     workers     : processes, 1 to four for each core; `executor` takes their place, and may be another machine's.
     candidates, seed : instead of the target's.
     minutes     : after which nothing new is asked for; the best so far are still judged at full.
@@ -71,6 +72,7 @@ def run_search(
     processes = pool(workers) if executor is None else nullcontext(executor)
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
         factory = solver_factory or factory_for(target.mounting, oblong=target.oblong)
+        asked = asked.at_least(target, store.whole)
         run = _Run(target, store, judges, factory, asked.plan, asked.seed, deadline, progress)
         try:
             stopped_by = run.carry_out()

@@ -3,15 +3,13 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
-from dataclasses import dataclass
-from importlib.metadata import version
+from dataclasses import dataclass, replace
 from pathlib import Path
 
-from evenflare import __version__
 from evenflare.files import InputError
+from evenflare.search.identity import Identity, identity
 from evenflare.search.plan import Plan, plan
-from evenflare.search.store import check_run
+from evenflare.search.store import Standing, standing
 from evenflare.target.target import Target
 
 WORKERS_PER_CORE = 4
@@ -21,11 +19,21 @@ LARGEST_SEED = 2**31 - 1
 
 @dataclass(frozen=True)
 class Request:
-    """What is asked for. `identity` is what a run is made of, by name: a folder holds one run only."""
+    """What is asked for. `identity` is what a run is made of: a folder holds one run only.
+
+    candidates : that are to be there in the end; where more are already, none is asked for.
+    """
 
     plan: Plan
+    candidates: int
     seed: int
-    identity: Mapping[str, str]
+    identity: Identity
+
+    def at_least(self, target: Target, candidates: int) -> Request:
+        """The same, for a folder that holds so many."""
+        if candidates <= self.candidates:
+            return self
+        return replace(self, plan=_shares(target, candidates, ""), candidates=candidates)
 
 
 def request(
@@ -43,24 +51,12 @@ def request(
         raise InputError(f"--seed = {start}: must be 0 to {LARGEST_SEED}. Choose another, or leave it out")
     count = target.candidates if candidates is None else candidates
     named = f"{target.source} [search] candidates" if candidates is None else "--candidates"
-    identity = {
-        "target": target_text,
-        "seed": str(start),
-        "candidates": str(count),
-        **_beside(target),
-        "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
-    }
+    return Request(_shares(target, count, named), count, start, identity(target, text=target_text, seed=start))
+
+
+def _shares(target: Target, count: int, named: str) -> Plan:
     is_costly = target.oblong and target.mounting.kind == "free_standing"
-    return Request(plan(target.families, count, named=named, is_costly=is_costly), start, identity)
-
-
-def _beside(target: Target) -> dict[str, str]:
-    """What of the driver and the room may stand in another file than the target's, and change there."""
-    driver = target.driver
-    found = {} if target.room is None else {"room": repr(target.room)}
-    if driver.velocity_profile is None and driver.source.kind != "impedance":
-        return found
-    return found | {"driver": repr(driver)}
+    return plan(target.families, count, named=named, is_costly=is_costly)
 
 
 def check_search(
@@ -71,7 +67,23 @@ def check_search(
     workers: int = 1,
     candidates: int | None = None,
     seed: int | None = None,
-) -> None:
-    """InputError where `run_search` would refuse these arguments or the folder. It makes nothing."""
+) -> list[str]:
+    """InputError where `run_search` would refuse these arguments or the folder. It makes nothing.
+
+    Returns what there is to say of a run that is continued, in words.
+    """
     asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
-    check_run(folder, asked.identity)
+    there = standing(folder)
+    asked.identity.check(folder, there.kept)
+    return [*asked.identity.doubts(there.kept), *_continued(folder, there, asked.candidates)]
+
+
+def _continued(folder: Path, there: Standing, candidates: int) -> list[str]:
+    if not there.candidates:
+        return []
+    if there.candidates >= candidates:
+        return [
+            f"{folder} holds {there.candidates} candidates of this search, {candidates} are asked for: no more are. For"
+            " more, raise --candidates"
+        ]
+    return [f"{folder} holds {there.candidates} candidates of this search, which goes on to {candidates}"]

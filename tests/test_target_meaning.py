@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+import tempfile
 import tomllib
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -17,14 +18,21 @@ from evenflare.schema import AirTable
 from evenflare.target import meaning as module
 from evenflare.target.meaning import KEYS, changes, meaning
 from evenflare.target.tables import LimitsTable, SearchTable, WantedCrossoverTable, WantedRoomTable, WantedTable
-from evenflare.target.target import read_target, target_in
+from evenflare.target.target import Target, read_target
 from evenflare.waveguide import Driver, Limits, Source
 
 TARGETS = sorted((Path(__file__).parent.parent / "targets").glob("*.toml"))
 
 
+def target_in(text: str) -> Target:
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "target.toml"
+        path.write_text(text)
+        return read_target(path)
+
+
 def meant(text: str) -> dict[str, str]:
-    return meaning(target_in(text, Path("t.toml")))
+    return meaning(target_in(text))
 
 
 def test_words_order_and_how_much_is_asked_are_no_part_of_the_question():
@@ -121,7 +129,7 @@ def test_numbers_are_those_of_the_file_whatever_the_unit_did_to_their_last_digit
 
 
 def test_what_a_driver_is_made_of_counts_and_the_names_of_classes_do_not():
-    target = target_in(TARGET, Path("t.toml"))
+    target = target_in(TARGET)
     source = Source("impedance", (500.0, 20e3), (1 + 2j, 3 + 4j), (1.0, 1.0))
     driven = meaning(replace(target, driver=Driver(source=source)))
     assert driven["[driver] source_resistance and source_reactance"] == "[[1, 2], [3, 4]]"
@@ -142,7 +150,7 @@ def test_a_limit_that_names_its_own_key_is_told_by_it():
     class More(Limits):
         bounds: tuple[Named, ...] = ()
 
-    target = target_in(TARGET, Path("t.toml"))
+    target = target_in(TARGET)
     limits = More(target.limits.depth, target.limits.mouth_diameter, bounds=(Named("wall_angle_deg", 0.0, np.pi / 4),))
     more = meaning(replace(target, limits=limits))
     assert changes(meaning(target), more) == [("[limits] wall_angle_deg", None, "[0, 45]")]

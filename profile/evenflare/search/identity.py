@@ -7,7 +7,6 @@ part of it, nor how the target's file words the question.
 from __future__ import annotations
 
 import json
-import re
 from collections.abc import Mapping
 from dataclasses import dataclass
 from importlib.metadata import version
@@ -18,10 +17,13 @@ from evenflare import __version__
 from evenflare.files import InputError, short
 from evenflare.parsing import json_value
 from evenflare.target.meaning import changes, meaning
-from evenflare.target.target import Target, target_in
+from evenflare.target.target import Target
 
-RULES = 1
+RULES = 2
 """Of what is asked next. Raise it when the same target and seed no longer ask for the same candidates."""
+EARLIER = (
+    "one begun by an earlier evenflare, which asked for candidates in another order (it can be read, not continued)"
+)
 BESIDE = ("cma", "numpy")
 """Libraries whose versions may change what is asked next; whether they do shows as the folder is read back."""
 MOST_CHANGES = 6
@@ -29,18 +31,15 @@ MOST_CHANGES = 6
 LONGEST_VALUE = 60
 """Characters of a value in it."""
 
-_CLASS = re.compile(r"\b[A-Za-z_]\w*\(")
-
 
 @dataclass(frozen=True)
 class Identity:
     """What a run is made of.
 
-    text     : of the target's file, from which older versions tell it, and `question` what that means.
+    text     : of the target's file as the run began, and `question` what that means.
     versions : of evenflare and of the libraries BESIDE, by name.
     """
 
-    target: Target
     text: str
     seed: int
     question: Mapping[str, str]
@@ -61,14 +60,18 @@ class Identity:
         """InputError, which says what changed from what to what, where the folder's run is another one."""
         if not kept:
             return
-        changed = [*_question_changes(kept, self)]
+        there = _question(kept.get("question", "{}"))
+        if kept.get("rules", "1") != str(RULES):
+            changed = [EARLIER]
+        elif there is None:
+            changed = ["the target, whose question there cannot be read"]
+        else:
+            changed = [_changed(*each) for each in changes(there, self.question)]
         if kept.get("seed") != str(self.seed):
             changed.append(_changed("seed", kept.get("seed"), str(self.seed)))
         theirs = _versions(kept)
         if theirs.get("evenflare") != self.versions["evenflare"]:
             changed.append(_changed("version of evenflare", theirs.get("evenflare"), self.versions["evenflare"]))
-        elif kept.get("rules", "1") != str(RULES):
-            changed.append("the order in which candidates are asked for, which this version of evenflare changed")
         if not changed:
             return
         more = f"; and {len(changed) - MOST_CHANGES} more" if len(changed) > MOST_CHANGES else ""
@@ -92,7 +95,7 @@ class Identity:
 def identity(target: Target, *, text: str, seed: int) -> Identity:
     """Of what is asked for now. text : of the target's file."""
     versions = {"evenflare": __version__} | {name: version(name) for name in BESIDE}
-    return Identity(target, text, seed, meaning(target), versions)
+    return Identity(text, seed, meaning(target), versions)
 
 
 def _versions(kept: Mapping[str, str]) -> dict[str, str]:
@@ -118,33 +121,6 @@ def _pairs(there: str, now: str) -> list[tuple[Any, Any]]:
     a, b = json_value(there), json_value(now)
     alike = isinstance(a, list) and isinstance(b, list) and len(a) == len(b)
     return list(zip(a, b, strict=True)) if alike else []
-
-
-def _question_changes(kept: Mapping[str, str], asked: Identity) -> list[str]:
-    if "question" in kept:
-        there = _question(kept["question"])
-        if there is None:
-            return ["the target, whose question there cannot be read"]
-        return [_changed(*each) for each in changes(there, asked.question)]
-    return _earlier_changes(kept, asked)
-
-
-def _earlier_changes(kept: Mapping[str, str], asked: Identity) -> list[str]:
-    """Against a run of earlier versions, which kept the text of the target's file and what other files gave it."""
-    if kept.get("target") != asked.text:
-        try:
-            there = meaning(target_in(kept.get("target", ""), Path(asked.target.source)))
-        except ValueError:  # no longer a target, by today's rules
-            return ["the target, whose text there is read otherwise today"]
-        if changed := [_changed(*each) for each in changes(there, asked.question)]:
-            return changed
-    beside = {"room": asked.target.room, "driver": asked.target.driver}
-    return [
-        f"the {name}, whose file has changed"
-        for name, value in beside.items()
-        # As Python writes them, less the names of classes, which may change.
-        if name in kept and _CLASS.sub("(", kept[name]) != _CLASS.sub("(", repr(value))
-    ]
 
 
 def _question(text: str) -> dict[str, str] | None:

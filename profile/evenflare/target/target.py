@@ -14,7 +14,6 @@ from evenflare.closed_forms import piston_index
 from evenflare.design.driver import check_covered
 from evenflare.files import InputError, is_file
 from evenflare.metrics import PLANES, SAME_ANGLE
-from evenflare.parsing import tables
 from evenflare.room.room import Room
 from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed, shown
@@ -117,15 +116,7 @@ class Target:
 def read_target(path: Path | str) -> Target:
     """The target of a target file. InputError that lists every fault. Whether it can be met, `reach` says."""
     path = Path(path)
-    return _target(checked(parsed(path, minimal=MINIMAL), TargetTable, path=path), path)
-
-
-def target_in(text: str, path: Path) -> Target:
-    """The target of a text, as if the file `path` held it. ValueError that lists every fault."""
-    return _target(checked(tables(text.removeprefix("\ufeff")), TargetTable, path=path), path)
-
-
-def _target(table: TargetTable, path: Path) -> Target:
+    table = checked(parsed(path, minimal=MINIMAL), TargetTable, path=path)
     wanted = table.wanted
     crossover = wanted.crossover
 

@@ -13,7 +13,7 @@ from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
 from evenflare.search.store import ROW, Standing, glimpse, history_rows, nearest
-from evenflare.search.worker import SolverFactory
+from evenflare.search.worker import SolverFactory, waveguide_of
 
 __all__ = [
     "ROW",
@@ -35,4 +35,5 @@ __all__ = [
     "plan",
     "ranking_words",
     "run_search",
+    "waveguide_of",
 ]

@@ -3,10 +3,10 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Sequence
-from concurrent.futures import BrokenExecutor, Future, as_completed, wait
-from contextlib import nullcontext
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Sequence
+from concurrent.futures import BrokenExecutor, Future, wait
+from contextlib import nullcontext, suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.radiation import SETTINGS, Setting, method_for
 from evenflare.search import ladder
+from evenflare.search.deadline import Deadline, TimeIsUpError
 from evenflare.search.descent import Descent
 from evenflare.search.judging import factory_for
 from evenflare.search.ladder import RankAgreement, Staging
@@ -46,6 +47,7 @@ def run_search(
     workers: int = 1,
     candidates: int | None = None,
     minutes: float | None = None,
+    closing: Callable[[], float] | None = None,
     seed: int | None = None,
     progress: Callable[[Progress], None] | None = None,
     solver_factory: SolverFactory | None = None,
@@ -57,7 +59,8 @@ def run_search(
                   version say.
     workers     : processes, 1 to four for each core; `executor` takes their place, and may be another machine's.
     candidates, seed : instead of the target's.
-    minutes     : after which nothing new is asked for; the best so far are still judged at full.
+    minutes     : within which all is done: asking, judging the best at full, and what `closing` says.
+    closing     : tells how many s what follows the search will take, as known when asked.
     progress    : called after every finished candidate.
     solver_factory : of the stages' solvers, instead of `factory_for` the target's mounting.
     Errors      : InputError if the folder holds another run, another process searches in it, it cannot be written or
@@ -68,22 +71,26 @@ def run_search(
     from threadpoolctl import threadpool_limits
 
     asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
-    deadline = None if minutes is None else time.monotonic() + 60.0 * minutes
+    deadline = Deadline() if minutes is None else Deadline(time.monotonic() + 60.0 * minutes)
+    deadline.closing = closing or deadline.closing
     processes = pool(workers) if executor is None else nullcontext(executor)
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
         factory = solver_factory or factory_for(target.mounting, oblong=target.oblong)
         asked = asked.at_least(target, store.whole)
-        run = _Run(target, store, judges, factory, asked.plan, asked.seed, deadline, progress)
+        run = _Run(target, store, judges, factory, asked.plan, asked.candidates, asked.seed, deadline, progress)
         try:
             stopped_by = run.carry_out()
         except KeyboardInterrupt:
             stopped_by = "interrupted"
+            for (number, _), (job, outcome) in sorted(store.finished.items()):  # what it had not come to again
+                run.record.take(number, job, outcome)
         except BrokenExecutor as error:  # somebody else's, which does not try again
             raise InputError(
                 "a worker process ended unexpectedly: for lack of memory, or because a script starts the search outside"
                 " `if __name__ == '__main__':`. Run it again with fewer workers: what finished is kept"
             ) from error
-        return result(target, run.record, asked.plan, stopped_by, run.agreements())
+        found = result(target, run.record, asked.plan, stopped_by, run.agreements())
+        return replace(found, left_out=run.left_out)
 
 
 @dataclass
@@ -95,13 +102,15 @@ class _Run:
     judges: Judges
     factory: SolverFactory
     plan: Plan
+    candidates: int
     seed: int
-    deadline: float | None
+    deadline: Deadline
     progress: Callable[[Progress], None] | None
     record: Record = field(default_factory=Record)
     staging: Staging | None = None
     pace: Pace = field(default_factory=lambda: Pace(ROUND_COST))
     step: str = ""
+    left_out: int = 0
     due: dict[str, int] = field(default_factory=dict)
 
     def carry_out(self) -> StoppedBy:
@@ -125,7 +134,7 @@ class _Run:
             "final": len(finalists),
             "polish": self.plan.polish if in_time and finalists else 0,
         }
-        self.judge(finalists)
+        in_time &= self.judged(finalists)
         if in_time:
             self.step = "polishing at full setting"
             in_time = self.descend(self.polish())
@@ -197,15 +206,19 @@ class _Run:
     def descend(self, descents: Sequence[Descent]) -> bool:
         """Run all side by side, a population of each at a time, until their shares are used; False if time is up."""
         while busy := [descent for descent in descents if not descent.finished]:
-            if self.deadline is not None and time.monotonic() >= self.deadline:
+            self.deadline.keep_for_finals(self.pace.left({"full": self.due["final"] - self.record.judged["full"]}))
+            if self.deadline.left <= 0.0:
                 return False
             asked = [[Job(each.family, vector, each.setting) for vector in each.ask()] for each in busy]
             new = [len({job for job in jobs if not self.known(job)}) for jobs in asked]
-            if self.staging is None or self.staging.left_out or busy[0].setting != self.staging.upper:
-                self.judge([job for jobs in asked for job in jobs])
-                ranks = [[self.record.outcomes[job].rank for job in jobs] for jobs in asked]
-            else:
-                ranks = self.climb(self.staging, asked, [self.staging.whole(each.populations) for each in busy])
+            try:
+                if self.staging is None or self.staging.left_out or busy[0].setting != self.staging.upper:
+                    self.judge([job for jobs in asked for job in jobs])
+                    ranks = [[self.record.outcomes[job].rank for job in jobs] for jobs in asked]
+                else:
+                    ranks = self.climb(self.staging, asked, [self.staging.whole(each.populations) for each in busy])
+            except TimeIsUpError:
+                return False
             for descent, each, count in zip(busy, ranks, new, strict=True):
                 descent.tell(each, new=count)
         return True
@@ -233,6 +246,15 @@ class _Run:
         before = [self.staging.lower] if self.staging and job.setting == self.staging.upper else []
         return self.record.known(job, [job.setting, *before])
 
+    def judged(self, finalists: Sequence[Job]) -> bool:
+        """Judge finalists, the best first; False if there was not time for all."""
+        self.deadline.finals = 0.0
+        with suppress(TimeIsUpError):
+            self.judge(finalists)
+            return True
+        self.left_out = sum(job not in self.record.outcomes for job in finalists)
+        return False
+
     def judge(self, jobs: Sequence[Job]) -> None:
         """Number the jobs in order, take what is finished from the store, have the rest solved, keep each at once."""
         waiting: dict[Future[Outcome], tuple[int, Job]] = {}
@@ -249,20 +271,24 @@ class _Run:
                 else:
                     self.record.note(job, known)
             count, lost = len(waiting), list[tuple[int, Job]]()
-            for future in as_completed(list(waiting)):
+            for future in self.deadline.completed(list(waiting), lambda: self.slowest(waiting.values())):
                 if isinstance(future.exception(), losses(self.judges)):
                     lost.append(waiting[future])
                 else:
                     self.keep(future.result(), *waiting[future])
                 del waiting[future]
             self.try_again(lost, most=max(MOST_LOST, count // 2))
-        except (KeyboardInterrupt, InputError) as end:
+        except (KeyboardInterrupt, InputError, TimeIsUpError) as end:
             for future in waiting:
                 future.cancel()
-            for future in wait(waiting).done if isinstance(end, KeyboardInterrupt) else ():  # those being solved
+            for future in () if isinstance(end, InputError) else wait(waiting).done:  # those being solved
                 if not future.cancelled() and future.exception() is None:
                     self.keep(future.result(), *waiting[future])
             raise
+
+    def slowest(self, waiting: Iterable[tuple[int, Job]]) -> float:
+        """Seconds that one of what is waited for takes, as known so far."""
+        return max((self.pace.each(setting) for setting in {job.setting for _, job in waiting}), default=0.0)
 
     def try_again(self, lost: Sequence[tuple[int, Job]], *, most: int) -> None:
         """Have candidates solved whose processes were killed, each alone: memory is plenty, and none dies for another.
@@ -300,18 +326,18 @@ class _Run:
         if staging is not None and not staging.left_out:
             left |= {"estimate": asked, "screen": round(asked * ladder.EXPECTED)}
         time_left = self.pace.left(left)
-        finals = self.pace.left({"full": max(0, self.due["final"] - judged["full"])})
-        if self.deadline is not None and time_left is not None and finals is not None:
-            time_left = min(time_left, max(0.0, self.deadline - time.monotonic()) + finals)
+        if time_left is not None:
+            time_left = min(time_left + self.deadline.closing(), max(0.0, self.deadline.whole))
         return Progress(
-            done=judged.total(),
-            total=judged.total() + sum(left.values()),
+            done=self.record.candidates,
+            total=self.candidates,
             best=next((self.record.lowest[each] for each in SETTINGS[::-1] if each in self.record.lowest), None),
             rate=self.pace.rate,
             time_left=time_left,
             stage=self.step if staging is None or not staging.left_out else f"{self.step}, without estimates",
             judged=dict(judged),
             agreement=staging.agreement if staging else None,
+            leader=self.record.leader,
         )
 
     def agreements(self) -> tuple[RankAgreement, ...]:

@@ -9,6 +9,7 @@ from dataclasses import dataclass, field
 
 from evenflare.radiation import Setting
 from evenflare.search.ladder import RankAgreement
+from evenflare.search.worker import Job
 
 SETTLED = 20
 """Candidates solved, before which the time left is a guess."""
@@ -23,11 +24,11 @@ OBLONG_COST: Mapping[Setting, float] = {"estimate": 0.5, "screen": 1.0, "full": 
 class Progress:
     """Where a search stands.
 
-    done, total : candidates, counted again at every setting they are judged at; while an estimate decides who goes on,
-                  the total is what is to be expected.
-    best        : dB, the lowest score so far at the setting that counts, None if there is none.
+    done, total : candidates of which something is known, and those that are asked for in all.
+    best        : dB, the lowest score so far at the setting that counts, None if there is none, and
+    leader      : whose it is: number and job.
     rate        : candidates solved per second in this call.
-    time_left   : s, None until SETTLED candidates are solved.
+    time_left   : s until all is done, what follows the candidates included; None until SETTLED are solved.
     stage       : what is being done, in words.
     judged      : candidates by setting.
     agreement   : of the estimate with the screening setting; None where nothing is estimated.
@@ -41,6 +42,7 @@ class Progress:
     stage: str
     judged: Mapping[Setting, int] = field(default_factory=dict)
     agreement: RankAgreement | None = None
+    leader: tuple[int, Job] | None = None
 
 
 class Pace:
@@ -72,10 +74,13 @@ class Pace:
         """Seconds that the candidates due at each setting will take; None before SETTLED are solved."""
         if self._solved.total() < SETTLED:
             return None
-        unit = self._seconds.total() / sum(self._cost[setting] * count for setting, count in self._solved.items())
+        return sum(count * self.each(setting) for setting, count in due.items())
 
-        def each(setting: Setting) -> float:
-            count = self._solved[setting]
-            return self._seconds[setting] / count if count else self._cost[setting] * unit
-
-        return sum(count * each(setting) for setting, count in due.items())
+    def each(self, setting: Setting) -> float:
+        """Seconds that a candidate takes at a setting, as known so far; 0 before any is solved."""
+        if not self._solved.total():
+            return 0.0
+        if count := self._solved[setting]:
+            return self._seconds[setting] / count
+        known = sum(self._cost[setting] * count for setting, count in self._solved.items())
+        return self._cost[setting] * self._seconds.total() / known

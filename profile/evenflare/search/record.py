@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 
-from evenflare.radiation import Setting
+from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.descent import Vector
 from evenflare.search.ladder import RankAgreement, rank_agreement
 from evenflare.search.worker import Job, Outcome
@@ -19,15 +20,19 @@ CHEAP: tuple[Setting, ...] = ("estimate", "screen")
 class Record:
     """Candidates by number, and their outcomes by setting.
 
-    reached : how many candidates were judged at any of the CHEAP settings.
+    reached : how many candidates were judged at any of the CHEAP settings, and
+    candidates : at any setting.
     lowest  : dB, the best score at each setting.
+    leaders : whose it is; the first of equals.
     """
 
     numbers: dict[tuple[str, Vector], int] = field(default_factory=dict)
     outcomes: dict[Job, Outcome] = field(default_factory=dict)
     judged: Counter[Setting] = field(default_factory=Counter)
     lowest: dict[Setting, float] = field(default_factory=dict)
+    leaders: dict[Setting, Job] = field(default_factory=dict)
     reached: int = 0
+    candidates: int = 0
 
     def number(self, job: Job) -> int:
         """Of a candidate: the next one if it was not asked for before."""
@@ -38,10 +43,22 @@ class Record:
         if job in self.outcomes:
             return
         self.reached += job.setting in CHEAP and not self.known(job, CHEAP)
+        self.candidates += not self.known(job, SETTINGS)
         self.outcomes[job] = outcome
         self.judged[job.setting] += 1
-        if outcome.feasible:
-            self.lowest[job.setting] = min(outcome.rank, self.lowest.get(job.setting, outcome.rank))
+        if outcome.feasible and outcome.rank < self.lowest.get(job.setting, math.inf):
+            self.lowest[job.setting], self.leaders[job.setting] = outcome.rank, job
+
+    def take(self, number: int, job: Job, outcome: Outcome) -> None:
+        """A candidate as it was kept, by the number it has there."""
+        self.numbers.setdefault((job.family, job.vector), number)
+        self.note(job, outcome)
+
+    @property
+    def leader(self) -> tuple[int, Job] | None:
+        """Number and job of the best so far, at the most exact setting that has one."""
+        job = next((self.leaders[setting] for setting in SETTINGS[::-1] if setting in self.leaders), None)
+        return None if job is None else (self.number(job), job)
 
     def known(self, job: Job, settings: Sequence[Setting]) -> bool:
         """Whether a job's candidate was judged at any of the settings."""

@@ -42,6 +42,7 @@ class SearchResult:
     plan       : shares and notes.
     asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
+    left_out   : finalists that there was no time to judge at full.
     agreements : how far each stage ranks as the next, and whether one was left out, cheapest first; of the last two
                  among the finalists, the best only, whose order is the hardest to get right.
     """
@@ -58,6 +59,7 @@ class SearchResult:
     why: str = ""
     agreements: tuple[RankAgreement, ...] = ()
     lost: tuple[int, ...] = ()
+    left_out: int = 0
 
     @property
     def feasible(self) -> bool:

@@ -127,8 +127,9 @@ def _searched(options: argparse.Namespace, began: float) -> int:
 def _tell(result: SearchResult, target: Target) -> None:
     from evenflare.search import ranking_words
 
-    if result.stopped_by == "interrupted" and result.best is None and not result.scored:
-        print("Interrupted before any candidate was solved")
+    if result.stopped_by != "candidates" and not result.asked:
+        ended = "Interrupted" if result.stopped_by == "interrupted" else "Time was up"
+        print(f"{ended} before the first candidate: what comes before takes a while. The same command begins there")
         return
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
     if result.left_out:

@@ -46,13 +46,13 @@ SOLVED = {
 COMPARED the comparisons, where two methods serve and where one does."""
 COMPARED = {False: 3.3, True: 0.8}
 PAGE, PICTURES, SOLID = 2.0, 2.5, 0.4
-"""s of a core for a page, for pictures each in a file, and for the solid. Measured, in seconds of one core of 3 GHz: how
-much longer it takes here and now, `Closing` learns as it goes.
+"""s of a core for a page, for pictures each in a file, and for the solid. Measured, in seconds of one core of 3 GHz:
+how much longer it takes here and now, `Closing` learns as it goes.
 """
 SPARE = 1.15
 """Times as long as is expected, that is kept in hand."""
 PART = 0.4
-"""Of the whole time that is kept for the winner's files at most, where less can be made of it."""
+"""Of the whole time that is kept for the winner's files at most: a search wants candidates first."""
 
 
 class Closing:
@@ -83,12 +83,8 @@ class Closing:
 
     def reserve(self) -> float:
         """s to keep in hand: for all there is, if that is a small part of the whole time, else for less."""
-        return next((need for each in EXTENTS if (need := self.seconds(each)) <= PART * self.whole), self.least)
-
-    @property
-    def least(self) -> float:
-        """s that the least takes."""
-        return self.seconds(EXTENTS[-1])
+        most = PART * self.whole
+        return next((need for each in EXTENTS if (need := self.seconds(each)) <= most), most)
 
     def extent(self) -> Extent | None:
         """The most that fits before the end; None if nothing does."""

@@ -57,9 +57,10 @@ class Deadline:
         """
         due = set(waiting)
         while due:
-            # Those at work are waited for, whatever happens: there must be time for them.
-            left = self.left - each() * sum(future.running() for future in due)
-            if left <= 0.0:
+            # Those at work are waited for, whatever happens, and so is the one that begins when the next is done.
+            at_work = sum(future.running() for future in due)
+            left = self.left - each() * min(at_work + 1, len(due))
+            if left < 0.0:
                 raise TimeIsUpError
             done, due = wait(due, timeout=None if math.isinf(left) else left, return_when=FIRST_COMPLETED)
             yield from done

@@ -52,6 +52,7 @@ class Pace:
         self._cost = cost
         self._began = self._last = time.monotonic()
         self._solved: Counter[Setting] = Counter()
+        self._timed: Counter[Setting] = Counter()
         self._seconds: Counter[Setting] = Counter()
 
     def resume(self) -> None:
@@ -61,8 +62,10 @@ class Pace:
     def note(self, setting: Setting) -> None:
         """A candidate was solved."""
         now = time.monotonic()
+        if self._solved.total():  # the first one waited for workers to load
+            self._timed[setting] += 1
+            self._seconds[setting] += now - self._last  # type: ignore[assignment]
         self._solved[setting] += 1
-        self._seconds[setting] += now - self._last  # type: ignore[assignment]
         self._last = now
 
     @property
@@ -77,10 +80,10 @@ class Pace:
         return sum(count * self.each(setting) for setting, count in due.items())
 
     def each(self, setting: Setting) -> float:
-        """Seconds that a candidate takes at a setting, as known so far; 0 before any is solved."""
-        if not self._solved.total():
+        """Seconds that a candidate takes at a setting, as known so far; 0 before any was timed."""
+        if not self._timed.total():
             return 0.0
-        if count := self._solved[setting]:
+        if count := self._timed[setting]:
             return self._seconds[setting] / count
-        known = sum(self._cost[setting] * count for setting, count in self._solved.items())
+        known = sum(self._cost[setting] * count for setting, count in self._timed.items())
         return self._cost[setting] * self._seconds.total() / known

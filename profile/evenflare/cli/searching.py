@@ -49,7 +49,7 @@ class _Ticker:
         best = "none yet" if progress.best is None else f"{progress.best:.3f} dB"
         left = "" if progress.time_left is None else f", {duration(progress.time_left)} left"
         rate = f"{progress.rate:.0f}" if progress.rate >= 9.5 else f"{progress.rate:.2g}"
-        words = f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
+        words = f"{progress.done}/{progress.total} candidates, {progress.stage}: best {best}, {rate}/s{left}"
         self._write(words, "" if self.terminal else "\n")
 
     def say(self, words: str) -> None:
@@ -64,14 +64,28 @@ class _Ticker:
 
 
 def _search(options: argparse.Namespace) -> int:
+    from evenflare.commands.live import held_words
+
+    began = time.monotonic()
+    try:
+        return _searched(options, began)
+    except KeyboardInterrupt:
+        tell(f"interrupted; {held_words(options.out)}")
+        return INTERRUPTED
+
+
+def _searched(options: argparse.Namespace, began: float) -> int:
     from evenflare.commands import searching, solving
+    from evenflare.commands.live import held_words
     from evenflare.commands.remarks import air_warnings
     from evenflare.target.reach import reach_statement, reachability
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
-    target = searching.checked_search(options.target, options.out, **asked)
+    target, notes = searching.checked_search(options.target, options.out, **asked)
     warn([*reachability(target), *air_warnings(options.target, target.air)])
+    for note in notes:
+        ticker.say(note)
     ticker.say(reach_statement(target))
     compiled(options.quiet)
     prepare_cabinet(options.target, quiet=options.quiet)
@@ -79,6 +93,7 @@ def _search(options: argparse.Namespace) -> int:
         options.target,
         options.out,
         command=options.words,
+        began=began,
         progress=ticker,
         stage=ticker.say,
         **asked,
@@ -90,7 +105,7 @@ def _search(options: argparse.Namespace) -> int:
         list_written(solution.written, options.out)
         warn(solution.sound.warnings)
     if result.stopped_by == "interrupted":
-        tell("interrupted; the same command on the same folder continues")
+        tell(f"interrupted; {held_words(options.out)}")
         return INTERRUPTED
     return DONE if result.feasible else ANSWER_IS_NO
 
@@ -98,7 +113,13 @@ def _search(options: argparse.Namespace) -> int:
 def _tell(result: SearchResult, target: Target) -> None:
     from evenflare.search import ranking_words
 
+    if result.stopped_by != "candidates" and not result.asked:
+        ended = "Interrupted" if result.stopped_by == "interrupted" else "Time was up"
+        print(f"{ended} before the first candidate: what comes before takes a while. The same command begins there")
+        return
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
+    if result.left_out:
+        print(f"No time was left to judge {result.left_out} of the best at full: more --minutes on the same command do")
     if result.lost:
         numbers = ", ".join(map(str, result.lost[:FEW])) + (", ..." if len(result.lost) > FEW else "")
         print(

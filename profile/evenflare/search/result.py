@@ -42,6 +42,7 @@ class SearchResult:
     families   : what became of each, in the target's order.
     asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
+    left_out   : finalists that there was no time to judge at full.
     agreement  : how far the screen ranks as the full setting, among candidates judged at both.
     """
 
@@ -57,6 +58,7 @@ class SearchResult:
     why: str = ""
     agreement: RankAgreement | None = None
     lost: tuple[int, ...] = ()
+    left_out: int = 0
 
     @property
     def feasible(self) -> bool:
@@ -68,7 +70,7 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
     """What was found so far."""
 
     def winner(among: Sequence[str]) -> Winner | None:
-        job = next((job for setting in SETTINGS[::-1] if (job := record.best(setting, among))), None)
+        job = record.front_runner({setting: job for setting in SETTINGS if (job := record.best(setting, among))})
         if job is None:
             return None
         outcome = record.outcomes[job]

@@ -65,30 +65,40 @@ def timed(folder, worker, *, seconds, closing=0.0, **others):
     return searched(folder, executor=worker, minutes=seconds / 60.0, closing=lambda: closing, **others)
 
 
-ALL = 90 * COST["screen"] + 81 * COST["full"]
-"""s that everything takes, and more."""
+@pytest.fixture(scope="module")
+def whole(tmp_path_factory):
+    """s that everything takes."""
+    with pytest.MonkeyPatch.context() as patch:
+        worker = Worker(patch)
+        searched(tmp_path_factory.mktemp("whole"), executor=worker)
+    return worker.now
 
 
-@pytest.mark.parametrize("part", [0.1, 0.3, 0.6, 0.9])
-@pytest.mark.parametrize("closing", [0.0, 2.0])
-def test_a_deadline_is_kept_and_used_finalists_and_what_follows_included(tmp_path, monkeypatch, part, closing):
+@pytest.mark.parametrize(("part", "closing"), [(0.2, 0.0), (0.6, 0.0), (0.9, 1.0)])
+def test_a_deadline_is_kept_and_used_finalists_and_what_follows_included(tmp_path, monkeypatch, whole, part, closing):
     worker = Worker(monkeypatch)
-    result = timed(tmp_path, worker, seconds=part * ALL, closing=closing)
+    result = timed(tmp_path, worker, seconds=part * whole, closing=closing)
     assert result.stopped_by == "time"
-    assert worker.now + closing <= part * ALL + 1e-9
-    # Less is left than the longest candidate takes, and the one that begins when it is done.
-    assert worker.now + closing > part * ALL - 2 * COST["full"] - 1e-9
+    assert worker.now + closing <= part * whole + 1e-9
+    if result.left_out:  # less is left than the longest candidate takes, and the one that begins when it is done
+        assert worker.now + closing > part * whole - 2 * COST["full"] - 1e-9
     assert result.best.setting == "full", "the best that there was time for"
-    full = [row for row in history_rows(tmp_path) if row["stage"] == "full"]
+    assert result.full == sum(row["stage"] == "full" for row in history_rows(tmp_path))
+
+
+def test_with_time_for_few_finalists_it_is_told_how_many_are_left_out(tmp_path, monkeypatch):
+    worker = Worker(monkeypatch, cost={"screen": 0.1, "full": 0.7})
+    result = timed(tmp_path, worker, seconds=9.0)
+    assert worker.now <= 9.0 + 0.7, "how long the first of its kind takes is not known before"
     assert result.left_out > 0
-    assert result.full == len(full)
+    assert result.best.setting == "full", "the best by the screen come first"
 
 
 def test_what_time_cut_off_continues_to_the_same_candidates(tmp_path, monkeypatch):
     whole, cut = tmp_path / "whole", tmp_path / "cut"
     searched(whole)
     expected = {(row["number"], row["stage"]): row["score"] for row in history_rows(whole)}
-    for seconds in (1.05, 3.0, 7.0):
+    for seconds in (2.05, 5.0):
         timed(cut, Worker(monkeypatch), seconds=seconds)
     monkeypatch.undo()
     searched(cut)
@@ -108,7 +118,7 @@ def test_the_forecast_holds_from_the_first_tenth_on(tmp_path, monkeypatch):
     worker, seen = Worker(monkeypatch), []
     searched(
         tmp_path,
-        hidden_target(candidates=300),
+        hidden_target(candidates=150),
         executor=worker,
         closing=lambda: 20.0,
         progress=lambda standing: seen.append((worker.now, standing.time_left)),

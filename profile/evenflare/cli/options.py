@@ -77,7 +77,7 @@ def parser() -> argparse.ArgumentParser:
 
     search = command(
         "search",
-        "Search the shapes that a target allows; the same command on the same folder continues, also to more candidates",
+        "Search the shapes that a target allows; the same command on the same folder continues, and asks for more",
         "example: evenflare search targets/shelf.toml --out runs/shelf --candidates 3000\n\n"
         "writes into the folder: best.toml, best/ (as solve and export), report.html, candidates.sqlite.\n"
         "best.toml and report.html are rewritten once a minute while it runs. Ctrl-C keeps the best so far. A target\n"

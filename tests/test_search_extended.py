@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 
 from cheap_search import TEXT, hidden_target, searched, slow
-from evenflare.search import history_rows, run_search
+from evenflare.search import glimpse, history_rows, run_search
 from evenflare.search.store import STORE
 
 FEW, MORE = 60, 110
@@ -55,6 +55,22 @@ def test_nothing_is_solved_twice(undisturbed, tmp_path):
     searched(tmp_path, candidates=MORE, progress=solved.append)
     assert len(solved) == len(undisturbed[2]) - len(undisturbed[1])
     assert solved[-1].done == solved[-1].total == MORE
+
+
+def test_interrupted_before_its_finalists_a_longer_run_shows_what_is_best_by_the_screen(tmp_path):
+    """A shorter one's finalists have scores at full, and are not the best for that."""
+    target = hidden_target(families=("exponential", "free"), candidates=FEW)
+    shorter, best = searched(tmp_path, target), []
+    assert shorter.best.setting == "full"
+
+    def progress(standing):
+        best.append(standing.best)
+        if standing.leader[1].setting == "screen" and standing.best < 0.9 * shorter.best.score.value:
+            raise KeyboardInterrupt
+
+    found = searched(tmp_path, target, candidates=400, progress=progress)
+    assert found.stopped_by == "interrupted"
+    assert found.best.score.value == best[-1] == glimpse(tmp_path).best < shorter.best.score.value
 
 
 @pytest.mark.skipif(not Path("/proc/self/task").exists(), reason="signals and processes as Linux has them")

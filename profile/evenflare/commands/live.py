@@ -79,6 +79,7 @@ class Live:
                 history=list(history_rows(self.folder)),
                 written=[
                     ("best.toml", "the best design so far, to solve, score or export"),
+                    *([("best/", "of the best when the search last ended")] if (self.folder / "best").is_dir() else []),
                     ("candidates.sqlite", "every candidate; the same command on the same folder continues from it"),
                 ],
                 running=not why,

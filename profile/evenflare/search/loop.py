@@ -12,7 +12,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.radiation import SETTINGS, Setting, method_for
+from evenflare.radiation import Setting, method_for
 from evenflare.search import ladder
 from evenflare.search.deadline import Deadline, TimeIsUpError
 from evenflare.search.descent import Descent
@@ -328,16 +328,17 @@ class _Run:
         time_left = self.pace.left(left)
         if time_left is not None:
             time_left = min(time_left + self.deadline.closing(), max(0.0, self.deadline.whole))
+        leader = self.record.leader
         return Progress(
             done=self.record.candidates,
             total=self.candidates,
-            best=next((self.record.lowest[each] for each in SETTINGS[::-1] if each in self.record.lowest), None),
+            best=leader and self.record.outcomes[leader[1]].rank,
             rate=self.pace.rate,
             time_left=time_left,
             stage=self.step if staging is None or not staging.left_out else f"{self.step}, without estimates",
             judged=dict(judged),
             agreement=staging.agreement if staging else None,
-            leader=self.record.leader,
+            leader=leader,
         )
 
     def agreements(self) -> tuple[RankAgreement, ...]:

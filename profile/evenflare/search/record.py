@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
 from evenflare.radiation import SETTINGS, Setting
@@ -56,9 +56,24 @@ class Record:
 
     @property
     def leader(self) -> tuple[int, Job] | None:
-        """Number and job of the best so far, at the most exact setting that has one."""
-        job = next((self.leaders[setting] for setting in SETTINGS[::-1] if setting in self.leaders), None)
+        """Number and job of the best so far, as `front_runner`."""
+        job = self.front_runner(self.leaders)
         return None if job is None else (self.number(job), job)
+
+    def front_runner(self, best: Mapping[Setting, Job]) -> Job | None:
+        """Of the best at each setting, the one that is best as far as is known; None without any.
+
+        That is the one at the most exact setting; but where the screen's best was not judged at full yet, only if it
+        was ahead at the screen too.
+        """
+        exact = next((best[setting] for setting in SETTINGS[::-1] if setting in best), None)
+        screened = best.get("screen")
+        if exact is None or screened is None or exact.setting != "full":
+            return exact
+        if screened._replace(setting="full") in self.outcomes:
+            return exact
+        there = self.outcomes.get(exact._replace(setting="screen"), self.outcomes[exact])
+        return screened if self.outcomes[screened].rank < there.rank else exact
 
     def known(self, job: Job, settings: Sequence[Setting]) -> bool:
         """Whether a job's candidate was judged at any of the settings."""

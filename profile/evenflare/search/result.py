@@ -73,7 +73,7 @@ def result(
     """What was found so far."""
 
     def winner(among: Sequence[str]) -> Winner | None:
-        job = next((job for setting in SETTINGS[::-1] if (job := record.best(setting, among))), None)
+        job = record.front_runner({setting: job for setting in SETTINGS if (job := record.best(setting, among))})
         if job is None:
             return None
         outcome = record.outcomes[job]

@@ -136,7 +136,7 @@ class Standing:
 
     kept       : what it is made of, by name; empty without a run.
     candidates : that are finished, at any stage, and
-    best       : dB, the lowest score at the most exact stage that has one; None without any.
+    best       : dB, the score of the best as far as is known; None without any.
     """
 
     kept: Mapping[str, str]
@@ -160,13 +160,26 @@ def glimpse(folder: Path) -> Standing:
         return Standing({})
     with _read_only(path) as connection:
         kept = dict(_all(path, connection, "run", "name, value"))
-        numbers, lowest = set[object](), dict[str, float]()
+        numbers, scores = set[object](), {stage: dict[object, float]() for stage in STAGES}
         for number, stage, score, feasible in _all(path, connection, "candidate", "number, stage, score, feasible"):
             numbers.add(number)
-            if feasible and isinstance(score, float):
-                lowest[stage] = min(score, lowest.get(stage, score))
-        best = next((lowest[stage] for stage in reversed(STAGES) if stage in lowest), None)
-        return Standing(kept, len(numbers), best)
+            if feasible and isinstance(score, float) and stage in scores:
+                scores[stage][number] = score
+        best = {stage: min(found, key=found.__getitem__) for stage, found in scores.items() if found}
+        return Standing(kept, len(numbers), _best_known(scores, best))
+
+
+def _best_known(scores: Mapping[str, Mapping[object, float]], best: Mapping[str, object]) -> float | None:
+    """The score of the best as far as is known, as `Record.front_runner`."""
+    exact = next((stage for stage in reversed(STAGES) if stage in best), None)
+    if exact is None:
+        return None
+    number, screened = best[exact], best.get("screen")
+    if exact == "full" and screened is not None and screened not in scores["full"]:
+        there = scores["screen"].get(number, scores["full"][number])
+        if scores["screen"][screened] < there:
+            return scores["screen"][screened]
+    return scores[exact][number]
 
 
 def history_rows(folder: Path) -> Iterator[dict[str, object]]:

@@ -56,7 +56,11 @@ def live_page(
         "A search at work. Made by evenflare.",
         message=[state, found],
         parts=[
-            PageSection("The best so far", head=("", ""), rows=rows.geometry(waveguide), pictures=[shape]),
+            PageSection(
+                "The best so far",
+                lines=[f"{label}: {value}." for label, value in rows.geometry(waveguide)],
+                pictures=[shape],
+            ),
             PageSection(
                 "Families",
                 head=("family", "candidates", "best score, dB"),

@@ -8,6 +8,7 @@ import time
 from dataclasses import dataclass
 
 from evenflare.target.target import Target
+from evenflare.words import duration
 
 
 @dataclass(frozen=True)
@@ -49,6 +50,16 @@ PAGE, PICTURES, SOLID = 2.0, 2.5, 0.4
 """s of a core for a page, for pictures each in a file, and for the solid. Measured, in seconds of one core of 3 GHz:
 how much longer it takes here and now, `Closing` learns as it goes.
 """
+SCREENED = {
+    ("baffle", False): 0.03,
+    ("sphere", False): 0.03,
+    ("cabinet", False): 0.05,
+    ("free_standing", False): 0.2,
+    ("baffle", True): 0.5,
+    ("cabinet", True): 0.6,
+    ("free_standing", True): 12.0,
+}
+"""s of a core that a candidate takes, its part of those judged at full included: a forecast, until they are timed."""
 SPARE = 1.15
 """Times as long as is expected, that is kept in hand."""
 PART = 0.4
@@ -62,11 +73,26 @@ class Closing:
         """began : s on the clock of time.monotonic, when the command began. minutes : that it may take, None: any."""
         self.whole = math.inf if minutes is None else 60.0 * minutes
         self.ends = began + self.whole
-        kind = target.mounting.kind
+        self._kind, self._oblong = target.mounting.kind, target.oblong
+        kind = self._kind
         self._solved = SOLVED[kind, target.oblong]
         one_method = kind == "cabinet" or (kind == "free_standing" and target.oblong)
         self._compared = 0.0 if target.oblong and kind == "baffle" else COMPARED[one_method]
         self._slowness = max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))  # until something was timed
+
+    def forecast(self, candidates: int, *, processes: int, cabinet: float) -> str:
+        """How long a whole search takes, from the cabinet to the last picture, in words.
+
+        candidates : to be judged still. cabinet : s that solving it takes.
+        """
+        each = SCREENED[self._kind, self._oblong] * self._slowness / processes
+        parts = {
+            "the cabinet": cabinet * self._slowness,
+            f"{candidates} candidates": candidates * each,
+            "the winner's files": self.seconds(EVERYTHING),
+        }
+        spoken = ", ".join(f"{name} {duration(seconds)}" for name, seconds in parts.items() if seconds >= 1.0)
+        return f"Forecast: about {duration(sum(parts.values()))} ({spoken})"
 
     def note(self, usual: float, took: float) -> None:
         """Work that usually takes `usual` s of a core took `took` s."""

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 from contextlib import suppress
@@ -88,7 +89,11 @@ def _searched(options: argparse.Namespace, began: float) -> int:
         ticker.say(note)
     ticker.say(reach_statement(target))
     compiled(options.quiet)
-    prepare_cabinet(options.target, quiet=options.quiet)
+    ticker.say(searching.forecast(target, options.target, options.out, options.candidates, options.workers))
+    ends = math.inf if options.minutes is None else began + 60.0 * options.minutes
+    if not prepare_cabinet(options.target, quiet=options.quiet, ends=ends):
+        print("Time was up while the cabinet was being solved: what is solved of it is kept. The same command goes on")
+        return ANSWER_IS_NO
     result, solution = searching.search_command(
         options.target,
         options.out,

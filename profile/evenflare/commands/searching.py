@@ -15,6 +15,7 @@ from typing import Any
 import numpy as np
 
 from evenflare import files
+from evenflare.commands.cabinets import question_of
 from evenflare.commands.closing import EVERYTHING, Closing, Extent
 from evenflare.commands.designs import (
     Cut,
@@ -39,6 +40,7 @@ from evenflare.search import (
     check_cluster,
     check_search,
     connected,
+    glimpse,
     history_rows,
     nearest,
     ranking_words,
@@ -78,6 +80,15 @@ def checked_search(
     if scheduler is not None:
         check_cluster(scheduler)
     return target, notes
+
+
+def forecast(target: Target, path: Path, folder: Path, candidates: int | None, workers: int | None) -> str:
+    """How long a search takes as a whole, in words, before anything is timed."""
+    question = question_of(path)
+    left = max(0, (target.candidates if candidates is None else candidates) - glimpse(folder).candidates)
+    processes = min(_processes(workers), os.cpu_count() or 1)
+    closing = Closing(target, began=time.monotonic(), minutes=None)
+    return closing.forecast(left, processes=processes, cabinet=0.0 if question is None else question.seconds)
 
 
 def _processes(workers: int | None) -> int:

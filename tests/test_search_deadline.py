@@ -5,16 +5,20 @@ from __future__ import annotations
 import math
 from collections import deque
 from concurrent.futures import Future
+from pathlib import Path
 from types import SimpleNamespace
 
 import pytest
 
 from cheap_search import hidden_target, searched
+from evenflare.cli.designs import prepare_cabinet
+from evenflare.commands import cabinets
 from evenflare.commands import closing as closing_module
-from evenflare.commands.closing import EVERYTHING, EXTENTS, PART, Closing
+from evenflare.commands.closing import EVERYTHING, EXTENTS, PART, SPARE, WRITTEN, Closing
 from evenflare.search import deadline as deadline_module
 from evenflare.search import history_rows, loop, progress
 from evenflare.search.deadline import Deadline, TimeIsUpError
+from evenflare.words import duration
 
 COST = {"screen": 0.1, "full": 0.2}
 """s that an invented candidate takes."""
@@ -187,7 +191,40 @@ def test_a_slow_machine_keeps_more_in_hand_and_a_short_search_no_more_than_its_p
     closing = Closing(hidden_target(), began=0.0, minutes=2.0)
     before = closing.reserve()
     closing.note(1.0, 3.0)
-    assert closing.seconds(EVERYTHING) == pytest.approx(2.0 * before), "half way from 1 to 3"
+    assert closing.seconds(EVERYTHING) == pytest.approx(3.0 * before)
+    closing.note(1.0, 2.0)
+    assert closing.seconds(EVERYTHING) == pytest.approx(2.5 * before), "half way from 3 to 2"
     for _ in range(20):
         closing.note(1.0, 30.0)
-    assert closing.reserve() == pytest.approx(PART * 120.0)
+    assert closing.seconds(EXTENTS[-1]) > PART * 120.0
+    assert closing.reserve() == pytest.approx(SPARE * 30.0 * WRITTEN), "the page alone, and time for candidates"
+
+
+def test_the_forecast_counts_the_cabinet_the_candidates_and_the_files(clock):
+    closing = Closing(hidden_target(), began=0.0, minutes=None)
+    files = closing.seconds(EVERYTHING)
+    words = closing.forecast(4000, processes=2, cabinet=40.0)
+    # 0.03 s of a core for each, two at a time.
+    assert words == (
+        f"Forecast: about {duration(40.0 + 60.0 + files)} (the cabinet 40 s, 4000 candidates {duration(60.0)}, the"
+        f" winner's files {duration(files)})"
+    )
+    assert closing.forecast(0, processes=2, cabinet=0.0) == (
+        f"Forecast: about {duration(files)} (the winner's files {duration(files)})"
+    )
+
+
+def test_a_cabinet_that_takes_longer_than_there_is_time_is_left_off(monkeypatch):
+    solved = []
+
+    def prepare(question, progress):
+        for number in (1, 2, 3):
+            solved.append(number)
+            progress(cabinets.CabinetProgress(1000.0, number, 3, None, ""))
+
+    monkeypatch.setattr(cabinets, "question_of", lambda path: object())
+    monkeypatch.setattr(cabinets, "prepare", prepare)
+    assert not prepare_cabinet(Path("target.toml"), quiet=True, ends=-math.inf)
+    assert solved == [1], "what is solved is kept, and nothing more is begun"
+    assert prepare_cabinet(Path("target.toml"), quiet=True)
+    assert solved == [1, 1, 2, 3]

@@ -50,6 +50,8 @@ PAGE, PICTURES, SOLID = 2.0, 2.5, 0.4
 """s of a core for a page, for pictures each in a file, and for the solid. Measured, in seconds of one core of 3 GHz:
 how much longer it takes here and now, `Closing` learns as it goes.
 """
+WRITTEN = 0.5
+"""s of a core for best.toml and the page of a search at work."""
 SCREENED = {
     ("baffle", False): 0.03,
     ("sphere", False): 0.03,
@@ -78,7 +80,7 @@ class Closing:
         self._solved = SOLVED[kind, target.oblong]
         one_method = kind == "cabinet" or (kind == "free_standing" and target.oblong)
         self._compared = 0.0 if target.oblong and kind == "baffle" else COMPARED[one_method]
-        self._slowness = max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1))  # until something was timed
+        self._slowness, self._guessed = max(1.0, os.getloadavg()[0] / (os.cpu_count() or 1)), True
 
     def forecast(self, candidates: int, *, processes: int, cabinet: float) -> str:
         """How long a whole search takes, from the cabinet to the last picture, in words.
@@ -96,7 +98,8 @@ class Closing:
 
     def note(self, usual: float, took: float) -> None:
         """Work that usually takes `usual` s of a core took `took` s."""
-        self._slowness = max(1.0, 0.5 * (self._slowness + took / usual))
+        before = took / usual if self._guessed else self._slowness
+        self._slowness, self._guessed = max(1.0, 0.5 * (before + took / usual)), False
 
     def solved_in(self, seconds: float) -> None:
         """It is known better how many s the solution will take."""
@@ -108,9 +111,13 @@ class Closing:
         return SPARE * self._slowness * (self._solved + SOLID + PAGE + more)
 
     def reserve(self) -> float:
-        """s to keep in hand: for all there is, if that is a small part of the whole time, else for less."""
+        """s to keep in hand: for all there is, if that is a small part of the whole time, else for less.
+
+        Where that is still too much, for best.toml and the page that says so.
+        """
         most = PART * self.whole
-        return next((need for each in EXTENTS if (need := self.seconds(each)) <= most), most)
+        written = min(most, SPARE * self._slowness * WRITTEN)
+        return next((need for each in EXTENTS if (need := self.seconds(each)) <= most), written)
 
     def extent(self) -> Extent | None:
         """The most that fits before the end; None if nothing does."""

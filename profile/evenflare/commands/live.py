@@ -22,7 +22,7 @@ EVERY = 60.0
 """s between two writings at least, and
 SHARE of the time that they may take."""
 SHARE = 0.01
-DRAWN = 0.6
+DRAWN = 0.35
 """s of a core that a page takes, measured as those of `closing`."""
 
 

@@ -22,8 +22,10 @@ EVERY = 60.0
 """s between two writings at least, and
 SHARE of the time that they may take."""
 SHARE = 0.01
-DRAWN = 0.35
-"""s of a core that a page takes, measured as those of `closing`."""
+DRAWN = 0.5
+"""s that a page takes, 0.35 of them a core's time, while workers are at it on every core; they rest when the
+winner's files are made.
+"""
 
 
 class Live:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import re
 import signal
 import sqlite3
 import subprocess
@@ -15,9 +16,16 @@ import pytest
 
 from commandline import TARGET, contents, said, started
 from evenflare.cli import run
+from evenflare.cli import searching as cli_searching
 from evenflare.commands import designs, searching
+from evenflare.search.identity import identity
+from evenflare.search.store import opened
+from evenflare.search.worker import Job, Outcome
+from evenflare.target.target import read_target
 
 pytestmark = pytest.mark.usefixtures("compiled")
+
+INTERRUPTED = r"interrupted; run holds \d+ candidates, the best at \S+ dB, run/best\.toml; the same command continues\n"
 
 
 def test_interrupted_command_ends_with_130(capsys, here, monkeypatch):
@@ -59,11 +67,15 @@ def scored(folder: Path) -> int:
 
 @pytest.fixture
 def begin(here):
-    """begin(n): a search in a process of its own, halted once it has n scored candidates."""
+    """begin(n): a search in a process of its own, halted once it has n scored candidates.
+
+    deaf : as in the background of a script, it ignores Ctrl-C.
+    """
     processes = []
 
-    def begun(candidates: int) -> subprocess.Popen[str]:
-        process = started("search target.toml --out run --workers 2 --quiet", start_new_session=True)
+    def begun(candidates: int, *, deaf: bool = False) -> subprocess.Popen[str]:
+        ignoring = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_IGN)} if deaf else {}
+        process = started("search target.toml --out run --workers 2 --quiet", start_new_session=True, **ignoring)
         processes.append(process)
         deadline = time.monotonic() + 120
         while scored(here / "run") < candidates:
@@ -97,7 +109,7 @@ def undisturbed(tmp_path_factory):
 @pytest.mark.slow
 @pytest.mark.parametrize("asked_by", [signal.SIGINT, signal.SIGTERM])
 def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, plain, undisturbed, begin, asked_by):
-    process = begin(5)
+    process = begin(5, deaf=asked_by == signal.SIGTERM)
     code, out, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
     assert (code, out) == (2, "")
     assert err.startswith("run: another search is running in this folder")
@@ -108,7 +120,7 @@ def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, p
     process.send_signal(signal.SIGCONT)
     out, err = process.communicate(timeout=120)
     assert process.returncode == 130
-    assert err == "interrupted; the same command on the same folder continues\n"
+    assert re.fullmatch(INTERRUPTED, err)
     assert "Best: " in out
     assert {"best.toml", "best/solid.stl", "best/summary.csv", "report.html"} <= set(contents(here / "run"))
     kept = list(searching.history_lines(here / "run"))
@@ -117,6 +129,25 @@ def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, p
     assert (code, err) == (0, "")
     assert list(searching.history_lines(here / "run")) == undisturbed.history
     assert (here / "run" / "best.toml").read_text() == undisturbed.best
+
+
+def test_interrupted_while_starting_it_says_what_the_folder_holds(capsys, here, monkeypatch):
+    def interrupted(*_):
+        raise KeyboardInterrupt
+
+    monkeypatch.setattr(cli_searching, "compiled", interrupted)
+    line = "search target.toml --out run --workers 1 --quiet"
+    assert said(capsys, line) == (130, "", "interrupted; run holds no candidates yet; the same command begins\n")
+    target, text = read_target("target.toml"), (here / "target.toml").read_text()
+    with opened(here / "run", identity(target, text=text, seed=3)) as store:
+        for number, score in ((1, 1.5), (2, 1.25)):
+            job = Job("conical", (0.1 * number, 0.2, 0.3), "screen")
+            store.add(number, job, Outcome(score, True, {}, {}, {}, ""))
+    assert said(capsys, line) == (
+        130,
+        "",
+        "interrupted; run holds 2 candidates, the best at 1.250 dB; the same command continues\n",
+    )
 
 
 @pytest.mark.slow
@@ -156,4 +187,4 @@ def test_ctrl_c_at_a_terminal_which_reaches_loading_workers_too_ends_with_130(he
             os.killpg(process.pid, signal.SIGKILL)
             process.communicate()
     assert process.returncode == 130
-    assert err == "interrupted; the same command on the same folder continues\n"
+    assert err == "interrupted; run holds no candidates yet; the same command begins\n"

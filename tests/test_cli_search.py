@@ -49,9 +49,9 @@ def test_search_tells_progress_on_standard_error_and_the_result_on_standard_outp
     (here / "target.toml").write_text(TARGET.replace("= 60", "= 20").replace("9.0", "8.9"))
     code, out, err = said(capsys, f"{SEARCH} --quiet")
     assert (code, out) == (2, "")
-    assert "run: holds a search with another target. Choose another --out folder" in err
+    assert "run: holds another search: [wanted] index_db = [7, 9] there, [7, 8.9] now. Choose another --out" in err
     code, out, err = said(capsys, f"{SEARCH} --quiet --seed 8")
-    assert "another target and another seed (3 there, 8 now)" in err
+    assert "[7, 8.9] now; seed = 3 there, 8 now. Choose" in err
     assert (here / "run" / "best.toml").read_bytes() == best
     assert said(capsys, "history run") == (0, rows, "")
 
@@ -94,7 +94,7 @@ def test_search_without_a_feasible_shape_is_no(capsys, here):
 def test_search_that_had_no_time_does_not_blame_the_limits(capsys, here):
     code, out, err = said(capsys, f"{SEARCH} --quiet --minutes 1e-9")
     assert (code, err) == (1, "")
-    assert out.endswith("No candidate keeps the limits of target.toml so far\n")
+    assert out.startswith("Time was up before the first candidate: ")
     code, rows, err = said(capsys, "history run")
     assert (code, err) == (0, "")
     assert rows.endswith("\nnumber,stage,score,feasible,family,reason\n")

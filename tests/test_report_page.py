@@ -16,7 +16,7 @@ from evenflare.design.file import Design, default_observation
 from evenflare.objective import Score
 from evenflare.report.waveguide import drawing, page, rows
 from evenflare.search import SearchResult
-from evenflare.search.race import Standing
+from evenflare.search.race import FamilyOutcome
 from evenflare.search.worker import Outcome
 from evenflare.studies.verdict import verdict
 from evenflare.units import DEGREE, MILLIMETRE
@@ -193,7 +193,7 @@ def test_families_that_keep_no_limit_or_were_not_reached_have_a_row(monkeypatch:
     monkeypatch.setattr(searching, "history_rows", lambda _: [dict(zip(columns, row, strict=True)) for row in found])
     monkeypatch.setattr(searching, "nearest", lambda _: closest)
     standings = [
-        Standing(family, tried, None, (("a look from its middle", end),) if tried else ())
+        FamilyOutcome(family, tried, None, (("a look from its middle", end),) if tried else ())
         for family, tried, end in (
             ("conical", 2, "settled"),
             ("tractrix", 2, ""),

@@ -14,7 +14,7 @@ import numpy as np
 import pytest
 
 from cheap_search import LIMITS, hidden_target, refusing, searched
-from evenflare.search import history_rows, loop, nearest
+from evenflare.search import history_rows, nearest
 from evenflare.search.store import STORE
 
 
@@ -131,25 +131,6 @@ def test_interrupted_run_keeps_its_best_and_resumes(undisturbed, tmp_path, momen
     assert (result.best.score.value if result.best else None) == min(scores, default=None)
     searched(tmp_path)
     assert list(history_rows(tmp_path)) == undisturbed[1]
-
-
-def test_time_limit_still_judges_the_best_at_full(undisturbed, tmp_path, monkeypatch):
-    class Clock:
-        now = 0.0
-
-        def monotonic(self):
-            self.now += 1.0
-            return self.now
-
-    monkeypatch.setattr(loop, "time", Clock())
-    result = searched(tmp_path, minutes=0.5, progress=lambda standing: None)  # each report takes a second
-    assert result.stopped_by == "time"
-    assert 0 < result.asked < 90
-    assert result.full > 0
-    assert result.best.setting == "full"
-    searched(tmp_path)
-    again = [row for row in history_rows(tmp_path) if row["stage"] == "screen"]
-    assert again == [row for row in undisturbed[1] if row["stage"] == "screen"]
 
 
 def test_progress_counts_to_the_end(tmp_path):

@@ -7,37 +7,24 @@ import sqlite3
 
 import pytest
 
-import evenflare.search.request as request_module
 from cheap_search import TEXT, hidden_target, searched
 from evenflare.files import InputError
 from evenflare.search import check_search, history_rows
+from evenflare.search.identity import identity
 from evenflare.search.store import STORE, opened
 from evenflare.search.worker import Job, Outcome
 
+MADE_OF = identity(hidden_target(), text=TEXT, seed=1)
 
-@pytest.mark.parametrize(
-    ("change", "message"),
-    [
-        ({"target_text": 'name = "other"'}, "another target"),
-        ({"seed": 7}, r"another seed \(1 there, 7 now\)"),
-        ({"candidates": 120}, r"another number of candidates \(90 there, 120 now\)"),
-    ],
-)
-def test_folder_of_another_run_is_refused(tmp_path, change, message):
+
+def test_another_seed_is_another_run(tmp_path):
     searched(tmp_path, minutes=0)
-    with pytest.raises(InputError, match=f"holds a search with {message}.*Choose another --out folder"):
-        searched(tmp_path, **change)
-
-
-def test_folder_of_another_version_is_refused(tmp_path, monkeypatch):
-    searched(tmp_path, minutes=0)
-    monkeypatch.setattr(request_module, "__version__", "99.0")
-    with pytest.raises(InputError, match=r"another version \(evenflare .* there, evenflare 99\.0"):
-        searched(tmp_path)
+    with pytest.raises(InputError, match=r"holds another search: seed = 1 there, 7 now\. Choose another --out folder"):
+        searched(tmp_path, seed=7)
 
 
 def test_second_run_is_refused_while_the_first_runs(tmp_path):
-    with opened(tmp_path, {"seed": "1"}), pytest.raises(InputError, match="another search is running in this folder"):
+    with opened(tmp_path, MADE_OF), pytest.raises(InputError, match="another search is running in this folder"):
         searched(tmp_path)
     assert not list(history_rows(tmp_path))
 
@@ -69,7 +56,7 @@ def test_folder_that_cannot_be_made_is_reported(tmp_path):
 
 def test_full_disk_is_reported_and_nothing_is_lost(tmp_path, monkeypatch):
     searched(tmp_path, minutes=0)
-    with opened(tmp_path, {}) as store:
+    with opened(tmp_path, MADE_OF) as store:
         pages = store.connection.execute("PRAGMA page_count").fetchone()[0]
         store.connection.execute(f"PRAGMA max_page_count={pages + 1}")
         outcome = Outcome(1.0, True, {"index_db": 1.0}, {}, {}, "x" * 500)
@@ -119,9 +106,9 @@ def test_check_before_a_search_refuses_what_the_search_would_and_makes_nothing(t
         check_search(target, run, target_text=TEXT, workers=0)
     searched(run, minutes=0)
     check_search(target, run, target_text=TEXT)
-    with pytest.raises(InputError, match="holds a search with another target .* and another seed"):
+    with pytest.raises(InputError, match="holds another search: seed = 1 there, 9 now"):
         check_search(target, run, target_text="other", seed=9)
-    with opened(run, {}), pytest.raises(InputError, match="another search is running in this folder"):
+    with opened(run, MADE_OF), pytest.raises(InputError, match="another search is running in this folder"):
         check_search(target, run, target_text=TEXT)
     (tmp_path / "file").write_text("in the way")
     with pytest.raises(InputError, match="file: is a file, not a folder"):

@@ -103,7 +103,10 @@ def _internal_error(error: BaseException, words: str) -> int:
 
 @contextmanager
 def _terminable() -> Iterator[None]:
-    """A request to end, as the system sends it at shutdown, is taken as Ctrl-C."""
+    """A request to end, as the system sends it at shutdown, and a terminal that goes away are taken as Ctrl-C.
+
+    But for one that nohup has already asked to ignore. SIGINT stays as it is, ignored in the background of a script.
+    """
 
     def interrupt(number: int, frame: FrameType | None) -> None:
         raise KeyboardInterrupt
@@ -111,11 +114,13 @@ def _terminable() -> Iterator[None]:
     if threading.current_thread() is not threading.main_thread():
         yield  # only the main thread may hear signals
         return
-    before = signal.signal(signal.SIGTERM, interrupt)
+    hears = [signal.SIGTERM, *([] if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN else [signal.SIGHUP])]
+    before = {each: signal.signal(each, interrupt) for each in hears}
     try:
         yield
     finally:
-        signal.signal(signal.SIGTERM, before)
+        for each, handler in before.items():
+            signal.signal(each, handler)
 
 
 def _reader_gone() -> bool:

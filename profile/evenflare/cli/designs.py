@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import time
 from collections.abc import Callable, Sequence
 from pathlib import Path
@@ -27,16 +28,35 @@ def _cabinet(options: argparse.Namespace) -> int:
     return DONE
 
 
-def prepare_cabinet(path: Path, *, quiet: bool) -> None:
-    """Solve the cabinet of a design or target file first, if it has one that is not solved yet."""
+def prepare_cabinet(path: Path, *, quiet: bool, ends: float = math.inf) -> bool:
+    """Solve the cabinet of a design or target file first, if it has one that is not solved yet.
+
+    ends : s on the clock of time.monotonic, when to leave off; False if that came first, what is solved is then kept.
+    """
     from evenflare.commands import cabinets
 
     question = cabinets.question_of(path)
     if question is None:
-        return
+        return True
     if not quiet and cabinets.is_missing(question):
         tell(f"Solving {question.words}")
-    cabinets.prepare(question, None if quiet else cabinet_progress())
+    say = None if quiet else cabinet_progress()
+
+    def done(here: CabinetProgress) -> None:
+        if say is not None:
+            say(here)
+        if here.done < here.total and time.monotonic() >= ends:
+            raise _TimeIsUpError
+
+    try:
+        cabinets.prepare(question, done)
+    except _TimeIsUpError:
+        return False
+    return True
+
+
+class _TimeIsUpError(Exception):
+    """A cabinet takes longer than there is time."""
 
 
 def cabinet_progress() -> Callable[[CabinetProgress], None]:

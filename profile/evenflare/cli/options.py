@@ -77,15 +77,16 @@ def parser() -> argparse.ArgumentParser:
 
     search = command(
         "search",
-        "Search the shapes that a target allows; the same command on the same folder continues a run that stopped",
+        "Search the shapes that a target allows; the same command on the same folder continues, and asks for more",
         "example: evenflare search targets/shelf.toml --out runs/shelf --candidates 3000\n\n"
         "writes into the folder: best.toml, best/ (as solve and export), report.html, candidates.sqlite.\n"
-        "Ctrl-C keeps the best so far. A changed target, seed or number of candidates needs a new folder.",
+        "best.toml and report.html are rewritten once a minute while it runs. Ctrl-C keeps the best so far. A target\n"
+        "that asks something else, or another seed, needs a new folder; comments and numbers of candidates do not.",
     )
     search.add_argument("target", type=path, help="target file (TOML)")
     search.add_argument("--out", type=path, required=True, help="folder of the run, made if missing")
     search.add_argument("--candidates", type=int, help="shapes to ask for, instead of the target's")
-    search.add_argument("--minutes", type=float, help="stop asking for new shapes after this time")
+    search.add_argument("--minutes", type=float, help="be done after this time, with winner, pictures and all")
     search.add_argument("--seed", type=int, help="instead of the target's; the same seed asks for the same shapes")
     search.add_argument("--workers", type=int, help="processes (default: all cores)")
     search.add_argument(

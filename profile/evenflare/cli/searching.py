@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import math
 import sys
 import time
 from contextlib import suppress
@@ -49,7 +50,7 @@ class _Ticker:
         best = "none yet" if progress.best is None else f"{progress.best:.3f} dB"
         left = "" if progress.time_left is None else f", {duration(progress.time_left)} left"
         rate = f"{progress.rate:.0f}" if progress.rate >= 9.5 else f"{progress.rate:.2g}"
-        words = f"{progress.done}/{progress.total} {progress.stage}: best {best}, {rate} candidates/s{left}"
+        words = f"{progress.done}/{progress.total} candidates, {progress.stage}: best {best}, {rate}/s{left}"
         self._write(words, "" if self.terminal else "\n")
 
     def say(self, words: str) -> None:
@@ -64,23 +65,42 @@ class _Ticker:
 
 
 def _search(options: argparse.Namespace) -> int:
+    from evenflare.commands.live import held_words
+
+    began = time.monotonic()
+    try:
+        return _searched(options, began)
+    except KeyboardInterrupt:
+        tell(f"interrupted; {held_words(options.out)}")
+        return INTERRUPTED
+
+
+def _searched(options: argparse.Namespace, began: float) -> int:
     from evenflare.commands import searching, solving
+    from evenflare.commands.live import held_words
     from evenflare.commands.remarks import air_warnings
     from evenflare.target.consistent import contradictions
     from evenflare.target.reach import reachability
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
-    target = searching.checked_search(options.target, options.out, **asked)
+    target, notes = searching.checked_search(options.target, options.out, **asked)
     warn([*contradictions(target), *reachability(target), *air_warnings(options.target, target.air)])
+    for note in notes:
+        ticker.say(note)
     compiled(options.quiet)
-    prepare_cabinet(options.target, quiet=options.quiet)
+    ticker.say(searching.forecast(target, options.target, options.out, options.candidates, options.workers))
+    ends = math.inf if options.minutes is None else began + 60.0 * options.minutes
+    if not prepare_cabinet(options.target, quiet=options.quiet, ends=ends):
+        print("Time was up while the cabinet was being solved: what is solved of it is kept. The same command goes on")
+        return ANSWER_IS_NO
     if not options.quiet:
         ticker.say(searching.reach_words(target))
     result, solution = searching.search_command(
         options.target,
         options.out,
         command=options.words,
+        began=began,
         progress=ticker,
         stage=ticker.say,
         **asked,
@@ -96,7 +116,7 @@ def _search(options: argparse.Namespace) -> int:
         warn(solution.sound.warnings)
         list_steps([] if solution.answer is None else solution.answer.steps)
     if result.stopped_by == "interrupted":
-        tell("interrupted; the same command on the same folder continues")
+        tell(f"interrupted; {held_words(options.out)}")
         return INTERRUPTED
     return DONE if result.feasible else ANSWER_IS_NO
 
@@ -104,7 +124,13 @@ def _search(options: argparse.Namespace) -> int:
 def _tell(result: SearchResult, target: Target) -> None:
     from evenflare.search import ranking_words
 
+    if result.stopped_by != "candidates" and not result.asked:
+        ended = "Interrupted" if result.stopped_by == "interrupted" else "Time was up"
+        print(f"{ended} before the first candidate: what comes before takes a while. The same command begins there")
+        return
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
+    if result.left_out:
+        print(f"No time was left to judge {result.left_out} of the best at full: more --minutes on the same command do")
     if result.lost:
         numbers = ", ".join(map(str, result.lost[:FEW])) + (", ..." if len(result.lost) > FEW else "")
         print(

@@ -58,14 +58,22 @@ class Question:
         return np.asarray(2.0 * np.pi * self.frequency / self.speed)
 
     @property
+    def missing(self) -> list[float]:
+        """rad/m, that are not solved yet."""
+        top = top_wavenumber(self.cabinet)
+        return [k for k in self.wavenumber[self.wavenumber <= top].tolist() if not self._is_there(k)]
+
+    @property
+    def seconds(self) -> float:
+        """That solving these takes, about, on this machine's cores."""
+        return sum(seconds_needed(self.cabinet, k, os.cpu_count() or 1) for k in self.missing)
+
+    @property
     def words(self) -> str:
         """What is solved, what that takes, and where it is kept."""
-        top = top_wavenumber(self.cabinet)
-        highest = min(float(self.wavenumber[-1]), top)
-        cores = os.cpu_count() or 1
-        missing = [k for k in self.wavenumber[self.wavenumber <= top].tolist() if not self._is_there(k)]
-        takes = sum(seconds_needed(self.cabinet, k, cores) for k in missing)
-        what = f"{len(missing)} frequencies still, about {duration(takes)} on {counted(cores, 'core')}"
+        missing, cores = self.missing, os.cpu_count() or 1
+        highest = min(float(self.wavenumber[-1]), top_wavenumber(self.cabinet))
+        what = f"{len(missing)} frequencies still, about {duration(self.seconds)} on {counted(cores, 'core')}"
         return (
             f"{self.cabinet.words}: to {highest * self.speed / (2 * np.pi):.0f} Hz, with up to"
             f" {memory_needed(self.cabinet, highest) / 1e6:.0f} MB of memory"

@@ -35,9 +35,15 @@ class Solution:
 
 
 def write_solution(
-    design: Design, sound: SolvedDesign, folder: Path, *, command: str, target: Target | None = None
+    design: Design,
+    sound: SolvedDesign,
+    folder: Path,
+    *,
+    command: str,
+    target: Target | None = None,
+    drawing: bool = True,
 ) -> Written:
-    """The tables and pictures of a solved design."""
+    """The tables and, with `drawing`, pictures of a solved design."""
     from evenflare.report.kit import canvas
     from evenflare.report.waveguide import agreement, cabinet, figures
     from evenflare.results import tables
@@ -59,20 +65,24 @@ def write_solution(
     if differs_round(sound.all_round):
         tables.write_balloon(folder / "balloon.csv", sound.all_round, name=name, design_id=identity, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
-    pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
+    pictures = {}
+    if drawing:
+        pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
     observation = sound.directivity.observation
     header = [*tables.origin(observation, name, identity), *tables.distance_notes(observation)]
     if sound.agreement is not None:
         write_agreement(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
         written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))
-        pictures["agreement.png"] = agreement.figure(sound.agreement)
+        if drawing:
+            pictures["agreement.png"] = agreement.figure(sound.agreement)
     if sound.cabinet is not None:
         distance = design.observation.distance
         path = folder / "cabinet_effect.csv"
         write_cabinet_effect(path, sound.cabinet, header=header, cautions=cautions, distance=distance)
         where = " and ".join(NAMES[each.case.name] for each in sound.cabinet.mounted)
         written.append(("cabinet_effect.csv", f"the same waveguide {where}"))
-        pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
+        if drawing:
+            pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
     for name, figure in pictures.items():
         canvas.save(figure, folder / name)
     return [*written, *((name, "picture") for name in pictures)]

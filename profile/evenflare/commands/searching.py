@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 import os
+import time
 from collections import Counter
 from collections.abc import Callable, Iterable
 from contextlib import ExitStack, nullcontext
 from dataclasses import replace
+from functools import partial
 from pathlib import Path
 from typing import Any
 
@@ -14,6 +16,8 @@ import numpy as np
 
 from evenflare import __version__, files
 from evenflare.commands.advice import Asked, TargetAnswer, after_search
+from evenflare.commands.cabinets import question_of
+from evenflare.commands.closing import EVERYTHING, Closing, Extent
 from evenflare.commands.designs import (
     Cut,
     Solution,
@@ -22,6 +26,7 @@ from evenflare.commands.designs import (
     write_report,
     write_solution,
 )
+from evenflare.commands.live import Live
 from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import heard
 from evenflare.design.file import Design, default_observation, write_design
@@ -38,6 +43,7 @@ from evenflare.search import (
     check_search,
     connected,
     factory_for,
+    glimpse,
     history_rows,
     nearest,
     ranking_words,
@@ -61,8 +67,11 @@ def checked_search(
     minutes: float | None,
     seed: int | None,
     scheduler: str | None = None,
-) -> Target:
-    """The target of a search whose arguments and folder are in order; InputError otherwise, before anything is made."""
+) -> tuple[Target, list[str]]:
+    """The target of a search whose arguments and folder are in order, and what there is to say of the folder.
+
+    InputError otherwise, before anything is made.
+    """
     if workers is not None and scheduler is not None:
         raise InputError(
             f"--workers = {workers}: must be left out where --scheduler is given: the cluster's own workers do the work"
@@ -71,10 +80,21 @@ def checked_search(
         raise InputError(f"--minutes = {minutes:g}: must be above 0. Leave it out to ask for all candidates")
     target = read_target(path)
     text = files.read_text(path)
-    check_search(target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed)
+    notes = check_search(
+        target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed
+    )
     if scheduler is not None:
         check_cluster(scheduler)
-    return target
+    return target, notes
+
+
+def forecast(target: Target, path: Path, folder: Path, candidates: int | None, workers: int | None) -> str:
+    """How long a search takes as a whole, in words, before anything is timed."""
+    question = question_of(path)
+    left = max(0, (target.candidates if candidates is None else candidates) - glimpse(folder).candidates)
+    processes = min(_processes(workers), os.cpu_count() or 1)
+    closing = Closing(target, began=time.monotonic(), minutes=None)
+    return closing.forecast(left, processes=processes, cabinet=0.0 if question is None else question.seconds)
 
 
 def _processes(workers: int | None) -> int:
@@ -91,11 +111,15 @@ def search_command(
     minutes: float | None,
     seed: int | None,
     scheduler: str | None = None,
+    began: float | None = None,
     progress: Callable[[Progress], None],
     stage: Callable[[str], None],
 ) -> tuple[SearchResult, Solution | None]:
-    """`search`: the search itself, then the winner, if there is one, solved, exported and reported in `folder`."""
-    target = checked_search(
+    """`search`: the search itself, then the winner, if there is one, solved, exported and reported in `folder`.
+
+    began : s on the clock of time.monotonic, from which the minutes count.
+    """
+    target, _ = checked_search(
         target_path,
         folder,
         workers=workers,
@@ -106,6 +130,13 @@ def search_command(
     )
     contradictions(target)
     reachability(target)
+    closing = Closing(target, began=time.monotonic() if began is None else began, minutes=minutes)
+    live = Live(target, folder, command=command, closing=closing, design=partial(_design, target))
+
+    def standing(found: Progress) -> None:
+        progress(found)
+        live(found)
+
     with ExitStack() as stack:
         with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
             stack.enter_context(files.staying(folder))
@@ -115,26 +146,47 @@ def search_command(
                 target_text=files.read_text(target_path),
                 workers=_processes(workers),
                 candidates=candidates,
-                minutes=minutes,
+                minutes=closing.minutes,
+                closing=closing.reserve,
                 seed=seed,
-                progress=progress,
+                progress=standing,
                 executor=executor,
             )
         if result.best is None:
             return result, None
-        stage(
-            "Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out"
-            if result.stopped_by == "interrupted"
-            else "Solving and exporting the winner"
-        )
-        waveguide = result.best.waveguide
-        design = Design(
-            added(target.name, ": best of the search"), waveguide, target.air, winner_observation(target, waveguide)
-        )
+        extent: Extent | None = EVERYTHING
+        if result.stopped_by == "interrupted":
+            live.ended("was interrupted")
+            stage("Interrupted: solving and exporting the best so far; Ctrl-C again leaves that out")
+        else:
+            extent = closing.extent()
+            stage(_closing_words(extent, folder))
+        design = _design(target, result.best.waveguide)
         write_design(design, folder / "best.toml")
+        if extent is None:
+            live.ended("ran out of time")
+            return result, None
         with files.together(), faults_of(folder / "best.toml"):
             asked = Asked(target_path, folder, candidates or target.candidates, minutes, seed, workers, scheduler)
-            return result, _write_winner(result, design, target, asked, command)
+            return result, _write_winner(result, design, target, asked, command, extent)
+
+
+def _closing_words(extent: Extent | None, folder: Path) -> str:
+    """What is made of the winner now, and what there is no time for."""
+    if extent is None:
+        best = folder / "best.toml"
+        return (
+            f"No time is left to solve and export the winner, {best}: evenflare solve {best} --out"
+            f" {folder / 'best'} does, or the same command with more --minutes"
+        )
+    later = f"; no time is left for {extent.left_out}: the same command with more --minutes makes them"
+    return f"Solving and exporting the winner{later if extent.left_out else ''}"
+
+
+def _design(target: Target, waveguide: Waveguide) -> Design:
+    """The best of a search as a design."""
+    name = added(target.name, ": best of the search")
+    return Design(name, waveguide, target.air, winner_observation(target, waveguide))
 
 
 def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
@@ -151,12 +203,14 @@ def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
     return replace(usual, frequency=np.array(known))
 
 
-def _write_winner(result: SearchResult, design: Design, target: Target, asked: Asked, command: str) -> Solution:
+def _write_winner(
+    result: SearchResult, design: Design, target: Target, asked: Asked, command: str, extent: Extent
+) -> Solution:
     """The winner of a search solved, exported and reported in its folder."""
     assert result.best is not None  # there is a winner
     folder, history = asked.folder, list(history_rows(asked.folder))
-    sound = heard(folder / "best.toml", design, "full", target=target)
-    inside = write_solution(design, sound, folder / "best", command=command, target=target)
+    sound = heard(folder / "best.toml", design, "full", target=target, comparing=extent.compared)
+    inside = write_solution(design, sound, folder / "best", command=command, target=target, drawing=extent.pictures)
     exported, facts = write_export(design, folder / "best", Cut())
     found = verdict(sound.directivity, result.best.score, target)
     steps = after_search(
@@ -181,18 +235,19 @@ def _write_winner(result: SearchResult, design: Design, target: Target, asked: A
         "cabinet": sound.cabinet,
     }
     ranked = ranking_words(target.mounting, oblong=target.oblong)
-    write_report(
-        design,
-        folder / "best" / "report.html",
-        what="Winner of the search. Made by evenflare.",
-        command=command,
-        written=[*exported, *inside],
-        **page_of,
-    )
+    if extent.pictures:
+        write_report(
+            design,
+            folder / "best" / "report.html",
+            what="Winner of the search. Made by evenflare.",
+            command=command,
+            written=[*exported, *inside],
+            **page_of,
+        )
     written = [
         ("best.toml", "the winning design, to solve, score or export again"),
         *((f"best/{name}", use) for name, use in (*exported, *inside)),
-        ("best/report.html", "the winner on one page"),
+        *([("best/report.html", "the winner on one page")] if extent.pictures else []),
         ("report.html", "the search on one page: winner, families, history"),
         ("candidates.sqlite", "every candidate; the same command on the same folder continues from it"),
     ]

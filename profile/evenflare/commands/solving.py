@@ -25,6 +25,7 @@ NO_JUDGE = "in a cabinet each method solves by itself: --method boundary_element
 ONLY_JUDGE = (
     "the march takes an oblong body for a sphere, and is no second opinion on it: boundary elements alone have looked"
 )
+NO_TIME = "no time was left to compare the methods and other mountings: evenflare solve does, on the same design"
 ONLY_MARCH = "only the march serves a waveguide that is not round: no second method has looked at this one"
 
 
@@ -85,12 +86,14 @@ def heard(
     method: radiation.Method | None = None,
     *,
     target: Target | None = None,
+    comparing: bool = True,
     progress: radiation.Done | None = None,
 ) -> SolvedDesign:
     """`solved`, seen from all round in one go; at an exact setting by the other method and in other mountings too.
 
     method : None for the one that solves the design's mounting as it is.
     target : in whose range of frequencies the methods must agree.
+    comparing : False where there is no time for that.
     """
     from evenflare.studies.directions import dense
 
@@ -99,6 +102,8 @@ def heard(
     everywhere = replace(design, observation=dense(design.observation))
     all_round = solved(path, everywhere, setting, chosen, progress)
     sound = SolvedDesign(in_directions(all_round, design.observation), all_round, time.monotonic() - start)
+    if not comparing:
+        return replace(sound, alone=NO_TIME)
     if design.waveguide.mounting.cabinet is not None:
         from evenflare.studies.cabinet import cabinet_effect
 

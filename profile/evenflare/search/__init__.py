@@ -11,8 +11,8 @@ from evenflare.search.loop import run_search
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
-from evenflare.search.store import ROW, history_rows, nearest, run_facts
-from evenflare.search.worker import SolverFactory
+from evenflare.search.store import ROW, Standing, glimpse, history_rows, nearest, run_facts
+from evenflare.search.worker import SolverFactory, waveguide_of
 
 __all__ = [
     "ROW",
@@ -20,15 +20,18 @@ __all__ = [
     "RankAgreement",
     "SearchResult",
     "SolverFactory",
+    "Standing",
     "StoppedBy",
     "Winner",
     "check_cluster",
     "check_search",
     "connected",
     "factory_for",
+    "glimpse",
     "history_rows",
     "nearest",
     "ranking_words",
     "run_facts",
     "run_search",
+    "waveguide_of",
 ]

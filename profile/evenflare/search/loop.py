@@ -3,14 +3,15 @@
 from __future__ import annotations
 
 import time
-from collections.abc import Callable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Future, as_completed, wait
-from contextlib import nullcontext
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from concurrent.futures import BrokenExecutor, Future, wait
+from contextlib import nullcontext, suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from evenflare.files import InputError
-from evenflare.radiation import SETTINGS, method_for
+from evenflare.radiation import method_for
+from evenflare.search.deadline import Deadline, TimeIsUpError
 from evenflare.search.judging import factory_for
 from evenflare.search.pool import Judges, losses, pool
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, STANDING_OBLONG_COST, Pace, Progress
@@ -40,6 +41,7 @@ def run_search(
     workers: int = 1,
     candidates: int | None = None,
     minutes: float | None = None,
+    closing: Callable[[], float] | None = None,
     seed: int | None = None,
     starts: Sequence[Start] = (),
     progress: Callable[[Progress], None] | None = None,
@@ -48,10 +50,12 @@ def run_search(
 ) -> SearchResult:
     """Search the target's families for the lowest score, or continue the search that `folder` holds.
 
-    target_text : the target file's text, which with seed, candidates and version says which run the folder holds.
+    target_text : the target file's text, kept beside the run; which run that is, the target's meaning, the seed and the
+                  version say.
     workers     : processes, 1 to four for each core; `executor` takes their place, and may be another machine's.
     candidates, seed : instead of the target's.
-    minutes     : after which nothing new is asked for; the best so far are still judged at full.
+    minutes     : within which all is done: asking, judging the best at full, and what `closing` says.
+    closing     : tells how many s what follows the search will take, as known when asked.
     starts      : shapes that are judged first, and that descents begin at.
     progress    : called after every finished candidate.
     solver_factory : of the stages' solvers, instead of `factory_for` the target's mounting.
@@ -63,22 +67,26 @@ def run_search(
     from threadpoolctl import threadpool_limits
 
     asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
-    deadline = None if minutes is None else time.monotonic() + 60.0 * minutes
+    deadline = Deadline() if minutes is None else Deadline(time.monotonic() + 60.0 * minutes)
+    deadline.closing = closing or deadline.closing
     processes = pool(workers) if executor is None else nullcontext(executor)
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
         factory = solver_factory or factory_for(target.mounting, oblong=target.oblong)
         race = Race(target, asked.seed, starts)
-        run = _Run(target, store, judges, factory, race, asked.candidates, deadline, progress)
+        most = max(asked.candidates, store.whole)
+        run = _Run(target, store, judges, factory, race, most, deadline, progress)
         try:
             stopped_by = run.carry_out()
         except KeyboardInterrupt:
             stopped_by = "interrupted"
+            for (number, _), (job, outcome) in sorted(store.finished.items()):  # what it had not come to again
+                run.record.take(number, job, outcome)
         except BrokenExecutor as error:  # somebody else's, which does not try again
             raise InputError(
                 "a worker process ended unexpectedly: for lack of memory, or because a script starts the search outside"
                 " `if __name__ == '__main__':`. Run it again with fewer workers: what finished is kept"
             ) from error
-        return result(target, run.record, race, stopped_by)
+        return replace(result(target, run.record, race, stopped_by), left_out=run.left_out)
 
 
 @dataclass
@@ -91,11 +99,13 @@ class _Run:
     factory: SolverFactory
     race: Race
     candidates: int
-    deadline: float | None
+    deadline: Deadline
     progress: Callable[[Progress], None] | None
     record: Record = field(default_factory=Record)
     pace: Pace = field(default_factory=lambda: Pace(ROUND_COST))
     step: str = "searching"
+    final: Sequence[Job] = ()
+    left_out: int = 0
 
     def carry_out(self) -> StoppedBy:
         """The race, and at last the best at full; says what ended it."""
@@ -105,18 +115,22 @@ class _Run:
             self.pace = Pace(OBLONG_COST)
         in_time = self.search()
         self.step = "the best at full setting"
-        self.judge(self.finalists())
+        in_time &= self.judged(self.finalists())
         return "candidates" if in_time else "time"
 
     def search(self) -> bool:
         """Round by round until the candidates are used or there is nothing more to find; False if time is up."""
         idle = 0
         while idle < IDLE_ROUNDS:
-            if self.deadline is not None and time.monotonic() >= self.deadline:
+            self.deadline.keep_for_finals(self.pace.left({"full": FINALISTS}))
+            if self.deadline.left <= 0.0:
                 return False
             before, jobs = len(self.record.numbers), self.race.asks()
             allowed = list(self.within_the_number(jobs))
-            self.judge(allowed)
+            try:
+                self.judge(allowed)
+            except TimeIsUpError:
+                return False
             if len(allowed) < len(jobs):
                 break
             self.race.tell(self.record)
@@ -139,6 +153,20 @@ class _Run:
         chosen |= dict.fromkeys(job for family in self.target.families if (job := self.record.best("screen", [family])))
         return [job._replace(setting="full") for job in chosen]
 
+    def judged(self, finalists: Sequence[Job]) -> bool:
+        """Judge finalists, the best first; False if there was not time for all."""
+        self.deadline.finals, self.final = 0.0, finalists
+        with suppress(TimeIsUpError):
+            self.judge(finalists)
+            return True
+        self.left_out = self.final_left
+        return False
+
+    @property
+    def final_left(self) -> int:
+        """Finalists to be judged still, as many as are usual before they are known."""
+        return sum(job not in self.record.outcomes for job in self.final) if self.final else FINALISTS
+
     def judge(self, jobs: Sequence[Job]) -> None:
         """Number the jobs in order, take what is finished from the store, have the rest solved, keep each at once."""
         waiting: dict[Future[Outcome], tuple[int, Job]] = {}
@@ -155,20 +183,24 @@ class _Run:
                 else:
                     self.record.note(job, known)
             count, lost = len(waiting), list[tuple[int, Job]]()
-            for future in as_completed(list(waiting)):
+            for future in self.deadline.completed(list(waiting), lambda: self.slowest(waiting.values())):
                 if isinstance(future.exception(), losses(self.judges)):
                     lost.append(waiting[future])
                 else:
                     self.keep(future.result(), *waiting[future])
                 del waiting[future]
             self.try_again(lost, most=max(MOST_LOST, count // 2))
-        except (KeyboardInterrupt, InputError) as end:
+        except (KeyboardInterrupt, InputError, TimeIsUpError) as end:
             for future in waiting:
                 future.cancel()
-            for future in wait(waiting).done if isinstance(end, KeyboardInterrupt) else ():  # those being solved
+            for future in () if isinstance(end, InputError) else wait(waiting).done:  # those being solved
                 if not future.cancelled() and future.exception() is None:
                     self.keep(future.result(), *waiting[future])
             raise
+
+    def slowest(self, waiting: Iterable[tuple[int, Job]]) -> float:
+        """Seconds that one of what is waited for takes, as known so far."""
+        return max((self.pace.each(setting) for setting in {job.setting for _, job in waiting}), default=0.0)
 
     def try_again(self, lost: Sequence[tuple[int, Job]], *, most: int) -> None:
         """Have candidates solved whose processes were killed, each alone: memory is plenty, and none dies for another.
@@ -200,20 +232,21 @@ class _Run:
 
     def standing(self) -> Progress:
         """The progress at this moment."""
-        asked, judged = len(self.record.numbers), self.record.judged
-        part = max(0, self.candidates - asked) / max(1, asked)
+        known, judged = self.record.candidates, self.record.judged
+        part = max(0, self.candidates - known) / max(1, known)
         left = {setting: round(part * count) for setting, count in judged.items()}
-        left.setdefault("full", 0)
-        time_left = self.pace.left({**left, "full": left["full"] + FINALISTS})
-        if self.deadline is not None and time_left is not None:
-            final_time = self.pace.left({"full": FINALISTS}) or 0.0
-            time_left = min(time_left, max(0.0, self.deadline - time.monotonic()) + final_time)
+        left["full"] = left.get("full", 0) + self.final_left
+        time_left = self.pace.left(left)
+        if time_left is not None:
+            time_left = min(time_left + self.deadline.closing(), max(0.0, self.deadline.whole))
+        leader = self.record.leader
         return Progress(
-            done=asked,
+            done=known,
             total=self.candidates,
-            best=next((self.record.lowest[each] for each in SETTINGS[::-1] if each in self.record.lowest), None),
+            best=leader and self.record.outcomes[leader[1]].rank,
             rate=self.pace.rate,
             time_left=time_left,
             stage=self.step,
             judged=dict(judged),
+            leader=leader,
         )

@@ -23,7 +23,7 @@ SMALL = 32768
 """Bytes that a pipe takes though nobody reads."""
 FALSE_STARTS = 3
 """Processes that may end while they load, one after another, before that is taken for the rule."""
-HELD_BACK = (signal.SIGINT, signal.SIGTERM)
+HELD_BACK = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 
 
 class LostError(RuntimeError):
@@ -214,8 +214,8 @@ class _Pool:
 
         try:
             resource_tracker.ensure_running()  # whose start would let go again of what is held back below
-            # A terminal sends Ctrl-C, and a system that shuts down its own request to end, to every process. Workers
-            # inherit that both are held back while they load; the thread that runs the search alone answers.
+            # A terminal sends Ctrl-C and that it goes away, and a system that shuts down its request to end, to every
+            # process. Workers inherit that all are held back while they load; the search's own thread alone answers.
             signal.pthread_sigmask(signal.SIG_BLOCK, HELD_BACK)
             ours, theirs = self._context.Pipe()
             process = self._context.Process(target=_work, args=(theirs,), daemon=True)
@@ -279,6 +279,7 @@ def _prepare() -> None:
     from threadpoolctl import threadpool_limits
 
     signal.signal(signal.SIGINT, signal.SIG_IGN)
+    signal.signal(signal.SIGHUP, signal.SIG_IGN)
     signal.signal(signal.SIGTERM, _end_later)
     signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGTERM})
     threading.Thread(target=_end_with_parent, daemon=True).start()

@@ -8,6 +8,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from evenflare.radiation import Setting
+from evenflare.search.worker import Job
 
 SETTLED = 20
 """Candidates solved, before which the time left is a guess."""
@@ -22,10 +23,11 @@ OBLONG_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 10.0}
 class Progress:
     """Where a search stands.
 
-    done, total : candidates asked for so far and in all.
-    best        : dB, the lowest score so far at the setting that counts, None if there is none.
+    done, total : candidates of which something is known, and those that are asked for in all.
+    best        : dB, the lowest score so far at the setting that counts, None if there is none, and
+    leader      : whose it is: number and job.
     rate        : candidates solved per second in this call.
-    time_left   : s, None until SETTLED candidates are solved.
+    time_left   : s until all is done, what follows the candidates included; None until SETTLED are solved.
     stage       : what is being done, in words.
     judged      : candidates by setting.
     """
@@ -37,6 +39,7 @@ class Progress:
     time_left: float | None
     stage: str
     judged: Mapping[Setting, int] = field(default_factory=dict)
+    leader: tuple[int, Job] | None = None
 
 
 class Pace:
@@ -46,6 +49,7 @@ class Pace:
         self._cost = cost
         self._began = self._last = time.monotonic()
         self._solved: Counter[Setting] = Counter()
+        self._timed: Counter[Setting] = Counter()
         self._seconds: Counter[Setting] = Counter()
 
     def resume(self) -> None:
@@ -55,8 +59,10 @@ class Pace:
     def note(self, setting: Setting) -> None:
         """A candidate was solved."""
         now = time.monotonic()
+        if self._solved.total():  # the first one waited for workers to load
+            self._timed[setting] += 1
+            self._seconds[setting] += now - self._last  # type: ignore[assignment]
         self._solved[setting] += 1
-        self._seconds[setting] += now - self._last  # type: ignore[assignment]
         self._last = now
 
     @property
@@ -68,10 +74,13 @@ class Pace:
         """Seconds that the candidates due at each setting will take; None before SETTLED are solved."""
         if self._solved.total() < SETTLED:
             return None
-        unit = self._seconds.total() / sum(self._cost[setting] * count for setting, count in self._solved.items())
+        return sum(count * self.each(setting) for setting, count in due.items())
 
-        def each(setting: Setting) -> float:
-            count = self._solved[setting]
-            return self._seconds[setting] / count if count else self._cost[setting] * unit
-
-        return sum(count * each(setting) for setting, count in due.items())
+    def each(self, setting: Setting) -> float:
+        """Seconds that a candidate takes at a setting, as known so far; 0 before any was timed."""
+        if not self._timed.total():
+            return 0.0
+        if count := self._timed[setting]:
+            return self._seconds[setting] / count
+        known = sum(self._cost[setting] * count for setting, count in self._timed.items())
+        return self._cost[setting] * self._seconds.total() / known

@@ -66,7 +66,7 @@ class Descent:
 
 
 @dataclass(frozen=True)
-class Standing:
+class FamilyOutcome:
     """What became of a family: its descents, the candidates they asked for, and how they ended.
 
     best : dB at screen, None without a shape that keeps the limits.
@@ -139,14 +139,14 @@ class Race:
             descent.asked, descent.end = [], end.value
         descent.seen.update(job.vector for job in descent.asked)
 
-    def standings(self) -> tuple[Standing, ...]:
+    def standings(self) -> tuple[FamilyOutcome, ...]:
         """Of each family, in the target's order."""
         found = []
         for family in self.target.families:
             descents, best = [descent for descent in self.descents if descent.family == family], self.best_of(family)
             seen = set[Vector]().union(*(descent.seen for descent in descents))
             ends = tuple((descent.began, descent.end) for descent in descents)
-            found.append(Standing(family, len(seen), None if best is None else best.value, ends))
+            found.append(FamilyOutcome(family, len(seen), None if best is None else best.value, ends))
         return tuple(found)
 
     def best_of(self, family: str) -> Point | None:

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from evenflare.radiation import Setting
+from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.agreement import RankAgreement, rank_agreement
 from evenflare.search.evolution import Vector
 from evenflare.search.worker import Job, Outcome
@@ -16,13 +17,17 @@ from evenflare.search.worker import Job, Outcome
 class Record:
     """Candidates by number, and their outcomes by setting.
 
+    candidates : of which something is known.
     lowest  : dB, the best score at each setting.
+    leaders : whose it is; the first of equals.
     """
 
     numbers: dict[tuple[str, Vector], int] = field(default_factory=dict)
     outcomes: dict[Job, Outcome] = field(default_factory=dict)
     judged: Counter[Setting] = field(default_factory=Counter)
     lowest: dict[Setting, float] = field(default_factory=dict)
+    leaders: dict[Setting, Job] = field(default_factory=dict)
+    candidates: int = 0
 
     def number(self, job: Job) -> int:
         """Of a candidate: the next one if it was not asked for before."""
@@ -32,10 +37,37 @@ class Record:
         """Remember what became of a candidate, once."""
         if job in self.outcomes:
             return
+        self.candidates += all(job._replace(setting=each) not in self.outcomes for each in SETTINGS)
         self.outcomes[job] = outcome
         self.judged[job.setting] += 1
-        if outcome.feasible:
-            self.lowest[job.setting] = min(outcome.rank, self.lowest.get(job.setting, outcome.rank))
+        if outcome.feasible and outcome.rank < self.lowest.get(job.setting, math.inf):
+            self.lowest[job.setting], self.leaders[job.setting] = outcome.rank, job
+
+    def take(self, number: int, job: Job, outcome: Outcome) -> None:
+        """A candidate as it was kept, by the number it has there."""
+        self.numbers.setdefault((job.family, job.vector), number)
+        self.note(job, outcome)
+
+    @property
+    def leader(self) -> tuple[int, Job] | None:
+        """Number and job of the best so far, as `front_runner`."""
+        job = self.front_runner(self.leaders)
+        return None if job is None else (self.number(job), job)
+
+    def front_runner(self, best: Mapping[Setting, Job]) -> Job | None:
+        """Of the best at each setting, the one that is best as far as is known; None without any.
+
+        That is the one at the most exact setting; but where the screen's best was not judged at full yet, only if it
+        was ahead at the screen too.
+        """
+        exact = next((best[setting] for setting in SETTINGS[::-1] if setting in best), None)
+        screened = best.get("screen")
+        if exact is None or screened is None or exact.setting != "full":
+            return exact
+        if screened._replace(setting="full") in self.outcomes:
+            return exact
+        there = self.outcomes.get(exact._replace(setting="screen"), self.outcomes[exact])
+        return screened if self.outcomes[screened].rank < there.rank else exact
 
     def ranked(self, setting: Setting, families: Sequence[str]) -> list[Job]:
         """The feasible candidates of some families at a setting, best first, then in order of their numbers."""

@@ -3,14 +3,12 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
 from dataclasses import dataclass
-from importlib.metadata import version
 from pathlib import Path
 
-from evenflare import __version__
 from evenflare.files import InputError
-from evenflare.search.store import check_run
+from evenflare.search.identity import Identity, identity
+from evenflare.search.store import Standing, standing
 from evenflare.target.target import Target
 
 WORKERS_PER_CORE = 4
@@ -22,11 +20,14 @@ MOST_CANDIDATES = 1_000_000
 
 @dataclass(frozen=True)
 class Request:
-    """What is asked for. `identity` is what a run is made of, by name: a folder holds one run only."""
+    """What is asked for. `identity` is what a run is made of: a folder holds one run only.
+
+    candidates : that are to be there in the end; where more are already, none is asked for.
+    """
 
     candidates: int
     seed: int
-    identity: Mapping[str, str]
+    identity: Identity
 
 
 def request(
@@ -44,15 +45,8 @@ def request(
         raise InputError(f"--seed = {start}: must be 0 to {LARGEST_SEED}. Choose another, or leave it out")
     count = target.candidates if candidates is None else candidates
     named = f"{target.source} [search] candidates" if candidates is None else "--candidates"
-    identity = {
-        "target": target_text,
-        "seed": str(start),
-        "candidates": str(count),
-        **_beside(target),
-        "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
-    }
     _check_number(count, len(target.families), named=named)
-    return Request(count, start, identity)
+    return Request(count, start, identity(target, text=target_text, seed=start))
 
 
 def _check_number(candidates: int, families: int, *, named: str) -> None:
@@ -66,15 +60,6 @@ def _check_number(candidates: int, families: int, *, named: str) -> None:
         raise InputError(f"{named} = {candidates}: must be at most {MOST_CANDIDATES}. Lower it")
 
 
-def _beside(target: Target) -> dict[str, str]:
-    """What of the driver and the room may stand in another file than the target's, and change there."""
-    driver = target.driver
-    found = {} if target.room is None else {"room": repr(target.room)}
-    if driver.velocity_profile is None and driver.source.kind != "impedance":
-        return found
-    return found | {"driver": repr(driver)}
-
-
 def check_search(
     target: Target,
     folder: Path,
@@ -83,7 +68,23 @@ def check_search(
     workers: int = 1,
     candidates: int | None = None,
     seed: int | None = None,
-) -> None:
-    """InputError where `run_search` would refuse these arguments or the folder. It makes nothing."""
+) -> list[str]:
+    """InputError where `run_search` would refuse these arguments or the folder. It makes nothing.
+
+    Returns what there is to say of a run that is continued, in words.
+    """
     asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
-    check_run(folder, asked.identity)
+    there = standing(folder)
+    asked.identity.check(folder, there.kept)
+    return [*asked.identity.doubts(there.kept), *_continued(folder, there, asked.candidates)]
+
+
+def _continued(folder: Path, there: Standing, candidates: int) -> list[str]:
+    if not there.candidates:
+        return []
+    if there.candidates >= candidates:
+        return [
+            f"{folder} holds {there.candidates} candidates of this search, {candidates} are asked for: no more are. For"
+            " more, raise --candidates"
+        ]
+    return [f"{folder} holds {there.candidates} candidates of this search, which goes on to {candidates}"]

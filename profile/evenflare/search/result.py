@@ -9,7 +9,7 @@ from typing import Literal
 from evenflare.objective import Score
 from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.agreement import RankAgreement
-from evenflare.search.race import Race, Standing
+from evenflare.search.race import Race, FamilyOutcome
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
 from evenflare.target.target import Target
@@ -42,6 +42,7 @@ class SearchResult:
     families   : what became of each, in the target's order.
     asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
+    left_out   : finalists that there was no time to judge at full.
     agreement  : how far the screen ranks as the full setting, among candidates judged at both.
     """
 
@@ -50,13 +51,14 @@ class SearchResult:
     winners: tuple[Winner, ...]
     gain: float | None
     stopped_by: StoppedBy
-    families: tuple[Standing, ...]
+    families: tuple[FamilyOutcome, ...]
     asked: int
     scored: int
     full: int
     why: str = ""
     agreement: RankAgreement | None = None
     lost: tuple[int, ...] = ()
+    left_out: int = 0
 
     @property
     def feasible(self) -> bool:
@@ -68,7 +70,7 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
     """What was found so far."""
 
     def winner(among: Sequence[str]) -> Winner | None:
-        job = next((job for setting in SETTINGS[::-1] if (job := record.best(setting, among))), None)
+        job = record.front_runner({setting: job for setting in SETTINGS if (job := record.best(setting, among))})
         if job is None:
             return None
         outcome = record.outcomes[job]

@@ -9,7 +9,7 @@ from collections.abc import Callable, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 
@@ -28,8 +28,6 @@ REMEDY = (
     " another --out folder"
 )
 """For a file that cannot be read or written."""
-SPOKEN = {"candidates": "number of candidates"}
-"""What a run is made of, where its name alone does not say it."""
 
 _TABLES = {
     "run": "CREATE TABLE IF NOT EXISTS run (name TEXT PRIMARY KEY, value TEXT NOT NULL)",
@@ -58,6 +56,12 @@ class Store:
     finished: dict[tuple[int, str], tuple[Job, Outcome]]
     still_there: Callable[[], None]
 
+    @property
+    def whole(self) -> int:
+        """Candidates from the first on of which something is known, without a gap."""
+        known = {number for number, _ in self.finished}
+        return next(number for number in range(1, len(known) + 2) if number not in known) - 1
+
     def found(self, number: int, job: Job) -> Outcome | None:
         """What became of a candidate if it is finished. InputError if the number stands for another candidate."""
         known = self.finished.get((number, job.setting))
@@ -66,7 +70,8 @@ class Store:
         if known[0] != job:
             raise InputError(
                 f"{self.path}: candidate {number} differs from the one this machine would ask for, so the run cannot"
-                " be continued here. Continue on the machine it began on, or choose another --out folder"
+                " be continued here. Continue on the machine and with the versions it began on, or choose another --out"
+                f" folder and begin at what was found here with --from {self.path.parent}"
             )
         return known[1]
 
@@ -89,12 +94,24 @@ class Store:
         self.finished[number, job.setting] = job, outcome
 
 
+class MadeOf(Protocol):
+    """What a run is made of."""
+
+    @property
+    def kept(self) -> Mapping[str, str]:
+        """By name, as it is written down, and"""
+        ...
+
+    def check(self, folder: Path, kept: Mapping[str, str], /) -> None:
+        """InputError if what is written down is of another run."""
+        ...
+
+
 @contextmanager
-def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
+def opened(folder: Path, made_of: MadeOf) -> Iterator[Store]:
     """The store of a run, made or continued, held by this process alone until the block ends.
 
-    identity : what a run is made of, by name; where one differs from the run in the folder, it is refused.
-    Errors   : InputError if another process holds it, the run is another one, or the folder cannot be written.
+    Errors : InputError if another process holds it, the run is another one, or the folder cannot be written.
     """
     path = folder / STORE
     if is_file(path):
@@ -112,29 +129,71 @@ def opened(folder: Path, identity: Mapping[str, str]) -> Iterator[Store]:
         connection.execute("PRAGMA synchronous=NORMAL")
         for statement in _TABLES.values():
             connection.execute(statement)
-        _identify(folder, connection, identity)
-        kept = {row[:2]: row[2] for row in _all(path, connection, "deviation", "number, stage, value")}
+        kept = dict(_all(path, connection, "run", "name, value"))
+        made_of.check(folder, kept)
+        connection.execute("BEGIN")
+        # What an earlier version wrote stays; what it did not know is added.
+        connection.executemany("INSERT OR IGNORE INTO run VALUES (?, ?)", list(made_of.kept.items()))
+        connection.execute("COMMIT")
+        deviations = {row[:2]: row[2] for row in _all(path, connection, "deviation", "number, stage, value")}
         finished = {
-            (row[0], row[1]): _read(path, row, kept.get(row[:2]))
+            (row[0], row[1]): _read(path, row, deviations.get(row[:2]))
             for row in _all(path, connection, "candidate", _COLUMNS)
         }
         connection.set_progress_handler(None, 0)
         yield Store(path, connection, finished, still_there)
 
 
-def check_run(folder: Path, identity: Mapping[str, str]) -> None:
-    """InputError where `opened` would refuse the folder. It makes nothing."""
+@dataclass(frozen=True)
+class Standing:
+    """What a folder holds of a run.
+
+    kept       : what it is made of, by name; empty without a run.
+    candidates : that are finished, at any stage, and
+    best       : dB, the score of the best as far as is known; None without any.
+    """
+
+    kept: Mapping[str, str]
+    candidates: int = 0
+    best: float | None = None
+
+
+def standing(folder: Path) -> Standing:
+    """What a folder holds. It makes nothing. InputError if it cannot be written, or another process searches in it."""
     check_folder(folder)
-    path = folder / STORE
     if is_file(folder / LOCK):
         with _locked(folder):
             pass
+    return glimpse(folder)
+
+
+def glimpse(folder: Path) -> Standing:
+    """What a folder holds, also while a search runs in it."""
+    path = folder / STORE
     if not is_file(path):
-        return
+        return Standing({})
     with _read_only(path) as connection:
         kept = dict(_all(path, connection, "run", "name, value"))
-    if kept:
-        _refuse_another(folder, kept, identity)
+        numbers, scores = set[object](), {stage: dict[object, float]() for stage in STAGES}
+        for number, stage, score, feasible in _all(path, connection, "candidate", "number, stage, score, feasible"):
+            numbers.add(number)
+            if feasible and isinstance(score, float) and stage in scores:
+                scores[stage][number] = score
+        best = {stage: min(found, key=found.__getitem__) for stage, found in scores.items() if found}
+        return Standing(kept, len(numbers), _best_known(scores, best))
+
+
+def _best_known(scores: Mapping[str, Mapping[object, float]], best: Mapping[str, object]) -> float | None:
+    """The score of the best as far as is known, as `Record.front_runner`."""
+    exact = next((stage for stage in reversed(STAGES) if stage in best), None)
+    if exact is None:
+        return None
+    number, screened = best[exact], best.get("screen")
+    if exact == "full" and screened is not None and screened not in scores["full"]:
+        there = scores["screen"].get(number, scores["full"][number])
+        if scores["screen"][screened] < there:
+            return scores["screen"][screened]
+    return scores[exact][number]
 
 
 def history_rows(folder: Path) -> Iterator[dict[str, object]]:
@@ -206,31 +265,6 @@ def _read(path: Path, row: tuple[Any, ...], packed: bytes | None = None) -> tupl
         known, kept, sizes = (database.numbers_by_name(each) for each in (terms, limits, parameters))
         deviations = () if packed is None else tuple(np.frombuffer(packed, "<f4").tolist())
         return job, Outcome(score, bool(feasible), known, kept, sizes, database.text(reason), deviations)
-
-
-def _identify(folder: Path, connection: sqlite3.Connection, identity: Mapping[str, str]) -> None:
-    """Write down what the run is made of, or refuse a folder whose run is made of something else."""
-    kept = dict(_all(folder / STORE, connection, "run", "name, value"))
-    if not kept:
-        connection.execute("BEGIN")
-        connection.executemany("INSERT INTO run VALUES (?, ?)", list(identity.items()))
-        connection.execute("COMMIT")
-        return
-    _refuse_another(folder, kept, identity)
-
-
-def _refuse_another(folder: Path, kept: Mapping[str, str], identity: Mapping[str, str]) -> None:
-    changed = []
-    for name, value in identity.items():
-        if kept.get(name) != value:
-            brief = len(value) < 80 and "\n" not in value
-            spoken = SPOKEN.get(name, name)
-            changed.append(f"{spoken} ({short(str(kept.get(name)), 80)} there, {value} now)" if brief else spoken)
-    if changed:
-        raise InputError(
-            f"{folder}: holds a search with another {' and another '.join(changed)}. Choose another --out folder,"
-            " or go back to what that search began with"
-        )
 
 
 def _all(path: Path, connection: sqlite3.Connection, table: str, columns: str) -> Iterator[tuple[Any, ...]]:

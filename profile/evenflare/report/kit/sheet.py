@@ -63,6 +63,7 @@ def sheet(
     command: str,
     warnings: Sequence[str] = (),
     message: Sequence[str] = (),
+    refresh: int | None = None,
 ) -> str:
     """The text of the page. Everything in it is escaped.
 
@@ -71,6 +72,7 @@ def sheet(
     warnings : each without its full stop.
     written  : files beside the page and what each is for.
     command  : what to type to make it again.
+    refresh  : s after which a browser reads the page again; None for never.
     """
     return rendered(
         "sheet.html",
@@ -81,6 +83,7 @@ def sheet(
         command=command,
         warnings=warnings,
         message=message,
+        refresh=refresh,
     )
 
 

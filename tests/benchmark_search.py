@@ -15,6 +15,7 @@ import statistics
 import sys
 from collections.abc import Callable
 from concurrent.futures import ProcessPoolExecutor
+from contextlib import suppress
 from dataclasses import replace
 from pathlib import Path
 
@@ -32,7 +33,7 @@ from evenflare.waveguide import Mounting, ParameterSpace
 TARGETS = Path(__file__).parents[1] / "targets"
 
 
-class Spent(Exception):
+class SpentError(Exception):
     """No solves are left."""
 
 
@@ -48,7 +49,7 @@ class Judge:
         """The rank of a candidate; what breaks a limit costs no solve and is not counted, for none of the ways."""
         if job not in self.record.outcomes:
             if self.left <= 0:
-                raise Spent
+                raise SpentError
             outcome = evaluate(self.target, self.factory, job)
             self.record.number(job)
             self.record.note(job, outcome)
@@ -104,11 +105,8 @@ WAYS: dict[str, Callable[[Judge, int], None]] = {
 def found(name: str, way: str, solves: int, seed: int) -> float:
     """dB, the best score that a way found."""
     judge = Judge(replace(read_target(TARGETS / f"{name}.toml"), mounting=Mounting()), solves)
-    with threadpool_limits(1):
-        try:
-            WAYS[way](judge, seed)
-        except Spent:
-            pass
+    with threadpool_limits(1), suppress(SpentError):
+        WAYS[way](judge, seed)
     return float(judge.best)
 
 

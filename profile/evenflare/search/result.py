@@ -9,7 +9,7 @@ from typing import Literal
 from evenflare.objective import Score
 from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.agreement import RankAgreement
-from evenflare.search.race import Race, FamilyOutcome
+from evenflare.search.race import FamilyOutcome, Race
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
 from evenflare.target.target import Target

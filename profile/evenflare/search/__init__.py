@@ -5,6 +5,7 @@ however often the run was stopped and continued.
 """
 
 from evenflare.search.cluster import check_cluster, connected
+from evenflare.search.front import Front, front_of
 from evenflare.search.judging import factory_for, ranking_words
 from evenflare.search.ladder import RankAgreement
 from evenflare.search.loop import run_search
@@ -12,11 +13,12 @@ from evenflare.search.plan import Plan, plan
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
-from evenflare.search.store import ROW, history_rows, nearest
+from evenflare.search.store import ROW, history_rows, jobs, nearest
 from evenflare.search.worker import SolverFactory
 
 __all__ = [
     "ROW",
+    "Front",
     "Plan",
     "Progress",
     "RankAgreement",
@@ -28,7 +30,9 @@ __all__ = [
     "check_search",
     "connected",
     "factory_for",
+    "front_of",
     "history_rows",
+    "jobs",
     "nearest",
     "plan",
     "ranking_words",

@@ -24,6 +24,7 @@ from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
 from evenflare.search.store import Store, opened
+from evenflare.search.trading import Trading, along, costs_of
 from evenflare.search.worker import LOST, Job, Outcome, SolverFactory, evaluate, waveguide_of
 from evenflare.target.target import Target
 from evenflare.units import FloatArray
@@ -111,11 +112,16 @@ class _Run:
             self.pace = Pace(FREE_STANDING_COST)
         screens = sum(self.plan.published.values()) + self.plan.free
         self.due = {"screen": screens, "final": min(self.plan.finalists, screens), "polish": self.plan.polish}
-        self.step = "published families"
-        in_time = self.descend([self.published(family, share) for family, share in self.plan.published.items()])
-        if in_time and self.plan.free:
-            self.step = "free curve"
-            in_time = self.descend(self.free())
+        if self.target.trade:
+            self.staging = None
+            self.step = "trading off"
+            in_time = self.trade(screens)
+        else:
+            self.step = "published families"
+            in_time = self.descend([self.published(family, share) for family, share in self.plan.published.items()])
+            if in_time and self.plan.free:
+                self.step = "free curve"
+                in_time = self.descend(self.free())
         self.step = "the best at full setting"
         finalists = self.finalists()
         self.due = {
@@ -128,6 +134,21 @@ class _Run:
             self.step = "polishing at full setting"
             in_time = self.descend(self.polish())
         return "candidates" if in_time else "time"
+
+    def trade(self, count: int) -> bool:
+        """Ask for `count` candidates along a front; False if time is up."""
+        trading = Trading(self.target, self.seed)
+        while self.record.reached < count and not trading.exhausted:
+            if self.deadline is not None and time.monotonic() >= self.deadline:
+                return False
+            jobs = trading.asks()
+            new = [job for job in jobs if not self.record.known(job, [job.setting])]
+            over = set(new[count - self.record.reached :])
+            self.judge([job for job in jobs if job not in over])
+            if over:
+                break
+            trading.tell(self.record)
+        return True
 
     def published(self, family: str, share: int) -> Descent:
         """Over a whole family, from its middle, then from anywhere."""
@@ -187,6 +208,11 @@ class _Run:
     def finalists(self) -> list[Job]:
         """The best by the screening setting, and the best few of each family whatever their place."""
         ranked = self.record.ranked("screen", families())
+        if self.target.trade:
+            traded = [
+                (job, costs) for job in ranked if (costs := costs_of(self.record.outcomes[job], self.target.trade))
+            ]
+            return [job._replace(setting="full") for job in along(traded, self.plan.finalists)]
         chosen = set(ranked[: self.plan.finalists])
         for family in self.target.families:
             chosen.update(self.record.ranked("screen", [family])[:FINALISTS_PER_FAMILY])

@@ -48,7 +48,8 @@ def request(
         "seed": str(start),
         "candidates": str(count),
         **_beside(target),
-        "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
+        "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}"
+        + (f", comocma {version('comocma')}" if target.trade else ""),
     }
     is_costly = target.oblong and target.mounting.kind == "free_standing"
     return Request(plan(target.families, count, named=named, is_costly=is_costly), start, identity)

@@ -5,8 +5,8 @@ from __future__ import annotations
 import time
 from collections.abc import Callable, Sequence
 from concurrent.futures import BrokenExecutor, Future, as_completed, wait
-from contextlib import nullcontext
-from dataclasses import dataclass, field
+from contextlib import nullcontext, suppress
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import numpy as np
@@ -14,6 +14,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.radiation import SETTINGS, Setting, method_for
 from evenflare.search import ladder
+from evenflare.search.binding import binding, measured, share
 from evenflare.search.descent import Descent
 from evenflare.search.judging import factory_for
 from evenflare.search.ladder import RankAgreement, Staging
@@ -82,7 +83,8 @@ def run_search(
                 "a worker process ended unexpectedly: for lack of memory, or because a script starts the search outside"
                 " `if __name__ == '__main__':`. Run it again with fewer workers: what finished is kept"
             ) from error
-        return result(target, run.record, asked.plan, stopped_by, run.agreements())
+        found = result(target, run.record, asked.plan, stopped_by, run.agreements())
+        return run.bound(found, asked.count)
 
 
 @dataclass
@@ -134,6 +136,33 @@ class _Run:
             self.step = "polishing at full setting"
             in_time = self.descend(self.polish())
         return "candidates" if in_time else "time"
+
+    def bound(self, found: SearchResult, candidates: int) -> SearchResult:
+        """With the limits that hold the winner back, and what relaxing them would gain if there are candidates for it.
+
+        Only of a search that was carried out: one that was stopped has no time, or none to wait.
+        """
+        best = found.best
+        if best is None:
+            return found
+        limits = binding(best.waveguide, self.target.limits)
+        each = share(candidates, len(limits)) if found.stopped_by == "candidates" else 0
+        if limits and each:
+            self.step = "what relaxing limits gains"
+            with suppress(KeyboardInterrupt):
+                limits = measured(self.target, best.family, best.waveguide, self.outcomes, each=each, seed=self.seed)
+        return replace(found, binding=tuple(limits))
+
+    def outcomes(self, asked: Sequence[tuple[Target, Job]]) -> list[Outcome]:
+        """What becomes of candidates that are no part of the run, in their order."""
+        due = [self.judges.submit(evaluate, target, self.factory, job) for target, job in asked]
+        lost = Outcome(None, False, {}, {}, {}, LOST)
+        try:
+            return [lost if isinstance(each.exception(), losses(self.judges)) else each.result() for each in due]
+        except KeyboardInterrupt:
+            for each in due:
+                each.cancel()
+            raise
 
     def trade(self, count: int) -> bool:
         """Ask for `count` candidates along a front; False if time is up."""

@@ -24,6 +24,7 @@ class Request:
     """What is asked for. `identity` is what a run is made of, by name: a folder holds one run only."""
 
     plan: Plan
+    count: int
     seed: int
     identity: Mapping[str, str]
 
@@ -52,7 +53,7 @@ def request(
         + (f", comocma {version('comocma')}" if target.trade else ""),
     }
     is_costly = target.oblong and target.mounting.kind == "free_standing"
-    return Request(plan(target.families, count, named=named, is_costly=is_costly), start, identity)
+    return Request(plan(target.families, count, named=named, is_costly=is_costly), count, start, identity)
 
 
 def _beside(target: Target) -> dict[str, str]:

@@ -8,6 +8,7 @@ from typing import Literal
 
 from evenflare.objective import Score
 from evenflare.radiation import SETTINGS, Setting
+from evenflare.search.binding import Binding
 from evenflare.search.ladder import RankAgreement
 from evenflare.search.plan import Plan
 from evenflare.search.record import Record
@@ -44,6 +45,7 @@ class SearchResult:
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
     agreements : how far each stage ranks as the next, and whether one was left out, cheapest first; of the last two
                  among the finalists, the best only, whose order is the hardest to get right.
+    binding    : limits that hold the winner back, and what relaxing each would gain.
     """
 
     best: Winner | None
@@ -58,6 +60,7 @@ class SearchResult:
     why: str = ""
     agreements: tuple[RankAgreement, ...] = ()
     lost: tuple[int, ...] = ()
+    binding: tuple[Binding, ...] = ()
 
     @property
     def feasible(self) -> bool:

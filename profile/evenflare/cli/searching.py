@@ -110,6 +110,7 @@ def _search(options: argparse.Namespace) -> int:
 
 
 def _tell(result: SearchResult, target: Target) -> None:
+    from evenflare.commands.fronts import binding_lines
     from evenflare.search import ranking_words
 
     print(f"{result.asked} candidates asked for, {result.scored} solved, {result.full} of them at full")
@@ -132,6 +133,8 @@ def _tell(result: SearchResult, target: Target) -> None:
         print(f"{ranked[0].upper()}{ranked[1:]}")
     if result.gain is not None:
         print(f"That is {result.gain:.3f} dB better than the best published family")
+    for line in binding_lines(result.binding):
+        print(line)
     for agreement in result.agreements:
         if agreement.words:
             print(f"{agreement.words[0].upper()}{agreement.words[1:]}")

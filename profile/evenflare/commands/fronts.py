@@ -12,13 +12,17 @@ from evenflare.commands.written import Findings, Written
 from evenflare.design.file import Design, default_observation, write_design
 from evenflare.files import InputError, check_folder
 from evenflare.results import front as tables
+from evenflare.results.binding import lines as binding_lines
 from evenflare.search import Front, front_of, history_rows, jobs
 from evenflare.search.worker import waveguide_of
 from evenflare.target.target import Target, read_target
 from evenflare.text import added
 from evenflare.words import spoken
 
+__all__ = ["BINDING", "binding_lines", "front_command", "front_text", "write_front"]
+
 TABLE, PICTURE, DESIGNS = "front.csv", "front.png", "front"
+BINDING = "binding.csv"
 SAME = 1e-6
 """Relative difference of a parameter up to which a shape is the one that a run solved: its own rounding is 1e-16."""
 

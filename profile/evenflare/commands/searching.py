@@ -21,12 +21,14 @@ from evenflare.commands.designs import (
     write_report,
     write_solution,
 )
+from evenflare.commands.fronts import BINDING, write_front
 from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import heard
 from evenflare.design.file import Design, default_observation, write_design
 from evenflare.directivity.types import Observation
 from evenflare.files import InputError
 from evenflare.objective import winner_frequencies
+from evenflare.results import binding
 from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
@@ -35,11 +37,13 @@ from evenflare.search import (
     check_cluster,
     check_search,
     connected,
+    front_of,
     history_rows,
     nearest,
     ranking_words,
     run_search,
 )
+from evenflare.search.front import USUAL
 from evenflare.target.reach import reachability
 from evenflare.target.target import Target, read_target
 from evenflare.text import added, quoted
@@ -144,7 +148,9 @@ def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
 def _write_winner(
     result: SearchResult, design: Design, target: Target, target_path: Path, folder: Path, command: str
 ) -> Solution:
-    """The winner of a search solved, exported and reported in its folder."""
+    """The winner of a search solved, exported and reported in its folder, and what could be traded for what."""
+    from evenflare.report.waveguide.front import trade_offs
+
     sound = heard(folder / "best.toml", design, "full", target=target)
     inside = write_solution(design, sound, folder / "best", command=command, target=target)
     exported, facts = write_export(design, folder / "best", Cut())
@@ -159,6 +165,13 @@ def _write_winner(
         "alone": sound.alone,
         "cabinet": sound.cabinet,
     }
+    history = list(history_rows(folder))
+    front = front_of(history, [f"{each.name}:{each.better}" for each in target.trade] or USUAL)
+    fronts_written = write_front(front, folder, folder, target=target, command=command)
+    files.write_text(
+        folder / BINDING,
+        binding.csv_text(result.binding, header=[f"{target.name}, by evenflare", f"made by: {command}"]),
+    )
     ranked = ranking_words(target.mounting, oblong=target.oblong)
     write_report(
         design,
@@ -172,7 +185,9 @@ def _write_winner(
         ("best.toml", "the winning design, to solve, score or export again"),
         *((f"best/{name}", use) for name, use in (*exported, *inside)),
         ("best/report.html", "the winner on one page"),
-        ("report.html", "the search on one page: winner, families, history"),
+        ("report.html", "the search on one page: winner, trade-offs, families, history"),
+        *fronts_written,
+        (BINDING, "limits that hold the winner back, and what relaxing them gains"),
         ("candidates.sqlite", "every candidate; the same command on the same folder continues from it"),
     ]
     write_report(
@@ -181,7 +196,8 @@ def _write_winner(
         what=f"Search for {target.name} ({target_path.name}). Made by evenflare.",
         command=command,
         written=written,
-        history=list(history_rows(folder)),
+        history=history,
+        trade_offs=trade_offs(front, result.binding),
         families=family_results(result, folder),
         ladder=[words for words in (ranked, *(each.words for each in result.agreements)) if words],
         **page_of,

@@ -43,7 +43,7 @@ IDLE = 20
 """Populations in a row of all families without a candidate not seen before, after which the search is exhausted."""
 REFERENCE = 1.1
 """Of the scaled quantities: worse than this in one is behind every front. 1 is the worst of the first population."""
-PATIENT = 2
+POPULATIONS = 2
 """Populations of a descent, times its variables, after which another begins: the front is covered by many that come
 near it, not by a few that end on it. Without it the front of a cheap family stopped at 0.92 to 0.98 of what a grid
 reaches, with it at 0.97 to 1 after as many candidates."""
@@ -128,7 +128,7 @@ class _Arm:
             "randn": lambda *shape: random.standard_normal(shape),
             "seed": np.nan,  # leave the global generator alone
             "tolx": TOLERANCE,
-            "maxiter": PATIENT * len(start),
+            "maxiter": POPULATIONS * len(start),
             "verbose": -9,
             "verb_log": 0,
             "verb_disp": 0,

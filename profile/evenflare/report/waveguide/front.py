@@ -3,17 +3,44 @@
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
+from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 
 from evenflare.report.kit import canvas, style
+from evenflare.report.kit.sheet import Picture, picture
+from evenflare.results import binding as bindings
+from evenflare.results import front as fronts
+from evenflare.search.binding import Binding
 from evenflare.search.front import Front
 from evenflare.words import unit_apart
 
+CAPTION = (
+    "Each point is a candidate that keeps the limits; what lies far behind the front is left out. Along the front"
+    " nothing is gained in one quantity but by giving up another: take the knee where both count, an end where only"
+    " one does."
+)
 SCALES = 4.0
 """Times the front's own span, of a quantity: candidates farther off are left out of a picture, and counted."""
 MARKS = ("o", "s", "D", "^", "v", "P")
+
+
+@dataclass(frozen=True)
+class TradeOffs:
+    """A section of the page: what the front says, a sentence each, its picture, and what holds the winner back."""
+
+    lines: Sequence[str]
+    picture: Picture
+    binding: Sequence[str]
+
+
+def trade_offs(front: Front, found: Sequence[Binding]) -> TradeOffs:
+    """The section of a run's page."""
+    said = fronts.lines(front)
+    drawn = picture(figure(front), alt=f"{'. '.join(said)}.", caption=CAPTION)
+    return TradeOffs(said, drawn, bindings.lines(found))
 
 
 def label(name: str) -> str:
@@ -54,12 +81,13 @@ def _panel(axes: Any, front: Front, pair: tuple[int, int]) -> None:
     for mark, member in zip(itertools.cycle(MARKS), dict.fromkeys(front.marked.values()), strict=False):
         x, y = member.values[along], member.values[up]
         words = ", ".join(_point(each) for each in member.points)
-        axes.scatter([x], [y], s=64, marker=mark, facecolor="none", edgecolor=style.ORANGE, linewidth=1.8, zorder=4)
+        ring = {"s": 64, "marker": mark, "facecolor": "none", "edgecolor": style.ORANGE, "linewidth": 1.8, "zorder": 4}
+        axes.scatter([x], [y], label=f"{member.number}: {words}", **ring)
         left = x > middle[0]
         axes.annotate(
-            f"{member.number} ({words})",
+            f"{member.number}",
             (x, y),
-            xytext=(-9 if left else 9, -4 if y > middle[1] else 9),
+            xytext=(-9 if left else 9, -9 if y > middle[1] else 9),
             textcoords="offset points",
             ha="right" if left else "left",
             va="center",

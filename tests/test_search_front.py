@@ -109,6 +109,12 @@ def test_front_names_its_ends_and_its_knee():
     assert [(each.number, each.points) for each in higher.members] == [(1, ("lowest_score", "highest_depth_mm"))]
 
 
+def test_difference_below_a_step_does_not_count():
+    front = front_of([row(1, 1.0, 90.0), row(2, 3.0, 89.96), row(3, 2.0, 89.9)])
+    assert [each.number for each in front.members] == [1, 3]
+    assert front.members[1].values == (2.0, 89.9)  # as they are
+
+
 def test_candidates_are_compared_at_one_setting_only():
     full = [row(number, score + 0.5, depth, stage="full") for number, score, depth in ((1, 1.0, 90.0), (2, 1.1, 70.0))]
     assert front_of([*ROWS, *full]).stage == "screen"  # number 3, which nothing beats, was not judged at full
@@ -162,9 +168,8 @@ def test_front_of_a_search_is_beaten_by_no_row_of_its_history(tmp_path):
     rows = list(history_rows(tmp_path))
     names = ["score", "mouth_diameter_mm", "smallest_concave_radius_mm"]
     front = front_of(rows, names, stage="screen")
-    signs = np.array([1.0, 1.0, -1.0])
     kept = {
-        each["number"]: signs * [each[name] for name in names]
+        each["number"]: (round(each[names[0]], 3), round(each[names[1]], 1), -round(each[names[2]], 1))
         for each in rows
         if each["stage"] == "screen" and each["feasible"]
     }

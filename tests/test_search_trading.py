@@ -23,7 +23,7 @@ MOUTH, RADIUS = Quantity("mouth_diameter_mm", "lower"), Quantity("smallest_conca
 
 
 def traded(**others):
-    return hidden_target(trade=(SCORE, DEPTH), vector=(0.9, 0.9, 0.3), **({"candidates": 250} | others))
+    return hidden_target(trade=(SCORE, DEPTH), vector=(0.9, 0.9, 0.3), **({"candidates": 150} | others))
 
 
 def area(costs, reference) -> float:
@@ -43,25 +43,27 @@ def run(tmp_path_factory):
 
 
 def screened(rows):
-    return [row for row in rows if row["stage"] == "screen"]
+    """Those at screen; columns of families that a run did not reach are not there."""
+    return [
+        {name: value for name, value in row.items() if value is not None} for row in rows if row["stage"] == "screen"
+    ]
 
 
 def test_front_of_a_family_is_as_good_as_that_of_a_grid(tmp_path):
-    target = traded(families=("conical",), candidates=250)
-    # The cheap solver is smooth: eleven steps of each of three parameters, 1331 shapes, a fifth of which is asked for.
-    grid = [
-        Job("conical", vector, "screen") for vector in itertools.product(np.linspace(0.0, 1.0, 11).tolist(), repeat=3)
-    ]
+    target = traded(families=("conical",), candidates=343)
+    # Seven steps of each of three parameters, and as many candidates. The grid's own steps leave it behind the true
+    # front: a grid of eleven steps beats 1.06 times as much, the search 1.05 to 1.06 times on six seeds.
+    axis = np.linspace(0.0, 1.0, 7).tolist()
+    grid = [Job("conical", vector, "screen") for vector in itertools.product(axis, repeat=3)]
     reached = np.array([costs for job in grid if (costs := costs_of(evaluate(target, cheap, job), target.trade))])
     searched(tmp_path, target)
-    front = front_of(history_rows(tmp_path), stage="screen")
-    costs = np.array([each.values for each in front.members])
+    costs = np.array([each.values for each in front_of(history_rows(tmp_path), stage="screen").members])
     corner = reached[nondominated(reached)].max(axis=0)
-    # The grid's own steps leave it behind the true front; a search that misses an end or the middle loses per cents.
-    assert area(costs, corner) > 0.99 * area(reached, corner)
+    assert area(costs, corner) > 1.02 * area(
+        reached, corner
+    )  # halfway between what any search must do and the worst of those seeds
     best = reached.min(axis=0)
-    span = corner - best
-    assert np.all(costs.min(axis=0) < best + 0.02 * span)  # both ends are reached
+    assert np.all(costs.min(axis=0) < best + 0.02 * (corner - best))  # both ends are reached
 
 
 def test_history_is_the_same_with_two_workers(run, tmp_path):
@@ -70,13 +72,13 @@ def test_history_is_the_same_with_two_workers(run, tmp_path):
 
 
 def test_shorter_run_is_the_beginning_of_the_longer_one(run, tmp_path):
-    searched(tmp_path, traded(candidates=130))
+    searched(tmp_path, traded(candidates=100))
     rows = screened(history_rows(tmp_path))
     assert rows == screened(run[1])[: len(rows)]
-    assert len(rows) >= 100
+    assert len(rows) == 90  # the rest is for the last step
 
 
-@pytest.mark.parametrize("moment", [3, 100, 230])
+@pytest.mark.parametrize("moment", [3, 130])
 def test_interrupted_run_resumes(run, tmp_path, moment):
     seen = []
 
@@ -93,13 +95,13 @@ def test_interrupted_run_resumes(run, tmp_path, moment):
 def test_global_random_state_is_neither_read_nor_set(run, tmp_path):
     np.random.seed(99)  # noqa: NPY002 - the state that a library might use
     before = np.random.get_state()[1].copy()  # noqa: NPY002
-    searched(tmp_path, traded(candidates=130))
+    searched(tmp_path, traded(candidates=100))
     assert np.array_equal(np.random.get_state()[1], before)  # noqa: NPY002
     assert screened(history_rows(tmp_path)) == screened(run[1])[: len(screened(history_rows(tmp_path)))]
 
 
 def test_another_seed_asks_for_other_candidates(run, tmp_path):
-    searched(tmp_path, traded(candidates=130), seed=2)
+    searched(tmp_path, traded(candidates=100), seed=2)
     # The middle of each family alone is looked at whatever the seed.
     depths = [{row["depth_mm"] for row in screened(rows)} for rows in (history_rows(tmp_path), run[1])]
     assert len(depths[0] & depths[1]) < 5

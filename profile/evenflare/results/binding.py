@@ -43,7 +43,9 @@ def lines(found: Sequence[Binding]) -> list[str]:
     said = [_sentence(each) for each in found]
     if any(each.gain is None for each in found):
         least = FEWEST * PART * (len(found) + 1)
-        said.append(f"What relaxing would gain was not measured: that takes a search of {least} candidates or more")
+        said.append(
+            f"What relaxing would gain was not measured: that takes a search of {least} candidates or more, carried out"
+        )
     return said
 
 

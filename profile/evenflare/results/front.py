@@ -32,7 +32,8 @@ def notes(front: Front) -> list[str]:
     ways = ", ".join(f"{each.name} {each.better} is better" for each in front.quantities)
     return [
         f"candidates that no other beats in all of these at once: {ways}",
-        f"{len(front.members)} of {len(front.others)} that keep the limits, judged at {front.stage}",
+        f"{len(front.members)} of {len(front.others)} that keep the limits, judged at {front.stage}; differences below"
+        " 0.001 dB, 0.1 mm and 0.1 degrees do not count",
         "point: lowest_ and highest_ are the ends, the best in one quantity; knee is farthest from the line (of three,"
         " the plane) through the ends once all are scaled to 0 to 1 over the front",
     ]

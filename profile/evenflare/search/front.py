@@ -113,7 +113,9 @@ def front_of(
     """The front of a search's history.
 
     rows   : as `search.history_rows`.
-    names  : of two quantities or more, as `target.quantities` reads them: any column of numbers.
+    names  : of two quantities or more, as `target.quantities` reads them: any column of numbers. Values count in its
+             steps; of candidates that are the same in all, none beats another.
+             Source of steps: M. Laumanns et al., Evolutionary Computation 10 (2002), 263 (from memory).
     stage  : at which all must have been judged; left out, at full if every candidate that nothing beats at screen was
              judged there too, else at screen, or at the most exact setting that there is.
     place  : where the names stand, for messages.
@@ -138,19 +140,19 @@ def front_of(
         )
     costs = _costs(solved[stage], quantities)
     on_front = [solved[stage][i] for i in np.flatnonzero(nondominated(costs)).tolist()]
-    on_front.sort(key=lambda row: (*(each.sign * row[each.name] for each in quantities), row["number"]))
+    on_front.sort(key=lambda row: (*_costs([row], quantities)[0], row["number"]))
     found, points = _costs(on_front, quantities), dict[int, tuple[str, ...]]()
     for each, i in zip(quantities, ends(found), strict=True):
         points[i] = (*points.get(i, ()), each.end)
     middle = knee(found)
     if middle is not None and middle not in points:
         points[middle] = ("knee",)
-    signs = np.array([each.sign for each in quantities])
     members = tuple(
         Member(row["number"], row["family"], tuple(float(row[each.name]) for each in quantities), points.get(i, ()))
         for i, row in enumerate(on_front)
     )
-    return Front(quantities, stage, members, costs * signs)
+    others = np.array([[float(row[each.name]) for each in quantities] for row in solved[stage]])
+    return Front(quantities, stage, members, others)
 
 
 def _at(rows: Sequence[Mapping[str, Any]], stage: str, quantities: Sequence[Quantity]) -> list[Mapping[str, Any]]:
@@ -163,7 +165,7 @@ def _at(rows: Sequence[Mapping[str, Any]], stage: str, quantities: Sequence[Quan
 
 
 def _costs(rows: Sequence[Mapping[str, Any]], quantities: Sequence[Quantity]) -> FloatArray:
-    found = [[each.sign * float(row[each.name]) for each in quantities] for row in rows]
+    found = [[each.cost(row[each.name]) for each in quantities] for row in rows]
     return np.array(found).reshape(len(rows), len(quantities))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from importlib.metadata import version
 from pathlib import Path
 
@@ -53,7 +53,8 @@ def request(
         + (f", comocma {version('comocma')}" if target.trade else ""),
     }
     is_costly = target.oblong and target.mounting.kind == "free_standing"
-    return Request(plan(target.families, count, named=named, is_costly=is_costly), count, start, identity)
+    shares = plan(target.families, count, named=named, is_costly=is_costly)
+    return Request(replace(shares, notes=()) if target.trade else shares, count, start, identity)
 
 
 def _beside(target: Target) -> dict[str, str]:

@@ -57,7 +57,7 @@ def costs_of(outcome: Outcome, quantities: Sequence[Quantity]) -> tuple[float, .
     values = [known.get(each.name) for each in quantities]
     if not outcome.feasible or any(value is None for value in values):
         return None
-    return tuple(each.sign * float(value) for each, value in zip(quantities, values, strict=True) if value is not None)
+    return tuple(each.cost(value) for each, value in zip(quantities, values, strict=True) if value is not None)
 
 
 @dataclass

@@ -12,14 +12,18 @@ from evenflare.files import short
 
 Better = Literal["lower", "higher"]
 
-BETTER: tuple[tuple[str, Better], ...] = (
-    ("score", "lower"),
-    ("*_db", "lower"),
-    ("depth_mm", "lower"),
-    ("mouth_*_mm", "lower"),
-    ("*smallest_concave_radius_mm", "higher"),
+KINDS: tuple[tuple[str, Better | None, float], ...] = (
+    ("score", "lower", 0.001),
+    ("*_db", "lower", 0.001),
+    ("depth_mm", "lower", 0.1),
+    ("mouth_*_mm", "lower", 0.1),
+    ("*smallest_concave_radius_mm", "higher", 0.1),
+    ("*_mm", None, 0.1),
+    ("*_deg", None, 0.1),
+    ("*", None, 0.0),
 )
-"""By pattern of a name, the first that fits; of any other name a user says which way is better."""
+"""By pattern of a name, the first that fits: which way is better, where that goes without saying, and the step below
+which two values are the same, in the name's unit. Without steps a micrometre less depth outweighs any score."""
 
 
 @dataclass(frozen=True)
@@ -29,10 +33,11 @@ class Quantity:
     name: str
     better: Better
 
-    @property
-    def sign(self) -> float:
-        """Times its value: what is lower the better it is."""
-        return 1.0 if self.better == "lower" else -1.0
+    def cost(self, value: float) -> float:
+        """Of a value: lower the better it is, in whole steps."""
+        step = _kind(self.name)[1]
+        sign = 1.0 if self.better == "lower" else -1.0
+        return sign * (round(value / step) * step if step else value)
 
     @property
     def end(self) -> str:
@@ -47,11 +52,15 @@ def quantity(text: str, known: Sequence[str]) -> Quantity:
         near = difflib.get_close_matches(name[:100], known, n=1, cutoff=0.6)
         hint = f"Did you mean {near[0]}?" if near else "Write one of them"
         raise ValueError(f"{short(name)}: must be one of {', '.join(known)}. {hint}")
-    usual = next((way for pattern, way in BETTER if fnmatchcase(name, pattern)), None)
+    usual = _kind(name)[0]
     if asked not in ("", "lower", "higher") or (not asked and usual is None):
         what = f"{short(asked)} is no way to be better" if asked else "neither way is better by itself"
         raise ValueError(f"{name}: {what}. Write {name}:lower or {name}:higher")
     return Quantity(name, usual if not asked and usual else "higher" if asked == "higher" else "lower")
+
+
+def _kind(name: str) -> tuple[Better | None, float]:
+    return next((way, step) for pattern, way, step in KINDS if fnmatchcase(name, pattern))
 
 
 def chosen(texts: Sequence[str], known: Sequence[str], *, most: int | None = None) -> tuple[Quantity, ...]:

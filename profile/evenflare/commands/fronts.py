@@ -13,7 +13,7 @@ from evenflare.design.file import Design, default_observation, write_design
 from evenflare.files import InputError, check_folder
 from evenflare.results import front as tables
 from evenflare.results.binding import lines as binding_lines
-from evenflare.search import Front, front_of, history_rows, jobs
+from evenflare.search import ParetoFront, front_of, history_rows, jobs
 from evenflare.search.worker import waveguide_of
 from evenflare.target.target import Target, read_target
 from evenflare.text import added
@@ -46,7 +46,7 @@ def front_command(
         return Findings(tables.lines(front), write_front(front, run, folder, target=target, command=command))
 
 
-def write_front(front: Front, run: Path, folder: Path, *, target: Target | None, command: str) -> Written:
+def write_front(front: ParetoFront, run: Path, folder: Path, *, target: Target | None, command: str) -> Written:
     """Table and picture of a front, and with the run's target a design of each end and the knee."""
     from evenflare.report.kit import canvas
     from evenflare.report.waveguide.front import figure
@@ -69,7 +69,7 @@ def _header(run: Path, command: str) -> list[str]:
     return [f"the front of the search in {run}, by evenflare", f"made by: {command}"]
 
 
-def _designs(front: Front, run: Path, target: Target) -> dict[str, Design]:
+def _designs(front: ParetoFront, run: Path, target: Target) -> dict[str, Design]:
     """By point. InputError where the target gives other shapes than the run has solved."""
     marked = front.marked
     asked = jobs(run, [each.number for each in marked.values()])

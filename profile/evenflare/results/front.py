@@ -4,14 +4,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from evenflare.search.front import Front, Member
+from evenflare.search.front import Member, ParetoFront
 from evenflare.text import quoted, table
 from evenflare.words import unit_apart
 
 FIXED = ("number", "family", "stage")
 
 
-def csv_text(front: Front, *, header: Sequence[str]) -> str:
+def csv_text(front: ParetoFront, *, header: Sequence[str]) -> str:
     """A row for each candidate on the front. header : lines that say what it is."""
     names = [each.name for each in front.quantities]
     rows = [
@@ -27,7 +27,7 @@ def csv_text(front: Front, *, header: Sequence[str]) -> str:
     return table([*FIXED, *names, "point"], rows, header=[*header, *notes(front)])
 
 
-def notes(front: Front) -> list[str]:
+def notes(front: ParetoFront) -> list[str]:
     """What the table says, a line each."""
     ways = ", ".join(f"{each.name} {each.better} is better" for each in front.quantities)
     return [
@@ -39,13 +39,13 @@ def notes(front: Front) -> list[str]:
     ]
 
 
-def names_words(front: Front) -> str:
+def names_words(front: ParetoFront) -> str:
     """Its quantities in words, without units."""
     *first, last = (unit_apart(each.name).partition(", ")[0] for each in front.quantities)
     return f"{', '.join(first)} and {last}"
 
 
-def values_words(front: Front, member: Member) -> str:
+def values_words(front: ParetoFront, member: Member) -> str:
     """A member's quantities in words."""
     return ", ".join(_words(each.name, value) for each, value in zip(front.quantities, member.values, strict=True))
 
@@ -55,7 +55,7 @@ def _words(name: str, value: float) -> str:
     return f"{words} {value:.4g}{unit and ' ' + unit}"
 
 
-def lines(front: Front) -> list[str]:
+def lines(front: ParetoFront) -> list[str]:
     """What the front says: how many stand on it, its ends and its knee."""
     said = [
         f"{len(front.members)} of {len(front.others)} candidates that keep the limits are beaten by none in"

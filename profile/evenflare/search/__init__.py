@@ -5,7 +5,7 @@ however often the run was stopped and continued.
 """
 
 from evenflare.search.cluster import check_cluster, connected
-from evenflare.search.front import Front, front_of
+from evenflare.search.front import ParetoFront, front_of
 from evenflare.search.judging import factory_for, ranking_words
 from evenflare.search.ladder import RankAgreement
 from evenflare.search.loop import run_search
@@ -18,7 +18,7 @@ from evenflare.search.worker import SolverFactory
 
 __all__ = [
     "ROW",
-    "Front",
+    "ParetoFront",
     "Plan",
     "Progress",
     "RankAgreement",

@@ -35,7 +35,7 @@ class Member:
 
 
 @dataclass(frozen=True)
-class Front:
+class ParetoFront:
     """Candidates that nothing beats.
 
     quantities : two or more.
@@ -109,7 +109,7 @@ def knee(costs: FloatArray) -> int | None:
 
 def front_of(
     rows: Iterable[Mapping[str, Any]], names: Sequence[str] = USUAL, *, stage: str | None = None, place: str = "--of"
-) -> Front:
+) -> ParetoFront:
     """The front of a search's history.
 
     rows   : as `search.history_rows`.
@@ -152,7 +152,7 @@ def front_of(
         for i, row in enumerate(on_front)
     )
     others = np.array([[float(row[each.name]) for each in quantities] for row in solved[stage]])
-    return Front(quantities, stage, members, others)
+    return ParetoFront(quantities, stage, members, others)
 
 
 def _at(rows: Sequence[Mapping[str, Any]], stage: str, quantities: Sequence[Quantity]) -> list[Mapping[str, Any]]:

@@ -14,7 +14,7 @@ from evenflare.report.kit.sheet import Picture, picture
 from evenflare.results import binding as bindings
 from evenflare.results import front as fronts
 from evenflare.search.binding import Binding
-from evenflare.search.front import Front
+from evenflare.search.front import ParetoFront
 from evenflare.words import unit_apart
 
 CAPTION = (
@@ -36,7 +36,7 @@ class TradeOffs:
     binding: Sequence[str]
 
 
-def trade_offs(front: Front, found: Sequence[Binding]) -> TradeOffs:
+def trade_offs(front: ParetoFront, found: Sequence[Binding]) -> TradeOffs:
     """The section of a run's page."""
     said = fronts.lines(front)
     drawn = picture(figure(front), alt=f"{'. '.join(said)}.", caption=CAPTION)
@@ -48,7 +48,7 @@ def label(name: str) -> str:
     return unit_apart("score_db" if name == "score" else name)
 
 
-def figure(front: Front) -> Any:
+def figure(front: ParetoFront) -> Any:
     """All candidates faint, those that nothing beats marked, the ends and the knee labelled with their numbers.
 
     Of more than two quantities a panel for each pair; what nothing beats in all may be beaten in two of them.
@@ -62,7 +62,7 @@ def figure(front: Front) -> Any:
     return drawn
 
 
-def _panel(axes: Any, front: Front, pair: tuple[int, int]) -> None:
+def _panel(axes: Any, front: ParetoFront, pair: tuple[int, int]) -> None:
     # The second quantity along: with the usual pair the size along and the score up.
     up, along = pair
     style.dressed(axes, "", x=label(front.quantities[along].name), y=label(front.quantities[up].name))

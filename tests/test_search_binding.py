@@ -6,6 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy.optimize import minimize
 
 from cheap_search import LIMITS, OBLONG, cheap, hidden_target, refusing
 from evenflare.results import binding as tables
@@ -65,27 +66,35 @@ def held_back(limits):
     return replace(hidden, limits=limits)
 
 
-def test_relaxing_a_limit_that_keeps_the_hidden_shape_out_gains_and_as_many_candidates_within_it_do_not():
-    limits = replace(LIMITS, depth=(0.06, 0.092))
-    target = held_back(limits)
-    # As a search leaves it: near the limit, the rest as hidden.
-    start = ParameterSpace("conical", limits).waveguide(np.array([1.0, 0.5, 0.3 * 0.063 / 0.0414]))
+def lowest(target) -> tuple[float, np.ndarray]:
+    """The best score of members as deep as the limits allow, and its vector, by scipy's simplex search."""
+
+    def scored(rest):
+        vector = quantised(np.array([1.0, *rest]))
+        return evaluate(target, cheap, Job("conical", vector, "screen")).value
+
+    found = minimize(scored, [0.5, 0.45], method="Nelder-Mead", options={"xatol": 1e-4, "fatol": 1e-5})
+    return found.fun, np.clip([1.0, *found.x], 0.0, 1.0)
+
+
+def test_gain_of_a_limit_that_keeps_the_hidden_shape_out_is_what_is_to_be_had():
+    target, wider = (held_back(replace(LIMITS, depth=(0.06, deepest))) for deepest in (0.092, 0.097))
+    within, vector = lowest(target)
+    expected = within - lowest(wider)[0]
+    start = ParameterSpace("conical", target.limits).waveguide(vector)
     asked = []
 
     def counting(each):
         asked.extend(each)
         return judge(cheap, each)
 
-    (found,) = measured(target, "conical", start, counting, each=40, seed=1)
-    assert (found.limit, found.end, found.candidates) == ("depth_mm", "greatest", 40)
+    (found,) = measured(target, "conical", start, counting, each=60, seed=1)
+    assert (found.limit, found.end, found.candidates) == ("depth_mm", "greatest", 60)
     assert (found.allowed, found.step) == (pytest.approx(92.0), pytest.approx(5.0))
-    assert found.gain is not None
-    # The score is a distance in shape: 5 of the 8 mm that are missing bring about half of it, less would be chance.
-    begun = evaluate(target, cheap, asked[0][1]).value
-    assert found.gain > 0.25 * begun
+    # Sixty candidates stop a little short of the end: 0.90 to 0.98 of the gain on four seeds.
+    assert 0.8 * expected < found.gain < 1.02 * expected
     for which in {id(each): each for each, _ in asked}.values():
-        assert len([1 for each, _ in asked if each is which]) == 40  # the same budget, the start included
-    assert measured(target, "conical", start, lambda each: judge(cheap, each), each=40, seed=1) == [found]
+        assert len([1 for each, _ in asked if each is which]) == 60  # the same budget, the start included
 
 
 def test_relaxing_a_limit_beyond_which_nothing_is_to_be_had_gains_nothing():
@@ -109,11 +118,11 @@ def test_start_that_cannot_be_solved_is_not_said_to_gain_nothing():
 
 
 def test_cost_is_a_tenth_of_the_candidates_at_most():
-    for asked in (200, 599, 600, 1200, 10_000):
+    for asked in (200, 799, 800, 1200, 10_000):
         for limits in (1, 2, 5):
             assert share(asked, limits) * (limits + 1) <= asked / 10
-    assert share(599, 1) == 0  # too few to say anything
-    assert share(600, 1) == 30
+    assert share(799, 1) == 0  # too few to say anything
+    assert share(800, 1) == 40
     assert share(10_000, 1) == 60
 
 
@@ -125,7 +134,7 @@ def test_gains_in_words_and_as_a_table():
     unmeasured = Binding("throat_angle_deg", "greatest", 60.0, 60.0, 5.0, None, 0)
     assert tables.lines([unmeasured]) == [
         "Throat angle is at its greatest, 60 degrees",
-        "What relaxing would gain was not measured: that takes a search of 600 candidates or more, carried out",
+        "What relaxing would gain was not measured: that takes a search of 800 candidates or more, carried out",
     ]
     assert tables.lines([]) == ["No limit binds the winner: it keeps clear of all of them"]
     lines = tables.csv_text([gains, unmeasured], header=["what"]).splitlines()

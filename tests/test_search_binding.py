@@ -31,8 +31,8 @@ def named(found):
         ((0.5, 0.5, 0.5), []),
         ((0.0, 0.5, 0.5), [("depth_mm", "least")]),
         ((1.0, 1.0, 0.5), [("depth_mm", "greatest"), ("mouth_diameter_mm", "greatest")]),
-        ((1.0 - 0.49 / 80.0, 0.5, 0.5), [("depth_mm", "greatest")]),  # a tenth of the step of 5 mm is near
-        ((1.0 - 0.51 / 80.0, 0.5, 0.5), []),
+        ((1.0 - 0.99 / 80.0, 0.5, 0.5), [("depth_mm", "greatest")]),  # a fifth of the step of 5 mm is near
+        ((1.0 - 1.01 / 80.0, 0.5, 0.5), []),
     ],
 )
 def test_limits_that_a_shape_is_at_are_found(vector, expected):

@@ -18,7 +18,7 @@ from evenflare.waveguide import Limits, Measures, ParameterSpace, Waveguide, fam
 
 End = Literal["least", "greatest"]
 
-ACTIVE = 0.1
+ACTIVE = 0.2
 """Of the step by which a limit is relaxed: a winner that is nearer to the limit is held back by it."""
 PART = 10
 """One candidate more in so many of those asked for may be spent on this, all limits together."""

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
-from evenflare.search.binding import ACTIVE, FEWEST, PART, SETTING, Binding
+from evenflare.search.binding import FEWEST, PART, SETTING, Binding
 from evenflare.text import table
 from evenflare.words import unit_apart
 
 COLUMNS = ("limit", "end", "allowed", "value", "relaxed_by", "gain_db", "gain_db_per_unit", "candidates")
+AT = 0.05
+"""Of the step: nearer to a limit than this is at it."""
 NO_GAIN = 0.0005
 """dB; less is nothing with three decimals."""
 
@@ -52,7 +54,7 @@ def lines(found: Sequence[Binding]) -> list[str]:
 def _sentence(each: Binding) -> str:
     name, _, unit = unit_apart(each.limit).partition(", ")
     where = f"{name} is at its {each.end}, {each.allowed:.4g}{unit and ' ' + unit}"
-    if abs(each.value - each.allowed) > 0.5 * ACTIVE * each.step:
+    if abs(each.value - each.allowed) > AT * each.step:
         where = f"{name} is near its {each.end}, {each.allowed:.4g} ({each.value:.4g}{unit and ' ' + unit})"
     where = where[0].upper() + where[1:]
     if each.gain is None:

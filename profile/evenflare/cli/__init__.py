@@ -22,6 +22,7 @@ from evenflare.cli import (
     comparing,
     crossing,
     designs,
+    fronts,
     listening,
     measurement,
     planning,
@@ -146,6 +147,7 @@ def _details(words: str) -> str:
 
 COMMANDS = {
     **searching.COMMANDS,
+    **fronts.COMMANDS,
     **designs.COMMANDS,
     **planning.COMMANDS,
     **capturing.COMMANDS,

@@ -7,7 +7,7 @@ import re
 from collections.abc import Sequence
 
 from evenflare import __version__
-from evenflare.cli import calibrating, capturing, comparing, crossing, listening, measurement, planning, rooms
+from evenflare.cli import calibrating, capturing, comparing, crossing, fronts, listening, measurement, planning, rooms
 from evenflare.cli.arguments import Parser, depths, nearest, path
 from evenflare.cli.telling import INPUT_ERROR
 from evenflare.files import short
@@ -18,6 +18,7 @@ From a directivity target to a searched waveguide, made, measured, filtered, and
 commands, each with an example (COMMAND --help says more):
   search    evenflare search targets/shelf.toml --out runs/shelf
   history   evenflare history runs/shelf > candidates.csv
+  front     evenflare front runs/shelf --of score,depth_mm
   solve     evenflare solve runs/shelf/best.toml --out solved
   cabinet   evenflare cabinet targets/sideboard.toml
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
@@ -103,6 +104,8 @@ def parser() -> argparse.ArgumentParser:
         "would take for a formula begins with an apostrophe.",
     )
     history.add_argument("run_folder", type=path, metavar="RUN", help="the folder given to search --out")
+
+    fronts.add(command)
 
     solve = command(
         "solve",

@@ -122,6 +122,7 @@ def _searched(options: argparse.Namespace, began: float) -> int:
 
 
 def _tell(result: SearchResult, target: Target) -> None:
+    from evenflare.commands.fronts import binding_lines
     from evenflare.search import ranking_words
 
     if result.stopped_by != "candidates" and not result.asked:
@@ -150,6 +151,8 @@ def _tell(result: SearchResult, target: Target) -> None:
         print(f"{ranked[0].upper()}{ranked[1:]}")
     if result.gain is not None:
         print(f"That is {result.gain:.3f} dB better than the best shape of a published family that was tried")
+    for line in binding_lines(result.binding):
+        print(line)
     if result.agreement is not None and result.agreement.words:
         print(f"{result.agreement.words[0].upper()}{result.agreement.words[1:]}")
 

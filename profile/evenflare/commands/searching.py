@@ -26,6 +26,7 @@ from evenflare.commands.designs import (
     write_report,
     write_solution,
 )
+from evenflare.commands.fronts import BINDING, write_front
 from evenflare.commands.live import Live
 from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import heard
@@ -34,6 +35,7 @@ from evenflare.directivity.types import Observation
 from evenflare.files import InputError
 from evenflare.objective import winner_frequencies
 from evenflare.parsing import tables
+from evenflare.results import binding
 from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
@@ -43,6 +45,7 @@ from evenflare.search import (
     check_search,
     connected,
     factory_for,
+    front_of,
     glimpse,
     history_rows,
     nearest,
@@ -50,6 +53,7 @@ from evenflare.search import (
     run_facts,
     run_search,
 )
+from evenflare.search.front import USUAL
 from evenflare.studies.verdict import verdict
 from evenflare.target.consistent import contradictions
 from evenflare.target.reach import reachability
@@ -206,7 +210,9 @@ def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
 def _write_winner(
     result: SearchResult, design: Design, target: Target, asked: Asked, command: str, extent: Extent
 ) -> Solution:
-    """The winner of a search solved, exported and reported in its folder."""
+    """The winner of a search solved, exported and reported in its folder, and what could be traded for what."""
+    from evenflare.report.waveguide.front import trade_offs
+
     assert result.best is not None  # there is a winner
     folder, history = asked.folder, list(history_rows(asked.folder))
     sound = heard(folder / "best.toml", design, "full", target=target, comparing=extent.compared)
@@ -234,6 +240,12 @@ def _write_winner(
         "alone": sound.alone,
         "cabinet": sound.cabinet,
     }
+    front = front_of(history, [f"{each.name}:{each.better}" for each in target.trade] or USUAL)
+    fronts_written = write_front(front, folder, folder, target=target, command=command)
+    files.write_text(
+        folder / BINDING,
+        binding.csv_text(result.binding, header=[f"{target.name}, by evenflare", f"made by: {command}"]),
+    )
     ranked = ranking_words(target.mounting, oblong=target.oblong)
     if extent.pictures:
         write_report(
@@ -248,7 +260,9 @@ def _write_winner(
         ("best.toml", "the winning design, to solve, score or export again"),
         *((f"best/{name}", use) for name, use in (*exported, *inside)),
         *([("best/report.html", "the winner on one page")] if extent.pictures else []),
-        ("report.html", "the search on one page: winner, families, history"),
+        ("report.html", "the search on one page: winner, trade-offs, families, history"),
+        *fronts_written,
+        (BINDING, "limits that hold the winner back, and what relaxing them gains"),
         ("candidates.sqlite", "every candidate; the same command on the same folder continues from it"),
     ]
     write_report(
@@ -259,6 +273,7 @@ def _write_winner(
         written=written,
         history=history,
         steps=steps,
+        trade_offs=trade_offs(front, result.binding),
         families=family_results(result, folder),
         ladder=[words for words in (ranked, result.agreement.words if result.agreement else "") if words],
         **page_of,

@@ -6,16 +6,18 @@ however often the run was stopped and continued.
 
 from evenflare.search.agreement import RankAgreement
 from evenflare.search.cluster import check_cluster, connected
+from evenflare.search.front import ParetoFront, front_of
 from evenflare.search.judging import factory_for, ranking_words
 from evenflare.search.loop import run_search
 from evenflare.search.progress import Progress
 from evenflare.search.request import check_search
 from evenflare.search.result import SearchResult, StoppedBy, Winner
-from evenflare.search.store import ROW, Standing, glimpse, history_rows, nearest, run_facts
+from evenflare.search.store import ROW, Standing, glimpse, history_rows, jobs, nearest, run_facts
 from evenflare.search.worker import SolverFactory, waveguide_of
 
 __all__ = [
     "ROW",
+    "ParetoFront",
     "Progress",
     "RankAgreement",
     "SearchResult",
@@ -27,8 +29,10 @@ __all__ = [
     "check_search",
     "connected",
     "factory_for",
+    "front_of",
     "glimpse",
     "history_rows",
+    "jobs",
     "nearest",
     "ranking_words",
     "run_facts",

@@ -24,7 +24,7 @@ RULES = 2
 EARLIER = (
     "one begun by an earlier evenflare, which asked for candidates in another order (it can be read, not continued)"
 )
-BESIDE = ("cma", "numpy")
+BESIDE = ("cma", "comocma", "numpy")
 """Libraries whose versions may change what is asked next; whether they do shows as the folder is read back."""
 MOST_CHANGES = 6
 """Keys that a refusal names."""

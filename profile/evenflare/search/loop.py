@@ -11,6 +11,7 @@ from pathlib import Path
 
 from evenflare.files import InputError
 from evenflare.radiation import method_for
+from evenflare.search.binding import binding, measured, share
 from evenflare.search.deadline import Deadline, TimeIsUpError
 from evenflare.search.judging import factory_for
 from evenflare.search.pool import Judges, losses, pool
@@ -21,12 +22,15 @@ from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
 from evenflare.search.starts import Start
 from evenflare.search.store import Store, opened
+from evenflare.search.trading import Trading, along, costs_of
 from evenflare.search.worker import LOST, Job, Outcome, SolverFactory, evaluate
 from evenflare.target.target import Target
 from evenflare.waveguide import families
 
 FINALISTS = 10
 """The best by the screen, which are judged at full when a search ends, beside the best of each family."""
+FRONT_FINALISTS = 40
+"""Of a search for a front, those along it."""
 IDLE_ROUNDS = 50
 """Rounds in a row without a candidate not seen before, after which there is nothing more to find."""
 MOST_LOST = 3
@@ -73,8 +77,9 @@ def run_search(
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
         factory = solver_factory or factory_for(target.mounting, oblong=target.oblong)
         race = Race(target, asked.seed, starts)
+        trading = Trading(target, asked.seed) if target.trade else None
         most = max(asked.candidates, store.whole)
-        run = _Run(target, store, judges, factory, race, most, deadline, progress)
+        run = _Run(target, store, judges, factory, race, trading, most, deadline, progress)
         try:
             stopped_by = run.carry_out()
         except KeyboardInterrupt:
@@ -86,7 +91,8 @@ def run_search(
                 "a worker process ended unexpectedly: for lack of memory, or because a script starts the search outside"
                 " `if __name__ == '__main__':`. Run it again with fewer workers: what finished is kept"
             ) from error
-        return replace(result(target, run.record, race, stopped_by), left_out=run.left_out)
+        found = replace(result(target, run.record, race, stopped_by), left_out=run.left_out)
+        return run.bound(found, asked.candidates)
 
 
 @dataclass
@@ -98,6 +104,7 @@ class _Run:
     judges: Judges
     factory: SolverFactory
     race: Race
+    trading: Trading | None
     candidates: int
     deadline: Deadline
     progress: Callable[[Progress], None] | None
@@ -118,6 +125,33 @@ class _Run:
         in_time &= self.judged(self.finalists())
         return "candidates" if in_time else "time"
 
+    def bound(self, found: SearchResult, candidates: int) -> SearchResult:
+        """With the limits that hold the winner back, and what relaxing them would gain if there are candidates for it.
+
+        Only of a search that was carried out: one that was stopped has no time, or none to wait.
+        """
+        best = found.best
+        if best is None:
+            return found
+        limits = binding(best.waveguide, self.target.limits)
+        each = share(candidates, len(limits)) if found.stopped_by == "candidates" else 0
+        if limits and each:
+            self.step = "what relaxing limits gains"
+            with suppress(KeyboardInterrupt):
+                limits = measured(self.target, best.family, best.waveguide, self.outcomes, each=each)
+        return replace(found, binding=tuple(limits))
+
+    def outcomes(self, asked: Sequence[tuple[Target, Job]]) -> list[Outcome]:
+        """What becomes of candidates that are no part of the run, in their order."""
+        due = [self.judges.submit(evaluate, target, self.factory, job) for target, job in asked]
+        lost = Outcome(None, False, {}, {}, {}, LOST)
+        try:
+            return [lost if isinstance(each.exception(), losses(self.judges)) else each.result() for each in due]
+        except KeyboardInterrupt:
+            for each in due:
+                each.cancel()
+            raise
+
     def search(self) -> bool:
         """Round by round until the candidates are used or there is nothing more to find; False if time is up."""
         idle = 0
@@ -125,7 +159,11 @@ class _Run:
             self.deadline.keep_for_finals(self.pace.left({"full": FINALISTS}))
             if self.deadline.left <= 0.0:
                 return False
-            before, jobs = len(self.record.numbers), self.race.asks()
+            going: list[Race | Trading] = [
+                self.race,
+                *([self.trading] if self.trading and not self.trading.exhausted else []),
+            ]
+            before, jobs = len(self.record.numbers), list(dict.fromkeys(job for each in going for job in each.asks()))
             allowed = list(self.within_the_number(jobs))
             try:
                 self.judge(allowed)
@@ -133,7 +171,8 @@ class _Run:
                 return False
             if len(allowed) < len(jobs):
                 break
-            self.race.tell(self.record)
+            for each in going:
+                each.tell(self.record)
             idle = 0 if len(self.record.numbers) > before else idle + 1
         return True
 
@@ -151,6 +190,11 @@ class _Run:
         ranked = self.record.ranked("screen", families())
         chosen = dict.fromkeys(ranked[:FINALISTS])
         chosen |= dict.fromkeys(job for family in self.target.families if (job := self.record.best("screen", [family])))
+        if self.target.trade:
+            traded = [
+                (job, costs) for job in ranked if (costs := costs_of(self.record.outcomes[job], self.target.trade))
+            ]
+            chosen |= dict.fromkeys(along(traded, FRONT_FINALISTS))
         return [job._replace(setting="full") for job in chosen]
 
     def judged(self, finalists: Sequence[Job]) -> bool:

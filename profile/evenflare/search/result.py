@@ -9,6 +9,7 @@ from typing import Literal
 from evenflare.objective import Score
 from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.agreement import RankAgreement
+from evenflare.search.binding import Binding
 from evenflare.search.race import FamilyOutcome, Race
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
@@ -44,6 +45,7 @@ class SearchResult:
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
     left_out   : finalists that there was no time to judge at full.
     agreement  : how far the screen ranks as the full setting, among candidates judged at both.
+    binding    : limits that hold the winner back, and what relaxing each would gain.
     """
 
     best: Winner | None
@@ -59,6 +61,7 @@ class SearchResult:
     agreement: RankAgreement | None = None
     lost: tuple[int, ...] = ()
     left_out: int = 0
+    binding: tuple[Binding, ...] = ()
 
     @property
     def feasible(self) -> bool:

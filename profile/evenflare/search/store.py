@@ -5,7 +5,7 @@ from __future__ import annotations
 import fcntl
 import json
 import sqlite3
-from collections.abc import Callable, Iterator, Mapping
+from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from pathlib import Path
@@ -216,6 +216,14 @@ def history_rows(folder: Path) -> Iterator[dict[str, object]]:
             **{name: outcome.parameters.get(name) for name in parameters},
             "reason": outcome.reason,
         }
+
+
+def jobs(folder: Path, numbers: Collection[int]) -> dict[int, tuple[Job, Outcome]]:
+    """By number what was asked of some candidates and what became of them, at the most exact setting each was judged.
+
+    Errors: InputError if the folder holds no run.
+    """
+    return {number: (job, outcome) for number, job, outcome in _finished(folder) if number in numbers}
 
 
 def nearest(folder: Path) -> dict[str, Outcome]:

@@ -24,6 +24,8 @@ BROKEN_LIMIT = 1e3
 """Rank of a shape that breaks limits, before its violations are added: behind any that keeps them."""
 NO_SHAPE = 1e6
 """Rank of a vector that gives no waveguide, or one that the solver refuses: behind all others."""
+CONCAVE = "smallest_concave_radius_mm"
+"""A parameter that no file gives: what the limit of that name is about."""
 LOST = "ended its worker process, and the next one's too"
 """Why a candidate was not solved whose process was killed every time: by the system for lack of memory, mostly."""
 
@@ -81,6 +83,8 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         waveguide = waveguide_of(target, job.family, job.vector)
         parameters = _parameters(waveguide, target.air)
         constraints = limit_excess(waveguide, target.limits)
+        concave = target.limits.smallest_concave_radius / MILLIMETRE - constraints[CONCAVE]
+        parameters |= {CONCAVE: concave} if np.isfinite(concave) else {}
         broken = [f"{name} by {excess:.3g}" for name, excess in constraints.items() if excess > 0]
         if broken:
             return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))

@@ -25,6 +25,7 @@ NO_MATTER = frozenset({"name", "source", "candidates", "seed", "room.name", "lim
 """What does not belong to the question: words, how much is asked, and what is said elsewhere already."""
 
 KEYS = {
+    "trade": "[search] trade",
     "driver.exit_radius": "[driver] exit_diameter_mm",
     "driver.exit_half_angle": "[driver] exit_half_angle_deg",
     "driver.velocity_profile": "[driver] velocity_profile",

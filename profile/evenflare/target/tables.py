@@ -216,6 +216,7 @@ class SearchTable(Table):
     families: Annotated[list[FamilyName], Field(min_length=1)] = Field(default_factory=lambda: list(families()))
     candidates: Annotated[int, number(10, 1_000_000, whole=True)] = CANDIDATES
     seed: Annotated[int, number(0, 2**31 - 1, whole=True)] = 1
+    trade: list[str] | None = None
 
     @model_validator(mode="after")
     def _no_repeats(self) -> SearchTable:

@@ -17,13 +17,17 @@ from evenflare.metrics import PLANES, SAME_ANGLE
 from evenflare.room.room import Room
 from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed, shown
-from evenflare.target.tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
+from evenflare.target.quantities import Quantity, chosen
+from evenflare.target.tables import BEAMS, CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
 from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, SolidCabinet
 
 BAND_SLACK = 1e-9
 """Of a frequency: an end of the band that was worked out in logarithms is still inside."""
+
+MOST_TRADED = 3
+"""Quantities of a search: beyond, almost nothing beats anything."""
 
 
 @dataclass(frozen=True)
@@ -52,6 +56,7 @@ class Target:
                    against 1 of the index.
     limits       : of round mouths or of oblong ones, which the target is then for.
     families     : that take part in the search, sharing `candidates`.
+    trade        : two or three quantities that the search trades off, instead of the score alone, or none.
     source       : the file, for messages.
     Errors       : ValueError if the lists differ in length, or beamwidths or mounting do not belong to the mouth.
     """
@@ -76,6 +81,7 @@ class Target:
     constancy_weight: float = 0.0
     room: Room | None = None
     room_weight: float = ROOM_WEIGHT
+    trade: tuple[Quantity, ...] = ()
     source: str = field(default="target", compare=False)
 
     def __post_init__(self) -> None:
@@ -154,8 +160,30 @@ def read_target(path: Path | str) -> Target:
         families=tuple(table.search.families),
         candidates=table.search.candidates,
         seed=table.search.seed,
+        trade=_traded(path, table),
         source=str(path),
     )
+
+
+def _traded(path: Path, table: TargetTable) -> tuple[Quantity, ...]:
+    """What a target file's search trades off, of the quantities that every candidate has; mostly nothing."""
+    trade, limits, wanted = table.search.trade, table.limits, table.wanted
+    if trade is None:
+        return ()
+    planes = [f"_{name}" for name in PLANES] if limits.oblong or table.mounting.kind == "cabinet" else [""]
+    own = [key.removeprefix("beamwidth").removesuffix("_deg") for key in BEAMS if getattr(wanted, key) is not None]
+    known = [
+        *("score", "index_db"),
+        *(f"beamwidth{plane}_db" for plane in (planes if own == [""] else own)),
+        *(f"constancy{plane}_db" for plane in planes if wanted.constancy_weight > 0),
+        *(["room_db"] if wanted.room is not None else []),
+        *("smoothness_frequency_db", "smoothness_angle_db", "throat_reflection_db"),
+        *("depth_mm", *limits.mouth, "smallest_concave_radius_mm"),
+    ]
+    try:
+        return chosen(trade, known, most=MOST_TRADED)
+    except ValueError as error:
+        raise InputError(f"{path} [search] trade = {shown(trade)}: {error}") from None
 
 
 def _room(path: Path, name: str) -> Room:

@@ -39,11 +39,12 @@ def page_size(figure: Figure) -> tuple[int, int]:
     return round(width * PAGE_DOTS_PER_INCH), round(height * PAGE_DOTS_PER_INCH)
 
 
-def stacked(height: float, *, ratios: Sequence[float], columns: int = 1) -> tuple[Figure, Any]:
+def stacked(height: float, *, ratios: Sequence[float], columns: int = 1, alike: bool = True) -> tuple[Figure, Any]:
     """An empty figure so high (inches), and its axes one above the other, of those heights to each other.
 
     columns : side by side; above 1 the axes come as rows of them, and those of a row have one scale.
+    alike   : whether all have one scale along.
     """
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
     sharey: Literal["row", False] = "row" if columns > 1 else False
-    return figure, figure.subplots(len(ratios), columns, sharex=True, sharey=sharey, height_ratios=ratios)
+    return figure, figure.subplots(len(ratios), columns, sharex=alike, sharey=sharey, height_ratios=ratios)

@@ -20,6 +20,7 @@ from evenflare.report.shop import cutting
 from evenflare.report.waveguide import agreement as agreements
 from evenflare.report.waveguide import answer, balloon, figures, rows, view
 from evenflare.report.waveguide import cabinet as cabinets
+from evenflare.report.waveguide.front import TradeOffs
 from evenflare.report.waveguide.rows import FamilyResult
 from evenflare.results import tables
 from evenflare.studies.agreement import Agreement
@@ -81,6 +82,7 @@ def report(
     verdict: TargetVerdict | None = None,
     steps: Sequence[tuple[str, str]] = (),
     ladder: Sequence[str] = (),
+    trade_offs: TradeOffs | None = None,
     written: Sequence[tuple[str, str]] = (),
     all_round: Directivity | None = None,
     provenance: Mapping[str, Any] | None = None,
@@ -101,6 +103,7 @@ def report(
     verdict  : how the sound stands to the target, the first thing on the page;
     steps    : what to do next, a sentence without its full stop and the command each.
     ladder   : how far the stages of a search agree, a sentence each without its full stop.
+    trade_offs : of a search: its front, and the limits that hold the winner back.
     written  : files beside the page and what each is for.
     all_round : `directivity` seen from more sides, for the balloon, see `studies.directions.dense`; what is not
                drawable is left out. What is the same round the axis serves by itself.
@@ -131,6 +134,7 @@ def report(
         placed=any(limit.place for limit in limits),
         families=rows.families(families),
         ladder=list(ladder),
+        trade=trade_offs,
         view=_view(waveguide, all_round),
         pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
         studies=_studies(agreement, cabinet, proof),

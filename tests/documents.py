@@ -33,7 +33,7 @@ from evenflare.manufacture.process.tables import ProcessFile
 from evenflare.measurement.session_tables import SessionFile
 from evenflare.room.room_file import RoomTable
 from evenflare.schema import AirTable, Table
-from evenflare.target.tables import TargetTable
+from evenflare.target.tables import target_table
 from evenflare.waveguide import FAMILIES
 
 DOCS = Path(__file__).parent.parent / "docs"
@@ -51,7 +51,7 @@ DESIGN: dict[str, list[type[Table]]] = {
 }
 """Tables of a design file by place; several where the table has several forms. The oblong forms hold the round ones."""
 ROOTS: dict[str, type[Table]] = {
-    "target": TargetTable,
+    "target": target_table(),
     "process": ProcessFile,
     "session": SessionFile,
     "loudspeaker": SpeakerTable,

@@ -17,10 +17,11 @@ from evenflare.metrics import PLANES, SAME_ANGLE
 from evenflare.room.room import Room
 from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed, shown
-from evenflare.target.tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
+from evenflare.target.bounded import bounds_fault
+from evenflare.target.tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, target_table
 from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
-from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, SolidCabinet
+from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, ParameterSpace, SolidCabinet
 
 BAND_SLACK = 1e-9
 """Of a frequency: an end of the band that was worked out in logarithms is still inside."""
@@ -116,14 +117,14 @@ class Target:
 def read_target(path: Path | str) -> Target:
     """The target of a target file. InputError that lists every fault. Whether it can be met, `reach` says."""
     path = Path(path)
-    table = checked(parsed(path, minimal=MINIMAL), TargetTable, path=path)
+    table = checked(parsed(path, minimal=MINIMAL), target_table(), path=path)
     wanted = table.wanted
     crossover = wanted.crossover
 
     def beam(degrees: list[float] | None) -> FloatArray | None:
         return None if degrees is None else read_only(np.array(degrees) * DEGREE)
 
-    driver, room = table.driver.value(path), wanted.room
+    driver, room, air = table.driver.value(path), wanted.room, table.air.value()
     apart = table.throat_fault(driver.exit_half_angle / DEGREE)
     if apart:
         raise InputError(f"{path} {apart}")
@@ -131,11 +132,14 @@ def read_target(path: Path | str) -> Target:
     if isinstance(mounting.cabinet, SolidCabinet) and (fault := table.cabinet_fault(mounting.cabinet)):
         raise InputError(f"{path} {fault}")
     check_covered(driver, np.array(wanted.frequency_hz), path=path, asked="the frequencies of [wanted]")
+    limits, families = table.limits.value(air), tuple(table.search.families)
+    if limits.bounds and (apart := bounds_fault([ParameterSpace(each, limits, driver, mounting) for each in families])):
+        raise InputError(f"{path} [limits] {apart}")
     return Target(
         name=table.name or from_path(path.stem),
         driver=driver,
         mounting=mounting,
-        air=table.air.value(),
+        air=air,
         index_kind=wanted.index,
         frequency=read_only(wanted.frequency_hz),
         index_db=read_only(wanted.index_db),
@@ -150,8 +154,8 @@ def read_target(path: Path | str) -> Target:
         else WantedCrossover(crossover.piston_radius_mm * MILLIMETRE, crossover.frequency_hz),
         room=None if room is None else _room(path, room.room),
         room_weight=ROOM_WEIGHT if room is None else room.weight,
-        limits=table.limits.value(),
-        families=tuple(table.search.families),
+        limits=limits,
+        families=families,
         candidates=table.search.candidates,
         seed=table.search.seed,
         source=str(path),

@@ -34,6 +34,11 @@ class Kept(NamedTuple):
     excess: float
     place: Place
 
+    @property
+    def kept(self) -> bool:
+        """Whether it is."""
+        return self.excess <= 0.0
+
 
 def limit_excess(waveguide: Waveguide, limits: Limits) -> dict[str, float]:
     """By how much each limit is broken, by name, in the unit of the name; at or below zero it is kept. See `kept`."""
@@ -113,7 +118,11 @@ def _bounded(waveguide: Waveguide, limits: Limits) -> dict[str, Kept]:
     if not limits.bounds:
         return {}
     shape, radius = waveguide.shape, waveguide.driver.exit_radius
-    walls = {"": shape} if not isinstance(shape, Oblong) else dict(zip(PLANES, (shape.horizontal, shape.vertical)))
+    walls = (
+        {"": shape}
+        if not isinstance(shape, Oblong)
+        else dict(zip(PLANES, (shape.horizontal, shape.vertical), strict=True))
+    )
     checked: dict[str, Kept] = {}
     for plane, wall in walls.items():
         if wall.family not in families():
@@ -144,8 +153,8 @@ def _size(value: float, allowed: Range, place: Place) -> Kept:
 def _angle(value: float, low: float | None, high: float | None, place: Place) -> Kept:
     """A millionth of a degree is given away, so that a limit that is met exactly is kept."""
     ends = -math.inf if low is None else low, math.inf if high is None else high
-    stated = (None if end is None else end / DEGREE for end in (low, high))
-    return Kept(value / DEGREE, *stated, _outside(value, ends) / DEGREE - 1e-6, place)
+    least, most = (None if end is None else end / DEGREE for end in (low, high))
+    return Kept(value / DEGREE, least, most, _outside(value, ends) / DEGREE - 1e-6, place)
 
 
 def _outside(value: float, allowed: Range) -> float:

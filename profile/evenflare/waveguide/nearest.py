@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from typing import Literal, NamedTuple
+from typing import Any, Literal, NamedTuple, cast
 
 from scipy.optimize import brentq
 
@@ -61,5 +61,5 @@ def nearest_member(
         size = replace(size, **{moved: place})
         shape = member(of, size, extra)
         if ends[0] * ends[1] <= 0.0 and parameter is not END_ANGLE and bound.fixed and parameter in of.parameters:
-            shape = replace(shape, **{parameter.name: bound.low})  # what the root left: its last digit
+            shape = replace(cast(Any, shape), **{parameter.name: bound.low})  # what the root left: its last digit
     return shape

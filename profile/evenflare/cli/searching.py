@@ -137,5 +137,21 @@ def _tell(result: SearchResult, target: Target) -> None:
             print(f"{agreement.words[0].upper()}{agreement.words[1:]}")
 
 
-COMMANDS = {"search": _search, "history": _history}
+def _pick(options: argparse.Namespace) -> int:
+    from evenflare.commands import picking
+
+    found = picking.pick_command(options.run_folder, options.number, options.out, target=options.target)
+    candidate = found.picked
+    outcome = candidate.outcome
+    if outcome.value is None:
+        print(f"{options.out}: candidate {candidate.number} of {candidate.job.family}, not solved: it {outcome.reason}")
+    else:
+        print(
+            f"{options.out}: candidate {candidate.number} of {candidate.job.family}, score {outcome.value:.3f} dB at"
+            f" {candidate.job.setting}"
+        )
+    return DONE
+
+
+COMMANDS = {"search": _search, "history": _history, "pick": _pick}
 """What each does; the exit code."""

@@ -129,7 +129,7 @@ def history_rows(folder: Path) -> Iterator[dict[str, object]]:
     number, stage, score (dB), feasible (0 or 1), family, the terms (dB), the parameters (unit in the name), reason.
     May be read while a search runs. Errors: InputError if the folder holds no run.
     """
-    found = _finished(folder)
+    found = finished(folder)
     terms = dict.fromkeys(name for _, _, outcome in found for name in outcome.terms)
     parameters = dict.fromkeys(name for _, _, outcome in found for name in outcome.parameters)
     for number, job, outcome in found:
@@ -151,13 +151,13 @@ def nearest(folder: Path) -> dict[str, Outcome]:
     Errors: InputError if the folder holds no run.
     """
     found: dict[str, Outcome] = {}
-    for _, job, outcome in _finished(folder):
+    for _, job, outcome in finished(folder):
         if job.family not in found or outcome.rank < found[job.family].rank:
             found[job.family] = outcome
     return found
 
 
-def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
+def finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
     """Every finished candidate in order of number, then stage."""
     path = folder / STORE
     if not is_file(path):

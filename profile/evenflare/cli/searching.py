@@ -78,13 +78,18 @@ def _staged(progress: Progress) -> str:
 def _search(options: argparse.Namespace) -> int:
     from evenflare.commands import searching, solving
     from evenflare.commands.remarks import air_warnings
+    from evenflare.commands.starting import starts_of
     from evenflare.target.reach import reach_statement, reachability
+    from evenflare.target.target import read_target
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
+    asked["starts"] = starts_of(read_target(options.target), options.starts) if options.starts else ()
     target = searching.checked_search(options.target, options.out, **asked)
     warn([*reachability(target), *air_warnings(options.target, target.air)])
     ticker.say(reach_statement(target))
+    for start in asked["starts"]:
+        ticker.say(f"From {start.words}")
     compiled(options.quiet)
     prepare_cabinet(options.target, quiet=options.quiet)
     result, solution = searching.search_command(

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack, nullcontext
 from dataclasses import replace
 from pathlib import Path
@@ -40,6 +40,8 @@ from evenflare.search import (
     ranking_words,
     run_search,
 )
+from evenflare.search.starts import Start
+from evenflare.target.copied import copy_target
 from evenflare.target.reach import reachability
 from evenflare.target.target import Target, read_target
 from evenflare.text import added, quoted
@@ -55,6 +57,7 @@ def checked_search(
     minutes: float | None,
     seed: int | None,
     scheduler: str | None = None,
+    starts: Sequence[Start] = (),
 ) -> Target:
     """The target of a search whose arguments and folder are in order; InputError otherwise, before anything is made."""
     if workers is not None and scheduler is not None:
@@ -65,7 +68,9 @@ def checked_search(
         raise InputError(f"--minutes = {minutes:g}: must be above 0. Leave it out to ask for all candidates")
     target = read_target(path)
     text = files.read_text(path)
-    check_search(target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed)
+    check_search(
+        target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed, starts=starts
+    )
     if scheduler is not None:
         check_cluster(scheduler)
     return target
@@ -85,6 +90,7 @@ def search_command(
     minutes: float | None,
     seed: int | None,
     scheduler: str | None = None,
+    starts: Sequence[Start] = (),
     progress: Callable[[Progress], None],
     stage: Callable[[str], None],
 ) -> tuple[SearchResult, Solution | None]:
@@ -97,11 +103,13 @@ def search_command(
         minutes=minutes,
         seed=seed,
         scheduler=scheduler,
+        starts=starts,
     )
     reachability(target)
     with ExitStack() as stack:
         with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
             stack.enter_context(files.staying(folder))
+            copy_target(target_path, folder)
             result = run_search(
                 target,
                 folder,
@@ -112,6 +120,7 @@ def search_command(
                 seed=seed,
                 progress=progress,
                 executor=executor,
+                starts=starts,
             )
         if result.best is None:
             return result, None
@@ -174,6 +183,7 @@ def _write_winner(
         ("best/report.html", "the winner on one page"),
         ("report.html", "the search on one page: winner, families, history"),
         ("candidates.sqlite", "every candidate; the same command on the same folder continues from it"),
+        ("target/", "the target and the files that it names, as they were: what pick needs"),
     ]
     write_report(
         design,

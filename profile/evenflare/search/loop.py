@@ -23,6 +23,7 @@ from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COS
 from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
+from evenflare.search.starts import Start
 from evenflare.search.store import Store, opened
 from evenflare.search.worker import LOST, Job, Outcome, SolverFactory, evaluate, waveguide_of
 from evenflare.target.target import Target
@@ -50,6 +51,7 @@ def run_search(
     progress: Callable[[Progress], None] | None = None,
     solver_factory: SolverFactory | None = None,
     executor: Judges | None = None,
+    starts: Sequence[Start] = (),
 ) -> SearchResult:
     """Search the target's families for the lowest score, or continue the search that `folder` holds.
 
@@ -58,6 +60,7 @@ def run_search(
     candidates, seed : instead of the target's.
     minutes     : after which nothing new is asked for; the best so far are still judged at full.
     progress    : called after every finished candidate.
+    starts      : shapes that are judged first and at full: the search ends no worse than the best of them.
     solver_factory : of the stages' solvers, instead of `factory_for` the target's mounting.
     Errors      : InputError if the folder holds another run, another process searches in it, it cannot be written or
                   was moved, there are too few candidates, or worker processes cannot be started or keep being killed.
@@ -66,12 +69,12 @@ def run_search(
     """
     from threadpoolctl import threadpool_limits
 
-    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
+    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed, starts=starts)
     deadline = None if minutes is None else time.monotonic() + 60.0 * minutes
     processes = pool(workers) if executor is None else nullcontext(executor)
     with opened(folder, asked.identity) as store, threadpool_limits(1), processes as judges:
         factory = solver_factory or factory_for(target.mounting, oblong=target.oblong)
-        run = _Run(target, store, judges, factory, asked.plan, asked.seed, deadline, progress)
+        run = _Run(target, store, judges, factory, asked.plan, asked.seed, deadline, progress, tuple(starts))
         try:
             stopped_by = run.carry_out()
         except KeyboardInterrupt:
@@ -96,6 +99,7 @@ class _Run:
     seed: int
     deadline: float | None
     progress: Callable[[Progress], None] | None
+    starts: tuple[Start, ...] = ()
     record: Record = field(default_factory=Record)
     staging: Staging | None = None
     pace: Pace = field(default_factory=lambda: Pace(ROUND_COST))
@@ -111,6 +115,10 @@ class _Run:
             self.pace = Pace(FREE_STANDING_COST)
         screens = sum(self.plan.published.values()) + self.plan.free
         self.due = {"screen": screens, "final": min(self.plan.finalists, screens), "polish": self.plan.polish}
+        if self.starts:
+            self.step = "starts"
+            for setting in ("screen", "full"):
+                self.judge([Job(each.family, each.vector, setting) for each in self.starts])
         self.step = "published families"
         in_time = self.descend([self.published(family, share) for family, share in self.plan.published.items()])
         if in_time and self.plan.free:

@@ -59,7 +59,7 @@ def picked(folder: Path, target: Target, number: int | None = None) -> Picked:
         ) from None
     if abs(outcome.parameters.get("depth_mm", depth) - depth) > SAME_DEPTH:
         raise InputError(
-            f"{name}: candidate {number}: is {outcome.parameters['depth_mm']:.4f} mm deep in the run, and {depth:.4f} mm"
-            f" built again from {target.source}. Name the target that the run was for, with the version it ran on"
+            f"{name}: candidate {number}: is {outcome.parameters['depth_mm']:.4f} mm deep in the run, and {depth:.4f}"
+            f" mm built again from {target.source}. Name the target that the run was for, with the version it ran on"
         )
     return Picked(number, job, outcome, waveguide)

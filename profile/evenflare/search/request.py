@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import os
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -11,6 +11,7 @@ from pathlib import Path
 from evenflare import __version__
 from evenflare.files import InputError
 from evenflare.search.plan import Plan, plan
+from evenflare.search.starts import Start, starts_identity
 from evenflare.search.store import check_run
 from evenflare.target.target import Target
 
@@ -29,7 +30,13 @@ class Request:
 
 
 def request(
-    target: Target, *, target_text: str, workers: int = 1, candidates: int | None = None, seed: int | None = None
+    target: Target,
+    *,
+    target_text: str,
+    workers: int = 1,
+    candidates: int | None = None,
+    seed: int | None = None,
+    starts: Sequence[Start] = (),
 ) -> Request:
     """The request; arguments as `run_search`. InputError for a number out of range, by the name of its option."""
     most = WORKERS_PER_CORE * (os.cpu_count() or 1)
@@ -48,6 +55,7 @@ def request(
         "seed": str(start),
         "candidates": str(count),
         **_beside(target),
+        **starts_identity(starts),
         "version": f"evenflare {__version__}, cma {version('cma')}, numpy {version('numpy')}",
     }
     is_costly = target.oblong and target.mounting.kind == "free_standing"
@@ -71,7 +79,8 @@ def check_search(
     workers: int = 1,
     candidates: int | None = None,
     seed: int | None = None,
+    starts: Sequence[Start] = (),
 ) -> None:
     """InputError where `run_search` would refuse these arguments or the folder. It makes nothing."""
-    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
+    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed, starts=starts)
     check_run(folder, asked.identity)

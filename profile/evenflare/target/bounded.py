@@ -37,8 +37,9 @@ def bounds_fault(spaces: Sequence[ParameterSpace]) -> str | None:
 
 def _fixed_twice(space: ParameterSpace, plane: str) -> str | None:
     fixed = [each for each in space.steered(plane) if each.bound.fixed]
-    sizes = [] if space.free_size else _fixed_sizes(space.limits, plane)
-    if not fixed or (space.free_size and len(fixed) < 2):
+    moved = space.free_size(plane)
+    sizes = [] if moved else _fixed_sizes(space.limits, plane)
+    if not fixed or (moved and len(fixed) < 2):
         return None
     stated = [*sizes, *(_stated(space.limits, each.parameter, each.bound) for each in fixed)]
     first = fixed[0].parameter

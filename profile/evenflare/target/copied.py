@@ -45,8 +45,8 @@ def copied_target(run: Path) -> Path:
     """The target file in a run's folder. InputError if there is none."""
     if not is_file(run / COPY):
         raise InputError(
-            f"{short(str(run))}: holds no copy of its target ({COPY} is missing). Name the folder given to --out, or the"
-            " run's target file with --target"
+            f"{short(str(run))}: holds no copy of its target ({COPY} is missing). Name the folder given to --out, or"
+            " the run's target file with --target"
         )
     return run / COPY
 

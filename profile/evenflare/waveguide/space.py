@@ -18,7 +18,7 @@ from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide.catalogue import family
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
-from evenflare.waveguide.family import Size
+from evenflare.waveguide.family import Family, Size
 from evenflare.waveguide.limits import Limits, Range
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.nearest import Moved, Steered, member, nearest_member
@@ -83,26 +83,44 @@ class ParameterSpace:
         """
         return tuple(self._varied)
 
-    @property
-    def free_size(self) -> Moved | None:
-        """What of the size gives way to bounds: the mouth, or, where that is fixed, the depth; None if both are."""
-        if all(high > low for low, high in self.limits.mouth):
+    def free_size(self, plane: str = "") -> Moved | None:
+        """What of a plane's size gives way to bounds: the mouth, or, where that is fixed, the depth of a round one."""
+        low, high = self._plane(plane)["mouth_radius"]
+        if high > low:
             return "mouth"
         return "depth" if not self.limits.oblong and self.limits.depth[1] > self.limits.depth[0] else None
 
     def steered(self, plane: str = "") -> tuple[Steered, ...]:
         """Bounds in a plane on what the family's size decides; those on lists are only looked at."""
-        of, varied = family(self.family), set(self._plane(plane))
-        known = {each.key: each for each in of.boundable if each.name not in {"depth", *varied} and each.count is None}
-        bounds = self.limits.bounds_in(plane)
-        return tuple(Steered(known[key], bound) for key, bound in bounds.items() if key in known)
+        return self._steered[plane]
+
+    @cached_property
+    def _steered(self) -> dict[str, tuple[Steered, ...]]:
+        found = {}
+        for plane in self._planes:
+            own = {"depth", *self._plane(plane)}
+            known = {each.key: each for each in self._of.boundable if each.name not in own and each.count is None}
+            bounds = self.limits.bounds_in(plane)
+            found[plane] = tuple(Steered(known[key], bound) for key, bound in bounds.items() if key in known)
+        return found
+
+    @cached_property
+    def _of(self) -> Family:
+        return family(self.family)
 
     def _mouth_radius(self, mouth: Range) -> Range:
         return max(0.5 * mouth[0], 1.05 * self.driver.exit_radius), 0.5 * mouth[1]
 
     def _plane(self, plane: str) -> dict[str, Range]:
         """Bounds of one meridian's parameters: the limits' where they have some, else what is usual."""
-        limits, of = self.limits, family(self.family)
+        return self._ranges[plane]
+
+    @cached_property
+    def _ranges(self) -> dict[str, dict[str, Range]]:
+        return {plane: self._ranges_in(plane) for plane in self._planes}
+
+    def _ranges_in(self, plane: str) -> dict[str, Range]:
+        limits, of = self.limits, self._of
         radius = self._mouth_radius(limits.mouth[PLANES.index(plane) if plane else 0])
         usual = {
             "mouth_radius": radius,
@@ -130,8 +148,9 @@ class ParameterSpace:
         """Of those that a vector holds."""
         solved = set()
         for plane in self._planes:
-            if self.free_size and any(each.bound.fixed for each in self.steered(plane)):
-                solved.add("depth" if self.free_size == "depth" else _named(plane, "mouth_radius"))
+            moved = self.free_size(plane)
+            if moved and any(each.bound.fixed for each in self.steered(plane)):
+                solved.add("depth" if moved == "depth" else _named(plane, "mouth_radius"))
         return {name: ends for name, ends in self._bounds.items() if ends[1] > ends[0] and name not in solved}
 
     def waveguide(self, vector: FloatArray) -> Waveguide:
@@ -150,11 +169,11 @@ class ParameterSpace:
 
     def _member(self, values: Mapping[str, float], plane: str) -> Shape:
         """The shape of a plane's values."""
-        of, depth = family(self.family), values["depth"]
+        of, depth = self._of, values["depth"]
         mouth, roundover, *extra = (values[_named(plane, name)] for name in self._plane(plane))
         steepest = STEEPEST_OBLONG if self.limits.oblong else STEEPEST
         size = Size(self.driver.exit_radius, depth, mouth, roundover, steepest)
-        steered, moved = self.steered(plane), self.free_size
+        steered, moved = self.steered(plane), self.free_size(plane)
         if not steered or moved is None:
             return member(of, size, extra)
         within = self.limits.depth if moved == "depth" else self._bounds[_named(plane, "mouth_radius")]
@@ -189,7 +208,7 @@ class ParameterSpace:
 
     def _values(self, shape: Shape, meridian: Meridian) -> list[float]:
         roundover = float(getattr(shape, "roundover_radius", 0.0))
-        return [meridian.mouth_radius, roundover, *family(self.family).values(shape, meridian)]
+        return [meridian.mouth_radius, roundover, *self._of.values(shape, meridian)]
 
 
 def _named(plane: str, name: str) -> str:

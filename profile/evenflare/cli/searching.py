@@ -76,9 +76,10 @@ def _staged(progress: Progress) -> str:
 
 
 def _search(options: argparse.Namespace) -> int:
-    from evenflare.commands import searching, solving
+    from evenflare.commands import run_sections, searching, solving
     from evenflare.commands.remarks import air_warnings
     from evenflare.commands.starting import starts_of
+    from evenflare.target.assumed import assumed_line, rejected_lines
     from evenflare.target.reach import reach_statement, reachability
     from evenflare.target.target import read_target
 
@@ -88,6 +89,7 @@ def _search(options: argparse.Namespace) -> int:
     target = searching.checked_search(options.target, options.out, **asked)
     warn([*reachability(target), *air_warnings(options.target, target.air)])
     ticker.say(reach_statement(target))
+    ticker.say(assumed_line(target))
     for start in asked["starts"]:
         ticker.say(f"From {start.words}")
     compiled(options.quiet)
@@ -103,6 +105,8 @@ def _search(options: argparse.Namespace) -> int:
     for note in result.plan.notes:
         ticker.say(f"note: {note}")
     _tell(result, target)
+    for line in rejected_lines(target, *run_sections.rejected_among(options.out)):
+        print(line)
     if solution is not None:
         for line in solving.agreement_lines(solution.sound):
             print(line)

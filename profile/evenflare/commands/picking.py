@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 from pathlib import Path
 
-from evenflare.commands.searching import winner_observation
+from evenflare.commands.observing import winner_observation
 from evenflare.design.file import Design, write_design
 from evenflare.search.picked import Picked, picked
 from evenflare.target.copied import copied_target

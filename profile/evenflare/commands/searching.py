@@ -6,13 +6,11 @@ import os
 from collections import Counter
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack, nullcontext
-from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from evenflare import files
+from evenflare.commands import run_sections
 from evenflare.commands.designs import (
     Cut,
     Solution,
@@ -21,13 +19,11 @@ from evenflare.commands.designs import (
     write_report,
     write_solution,
 )
+from evenflare.commands.observing import winner_observation
 from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import heard
-from evenflare.design.file import Design, default_observation, write_design
-from evenflare.directivity.types import Observation
+from evenflare.design.file import Design, write_design
 from evenflare.files import InputError
-from evenflare.objective import winner_frequencies
-from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
     Progress,
@@ -45,7 +41,6 @@ from evenflare.target.copied import copy_target
 from evenflare.target.reach import reachability
 from evenflare.target.target import Target, read_target
 from evenflare.text import added, quoted
-from evenflare.waveguide import Waveguide
 
 
 def checked_search(
@@ -135,23 +130,17 @@ def search_command(
         )
         write_design(design, folder / "best.toml")
         with files.together(), faults_of(folder / "best.toml"):
-            return result, _write_winner(result, design, target, target_path, folder, command)
-
-
-def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
-    """Where the winner is observed: as any design, and for a room down to the lowest band that counts there."""
-    usual = default_observation(waveguide)
-    if target.mounting.cabinet is not None:
-        return replace(usual, frequency=winner_frequencies(target, usual.frequency))
-    if target.room is None:
-        return usual
-    source = waveguide.driver.source
-    below = [f for f in counted_bands() if f < 0.95 * usual.frequency[0] and source.covers(np.array([f]))]
-    return replace(usual, frequency=np.concatenate([below, usual.frequency]))
+            return result, _write_winner(result, design, target, target_path, folder, command, starts)
 
 
 def _write_winner(
-    result: SearchResult, design: Design, target: Target, target_path: Path, folder: Path, command: str
+    result: SearchResult,
+    design: Design,
+    target: Target,
+    target_path: Path,
+    folder: Path,
+    command: str,
+    starts: Sequence[Start],
 ) -> Solution:
     """The winner of a search solved, exported and reported in its folder."""
     sound = heard(folder / "best.toml", design, "full", target=target)
@@ -168,6 +157,7 @@ def _write_winner(
         "alone": sound.alone,
         "cabinet": sound.cabinet,
     }
+    shapes, shape_files = run_sections.write_shapes(target, folder)
     ranked = ranking_words(target.mounting, oblong=target.oblong)
     write_report(
         design,
@@ -181,6 +171,7 @@ def _write_winner(
         ("best.toml", "the winning design, to solve, score or export again"),
         *((f"best/{name}", use) for name, use in (*exported, *inside)),
         ("best/report.html", "the winner on one page"),
+        *shape_files,
         ("report.html", "the search on one page: winner, families, history"),
         ("candidates.sqlite", "every candidate; the same command on the same folder continues from it"),
         ("target/", "the target and the files that it names, as they were: what pick needs"),
@@ -193,6 +184,7 @@ def _write_winner(
         written=written,
         history=list(history_rows(folder)),
         families=family_results(result, folder),
+        beside=run_sections.run_sections(result, target, folder, shapes, starts),
         ladder=[words for words in (ranked, *(each.words for each in result.agreements)) if words],
         **page_of,
     )

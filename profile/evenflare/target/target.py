@@ -16,7 +16,7 @@ from evenflare.files import InputError, is_file
 from evenflare.metrics import PLANES, SAME_ANGLE
 from evenflare.room.room import Room
 from evenflare.room.room_file import read_room
-from evenflare.schema import checked, parsed, shown
+from evenflare.schema import Table, checked, parsed, shown
 from evenflare.target.bounded import bounds_fault
 from evenflare.target.tables import CANDIDATES, MINIMAL, ROOM_WEIGHT, target_table
 from evenflare.text import from_path
@@ -54,6 +54,7 @@ class Target:
     limits       : of round mouths or of oblong ones, which the target is then for.
     families     : that take part in the search, sharing `candidates`.
     source       : the file, for messages.
+    left_out     : keys of [limits] and [search] that the file leaves to the defaults.
     Errors       : ValueError if the lists differ in length, or beamwidths or mounting do not belong to the mouth.
     """
 
@@ -78,6 +79,7 @@ class Target:
     room: Room | None = None
     room_weight: float = ROOM_WEIGHT
     source: str = field(default="target", compare=False)
+    left_out: frozenset[str] = field(default=frozenset(), compare=False)
 
     def __post_init__(self) -> None:
         beams = ("beamwidth", "beamwidth_horizontal", "beamwidth_vertical")
@@ -159,7 +161,13 @@ def read_target(path: Path | str) -> Target:
         candidates=table.search.candidates,
         seed=table.search.seed,
         source=str(path),
+        left_out=frozenset(key for part in (table.limits, table.search) for key in _left_out(part)),
     )
+
+
+def _left_out(table: Table) -> set[str]:
+    """Keys that a table leaves to their defaults."""
+    return set(type(table).model_fields) - table.model_fields_set
 
 
 def _room(path: Path, name: str) -> Room:

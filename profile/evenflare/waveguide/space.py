@@ -135,6 +135,11 @@ class ParameterSpace:
     def _planes(self) -> tuple[str, ...]:
         return PLANES if self.limits.oblong else ("",)
 
+    @property
+    def bounds(self) -> Mapping[str, Range]:
+        """In SI, of every parameter by name, also of one that has a single value or is solved for."""
+        return self._bounds
+
     @cached_property
     def _bounds(self) -> dict[str, Range]:
         """Of every parameter, also of one that has a single value."""

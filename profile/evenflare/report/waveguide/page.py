@@ -14,7 +14,7 @@ from evenflare.directivity.types import Directivity
 from evenflare.manufacture.proof.proof import Proof
 from evenflare.objective import HOW_TERMS_COUNT, Score
 from evenflare.report.kit import style
-from evenflare.report.kit.sheet import Picture, rendered
+from evenflare.report.kit.sheet import PageSection, Picture, rendered
 from evenflare.report.kit.sheet import picture as drawn
 from evenflare.report.shop import cutting
 from evenflare.report.waveguide import agreement as agreements
@@ -80,6 +80,7 @@ def report(
     history: Sequence[Mapping[str, Any]] = (),
     families: Sequence[FamilyResult] = (),
     ladder: Sequence[str] = (),
+    beside: Sequence[PageSection] = (),
     written: Sequence[tuple[str, str]] = (),
     all_round: Directivity | None = None,
     provenance: Mapping[str, Any] | None = None,
@@ -98,6 +99,7 @@ def report(
     history  : rows for `figures.search_history`.
     families : what became of each, any order.
     ladder   : how far the stages of a search agree, a sentence each without its full stop.
+    beside   : what else there is to say of the search: other shapes, starts, what was assumed.
     written  : files beside the page and what each is for.
     all_round : `directivity` seen from more sides, for the balloon, see `studies.directions.dense`; what is not
                drawable is left out. What is the same round the axis serves by itself.
@@ -126,6 +128,7 @@ def report(
         placed=any(limit.place for limit in limits),
         families=rows.families(families),
         ladder=list(ladder),
+        beside=list(beside),
         view=_view(waveguide, all_round),
         pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
         studies=_studies(agreement, cabinet, proof),

@@ -59,7 +59,7 @@ ROOTS: dict[str, type[Table]] = {
 }
 SHARED = (DriverTable, MountingTable, AirTable)
 """Tables that are those of a design file."""
-REPEATED = {"midrange": "lower_midrange"}
+REPEATED = {"midrange": "lower_midrange", "horizontal": "vertical"}
 """Tables that are listed once for two names."""
 LINE = 118
 """Characters of a line of prose."""
@@ -126,6 +126,8 @@ def allowed(annotation: Any, metadata: Sequence[Any] = ()) -> str:
         return _choice(arguments)
     if kind is list:
         inner, how_many = allowed(arguments[0]), SEVERAL.get(_length(metadata), "list")
+        # A check before the others takes one number as the pair that holds it alone.
+        how_many = f"one or {how_many}" if any(isinstance(each, BeforeValidator) for each in metadata) else how_many
         return inner and f"{how_many}, each {inner}".replace("list, each pair", "pairs")
     if kind in (Union, UnionType):
         # A check of its own may take more forms than the type says.

@@ -81,8 +81,8 @@ def _shapes(target: Target, shapes: Sequence[GoodShape]) -> PageSection:
         [_shape_row(place, each) for place, each in enumerate(shapes, start=1)],
         beside.side_by_side(shown, target),
         f"Meridians of {len(shapes)} shapes to one scale, and the index of each over frequency.",
-        "Each in blue over the best in grey; below it the index against the wanted band. Where scores are near, choose"
-        " by what is easier to make or to fit in.",
+        "Each in blue over the best in grey, z and r in mm; below it the index in dB over Hz, against the wanted band. Where"
+        " scores are near, choose by what is easier to make or to fit in.",
     )
 
 
@@ -113,7 +113,7 @@ def _starts(result: SearchResult, target: Target, folder: Path, starts: Sequence
     scores, shown = {"winner": best.score}, [beside.Shown("winner", best.waveguide, _sound(target, best.waveguide))]
     lines = []
     for start in starts:
-        lines.append(f"{start.words[0].upper()}{start.words[1:]}.")
+        lines.append(f"From {start.words}.")
         waveguide = waveguide_of(target, start.family, start.vector)
         found = judged.get((start.family, start.vector))
         if found is None:
@@ -142,7 +142,7 @@ def _starts(result: SearchResult, target: Target, folder: Path, starts: Sequence
         rows,
         beside.overlaid(shown, target),
         f"Meridians and indices of the winner and of {len(shown) - 1} shapes that the search began from.",
-        "Where the winner leaves a start, the search has changed something; where they run together, the start was right.",
+        "Where the winner leaves a start, something was changed; where they run together, the start was right.",
     )
 
 
@@ -154,13 +154,12 @@ def _assumed(target: Target, folder: Path) -> PageSection:
         "What was assumed",
         [
             f"Left open by the target, and so assumed. Rejected: how many of {judged} candidates break it, and how"
-            " many of them break nothing else. A key is one of [limits] or [search] that says it otherwise.",
+            " many of them break nothing else. Where a key stands before it, [limits] or [search] can say otherwise.",
         ],
-        ["key", "assumed", "rejected", "by itself"],
+        ["assumed", "rejected", "by itself"],
         [
             [
-                each.key or "–",
-                each.words,
+                f"{each.key}: {each.words}" if each.key else each.words,
                 *((str(count) for count in found[each.limit]) if each.limit in found else ("–", "–")),
             ]
             for each in assumptions(target)

@@ -15,7 +15,7 @@ from evenflare.report.kit.sheet import PageSection, picture
 from evenflare.report.waveguide import drawing, wanted
 from evenflare.results import tables
 from evenflare.target.target import Target
-from evenflare.units import MILLIMETRE
+from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.words import spoken
 
@@ -40,6 +40,7 @@ def side_by_side(shapes: Sequence[Shown], target: Target) -> Any:
     style.titled(drawn, "Shapes side by side")
     for axes in panels.ravel():
         axes.set_axis_off()
+    low, high = _levels(shapes, target)
     for place, each in enumerate(shapes):
         row, column = parts * (place // ACROSS), place % ACROSS
         above = panels[row, column]
@@ -49,8 +50,7 @@ def side_by_side(shapes: Sequence[Shown], target: Target) -> Any:
             below = panels[row + 1, column]
             below.set_axis_on()
             _index(below, [each], target)
-            low, high = below.get_ylim()
-            below.set_ylim(min(0.0, low), high)
+            below.set_ylim(low, high)
     return drawn
 
 
@@ -108,13 +108,25 @@ def _index(axes: Any, shapes: Sequence[Shown], target: Target) -> None:
             continue
         frequency = found.observation.frequency
         inside = (frequency >= low * 0.999) & (frequency <= high * 1.001)
-        index = directivity_index(found) if target.index_kind == "sphere" else standard_curves(found).sound_power_index
-        axes.plot(frequency[inside], index[inside], color=colour, linestyle=dash, linewidth=1.8)
+        axes.plot(frequency[inside], _index_of(found, target)[inside], color=colour, linestyle=dash, linewidth=1.8)
     axes.set_xscale("log")
     axes.minorticks_off()
     shown = [tick for tick in style.TICKS if 0.999 * low <= tick <= 1.001 * high]
     axes.set_xticks(shown, [style.thousands(tick) for tick in shown])
     axes.set_xlim(low, high)
+
+
+def _index_of(found: Directivity, target: Target) -> FloatArray:
+    """(F,) dB, of the kind that the target names."""
+    return directivity_index(found) if target.index_kind == "sphere" else standard_curves(found).sound_power_index
+
+
+def _levels(shapes: Sequence[Shown], target: Target) -> tuple[float, float]:
+    """dB between which all indices lie, so that the panels have one scale."""
+    found = [_index_of(each.directivity, target) for each in shapes if each.directivity is not None]
+    values = np.concatenate([*found, target.index_db - target.tolerance_db, target.index_db + target.tolerance_db])
+    step = 2.0
+    return step * float(np.floor(np.nanmin(values) / step)), step * float(np.ceil(np.nanmax(values) / step))
 
 
 def terms_rows(scores: Mapping[str, Score]) -> tuple[list[str], list[list[str]]]:

@@ -81,8 +81,8 @@ def _shapes(target: Target, shapes: Sequence[GoodShape]) -> PageSection:
         [_shape_row(place, each) for place, each in enumerate(shapes, start=1)],
         beside.side_by_side(shown, target),
         f"Meridians of {len(shapes)} shapes to one scale, and the index of each over frequency.",
-        "Each in blue over the best in grey, z and r in mm; below it the index in dB over Hz, against the wanted band. Where"
-        " scores are near, choose by what is easier to make or to fit in.",
+        "Each in blue over the best in grey, z and r in mm; below it the index in dB over Hz, against the wanted band."
+        " Where scores are near, choose by what is easier to make or to fit in.",
     )
 
 

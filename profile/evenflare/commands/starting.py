@@ -13,7 +13,8 @@ from evenflare.files import InputError, is_file, is_folder, short
 from evenflare.search.picked import picked
 from evenflare.search.starts import Start, start_at
 from evenflare.search.store import STORE
-from evenflare.target.copied import copied_target
+from evenflare.search.worker import Job
+from evenflare.target.copied import COPY, copied_target
 from evenflare.target.target import Target, read_target
 from evenflare.waveguide import Shape, Waveguide
 from evenflare.waveguide.profile import divided
@@ -33,7 +34,8 @@ def starts_of(target: Target, paths: Sequence[Path]) -> tuple[Start, ...]:
     found, faults = dict[tuple[str, tuple[float, ...]], Start](), list[str]()
     for path in paths:
         try:
-            start = start_at(target, shape_at(path), name=str(path))
+            given, candidate = shape_at(path)
+            start = start_at(target, given, name=str(path), like=candidate)
         except InputError as error:
             faults.append(str(error))
             continue
@@ -43,8 +45,8 @@ def starts_of(target: Target, paths: Sequence[Path]) -> tuple[Start, ...]:
     return tuple(found.values())
 
 
-def shape_at(path: Path) -> Waveguide:
-    """The waveguide that a path of --from names. InputError if there is none."""
+def shape_at(path: Path) -> tuple[Waveguide, Job | None]:
+    """The waveguide that a path of --from names, and which candidate it is, if one. InputError if there is none."""
     folder, sign, number = str(path).rpartition(NUMBERED)
     if sign and not is_file(path) and not is_folder(path) and is_folder(Path(folder)):
         if not number.isdecimal():
@@ -60,17 +62,19 @@ def shape_at(path: Path) -> Waveguide:
             f"--from {short(str(path))}: is not there. Name a design (TOML), points (CSV), a run's folder, or a"
             " candidate of one, as in RUN#17"
         )
-    return Waveguide(_points(path)) if path.suffix.lower() == ".csv" else read_design(path).waveguide
+    is_table = path.suffix.lower() == ".csv"
+    return Waveguide(_points(path)) if is_table else read_design(path).waveguide, None
 
 
-def _of_run(folder: Path, number: int | None) -> Waveguide:
+def _of_run(folder: Path, number: int | None) -> tuple[Waveguide, Job | None]:
     if not is_file(folder / STORE):
         raise InputError(
             f"--from {short(str(folder))}: holds no search ({STORE} is missing). Name a run's folder, or a design in it"
         )
-    if number is None and is_file(folder / BEST):
-        return read_design(folder / BEST).waveguide
-    return picked(folder, read_target(copied_target(folder)), number).waveguide
+    if number is None and is_file(folder / BEST) and not is_file(folder / COPY):
+        return read_design(folder / BEST).waveguide, None
+    found = picked(folder, read_target(copied_target(folder)), number)
+    return found.waveguide, found.job
 
 
 def _points(file: Path) -> Shape:

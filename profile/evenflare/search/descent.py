@@ -15,6 +15,7 @@ Vector = tuple[float, ...]
 
 DECIMALS = 6
 """Of a vector's entries on [0, 1]: a ten-thousandth of a millimetre in a waveguide of 100 mm."""
+FEWEST_DIMENSIONS = 2
 IDLE_POPULATIONS = 20
 """Populations in a row without a vector not seen before, after which a family counts as exhausted."""
 
@@ -67,7 +68,7 @@ class Descent:
     def ask(self) -> list[Vector]:
         """The next population: four and more vectors on [0, 1], at most what is left of the share."""
         self._asked = self._strategy.ask()
-        return [quantised(np.asarray(vector)) for vector in self._asked[: self.left]]
+        return [quantised(np.asarray(vector)[: self.dimensions]) for vector in self._asked[: self.left]]
 
     def tell(self, ranks: Sequence[float], *, new: int) -> None:
         """How good each vector of the last population is (lower is better, finite), and how many were new.
@@ -91,6 +92,8 @@ class Descent:
         random = np.random.default_rng([*self._seed, self._restarts])
         # Off the bounds, where the library's mapping onto them has no slope.
         start = np.clip(self._start(self._restarts), 0.02, 0.98)
+        # The library wants two dimensions at least; limits may leave fewer.
+        start = np.append(start, np.full(max(0, FEWEST_DIMENSIONS - start.size), 0.5))
         self._strategy = _strategy(start, self._spread, random)
 
 

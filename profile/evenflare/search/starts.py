@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from evenflare.files import InputError, short
-from evenflare.search.descent import Vector, quantised
-from evenflare.search.worker import waveguide_of
+from evenflare.search.descent import Vector
+from evenflare.search.worker import Job, waveguide_of
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Mounting, Oblong, ParameterSpace, Points, Waveguide, kept
@@ -23,6 +23,8 @@ LARGEST_MISFIT = 0.05
 """Of the mouth's radius, that a member may leave the shape by: more is another shape."""
 SIZES = ("depth_mm", "mouth_diameter_mm", "mouth_width_mm", "mouth_height_mm", "section_exponent", "throat_angle_deg")
 """Limits whose value a fit puts on the bound."""
+DECIMALS = 12
+"""Of a start's vector: more than a descent asks for, so that a design is taken over to its last digit but a few."""
 TOLD = 5e-3
 """In the unit of a limit; what moved by less is not worth a word."""
 
@@ -33,7 +35,7 @@ class Start:
 
     name   : as the user named it, for words.
     family : of the member.
-    vector : on [0, 1], quantised.
+    vector : on [0, 1], rounded to DECIMALS.
     misfit : m, greatest distance between the walls of the shape and of its member.
     notes  : what became of the shape on the way, a sentence each without its full stop.
     """
@@ -52,13 +54,16 @@ class Start:
         return f"{short(self.name)}: taken over {fit} as a member of family {self.family}{notes}"
 
 
-def start_at(target: Target, given: Waveguide, *, name: str) -> Start:
+def start_at(target: Target, given: Waveguide, *, name: str, like: Job | None = None) -> Start:
     """A shape as the member of the target's families that comes nearest to it; of the same family, as it is.
 
     given : its driver and mounting do not count, but for the size of its throat.
+    like  : a candidate of another run that it is; if it is one here too, its very vector is the start.
     A round shape for oblong mouths is stretched in each plane to the nearest mouth that the limits allow.
     Errors: InputError if its throat is another driver's, it is oblong and the target round, or no member is near.
     """
+    if like is not None and like.family in target.families and _is_same(target, like, given):
+        return Start(name, like.family, like.vector, 0.0, tuple(_broken(target, given)))
     oblong = not given.is_round
     if oblong and not target.oblong:
         raise InputError(
@@ -74,18 +79,18 @@ def start_at(target: Target, given: Waveguide, *, name: str) -> Start:
             f" [driver] exit_diameter_mm = {exit_diameter / MILLIMETRE:g}, to {EXIT_APART / MILLIMETRE:g} mm. Begin"
             " from a shape for this driver, or correct the exit"
         )
-    like = given
+    guessed = given
     if target.oblong and not oblong:
         wanted, notes = _stretched(target, wanted[0])
         if notes:
             planes = (Points(tuple(map(tuple, plane.tolist()))) for plane in wanted)
-            like = Waveguide(Oblong(*planes), target.driver)
+            guessed = Waveguide(Oblong(*planes), target.driver)
     best: tuple[Fit, str] | None = None
     family_of = (given.shape.horizontal if isinstance(given.shape, Oblong) else given.shape).family
     # Of its own family it is likely there as it is, and nothing else need be looked at.
     for family in sorted(target.families, key=lambda each: each != family_of):
         space = ParameterSpace(family, target.limits, target.driver, target.mounting)
-        found = fitted(space, wanted, space.vector(like))
+        found = fitted(space, wanted, space.vector(guessed))
         if found is not None and (best is None or found.misfit < best[0].misfit):
             best = found, family
         if best is not None and best[0].misfit <= EXACT:
@@ -102,20 +107,14 @@ def _checked(
     misfit = np.inf
     if best is not None:
         fit, family = best
-        vector = quantised(fit.vector)
+        vector = tuple((np.round(np.clip(fit.vector, 0.0, 1.0), DECIMALS) + 0.0).tolist())
         member = waveguide_of(target, family, vector)
-        # The vector's last digits are part of the misfit.
-        misfit = fit.misfit if fit.misfit <= EXACT else farthest(walls(member), wanted)
+        misfit = fit.misfit
         if isinstance(given.shape, Oblong):
             misfit = max(misfit, farthest(outline(replace(member, mounting=Mounting())), outline(given)))
         moved = _moved(target, given, member)
         if misfit <= most:
-            broken = [
-                f"{key} by {each.excess:.3g}" for key, each in kept(member, target.limits).items() if not each.kept
-            ]
-            if broken:
-                notes = [*notes, f"breaks {', '.join(broken)}: it is begun from, but cannot win as it is"]
-            return Start(name, family, vector, misfit, (*notes, *moved))
+            return Start(name, family, vector, misfit, (*notes, *_broken(target, member), *moved))
     sizes = f" ({'; '.join(moved)})" if moved else ""
     far = f"{misfit / MILLIMETRE:.3g} mm away" if np.isfinite(misfit) else "nowhere near"
     families = "family" if len(target.families) == 1 else "families"
@@ -126,6 +125,22 @@ def _checked(
         f" {most / MILLIMETRE:.3g} mm, a twentieth of its mouth's radius. Widen [limits]"
         f"{freer}, or leave it out"
     )
+
+
+def _is_same(target: Target, job: Job, given: Waveguide) -> bool:
+    """Whether a candidate's vector gives this very shape here too."""
+    try:
+        member = waveguide_of(target, job.family, job.vector)
+        return member.driver == given.driver and member.shape == given.shape
+    except ValueError:
+        return False
+
+
+def _broken(target: Target, member: Waveguide) -> list[str]:
+    """What limits a member breaks, in words."""
+    limits = kept(member, target.limits).items()
+    broken = [f"{key} by {each.excess:.3g}" for key, each in limits if not each.kept]
+    return [f"breaks {', '.join(broken)}: it is begun from, but cannot win as it is"] if broken else []
 
 
 def _moved(target: Target, given: Waveguide, member: Waveguide) -> list[str]:

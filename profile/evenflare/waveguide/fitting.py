@@ -13,6 +13,8 @@ from evenflare.waveguide.space import ParameterSpace
 
 STEP = 1e-5
 """On [0, 1], of the differences by which slopes are found: above what the roots behind a shape leave."""
+INSIDE = 0.02
+"""On [0, 1], how far from the bounds least squares begin."""
 EXACT = 1e-7
 """m; a member that comes this near is the shape itself."""
 MOST_TRIALS = 40
@@ -61,13 +63,27 @@ def fitted(space: ParameterSpace, wanted: FloatArray, guess: FloatArray) -> Fit 
 
     def judged(vector: FloatArray) -> Fit | None:
         there = found(vector)
-        return None if there is None or beyond(there).max() > MET else Fit(vector, farthest(there, wanted))
+        if there is None or beyond(there).max() > MET:
+            return None
+        try:
+            _ = space.waveguide(vector).depth  # it must fit into its mounting, too
+        except ValueError:
+            return None
+        return Fit(vector, farthest(there, wanted))
 
     first = judged(guess)
     if guess.size == 0 or (first is not None and first.misfit <= EXACT):
         return first
+    # A step is relative to its place, so places count from 1 on; off the bounds, where a roundover that is none has no
+    # slope.
     refined = least_squares(
-        residuals, guess, bounds=(0.0, 1.0), diff_step=STEP, xtol=SETTLED, ftol=SETTLED, max_nfev=MOST_TRIALS
+        lambda place: residuals(place - 1.0),
+        1.0 + np.clip(guess, INSIDE, 1.0 - INSIDE),
+        bounds=(1.0, 2.0),
+        diff_step=STEP,
+        xtol=SETTLED,
+        ftol=SETTLED,
+        max_nfev=MOST_TRIALS,
     )
-    both = [each for each in (first, judged(np.asarray(refined.x))) if each is not None]
+    both = [each for each in (first, judged(np.asarray(refined.x) - 1.0)) if each is not None]
     return min(both, key=lambda each: each.misfit) if both else None

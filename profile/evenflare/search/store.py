@@ -26,7 +26,7 @@ REMEDY = (
     " another --out folder"
 )
 """For a file that cannot be read or written."""
-SPOKEN = {"candidates": "number of candidates"}
+SPOKEN = {"candidates": "number of candidates", "starts": "start (--from)"}
 """What a run is made of, where its name alone does not say it."""
 
 _TABLES = {

@@ -8,6 +8,7 @@ import numpy as np
 from scipy.optimize import least_squares
 
 from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide.kept import ROUNDING
 from evenflare.waveguide.likeness import farthest, walls
 from evenflare.waveguide.space import ParameterSpace
 
@@ -23,8 +24,8 @@ SETTLED = 1e-6
 """Of change by a step, relative, from which a fit is as good as it gets."""
 DEAR = 100.0
 """Times a distance, what a mouth outside the limits costs."""
-MET = 0.01 * MILLIMETRE
-"""A mouth that is not farther outside is within them."""
+MARGIN = 0.01 * MILLIMETRE
+"""Within the limits, from where on that begins: it holds a mouth back, but not to the last digit."""
 FAR = 1e3
 """mm, stands for the distance of a vector that gives no wall."""
 
@@ -49,21 +50,21 @@ def fitted(space: ParameterSpace, wanted: FloatArray, guess: FloatArray) -> Fit 
         except ValueError:
             return None
 
-    def beyond(there: FloatArray) -> FloatArray:
+    def beyond(there: FloatArray, margin: float = 0.0) -> FloatArray:
         """m, by which each mouth is outside the limits, where the family has none of that depth within them."""
         low, high = 0.5 * np.array(space.limits.mouth[: len(there)]).T
         mouth = there[:, -1, 1]
-        return np.maximum(np.maximum(low - mouth, mouth - high), 0.0)
+        return np.maximum(np.maximum(low - mouth, mouth - high) + margin, 0.0)
 
     def residuals(vector: FloatArray) -> FloatArray:
         there = found(vector)
         if there is None:
             return np.full(wanted.size + len(wanted), FAR)
-        return np.concatenate([np.ravel(there - wanted), DEAR * beyond(there)]) / MILLIMETRE
+        return np.concatenate([np.ravel(there - wanted), DEAR * beyond(there, MARGIN)]) / MILLIMETRE
 
     def judged(vector: FloatArray) -> Fit | None:
         there = found(vector)
-        if there is None or beyond(there).max() > MET:
+        if there is None or beyond(there).max() > 0.5 * ROUNDING:
             return None
         try:
             _ = space.waveguide(vector).depth  # it must fit into its mounting, too

@@ -20,6 +20,7 @@ def test_search_tells_progress_on_standard_error_and_the_result_on_standard_outp
     (here / "target.toml").write_text(TARGET.replace("= 60", "= 20"))
     code, out, err = said(capsys, SEARCH)
     assert code == 0
+    assert "Assumed, since target.toml does not say: throat_angle_deg 0 to 60" in err
     assert err.startswith("The largest mouth that [limits] allow, 240 mm, can give an index of ")
     for stage in ("published families", "free curve", "the best at full setting", "Solving and exporting the winner"):
         assert stage in err
@@ -74,7 +75,7 @@ def test_search_without_a_feasible_shape_is_no(capsys, here):
         " smallest_concave_radius_mm by 6.43; most often broken is smallest_concave_radius_mm, by 9 of 9\n"
         "Widen [limits] in target.toml, or ask for more candidates\n"
     )
-    assert set(contents(here / "run")) == {"candidates.sqlite", "candidates.lock"}
+    assert set(contents(here / "run")) == {"candidates.sqlite", "candidates.lock", "target/target.toml"}
 
 
 def test_search_that_had_no_time_does_not_blame_the_limits(capsys, here):

@@ -14,7 +14,7 @@ from cheap_search import cheap, cheap_solve, hidden_target, searched
 from commandline import asked, said
 from evenflare import read_design
 from evenflare.commands.picking import pick_command
-from evenflare.commands.run_sections import FOLDER, rejected_among, run_sections, write_shapes
+from evenflare.commands.run_sections import FOLDER, run_sections, write_shapes
 from evenflare.report.kit.sheet import PageSection
 from evenflare.search import history_rows, run_search
 from evenflare.search.picked import picked
@@ -229,8 +229,7 @@ def test_sections_of_the_page(run, monkeypatch):
     assert found["index"][1] == f"{row['index_db']:.3f}"
     assert isinstance(assumed, PageSection)
     counts = {each[0].split(":")[0]: each[1:] for each in assumed.rows}
-    rejected, _ = rejected_among(Path("from"))
-    assert "throat_angle_deg" in rejected  # asked for, so not among what was assumed
+    assert "throat_angle_deg" in result.rejected  # asked for, so not among what was assumed
     assert "throat_angle_deg" not in counts
     assert counts["greatest_wall_angle_deg"] == ["–", "–"]
 
@@ -270,15 +269,14 @@ class TestAssumed:
         """Steep cones: more than 60 degrees at the throat, which nobody asked to avoid."""
         limits = replace(hidden_target().limits, depth=(0.03, 0.06), mouth_diameter=(0.2, 0.3))
         target = replace(hidden_target(families=("conical",), limits=limits), left_out=frozenset({"throat_angle_deg"}))
-        searched(tmp_path, target)
-        found, judged = rejected_among(tmp_path)
+        result = searched(tmp_path, target)
         steep = {
             number
             for number, _, outcome in finished(tmp_path)
             if outcome.parameters.get("wall_angle_deg", 0) > 60 + 1e-6
         }
-        assert found["throat_angle_deg"].count == len(steep) > 0
-        assert judged == len({number for number, _, _ in finished(tmp_path)})
+        assert result.rejected["throat_angle_deg"].count == len(steep) > 0
+        assert result.built == len({number for number, _, _ in finished(tmp_path)})
 
 
 class TestFewDimensions:

@@ -76,7 +76,7 @@ def _staged(progress: Progress) -> str:
 
 
 def _search(options: argparse.Namespace) -> int:
-    from evenflare.commands import run_sections, searching, solving
+    from evenflare.commands import searching, solving
     from evenflare.commands.remarks import air_warnings
     from evenflare.commands.starting import starts_of
     from evenflare.target.assumed import assumed_line, rejected_lines
@@ -105,7 +105,7 @@ def _search(options: argparse.Namespace) -> int:
     for note in result.plan.notes:
         ticker.say(f"note: {note}")
     _tell(result, target)
-    for line in rejected_lines(target, *run_sections.rejected_among(options.out)):
+    for line in rejected_lines(target, result.rejected, result.built):
         print(line)
     if solution is not None:
         for line in solving.agreement_lines(solution.sound):

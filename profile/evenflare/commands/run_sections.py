@@ -21,7 +21,7 @@ from evenflare.search.shapes import MOST, GoodShape, different_shapes, how_diffe
 from evenflare.search.starts import Start
 from evenflare.search.store import finished
 from evenflare.search.worker import waveguide_of
-from evenflare.target.assumed import Rejected, assumptions, rejections
+from evenflare.target.assumed import assumptions
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -64,7 +64,7 @@ def run_sections(
     found = [_shapes(target, shapes)] if len(shapes) > 1 else []
     if starts and result.best is not None:
         found.append(_starts(result, target, folder, starts))
-    return [*found, _assumed(target, folder)]
+    return [*found, _assumed(result, target)]
 
 
 def _shapes(target: Target, shapes: Sequence[GoodShape]) -> PageSection:
@@ -146,14 +146,14 @@ def _starts(result: SearchResult, target: Target, folder: Path, starts: Sequence
     )
 
 
-def _assumed(target: Target, folder: Path) -> PageSection:
+def _assumed(result: SearchResult, target: Target) -> PageSection:
     from evenflare.report.waveguide import beside
 
-    found, judged = rejected_among(folder)
+    found = result.rejected
     return beside.section(
         "What was assumed",
         [
-            f"Left open by the target, and so assumed. Rejected: how many of {judged} candidates break it, and how"
+            f"Left open by the target, and so assumed. Rejected: how many of {result.built} candidates break it, and how"
             " many of them break nothing else. Where a key stands before it, [limits] or [search] can say otherwise.",
         ],
         ["assumed", "rejected", "by itself"],
@@ -185,9 +185,3 @@ def _sound(target: Target, waveguide: Waveguide) -> Directivity | None:
         return solver(waveguide, search_observation(target), target.air)
     except (ValueError, ArithmeticError, RuntimeError):
         return None
-
-
-def rejected_among(folder: Path) -> tuple[dict[str, Rejected], int]:
-    """What limits rejected so far, as `rejections`, and among how many candidates."""
-    judged = {number: outcome.constraints for number, _, outcome in finished(folder) if outcome.constraints}
-    return rejections(judged.values()), len(judged)

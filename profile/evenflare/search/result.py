@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 from evenflare.objective import Score
@@ -12,6 +12,7 @@ from evenflare.search.ladder import RankAgreement
 from evenflare.search.plan import Plan
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
+from evenflare.target.assumed import Rejected, rejections
 from evenflare.target.target import Target
 from evenflare.waveguide import Waveguide, families
 
@@ -41,6 +42,7 @@ class SearchResult:
     stopped_by : "candidates": the whole plan was carried out; "time": `minutes` were up; "interrupted": Ctrl-C.
     plan       : shares and notes.
     asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
+    rejected   : by limit, how many candidates break it, of the `built` that have a shape.
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
     agreements : how far each stage ranks as the next, and whether one was left out, cheapest first; of the last two
                  among the finalists, the best only, whose order is the hardest to get right.
@@ -58,6 +60,8 @@ class SearchResult:
     why: str = ""
     agreements: tuple[RankAgreement, ...] = ()
     lost: tuple[int, ...] = ()
+    rejected: Mapping[str, Rejected] = field(default_factory=dict)
+    built: int = 0
 
     @property
     def feasible(self) -> bool:
@@ -83,6 +87,7 @@ def result(
     best, published = winner(families()), winner(tuple(plan.published))
     alike = best is not None and published is not None and best.setting == published.setting
     closest = record.nearest() if best is None else None
+    limits = {job[:2]: outcome.constraints for job, outcome in record.outcomes.items() if outcome.constraints}
     solved = [job for job, outcome in record.outcomes.items() if outcome.value is not None]
     return SearchResult(
         best=best,
@@ -97,4 +102,6 @@ def result(
         why="" if best else record.obstacle(),
         agreements=agreements,
         lost=tuple(sorted({record.number(job) for job, each in record.outcomes.items() if each.reason == LOST})),
+        rejected=rejections(limits.values()),
+        built=len(limits),
     )

@@ -275,7 +275,7 @@ class TestAssumed:
             for number, _, outcome in finished(tmp_path)
             if outcome.parameters.get("wall_angle_deg", 0) > 60 + 1e-6
         }
-        assert result.rejected["throat_angle_deg"].count == len(steep) > 0
+        assert result.rejected["throat_angle_deg"].candidates == len(steep) > 0
         assert result.built == len({number for number, _, _ in finished(tmp_path)})
 
 

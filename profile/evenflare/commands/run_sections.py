@@ -153,8 +153,8 @@ def _assumed(result: SearchResult, target: Target) -> PageSection:
     return beside.section(
         "What was assumed",
         [
-            f"Left open by the target, and so assumed. Rejected: how many of {result.built} candidates break it, and how"
-            " many of them break nothing else. Where a key stands before it, [limits] or [search] can say otherwise.",
+            f"Left open by the target, and so assumed. Rejected: how many of {result.built} candidates break it,"
+            " and how many of them break nothing else. Where a key stands first, [limits] or [search] can say otherwise.",
         ],
         ["assumed", "rejected", "by itself"],
         [

@@ -83,8 +83,8 @@ def start_at(target: Target, given: Waveguide, *, name: str, like: Job | None = 
     if target.oblong and not oblong:
         wanted, notes = _stretched(target, wanted[0])
         if notes:
-            planes = (Points(tuple(map(tuple, plane.tolist()))) for plane in wanted)
-            guessed = Waveguide(Oblong(*planes), target.driver)
+            horizontal, vertical = (Points(tuple((z, r) for z, r in plane.tolist())) for plane in wanted)
+            guessed = Waveguide(Oblong(horizontal, vertical), target.driver)
     best: tuple[Fit, str] | None = None
     family_of = (given.shape.horizontal if isinstance(given.shape, Oblong) else given.shape).family
     # Of its own family it is likely there as it is, and nothing else need be looked at.

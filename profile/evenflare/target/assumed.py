@@ -29,7 +29,7 @@ class Assumption(NamedTuple):
 class Rejected(NamedTuple):
     """How many candidates break a limit, and how many of them no other."""
 
-    count: int
+    candidates: int
     alone: int
 
 
@@ -98,8 +98,8 @@ def assumed_line(target: Target) -> str:
 def rejected_lines(target: Target, found: Mapping[str, Rejected], candidates: int) -> list[str]:
     """What assumed limits rejected, a sentence each without its full stop; none where they rejected nothing."""
     return [
-        f"{each.key or each.limit} was assumed ({each.words}) and rejected {found[each.limit].count} of {candidates}"
-        f" candidates, {found[each.limit].alone} by itself"
+        f"{each.key or each.limit} was assumed ({each.words}) and rejected {found[each.limit].candidates} of"
+        f" {candidates} candidates, {found[each.limit].alone} by itself"
         + (f". Write {each.key} in [limits] if it should be otherwise" if each.key else "")
         for each in assumptions(target)
         if each.limit in found

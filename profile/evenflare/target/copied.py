@@ -57,7 +57,7 @@ def _paths(data: Any, table: type[Table]) -> Iterator[tuple[MutableMapping[str, 
         if not isinstance(data, MutableMapping) or key not in data:
             continue
         kinds = (field.annotation, *get_args(field.annotation))
-        if FileName in kinds or any(each in field.metadata for each in FileName.__metadata__):
+        if FileName in kinds or any(each in field.metadata for each in get_args(FileName)):
             yield data, key
         for kind in kinds:
             if isinstance(kind, type) and issubclass(kind, Table):

@@ -54,7 +54,7 @@ def fitted(space: ParameterSpace, wanted: FloatArray, guess: FloatArray) -> Fit 
         """m, by which each mouth is outside the limits, where the family has none of that depth within them."""
         low, high = 0.5 * np.array(space.limits.mouth[: len(there)]).T
         mouth = there[:, -1, 1]
-        return np.maximum(np.maximum(low - mouth, mouth - high) + margin, 0.0)
+        return np.asarray(np.maximum(np.maximum(low - mouth, mouth - high) + margin, 0.0))
 
     def residuals(vector: FloatArray) -> FloatArray:
         there = found(vector)

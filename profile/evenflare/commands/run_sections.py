@@ -154,7 +154,7 @@ def _assumed(result: SearchResult, target: Target) -> PageSection:
         "What was assumed",
         [
             f"Left open by the target, and so assumed. Rejected: how many of {result.built} candidates break it,"
-            " and how many of them break nothing else. Where a key stands first, [limits] or [search] can say otherwise.",
+            " and how many of them break nothing else. With a key, [limits] or [search] may say otherwise.",
         ],
         ["assumed", "rejected", "by itself"],
         [

@@ -14,7 +14,7 @@ from evenflare.report.kit import canvas, style
 from evenflare.report.kit.sheet import PageSection, picture
 from evenflare.report.waveguide import drawing, wanted
 from evenflare.results import tables
-from evenflare.target.target import Target
+from evenflare.target.target import BAND_SLACK, Target
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.words import spoken
@@ -106,9 +106,8 @@ def _index(axes: Any, shapes: Sequence[Shown], target: Target) -> None:
         found = each.directivity
         if found is None:
             continue
-        frequency = found.observation.frequency
-        inside = (frequency >= low * 0.999) & (frequency <= high * 1.001)
-        axes.plot(frequency[inside], _index_of(found, target)[inside], color=colour, linestyle=dash, linewidth=1.8)
+        frequency, index = _index_of(found, target)
+        axes.plot(frequency, index, color=colour, linestyle=dash, linewidth=1.8)
     axes.set_xscale("log")
     axes.minorticks_off()
     shown = [tick for tick in style.TICKS if 0.999 * low <= tick <= 1.001 * high]
@@ -116,14 +115,17 @@ def _index(axes: Any, shapes: Sequence[Shown], target: Target) -> None:
     axes.set_xlim(low, high)
 
 
-def _index_of(found: Directivity, target: Target) -> FloatArray:
-    """(F,) dB, of the kind that the target names."""
-    return directivity_index(found) if target.index_kind == "sphere" else standard_curves(found).sound_power_index
+def _index_of(found: Directivity, target: Target) -> tuple[FloatArray, FloatArray]:
+    """Frequencies (F,) Hz within the wanted band, and the index (F,) dB there, of the kind that the target names."""
+    frequency, (low, high) = found.observation.frequency, target.frequency[[0, -1]]
+    inside = (frequency >= low * (1 - BAND_SLACK)) & (frequency <= high * (1 + BAND_SLACK))
+    index = directivity_index(found) if target.index_kind == "sphere" else standard_curves(found).sound_power_index
+    return frequency[inside], index[inside]
 
 
 def _levels(shapes: Sequence[Shown], target: Target) -> tuple[float, float]:
     """dB between which all indices lie, so that the panels have one scale."""
-    found = [_index_of(each.directivity, target) for each in shapes if each.directivity is not None]
+    found = [_index_of(each.directivity, target)[1] for each in shapes if each.directivity is not None]
     values = np.concatenate([*found, target.index_db - target.tolerance_db, target.index_db + target.tolerance_db])
     step = 2.0
     return step * float(np.floor(np.nanmin(values) / step)), step * float(np.ceil(np.nanmax(values) / step))

@@ -268,7 +268,7 @@ class TestAssumed:
     def test_a_default_that_rejects_is_counted_in_a_search(self, tmp_path):
         """Steep cones: more than 60 degrees at the throat, which nobody asked to avoid."""
         limits = replace(hidden_target().limits, depth=(0.03, 0.06), mouth_diameter=(0.2, 0.3))
-        target = replace(hidden_target(families=("conical",), limits=limits), left_out=frozenset({"throat_angle_deg"}))
+        target = replace(hidden_target(families=("conical",), limits=limits), left_out=("throat_angle_deg",))
         result = searched(tmp_path, target)
         steep = {
             number

@@ -79,7 +79,7 @@ class Target:
     room: Room | None = None
     room_weight: float = ROOM_WEIGHT
     source: str = field(default="target", compare=False)
-    left_out: frozenset[str] = field(default=frozenset(), compare=False)
+    left_out: tuple[str, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         beams = ("beamwidth", "beamwidth_horizontal", "beamwidth_vertical")
@@ -161,13 +161,13 @@ def read_target(path: Path | str) -> Target:
         candidates=table.search.candidates,
         seed=table.search.seed,
         source=str(path),
-        left_out=frozenset(key for part in (table.limits, table.search) for key in _left_out(part)),
+        left_out=tuple(key for part in (table.limits, table.search) for key in _left_out(part)),
     )
 
 
-def _left_out(table: Table) -> set[str]:
-    """Keys that a table leaves to their defaults."""
-    return set(type(table).model_fields) - table.model_fields_set
+def _left_out(table: Table) -> list[str]:
+    """Keys that a table leaves to their defaults, in order."""
+    return [key for key in type(table).model_fields if key not in table.model_fields_set]
 
 
 def _room(path: Path, name: str) -> Room:

@@ -33,7 +33,7 @@ from evenflare.manufacture.process.tables import ProcessFile
 from evenflare.measurement.session_tables import SessionFile
 from evenflare.room.room_file import RoomTable
 from evenflare.schema import AirTable, Table
-from evenflare.target.tables import TargetTable
+from evenflare.target.tables import target_table
 from evenflare.waveguide import FAMILIES
 
 DOCS = Path(__file__).parent.parent / "docs"
@@ -51,7 +51,7 @@ DESIGN: dict[str, list[type[Table]]] = {
 }
 """Tables of a design file by place; several where the table has several forms. The oblong forms hold the round ones."""
 ROOTS: dict[str, type[Table]] = {
-    "target": TargetTable,
+    "target": target_table(),
     "process": ProcessFile,
     "session": SessionFile,
     "loudspeaker": SpeakerTable,
@@ -59,7 +59,7 @@ ROOTS: dict[str, type[Table]] = {
 }
 SHARED = (DriverTable, MountingTable, AirTable)
 """Tables that are those of a design file."""
-REPEATED = {"midrange": "lower_midrange"}
+REPEATED = {"midrange": "lower_midrange", "horizontal": "vertical"}
 """Tables that are listed once for two names."""
 LINE = 118
 """Characters of a line of prose."""
@@ -126,6 +126,8 @@ def allowed(annotation: Any, metadata: Sequence[Any] = ()) -> str:
         return _choice(arguments)
     if kind is list:
         inner, how_many = allowed(arguments[0]), SEVERAL.get(_length(metadata), "list")
+        # A check before the others takes one number as the pair that holds it alone.
+        how_many = f"one or {how_many}" if any(isinstance(each, BeforeValidator) for each in metadata) else how_many
         return inner and f"{how_many}, each {inner}".replace("list, each pair", "pairs")
     if kind in (Union, UnionType):
         # A check of its own may take more forms than the type says.

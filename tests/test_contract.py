@@ -273,6 +273,26 @@ def test_history_has_a_row_for_each_number_and_stage_in_order(made):
     assert {row["family"] for row in rows} == {"conical", "free"}
 
 
+def test_run_keeps_different_shapes_and_its_target_and_gives_any_candidate(made):
+    lines = (made.search / "shapes" / "shapes.csv").read_text(encoding="utf-8").splitlines()
+    names = next(line for line in lines if not line.startswith("#")).split(",")
+    agreed = "file,number,family,stage,score_db,apart_from_best_mm,apart_from_nearest_mm"
+    assert names[:7] == agreed.split(",")
+    assert any("Different: at least" in line for line in lines)
+    best = evenflare.read_design(made.best)
+    assert design_id(evenflare.read_design(made.search / "shapes" / "1.toml")) == design_id(best)
+    assert (
+        evenflare.read_target(made.search / "target" / "target.toml").limits
+        == evenflare.read_target(made.target).limits
+    )
+    page = (made.search / "report.html").read_text(encoding="utf-8")
+    assert "What was assumed" in page
+    assert "throat_angle_deg: 0 to 60, of the wall at the throat" in page
+    out = made.search.parent / "picked.toml"
+    said("pick", made.search, "--out", out)
+    assert design_id(evenflare.read_design(out)) == design_id(best)
+
+
 def test_best_design_scores_what_history_says_of_it(made):
     full = [row for row in made.history if row["stage"] == "full" and row["feasible"] == "1"]
     best = min(full, key=lambda row: float(row["score"]))

@@ -7,7 +7,7 @@ import dataclasses
 import numpy as np
 import pytest
 
-from evenflare.commands.searching import winner_observation
+from evenflare.commands.observing import winner_observation
 from evenflare.design.file import Design, read_design, write_design
 from evenflare.files import InputError
 from evenflare.metrics import directivity_index

@@ -6,12 +6,12 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from evenflare.search.descent import quantised
 from scipy.optimize import minimize
 
 from cheap_search import LIMITS, OBLONG, cheap, hidden_target, refusing
 from evenflare.results import binding as tables
 from evenflare.search.binding import Binding, binding, measured, share
+from evenflare.search.evolution import quantised
 from evenflare.search.worker import Job, evaluate
 from evenflare.units import DEGREE
 from evenflare.waveguide import Limits, ParameterSpace

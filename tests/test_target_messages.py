@@ -88,15 +88,12 @@ FAULTS = {
     ),
     "reversed range": (
         changed("depth_mm = [60, 110]", "depth_mm = [110, 60]"),
-        "t.toml [limits] depth_mm = [110, 60]: must be [lowest, greatest]. Swap them",
+        "t.toml [limits] depth_mm = [110, 60]: must be [lowest, greatest], or one number. Swap them",
     ),
-    "range of nothing": (
-        changed("depth_mm = [60, 110]", "depth_mm = [60, 60]"),
-        "t.toml [limits] depth_mm = [60, 60]: must differ. Widen the range",
-    ),
-    "range of one": (
-        changed("depth_mm = [60, 110]", "depth_mm = 60"),
-        "t.toml [limits] depth_mm = 60: must be a list. Write it in square brackets, as in [1, 2]",
+    "range of text": (
+        changed("depth_mm = [60, 110]", 'depth_mm = "60"'),
+        't.toml [limits] depth_mm = "60": must be a number, or a range [lowest, greatest]. Write it without quotation'
+        " marks or unit",
     ),
     "range in metres": (
         changed("depth_mm = [60, 110]", "depth_mm = [0.06, 110]"),
@@ -170,7 +167,7 @@ def test_message(message, name):
 def test_all_faults_come_at_once(message):
     text = changed("candidates = 500", "candidates = 5").replace("depth_mm = [60, 110]", "depth_mm = [110, 60]")
     assert message(text).splitlines() == [
-        "t.toml [limits] depth_mm = [110, 60]: must be [lowest, greatest]. Swap them",
+        "t.toml [limits] depth_mm = [110, 60]: must be [lowest, greatest], or one number. Swap them",
         "t.toml [search] candidates = 5: must be 10 to 1000000. Raise it",
     ]
 

@@ -56,7 +56,8 @@ def test_round_target_may_ask_for_draft_and_constancy(target_of):
 
 
 def test_exponent_may_be_one_number(target_of):
-    assert target_of(changed("[2, 3.5]", "[3, 3]")).limits.section_exponent == (3.0, 3.0)
+    for one in ("[3, 3]", "3"):
+        assert target_of(changed("[2, 3.5]", one)).limits.section_exponent == (3.0, 3.0)
 
 
 def test_wanted_beamwidth_is_each_planes(target_of):
@@ -176,11 +177,12 @@ FAULTS = {
     ),
     "reversed exponents": (
         changed("[2, 3.5]", "[3.5, 2]"),
-        "t.toml [limits] section_exponent = [3.5, 2]: must be [lowest, greatest]. Swap them",
+        "t.toml [limits] section_exponent = [3.5, 2]: must be [lowest, greatest], or one number. Swap them",
     ),
-    "one exponent": (
-        changed("[2, 3.5]", "3"),
-        "t.toml [limits] section_exponent = 3: must be a list. Write it in square brackets, as in [1, 2]",
+    "exponent of true": (
+        changed("[2, 3.5]", "true"),
+        "t.toml [limits] section_exponent = true: must be a number, or a range [lowest, greatest]. Write it without"
+        " quotation marks or unit",
     ),
     "exponent of a lozenge": (
         changed("[2, 3.5]", "[1, 3.5]"),
@@ -188,7 +190,7 @@ FAULTS = {
     ),
     "reversed width": (
         changed("[180, 220]", "[220, 180]"),
-        "t.toml [limits] mouth_width_mm = [220, 180]: must be [lowest, greatest]. Swap them",
+        "t.toml [limits] mouth_width_mm = [220, 180]: must be [lowest, greatest], or one number. Swap them",
     ),
     "height in metres": (
         changed("[100, 140]", "[0.1, 140]"),

@@ -19,6 +19,7 @@ commands, each with an example (COMMAND --help says more):
   search    evenflare search targets/shelf.toml --out runs/shelf
   history   evenflare history runs/shelf > candidates.csv
   front     evenflare front runs/shelf --of score,depth_mm
+  pick      evenflare pick runs/shelf --number 17 --out candidate.toml
   solve     evenflare solve runs/shelf/best.toml --out solved
   cabinet   evenflare cabinet targets/sideboard.toml
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
@@ -79,13 +80,24 @@ def parser() -> argparse.ArgumentParser:
     search = command(
         "search",
         "Search the shapes that a target allows; the same command on the same folder continues, and asks for more",
-        "example: evenflare search targets/shelf.toml --out runs/shelf --candidates 3000\n\n"
+        "example: evenflare search targets/shelf.toml --out runs/shelf --candidates 3000\n"
+        "example: evenflare search targets/shelf.toml --out runs/mine --from my_profile.csv --from runs/shelf#17\n\n"
         "writes into the folder: best.toml, best/ (as solve and export), report.html, candidates.sqlite.\n"
         "best.toml and report.html are rewritten once a minute while it runs. Ctrl-C keeps the best so far. A target\n"
         "that asks something else, or another seed, needs a new folder; comments and numbers of candidates do not.",
     )
     search.add_argument("target", type=path, help="target file (TOML)")
     search.add_argument("--out", type=path, required=True, help="folder of the run, made if missing")
+    search.add_argument(
+        "--from",
+        type=path,
+        action="append",
+        default=[],
+        dest="starts",
+        metavar="SHAPE",
+        help="begin from this shape too: a design (TOML), points (CSV: z_mm, r_mm), the best of a run (its folder) or"
+        " its candidate 17 (RUN#17); may be given several times",
+    )
     search.add_argument("--candidates", type=int, help="shapes to ask for, instead of the target's")
     search.add_argument("--minutes", type=float, help="be done after this time, with winner, pictures and all")
     search.add_argument("--seed", type=int, help="instead of the target's; the same seed asks for the same shapes")
@@ -106,6 +118,18 @@ def parser() -> argparse.ArgumentParser:
     history.add_argument("run_folder", type=path, metavar="RUN", help="the folder given to search --out")
 
     fronts.add(command)
+
+    pick = command(
+        "pick",
+        "Make a design of any candidate of a search",
+        "example: evenflare pick runs/shelf --number 17 --out candidate.toml\n\n"
+        "The number is that of a row of history. The folder of the run is all that it takes. A candidate that breaks\n"
+        "limits has a shape too; one that is no waveguide has none.",
+    )
+    pick.add_argument("run_folder", type=path, metavar="RUN", help="the folder given to search --out")
+    pick.add_argument("--number", type=int, help="of the candidate (default: the best)")
+    pick.add_argument("--out", type=path, required=True, metavar="DESIGN", help="design file to write (TOML)")
+    pick.add_argument("--target", type=path, help="target file of the run, for a folder that holds no copy of it")
 
     solve = command(
         "solve",

@@ -79,15 +79,22 @@ def _searched(options: argparse.Namespace, began: float) -> int:
     from evenflare.commands import searching, solving
     from evenflare.commands.live import held_words
     from evenflare.commands.remarks import air_warnings
+    from evenflare.commands.starting import starts_of
+    from evenflare.target.assumed import assumed_line, rejected_lines
     from evenflare.target.consistent import contradictions
     from evenflare.target.reach import reachability
+    from evenflare.target.target import read_target
 
     ticker = _Ticker(options.quiet)
     asked = {name: getattr(options, name) for name in ("workers", "scheduler", "candidates", "minutes", "seed")}
+    asked["starts"] = starts_of(read_target(options.target), options.starts) if options.starts else ()
     target, notes = searching.checked_search(options.target, options.out, **asked)
     warn([*contradictions(target), *reachability(target), *air_warnings(options.target, target.air)])
     for note in notes:
         ticker.say(note)
+    ticker.say(assumed_line(target))
+    for start in asked["starts"]:
+        ticker.say(f"From {start.words}")
     compiled(options.quiet)
     ticker.say(searching.forecast(target, options.target, options.out, options.candidates, options.workers))
     ends = math.inf if options.minutes is None else began + 60.0 * options.minutes
@@ -109,6 +116,8 @@ def _searched(options: argparse.Namespace, began: float) -> int:
         for line in [solution.answer.verdict.headline, *solution.answer.verdict.lines]:
             print(line)
     _tell(result, target)
+    for line in rejected_lines(target, result.rejected, result.built):
+        print(line)
     if solution is not None:
         for line in solving.agreement_lines(solution.sound):
             print(line)
@@ -157,5 +166,21 @@ def _tell(result: SearchResult, target: Target) -> None:
         print(f"{result.agreement.words[0].upper()}{result.agreement.words[1:]}")
 
 
-COMMANDS = {"search": _search, "history": _history}
+def _pick(options: argparse.Namespace) -> int:
+    from evenflare.commands import picking
+
+    found = picking.pick_command(options.run_folder, options.number, options.out, target=options.target)
+    candidate = found.picked
+    outcome = candidate.outcome
+    if outcome.value is None:
+        print(f"{options.out}: candidate {candidate.number} of {candidate.job.family}, not solved: it {outcome.reason}")
+    else:
+        print(
+            f"{options.out}: candidate {candidate.number} of {candidate.job.family}, score {outcome.value:.3f} dB at"
+            f" {candidate.job.setting}"
+        )
+    return DONE
+
+
+COMMANDS = {"search": _search, "history": _history, "pick": _pick}
 """What each does; the exit code."""

@@ -5,16 +5,14 @@ from __future__ import annotations
 import os
 import time
 from collections import Counter
-from collections.abc import Callable, Iterable
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import ExitStack, nullcontext
-from dataclasses import replace
 from functools import partial
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from evenflare import __version__, files
+from evenflare.commands import run_sections
 from evenflare.commands.advice import Asked, TargetAnswer, after_search
 from evenflare.commands.cabinets import question_of
 from evenflare.commands.closing import EVERYTHING, Closing, Extent
@@ -28,15 +26,13 @@ from evenflare.commands.designs import (
 )
 from evenflare.commands.fronts import BINDING, write_front
 from evenflare.commands.live import Live
+from evenflare.commands.observing import winner_observation
 from evenflare.commands.remarks import faults_of
 from evenflare.commands.solving import heard
-from evenflare.design.file import Design, default_observation, write_design
-from evenflare.directivity.types import Observation
+from evenflare.design.file import Design, write_design
 from evenflare.files import InputError
-from evenflare.objective import winner_frequencies
 from evenflare.parsing import tables
 from evenflare.results import binding
-from evenflare.room.paths import counted_bands
 from evenflare.search import (
     ROW,
     Progress,
@@ -54,8 +50,10 @@ from evenflare.search import (
     run_search,
 )
 from evenflare.search.front import USUAL
+from evenflare.search.starts import Start
 from evenflare.studies.verdict import verdict
 from evenflare.target.consistent import contradictions
+from evenflare.target.copied import copy_target
 from evenflare.target.reach import reachability
 from evenflare.target.target import Target, read_target
 from evenflare.text import CELLS, added, comments, quoted
@@ -71,6 +69,7 @@ def checked_search(
     minutes: float | None,
     seed: int | None,
     scheduler: str | None = None,
+    starts: Sequence[Start] = (),
 ) -> tuple[Target, list[str]]:
     """The target of a search whose arguments and folder are in order, and what there is to say of the folder.
 
@@ -85,7 +84,7 @@ def checked_search(
     target = read_target(path)
     text = files.read_text(path)
     notes = check_search(
-        target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed
+        target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed, starts=starts
     )
     if scheduler is not None:
         check_cluster(scheduler)
@@ -115,6 +114,7 @@ def search_command(
     minutes: float | None,
     seed: int | None,
     scheduler: str | None = None,
+    starts: Sequence[Start] = (),
     began: float | None = None,
     progress: Callable[[Progress], None],
     stage: Callable[[str], None],
@@ -131,6 +131,7 @@ def search_command(
         minutes=minutes,
         seed=seed,
         scheduler=scheduler,
+        starts=starts,
     )
     contradictions(target)
     reachability(target)
@@ -144,6 +145,7 @@ def search_command(
     with ExitStack() as stack:
         with nullcontext() if scheduler is None else connected(scheduler, say=stage) as executor:
             stack.enter_context(files.staying(folder))
+            copy_target(target_path, folder)
             result = run_search(
                 target,
                 folder,
@@ -155,6 +157,7 @@ def search_command(
                 seed=seed,
                 progress=standing,
                 executor=executor,
+                starts=starts,
             )
         if result.best is None:
             return result, None
@@ -172,7 +175,7 @@ def search_command(
             return result, None
         with files.together(), faults_of(folder / "best.toml"):
             asked = Asked(target_path, folder, candidates or target.candidates, minutes, seed, workers, scheduler)
-            return result, _write_winner(result, design, target, asked, command, extent)
+            return result, _write_winner(result, design, target, asked, command, extent, starts)
 
 
 def _closing_words(extent: Extent | None, folder: Path) -> str:
@@ -193,22 +196,14 @@ def _design(target: Target, waveguide: Waveguide) -> Design:
     return Design(name, waveguide, target.air, winner_observation(target, waveguide))
 
 
-def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
-    """Where the winner is observed: as any design, and at the frequencies of the search, the target's own among them.
-
-    For a room so down to the lowest band that counts there, where the driver's source is known.
-    """
-    usual, source = default_observation(waveguide), waveguide.driver.source
-    # A cabinet is solved at the frequencies of the search, and at no more than it has to be.
-    searched = target if target.mounting.cabinet is not None else replace(target, room=None)
-    frequency = winner_frequencies(searched, usual.frequency)
-    bands = np.empty(0) if target.room is None else counted_bands()
-    known = [f for f in [*bands[bands < 0.95 * frequency[0]], *frequency] if source.covers(np.array([f]))]
-    return replace(usual, frequency=np.array(known))
-
-
 def _write_winner(
-    result: SearchResult, design: Design, target: Target, asked: Asked, command: str, extent: Extent
+    result: SearchResult,
+    design: Design,
+    target: Target,
+    asked: Asked,
+    command: str,
+    extent: Extent,
+    starts: Sequence[Start],
 ) -> Solution:
     """The winner of a search solved, exported and reported in its folder, and what could be traded for what."""
     from evenflare.report.waveguide.front import trade_offs
@@ -240,6 +235,7 @@ def _write_winner(
         "alone": sound.alone,
         "cabinet": sound.cabinet,
     }
+    shapes, shape_files = run_sections.write_shapes(target, folder)
     front = front_of(history, [f"{each.name}:{each.better}" for each in target.trade] or USUAL)
     fronts_written = write_front(front, folder, folder, target=target, command=command)
     files.write_text(
@@ -260,10 +256,12 @@ def _write_winner(
         ("best.toml", "the winning design, to solve, score or export again"),
         *((f"best/{name}", use) for name, use in (*exported, *inside)),
         *([("best/report.html", "the winner on one page")] if extent.pictures else []),
+        *shape_files,
         ("report.html", "the search on one page: winner, trade-offs, families, history"),
         *fronts_written,
         (BINDING, "limits that hold the winner back, and what relaxing them gains"),
         ("candidates.sqlite", "every candidate; the same command on the same folder continues from it"),
+        ("target/", "the target and the files that it names, as they were: what pick needs"),
     ]
     write_report(
         design,
@@ -275,6 +273,7 @@ def _write_winner(
         steps=steps,
         trade_offs=trade_offs(front, result.binding),
         families=family_results(result, folder),
+        beside=run_sections.run_sections(result, target, folder, shapes, starts) if extent.pictures else (),
         ladder=[words for words in (ranked, result.agreement.words if result.agreement else "") if words],
         **page_of,
     )

@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+import importlib
+import sys
+import threading
 import warnings
 from collections.abc import Sequence
 from typing import Any
@@ -61,8 +64,7 @@ def _strategy(start: FloatArray, spread: float, random: np.random.Generator) -> 
     """A fresh strategy that prints nothing, writes no files and draws from `random` only."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        import cma
-
+        library = _library()
         options = {
             "bounds": [0.0, 1.0],
             "randn": lambda *shape: random.standard_normal(shape),
@@ -72,4 +74,15 @@ def _strategy(start: FloatArray, spread: float, random: np.random.Generator) -> 
             "verb_disp": 0,
             "signals_filename": "",
         }
-        return cma.CMAEvolutionStrategy(start, spread, options)
+        return library.CMAEvolutionStrategy(start, spread, options)
+
+
+def _library() -> Any:
+    """The library, imported by a thread of its own: on the way it catches whatever is raised, and a Ctrl-C, which only
+    the main thread hears, would be lost in it.
+    """
+    if "cma" not in sys.modules:
+        thread = threading.Thread(target=importlib.import_module, args=("cma",), name="import", daemon=True)
+        thread.start()
+        thread.join()
+    return importlib.import_module("cma")

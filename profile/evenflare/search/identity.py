@@ -7,7 +7,7 @@ part of it, nor how the target's file words the question.
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from importlib.metadata import version
 from pathlib import Path
@@ -16,6 +16,7 @@ from typing import Any
 from evenflare import __version__
 from evenflare.files import InputError, short
 from evenflare.parsing import json_value
+from evenflare.search.starts import Start, starts_question
 from evenflare.target.meaning import changes, meaning
 from evenflare.target.target import Target
 
@@ -92,10 +93,10 @@ class Identity:
         ]
 
 
-def identity(target: Target, *, text: str, seed: int) -> Identity:
+def identity(target: Target, *, text: str, seed: int, starts: Sequence[Start] = ()) -> Identity:
     """Of what is asked for now. text : of the target's file."""
     versions = {"evenflare": __version__} | {name: version(name) for name in BESIDE}
-    return Identity(text, seed, meaning(target), versions)
+    return Identity(text, seed, {**meaning(target), **starts_question(starts)}, versions)
 
 
 def _versions(kept: Mapping[str, str]) -> dict[str, str]:

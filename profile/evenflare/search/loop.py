@@ -47,10 +47,10 @@ def run_search(
     minutes: float | None = None,
     closing: Callable[[], float] | None = None,
     seed: int | None = None,
-    starts: Sequence[Start] = (),
     progress: Callable[[Progress], None] | None = None,
     solver_factory: SolverFactory | None = None,
     executor: Judges | None = None,
+    starts: Sequence[Start] = (),
 ) -> SearchResult:
     """Search the target's families for the lowest score, or continue the search that `folder` holds.
 
@@ -60,7 +60,7 @@ def run_search(
     candidates, seed : instead of the target's.
     minutes     : within which all is done: asking, judging the best at full, and what `closing` says.
     closing     : tells how many s what follows the search will take, as known when asked.
-    starts      : shapes that are judged first, and that descents begin at.
+    starts      : shapes that are judged first, at full too, and that descents begin at.
     progress    : called after every finished candidate.
     solver_factory : of the stages' solvers, instead of `factory_for` the target's mounting.
     Errors      : InputError if the folder holds another run, another process searches in it, it cannot be written or
@@ -70,7 +70,7 @@ def run_search(
     """
     from threadpoolctl import threadpool_limits
 
-    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
+    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed, starts=starts)
     deadline = Deadline() if minutes is None else Deadline(time.monotonic() + 60.0 * minutes)
     deadline.closing = closing or deadline.closing
     processes = pool(workers) if executor is None else nullcontext(executor)

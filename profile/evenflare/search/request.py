@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import os
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
 from evenflare.files import InputError
 from evenflare.search.identity import Identity, identity
+from evenflare.search.starts import Start
 from evenflare.search.store import Standing, standing
 from evenflare.target.target import Target
 
@@ -31,7 +33,13 @@ class Request:
 
 
 def request(
-    target: Target, *, target_text: str, workers: int = 1, candidates: int | None = None, seed: int | None = None
+    target: Target,
+    *,
+    target_text: str,
+    workers: int = 1,
+    candidates: int | None = None,
+    seed: int | None = None,
+    starts: Sequence[Start] = (),
 ) -> Request:
     """The request; arguments as `run_search`. InputError for a number out of range, by the name of its option."""
     most = WORKERS_PER_CORE * (os.cpu_count() or 1)
@@ -46,7 +54,7 @@ def request(
     count = target.candidates if candidates is None else candidates
     named = f"{target.source} [search] candidates" if candidates is None else "--candidates"
     _check_number(count, len(target.families), named=named)
-    return Request(count, start, identity(target, text=target_text, seed=start))
+    return Request(count, start, identity(target, text=target_text, seed=start, starts=starts))
 
 
 def _check_number(candidates: int, families: int, *, named: str) -> None:
@@ -68,12 +76,13 @@ def check_search(
     workers: int = 1,
     candidates: int | None = None,
     seed: int | None = None,
+    starts: Sequence[Start] = (),
 ) -> list[str]:
     """InputError where `run_search` would refuse these arguments or the folder. It makes nothing.
 
     Returns what there is to say of a run that is continued, in words.
     """
-    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed)
+    asked = request(target, target_text=target_text, workers=workers, candidates=candidates, seed=seed, starts=starts)
     there = standing(folder)
     asked.identity.check(folder, there.kept)
     return [*asked.identity.doubts(there.kept), *_continued(folder, there, asked.candidates)]

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from typing import Literal
 
 from evenflare.objective import Score
@@ -13,6 +13,7 @@ from evenflare.search.binding import Binding
 from evenflare.search.race import FamilyOutcome, Race
 from evenflare.search.record import Record
 from evenflare.search.worker import LOST, waveguide_of
+from evenflare.target.assumed import Rejected, rejections
 from evenflare.target.target import Target
 from evenflare.waveguide import Waveguide, families
 
@@ -42,6 +43,7 @@ class SearchResult:
     stopped_by : "candidates": all were asked for; "time": `minutes` were up; "interrupted": Ctrl-C.
     families   : what became of each, in the target's order.
     asked, scored, full : distinct candidates, those solved at any setting, those solved at full.
+    rejected   : by limit, how many candidates break it, of the `built` that have a shape.
     lost       : numbers of candidates that ended their worker process twice, and count as failed.
     left_out   : finalists that there was no time to judge at full.
     agreement  : how far the screen ranks as the full setting, among candidates judged at both.
@@ -62,6 +64,8 @@ class SearchResult:
     lost: tuple[int, ...] = ()
     left_out: int = 0
     binding: tuple[Binding, ...] = ()
+    rejected: Mapping[str, Rejected] = field(default_factory=dict)
+    built: int = 0
 
     @property
     def feasible(self) -> bool:
@@ -85,6 +89,7 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
     best, published = winner(families()), winner([family for family in target.families if family != "free"])
     alike = best is not None and published is not None and best.setting == published.setting
     closest = record.nearest() if best is None else None
+    limits = {job[:2]: outcome.constraints for job, outcome in record.outcomes.items() if outcome.constraints}
     solved = [job for job, outcome in record.outcomes.items() if outcome.value is not None]
     return SearchResult(
         best=best,
@@ -99,4 +104,6 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
         why="" if best else record.obstacle(),
         agreement=record.agreement("screen", "full"),
         lost=tuple(sorted({record.number(job) for job, each in record.outcomes.items() if each.reason == LOST})),
+        rejected=rejections(limits.values()),
+        built=len(limits),
     )

@@ -202,7 +202,7 @@ def history_rows(folder: Path) -> Iterator[dict[str, object]]:
     number, stage, score (dB), feasible (0 or 1), family, the terms (dB), the parameters (unit in the name), reason.
     May be read while a search runs. Errors: InputError if the folder holds no run.
     """
-    found = _finished(folder)
+    found = finished(folder)
     terms = dict.fromkeys(name for _, _, outcome in found for name in outcome.terms)
     parameters = dict.fromkeys(name for _, _, outcome in found for name in outcome.parameters)
     for number, job, outcome in found:
@@ -223,7 +223,7 @@ def jobs(folder: Path, numbers: Collection[int]) -> dict[int, tuple[Job, Outcome
 
     Errors: InputError if the folder holds no run.
     """
-    return {number: (job, outcome) for number, job, outcome in _finished(folder) if number in numbers}
+    return {number: (job, outcome) for number, job, outcome in finished(folder) if number in numbers}
 
 
 def nearest(folder: Path) -> dict[str, Outcome]:
@@ -232,7 +232,7 @@ def nearest(folder: Path) -> dict[str, Outcome]:
     Errors: InputError if the folder holds no run.
     """
     found: dict[str, Outcome] = {}
-    for _, job, outcome in _finished(folder):
+    for _, job, outcome in finished(folder):
         if job.family not in found or outcome.rank < found[job.family].rank:
             found[job.family] = outcome
     return found
@@ -255,7 +255,7 @@ def _store_of(folder: Path) -> Path:
     return path
 
 
-def _finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
+def finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
     """Every finished candidate in order of number, then stage."""
     path = _store_of(folder)
     with _read_only(path) as connection:

@@ -21,7 +21,7 @@ from evenflare.waveguide import SolidCabinet
 DIGITS = 9
 """Of a number: a unit's factor changes the last of a double's 16, and nothing tells shapes apart that differ less."""
 
-NO_MATTER = frozenset({"name", "source", "candidates", "seed", "room.name", "limits.air"})
+NO_MATTER = frozenset({"left_out", "name", "source", "candidates", "seed", "room.name", "limits.air"})
 """What does not belong to the question: words, how much is asked, and what is said elsewhere already."""
 
 KEYS = {

@@ -3,20 +3,20 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Mapping
+from functools import cache
 from pathlib import Path
-from typing import Annotated, ClassVar, Literal
+from typing import Annotated, Literal
 
 import numpy as np
-from pydantic import AfterValidator, Field, model_validator
+from pydantic import AfterValidator, Field, create_model, model_validator
 
 from evenflare.design.driver import DriverTable
 from evenflare.design.mounting import OBLONG_BODY, MountingTable
 from evenflare.names import FileName, Name
 from evenflare.schema import AirTable, Table, counted, fault, number, one_of, rising
+from evenflare.target.limited import OBLONG_MOUTH, LimitsTable, boundable, limits_table
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import AnyCabinet, Limits, families
-from evenflare.waveguide.sections import EXPONENTS
 
 CANDIDATES = 3000
 LEAST_WIDENING = 1.05
@@ -36,32 +36,10 @@ depth_mm = [60, 110]
 mouth_diameter_mm = [180, 260]"""
 
 _ROUND_MOUTH = "[limits] mouth_diameter_mm instead of mouth_width_mm and mouth_height_mm"
-_OBLONG_MOUTH = "[limits] mouth_width_mm and mouth_height_mm instead of mouth_diameter_mm"
 
 Frequency = Annotated[float, number(20, 40e3)]
 Frequencies = Annotated[list[Frequency], Field(min_length=2, max_length=1000), AfterValidator(rising)]
 Angles = list[Annotated[float, number(5, 360)]]
-
-
-def _ordered(ends: list[float]) -> list[float]:
-    if not ends[0] < ends[1]:
-        raise fault("must be [lowest, greatest]. Swap them" if ends[0] > ends[1] else "must differ. Widen the range")
-    return ends
-
-
-def _not_reversed(ends: list[float]) -> list[float]:
-    """Ends may be equal: a value that is not searched for."""
-    return ends if ends[0] == ends[1] else _ordered(ends)
-
-
-Depth = Annotated[list[Annotated[float, number(5, 1000)]], Field(min_length=2, max_length=2), AfterValidator(_ordered)]
-Mouth = Annotated[list[Annotated[float, number(15, 2000)]], Field(min_length=2, max_length=2), AfterValidator(_ordered)]
-Exponents = Annotated[
-    list[Annotated[float, number(*EXPONENTS)]], Field(min_length=2, max_length=2), AfterValidator(_not_reversed)
-]
-ThroatAngles = Annotated[
-    list[Annotated[float, number(0, 80)]], Field(min_length=2, max_length=2), AfterValidator(_ordered)
-]
 
 
 class WantedCrossoverTable(Table):
@@ -113,100 +91,6 @@ class WantedTable(Table):
         return self
 
 
-class LimitsTable(Table):
-    """[limits]: of round mouths, by their diameter, or of oblong ones, by width and height."""
-
-    elsewhere: ClassVar[Mapping[str, str]] = {
-        "corner_radius_mm": "is for design files, a search draws superellipses. Write section_exponent = [2, 4], or"
-        " leave it out for ellipses"
-    }
-    depth_mm: Depth = Field(examples=[[60, 110]])
-    mouth_diameter_mm: Mouth | None = Field(default=None, examples=[[180, 260]])
-    mouth_width_mm: Mouth | None = None
-    mouth_height_mm: Mouth | None = None
-    section_exponent: Exponents | None = None
-    smallest_concave_radius_mm: Annotated[float, number(0, 500)] = 0.0
-    throat_angle_deg: ThroatAngles | None = None
-    greatest_wall_angle_deg: Annotated[float, number(10, 90)] = 90.0
-    smallest_draft_deg: Annotated[float, number(0, 45)] = 0.0
-    throat_angle_mismatch_deg: Annotated[float, number(0, 90)] = 90.0
-
-    @property
-    def mouth(self) -> dict[str, list[float]]:
-        """The mouth's ranges by key, mm."""
-        keys = ("mouth_diameter_mm", "mouth_width_mm", "mouth_height_mm")
-        return {key: ends for key in keys if (ends := getattr(self, key)) is not None}
-
-    @property
-    def oblong(self) -> bool:
-        """Whether they are limits of oblong mouths."""
-        return self.mouth_diameter_mm is None
-
-    @model_validator(mode="after")
-    def _one_kind_of_mouth(self) -> LimitsTable:
-        width, height = self.mouth_width_mm, self.mouth_height_mm
-        if not self.mouth:
-            raise fault(
-                "mouth_diameter_mm: missing. Add for example mouth_diameter_mm = [180, 260]; or, for an oblong mouth,"
-                " mouth_width_mm = [180, 220] and mouth_height_mm = [100, 140]"
-            )
-        if self.mouth_diameter_mm is not None:
-            other = next((key for key in self.mouth if key != "mouth_diameter_mm"), None)
-            if other:
-                raise fault(
-                    f"mouth_diameter_mm and {other} exclude each other: keep mouth_diameter_mm for a round mouth,"
-                    " mouth_width_mm and mouth_height_mm for an oblong one"
-                )
-            if self.section_exponent is not None:
-                raise fault(
-                    "section_exponent: is for oblong mouths, a round one's sections are circles. Remove it, or give"
-                    f" {_OBLONG_MOUTH.removeprefix('[limits] ')}"
-                )
-        elif width is None or height is None:
-            lacking, given = ("width", "height") if width is None else ("height", "width")
-            example = "[180, 220]" if width is None else "[100, 140]"
-            raise fault(
-                f"mouth_{lacking}_mm: missing beside mouth_{given}_mm, an oblong mouth has both. Add for example"
-                f" mouth_{lacking}_mm = {example}"
-            )
-        return self
-
-    @model_validator(mode="after")
-    def _room_for_draft(self) -> LimitsTable:
-        usual = [angle / DEGREE for angle in Limits().throat_angle]
-        for key, greatest in (
-            ("greatest_wall_angle_deg", self.greatest_wall_angle_deg),
-            ("the greatest of throat_angle_deg", (self.throat_angle_deg or usual)[1]),
-        ):
-            if self.smallest_draft_deg > greatest:
-                raise fault(
-                    f"smallest_draft_deg = {self.smallest_draft_deg:g}: must be at most {key}, {greatest:g}. Lower it,"
-                    " or raise that"
-                )
-        return self
-
-    def value(self) -> Limits:
-        """In SI."""
-        usual = Limits()
-
-        def within(ends: list[float] | None, unit: float) -> tuple[float, float] | None:
-            return None if ends is None else (ends[0] * unit, ends[1] * unit)
-
-        exponents = self.section_exponent or usual.section_exponent
-        return Limits(
-            depth=(self.depth_mm[0] * MILLIMETRE, self.depth_mm[1] * MILLIMETRE),
-            mouth_diameter=within(self.mouth_diameter_mm, MILLIMETRE),
-            mouth_width=within(self.mouth_width_mm, MILLIMETRE),
-            mouth_height=within(self.mouth_height_mm, MILLIMETRE),
-            section_exponent=(exponents[0], exponents[1]),
-            smallest_concave_radius=self.smallest_concave_radius_mm * MILLIMETRE,
-            greatest_wall_angle=self.greatest_wall_angle_deg * DEGREE,
-            smallest_draft=self.smallest_draft_deg * DEGREE,
-            throat_angle=within(self.throat_angle_deg, DEGREE) or usual.throat_angle,
-            throat_angle_mismatch=self.throat_angle_mismatch_deg * DEGREE,
-        )
-
-
 FamilyName = Annotated[str, one_of(families)]
 
 
@@ -236,6 +120,18 @@ class TargetTable(Table):
     wanted: WantedTable
     limits: LimitsTable
     search: SearchTable = SearchTable()
+
+    @model_validator(mode="after")
+    def _bounds_are_of_a_family(self) -> TargetTable:
+        taking_part = boundable(self.search.families)
+        for place, (key, _) in self.limits.bounded.items():
+            if key not in taking_part:
+                having = [name for name in families() if key in boundable([name])]
+                raise fault(
+                    f"[limits] {place}: belongs to {', '.join(having)}, and [search] families names none of them."
+                    " Remove it, or add one of them"
+                )
+        return self
 
     @model_validator(mode="after")
     def _mouth_fits(self) -> TargetTable:
@@ -384,7 +280,7 @@ class TargetTable(Table):
             if not self.limits.oblong and key != BEAMS[0] and self.mounting.kind != "cabinet":
                 raise fault(
                     f"[wanted] {key}: is for an oblong mouth, or one in a cabinet. Write {BEAMS[0]}, or give"
-                    f" {_OBLONG_MOUTH}"
+                    f" {OBLONG_MOUTH}"
                 )
             if key != BEAMS[0] and BEAMS[0] in wanted:
                 raise fault(
@@ -398,3 +294,13 @@ class TargetTable(Table):
                     f" never falls 6 dB. {remedy}"
                 )
         return self
+
+
+def target_table() -> type[TargetTable]:
+    """A whole target file, with what the families that there are can be bound by."""
+    return _whole(limits_table())
+
+
+@cache
+def _whole(limits: type[LimitsTable]) -> type[TargetTable]:
+    return create_model("WholeTargetTable", __base__=TargetTable, __doc__=TargetTable.__doc__, limits=(limits, ...))

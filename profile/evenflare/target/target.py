@@ -16,12 +16,13 @@ from evenflare.files import InputError, is_file
 from evenflare.metrics import PLANES, SAME_ANGLE
 from evenflare.room.room import Room
 from evenflare.room.room_file import read_room
-from evenflare.schema import checked, parsed, shown
+from evenflare.schema import Table, checked, parsed, shown
+from evenflare.target.bounded import bounds_fault
 from evenflare.target.quantities import Quantity, chosen
-from evenflare.target.tables import BEAMS, CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable
+from evenflare.target.tables import BEAMS, CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable, target_table
 from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
-from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, SolidCabinet
+from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, ParameterSpace, SolidCabinet
 
 BAND_SLACK = 1e-9
 """Of a frequency: an end of the band that was worked out in logarithms is still inside."""
@@ -58,6 +59,7 @@ class Target:
     families     : that take part in the search, sharing `candidates`.
     trade        : two or three quantities that the search trades off, instead of the score alone, or none.
     source       : the file, for messages.
+    left_out     : keys of [limits] and [search] that the file leaves to the defaults.
     Errors       : ValueError if the lists differ in length, or beamwidths or mounting do not belong to the mouth.
     """
 
@@ -83,6 +85,7 @@ class Target:
     room_weight: float = ROOM_WEIGHT
     trade: tuple[Quantity, ...] = ()
     source: str = field(default="target", compare=False)
+    left_out: tuple[str, ...] = field(default=(), compare=False)
 
     def __post_init__(self) -> None:
         beams = ("beamwidth", "beamwidth_horizontal", "beamwidth_vertical")
@@ -122,14 +125,14 @@ class Target:
 def read_target(path: Path | str) -> Target:
     """The target of a target file. InputError that lists every fault. Whether it can be met, `reach` says."""
     path = Path(path)
-    table = checked(parsed(path, minimal=MINIMAL), TargetTable, path=path)
+    table = checked(parsed(path, minimal=MINIMAL), target_table(), path=path)
     wanted = table.wanted
     crossover = wanted.crossover
 
     def beam(degrees: list[float] | None) -> FloatArray | None:
         return None if degrees is None else read_only(np.array(degrees) * DEGREE)
 
-    driver, room = table.driver.value(path), wanted.room
+    driver, room, air = table.driver.value(path), wanted.room, table.air.value()
     apart = table.throat_fault(driver.exit_half_angle / DEGREE)
     if apart:
         raise InputError(f"{path} {apart}")
@@ -137,11 +140,14 @@ def read_target(path: Path | str) -> Target:
     if isinstance(mounting.cabinet, SolidCabinet) and (fault := table.cabinet_fault(mounting.cabinet)):
         raise InputError(f"{path} {fault}")
     check_covered(driver, np.array(wanted.frequency_hz), path=path, asked="the frequencies of [wanted]")
+    limits, families = table.limits.value(air), tuple(table.search.families)
+    if limits.bounds and (apart := bounds_fault([ParameterSpace(each, limits, driver, mounting) for each in families])):
+        raise InputError(f"{path} [limits] {apart}")
     return Target(
         name=table.name or from_path(path.stem),
         driver=driver,
         mounting=mounting,
-        air=table.air.value(),
+        air=air,
         index_kind=wanted.index,
         frequency=read_only(wanted.frequency_hz),
         index_db=read_only(wanted.index_db),
@@ -156,12 +162,13 @@ def read_target(path: Path | str) -> Target:
         else WantedCrossover(crossover.piston_radius_mm * MILLIMETRE, crossover.frequency_hz),
         room=None if room is None else _room(path, room.room),
         room_weight=ROOM_WEIGHT if room is None else room.weight,
-        limits=table.limits.value(),
-        families=tuple(table.search.families),
+        limits=limits,
+        families=families,
         candidates=table.search.candidates,
         seed=table.search.seed,
         trade=_traded(path, table),
         source=str(path),
+        left_out=tuple(key for part in (table.limits, table.search) for key in _left_out(part)),
     )
 
 
@@ -184,6 +191,11 @@ def _traded(path: Path, table: TargetTable) -> tuple[Quantity, ...]:
         return chosen(trade, known, most=MOST_TRADED)
     except ValueError as error:
         raise InputError(f"{path} [search] trade = {shown(trade)}: {error}") from None
+
+
+def _left_out(table: Table) -> list[str]:
+    """Keys that a table leaves to their defaults, in order."""
+    return [key for key in type(table).model_fields if key not in table.model_fields_set]
 
 
 def _room(path: Path, name: str) -> Room:

@@ -15,7 +15,8 @@ from evenflare.waveguide.families import (
     Tractrix,
 )
 from evenflare.waveguide.family import Family, Parameter, Size
-from evenflare.waveguide.limits import Limits, limit_excess, limit_places
+from evenflare.waveguide.kept import Kept, kept, limit_excess, limit_places
+from evenflare.waveguide.limits import Bound, Limits
 from evenflare.waveguide.measures import Measures, Place, measures
 from evenflare.waveguide.meridian import Frame, Meridian, joined, sampled
 from evenflare.waveguide.oblong import Oblong
@@ -34,6 +35,7 @@ __all__ = [
     "Axes",
     "Body",
     "BodyPoints",
+    "Bound",
     "Cabinet",
     "ClosedSolid",
     "Conical",
@@ -44,6 +46,7 @@ __all__ = [
     "Frame",
     "Free",
     "Hyperbolic",
+    "Kept",
     "Limits",
     "Measures",
     "Meridian",
@@ -70,6 +73,7 @@ __all__ = [
     "families",
     "family",
     "joined",
+    "kept",
     "limit_excess",
     "limit_places",
     "measures",

@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import replace
 
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import members
 from evenflare.waveguide.families import (
-    SMALLEST_ROUNDOVER,
     Conical,
     Exponential,
     Free,
     Hyperbolic,
     OblateSpheroidal,
-    Shape,
     Tractrix,
 )
-from evenflare.waveguide.family import DEPTH, FLARE_LENGTH, ROUNDOVER, WALL_ANGLE, Family, Parameter, Size
+from evenflare.waveguide.family import DEPTH, FLARE_LENGTH, ROUNDOVER, WALL_ANGLE, Family, Parameter
 
 _HYPERBOLIC = Parameter("hyperbolic_parameter", "hyperbolic_parameter", (0, 20), example=0.6)
 _FREE = (
@@ -95,12 +93,3 @@ def registered(new: Family) -> Iterator[None]:
         yield
     finally:
         del _known[new.name]
-
-
-def member(of: Family, size: Size, extra: Sequence[float]) -> Shape:
-    """The family's shape of that size, or the nearest; its roundover at most what leaves some wall before it.
-
-    extra : further values, as in the family's `ranges`.
-    """
-    roundover = min(size.roundover, members.ROUNDED * size.depth, members.ROUNDED * (size.mouth - size.exit_radius))
-    return of.member(replace(size, roundover=0.0 if roundover < SMALLEST_ROUNDOVER else roundover), extra)

@@ -10,9 +10,9 @@ import numpy as np
 from evenflare.air import Air
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide.driver import Driver
-from evenflare.waveguide.families import Shape
+from evenflare.waveguide.families import SMALLEST_ROUNDOVER, Shape
 from evenflare.waveguide.limits import Limits, Range
-from evenflare.waveguide.meridian import Meridian
+from evenflare.waveguide.meridian import Meridian, Piece
 
 
 @dataclass(frozen=True)
@@ -109,6 +109,20 @@ class Family:
     values: Callable[[Shape, Meridian], Sequence[float]] = _no_values
     depth_key: str = "depth_mm"
 
+    @property
+    def boundable(self) -> tuple[Parameter, ...]:
+        """What limits can bound: its parameters, and the angle at which its walls end before their roundover."""
+        return *self.parameters, END_ANGLE
+
+    def found(self, parameter: Parameter, shape: Shape, exit_radius: float) -> tuple[float, ...]:
+        """In SI, what a shape has of a `boundable` parameter: one value, those of a list, or none of one left None."""
+        if parameter is END_ANGLE:
+            return (_end_angle(shape, exit_radius),)
+        value = getattr(shape, parameter.name)
+        if value is None:
+            return ()
+        return tuple(value) if parameter.count is not None else (float(value),)
+
     def columns(self, shape: Shape, air: Air) -> dict[str, float]:
         """A shape's parameters by column. A cutoff counts in that air."""
         found: dict[str, float] = {}
@@ -117,7 +131,20 @@ class Family:
         return found
 
 
+def _end_angle(shape: Shape, exit_radius: float) -> float:
+    """Rad, of the wall where its roundover begins, or at its mouth where it has none."""
+    return float(before_roundover(shape, shape.meridian(exit_radius))[-1].frame_at(np.array([1.0])).angle[0])
+
+
+def before_roundover(shape: Shape, meridian: Meridian) -> tuple[Piece, ...]:
+    """The pieces of a shape's meridian without its roundover."""
+    rounded = float(getattr(shape, "roundover_radius", 0.0)) >= SMALLEST_ROUNDOVER
+    return meridian.pieces[:-1] if rounded and len(meridian.pieces) > 1 else meridian.pieces
+
+
 DEPTH = Parameter("depth", "depth_mm", (5, 1000), MILLIMETRE, example=90)
 ROUNDOVER = Parameter("roundover_radius", "roundover_radius_mm", (0, 500), MILLIMETRE, default=0.0)
 WALL_ANGLE = Parameter("wall_angle", "wall_angle_deg", (0.5, 89), DEGREE, example=42, full_key="coverage_deg")
 FLARE_LENGTH = Parameter("flare_length", "cutoff_hz", (2, 30e3), None, example=500)
+END_ANGLE = Parameter("end_angle", "end_angle_deg", (0.5, 90), DEGREE)
+"""Of no shape's fields: it follows from them, see `Family.found`."""

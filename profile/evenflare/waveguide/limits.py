@@ -1,15 +1,32 @@
-"""Geometric limits of a waveguide as signed numbers: at or below zero they are kept."""
+"""Geometric limits of a waveguide: what a shape must keep to."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass
 
-from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide.measures import Measures, Place, measures
-from evenflare.waveguide.waveguide import Waveguide
+from evenflare.air import Air
+from evenflare.units import DEGREE
 
 Range = tuple[float, float]
 """Low and high."""
+
+
+@dataclass(frozen=True)
+class Bound:
+    """Of a parameter that some families have, by the key of files: low and high in SI, equal where it is fixed.
+
+    plane : "horizontal" or "vertical" of an oblong waveguide; empty for both, and for a round one.
+    """
+
+    key: str
+    low: float
+    high: float
+    plane: str = ""
+
+    @property
+    def fixed(self) -> bool:
+        """Whether there is one value only."""
+        return self.low == self.high
 
 
 @dataclass(frozen=True)
@@ -26,6 +43,8 @@ class Limits:
     throat_angle              : range of the wall's angle at the throat.
     throat_diameter_mismatch  : between throat and driver exit.
     throat_angle_mismatch     : between the wall at the throat and the driver exit's half-angle, either way.
+    bounds                    : of what else families have, each kept by those that have it, see `Family.boundable`.
+    air                       : in which a cutoff counts.
     Errors                    : ValueError if a mouth's range is missing.
     """
 
@@ -40,6 +59,8 @@ class Limits:
     mouth_height: Range | None = None
     section_exponent: Range = (2.0, 2.0)
     smallest_draft: float = 0.0
+    bounds: tuple[Bound, ...] = ()
+    air: Air = Air()
 
     def __post_init__(self) -> None:
         if (self.mouth_width is None) != (self.mouth_height is None):
@@ -66,73 +87,6 @@ class Limits:
         assert height is not None
         return width, height
 
-
-def limit_excess(waveguide: Waveguide, limits: Limits) -> dict[str, float]:
-    """By how much each limit is broken, by name, in the unit of the name; at or below zero it is kept.
-
-    A round waveguide within limits for round ones has `mouth_diameter_mm`, any other `mouth_width_mm` and
-    `mouth_height_mm`; `section_exponent` is there for superelliptic sections, `smallest_draft_deg` where one is asked.
-    """
-    return {name: excess for name, (excess, _) in _checked(waveguide, limits).items()}
-
-
-def limit_places(waveguide: Waveguide, limits: Limits) -> dict[str, Place]:
-    """Where on the wall each limit's worst value is, by the limit's name."""
-    return {name: place for name, (_, place) in _checked(waveguide, limits).items()}
-
-
-def _checked(waveguide: Waveguide, limits: Limits) -> dict[str, tuple[float, Place]]:
-    """Excess and place of each limit."""
-    found, driver = measures(waveguide), waveguide.driver
-    throat, rim = Place(0.0), Place(found.depth)
-    across = [None, None] if waveguide.is_round else [0.0, 90 * DEGREE]
-    mismatch = abs(found.throat_diameter - 2 * driver.exit_radius)
-    outside = [_outside(angle, limits.throat_angle) for angle in found.throat_angles]
-    corners = [abs(angle - driver.exit_half_angle) for angle in found.throat_angles]
-    outmost, sharpest = outside.index(max(outside)), corners.index(max(corners))
-    checked = {
-        "depth_mm": (_outside(found.depth, limits.depth) / MILLIMETRE, rim),
-        **_mouth(found, limits, waveguide),
-        "smallest_concave_radius_mm": (
-            (limits.smallest_concave_radius - found.smallest_concave_radius) / MILLIMETRE,
-            found.places["smallest_concave_radius_mm"],
-        ),
-        "greatest_wall_angle_deg": (
-            (found.greatest_angle - limits.greatest_wall_angle) / DEGREE - 1e-6,
-            found.places["greatest_wall_angle_deg"],
-        ),
-        "smallest_wall_angle_deg": (
-            -found.smallest_angle / DEGREE - 1e-6,
-            found.places["smallest_wall_angle_deg"],
-        ),
-        "throat_angle_deg": (outside[outmost] / DEGREE - 1e-6, Place(0.0, across[outmost])),
-        "throat_diameter_mismatch_mm": ((mismatch - limits.throat_diameter_mismatch) / MILLIMETRE, throat),
-        "throat_angle_mismatch_deg": (
-            (corners[sharpest] - limits.throat_angle_mismatch) / DEGREE - 1e-6,
-            Place(0.0, across[sharpest]),
-        ),
-    }
-    if limits.smallest_draft > 0.0:
-        draft = (limits.smallest_draft - found.smallest_angle) / DEGREE - 1e-6
-        checked["smallest_draft_deg"] = draft, found.places["smallest_draft_deg"]
-    return checked
-
-
-def _mouth(found: Measures, limits: Limits, waveguide: Waveguide) -> dict[str, tuple[float, Place]]:
-    width, height = limits.mouth
-    if waveguide.is_round and not limits.oblong:
-        return {"mouth_diameter_mm": (_outside(found.mouth_diameter, width) / MILLIMETRE, Place(found.depth))}
-    checked = {
-        "mouth_width_mm": (_outside(found.mouth_width, width) / MILLIMETRE, Place(found.depth, 0.0)),
-        "mouth_height_mm": (_outside(found.mouth_height, height) / MILLIMETRE, Place(found.depth, 90 * DEGREE)),
-    }
-    if not waveguide.is_round and found.section_exponent is not None:
-        low, high = limits.section_exponent
-        mouth, largest = found.section_exponent
-        checked["section_exponent"] = max(low - mouth, largest - high) - 1e-9, Place(found.depth)
-    return checked
-
-
-def _outside(value: float, allowed: Range) -> float:
-    """How far a value lies outside a range; below zero inside, the distance to the nearer end."""
-    return max(allowed[0] - value, value - allowed[1]) - 1e-12
+    def bounds_in(self, plane: str) -> dict[str, Bound]:
+        """By key those of a plane; its own before those of both. plane : empty for a round waveguide."""
+        return {each.key: each for at in ("", plane) for each in self.bounds if each.plane == at}

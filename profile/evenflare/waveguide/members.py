@@ -11,7 +11,6 @@ from scipy.optimize import brentq, nnls
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import (
-    SMALLEST_ROUNDOVER,
     Conical,
     Exponential,
     Free,
@@ -20,7 +19,7 @@ from evenflare.waveguide.families import (
     Shape,
     Tractrix,
 )
-from evenflare.waveguide.family import Size
+from evenflare.waveguide.family import Size, before_roundover
 from evenflare.waveguide.limits import Limits, Range
 from evenflare.waveguide.meridian import Meridian, joined
 from evenflare.waveguide.walls import CurvatureWall
@@ -211,21 +210,17 @@ def free_ranges(limits: Limits, driver: Driver) -> dict[str, Range]:
 
 def free_values(shape: Shape, meridian: Meridian) -> list[float]:
     """The throat's angle, rad, and the bends; of a shape that is not free those that come nearest to it."""
-    roundover = float(getattr(shape, "roundover_radius", 0.0))
-    return [float(meridian.ends.angle[0]), *_bends(shape, meridian, roundover)]
+    return [float(meridian.ends.angle[0]), *_bends(shape, meridian)]
 
 
-def _bends(shape: Shape, meridian: Meridian, roundover: float) -> list[float]:
+def _bends(shape: Shape, meridian: Meridian) -> list[float]:
     """Non-negative bends (largest 1) of a free wall as they are, and for any other wall those whose integral comes
     nearest to its angle before the roundover.
     """
     if isinstance(shape, Free) and len(shape.curvature) == CURVATURE_KNOTS and min(shape.curvature) >= 0.0:
         bends = np.array(shape.curvature)
     else:
-        pieces = (
-            meridian.pieces[:-1] if roundover >= SMALLEST_ROUNDOVER and len(meridian.pieces) > 1 else meridian.pieces
-        )
-        wall = joined([piece.frame_at(_FITTED) for piece in pieces])
+        wall = joined([piece.frame_at(_FITTED) for piece in before_roundover(shape, meridian)])
         along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
         share = np.linspace(0.0, 1.0, _FITTED.size)
         angle = np.interp(share, along / along[-1], wall.angle)

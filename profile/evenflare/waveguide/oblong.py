@@ -8,6 +8,8 @@ from typing import ClassVar
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.sections import Section, Superellipse
 
+PLANES = ("horizontal", "vertical")
+
 
 @dataclass(frozen=True)
 class Oblong:

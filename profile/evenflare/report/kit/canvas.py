@@ -48,3 +48,9 @@ def stacked(height: float, *, ratios: Sequence[float], columns: int = 1, alike: 
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
     sharey: Literal["row", False] = "row" if columns > 1 else False
     return figure, figure.subplots(len(ratios), columns, sharex=alike, sharey=sharey, height_ratios=ratios)
+
+
+def grid(rows: int, columns: int, *, height: float) -> tuple[Figure, Any]:
+    """An empty figure so high (inches), and its axes (rows, columns), each with a scale of its own."""
+    figure = Figure(figsize=(WIDTH, height), layout="constrained")
+    return figure, figure.subplots(rows, columns, squeeze=False)

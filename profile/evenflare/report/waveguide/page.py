@@ -14,7 +14,7 @@ from evenflare.directivity.types import Directivity
 from evenflare.manufacture.proof.proof import Proof
 from evenflare.objective import HOW_TERMS_COUNT, Score
 from evenflare.report.kit import style
-from evenflare.report.kit.sheet import Picture, rendered
+from evenflare.report.kit.sheet import PageSection, Picture, rendered
 from evenflare.report.kit.sheet import picture as drawn
 from evenflare.report.shop import cutting
 from evenflare.report.waveguide import agreement as agreements
@@ -83,6 +83,7 @@ def report(
     steps: Sequence[tuple[str, str]] = (),
     ladder: Sequence[str] = (),
     trade_offs: TradeOffs | None = None,
+    beside: Sequence[PageSection] = (),
     written: Sequence[tuple[str, str]] = (),
     all_round: Directivity | None = None,
     provenance: Mapping[str, Any] | None = None,
@@ -104,6 +105,7 @@ def report(
     steps    : what to do next, a sentence without its full stop and the command each.
     ladder   : how far the stages of a search agree, a sentence each without its full stop.
     trade_offs : of a search: its front, and the limits that hold the winner back.
+    beside   : what else there is to say of the search: other shapes, starts, what was assumed.
     written  : files beside the page and what each is for.
     all_round : `directivity` seen from more sides, for the balloon, see `studies.directions.dense`; what is not
                drawable is left out. What is the same round the axis serves by itself.
@@ -135,6 +137,7 @@ def report(
         families=rows.families(families),
         ladder=list(ladder),
         trade=trade_offs,
+        beside=list(beside),
         view=_view(waveguide, all_round),
         pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
         studies=_studies(agreement, cabinet, proof),

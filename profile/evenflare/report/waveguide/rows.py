@@ -20,6 +20,7 @@ from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import (
     Driver,
+    Kept,
     Limits,
     Measures,
     Oblong,
@@ -29,8 +30,7 @@ from evenflare.waveguide import (
     Shape,
     Superellipse,
     Waveguide,
-    limit_excess,
-    limit_places,
+    kept,
     measures,
 )
 from evenflare.waveguide.sections import ELLIPSE
@@ -255,39 +255,23 @@ def terms(score: Score) -> list[tuple[str, str, str]]:
     return [*rows, ("score", "", f"{score.value:.3f}")]
 
 
-def limits(waveguide: Waveguide, kept: Limits) -> list[LimitRow]:
+def limits(waveguide: Waveguide, allowed: Limits) -> list[LimitRow]:
     """Every limit of a target against the shape, in the unit of its label, and where its worst value is."""
-    found = measures(waveguide)
-    mismatch = abs(found.throat_diameter - 2 * waveguide.driver.exit_radius)
-    width, height = kept.mouth
-    # Of two throat angles the one that is farther from the middle of its range is the worse.
-    middle = 0.5 * sum(kept.throat_angle)
-    throat_angle = max(found.throat_angles, key=lambda angle: abs(angle - middle))
-    exponent = found.section_exponent or (ELLIPSE, ELLIPSE)
-    values: dict[str, tuple[float, float | None, float | None]] = {
-        "depth_mm": (found.depth, *kept.depth),
-        "mouth_diameter_mm": (found.mouth_diameter, *width),
-        "mouth_width_mm": (found.mouth_width, *width),
-        "mouth_height_mm": (found.mouth_height, *height),
-        "section_exponent": (
-            exponent[0] if exponent[0] < kept.section_exponent[0] else exponent[1],
-            *kept.section_exponent,
-        ),
-        "smallest_concave_radius_mm": (found.smallest_concave_radius, kept.smallest_concave_radius, None),
-        "greatest_wall_angle_deg": (found.greatest_angle, None, kept.greatest_wall_angle),
-        "smallest_wall_angle_deg": (found.smallest_angle, 0.0, None),
-        "smallest_draft_deg": (found.smallest_angle, kept.smallest_draft, None),
-        "throat_angle_deg": (throat_angle, *kept.throat_angle),
-        "throat_diameter_mismatch_mm": (mismatch, None, kept.throat_diameter_mismatch),
-        "throat_angle_mismatch_deg": (drawing.throat_corner(waveguide), None, kept.throat_angle_mismatch),
-    }
-    places = limit_places(waveguide, kept)
     return [
-        _limit(
-            name, excess, _where(places[name]), *(None if each is None else each / _unit(name) for each in values[name])
+        LimitRow(
+            unit_apart(name), f"{each.value:.2f}", _allowed(each), signed(-each.excess), each.kept, _where(each.place)
         )
-        for name, excess in limit_excess(waveguide, kept).items()
+        for name, each in kept(waveguide, allowed).items()
     ]
+
+
+def _allowed(limit: Kept) -> str:
+    low, high = limit.low, limit.high
+    if low is None:
+        return f"at most {high:.4g}"
+    if high is None:
+        return f"at least {low:.4g}"
+    return f"{low:.4g}" if low == high else f"{low:.4g} to {high:.4g}"
 
 
 def _where(place: Place) -> str:
@@ -295,20 +279,6 @@ def _where(place: Place) -> str:
     if place.azimuth is None:
         return ""
     return f"{place.z / MILLIMETRE:.1f} mm, {place.azimuth / DEGREE:.0f}°"
-
-
-def _unit(name: str) -> float:
-    return {"mm": MILLIMETRE, "deg": DEGREE}.get(name.rpartition("_")[2], 1.0)
-
-
-def _limit(
-    name: str, excess: float, where: str, value: float | None, low: float | None, high: float | None
-) -> LimitRow:
-    if low is None:
-        allowed = f"at most {high:.4g}"
-    else:
-        allowed = f"at least {low:.4g}" if high is None else f"{low:.4g} to {high:.4g}"
-    return LimitRow(unit_apart(name), f"{value:.2f}", allowed, signed(-excess), excess <= 0, where)
 
 
 def families(found: Sequence[FamilyResult]) -> list[tuple[str, list[str], str, str]]:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import signal
 import socket
 import subprocess
@@ -129,7 +130,9 @@ def marked_run(monkeypatch, plain):
 
 
 @pytest.mark.usefixtures("compiled", "marked_run")
-def test_worker_killed_in_mid_candidate_costs_one_retry_and_nothing_else(capsys, here, cluster_here, tmp_path):
+def test_worker_killed_in_mid_candidate_costs_what_it_had_in_hand_and_nothing_else(
+    capsys, here, cluster_here, tmp_path
+):
     killed = []
 
     def kill() -> None:
@@ -150,7 +153,9 @@ def test_worker_killed_in_mid_candidate_costs_one_retry_and_nothing_else(capsys,
     keys = [(row["number"], row["stage"]) for row in rows]
     assert len(keys) == len(set(keys))
     assert sorted({number for number, _ in keys}) == list(range(1, 61))
-    assert len(cluster_here.begun) == sum(row["score"] is not None for row in rows) + 1, "one was begun twice"
+    again = len(cluster_here.begun) - sum(row["score"] is not None for row in rows)
+    # What it was at, and what it had done and not been asked for yet: results stay with a worker until they are.
+    assert 1 <= again <= sum(int(pid) == killed[0] for pid, _ in cluster_here.begun)
     assert len({pid for pid, _ in cluster_here.begun}) == 2, "both workers took part"
     assert {threads for _, threads in cluster_here.begun} == {"1"}
     searched(tmp_path / "local", read_target(here / "target.toml"), target_text=TARGET)
@@ -194,7 +199,10 @@ def test_ctrl_c_keeps_what_is_finished(capsys, here, cluster_here):
     line = f"search target.toml --out run --scheduler {cluster_here.address} --candidates 6000 --quiet"
     code, _, err = said(capsys, line)
     interrupter.join()
-    assert (code, err) == (130, "interrupted; the same command on the same folder continues\n")
+    assert code == 130
+    assert re.fullmatch(
+        r"interrupted; run holds \d+ candidates, the best at .* dB, run/best.toml; the same command continues\n", err
+    )
     assert 10 <= len(list(history_rows(here / "run"))) <= len(cluster_here.begun)
 
 

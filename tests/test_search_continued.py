@@ -126,7 +126,9 @@ def test_another_version_of_the_product_is_another_run(tmp_path, monkeypatch):
 def test_other_versions_of_libraries_are_told_and_refused_only_where_they_ask_otherwise(tmp_path, monkeypatch):
     run = tmp_path / "run"
     searched(run, minutes=0)
-    monkeypatch.setattr(module, "version", {"cma": "9.9", "numpy": module.version("numpy")}.__getitem__)
+    monkeypatch.setattr(
+        module, "version", ({name: module.version(name) for name in module.BESIDE} | {"cma": "9.9"}).__getitem__
+    )
     (doubt,) = check_search(hidden_target(), run, target_text=TEXT)
     assert doubt.startswith("cma is 9.9 here and was ")
     searched(run)

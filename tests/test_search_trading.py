@@ -75,7 +75,7 @@ def test_shorter_run_is_the_beginning_of_the_longer_one(run, tmp_path):
     searched(tmp_path, traded(candidates=100))
     rows = screened(history_rows(tmp_path))
     assert rows == screened(run[1])[: len(rows)]
-    assert len(rows) == 90  # the rest is for the last step
+    assert len(rows) > 90  # a few steps are judged at full alone
 
 
 @pytest.mark.parametrize("moment", [3, 130])

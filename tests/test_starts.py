@@ -163,7 +163,7 @@ class TestSearch:
         start = start_at(target, CONE, name="cone")
         searched(tmp_path, target, minutes=0, starts=[start])
         for others in ([], [replace(start, vector=(0.1, 0.1, 0.1))]):
-            with pytest.raises(InputError, match=r"holds a search with another start \(--from\)"):
+            with pytest.raises(InputError, match=r"holds another search: --from = .* there"):
                 searched(tmp_path, target, starts=others)
         assert searched(tmp_path, target, starts=[replace(start, name="renamed")]).feasible
         named = request(target, target_text="", starts=[start]).identity["starts"]

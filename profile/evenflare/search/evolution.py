@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import importlib
 import sys
 import threading
 import warnings
@@ -82,7 +81,13 @@ def _library() -> Any:
     the main thread hears, would be lost in it.
     """
     if "cma" not in sys.modules:
-        thread = threading.Thread(target=importlib.import_module, args=("cma",), name="import", daemon=True)
+        thread = threading.Thread(target=_load, name="import", daemon=True)
         thread.start()
         thread.join()
-    return importlib.import_module("cma")
+    return _load()
+
+
+def _load() -> Any:
+    import cma
+
+    return cma

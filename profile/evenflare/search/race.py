@@ -242,12 +242,13 @@ class Race:
     def _down(self, point: Point) -> Asking:
         """On from a point: down by least squares at screen, and where that ends near the best, at full."""
         slopes = yield from measured_slopes(point)
-        point, slopes = yield from descended(point, slopes, goes_on=self._is_worth_while)
+        if point.vector.size:  # limits may leave nothing to vary
+            point, slopes = yield from descended(point, slopes, goes_on=self._is_worth_while)
         behind = point.value - self._lowest
         if behind > NEAR:
             return f"ended at {point.value:.3f} dB, {behind:.3f} dB behind the best until then"
         (outcome,) = yield [Job(point.family, quantised(point.vector), "full")]
-        if outcome.feasible:
+        if outcome.feasible and point.vector.size:
             at_full = Point(point.family, point.vector, "full", outcome)
             yield from descended(at_full, slopes, rounds=FULL_ROUNDS, measures=False)
         return f"settled at {point.value:.3f} dB"

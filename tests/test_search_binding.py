@@ -91,10 +91,10 @@ def test_gain_of_a_limit_that_keeps_the_hidden_shape_out_is_what_is_to_be_had():
     (found,) = measured(target, "conical", start, counting, each=60)
     assert (found.limit, found.end, found.candidates) == ("depth_mm", "greatest", 60)
     assert (found.allowed, found.step) == (pytest.approx(92.0), pytest.approx(5.0))
-    # Sixty candidates stop a little short of the end: 0.90 to 0.98 of the gain on four seeds.
-    assert 0.8 * expected < found.gain < 1.02 * expected
+    # Least squares end where a step gains less than 0.001 dB.
+    assert expected - 0.005 < found.gain < 1.02 * expected
     for which in {id(each): each for each, _ in asked}.values():
-        assert len([1 for each, _ in asked if each is which]) == 60  # the same budget, the start included
+        assert 3 < len([1 for each, _ in asked if each is which]) <= 60  # the start included
 
 
 def test_relaxing_a_limit_beyond_which_nothing_is_to_be_had_gains_nothing():
@@ -105,9 +105,8 @@ def test_relaxing_a_limit_beyond_which_nothing_is_to_be_had_gains_nothing():
     began = evaluate(
         target, cheap, Job("conical", quantised(ParameterSpace("conical", limits).vector(start)), "screen")
     )
-    assert (
-        abs(found.gain) < 0.3 * began.value
-    )  # two descents of the same draws in spaces of another width: chance alone
+    # Slopes over other widths, and an end within 0.001 dB: nothing else.
+    assert abs(found.gain) < 0.3 * began.value
 
 
 def test_start_that_cannot_be_solved_is_not_said_to_gain_nothing():

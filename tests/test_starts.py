@@ -166,8 +166,8 @@ class TestSearch:
             with pytest.raises(InputError, match=r"holds another search: --from = .* there"):
                 searched(tmp_path, target, starts=others)
         assert searched(tmp_path, target, starts=[replace(start, name="renamed")]).feasible
-        named = request(target, target_text="", starts=[start]).identity["starts"]
-        assert named != request(target, target_text="").identity["starts"]
+        assert "--from" in request(target, target_text="", starts=[start]).identity.question
+        assert "--from" not in request(target, target_text="").identity.question
 
     def test_an_oblong_search_begins_from_a_round_shape(self, tmp_path):
         target = oblong_target(candidates=10, families=("conical",))

@@ -24,8 +24,7 @@ ACTIVE = 0.2
 PART = 10
 """One candidate more in so many of those asked for may be spent on this, all limits together."""
 FEWEST, MOST = 40, 60
-"""Candidates of each descent. From the best of an invented family of three variables 60 found 0.90 to 0.98 of what 5 mm
-of depth were worth, 40 0.5 to 0.9, 30 half."""
+"""Candidates of each descent, at most: slopes of a dozen variables, and two or three steps."""
 SETTING: Setting = "screen"
 """At which both descents are judged: their difference is smaller than the setting's own error only where the error
 changes from shape to shape as fast as the score does."""
@@ -102,7 +101,7 @@ class Binding:
     step       : by which it was relaxed, in the key's unit.
     gain       : dB, by which a descent from the winner then went lower than one of as many candidates within the
                  limits as they are; None where it was not measured.
-    candidates : of each descent.
+    candidates : of each descent, at most.
     """
 
     limit: str

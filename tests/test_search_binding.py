@@ -140,3 +140,8 @@ def test_gains_in_words_and_as_a_table():
     assert lines[0] == "# what"
     assert lines[-3] == "limit,end,allowed,value,relaxed_by,gain_db,gain_db_per_unit,candidates"
     assert lines[-2:] == ["depth_mm,greatest,100,100,5,0.0300,0.0060,60", "throat_angle_deg,greatest,60,60,5,,,0"]
+
+
+def test_a_parameter_that_is_fixed_holds_nothing_back():
+    limits = replace(LIMITS, depth=(0.08, 0.08))
+    assert binding(ParameterSpace("conical", limits).waveguide(np.array([0.5, 0.3])), limits) == []

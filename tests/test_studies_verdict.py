@@ -79,7 +79,7 @@ def test_each_plane_of_a_cabinet_has_a_line(tmp_path):
     flat = replace(piston(target=target), half_space=True)
     boxed = replace(target, mounting=_Boxed())
     found = verdict(flat, KEPT, boxed)
-    assert [reading.name for reading in found.readings][1:] == ["beamwidth, horizontal", "beamwidth, vertical"]
+    assert [reading.name for reading in found.readings][1:] == ["horizontal beamwidth", "vertical beamwidth"]
 
 
 class _Boxed(Mounting):

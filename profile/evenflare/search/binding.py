@@ -170,7 +170,10 @@ def _end(limits: Limits, bound: _Bound) -> float:
 def _active(waveguide: Waveguide, limits: Limits) -> list[_Bound]:
     found, active = measures(waveguide), []
     for bound in _BOUNDS:
-        if getattr(limits, bound.limit) is None or (bound.limit == "mouth_diameter" and limits.oblong):
+        allowed = getattr(limits, bound.limit)
+        if allowed is None or (bound.limit == "mouth_diameter" and limits.oblong):
+            continue
+        if isinstance(allowed, tuple) and allowed[0] == allowed[1]:  # fixed, as was asked
             continue
         if bound.limit in ("mouth_width", "mouth_height") and not limits.oblong:
             continue

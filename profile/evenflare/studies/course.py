@@ -91,6 +91,8 @@ def edges(waveguide: Waveguide, limits: Limits) -> list[BindingLimit]:
     at = []
     for key, (value, (low, high), unit) in ranges.items():
         slack = AT_THE_EDGE * (high - low)
+        if low == high:  # fixed, as was asked
+            continue
         if value >= high - slack:
             at.append(BindingLimit(key, True, high / unit))
         elif (min(throat) if key == "throat_angle_deg" else value) <= low + slack and low > 0.0:

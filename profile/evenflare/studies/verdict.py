@@ -26,7 +26,7 @@ MOST_NAMED = 4
 class Reading:
     """One wanted curve at the scored frequencies with a weight.
 
-    name      : "index", "beamwidth", "beamwidth, horizontal" or "beamwidth, vertical".
+    name      : "index", "beamwidth", "horizontal beamwidth" or "vertical beamwidth".
     frequency : (F,) Hz.
     found, wanted : (F,) dB of an index, rad of a beamwidth; the space's angle of a beam that never falls 6 dB.
     deviation : (F,) dB; of beamwidths that of the indices of even beams as wide, found less wanted.
@@ -141,7 +141,7 @@ def verdict(directivity: Directivity, score: Score, target: Target) -> TargetVer
             continue
         wish, found = np.minimum(wish, space), beamwidth(seen, plane=azimuth)
         found = np.where(np.isnan(found), space, found)
-        name = f"beamwidth, {plane.removeprefix('_')}" if plane else "beamwidth"
+        name = f"{plane.removeprefix('_')} beamwidth" if plane else "beamwidth"
         readings.append(reading(name, found, wish, uniform_cone_index(found) - uniform_cone_index(wish)))
     broken = {name: excess for name, excess in score.constraints.items() if excess > 0.0}
     return TargetVerdict(tuple(readings), broken, not_counted(directivity, target), score.terms.get("room_db"))

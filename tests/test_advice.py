@@ -134,3 +134,13 @@ def test_every_command_can_be_typed(command):
     if words[1] not in known or ("--from" in words and "--from" not in known["search"].format_help()):
         pytest.skip("this build has no such command or option")
     assert reader.parse_args(words[1:]).command == words[1]
+
+
+def test_the_command_for_more_begins_from_the_same_shapes():
+    asked = replace(ASKED, starts=("mine.toml", "runs/other#17"))
+    command = asked.command(candidates=3000)
+    assert command.endswith("--from mine.toml --from 'runs/other#17'")
+    assert [str(each) for each in parser().parse_args(shlex.split(command)[1:]).starts] == [
+        "mine.toml",
+        "runs/other#17",
+    ]

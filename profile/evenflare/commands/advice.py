@@ -45,6 +45,7 @@ class Asked:
     seed: int | None = None
     workers: int | None = None
     scheduler: str | None = None
+    starts: Sequence[str] = ()
 
     def command(self, *, candidates: int | None = None, minutes: float | None = None) -> str:
         """The command that asks for it, or for more."""
@@ -55,6 +56,8 @@ class Asked:
             value = getattr(self, name)
             if value is not None:
                 options += [f"--{name}", value]
+        for start in self.starts:
+            options += ["--from", start]
         return typed("search", self.target, *options)
 
 

@@ -174,7 +174,8 @@ def search_command(
             live.ended("ran out of time")
             return result, None
         with files.together(), faults_of(folder / "best.toml"):
-            asked = Asked(target_path, folder, candidates or target.candidates, minutes, seed, workers, scheduler)
+            count, named = candidates or target.candidates, tuple(start.name for start in starts)
+            asked = Asked(target_path, folder, count, minutes, seed, workers, scheduler, named)
             return result, _write_winner(result, design, target, asked, command, extent, starts)
 
 

@@ -34,6 +34,7 @@ import benchmark_manufacture
 import benchmark_measurement
 import benchmark_oblong
 import benchmark_room
+import benchmark_search
 import documents
 from evenflare import metrics, radiation
 from evenflare.air import Air
@@ -174,6 +175,7 @@ def measure() -> None:
     benchmark_calibration.main()
     benchmark_crossover.main()
     benchmark_room.main()
+    benchmark_search.main()
     starting()
 
 

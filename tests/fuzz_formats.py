@@ -45,6 +45,7 @@ from evenflare.results import tables
 from evenflare.results.journal import csv_text
 from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed
+from evenflare.search.identity import Identity
 from evenflare.search.store import history_rows, nearest, opened
 from evenflare.search.worker import Job, Outcome
 from evenflare.target.consistent import contradictions
@@ -279,7 +280,7 @@ ENTRY = journal.Prototype(
     COMPARED,
     Known({"throat_taper": 0.1}, {"held_out_before": 0.9, "held_out_after": 0.5}),
 )
-IDENTITY = {"target": "name = 'even'", "seed": "1", "candidates": "3000", "version": "an invented one"}
+IDENTITY = Identity("name = 'even'", 1, {"[limits] depth_mm": "[60, 100]"}, {"evenflare": "0.0", "numpy": "0.0"})
 OUTCOME = Outcome(1.5, True, {"index_db": 1.5}, {"depth_mm": -3.0}, {"depth_mm": 80.0}, "")
 
 

@@ -22,7 +22,7 @@ from evenflare.files import InputError, check_folder, read_text, short
 from evenflare.measurement.journal import add, entries, read_comparison
 from evenflare.measurement.session import read_session
 from evenflare.measurement.wav import MOST_CHANNELS, read_wav
-from evenflare.search.store import STORE, check_run, history_rows, opened
+from evenflare.search.store import STORE, history_rows, opened, standing
 from evenflare.target.target import read_target
 from evenflare.text import visible
 from fuzz_formats import CASES, ENTRY, IDENTITY, RIG, write_corpus
@@ -291,7 +291,7 @@ def test_a_store_of_candidates_that_is_an_endless_view_is_refused(run):
     ten = ["number", "stage", "family", "vector", "score", "feasible", "terms", "limits", "parameters", "reason"]
     view = f"CREATE VIEW candidate AS {ENDLESS} {', '.join(f'x AS {name}' for name in ten)} FROM c"
     altered(run / STORE, "DROP TABLE candidate", view)
-    for read in (lambda: list(history_rows(run)), lambda: check_run(run, IDENTITY), lambda: continued(run)):
+    for read in (lambda: list(history_rows(run)), lambda: standing(run), lambda: continued(run)):
         assert f'{STORE}: holds the view "candidate"' in refusal(read)
 
 

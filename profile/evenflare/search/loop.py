@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable, Iterable, Iterator, Sequence
-from concurrent.futures import BrokenExecutor, Future, wait
+from concurrent.futures import BrokenExecutor, CancelledError, Future, wait
 from contextlib import nullcontext, suppress
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -234,10 +234,15 @@ class _Run:
                     self.keep(future.result(), *waiting[future])
                 del waiting[future]
             self.try_again(lost, most=max(MOST_LOST, count // 2))
-        except (KeyboardInterrupt, InputError, TimeIsUpError) as end:
+        except (KeyboardInterrupt, InputError, TimeIsUpError, CancelledError) as end:
             for future in waiting:
                 future.cancel()
-            for future in () if isinstance(end, InputError) else wait(waiting).done:  # those being solved
+            found: Iterable[Future[Outcome]] = ()
+            if isinstance(end, CancelledError):  # a cluster is lost: what had come meanwhile
+                found = [future for future in waiting if future.done()]
+            elif not isinstance(end, InputError):  # those being solved as well
+                found = wait(waiting).done
+            for future in found:
                 if not future.cancelled() and future.exception() is None:
                     self.keep(future.result(), *waiting[future])
             raise

@@ -123,7 +123,7 @@ def found(cabinet: AnyCabinet, face: Side | Way, place: FloatArray) -> tuple[int
         origin = front_middle(cabinet)
         raise ValueError(
             f"is on no flat face that looks that way: the nearest is {apart[which] / MILLIMETRE:.4g} mm from there, and"
-            f" {_mm(foot - origin)} lies on it. Correct the place"
+            f" {_place_words(foot - origin)} lies on it. Correct the place"
         )
     return which, float(at[0]), float(at[1])
 
@@ -189,5 +189,5 @@ def _words(way: FloatArray) -> str:
     return "[" + ", ".join(f"{each:.2g}" for each in (way + 0.0).round(3).tolist()) + "]"
 
 
-def _mm(place: Sequence[float] | FloatArray) -> str:
+def _place_words(place: Sequence[float] | FloatArray) -> str:
     return "[" + ", ".join(f"{each / MILLIMETRE:.4g}" for each in (np.asarray(place) + 0.0).round(6)) + "]"

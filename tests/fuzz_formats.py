@@ -89,7 +89,7 @@ def _design(name: str) -> Callable[[Path], object]:
 
 
 def _target(folder: Path) -> None:
-    target = searching.checked_search(
+    target, _ = searching.checked_search(
         folder / "target.toml", folder / "run", workers=1, candidates=None, minutes=None, seed=None
     )
     contradictions(target)

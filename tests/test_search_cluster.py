@@ -130,9 +130,7 @@ def marked_run(monkeypatch, plain):
 
 
 @pytest.mark.usefixtures("compiled", "marked_run")
-def test_worker_killed_in_mid_candidate_costs_what_it_had_in_hand_and_nothing_else(
-    capsys, here, cluster_here, tmp_path
-):
+def test_worker_killed_in_mid_candidate_costs_what_it_had_in_hand_alone(capsys, here, cluster_here, tmp_path):
     killed = []
 
     def kill() -> None:
@@ -203,7 +201,8 @@ def test_ctrl_c_keeps_what_is_finished(capsys, here, cluster_here):
     assert re.fullmatch(
         r"interrupted; run holds \d+ candidates, the best at .* dB, run/best.toml; the same command continues\n", err
     )
-    assert 10 <= len(list(history_rows(here / "run"))) <= len(cluster_here.begun)
+    solved = sum(row["score"] is not None for row in history_rows(here / "run"))
+    assert 8 <= solved <= len(cluster_here.begun)
 
 
 def test_worker_with_other_packages_is_refused_by_name(cluster_here, monkeypatch):

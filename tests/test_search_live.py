@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import itertools
+import os
+import signal
+import time
 from datetime import datetime
 from functools import partial
 from types import SimpleNamespace
@@ -110,3 +113,21 @@ def test_words_of_a_run_that_began_yesterday():
     assert ended_words(began, now, why="was interrupted") == (
         "The search was interrupted at 06:01:30 on 05 March 2026, after 7 h 46 min. The same command goes on with it."
     )
+
+
+def drawn_by_one_that_catches_everything(done):
+    with module._interruptions_held():
+        os.kill(os.getpid(), signal.SIGINT)
+        try:
+            time.sleep(0.05)
+            done.append("the page")
+        except:  # noqa: E722 - as some libraries have it
+            done.append("lost")
+
+
+def test_an_interruption_while_a_page_is_drawn_is_heard_when_it_is_done():
+    done = []
+    with pytest.raises(KeyboardInterrupt):
+        drawn_by_one_that_catches_everything(done)
+    assert done == ["the page"]
+    assert signal.getsignal(signal.SIGINT) is signal.default_int_handler

@@ -51,6 +51,7 @@ from evenflare.search.worker import Job, Outcome
 from evenflare.target.consistent import contradictions
 from evenflare.target.reach import reachability
 from evenflare.units import DEGREE
+from fuzz_texts import BODY, CALIBRATED, NARROW, POINTS, SOLID, SOURCE, SPEAKER
 
 HERE = Path(__file__).parent
 FREQUENCY = np.geomspace(400.0, 12000.0, 6)
@@ -222,36 +223,6 @@ REST = (
     "[analysis]\nfrequencies_hz = [500, 1000, 4000]\noff_axis_step_deg = 10\ndistance_m = 2.0\nreference_z_mm = 90\n"
     '[solid]\nkind = "block"\nflange_diameter_mm = 330\nseat_diameter_mm = 92\nseat_depth_mm = 4\nbolts = 8\n'
 )
-POINTS = "# invented\nz_mm,r_mm,index\n" + "".join(
-    f"{z},{12.7 + 0.01 * z**2:.4f},{z // 10}\n" for z in range(0, 81, 10)
-)
-NARROW = "z_mm,r_mm\n" + "".join(f"{z},{12.7 + 0.004 * z**2:.4f}\n" for z in range(0, 81, 10))
-BODY = "z_mm,r_mm\n80,76.7\n70,110\n20,130\n-60,100\n-80,40\n-80,0\n"
-SOURCE = "frequency_hz,resistance,reactance,pressure_pa\n" + "".join(
-    f"{f},1.2,{f / 1e4},2.5\n" for f in (100, 1e3, 3e4)
-)
-CALIBRATED = (
-    'name = "taught"\n[driver]\nexit_diameter_mm = 25.4\nexit_half_angle_deg = 4.2\n'
-    "velocity_profile = [[0, 1], [0.5, 0.97], [1, 0.8]]\n[fitted.exit_half_angle_deg]\nvalue = 4.2\n"
-    "standard_error = 0.1\n[deviation.held_out_after]\nrms_db = 0.5\n[deviation.held_out_before]\nrms_db = 0.9\n"
-)
-SPEAKER = """name = "two ways"
-[waveguide]
-directivity = "solved"
-equalised_to = "nothing"
-equaliser = "filters.json"
-[woofer]
-piston_radius_mm = 80
-below_mm = 220
-[woofer.crossover]
-kind = "linkwitz_riley"
-order = [4, 8]
-frequency_hz = [1000, 2000]
-[analysis]
-per_octave = 6
-[filters]
-sample_rates_hz = [48000, 96000]
-"""
 FILTERS = {
     "name": "half",
     "design_id": "0123456789ab",
@@ -266,7 +237,6 @@ COMPARED = {
     "index_rms_db": 0.4,
     "within": False,
 }
-SOLID = "[woofer]\npiston_radius_mm = 60\nat_mm = [[127.5, -80, -90], [127.5, 60, -90]]\nface = [0.9, 0, -0.1]\n"
 RIG = "[rig]\ndistance_m = 2.0\nsource_height_m = 3.1\nmicrophone_height_m = 3.1\ntemperature_c = 16\n"
 ROUND = 'symmetry = "round"\n'
 TURNED = f'horizontal = "turn_{{off_axis_deg}}.wav"\n{ROUND}[gate]\nlength_ms = 9.0\n'

@@ -21,6 +21,14 @@ from synthetic_rig import Pressure, SyntheticRig, write_session_files
 
 RIG = SyntheticRig(samples=8192, source_height=2.5, microphone_height=2.5, ground=0.8)
 AIR: Air = air_at(RIG.temperature, RIG.humidity)
+DRIVER = """[waveguide]
+family = "conical"
+depth_mm = 5
+wall_angle_deg = 0.5
+[driver]
+exit_diameter_mm = 100
+"""
+"""Of a design: next to no waveguide, so that the exit is the piston."""
 NEAR = 5e-3
 HIGHEST = 3000.0
 """Hz, above which sources sound as there: the series close to a sphere need more terms than the low end is worth."""

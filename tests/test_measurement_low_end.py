@@ -22,6 +22,7 @@ from evenflare.measurement.session import read_session
 from evenflare.units import REFERENCE_PRESSURE, amplitude_db
 from low_end_rigs import (
     AIR,
+    DRIVER,
     RIG,
     box,
     cap_angles,
@@ -37,14 +38,8 @@ from near_field import cap_near
 RADIUS = 0.1
 BALL, EXIT = 0.15, 0.05
 HALF = float(np.arcsin(EXIT / BALL))
-DESIGN = """name = "invented ball"
-[waveguide]
-family = "conical"
-depth_mm = 5
-wall_angle_deg = 0.5
-[driver]
-exit_diameter_mm = 100
-[mounting]
+DESIGN = f"""name = "invented ball"
+{DRIVER}[mounting]
 kind = "sphere"
 radius_mm = 150
 """

@@ -25,19 +25,13 @@ from evenflare.exterior.pistons import Piston, piston_waves, radiated
 from evenflare.exterior.waves import radial
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db
 from evenflare.waveguide.cabinet import Cabinet
-from low_end_rigs import AIR, HIGHEST, NEAR, RIG, box, write_rig
+from low_end_rigs import AIR, DRIVER, HIGHEST, NEAR, RIG, box, write_rig
 
 RADIUS = 0.05
 BOX = Cabinet(0.16, 0.22, 0.15)
 """The 3 dB point of its step lies near 400 Hz, in the overlap."""
-DESIGN = """name = "invented driver in a box"
-[waveguide]
-family = "conical"
-depth_mm = 5
-wall_angle_deg = 0.5
-[driver]
-exit_diameter_mm = 100
-[mounting]
+DESIGN = f"""name = "invented driver in a box"
+{DRIVER}[mounting]
 kind = "cabinet"
 width_mm = 160
 height_mm = 220

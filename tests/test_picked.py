@@ -11,6 +11,7 @@ from pathlib import Path
 import pytest
 
 from cheap_search import cheap, cheap_solve, hidden_target, searched
+from commandline import TARGET as PLAIN
 from commandline import asked, said
 from evenflare import read_design
 from evenflare.commands.picking import pick_command
@@ -31,21 +32,11 @@ from evenflare.waveguide.likeness import apart, farthest, walls
 from target_texts import GOOD as TARGET
 from target_texts import OBLONG
 
-LIMITED = """
-[driver]
-exit_diameter_mm = 25.4
-[wanted]
-frequency_hz = [1500, 4000]
-index_db = [7.0, 9.0]
-tolerance_db = [0.5, 0.5]
-[limits]
-depth_mm = [60, 100]
-mouth_diameter_mm = [150, 240]
-throat_angle_deg = [0, 40]
-[search]
-families = ["conical", "tractrix", "free"]
-candidates = 60
-"""
+LIMITED = (
+    PLAIN.replace("[search]", "throat_angle_deg = [0, 40]\n[search]")
+    .replace('["conical", "free"]', '["conical", "tractrix", "free"]')
+    .replace("seed = 3\n", "")
+)
 
 
 @pytest.fixture

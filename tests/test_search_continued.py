@@ -13,26 +13,14 @@ import pytest
 from cheap_search import TEXT, hidden_target, searched
 from commandline import TARGET
 from evenflare.files import InputError
+from evenflare.room.room_file import MINIMAL
 from evenflare.search import check_search, glimpse, history_rows
 from evenflare.search import identity as module
 from evenflare.search.identity import identity
 from evenflare.search.store import STORE, opened
 from evenflare.target.target import Target, read_target
 
-ROOM = """
-[size]
-length_m = 5.6
-width_m = 4.1
-height_m = 2.5
-[absorption]
-frequency_hz = [250, 1000, 4000]
-all_surfaces = [0.15, 0.2, 0.25]
-[source]
-position_m = [0.5, 1.2, 1.0]
-[[seats]]
-name = "sofa"
-position_m = [3.8, 2.0, 1.1]
-"""
+ROOM = MINIMAL
 IN_ROOM = TARGET.replace("[limits]", '[wanted.room]\nroom = "room.toml"\n[limits]') + (
     '[mounting]\nkind = "sphere"\nradius_mm = 150\n'
 )

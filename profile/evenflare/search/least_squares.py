@@ -24,6 +24,8 @@ RADIUS, LARGEST_RADIUS, SMALLEST_RADIUS = 0.1, 0.4, 1e-3
 """On [0, 1]: how far a step may go in each variable, at first and ever; below the last one there is no more to gain."""
 SHORT = 1.0 / 3.0
 """Beside every step one of this part of its radius is judged: it costs one candidate, and saves a round of waiting."""
+ROUNDED = 1.004
+"""Above 1, so that a short step is known as one though its vector is rounded."""
 GOOD, POOR = 0.6, 0.25
 """Of the gain that the slopes promise: from there on they are trusted further, below it less."""
 SETTLED = 0.001
@@ -149,7 +151,7 @@ def descended(
                 break
             continue
         step = found.vector - point.vector
-        gain, is_short = point.value - found.value, bool(np.abs(step).max() <= SHORT * radius * (1.0 + DIFFERENCE))
+        gain, is_short = point.value - found.value, bool(np.abs(step).max() <= SHORT * radius * ROUNDED)
         promised = point.value - float(np.linalg.norm(point.outcome.deviations + slopes.deviations @ step))
         trusted = gain / max(promised, SMALLEST_GAIN)
         if is_short or trusted < POOR:

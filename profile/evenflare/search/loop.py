@@ -13,6 +13,7 @@ from evenflare.files import InputError
 from evenflare.radiation import method_for
 from evenflare.search.binding import binding, measured, share
 from evenflare.search.deadline import Deadline, TimeIsUpError
+from evenflare.search.evolution import Vector
 from evenflare.search.judging import factory_for
 from evenflare.search.pool import Judges, losses, pool
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, STANDING_OBLONG_COST, Pace, Progress
@@ -178,10 +179,11 @@ class _Run:
 
     def within_the_number(self, jobs: Sequence[Job]) -> Iterator[Job]:
         """Of what is asked for next, what comes before the first candidate too many."""
-        numbered = set(self.record.numbers)
+        known, new = self.record.numbers, set[tuple[str, Vector]]()
         for job in jobs:
-            numbered.add((job.family, job.vector))
-            if len(numbered) > self.candidates:
+            if (job.family, job.vector) not in known:
+                new.add((job.family, job.vector))
+            if len(known) + len(new) > self.candidates:
                 return
             yield job
 

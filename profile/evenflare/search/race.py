@@ -60,14 +60,13 @@ class Descent:
     began: str
     asking: Asking
     asked: list[Job] = field(default_factory=list)
-    seen: set[Vector] = field(default_factory=set)
     best: Point | None = None
     end: str = ""
 
 
 @dataclass(frozen=True)
 class FamilyOutcome:
-    """What became of a family: its descents, the candidates they asked for, and how they ended.
+    """What became of a family: the candidates of it that were asked for, and how its descents ended.
 
     best : dB at screen, None without a shape that keeps the limits.
     ends : by descent, how it began and how it ended, the last empty while it goes on.
@@ -137,16 +136,14 @@ class Race:
             descent.asked = descent.asking.send(outcomes) if outcomes is not None else next(descent.asking)
         except StopIteration as end:
             descent.asked, descent.end = [], end.value
-        descent.seen.update(job.vector for job in descent.asked)
 
-    def standings(self) -> tuple[FamilyOutcome, ...]:
+    def standings(self, record: Record) -> tuple[FamilyOutcome, ...]:
         """Of each family, in the target's order."""
-        found = []
+        counted, found = Counter(family for family, _ in record.numbers), []
         for family in self.target.families:
-            descents, best = [descent for descent in self.descents if descent.family == family], self.best_of(family)
-            seen = set[Vector]().union(*(descent.seen for descent in descents))
-            ends = tuple((descent.began, descent.end) for descent in descents)
-            found.append(FamilyOutcome(family, len(seen), None if best is None else best.value, ends))
+            ends = tuple((each.began, each.end) for each in self.descents if each.family == family)
+            best = self.best_of(family)
+            found.append(FamilyOutcome(family, counted[family], None if best is None else best.value, ends))
         return tuple(found)
 
     def best_of(self, family: str) -> Point | None:

@@ -97,7 +97,7 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
         winners=tuple(found for family in target.families if (found := winner([family]))),
         gain=published.score.value - best.score.value if alike and best and published else None,
         stopped_by=stopped_by,
-        families=race.standings(),
+        families=race.standings(record),
         asked=len(record.numbers),
         scored=len({(job.family, job.vector) for job in solved}),
         full=sum(job.setting == "full" for job in solved),

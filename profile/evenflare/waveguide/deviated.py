@@ -10,20 +10,28 @@ from evenflare.waveguide.departure import shares_of as shares_of
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.moved import moved_along_normal, scaled
+from evenflare.waveguide.moved_oblong import MovedSection, moved_wall
+from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.waveguide import Waveguide
 
 
 def deviated(waveguide: Waveguide, deviation: WallDeviation) -> Waveguide:
-    """The waveguide with its wall as `deviation` says; driver and mounting stay.
+    """The waveguide with its wall as `deviation` says. The driver stays, with a ledge between its exit and a wall that
+    begins wider or narrower. A round one that is not alike all round becomes an oblong one.
 
-    ValueError if that leaves no wall (later, when the wall is asked for), or for what cannot be made yet.
+    ValueError where that leaves no wall (later, when the wall is asked for), or the mounting takes none that is not
+    round.
     """
     if deviation == WallDeviation():
         return waveguide
     shape = waveguide.shape
-    if not (waveguide.is_round and deviation.is_round):
-        raise ValueError("a wall that is not round cannot be moved yet")
-    return replace(waveguide, shape=Deviated(shape, deviation))  # type: ignore[arg-type]
+    if not isinstance(shape, Oblong):
+        if deviation.is_round:
+            return replace(waveguide, shape=Deviated(shape, deviation))
+        shape = Oblong(shape, shape)
+    section = MovedSection(shape, deviation, waveguide.driver.exit_radius)
+    planes = (DeviatedInPlane(shape, deviation, vertical=vertical) for vertical in (False, True))
+    return replace(waveguide, shape=Oblong(*planes, section, round_throat=False))
 
 
 @dataclass(frozen=True)
@@ -37,4 +45,19 @@ class Deviated:
     def meridian(self, exit_radius: float) -> Meridian:
         """See Shape."""
         moved = moved_along_normal(self.shape, self.deviation, exit_radius=exit_radius)
+        return scaled(moved, 1.0 + self.deviation.scale)
+
+
+@dataclass(frozen=True)
+class DeviatedInPlane:
+    """The meridian in one plane of an oblong shape that is moved along its normal."""
+
+    family: ClassVar[str] = "deviated"
+    shape: Oblong
+    deviation: WallDeviation
+    vertical: bool
+
+    def meridian(self, exit_radius: float) -> Meridian:
+        """See Shape."""
+        moved = moved_wall(self.shape, self.deviation, exit_radius).meridians[int(self.vertical)]
         return scaled(moved, 1.0 + self.deviation.scale)

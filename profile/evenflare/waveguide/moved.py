@@ -25,6 +25,8 @@ _STEP = 1e-4
 _CLOSE = 1000
 """Even steps over a piece that are close enough for that."""
 _SAMPLES = 257
+SHARP = 1e5
+"""1/m; what bends more than that is an edge, which a movement along its normal rounds or folds for itself."""
 _CORNER = 0.1
 """Of the departure: a bend that folds over less of the arc is as good as a corner."""
 _LEAST = 0.05
@@ -193,11 +195,11 @@ def moved_along_normal(shape: Shape, deviation: WallDeviation, *, exit_radius: f
 
 
 def refuse_folds(
-    departure: Departure, arc: FloatArray, z: FloatArray, curvature: FloatArray, azimuth: float = 0.0
+    departure: Departure, arc: FloatArray, z: FloatArray, curvature: FloatArray, azimuth: float | FloatArray = 0.0
 ) -> None:
     """ValueError where a wall moved by a departure folds: at places (N,) in order, arc and z in m, curvature in 1/m."""
     off, _, _ = departure.at(arc, z, azimuth)
-    folded = off * np.where(np.isfinite(curvature), curvature, 1e15) >= 1.0
+    folded = (off * np.where(np.isfinite(curvature), curvature, SHARP) >= 1.0) & (np.abs(curvature) < SHARP)
     if not folded.any():
         return
     long = np.abs(np.gradient(arc))[folded].sum()

@@ -126,7 +126,7 @@ class Waveguide:
         )
         shapes = self.shape.horizontal, self.shape.vertical
         slack = sum(abs(shape.depth_moved) for shape in shapes if isinstance(shape, Points))
-        found = Surface(horizontal, vertical, self.shape.section, slack)
+        found = Surface(horizontal, vertical, self.shape.section, slack, self.shape.round_throat)
         if self.mounting.cabinet is not None:
             self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth, is_round=False)
         body = self.mounting.body

@@ -9,6 +9,7 @@ other end: to first order only the movement along the normal changes a wall.
 from __future__ import annotations
 
 import itertools
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Protocol
@@ -59,6 +60,7 @@ class Moved:
     times the departure at its ends.
 
     before, after : tangents of the slides at the throat's side and at the mouth's, toward the mouth.
+    pushed        : m at either side, by which it slides besides.
     """
 
     piece: Piece
@@ -67,6 +69,7 @@ class Moved:
     azimuth: float
     before: float
     after: float
+    pushed: tuple[float, float] = (0.0, 0.0)
 
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece. The curvature is by differences of the angle: of those asked for, where they are close."""
@@ -84,16 +87,17 @@ class Moved:
         cosine, sine = np.cos(wall.angle), np.sin(wall.angle)
         off, by_arc, by_depth = self.departure.at(arc, wall.z, self.azimuth)
         slope = by_arc * rate + by_depth * cosine
-        slide = self.before + (self.after - self.before) * (t * t * (3.0 - 2.0 * t))
-        # Slope of the slide, and the turn of the wall, over the drawn arc; both by the parameter where it stands still.
-        speed = np.maximum(wall.speed, 1e-15)
-        slide_slope = (self.after - self.before) * 6.0 * t * (1.0 - t) / speed
+        share, rate = t * t * (3.0 - 2.0 * t), 6.0 * t * (1.0 - t) / np.maximum(wall.speed, 1e-15)
+        (tangent, push), (tangents, pushes) = (self.before, self.pushed[0]), (self.after, self.pushed[1])
+        tangent, tangent_slope = tangent + (tangents - tangent) * share, (tangents - tangent) * rate
+        slid = off * tangent + push + (pushes - push) * share
+        slid_slope = slope * tangent + off * tangent_slope + (pushes - push) * rate
         bend = np.where(np.isfinite(wall.curvature), wall.curvature, 0.0)
-        along = np.maximum(1.0 + slope * slide + off * (slide_slope - bend), _LEAST)
-        across = slope + off * bend * slide
+        along = np.maximum(1.0 + slid_slope - off * bend, _LEAST)
+        across = slope + bend * slid
         return (
-            wall.z + off * (slide * cosine - sine),
-            wall.r + off * (slide * sine + cosine),
+            wall.z + slid * cosine - off * sine,
+            wall.r + slid * sine + off * cosine,
             wall.angle + np.arctan2(across, along),
             wall.speed * np.hypot(along, across),
         )
@@ -128,15 +132,27 @@ def slides_of(meridian: Meridian, *, rolled: bool) -> list[float]:
 
 
 def shifted(
-    meridian: Meridian, places: tuple[Place, ...], departure: Departure, azimuth: float, slides: list[float]
+    meridian: Meridian,
+    places: tuple[Place, ...],
+    departure: Departure,
+    *,
+    slides: Sequence[float],
+    azimuth: float = 0.0,
+    pushed: Sequence[float] = (),
 ) -> Meridian:
-    """The meridian in the plane at `azimuth` moved by a departure, its pieces at those places. See slides_of."""
+    """The meridian in the plane at `azimuth` moved by a departure, its pieces at those places.
+
+    slides : see slides_of. pushed : m, by which each joint slides besides.
+    """
     # Of the piece behind a corner the way is the other.
     begins = [slides[0], *(-each for each in slides[1:-1])]
+    pushes = [0.0, *(pushed or [0.0] * (len(slides) - 2)), 0.0]
     return Meridian(
         tuple(
-            Moved(piece, place, departure, azimuth, before, after)
-            for piece, place, before, after in zip(meridian.pieces, places, begins, slides[1:], strict=True)
+            Moved(piece, place, departure, azimuth, before, after, push)
+            for piece, place, before, after, push in zip(
+                meridian.pieces, places, begins, slides[1:], itertools.pairwise(pushes), strict=True
+            )
         )
     )
 
@@ -191,7 +207,7 @@ def moved_along_normal(shape: Shape, deviation: WallDeviation, *, exit_radius: f
     wall = round_wall(shape, exit_radius)
     departure = Departure(deviation, wall.drawn)
     refuse_folds(departure, wall.arc, wall.z, wall.curvature)
-    return shifted(wall.meridian, wall.places, departure, 0.0, list(wall.slides))
+    return shifted(wall.meridian, wall.places, departure, slides=wall.slides)
 
 
 def refuse_folds(

@@ -21,7 +21,7 @@ from evenflare.waveguide.moved import refuse_folds, shifted, slides_of
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import Mouth, UnitCurve
-from evenflare.waveguide.surface import Surface
+from evenflare.waveguide.surface import SAME, Surface
 
 QUARTER = 0.5 * np.pi
 _CELLS = 48
@@ -30,6 +30,8 @@ _RIM = 1e-4
 """rad, over the angle whose cosine runs with depth: closer to a rim at 90 degrees what is sought is 0 over 0."""
 _STEP = 1e-3
 """rad of that angle and of psi, for what the factor is changed by, by differences."""
+SMOOTH = 0.01
+"""Tangent of half the angle by which a wall turns at a joint that is no corner."""
 _AROUND = np.linspace(0.0, QUARTER, 9)
 
 
@@ -172,12 +174,37 @@ class MovedWall:
                 refuse_folds(self.departure, wall.arc[:, i], wall.z[:, i], bend[:, i], wall.azimuth[:, i])
         surface = wall.surface
         found = []
-        for meridian, slides, azimuth in zip(
-            (surface.horizontal, surface.vertical), wall.slides, (0.0, QUARTER), strict=True
+        for which, (meridian, azimuth) in enumerate(
+            zip((surface.horizontal, surface.vertical), (0.0, QUARTER), strict=True)
         ):
             places = (AtDepth(wall.mean, DepthMap(meridian, surface.depth)),) * len(meridian.pieces)
-            found.append(shifted(meridian, places, self.departure, azimuth, list(slides)))
+            slides, pushed = wall.slides[which], self._pushed[which]
+            found.append(
+                shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed)
+            )
         return found[0], found[1]
+
+    @cached_property
+    def _pushed(self) -> tuple[list[float], list[float]]:
+        """m by which the joints of either meridian slide, so that two at one depth stay at one: between them there
+        would be a stretch of wall too short to be solved well.
+        """
+        surface, found = self.wall.surface, []
+        for meridian, slides, azimuth in zip(
+            (surface.horizontal, surface.vertical), self.wall.slides, (0.0, QUARTER), strict=True
+        ):
+            ends = [piece.frame_at(np.array([1.0])) for piece in meridian.pieces[:-1]]
+            z, angle = (np.array([float(end[i][0]) for end in ends]) for i in (0, 2))
+            arc, _ = self.wall.mean.at_depth(z)
+            off, _, _ = self.departure.at(arc, z, azimuth)
+            smooth = (np.abs(slides[1:-1]) < SMOOTH) & (angle < ROLLED)
+            found.append((z, angle, off * np.sin(angle), smooth))
+        (z, angle, back, smooth), (other_z, other_angle, other_back, other_smooth) = found
+        first, second = np.zeros_like(z), np.zeros_like(other_z)
+        for i, j in np.argwhere((np.abs(z[:, None] - other_z) < SAME) & smooth[:, None] & other_smooth):
+            apart = 0.5 * (back[i] - other_back[j])
+            first[i], second[j] = apart / np.cos(angle[i]), -apart / np.cos(other_angle[j])
+        return first.tolist(), second.tolist()
 
     @cached_property
     def _depths(self) -> tuple[DepthMap, DepthMap]:

@@ -61,3 +61,13 @@ class DeviatedInPlane:
         """See Shape."""
         moved = moved_wall(self.shape, self.deviation, exit_radius).meridians[int(self.vertical)]
         return scaled(moved, 1.0 + self.deviation.scale)
+
+
+def drawn_of(waveguide: Waveguide) -> Waveguide | None:
+    """The waveguide as drawn, in a baffle, of one that `deviated` made; None of any other."""
+    shape = waveguide.shape
+    if isinstance(shape, Deviated):
+        return Waveguide(shape.shape, waveguide.driver)
+    if isinstance(shape, Oblong) and isinstance(shape.horizontal, DeviatedInPlane):
+        return Waveguide(shape.horizontal.shape, waveguide.driver)
+    return None

@@ -76,7 +76,8 @@ class MeanWall:
         share = self.drawn.depth / self.surface.depth
         middle = 0.5 * share * sum(self.surface.cuts[self.stretch : self.stretch + 2])
         which = int(np.clip(np.searchsorted(self.drawn.cuts, middle) - 1, 0, len(self.drawn.cuts) - 2))
-        return self.drawn.axes(np.clip(z * share, *self.drawn.cuts[which : which + 2]), stretch=which)
+        low, high = self.drawn.cuts[which : which + 2]
+        return self.drawn.axes(np.clip(z * share, low, high), stretch=which)
 
     @cached_property
     def _turn(self) -> tuple[float, float]:

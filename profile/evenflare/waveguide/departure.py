@@ -211,9 +211,7 @@ class Departure:
         off = off + deviation.offset
         if deviation.throat_step != 0.0:
             across = np.cos(np.asarray(azimuth)) ** 2
-            step = deviation.throat_step * (
-                np.cos(drawn.throat[0]) * across + np.cos(drawn.throat[1]) * (1.0 - across)
-            )
+            step = deviation.throat_step * (np.cos(drawn.throat[0]) * across + np.cos(drawn.throat[1]) * (1.0 - across))
             share, rate = risen(arc / drawn.exit_radius)
             off, slope = off + step * (1.0 - share), slope - step * rate / drawn.exit_radius
         if deviation.bow == 0.0:

@@ -3,15 +3,19 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import ClassVar
 
+from evenflare.waveguide.body import RolledShell
 from evenflare.waveguide.departure import WallDeviation as WallDeviation
 from evenflare.waveguide.departure import shares_of as shares_of
+from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.moved import moved_along_normal, scaled
 from evenflare.waveguide.moved_oblong import MovedSection, moved_wall
 from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.remounted import remounted
 from evenflare.waveguide.waveguide import Waveguide
 
 
@@ -27,11 +31,23 @@ def deviated(waveguide: Waveguide, deviation: WallDeviation) -> Waveguide:
     shape = waveguide.shape
     if not isinstance(shape, Oblong):
         if deviation.is_round:
-            return replace(waveguide, shape=Deviated(shape, deviation))
+            return remounted(waveguide, replace(waveguide, shape=Deviated(shape, deviation)))
+        _refuse_round_only(waveguide)
         shape = Oblong(shape, shape)
     section = MovedSection(shape, deviation, waveguide.driver.exit_radius)
-    planes = (DeviatedInPlane(shape, deviation, vertical=vertical) for vertical in (False, True))
-    return replace(waveguide, shape=Oblong(*planes, section, round_throat=False))
+    horizontal, vertical = (DeviatedInPlane(shape, deviation, vertical=each) for each in (False, True))
+    made = replace(waveguide, shape=Oblong(horizontal, vertical, section, round_throat=False))
+    return remounted(waveguide, made)
+
+
+def _refuse_round_only(waveguide: Waveguide) -> None:
+    mounting = waveguide.mounting
+    if mounting.kind == "sphere" or not isinstance(mounting.body, RolledShell | None):
+        where = "a sphere" if mounting.body is None else f'the outline "{mounting.body.outline}"'
+        raise ValueError(
+            f"a round mouth in {where} cannot become oval, which only a baffle, a cabinet and a rolled shell take: must"
+            " depart alike all round. Leave out ovality and take one azimuth, or change the mounting"
+        )
 
 
 @dataclass(frozen=True)
@@ -57,6 +73,12 @@ class DeviatedInPlane:
     deviation: WallDeviation
     vertical: bool
 
+    @property
+    def depth_moved(self) -> float:
+        """m, see Points: of the drawn one."""
+        drawn = self.shape.vertical if self.vertical else self.shape.horizontal
+        return float(getattr(drawn, "depth_moved", 0.0))
+
     def meridian(self, exit_radius: float) -> Meridian:
         """See Shape."""
         moved = moved_wall(self.shape, self.deviation, exit_radius).meridians[int(self.vertical)]
@@ -66,8 +88,14 @@ class DeviatedInPlane:
 def drawn_of(waveguide: Waveguide) -> Waveguide | None:
     """The waveguide as drawn, in a baffle, of one that `deviated` made; None of any other."""
     shape = waveguide.shape
-    if isinstance(shape, Deviated):
-        return Waveguide(shape.shape, waveguide.driver)
-    if isinstance(shape, Oblong) and isinstance(shape.horizontal, DeviatedInPlane):
-        return Waveguide(shape.horizontal.shape, waveguide.driver)
-    return None
+    if isinstance(shape, Oblong):
+        shape = shape.horizontal
+    if not isinstance(shape, Deviated | DeviatedInPlane):
+        return None
+    return _in_baffle(shape.shape, waveguide.driver)  # type: ignore[arg-type]  # shapes are frozen dataclasses
+
+
+@lru_cache(maxsize=16)
+def _in_baffle(shape: Shape | Oblong, driver: Driver) -> Waveguide:
+    """Kept with its wall, for it is moved many times."""
+    return Waveguide(shape, driver)

@@ -16,7 +16,7 @@ from typing import Protocol
 
 import numpy as np
 
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.departure import ROLLED, Arcs, Departure, Drawn, WallDeviation
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
@@ -88,10 +88,10 @@ class Moved:
         off, by_arc, by_depth = self.departure.at(arc, wall.z, self.azimuth)
         slope = by_arc * rate + by_depth * cosine
         share, rate = t * t * (3.0 - 2.0 * t), 6.0 * t * (1.0 - t) / np.maximum(wall.speed, 1e-15)
-        (tangent, push), (tangents, pushes) = (self.before, self.pushed[0]), (self.after, self.pushed[1])
-        tangent, tangent_slope = tangent + (tangents - tangent) * share, (tangents - tangent) * rate
-        slid = off * tangent + push + (pushes - push) * share
-        slid_slope = slope * tangent + off * tangent_slope + (pushes - push) * rate
+        turn, push = self.after - self.before, self.pushed[1] - self.pushed[0]
+        tangent = self.before + turn * share
+        slid = off * tangent + self.pushed[0] + push * share
+        slid_slope = slope * tangent + (off * turn + push) * rate
         bend = np.where(np.isfinite(wall.curvature), wall.curvature, 0.0)
         along = np.maximum(1.0 + slid_slope - off * bend, _LEAST)
         across = slope + bend * slid
@@ -128,7 +128,11 @@ def slides_of(meridian: Meridian, *, rolled: bool) -> list[float]:
     ends = [piece.frame_at(np.array([0.0, 1.0])).angle.tolist() for piece in meridian.pieces]
     corners = [float(np.tan(0.5 * (before[1] - after[0]))) for before, after in itertools.pairwise(ends)]
     mouth = ends[-1][1]
-    return [float(np.tan(ends[0][0])), *corners, float(-np.tan(0.5 * (0.5 * np.pi - mouth)) if rolled else np.tan(mouth))]
+    return [
+        float(np.tan(ends[0][0])),
+        *corners,
+        float(-np.tan(0.5 * (0.5 * np.pi - mouth)) if rolled else np.tan(mouth)),
+    ]
 
 
 def shifted(
@@ -161,7 +165,8 @@ def shifted(
 class RoundWall:
     """A drawn round wall, and what of it is the same for every deviation.
 
-    arc, curvature : (N,) m from the throat and 1/m at points of it; z (N,) m.
+    arc, z     : (N,) m from the throat, along the wall and along the axis, at points of it, and
+    curvatures : (N,) 1/m each there, of the meridian and of the circumference.
     """
 
     meridian: Meridian
@@ -170,7 +175,7 @@ class RoundWall:
     slides: tuple[float, ...]
     arc: FloatArray
     z: FloatArray
-    curvature: FloatArray
+    curvatures: tuple[FloatArray, FloatArray]
 
 
 @lru_cache(maxsize=16)
@@ -182,7 +187,8 @@ def round_wall(shape: Shape, exit_radius: float) -> RoundWall:
     t = np.linspace(0.0, 1.0, _SAMPLES)
     frames = [piece.frame_at(t) for piece in meridian.pieces]
     arc = np.concatenate([start + each.arc_at(t) for start, each in zip(starts[:-1], arcs, strict=True)])
-    z, angle, curvature = (np.concatenate([frame[i] for frame in frames]) for i in (0, 2, 3))
+    z, r, angle, curvature = (np.concatenate([frame[i] for frame in frames]) for i in (0, 1, 2, 3))
+    around = -np.cos(angle) / r
     ends = meridian.ends.angle.tolist()
     rolled = ends[1] >= ROLLED
     drawn = Drawn(
@@ -196,7 +202,7 @@ def round_wall(shape: Shape, exit_radius: float) -> RoundWall:
         left=np.maximum(0.5 * np.pi - angle, 0.0)[::-1],
     )
     places = tuple(OwnArc(each, float(start)) for each, start in zip(arcs, starts[:-1], strict=True))
-    return RoundWall(meridian, places, drawn, tuple(slides_of(meridian, rolled=rolled)), arc, z, curvature)
+    return RoundWall(meridian, places, drawn, tuple(slides_of(meridian, rolled=rolled)), arc, z, (curvature, around))
 
 
 def moved_along_normal(shape: Shape, deviation: WallDeviation, *, exit_radius: float) -> Meridian:
@@ -204,9 +210,10 @@ def moved_along_normal(shape: Shape, deviation: WallDeviation, *, exit_radius: f
 
     ValueError where it folds.
     """
-    wall = round_wall(shape, exit_radius)
+    wall = round_wall(shape, exit_radius)  # type: ignore[arg-type]  # shapes are frozen dataclasses
     departure = Departure(deviation, wall.drawn)
-    refuse_folds(departure, wall.arc, wall.z, wall.curvature)
+    for curvature in wall.curvatures:
+        refuse_folds(departure, wall.arc, wall.z, curvature)
     return shifted(wall.meridian, wall.places, departure, slides=wall.slides)
 
 

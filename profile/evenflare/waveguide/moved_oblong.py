@@ -19,7 +19,6 @@ from evenflare.waveguide.depths import DepthMap
 from evenflare.waveguide.meridian import Frame, Meridian
 from evenflare.waveguide.moved import refuse_folds, shifted, slides_of
 from evenflare.waveguide.oblong import Oblong
-from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import Mouth, UnitCurve
 from evenflare.waveguide.surface import SAME, Surface
 
@@ -125,9 +124,9 @@ class OblongWall:
 def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
     """The drawn wall of a shape behind an exit of that radius, m; kept, for it is moved many times."""
     shapes = shape.horizontal, shape.vertical
-    slack = sum(abs(each.depth_moved) for each in shapes if isinstance(each, Points))
+    slack = sum(abs(getattr(each, "depth_moved", 0.0)) for each in shapes)
     meridians = [each.meridian(exit_radius) for each in shapes]
-    surface = Surface(*meridians, shape.section, slack, shape.round_throat)
+    surface = Surface(meridians[0], meridians[1], shape.section, slack, shape.round_throat)
     mean = MeanArc(surface)
     ends = [each.ends.angle.tolist() for each in meridians]
     rolled = max(each[1] for each in ends) >= ROLLED
@@ -152,9 +151,16 @@ def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
         left=left[::-1],
     )
     slides = tuple(tuple(slides_of(each, rolled=rolled)) for each in meridians)
-    shaped = [np.broadcast_to(each[:, None], azimuth.shape) for each in (arc, z)]
+    every_arc, every_z = (np.broadcast_to(each[:, None], azimuth.shape) for each in (arc, z))
     return OblongWall(
-        surface, mean, drawn, (slides[0], slides[1]), *shaped, azimuth, (curvatures[..., 1], curvatures[..., 0])
+        surface,
+        mean,
+        drawn,
+        (slides[0], slides[1]),
+        every_arc,
+        every_z,
+        azimuth,
+        (curvatures[..., 1], curvatures[..., 0]),
     )
 
 
@@ -179,9 +185,7 @@ class MovedWall:
         ):
             places = (AtDepth(wall.mean, DepthMap(meridian, surface.depth)),) * len(meridian.pieces)
             slides, pushed = wall.slides[which], self._pushed[which]
-            found.append(
-                shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed)
-            )
+            found.append(shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed))
         return found[0], found[1]
 
     @cached_property

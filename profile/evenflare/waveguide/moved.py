@@ -79,7 +79,8 @@ class Moved:
             return Frame(z, r, angle, np.gradient(angle, t[1] - t[0], edge_order=2) / speed, speed)
         low, high = np.maximum(t - _STEP, 0.0), np.minimum(t + _STEP, 1.0)
         (z, _, _), (r, _, _), (angle, first, last), (speed, _, _) = self._placed(np.stack([t, low, high]))
-        return Frame(z, r, angle, (last - first) / ((high - low) * speed), speed)
+        with np.errstate(divide="ignore"):  # at a cusp
+            return Frame(z, r, angle, (last - first) / ((high - low) * speed), speed)
 
     def _placed(self, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         wall = self.piece.frame_at(t)

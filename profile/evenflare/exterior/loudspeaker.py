@@ -15,6 +15,7 @@ from evenflare.exterior.panels import ORDER, PanelMesh, meshed
 from evenflare.exterior.patches import MirroredPatches, SmoothPatch, outline_lines, shell
 from evenflare.exterior.solids import flat_mesh, room_below
 from evenflare.exterior.standing import around, film
+from evenflare.exterior.throats import throat_of
 from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide import AnyCabinet, Cabinet, SolidCabinet, Waveguide
 from evenflare.waveguide.cabinet import TOUCH
@@ -23,8 +24,6 @@ from evenflare.waveguide.surface import Surface
 
 STEEP = 0.47 * np.pi
 """rad; a wall that ends steeper runs into the front without an edge, its radius as a root of what is left in depth."""
-MIDDLE = 0.55
-"""Of the throat's radius, half the side of the square within its disc."""
 SHALLOW, DEEP, STEPS = 2e-4, 0.2, 60
 """m, at which depths below the surface it is looked whether there is solid still, and at how many."""
 NODES = ORDER * ORDER
@@ -58,9 +57,8 @@ def loudspeaker(waveguide: Waveguide, size: float, *, wall: float) -> Loudspeake
     """
     mesh, disc, throat = panels(waveguide, size, wall=wall)
     driver, surface = waveguide.driver, waveguide.surface
-    share = np.hypot(disc.place[:, 0] - throat[0], disc.place[:, 1] - throat[1]) / surface.throat_radius
     moving = np.zeros(mesh.size)
-    moving[: share.size] = driver.velocity(share)
+    moving[: disc.size] = throat_of(surface, driver).moving((disc.place - throat)[:, :2])
     moving *= driver.exit_area / (2 ** len(mesh.mirrors) * np.sum(mesh.weight * moving))
     return Loudspeaker(mesh, moving, _room(mesh, waveguide, throat), throat)
 
@@ -79,7 +77,7 @@ def panels(waveguide: Waveguide, size: float, *, wall: float) -> tuple[PanelMesh
         return _facing(meshed(MirroredPatches(tuple(patches), mirrors), cells), facing)
 
     driver = waveguide.driver
-    disc = cut(_throat(surface.throat_radius, driver.exit_half_angle), fine, np.array([0.0, 0.0, 1.0]))
+    disc = cut(throat_of(surface, driver).patches, fine, np.array([0.0, 0.0, 1.0]))
     walls = cut(_wall(surface), fine, np.zeros(3))
     inner = [_moved(_all_round(each, mirrors), throat) for each in (disc, walls)]
     sharp = _sharp(surface)
@@ -113,36 +111,11 @@ def _standing(
     """As panels, of what stands free."""
     surface, driver, mirrors = waveguide.surface, waveguide.driver, (0, 1)
     fine, middle = min(size, wall), np.array([0.0, 0.0, 0.5 * (surface.depth + body.back)])
-    disc = meshed(MirroredPatches(tuple(_throat(surface.throat_radius, driver.exit_half_angle)), mirrors), fine)
+    disc = meshed(MirroredPatches(throat_of(surface, driver).patches, mirrors), fine)
     walls = meshed(MirroredPatches(tuple(_wall(surface)), mirrors), fine)
     outer = meshed(MirroredPatches(film(body, middle, sharp_rim=_sharp(surface)), mirrors), size)
     inner = _moved(_facing(disc, np.array([0.0, 0.0, 1.0])), -middle)
     return _joined([inner, _moved(_facing(walls, np.zeros(3)), -middle), outer]), inner, -middle
-
-
-def _throat(radius: float, half_angle: float) -> list[SmoothPatch]:
-    """The quarter of a disc about z = 0, or of a cap that bulges forward: a square, and what is round it."""
-    side = MIDDLE * radius
-
-    def on(x: FloatArray, y: FloatArray) -> FloatArray:
-        if half_angle <= 0.0:
-            return np.stack([x, y, np.zeros_like(x)], axis=-1)
-        ball = radius / np.sin(half_angle)
-        return np.stack([x, y, np.sqrt(ball**2 - x**2 - y**2) - ball * np.cos(half_angle)], axis=-1)
-
-    def square(u: FloatArray, v: FloatArray) -> FloatArray:
-        u, v = np.broadcast_arrays(u, v)
-        return on(side * u, side * v)
-
-    def beside(u: FloatArray, v: FloatArray) -> FloatArray:
-        turn = 0.25 * np.pi * u
-        return on((1 - v) * side + v * radius * np.cos(turn), (1 - v) * side * u + v * radius * np.sin(turn))
-
-    def above(u: FloatArray, v: FloatArray) -> FloatArray:
-        turn = 0.25 * np.pi * (1.0 + u)
-        return on((1 - v) * side * (1 - u) + v * radius * np.cos(turn), (1 - v) * side + v * radius * np.sin(turn))
-
-    return [SmoothPatch(square), SmoothPatch(beside), SmoothPatch(above)]
 
 
 def _wall(surface: Surface) -> list[SmoothPatch]:

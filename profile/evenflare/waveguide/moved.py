@@ -74,7 +74,7 @@ class Moved:
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece. The curvature is by differences of the angle: of those asked for, where they are close."""
         t = np.asarray(t, dtype=np.float64)
-        if t.ndim == 1 and t.size > _CLOSE and np.ptp(np.diff(t)) < 1e-12:
+        if t.ndim == 1 and t.size > _CLOSE and t[1] > t[0] and np.ptp(np.diff(t)) < 1e-12:
             z, r, angle, speed = self._placed(t)
             return Frame(z, r, angle, np.gradient(angle, t[1] - t[0], edge_order=2) / speed, speed)
         low, high = np.maximum(t - _STEP, 0.0), np.minimum(t + _STEP, 1.0)

@@ -309,8 +309,17 @@ class MovedSection:
             wider = self._widened(z.ravel(), psi, mouth).reshape(*z.shape[:-1], psi.size)
         else:
             every_z, every_psi = np.broadcast_arrays(z, psi)
-            wider = self._widened(every_z.ravel(), every_psi.reshape(-1, 1), mouth).reshape(every_z.shape)
+            wider = self._at_points(every_z.ravel(), every_psi.ravel(), mouth).reshape(every_z.shape)
         return np.asarray(drawn * (1.0 + wider))
+
+    def _at_points(self, z: FloatArray, psi: FloatArray, mouth: Mouth) -> FloatArray:
+        """(N,) see MovedWall.widened, of points (N,): mostly as many at one depth as at another."""
+        depths, which, counts = np.unique(z, return_inverse=True, return_counts=True)
+        if counts.size == 0 or counts.min() != counts.max():
+            return self._widened(z, psi[:, None], mouth)[:, 0]
+        found, order = np.empty_like(z), np.argsort(which, kind="stable")
+        found[order] = self._widened(depths, psi[order].reshape(depths.size, -1), mouth).ravel()
+        return found
 
     def _widened(self, z: FloatArray, psi: FloatArray, mouth: Mouth) -> FloatArray:
         folded = np.arctan2(np.abs(np.sin(psi)), np.abs(np.cos(psi)))
@@ -326,7 +335,7 @@ class MovedSection:
 
         def widened(by: float, and_by: float) -> FloatArray:
             place = mouth.depth * np.sin(0.5 * (turn + by * _STEP)) ** 2
-            found = self._widened(place.ravel(), (around + and_by * _STEP).reshape(-1, 1), mouth)
+            found = self._at_points(place.ravel(), (around + and_by * _STEP).ravel(), mouth)
             return np.asarray(found.reshape(shape))
 
         middle, deeper, shallower = widened(0.0, 0.0), widened(1.0, 0.0), widened(-1.0, 0.0)
@@ -347,7 +356,7 @@ class MovedSection:
         ) / square
         # psi moves with the depth where t is held.
         p_z = share * (drawn.x * drawn.y_z - drawn.y * drawn.x_z) / square
-        exact = self._widened(z.ravel(), psi.reshape(-1, 1), mouth).reshape(shape)
+        exact = self._at_points(z.ravel(), psi.ravel(), mouth).reshape(shape)
         g, g_t, g_tt = 1.0 + exact, g_p * p_t, g_pp * p_t**2 + g_p * p_tt
         g_z, g_zz, g_tz = g_z + g_p * p_z, g_zz + 2.0 * g_zp * p_z + g_pp * p_z**2, (g_zp + g_pp * p_z) * p_t
         columns = []

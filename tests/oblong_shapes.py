@@ -61,6 +61,9 @@ class FlushEllipse:
     def factor(self, z: FloatArray, a: FloatArray, b: FloatArray, psi: FloatArray) -> FloatArray:
         return np.ones(np.broadcast_shapes(z.shape, psi.shape))
 
+    def off_exit(self, radius: float) -> float:
+        return 0.0  # all of it moves
+
     @property
     def horizontal(self) -> SimpleNamespace:
         return SimpleNamespace(dense=SimpleNamespace(angle=np.zeros(1)))
@@ -71,4 +74,4 @@ class FlushEllipse:
 def elliptical_piston(a: float, b: float) -> SimpleNamespace:
     """A flat elliptical piston flush with a baffle, as the solver takes a waveguide."""
     driver = Driver(float(np.sqrt(a * b)))
-    return SimpleNamespace(is_round=False, surface=FlushEllipse(a, b), driver=driver, mounting=Mounting())
+    return SimpleNamespace(is_round=False, shape=None, surface=FlushEllipse(a, b), driver=driver, mounting=Mounting())

@@ -88,7 +88,7 @@ def test_every_place_moves_by_the_departure_along_its_normal(wall: str, kind: st
         patch = drawn.patch(z, PSI, stretch=which)
         places, away = patch.points.reshape(-1, 3), -patch.normals.reshape(-1, 3)
         arc, _ = wanted.wall.mean.at_depth(places[:, 2])
-        off, _, _ = wanted.departure.at(arc, places[:, 2], np.arctan2(places[:, 1], places[:, 0]))
+        off, _, _ = wanted.departure.off_at(arc, places[:, 2], np.arctan2(places[:, 1], places[:, 0]))
         # Second order: where the departure becomes level at a rim it changes by itself over some mm.
         assert _moved_by(made, places, away) == pytest.approx(off, abs=2e-3 * OFF)
 

@@ -85,10 +85,11 @@ class Throat:
 
 def throat_of(surface: Surface, driver: Driver) -> Throat:
     """The throat of a wall: with no strip where exit and wall meet."""
-    whole = Throat(surface, driver, driver.exit_radius)
-    wall, radius = np.hypot(*whole.edge(_AROUND)), driver.exit_radius
-    if np.abs(wall - radius).max() <= MET:
+    radius = driver.exit_radius
+    whole = Throat(surface, driver, radius)
+    if surface.off_exit(radius) <= MET:
         return whole
+    wall = np.hypot(*whole.edge(_AROUND))
     return Throat(surface, driver, min(radius, float(wall.min())) - STRIP * radius)
 
 

@@ -167,8 +167,7 @@ class OblongMedium:
         )
         modes = self._modes(shells.caps, wavenumber, resolution)
         radius = self.waveguide.driver.exit_radius
-        edge = np.hypot(shells.wide[0, 0] * np.cos(self.basis.psi), shells.high[0, 0] * np.sin(self.basis.psi))
-        if part is self.sweep and np.abs(edge - radius).max() > ledge.MET:
+        if part is self.sweep and self.surface.off_exit(radius) > ledge.MET:
             first = Domes(Caps(*(each[0, :1] for each in shells.caps)), *(each[0, :1] for each in shells[1:]))
             which = self.basis.order[: int(modes[0])], self.basis.degree[: int(modes[0])]
             slope = slope_over(self.basis.psi.size)

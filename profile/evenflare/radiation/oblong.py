@@ -176,7 +176,7 @@ def sweep(waveguide: Waveguide) -> Sweep:
     guide = None if drawn is None else drawn.surface
     walls = [MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)]
     inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
-    stretches = [_widened(stretch, surface) for stretch in inside]
+    stretches = [_widened(stretch, surface, made=guide is not None) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
     radius = dome_radius(surface)
     if radius - min(a, b) > NEARLY_ROUND * radius:
@@ -186,11 +186,16 @@ def sweep(waveguide: Waveguide) -> Sweep:
     return tuple(stretches)
 
 
-def _widened(stretch: Stretch, surface: Surface) -> Stretch:
-    """The stretch with the travel of its wall that of the faster plane, and elements that miss it nowhere."""
+def _widened(stretch: Stretch, surface: Surface, *, made: bool) -> Stretch:
+    """The stretch with the travel of its wall that of the faster plane; of a wall as made, which may have waves, with
+    elements enough to follow it.
+    """
     z = stretch.path.caps(stretch.t).z
     a, b = _semi_axes(surface, z)
     wall = np.maximum(np.hypot(np.diff(z), np.diff(a)), np.hypot(np.diff(z), np.diff(b)))
+    stretch = stretch._replace(wall=wall, travel=np.maximum(stretch.travel, wall))
+    if not made:
+        return stretch
     factor = _factor(surface, z, a, b, np.array([0.25 * np.pi]))[:, 0]
-    bent = np.max([stretch.bent, *(missing(z, r) for r in (a, b, np.hypot(a, b) * factor * np.sqrt(0.5)))], axis=0)
-    return stretch._replace(wall=wall, travel=np.maximum(stretch.travel, wall), bent=bent)
+    bent = [missing(z, r) for r in (a, b, np.hypot(a, b) * factor * np.sqrt(0.5))]
+    return stretch._replace(bent=np.max([stretch.bent, *bent], axis=0))

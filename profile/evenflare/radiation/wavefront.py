@@ -35,8 +35,8 @@ LARGEST_GROWTH = 0.7
 LARGEST_NEARING = 1.0
 """Natural logarithm of the share by which an element comes nearer to a sharp corner, whatever the frequency."""
 LARGEST_MISS = 2e-6
-"""m by which an element, a cubic through four caps, may miss the wall between them, whatever the frequency. Walls that
-are as drawn miss by less anyway, ones with waves do not."""
+"""m by which an element, a cubic through four caps, may miss a wall as made between them, whatever the frequency. Walls
+as drawn are mostly followed closer."""
 SMOOTH = 0.02
 """rad between two pieces of wall, up to which they are one smooth wall."""
 SHARPNESS = 0.15
@@ -183,7 +183,13 @@ def _tabulated(path: Path, t: FloatArray, caps: Caps) -> Stretch:
     travel = np.maximum(wall, np.abs(apex[1:] - apex[:-1]))
     turn = np.abs(caps.b[1:] - caps.b[:-1])
     bent = np.maximum(turn / LARGEST_TURN, np.abs(np.log(r[1:] / r[:-1])) / LARGEST_GROWTH)
-    return Stretch(path, t, r, wall, travel, turn, np.maximum(bent, missing(z, r)))
+    return Stretch(path, t, r, wall, travel, turn, bent)
+
+
+def followed(stretch: Stretch) -> Stretch:
+    """The stretch with elements enough to follow a wall that has waves."""
+    caps = stretch.path.caps(stretch.t)
+    return stretch._replace(bent=np.maximum(stretch.bent, missing(caps.z, caps.r)))
 
 
 def missing(z: FloatArray, r: FloatArray) -> FloatArray:
@@ -248,15 +254,16 @@ def sweep(waveguide: Waveguide) -> Sweep:
     """
     meridian, radius = waveguide.meridian, waveguide.mounting.radius
     refuse_undercut(meridian)
-    pieces: Sequence[Piece] = meridian.pieces
-    if (drawn := drawn_of(waveguide)) is not None:
-        pieces = [Guided(piece, guide) for piece, guide in zip(pieces, drawn.meridian.pieces, strict=True)]
     if radius is None:
         end_angle = beyond = 0.5 * np.pi
     else:
         end_angle = float(np.arcsin(meridian.mouth_radius / radius))
         beyond = 0.5 * np.pi + end_angle
-    return swept(pieces, waveguide.driver.exit_half_angle, end_angle, beyond=beyond)
+    half_angle = waveguide.driver.exit_half_angle
+    if (drawn := drawn_of(waveguide)) is None:
+        return swept(meridian.pieces, half_angle, end_angle, beyond=beyond)
+    pieces = [Guided(piece, guide) for piece, guide in zip(meridian.pieces, drawn.meridian.pieces, strict=True)]
+    return tuple(followed(stretch) for stretch in swept(pieces, half_angle, end_angle, beyond=beyond))
 
 
 def refuse_undercut(meridian: Meridian) -> None:

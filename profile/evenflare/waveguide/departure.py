@@ -110,7 +110,7 @@ class Arcs:
 
 
 @dataclass(frozen=True)
-class Drawn:
+class DrawnWall:
     """What of a drawn wall its departure takes.
 
     length      : m, of the whole arc; start, depth : m, of the wall along the axis; exit_radius : m.
@@ -149,7 +149,7 @@ class Departure:
     """A deviation of a drawn wall: but for its scale, which is of the whole part."""
 
     deviation: WallDeviation
-    drawn: Drawn
+    drawn: DrawnWall
 
     @cached_property
     def knots(self) -> FloatArray:
@@ -192,7 +192,7 @@ class Departure:
         enough = (drawn.left >= wanted) & (before > 0.0)
         return float(before[np.argmax(enough)] if enough.any() else 0.5 * before[-1])
 
-    def at(
+    def off_at(
         self, arc: FloatArray, z: FloatArray, azimuth: float | FloatArray = 0.0
     ) -> tuple[FloatArray, FloatArray, FloatArray]:
         """m, and its slopes by the arc and by the depth, at places of the drawn wall: arc and z, m, and azimuth, rad.

@@ -17,7 +17,7 @@ from typing import Protocol
 import numpy as np
 
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide.departure import ROLLED, Arcs, Departure, Drawn, WallDeviation
+from evenflare.waveguide.departure import ROLLED, Arcs, Departure, DrawnWall, WallDeviation
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
 
@@ -34,10 +34,10 @@ _LEAST = 0.05
 """Of the drawn wall's speed; where a bend as good as a corner folds, the moved one's is taken to be that."""
 
 
-class Place(Protocol):
+class AlongWall(Protocol):
     """Where on the wall, by the arc that a deviation is given over, the points of a piece lie."""
 
-    def at(self, t: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
+    def arc_and_rate(self, t: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
         """m from the throat at parameters t, where the wall is that, and its slope by the piece's own arc."""
         ...
 
@@ -49,8 +49,8 @@ class OwnArc:
     arcs: Arcs
     start: float
 
-    def at(self, t: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
-        """See Place."""
+    def arc_and_rate(self, t: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
+        """See AlongWall."""
         return self.start + self.arcs.arc_at(t), np.ones_like(wall.z)
 
 
@@ -64,7 +64,7 @@ class Moved:
     """
 
     piece: Piece
-    place: Place
+    place: AlongWall
     departure: Departure
     azimuth: float
     before: float
@@ -84,9 +84,9 @@ class Moved:
 
     def _placed(self, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         wall = self.piece.frame_at(t)
-        arc, rate = self.place.at(t, wall)
+        arc, rate = self.place.arc_and_rate(t, wall)
         cosine, sine = np.cos(wall.angle), np.sin(wall.angle)
-        off, by_arc, by_depth = self.departure.at(arc, wall.z, self.azimuth)
+        off, by_arc, by_depth = self.departure.off_at(arc, wall.z, self.azimuth)
         slope = by_arc * rate + by_depth * cosine
         share, rate = t * t * (3.0 - 2.0 * t), 6.0 * t * (1.0 - t) / np.maximum(wall.speed, 1e-15)
         turn, push = self.after - self.before, self.pushed[1] - self.pushed[0]
@@ -138,7 +138,7 @@ def slides_of(meridian: Meridian, *, rolled: bool) -> list[float]:
 
 def shifted(
     meridian: Meridian,
-    places: tuple[Place, ...],
+    places: tuple[AlongWall, ...],
     departure: Departure,
     *,
     slides: Sequence[float],
@@ -171,8 +171,8 @@ class RoundWall:
     """
 
     meridian: Meridian
-    places: tuple[Place, ...]
-    drawn: Drawn
+    places: tuple[AlongWall, ...]
+    drawn: DrawnWall
     slides: tuple[float, ...]
     arc: FloatArray
     z: FloatArray
@@ -192,7 +192,7 @@ def round_wall(shape: Shape, exit_radius: float) -> RoundWall:
     around = -np.cos(angle) / r
     ends = meridian.ends.angle.tolist()
     rolled = ends[1] >= ROLLED
-    drawn = Drawn(
+    drawn = DrawnWall(
         length=float(starts[-1]),
         start=float(meridian.ends.z[0]),
         depth=meridian.depth,
@@ -222,7 +222,7 @@ def refuse_folds(
     departure: Departure, arc: FloatArray, z: FloatArray, curvature: FloatArray, azimuth: float | FloatArray = 0.0
 ) -> None:
     """ValueError where a wall moved by a departure folds: at places (N,) in order, arc and z in m, curvature in 1/m."""
-    off, _, _ = departure.at(arc, z, azimuth)
+    off, _, _ = departure.off_at(arc, z, azimuth)
     folded = (off * np.where(np.isfinite(curvature), curvature, SHARP) >= 1.0) & (np.abs(curvature) < SHARP)
     if not folded.any():
         return

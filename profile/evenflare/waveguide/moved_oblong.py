@@ -14,7 +14,7 @@ import numpy as np
 from scipy.interpolate import BSpline, make_interp_spline
 
 from evenflare.units import FloatArray
-from evenflare.waveguide.departure import ROLLED, Departure, Drawn, WallDeviation
+from evenflare.waveguide.departure import ROLLED, Departure, DrawnWall, WallDeviation
 from evenflare.waveguide.depths import DepthMap
 from evenflare.waveguide.meridian import Frame, Meridian
 from evenflare.waveguide.moved import refuse_folds, shifted, slides_of
@@ -94,8 +94,8 @@ class AtDepth:
     mean: MeanArc
     depths: DepthMap
 
-    def at(self, t: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
-        """See Place."""
+    def arc_and_rate(self, t: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
+        """See AlongWall."""
         start, scale = self.depths.scale
         arc, slope = self.mean.at_depth(np.clip((wall.z - start) / scale, 0.0, self.depths.depth))
         return arc, slope / scale * np.cos(wall.angle)
@@ -112,7 +112,7 @@ class OblongWall:
 
     surface: Surface
     mean: MeanArc
-    drawn: Drawn
+    drawn: DrawnWall
     slides: tuple[tuple[float, ...], tuple[float, ...]]
     arc: FloatArray
     z: FloatArray
@@ -140,7 +140,7 @@ def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
         rows.append((z, left, azimuth, patch.curvatures))
     z, left, azimuth, curvatures = (np.concatenate(each) for each in zip(*rows, strict=True))
     arc, _ = mean.at_depth(z)
-    drawn = Drawn(
+    drawn = DrawnWall(
         length=mean.length,
         start=float(surface.horizontal.ends.z[0]),
         depth=surface.depth,
@@ -200,7 +200,7 @@ class MovedWall:
             ends = [piece.frame_at(np.array([1.0])) for piece in meridian.pieces[:-1]]
             z, angle = (np.array([float(end[i][0]) for end in ends]) for i in (0, 2))
             arc, _ = self.wall.mean.at_depth(z)
-            off, _, _ = self.departure.at(arc, z, azimuth)
+            off, _, _ = self.departure.off_at(arc, z, azimuth)
             smooth = (np.abs(slides[1:-1]) < SMOOTH) & (angle < ROLLED)
             found.append((z, angle, off * np.sin(angle), smooth))
         (z, angle, back, smooth), (other_z, other_angle, other_back, other_smooth) = found
@@ -260,7 +260,7 @@ class MovedWall:
         size = np.hypot(scale * np.hypot(across_x, across_y), rise)
         arc, _ = self.wall.mean.at_depth(drawn_z)
         azimuth = np.arctan2(b * curve.y, a * curve.x)
-        off, _, _ = self.departure.at(arc[:, None], drawn_z[:, None], azimuth)
+        off, _, _ = self.departure.off_at(arc[:, None], drawn_z[:, None], azimuth)
         lacking = off * size + rise * (moved_z - drawn_z)[:, None]
         lacking -= scale * (across_x * wider * curve.x + across_y * higher * curve.y)
         return np.asarray(lacking / (scale * (across_x * a * curve.x + across_y * b * curve.y)))

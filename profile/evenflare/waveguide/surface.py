@@ -87,6 +87,14 @@ class Surface:
             return self.horizontal.throat_radius
         return float(np.sqrt(self.horizontal.throat_radius * self.vertical.throat_radius))
 
+    def off_exit(self, radius: float) -> float:
+        """m, the most by which the wall's edge at the throat lies beyond, or within, a driver's exit of that radius."""
+        zero, psi = np.zeros(1), np.linspace(0.0, 0.5 * np.pi, 65)
+        axes = self.axes(zero, stretch=0)
+        factor = self.factor(zero[:, None], axes.a[:, None], axes.b[:, None], psi)[0]
+        edge = factor * np.hypot(axes.a * np.cos(psi), axes.b * np.sin(psi))
+        return float(np.abs(edge - radius).max())
+
     @property
     def mouth_width(self) -> float:
         """m, from rim to rim in the horizontal plane."""

@@ -68,3 +68,10 @@ def test_waves_stay_between_their_knots_and_are_found_at_their_place() -> None:
     assert off.min() > -1e-15  # rounding
     assert off.max() == pytest.approx(3e-4, rel=1e-5)  # at the nearest of 2001 places
     assert shares_of(drawn.meridian, [a.z[off.argmax()]]) == pytest.approx([0.5], abs=1e-3)  # half a place
+
+
+def test_a_rolled_rim_under_waves_does_not_turn_back() -> None:
+    drawn = Waveguide(SHAPES["rolled cone"])
+    waves = WallDeviation(shares=(0.0, 0.8, 0.9, 1.0), waves=((0.0,), (0.0,), (-2e-4,), (2e-4,)))
+    for piece in deviated(drawn, waves).meridian.pieces:
+        assert piece.frame_at(np.linspace(0.0, 1.0, 401)).angle.max() < 0.5 * np.pi + 1e-9  # rounding

@@ -12,7 +12,7 @@ import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import ClassVar
+from typing import Any, ClassVar
 
 import numpy as np
 
@@ -43,8 +43,10 @@ class WallDeviation:
     shares      : (N,) shares of the arc from throat, 0, to mouth, 1, rising; at these, in
     azimuths    : (M,) azimuths, rad, 0 to pi/2, rising, both planes of symmetry among them where there are several;
                   one alone: alike all round;
-    waves       : (N, M), the departure there. From one share to the next it goes as 10 v^3 - 15 v^4 + 6 v^5, so that
-                  it never leaves what is between them; around the section a cosine series in twice the azimuth.
+    waves       : (N, M), the departure there. From one share to the next it goes as a cubic that never leaves what is
+                  between them (F. Fritsch and J. Butland, SIAM J. Sci. Stat. Comput. 5 (1984), 300) and is level at the
+                  mouth, so that a wall that is rolled over there does not turn back; around the section a cosine
+                  series in twice the azimuth.
     """
 
     offset: float = 0.0
@@ -165,8 +167,13 @@ class _Waves:
     depth: float
 
     @cached_property
-    def _knots(self) -> tuple[FloatArray, FloatArray]:
-        return np.array(self.deviation.shares) * self.length, np.array(self.deviation.waves)[:, 0]
+    def _curve(self) -> Any:
+        from scipy.interpolate import CubicHermiteSpline, PchipInterpolator
+
+        knots, values = np.array(self.deviation.shares) * self.length, np.array(self.deviation.waves)[:, 0]
+        slopes = PchipInterpolator(knots, values)(knots, 1)
+        slopes[-1] = 0.0
+        return CubicHermiteSpline(knots, values, slopes)
 
     def __call__(self, arc: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
         """m, and its derivative by the arc, at arcs (m) from the throat where the wall is that."""
@@ -175,12 +182,8 @@ class _Waves:
         slope = self.deviation.bow * np.pi / self.depth * np.cos(turn) * np.cos(wall.angle)
         if len(self.deviation.shares) < 2:
             return off, slope
-        knots, values = self._knots
-        k = np.clip(np.searchsorted(knots, arc, side="right") - 1, 0, knots.size - 2)
-        width, rise = knots[k + 1] - knots[k], values[k + 1] - values[k]
-        v = np.clip((arc - knots[k]) / width, 0.0, 1.0)
-        off = off + values[k] + rise * v**3 * (10.0 - 15.0 * v + 6.0 * v**2)
-        return off, slope + rise / width * 30.0 * (v * (1.0 - v)) ** 2
+        at = np.clip(arc, self.deviation.shares[0] * self.length, self.deviation.shares[-1] * self.length)
+        return off + self._curve(at), slope + self._curve(at, 1)
 
 
 @dataclass(frozen=True)

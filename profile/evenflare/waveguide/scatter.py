@@ -1,9 +1,10 @@
 """Units of one waveguide, drawn at random as a process leaves them.
 
 A departure that is random over the wall is a Gaussian process along the arc: white noise on a lattice, smoothed by
-c exp(-x^2 / l^2), whose covariance is spread^2 exp(-d^2 / (2 l^2)): on a lattice of l/4 to 1e-7, since the kernel is
-cut off where it is that small. Between its knots, as far apart, a wall's waves go over in steps, which takes at most
-1.6 % from the variance half way, and at most 0.05 from or to a correlation.
+c exp(-x^2 / l^2), whose covariance is spread^2 exp(-d^2 / (2 l^2)): on a lattice of l/2 to 1e-6, the kernel being cut
+off where it is 1e-7. A wall's waves have their knots as far apart; between them, where they go as `WallDeviation` says,
+the variance is within 3 % and a correlation within 0.05 of that. The last knot lies at the mouth, half to one and a
+half times as far from the one before as others are: a step over less would be a bend.
 
 Where a departure is independent around the section too, places d apart as the crow flies being correlated by
 exp(-d^2 / (2 l^2)), its share of cos(m azimuth) on a circle of radius r has the variance
@@ -27,8 +28,8 @@ from evenflare.waveguide.accuracy import Accuracy
 from evenflare.waveguide.deviated import Arcs, WallDeviation
 from evenflare.waveguide.waveguide import Waveguide
 
-KNOTS = 4.0
-"""Knots in a correlation length."""
+KNOTS = 2.0
+"""In a correlation length."""
 REACH = 4.0
 """Correlation lengths beyond which the smoothing kernel, 1e-7 there, ends."""
 FULL_ORDER = 3.0
@@ -49,8 +50,7 @@ def units(accuracy: Accuracy, waveguide: Waveguide, *, seed: int, count: int) ->
     arc, radius = profile(waveguide)
     spacing = accuracy.correlation_length / KNOTS
     length = float(arc[-1])
-    knots = np.arange(int(np.ceil(length / spacing * (1.0 - 1e-9)))) * spacing
-    places = np.append(knots, length)
+    places = np.append(np.arange(max(1, round(length / spacing))) * spacing, length)
     azimuths, shares = _around(accuracy, waveguide, np.interp(places, arc, radius))
     smoothing = kernel(places, accuracy.correlation_length)
     found = []

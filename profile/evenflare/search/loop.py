@@ -14,6 +14,7 @@ from evenflare.radiation import method_for
 from evenflare.search.binding import binding, measured, share
 from evenflare.search.deadline import Deadline, TimeIsUpError
 from evenflare.search.evolution import Vector
+from evenflare.search.forgiving import units_of
 from evenflare.search.judging import factory_for
 from evenflare.search.pool import Judges, losses, pool
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, STANDING_OBLONG_COST, Pace, Progress
@@ -30,6 +31,8 @@ from evenflare.waveguide import families
 
 FINALISTS = 10
 """The best by the screen, which are judged at full when a search ends, beside the best of each family."""
+DRAWN_FINALISTS = 3
+"""Of a robust search, the best by the drawn shape beside them: what robustness costs is told against these."""
 FRONT_FINALISTS = 40
 """Of a search for a front, those along it."""
 IDLE_ROUNDS = 50
@@ -121,6 +124,8 @@ class _Run:
             self.pace = Pace(STANDING_OBLONG_COST if self.target.oblong else FREE_STANDING_COST)
         elif self.target.oblong:
             self.pace = Pace(OBLONG_COST)
+        elif self.target.robust is not None:
+            self.pace = Pace({"screen": 1.0, "full": ROUND_COST["full"] * units_of(self.target) / 3.0})
         in_time = self.search()
         self.step = "the best at full setting"
         in_time &= self.judged(self.finalists())
@@ -192,6 +197,7 @@ class _Run:
         ranked = self.record.ranked("screen", families())
         chosen = dict.fromkeys(ranked[:FINALISTS])
         chosen |= dict.fromkeys(job for family in self.target.families if (job := self.record.best("screen", [family])))
+        chosen |= dict.fromkeys(self.record.drawn("screen")[:DRAWN_FINALISTS])
         if self.target.trade:
             traded = [
                 (job, costs) for job in ranked if (costs := costs_of(self.record.outcomes[job], self.target.trade))

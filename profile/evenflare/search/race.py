@@ -244,6 +244,8 @@ class Race:
         behind = point.value - self._lowest
         if behind > NEAR:
             return f"ended at {point.value:.3f} dB, {behind:.3f} dB behind the best until then"
+        if self.target.robust is not None:  # units are sampled for finalists alone
+            return f"settled at {point.value:.3f} dB"
         (outcome,) = yield [Job(point.family, quantised(point.vector), "full")]
         if outcome.feasible and point.vector.size:
             at_full = Point(point.family, point.vector, "full", outcome)

@@ -79,6 +79,16 @@ class Record:
         """The first of `ranked`, or None."""
         return next(iter(self.ranked(setting, families)), None)
 
+    def drawn(self, setting: Setting) -> list[Job]:
+        """Of a robust search: the feasible candidates at a setting by the score of the drawn shape, best first."""
+        found = [(job, each.scatter) for job, each in self.outcomes.items() if each.feasible and job.setting == setting]
+        scores = {job: scatter.nominal for job, scatter in found if scatter is not None}
+        return sorted(scores, key=lambda job: (scores[job], self.numbers[job.family, job.vector]))
+
+    def best_drawn(self) -> Job | None:
+        """The first of them whose units were sampled, or None."""
+        return next(iter(self.drawn("full")), None)
+
     def nearest(self) -> Job | None:
         """Of the candidates that could be built, the first of the lowest rank, or None."""
         built = [job for job, outcome in self.outcomes.items() if outcome.constraints]

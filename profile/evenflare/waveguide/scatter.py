@@ -32,6 +32,8 @@ KNOTS = 2.0
 """In a correlation length."""
 REACH = 4.0
 """Correlation lengths beyond which the smoothing kernel, 1e-7 there, ends."""
+LONG = 4.5
+"""Correlation lengths: of a wave that tells best, of shapes that are near in score, which of them forgive more."""
 FULL_ORDER = 3.0
 """Orders of azimuth over r / l, beyond which three thousandths of the variance are."""
 MOST_AZIMUTHS = 24
@@ -47,11 +49,9 @@ def units(accuracy: Accuracy, waveguide: Waveguide, *, seed: int, count: int) ->
     they hold of a wall that is not symmetric: see above.
     Errors: ValueError if the waveguide has no wall.
     """
-    arc, radius = profile(waveguide)
-    spacing = accuracy.correlation_length / KNOTS
-    length = float(arc[-1])
-    places = np.append(np.arange(max(1, round(length / spacing))) * spacing, length)
-    azimuths, shares = _around(accuracy, waveguide, np.interp(places, arc, radius))
+    places, radius = _knots(accuracy, waveguide)
+    length = float(places[-1])
+    azimuths, shares = _around(accuracy, waveguide, radius)
     smoothing = kernel(places, accuracy.correlation_length)
     found = []
     for number in range(count):
@@ -72,6 +72,37 @@ def units(accuracy: Accuracy, waveguide: Waveguide, *, seed: int, count: int) ->
             )
         )
     return found
+
+
+def long_waves(accuracy: Accuracy, waveguide: Waveguide) -> tuple[WallDeviation, WallDeviation]:
+    """Two walls whose departures from the biased one, as columns, make a covariance in place of the process's: that of
+    one wave of LONG correlation lengths and any phase, its mean over the section, alike all round.
+
+    Scale and step at the throat have their standard deviation in both, so that they count twice over.
+    """
+    places, radius = _knots(accuracy, waveguide)
+    size = accuracy.spread * mean_share(accuracy, radius)
+    phase = 2.0 * np.pi * places / (LONG * accuracy.correlation_length)
+    shares = tuple((places / places[-1]).tolist())
+
+    def wall(wave: FloatArray, sign: float) -> WallDeviation:
+        return WallDeviation(
+            offset=accuracy.bias,
+            scale=accuracy.scale_bias + sign * accuracy.scale_spread,
+            throat_step=accuracy.throat_step,
+            shares=shares,
+            waves=tuple((each,) for each in (size * wave).tolist()),
+        )
+
+    return wall(np.cos(phase), 1.0), wall(np.sin(phase), -1.0)
+
+
+def _knots(accuracy: Accuracy, waveguide: Waveguide) -> tuple[FloatArray, FloatArray]:
+    """Arcs of the knots from the throat, m, the last at the mouth, and radii there, m."""
+    arc, radius = profile(waveguide)
+    spacing, length = accuracy.correlation_length / KNOTS, float(arc[-1])
+    places = np.append(np.arange(max(1, round(length / spacing))) * spacing, length)
+    return places, np.interp(places, arc, radius)
 
 
 def kernel(places: FloatArray, length: float) -> FloatArray:

@@ -14,7 +14,6 @@ from evenflare.radiation import method_for
 from evenflare.search.binding import binding, measured, share
 from evenflare.search.deadline import Deadline, TimeIsUpError
 from evenflare.search.evolution import Vector
-from evenflare.search.forgiving import units_of
 from evenflare.search.judging import factory_for
 from evenflare.search.pool import Judges, losses, pool
 from evenflare.search.progress import FREE_STANDING_COST, OBLONG_COST, ROUND_COST, STANDING_OBLONG_COST, Pace, Progress
@@ -22,6 +21,7 @@ from evenflare.search.race import Race
 from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
+from evenflare.search.stages import Stage
 from evenflare.search.starts import Start
 from evenflare.search.store import Store, opened
 from evenflare.search.trading import Trading, along, costs_of
@@ -33,6 +33,8 @@ FINALISTS = 10
 """The best by the screen, which are judged at full when a search ends, beside the best of each family."""
 DRAWN_FINALISTS = 3
 """Of a robust search, the best by the drawn shape beside them: what robustness costs is told against these."""
+SAMPLED = 5
+"""Of a robust search, the best by the estimate at full, whose units are sampled."""
 FRONT_FINALISTS = 40
 """Of a search for a front, those along it."""
 IDLE_ROUNDS = 50
@@ -124,11 +126,12 @@ class _Run:
             self.pace = Pace(STANDING_OBLONG_COST if self.target.oblong else FREE_STANDING_COST)
         elif self.target.oblong:
             self.pace = Pace(OBLONG_COST)
-        elif self.target.robust is not None:
-            self.pace = Pace({"screen": 1.0, "full": ROUND_COST["full"] * units_of(self.target) / 3.0})
         in_time = self.search()
         self.step = "the best at full setting"
         in_time &= self.judged(self.finalists())
+        if self.target.robust is not None and in_time:
+            self.step = "units of the best"
+            in_time = self.judged(self.sampled())
         return "candidates" if in_time else "time"
 
     def bound(self, found: SearchResult, candidates: int) -> SearchResult:
@@ -162,7 +165,7 @@ class _Run:
         """Round by round until the candidates are used or there is nothing more to find; False if time is up."""
         idle = 0
         while idle < IDLE_ROUNDS:
-            self.deadline.keep_for_finals(self.pace.left({"full": FINALISTS}))
+            self.deadline.keep_for_finals(self.pace.left(self.finals_due))
             if self.deadline.left <= 0.0:
                 return False
             going: list[Race | Trading] = [
@@ -205,6 +208,11 @@ class _Run:
             chosen |= dict.fromkeys(along(traded, FRONT_FINALISTS))
         return [job._replace(setting="full") for job in chosen]
 
+    def sampled(self) -> list[Job]:
+        """Of a robust search, those whose units are solved: the best at full, and the best drawn shape."""
+        chosen = [*self.record.ranked("full", families())[:SAMPLED], *self.record.drawn("full")[:1]]
+        return [job._replace(setting="units") for job in dict.fromkeys(chosen)]
+
     def judged(self, finalists: Sequence[Job]) -> bool:
         """Judge finalists, the best first; False if there was not time for all."""
         self.deadline.finals, self.final = 0.0, finalists
@@ -213,6 +221,14 @@ class _Run:
             return True
         self.left_out = self.final_left
         return False
+
+    @property
+    def finals_due(self) -> dict[Stage, int]:
+        """Finalists by stage, as many as are usual before they are known."""
+        due: dict[Stage, int] = {"full": FINALISTS}
+        if self.target.robust is not None:
+            due["units"] = SAMPLED + 1
+        return due
 
     @property
     def final_left(self) -> int:
@@ -292,7 +308,10 @@ class _Run:
         known, judged = self.record.candidates, self.record.judged
         part = max(0, self.candidates - known) / max(1, known)
         left = {setting: round(part * count) for setting, count in judged.items()}
-        left["full"] = left.get("full", 0) + self.final_left
+        if self.final:
+            left[self.final[0].setting] = left.get(self.final[0].setting, 0) + self.final_left
+        else:
+            left |= {stage: left.get(stage, 0) + count for stage, count in self.finals_due.items()}
         time_left = self.pace.left(left)
         if time_left is not None:
             time_left = min(time_left + self.deadline.closing(), max(0.0, self.deadline.whole))

@@ -7,12 +7,12 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from evenflare.objective import Score
-from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.agreement import RankAgreement
 from evenflare.search.binding import Binding
 from evenflare.search.forgiving import Scatter
 from evenflare.search.race import FamilyOutcome, Race
 from evenflare.search.record import Record
+from evenflare.search.stages import STAGES, Stage
 from evenflare.search.worker import LOST, Job, waveguide_of
 from evenflare.target.assumed import Rejected, rejections
 from evenflare.target.target import Target
@@ -32,7 +32,7 @@ class Winner:
 
     number: int
     family: str
-    setting: Setting
+    setting: Stage
     waveguide: Waveguide
     score: Score
     scatter: Scatter | None = None
@@ -87,7 +87,7 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
     """What was found so far."""
 
     def winner(among: Sequence[str]) -> Winner | None:
-        job = record.front_runner({setting: job for setting in SETTINGS if (job := record.best(setting, among))})
+        job = record.front_runner({setting: job for setting in STAGES if (job := record.best(setting, among))})
         return None if job is None else crowned(job)
 
     def crowned(job: Job) -> Winner:

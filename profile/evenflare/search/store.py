@@ -17,11 +17,11 @@ from evenflare import database
 from evenflare.files import InputError, check_file, check_folder, is_file, short, staying
 from evenflare.parsing import json_value
 from evenflare.search.forgiving import Scatter
+from evenflare.search.stages import STAGES, Stage
 from evenflare.search.worker import Job, Outcome
 
 STORE = "candidates.sqlite"
 LOCK = "candidates.lock"
-STAGES = ("estimate", "screen", "full")
 ROW = ("number", "stage", "score", "feasible", "family", "reason")
 """Keys of a row of history whatever was searched for."""
 SCATTER = ("nominal_db", "mean_db", "spread_db", "units")
@@ -194,7 +194,7 @@ def glimpse(folder: Path) -> Standing:
         return Standing(kept, len(numbers), _best_known(scores, best))
 
 
-def _best_known(scores: Mapping[str, Mapping[object, float]], best: Mapping[str, object]) -> float | None:
+def _best_known(scores: Mapping[Stage, Mapping[object, float]], best: Mapping[Stage, object]) -> float | None:
     """The score of the best as far as is known, as `Record.front_runner`."""
     exact = next((stage for stage in reversed(STAGES) if stage in best), None)
     if exact is None:

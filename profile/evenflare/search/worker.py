@@ -14,6 +14,7 @@ from evenflare.objective import score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.search.evolution import Vector
 from evenflare.search.forgiving import Scatter, estimated, sampled
+from evenflare.search.stages import Stage, setting_of
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Oblong, ParameterSpace, Shape, Superellipse, Waveguide, family, limit_excess
@@ -32,11 +33,11 @@ LOST = "ended its worker process, and the next one's too"
 
 
 class Job(NamedTuple):
-    """What is to be judged: a vector on [0, 1] of a family, at a setting of the solver."""
+    """What is to be judged: a vector on [0, 1] of a family, and at which stage."""
 
     family: str
     vector: Vector
-    setting: Setting
+    setting: Stage
 
 
 @dataclass(frozen=True)
@@ -92,14 +93,14 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         broken = [f"{name} by {excess:.3g}" for name, excess in constraints.items() if excess > 0]
         if broken:
             return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))
-        solve, observation = _solver(factory, job.setting), search_observation(target)
+        solve, observation = _solver(factory, setting_of(job.setting)), search_observation(target)
         directivity = solve(waveguide, observation, target.air)
-        if job.setting != "full":  # too coarse to be trusted is good enough to rank by; leaving it out would pay
+        if job.setting in ("estimate", "screen"):  # too coarse to be trusted is good enough to rank by
             directivity = replace(directivity, valid=np.ones_like(directivity.valid))
         valid, result = directivity.valid, score(directivity, waveguide, target)
         value, deviations, scatter = result.value, result.deviations, None
         if target.robust is not None:
-            judged = sampled if job.setting == "full" else estimated
+            judged = sampled if job.setting == "units" else estimated
             value, scatter, deviations = judged(
                 target,
                 waveguide,

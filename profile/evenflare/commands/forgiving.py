@@ -7,8 +7,11 @@ from pathlib import Path
 
 from evenflare.files import InputError, is_file, short
 from evenflare.manufacture.process.file import BUNDLED, read_process
+from evenflare.search import SearchResult, Winner
+from evenflare.search.stages import stage_words
 from evenflare.target.target import Target, read_target
 from evenflare.waveguide.accuracy import Accuracy
+from evenflare.words import spoken
 
 
 def read_search_target(path: Path) -> Target:
@@ -42,3 +45,29 @@ def _accuracy(path: Path, name: str) -> Accuracy:
             " Correct wall_spread_mm there, or remove robust"
         )
     return accuracy
+
+
+def robust_words(winner: Winner, target: Target) -> str:
+    """What a winner of a robust search is ranked by, and what is known of its units. Empty for any other search."""
+    scatter, robust = winner.scatter, target.robust
+    if scatter is None or robust is None:
+        return ""
+    of = f"from {scatter.units} sampled units" if scatter.units else f"estimated {stage_words(winner.setting)}"
+    return (
+        f"{winner.value:.3f} dB, mean {scatter.mean:.3f} plus {robust.k:g} standard deviations of {scatter.spread:.3f},"
+        f" {of} of {robust.process}; as drawn {scatter.nominal:.3f} dB"
+    )
+
+
+def robust_lines(result: SearchResult, target: Target) -> list[str]:
+    """The winner of a robust search against the best drawn shape, a sentence each without its full stop."""
+    best, drawn = result.best, result.nominal
+    if best is None or not (words := robust_words(best, target)):
+        return []
+    lines = [f"The winner, number {best.number}: {words}"]
+    if drawn is None:
+        return lines
+    if drawn.number == best.number:
+        return [*lines, "It is also the best as drawn of those whose units were sampled"]
+    told = f"The best as drawn, number {drawn.number}, {spoken(drawn.family)}: {robust_words(drawn, target)}"
+    return [*lines, told, f"As made, the winner is {drawn.value - best.value:.3f} dB better"]

@@ -35,8 +35,8 @@ class Winner:
     setting: Stage
     waveguide: Waveguide
     score: Score
-    scatter: Scatter | None = None
-    value: float = 0.0
+    scatter: Scatter | None
+    value: float
 
 
 @dataclass(frozen=True)

@@ -88,7 +88,7 @@ def _robust(result: SearchResult, target: Target) -> PageSection:
             *(f"{line}." for line in robust_lines(result, target)),
             f"Candidates rank by the mean of the score over units of {target.robust.process} plus"
             f" {target.robust.k:g} standard deviations: estimated at screen and full, sampled for the best. Where this"
-            f" page says score of candidates and families, it is that; of the winner alone it is the drawn shape's.{of}",
+            f" page says score of candidates and families, it is that; of the winner it is the drawn shape's.{of}",
         ],
         ["shape", "number", "family", "as drawn, dB", "mean, dB", "standard deviation, dB", "ranked by, dB", "units"],
         [_robust_row(name, each) for name, each in named.items()],

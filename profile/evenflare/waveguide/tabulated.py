@@ -34,22 +34,28 @@ class _Spline:
 
     @cached_property
     def _powers(self) -> FloatArray:
-        """Coefficients (4, NODES - 1, 2) of z and r in each stretch, of the highest power first."""
+        """Coefficients (8, NODES - 1) in each stretch, of the highest power first: z's four, then r's."""
         from scipy.interpolate import CubicSpline
 
         t = np.linspace(0.0, 1.0, NODES)
         wall = self.piece.frame_at(t)
         points = np.stack([wall.z, wall.r], axis=1)
         ends = [wall.speed[i] * np.array([np.cos(wall.angle[i]), np.sin(wall.angle[i])]) for i in (0, -1)]
-        return np.asarray(CubicSpline(t, points, bc_type=((1, ends[0]), (1, ends[1]))).c)
+        powers = CubicSpline(t, points, bc_type=((1, ends[0]), (1, ends[1]))).c
+        return np.concatenate([powers[:, :, 0], powers[:, :, 1]])
 
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         t = np.asarray(t, dtype=np.float64)
-        k = np.clip((t * (NODES - 1)).astype(int), 0, NODES - 2)
-        a, b, c, d = self._powers[:, k]
-        x = (t - k / (NODES - 1))[..., None]
-        at, first, second = ((a * x + b) * x + c) * x + d, (3.0 * a * x + 2.0 * b) * x + c, 6.0 * a * x + 2.0 * b
-        speed = np.hypot(first[..., 0], first[..., 1])
-        turn = first[..., 0] * second[..., 1] - first[..., 1] * second[..., 0]
-        return Frame(at[..., 0], at[..., 1], np.arctan2(first[..., 1], first[..., 0]), turn / speed**3, speed)
+        k = np.minimum((t * (NODES - 1)).astype(int), NODES - 2)
+        x = t - k / (NODES - 1)
+        (z, z1, z2), (r, r1, r2) = (_at(self._powers[i : i + 4], k, x) for i in (0, 4))
+        speed = np.sqrt(z1 * z1 + r1 * r1)
+        return Frame(z, r, np.arctan2(r1, z1), (z1 * r2 - r1 * z2) / speed**3, speed)
+
+
+def _at(powers: FloatArray, k: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """A cubic's value and first two derivatives at x in the stretches k."""
+    a, b, c, d = (each.take(k) for each in powers)
+    ax, slope = a * x, 2.0 * b
+    return ((ax + b) * x + c) * x + d, (3.0 * ax + slope) * x + c, 6.0 * ax + slope

@@ -30,6 +30,7 @@ from evenflare.search.identity import identity
 from evenflare.search.starts import Start
 from evenflare.search.store import STORE, opened
 from evenflare.search.worker import Job, evaluate, waveguide_of
+from evenflare.target.copied import copied_target, copy_target
 from evenflare.target.robust import Robust
 from evenflare.target.target import Target, read_target
 from evenflare.units import DEGREE
@@ -222,7 +223,7 @@ def test_the_winner_is_the_best_over_units_and_the_best_drawn_shape_stands_besid
     assert found.best.score.value == found.best.scatter.nominal
     words = robust_lines(found, target)
     assert "from 8 sampled units of invented" in words[0]
-    assert f"{best['score']:.3f} dB, mean {best['mean_db']:.3f} plus 1 standard deviations" in words[0]
+    assert f"{best['score']:.3f} dB, mean {best['mean_db']:.3f} plus 1 standard deviation of" in words[0]
 
 
 def test_a_run_that_is_killed_goes_on_as_it_would_have(tmp_path, monkeypatch):
@@ -325,6 +326,16 @@ def test_a_process_that_changes_is_another_search_and_its_words_do_not_count(tmp
         check_search(read(tmp_path, text), tmp_path / "run", target_text=text)
     with pytest.raises(InputError, match=r"\[search\] robust = true there, left out now"):
         check_search(read(tmp_path, TARGET), tmp_path / "run", target_text=TARGET)
+
+
+def test_a_run_keeps_a_copy_of_its_process_and_names_one_that_comes_along(tmp_path):
+    (tmp_path / "mine.toml").write_text(MINE)
+    for name, kept in (("mine.toml", "files/mine.toml"), ("router", "router")):
+        (tmp_path / "target.toml").write_text(ROBUST.replace("router", name))
+        copy_target(tmp_path / "target.toml", tmp_path / "run")
+        copy = read_search_target(copied_target(tmp_path / "run"))
+        assert copy.robust.process == kept
+        assert copy.robust.accuracy == read_search_target(tmp_path / "target.toml").robust.accuracy
 
 
 # Real solutions

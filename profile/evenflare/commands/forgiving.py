@@ -52,9 +52,11 @@ def robust_words(winner: Winner, target: Target) -> str:
     scatter, robust = winner.scatter, target.robust
     if scatter is None or robust is None:
         return ""
+    plural = "" if robust.k == 1.0 else "s"
     of = f"from {scatter.units} sampled units" if scatter.units else f"estimated {stage_words(winner.setting)}"
     return (
-        f"{winner.value:.3f} dB, mean {scatter.mean:.3f} plus {robust.k:g} standard deviations of {scatter.spread:.3f},"
+        f"{winner.value:.3f} dB, mean {scatter.mean:.3f} plus {robust.k:g} standard deviation{plural} of"
+        f" {scatter.spread:.3f},"
         f" {of} of {robust.process}; as drawn {scatter.nominal:.3f} dB"
     )
 

@@ -3,6 +3,10 @@
 import numpy as np
 import pytest
 
+from evenflare.air import Air
+from evenflare.directivity.types import Observation
+from evenflare.metrics import directivity_index
+from evenflare.radiation import solver
 from evenflare.waveguide import Conical, OblateSpheroidal, Points, Shape, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated, shares_of
 
@@ -75,3 +79,19 @@ def test_a_rolled_rim_under_waves_does_not_turn_back() -> None:
     waves = WallDeviation(shares=(0.0, 0.8, 0.9, 1.0), waves=((0.0,), (0.0,), (-2e-4,), (2e-4,)))
     for piece in deviated(drawn, waves).meridian.pieces:
         assert piece.frame_at(np.linspace(0.0, 1.0, 401)).angle.max() < 0.5 * np.pi + 1e-9  # rounding
+
+
+def test_what_waves_do_is_found_by_both_methods() -> None:
+    """Between knots a wall must bend no more than its waves do: steps, level at each knot, no method resolves."""
+    drawn = Waveguide(OblateSpheroidal(0.09, np.radians(45)))
+    shares, waves = np.linspace(0.0, 1.0, 17), 2e-4 * np.sin(1.3 * np.arange(17))
+    made = deviated(drawn, WallDeviation(shares=tuple(shares), waves=tuple((each,) for each in waves)))
+    seen = Observation(np.geomspace(3000.0, 15000.0, 12), np.linspace(0.0, np.pi, 37), np.zeros(1))
+    changes = []
+    for method in ("march", "boundary_elements"):
+        before, after = (directivity_index(solver("full", method=method)(each, seen, Air())) for each in (drawn, made))
+        changes.append(after - before)
+    apart, change = (np.sqrt(np.mean(each**2)) for each in (changes[0] - changes[1], changes[1]))
+    assert change > 0.2  # dB: there is something to find
+    # Measured 0.48: the change in a narrow dip near 11 kHz moves in frequency. With steps it was 1.1.
+    assert apart < 0.7 * change

@@ -3,6 +3,10 @@
 import numpy as np
 import pytest
 
+from evenflare.air import Air
+from evenflare.directivity.types import Observation
+from evenflare.metrics import directivity_index
+from evenflare.radiation import solver
 from evenflare.radiation.boundary import boundary_of
 from evenflare.waveguide import (
     BodyPoints,
@@ -143,3 +147,18 @@ def test_mountings_move_with_the_rim_as_far_as_they_must() -> None:
     assert made.meridian.mouth_radius > rim
     with pytest.raises(ValueError, match="must be at least"):
         Waveguide(shape, mounting=Mounting(cabinet=Cabinet(2 * rim - 1e-4, 2 * rim, 0.085))).meridian  # noqa: B018
+
+
+def test_what_waves_do_is_found_by_both_methods() -> None:
+    """Elements and panels must follow the waves, not only the drawn wall."""
+    drawn = Waveguide(OblateSpheroidal(0.09, np.radians(45)))
+    shares, waves = np.linspace(0.0, 1.0, 17), 2e-4 * np.sin(1.3 * np.arange(17))
+    made = deviated(drawn, WallDeviation(shares=tuple(shares), waves=tuple((each,) for each in waves)))
+    seen = Observation(np.geomspace(3000.0, 15000.0, 12), np.linspace(0.0, np.pi, 37), np.zeros(1))
+    changes = []
+    for method in ("march", "boundary_elements"):
+        before, after = (directivity_index(solver("full", method=method)(each, seen, Air())) for each in (drawn, made))
+        changes.append(after - before)
+    apart, change = (np.sqrt(np.mean(each**2)) for each in (changes[0] - changes[1], changes[1]))
+    assert change > 0.2  # dB: there is something to find
+    assert apart < 0.05 * change  # measured 0.01: elements miss such a wall by 2 micrometres, panels by one

@@ -131,8 +131,10 @@ def _searched(options: argparse.Namespace, began: float) -> int:
 
 
 def _tell(result: SearchResult, target: Target) -> None:
+    from evenflare.commands.forgiving import robust_lines
     from evenflare.commands.fronts import binding_lines
     from evenflare.search import ranking_words
+    from evenflare.search.stages import stage_words
 
     if result.stopped_by != "candidates" and not result.asked:
         ended = "Interrupted" if result.stopped_by == "interrupted" else "Time was up"
@@ -155,7 +157,9 @@ def _tell(result: SearchResult, target: Target) -> None:
             print(f"Widen [limits] in {target.source}, or ask for more candidates")
         return
     best = result.best
-    print(f"Best: {best.family}, score {best.score.value:.3f} dB at {best.setting}")
+    print(f"Best: {best.family}, score {best.score.value:.3f} dB {stage_words(best.setting)}")
+    for line in robust_lines(result, target):
+        print(line)
     if ranked := ranking_words(best.waveguide.mounting, oblong=not best.waveguide.is_round):
         print(f"{ranked[0].upper()}{ranked[1:]}")
     if result.gain is not None:

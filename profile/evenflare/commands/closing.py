@@ -62,6 +62,8 @@ SCREENED = {
     ("free_standing", True): 12.0,
 }
 """s of a core that a candidate takes, its part of those judged at full included: a forecast, until they are timed."""
+ROBUST = 4.0
+"""Times as long that a candidate takes in a robust search, its part of the sampled units included: a forecast."""
 SPARE = 1.15
 """Times as long as is expected, that is kept in hand."""
 PART = 0.4
@@ -77,6 +79,7 @@ class Closing:
         self.ends = began + self.whole
         self._kind, self._oblong = target.mounting.kind, target.oblong
         kind = self._kind
+        self._judged = ROBUST if target.robust is not None else 1.0
         self._solved = SOLVED[kind, target.oblong]
         one_method = kind == "cabinet" or (kind == "free_standing" and target.oblong)
         self._compared = 0.0 if target.oblong and kind == "baffle" else COMPARED[one_method]
@@ -87,7 +90,7 @@ class Closing:
 
         candidates : to be judged still. cabinet : s that solving it takes.
         """
-        each = SCREENED[self._kind, self._oblong] * self._slowness / processes
+        each = self._judged * SCREENED[self._kind, self._oblong] * self._slowness / processes
         parts = {
             "the cabinet": cabinet * self._slowness,
             f"{candidates} candidates": candidates * each,

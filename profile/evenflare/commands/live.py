@@ -17,6 +17,7 @@ from evenflare.commands.solving import needs
 from evenflare.design.file import Design, write_design
 from evenflare.files import InputError
 from evenflare.search import Progress, history_rows, waveguide_of
+from evenflare.search.stages import stage_words
 from evenflare.target.target import Target
 from evenflare.text import added
 from evenflare.waveguide import Waveguide
@@ -85,7 +86,7 @@ class Live:
                 command=self.command,
                 state=live.ended_words(self.began, now, why=why) if why else live.running_words(self.began, now),
                 found=f"{progress.done} of {progress.total} candidates are judged; the best, number {number}, of family"
-                f" {job.family}, has a score of {progress.best:.3f} dB at {job.setting}.{left}",
+                f" {job.family}, has a score of {progress.best:.3f} dB {stage_words(job.setting)}.{left}",
                 history=list(history_rows(self.folder)),
                 written=[
                     ("best.toml", "the best design so far, to solve, score or export"),

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files
+from evenflare.commands.forgiving import robust_lines
 from evenflare.commands.picking import candidate_design
 from evenflare.commands.written import Written
 from evenflare.design.file import write_design
@@ -15,7 +16,7 @@ from evenflare.directivity.types import Directivity
 from evenflare.objective import Score, search_observation
 from evenflare.radiation import method_for
 from evenflare.results import shapes as tables
-from evenflare.search import SearchResult, factory_for
+from evenflare.search import SearchResult, Winner, factory_for
 from evenflare.search.picked import Picked
 from evenflare.search.shapes import MOST, GoodShape, different_shapes, how_different
 from evenflare.search.starts import Start
@@ -61,10 +62,53 @@ def run_sections(
     result: SearchResult, target: Target, folder: Path, shapes: Sequence[GoodShape], starts: Sequence[Start]
 ) -> list[PageSection]:
     """The sections of the run's page."""
-    found = [_shapes(target, shapes)] if len(shapes) > 1 else []
+    found = [_robust(result, target)] if result.best is not None and result.best.scatter is not None else []
+    found += [_shapes(target, shapes)] if len(shapes) > 1 else []
     if starts and result.best is not None:
         found.append(_starts(result, target, folder, starts))
     return [*found, _assumed(result, target)]
+
+
+def _robust(result: SearchResult, target: Target) -> PageSection:
+    """The robust winner beside the best drawn shape, and what their units score."""
+    from evenflare.report.waveguide import beside
+
+    best, drawn = result.best, result.nominal
+    assert best is not None  # asked for with a winner only
+    assert target.robust is not None  # else nothing scatters
+    named = {"robust winner": best}
+    if drawn is not None and drawn.number != best.number:
+        named["best as drawn"] = drawn
+    shown = [beside.Shown(name, each.waveguide, _sound(target, each.waveguide)) for name, each in named.items()]
+    accuracy = target.robust.accuracy
+    of = "" if accuracy is None else f" How true that is: {accuracy.source}."
+    return beside.section(
+        "As made",
+        [
+            *(f"{line}." for line in robust_lines(result, target)),
+            f"Candidates rank by the mean of the score over units of {target.robust.process} plus"
+            f" {target.robust.k:g} standard deviations: estimated at screen and full, sampled for the best. Where this"
+            f" page says score of candidates and families, it is that; of the winner it is the drawn shape's.{of}",
+        ],
+        ["shape", "number", "family", "as drawn, dB", "mean, dB", "standard deviation, dB", "ranked by, dB", "units"],
+        [_robust_row(name, each) for name, each in named.items()],
+        beside.overlaid(shown, target, title="As made"),
+        f"Meridians and indices of {' and '.join(named)}.",
+        "What the drawn shape gains on paper a workshop may lose: the last columns say which is better as made.",
+    )
+
+
+def _robust_row(name: str, each: Winner) -> list[str]:
+    scatter = each.scatter
+    assert scatter is not None  # of a robust search all have it
+    numbers = (scatter.nominal, scatter.mean, scatter.spread, each.value)
+    return [
+        name,
+        str(each.number),
+        spoken(each.family),
+        *(f"{number:.3f}" for number in numbers),
+        str(scatter.units or "estimated"),
+    ]
 
 
 def _shapes(target: Target, shapes: Sequence[GoodShape]) -> PageSection:
@@ -124,10 +168,11 @@ def _starts(result: SearchResult, target: Target, folder: Path, starts: Sequence
         if outcome.value is None:
             lines.append(f"{start.name} was not solved: it {outcome.reason}.")
             continue
+        drawn = outcome.value if outcome.scatter is None else outcome.scatter.nominal
         scores[start.name] = Score(
-            outcome.value, outcome.terms, outcome.constraints, target.constancy_weight, target.room_weight
+            drawn, outcome.terms, outcome.constraints, target.constancy_weight, target.room_weight
         )
-        gain = outcome.value - best.score.value
+        gain = outcome.value - best.value
         stage = found[1].setting
         lines.append(
             f"{start.name} has {outcome.value:.3f} dB at {stage}; the winner is {gain:.3f} dB better."

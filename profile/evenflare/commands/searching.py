@@ -24,6 +24,7 @@ from evenflare.commands.designs import (
     write_report,
     write_solution,
 )
+from evenflare.commands.forgiving import read_search_target
 from evenflare.commands.fronts import BINDING, write_front
 from evenflare.commands.live import Live
 from evenflare.commands.observing import winner_observation
@@ -55,7 +56,7 @@ from evenflare.studies.verdict import verdict
 from evenflare.target.consistent import contradictions
 from evenflare.target.copied import copy_target
 from evenflare.target.reach import reachability
-from evenflare.target.target import Target, read_target
+from evenflare.target.target import Target
 from evenflare.text import CELLS, added, comments, quoted
 from evenflare.waveguide import Waveguide
 
@@ -81,7 +82,7 @@ def checked_search(
         )
     if minutes is not None and not minutes > 0:
         raise InputError(f"--minutes = {minutes:g}: must be above 0. Leave it out to ask for all candidates")
-    target = read_target(path)
+    target = read_search_target(path)
     text = files.read_text(path)
     notes = check_search(
         target, folder, target_text=text, workers=_processes(workers), candidates=candidates, seed=seed, starts=starts

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-from evenflare.radiation import Setting
+from evenflare.search.stages import Stage
 
 ENOUGH = 10
 """Candidates judged at both, before which agreement is not yet known."""
@@ -22,8 +22,8 @@ class RankAgreement:
     compared     : candidates that tau is taken over.
     """
 
-    lower: Setting
-    upper: Setting
+    lower: Stage
+    upper: Stage
     tau: float | None
     compared: int
 

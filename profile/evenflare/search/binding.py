@@ -9,9 +9,9 @@ from typing import Any, Literal, NamedTuple
 
 import numpy as np
 
-from evenflare.radiation import Setting
 from evenflare.search.evolution import quantised
 from evenflare.search.least_squares import Point, descended, measured_slopes
+from evenflare.search.stages import Stage
 from evenflare.search.worker import Job, Outcome
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE
@@ -25,7 +25,7 @@ PART = 10
 """One candidate more in so many of those asked for may be spent on this, all limits together."""
 FEWEST, MOST = 40, 60
 """Candidates of each descent, at most: slopes of a dozen variables, and two or three steps."""
-SETTING: Setting = "screen"
+SETTING: Stage = "screen"
 """At which both descents are judged: their difference is smaller than the setting's own error only where the error
 changes from shape to shape as fast as the score does."""
 

@@ -13,8 +13,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.radiation import Setting
 from evenflare.search.evolution import quantised
+from evenflare.search.stages import Stage
 from evenflare.search.worker import Job, Outcome
 from evenflare.units import FloatArray
 
@@ -43,7 +43,7 @@ class Point:
 
     family: str
     vector: FloatArray
-    setting: Setting
+    setting: Stage
     outcome: Outcome
 
     @property

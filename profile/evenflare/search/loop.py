@@ -21,6 +21,7 @@ from evenflare.search.race import Race
 from evenflare.search.record import Record
 from evenflare.search.request import request
 from evenflare.search.result import SearchResult, StoppedBy, result
+from evenflare.search.stages import Stage
 from evenflare.search.starts import Start
 from evenflare.search.store import Store, opened
 from evenflare.search.trading import Trading, along, costs_of
@@ -30,6 +31,10 @@ from evenflare.waveguide import families
 
 FINALISTS = 10
 """The best by the screen, which are judged at full when a search ends, beside the best of each family."""
+DRAWN_FINALISTS = 3
+"""Of a robust search, the best by the drawn shape beside them: what robustness costs is told against these."""
+SAMPLED = 5
+"""Of a robust search, the best by the estimate at full, whose units are sampled."""
 FRONT_FINALISTS = 40
 """Of a search for a front, those along it."""
 IDLE_ROUNDS = 50
@@ -124,6 +129,9 @@ class _Run:
         in_time = self.search()
         self.step = "the best at full setting"
         in_time &= self.judged(self.finalists())
+        if self.target.robust is not None and in_time:
+            self.step = "units of the best"
+            in_time = self.judged(self.sampled())
         return "candidates" if in_time else "time"
 
     def bound(self, found: SearchResult, candidates: int) -> SearchResult:
@@ -157,7 +165,7 @@ class _Run:
         """Round by round until the candidates are used or there is nothing more to find; False if time is up."""
         idle = 0
         while idle < IDLE_ROUNDS:
-            self.deadline.keep_for_finals(self.pace.left({"full": FINALISTS}))
+            self.deadline.keep_for_finals(self.pace.left(self.finals_due))
             if self.deadline.left <= 0.0:
                 return False
             going: list[Race | Trading] = [
@@ -192,12 +200,18 @@ class _Run:
         ranked = self.record.ranked("screen", families())
         chosen = dict.fromkeys(ranked[:FINALISTS])
         chosen |= dict.fromkeys(job for family in self.target.families if (job := self.record.best("screen", [family])))
+        chosen |= dict.fromkeys(self.record.drawn("screen")[:DRAWN_FINALISTS])
         if self.target.trade:
             traded = [
                 (job, costs) for job in ranked if (costs := costs_of(self.record.outcomes[job], self.target.trade))
             ]
             chosen |= dict.fromkeys(along(traded, FRONT_FINALISTS))
         return [job._replace(setting="full") for job in chosen]
+
+    def sampled(self) -> list[Job]:
+        """Of a robust search, those whose units are solved: the best at full, and the best drawn shape."""
+        chosen = [*self.record.ranked("full", families())[:SAMPLED], *self.record.drawn("full")[:1]]
+        return [job._replace(setting="units") for job in dict.fromkeys(chosen)]
 
     def judged(self, finalists: Sequence[Job]) -> bool:
         """Judge finalists, the best first; False if there was not time for all."""
@@ -207,6 +221,14 @@ class _Run:
             return True
         self.left_out = self.final_left
         return False
+
+    @property
+    def finals_due(self) -> dict[Stage, int]:
+        """Finalists by stage, as many as are usual before they are known."""
+        due: dict[Stage, int] = {"full": FINALISTS}
+        if self.target.robust is not None:
+            due["units"] = SAMPLED + 1
+        return due
 
     @property
     def final_left(self) -> int:
@@ -286,7 +308,10 @@ class _Run:
         known, judged = self.record.candidates, self.record.judged
         part = max(0, self.candidates - known) / max(1, known)
         left = {setting: round(part * count) for setting, count in judged.items()}
-        left["full"] = left.get("full", 0) + self.final_left
+        if self.final:
+            left[self.final[0].setting] = left.get(self.final[0].setting, 0) + self.final_left
+        else:
+            left |= {stage: left.get(stage, 0) + count for stage, count in self.finals_due.items()}
         time_left = self.pace.left(left)
         if time_left is not None:
             time_left = min(time_left + self.deadline.closing(), max(0.0, self.deadline.whole))

@@ -6,7 +6,8 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from evenflare.files import InputError, short
-from evenflare.search.store import STAGES, finished
+from evenflare.search.stages import STAGES
+from evenflare.search.store import finished
 from evenflare.search.worker import Job, Outcome, waveguide_of
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE

@@ -7,16 +7,17 @@ from collections import Counter
 from collections.abc import Mapping
 from dataclasses import dataclass, field
 
-from evenflare.radiation import Setting
+from evenflare.search.stages import Stage
 from evenflare.search.worker import Job
 
 SETTLED = 20
 """Candidates solved, before which the time left is a guess."""
-ROUND_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 2.0}
-FREE_STANDING_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 3.5}
-STANDING_OBLONG_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 5.0}
-OBLONG_COST: Mapping[Setting, float] = {"screen": 1.0, "full": 10.0}
-"""Time of a candidate at each setting against that at screen: only until some were timed at that setting."""
+ROUND_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 2.0, "units": 43.0}
+FREE_STANDING_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 3.5, "units": 19.0}
+STANDING_OBLONG_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 5.0, "units": 27.0}
+OBLONG_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 10.0, "units": 53.0}
+"""Time of a candidate at each stage against that at screen, at units of a robust one's, which takes three solutions:
+only until some were timed at that stage."""
 
 
 @dataclass(frozen=True)
@@ -38,25 +39,25 @@ class Progress:
     rate: float
     time_left: float | None
     stage: str
-    judged: Mapping[Setting, int] = field(default_factory=dict)
+    judged: Mapping[Stage, int] = field(default_factory=dict)
     leader: tuple[int, Job] | None = None
 
 
 class Pace:
     """How long candidates of each setting take, all workers together. `cost` is what to expect of untimed ones."""
 
-    def __init__(self, cost: Mapping[Setting, float]) -> None:
+    def __init__(self, cost: Mapping[Stage, float]) -> None:
         self._cost = cost
         self._began = self._last = time.monotonic()
-        self._solved: Counter[Setting] = Counter()
-        self._timed: Counter[Setting] = Counter()
-        self._seconds: Counter[Setting] = Counter()
+        self._solved: Counter[Stage] = Counter()
+        self._timed: Counter[Stage] = Counter()
+        self._seconds: Counter[Stage] = Counter()
 
     def resume(self) -> None:
         """Candidates are being waited for from now on."""
         self._last = time.monotonic()
 
-    def note(self, setting: Setting) -> None:
+    def note(self, setting: Stage) -> None:
         """A candidate was solved."""
         now = time.monotonic()
         if self._solved.total():  # the first one waited for workers to load
@@ -70,13 +71,13 @@ class Pace:
         """Candidates solved per second so far."""
         return self._solved.total() / max(self._last - self._began, 1e-9)
 
-    def left(self, due: Mapping[Setting, int]) -> float | None:
+    def left(self, due: Mapping[Stage, int]) -> float | None:
         """Seconds that the candidates due at each setting will take; None before SETTLED are solved."""
         if self._solved.total() < SETTLED:
             return None
         return sum(count * self.each(setting) for setting, count in due.items())
 
-    def each(self, setting: Setting) -> float:
+    def each(self, setting: Stage) -> float:
         """Seconds that a candidate takes at a setting, as known so far; 0 before any was timed."""
         if not self._timed.total():
             return 0.0

@@ -16,10 +16,10 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from evenflare.radiation import Setting
 from evenflare.search.evolution import Evolution, Vector, quantised
 from evenflare.search.least_squares import Point, descended, measured_slopes
 from evenflare.search.record import Record
+from evenflare.search.stages import Stage
 from evenflare.search.starts import Start
 from evenflare.search.worker import Job, Outcome, waveguide_of
 from evenflare.target.target import Target
@@ -199,7 +199,7 @@ class Race:
 
     def _from_shape(self, family: str, vector: Vector, *, counts: bool = False) -> Asking:
         """A descent that begins at a shape; counts: which is judged at full as well, whatever comes of it."""
-        settings: list[Setting] = ["screen", "full"] if counts else ["screen"]
+        settings: list[Stage] = ["screen", "full"] if counts else ["screen"]
         outcome, *_ = yield [Job(family, vector, setting) for setting in settings]
         if not outcome.feasible:
             return f"it cannot be begun from: {outcome.reason}"

@@ -7,9 +7,9 @@ from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 
-from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.agreement import RankAgreement, rank_agreement
 from evenflare.search.evolution import Vector
+from evenflare.search.stages import STAGES, Stage
 from evenflare.search.worker import Job, Outcome
 
 
@@ -24,9 +24,9 @@ class Record:
 
     numbers: dict[tuple[str, Vector], int] = field(default_factory=dict)
     outcomes: dict[Job, Outcome] = field(default_factory=dict)
-    judged: Counter[Setting] = field(default_factory=Counter)
-    lowest: dict[Setting, float] = field(default_factory=dict)
-    leaders: dict[Setting, Job] = field(default_factory=dict)
+    judged: Counter[Stage] = field(default_factory=Counter)
+    lowest: dict[Stage, float] = field(default_factory=dict)
+    leaders: dict[Stage, Job] = field(default_factory=dict)
     candidates: int = 0
 
     def number(self, job: Job) -> int:
@@ -37,7 +37,7 @@ class Record:
         """Remember what became of a candidate, once."""
         if job in self.outcomes:
             return
-        self.candidates += all(job._replace(setting=each) not in self.outcomes for each in SETTINGS)
+        self.candidates += all(job._replace(setting=each) not in self.outcomes for each in STAGES)
         self.outcomes[job] = outcome
         self.judged[job.setting] += 1
         if outcome.feasible and outcome.rank < self.lowest.get(job.setting, math.inf):
@@ -54,13 +54,13 @@ class Record:
         job = self.front_runner(self.leaders)
         return None if job is None else (self.number(job), job)
 
-    def front_runner(self, best: Mapping[Setting, Job]) -> Job | None:
+    def front_runner(self, best: Mapping[Stage, Job]) -> Job | None:
         """Of the best at each setting, the one that is best as far as is known; None without any.
 
         That is the one at the most exact setting; but where the screen's best was not judged at full yet, only if it
         was ahead at the screen too.
         """
-        exact = next((best[setting] for setting in SETTINGS[::-1] if setting in best), None)
+        exact = next((best[setting] for setting in STAGES[::-1] if setting in best), None)
         screened = best.get("screen")
         if exact is None or screened is None or exact.setting != "full":
             return exact
@@ -69,22 +69,32 @@ class Record:
         there = self.outcomes.get(exact._replace(setting="screen"), self.outcomes[exact])
         return screened if self.outcomes[screened].rank < there.rank else exact
 
-    def ranked(self, setting: Setting, families: Sequence[str]) -> list[Job]:
+    def ranked(self, setting: Stage, families: Sequence[str]) -> list[Job]:
         """The feasible candidates of some families at a setting, best first, then in order of their numbers."""
         found = [job for job, outcome in self.outcomes.items() if outcome.feasible and job.setting == setting]
         mine = [job for job in found if job.family in families]
         return sorted(mine, key=lambda job: (self.outcomes[job].rank, self.numbers[job.family, job.vector]))
 
-    def best(self, setting: Setting, families: Sequence[str]) -> Job | None:
+    def best(self, setting: Stage, families: Sequence[str]) -> Job | None:
         """The first of `ranked`, or None."""
         return next(iter(self.ranked(setting, families)), None)
+
+    def drawn(self, setting: Stage) -> list[Job]:
+        """Of a robust search: the feasible candidates at a setting by the score of the drawn shape, best first."""
+        found = [(job, each.scatter) for job, each in self.outcomes.items() if each.feasible and job.setting == setting]
+        scores = {job: scatter.nominal for job, scatter in found if scatter is not None}
+        return sorted(scores, key=lambda job: (scores[job], self.numbers[job.family, job.vector]))
+
+    def best_drawn(self) -> Job | None:
+        """The first of them whose units were sampled, or None."""
+        return next(iter(self.drawn("units")), None)
 
     def nearest(self) -> Job | None:
         """Of the candidates that could be built, the first of the lowest rank, or None."""
         built = [job for job, outcome in self.outcomes.items() if outcome.constraints]
         return min(built, key=lambda job: (self.outcomes[job].rank, job)) if built else None
 
-    def agreement(self, lower: Setting, upper: Setting) -> RankAgreement:
+    def agreement(self, lower: Stage, upper: Stage) -> RankAgreement:
         """Of two settings over all candidates judged at both."""
         below = {job: job._replace(setting=lower) for job in self.ranked(upper, self.families)}
         pairs = [

@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
-from evenflare.files import InputError
+from evenflare.files import InputError, short
 from evenflare.search.identity import Identity, identity
 from evenflare.search.starts import Start
 from evenflare.search.store import Standing, standing
@@ -47,6 +47,12 @@ def request(
         raise InputError(
             f"--workers = {workers}: must be 1 to {most}, {WORKERS_PER_CORE} for each core of this machine. Leave it"
             " out for one on each"
+        )
+    if target.robust is not None and target.robust.accuracy is None:
+        raise InputError(
+            f"{target.source} [search] process = {short(target.robust.process)}: was not read, and robust = true ranks"
+            " by how true it is. Give the target its accuracy: dataclasses.replace(target, robust=Robust(process, k,"
+            " accuracy))"
         )
     start = target.seed if seed is None else seed
     if not 0 <= start <= LARGEST_SEED:

@@ -7,12 +7,13 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from evenflare.objective import Score
-from evenflare.radiation import SETTINGS, Setting
 from evenflare.search.agreement import RankAgreement
 from evenflare.search.binding import Binding
+from evenflare.search.forgiving import Scatter
 from evenflare.search.race import FamilyOutcome, Race
 from evenflare.search.record import Record
-from evenflare.search.worker import LOST, waveguide_of
+from evenflare.search.stages import STAGES, Stage
+from evenflare.search.worker import LOST, Job, waveguide_of
 from evenflare.target.assumed import Rejected, rejections
 from evenflare.target.target import Target
 from evenflare.waveguide import Waveguide, families
@@ -22,13 +23,20 @@ StoppedBy = Literal["candidates", "time", "interrupted"]
 
 @dataclass(frozen=True)
 class Winner:
-    """The best feasible candidate of a family (or of all), at the most exact setting it was judged at."""
+    """The best feasible candidate of a family (or of all), at the most exact setting it was judged at.
+
+    score   : of the drawn shape.
+    scatter : of a robust search, how units score, and
+    value   : dB, what it is ranked by: else the score.
+    """
 
     number: int
     family: str
-    setting: Setting
+    setting: Stage
     waveguide: Waveguide
     score: Score
+    scatter: Scatter | None
+    value: float
 
 
 @dataclass(frozen=True)
@@ -48,6 +56,7 @@ class SearchResult:
     left_out   : finalists that there was no time to judge at full.
     agreement  : how far the screen ranks as the full setting, among candidates judged at both.
     binding    : limits that hold the winner back, and what relaxing each would gain.
+    nominal    : of a robust search, of the candidates whose units were sampled the one with the best drawn shape.
     """
 
     best: Winner | None
@@ -66,6 +75,7 @@ class SearchResult:
     binding: tuple[Binding, ...] = ()
     rejected: Mapping[str, Rejected] = field(default_factory=dict)
     built: int = 0
+    nominal: Winner | None = None
 
     @property
     def feasible(self) -> bool:
@@ -77,14 +87,21 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
     """What was found so far."""
 
     def winner(among: Sequence[str]) -> Winner | None:
-        job = record.front_runner({setting: job for setting in SETTINGS if (job := record.best(setting, among))})
-        if job is None:
-            return None
+        job = record.front_runner({setting: job for setting in STAGES if (job := record.best(setting, among))})
+        return None if job is None else crowned(job)
+
+    def crowned(job: Job) -> Winner:
         outcome = record.outcomes[job]
+        value, scatter = float(outcome.rank), outcome.scatter
         score = Score(
-            float(outcome.rank), outcome.terms, outcome.constraints, target.constancy_weight, target.room_weight
+            value if scatter is None else scatter.nominal,
+            outcome.terms,
+            outcome.constraints,
+            target.constancy_weight,
+            target.room_weight,
         )
-        return Winner(record.number(job), job.family, job.setting, waveguide_of(target, *job[:2]), score)
+        number, waveguide = record.number(job), waveguide_of(target, *job[:2])
+        return Winner(number, job.family, job.setting, waveguide, score, scatter, value)
 
     best, published = winner(families()), winner([family for family in target.families if family != "free"])
     alike = best is not None and published is not None and best.setting == published.setting
@@ -95,7 +112,7 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
         best=best,
         nearest=waveguide_of(target, *closest[:2]) if closest else None,
         winners=tuple(found for family in target.families if (found := winner([family]))),
-        gain=published.score.value - best.score.value if alike and best and published else None,
+        gain=published.value - best.value if alike and best and published else None,
         stopped_by=stopped_by,
         families=race.standings(record),
         asked=len(record.numbers),
@@ -106,4 +123,5 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
         lost=tuple(sorted({record.number(job) for job, each in record.outcomes.items() if each.reason == LOST})),
         rejected=rejections(limits.values()),
         built=len(limits),
+        nominal=None if (job := record.best_drawn()) is None else crowned(job),
     )

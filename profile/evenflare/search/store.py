@@ -7,7 +7,7 @@ import json
 import sqlite3
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import closing, contextmanager
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -16,13 +16,16 @@ import numpy as np
 from evenflare import database
 from evenflare.files import InputError, check_file, check_folder, is_file, short, staying
 from evenflare.parsing import json_value
+from evenflare.search.forgiving import Scatter
+from evenflare.search.stages import STAGES, Stage
 from evenflare.search.worker import Job, Outcome
 
 STORE = "candidates.sqlite"
 LOCK = "candidates.lock"
-STAGES = ("estimate", "screen", "full")
 ROW = ("number", "stage", "score", "feasible", "family", "reason")
 """Keys of a row of history whatever was searched for."""
+SCATTER = ("nominal_db", "mean_db", "spread_db", "units")
+"""Of a robust search: as `Scatter`."""
 REMEDY = (
     "Free some disk space or check the permissions, then run the same command again; if the file is damaged, choose"
     " another --out folder"
@@ -38,6 +41,10 @@ _TABLES = {
     )""",
     "deviation": """CREATE TABLE IF NOT EXISTS deviation (
         number INTEGER, stage TEXT, value BLOB NOT NULL, PRIMARY KEY (number, stage)
+    )""",
+    "scatter": """CREATE TABLE IF NOT EXISTS scatter (
+        number INTEGER, stage TEXT, nominal REAL NOT NULL, mean REAL NOT NULL, spread REAL NOT NULL,
+        units INTEGER NOT NULL, PRIMARY KEY (number, stage)
     )""",
 }
 _COLUMNS = "number, stage, family, vector, score, feasible, terms, limits, parameters, reason"
@@ -89,6 +96,9 @@ class Store:
             if outcome.deviations:
                 packed = np.array(outcome.deviations, "<f4").tobytes()
                 self.connection.execute("INSERT OR IGNORE INTO deviation VALUES (?,?,?)", (*row[:2], packed))
+            if outcome.scatter is not None:
+                scatter = (*row[:2], *astuple(outcome.scatter))
+                self.connection.execute("INSERT OR IGNORE INTO scatter VALUES (?,?,?,?,?,?)", scatter)
             self.connection.execute("COMMIT")
         self.still_there()
         self.finished[number, job.setting] = job, outcome
@@ -136,8 +146,9 @@ def opened(folder: Path, made_of: MadeOf) -> Iterator[Store]:
         connection.executemany("INSERT OR IGNORE INTO run VALUES (?, ?)", list(made_of.kept.items()))
         connection.execute("COMMIT")
         deviations = {row[:2]: row[2] for row in _all(path, connection, "deviation", "number, stage, value")}
+        scatters = _scatters(path, connection)
         finished = {
-            (row[0], row[1]): _read(path, row, deviations.get(row[:2]))
+            (row[0], row[1]): _read(path, row, deviations.get(row[:2]), scatters.get(row[:2]))
             for row in _all(path, connection, "candidate", _COLUMNS)
         }
         connection.set_progress_handler(None, 0)
@@ -183,7 +194,7 @@ def glimpse(folder: Path) -> Standing:
         return Standing(kept, len(numbers), _best_known(scores, best))
 
 
-def _best_known(scores: Mapping[str, Mapping[object, float]], best: Mapping[str, object]) -> float | None:
+def _best_known(scores: Mapping[Stage, Mapping[object, float]], best: Mapping[Stage, object]) -> float | None:
     """The score of the best as far as is known, as `Record.front_runner`."""
     exact = next((stage for stage in reversed(STAGES) if stage in best), None)
     if exact is None:
@@ -199,12 +210,14 @@ def _best_known(scores: Mapping[str, Mapping[object, float]], best: Mapping[str,
 def history_rows(folder: Path) -> Iterator[dict[str, object]]:
     """Rows of every finished candidate in order of number, then stage; all have the same keys, None where empty.
 
-    number, stage, score (dB), feasible (0 or 1), family, the terms (dB), the parameters (unit in the name), reason.
+    number, stage, score (dB), feasible (0 or 1), family, of a robust search nominal_db, mean_db, spread_db and units,
+    the terms (dB), the parameters (unit in the name), reason.
     May be read while a search runs. Errors: InputError if the folder holds no run.
     """
     found = finished(folder)
     terms = dict.fromkeys(name for _, _, outcome in found for name in outcome.terms)
     parameters = dict.fromkeys(name for _, _, outcome in found for name in outcome.parameters)
+    forgiving = any(outcome.scatter is not None for _, _, outcome in found)
     for number, job, outcome in found:
         yield {
             "number": number,
@@ -212,10 +225,15 @@ def history_rows(folder: Path) -> Iterator[dict[str, object]]:
             "score": outcome.value,
             "feasible": int(outcome.feasible),
             "family": job.family,
+            **(_scattered(outcome.scatter) if forgiving else {}),
             **{name: outcome.terms.get(name) for name in terms},
             **{name: outcome.parameters.get(name) for name in parameters},
             "reason": outcome.reason,
         }
+
+
+def _scattered(scatter: Scatter | None) -> dict[str, object]:
+    return dict.fromkeys(SCATTER) if scatter is None else dict(zip(SCATTER, astuple(scatter), strict=True))
 
 
 def jobs(folder: Path, numbers: Collection[int]) -> dict[int, tuple[Job, Outcome]]:
@@ -259,11 +277,29 @@ def finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
     """Every finished candidate in order of number, then stage."""
     path = _store_of(folder)
     with _read_only(path) as connection:
-        found = [(row[0], *_read(path, row)) for row in _all(path, connection, "candidate", _COLUMNS)]
+        scatters = _scatters(path, connection)
+        found = [
+            (row[0], *_read(path, row, scatter=scatters.get(row[:2])))
+            for row in _all(path, connection, "candidate", _COLUMNS)
+        ]
     return sorted(found, key=lambda each: (each[0], STAGES.index(each[1].setting)))
 
 
-def _read(path: Path, row: tuple[Any, ...], packed: bytes | None = None) -> tuple[Job, Outcome]:
+def _scatters(path: Path, connection: sqlite3.Connection) -> dict[tuple[Any, ...], Scatter]:
+    """By number and stage, of a robust search. InputError if they are no numbers."""
+    found = {}
+    for number, stage, *values in _all(path, connection, "scatter", "number, stage, nominal, mean, spread, units"):
+        with database.row_faults(f"{path} scatter of candidate {short(str(number), 20)}"):
+            nominal, mean, spread, count = values
+            if not (all(isinstance(each, float) for each in values[:3]) and isinstance(count, int)):
+                raise ValueError(f"{values!r}")
+            found[number, stage] = Scatter(nominal, mean, spread, count)
+    return found
+
+
+def _read(
+    path: Path, row: tuple[Any, ...], packed: bytes | None = None, scatter: Scatter | None = None
+) -> tuple[Job, Outcome]:
     number, stage, family, vector, value, feasible, terms, limits, parameters, reason = row
     with database.row_faults(f"{path} candidate {short(str(number), 20)}"):
         if stage not in STAGES or not isinstance(number, int) or (feasible and not isinstance(value, float)):
@@ -272,7 +308,7 @@ def _read(path: Path, row: tuple[Any, ...], packed: bytes | None = None) -> tupl
         score = None if value is None else float(value)
         known, kept, sizes = (database.numbers_by_name(each) for each in (terms, limits, parameters))
         deviations = () if packed is None else tuple(np.frombuffer(packed, "<f4").tolist())
-        return job, Outcome(score, bool(feasible), known, kept, sizes, database.text(reason), deviations)
+        return job, Outcome(score, bool(feasible), known, kept, sizes, database.text(reason), deviations, scatter)
 
 
 def _all(path: Path, connection: sqlite3.Connection, table: str, columns: str) -> Iterator[tuple[Any, ...]]:

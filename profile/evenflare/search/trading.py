@@ -18,17 +18,17 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.radiation import Setting
 from evenflare.search.evolution import quantised
 from evenflare.search.front import nondominated
 from evenflare.search.record import Record
+from evenflare.search.stages import Stage
 from evenflare.search.worker import BROKEN_LIMIT, Job, Outcome, waveguide_of
 from evenflare.target.quantities import Quantity
 from evenflare.target.target import Target
 from evenflare.units import FloatArray
 from evenflare.waveguide import ParameterSpace, families
 
-SETTING: Setting = "screen"
+SETTING: Stage = "screen"
 """At which candidates are traded off; an estimate ranks too badly for a front."""
 DESCENTS = 3
 """Side by side in a family: both ends and what is between. In the free curve five and eight left smaller hypervolumes

@@ -13,6 +13,8 @@ from evenflare.air import Air
 from evenflare.objective import score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.search.evolution import Vector
+from evenflare.search.forgiving import Scatter, estimated, sampled
+from evenflare.search.stages import Stage, setting_of
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Oblong, ParameterSpace, Shape, Superellipse, Waveguide, family, limit_excess
@@ -31,25 +33,27 @@ LOST = "ended its worker process, and the next one's too"
 
 
 class Job(NamedTuple):
-    """What is to be judged: a vector on [0, 1] of a family, at a setting of the solver."""
+    """What is to be judged: a vector on [0, 1] of a family, and at which stage."""
 
     family: str
     vector: Vector
-    setting: Setting
+    setting: Stage
 
 
 @dataclass(frozen=True)
 class Outcome:
     """What became of a candidate.
 
-    value       : dB, its score; None if it was not solved.
+    value       : dB, its score, of a robust target what units of the process are expected to have, see `forgiving`;
+                  None if it was not solved.
     feasible    : it was solved and keeps every limit.
     terms       : dB by name.
     constraints : by name, at or below 0 where the limit is kept.
     parameters  : of the shape, unit in the name.
     reason      : why it was not solved, else empty.
     deviations  : dB, what the score is made of, see `Score`, to single precision, as the run keeps them; empty where
-                  it was not solved.
+                  it was not solved, or its value comes from sampled units.
+    scatter     : of a robust target, the score of the drawn shape, and how units scatter about it.
     """
 
     value: float | None
@@ -59,6 +63,7 @@ class Outcome:
     parameters: Mapping[str, float]
     reason: str
     deviations: tuple[float, ...] = field(default=(), repr=False)
+    scatter: Scatter | None = None
 
     @property
     def rank(self) -> float:
@@ -88,16 +93,24 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         broken = [f"{name} by {excess:.3g}" for name, excess in constraints.items() if excess > 0]
         if broken:
             return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))
-        directivity = _solver(factory, job.setting)(waveguide, search_observation(target), target.air)
-        if job.setting != "full":  # too coarse to be trusted is good enough to rank by; leaving it out would pay
+        solve, observation = _solver(factory, setting_of(job.setting)), search_observation(target)
+        directivity = solve(waveguide, observation, target.air)
+        if job.setting in ("estimate", "screen"):  # too coarse to be trusted is good enough to rank by
             directivity = replace(directivity, valid=np.ones_like(directivity.valid))
-        result = score(directivity, waveguide, target)
+        valid, result = directivity.valid, score(directivity, waveguide, target)
+        value, deviations, scatter = result.value, result.deviations, None
+        if target.robust is not None:
+            judged = sampled if job.setting == "units" else estimated
+            value, scatter, deviations = judged(
+                target,
+                waveguide,
+                result,
+                lambda made: score(replace(solve(made, observation, target.air), valid=valid), waveguide, target),
+            )
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
-    deviations = tuple(np.array(result.deviations, np.float32).tolist())
-    return Outcome(
-        result.value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "", deviations
-    )
+    kept = tuple(np.array(deviations, np.float32).tolist())
+    return Outcome(value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "", kept, scatter)
 
 
 @lru_cache(maxsize=8)

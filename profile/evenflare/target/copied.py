@@ -28,6 +28,8 @@ def copy_target(path: Path, run: Path) -> None:
     copy, named = run / COPY, dict[str, str]()
     for table, key in _paths(document, target_table()):
         given = str(table[key])
+        if not is_file(path.parent / given):  # a process that comes along
+            continue
         if given not in named:
             own = Path(given).name
             taken = {Path(each).name for each in named.values()}

@@ -21,11 +21,23 @@ from evenflare.waveguide import SolidCabinet
 DIGITS = 9
 """Of a number: a unit's factor changes the last of a double's 16, and nothing tells shapes apart that differ less."""
 
-NO_MATTER = frozenset({"left_out", "name", "source", "candidates", "seed", "room.name", "limits.air"})
+NO_MATTER = frozenset(
+    {"left_out", "name", "source", "candidates", "seed", "room.name", "limits.air"}
+    | {"robust.process", "robust.accuracy.source"}
+)
 """What does not belong to the question: words, how much is asked, and what is said elsewhere already."""
 
 KEYS = {
     "trade": "[search] trade",
+    "robust": "[search] robust",
+    "robust.k": "[search] robust_k",
+    "robust.accuracy.bias": "[search] process, what it says in wall_bias_mm",
+    "robust.accuracy.spread": "[search] process, what it says in wall_spread_mm",
+    "robust.accuracy.correlation_length": "[search] process, what it says in correlation_length_mm",
+    "robust.accuracy.around": "[search] process, what it says in around",
+    "robust.accuracy.scale_bias": "[search] process, what it says of the mean scale, as a share",
+    "robust.accuracy.scale_spread": "[search] process, what it says of the scale's spread, as a share",
+    "robust.accuracy.throat_step": "[search] process, what it says in throat_step_mm",
     "driver.exit_radius": "[driver] exit_diameter_mm",
     "driver.exit_half_angle": "[driver] exit_half_angle_deg",
     "driver.velocity_profile": "[driver] velocity_profile",
@@ -122,6 +134,8 @@ def _values(node: Any, place: str) -> Iterator[tuple[str, Any]]:
     """Keys and values below a dataclass, but for those that are usual or no matter."""
     if place == "mounting":
         yield _key("mounting.kind"), node.kind
+    if place == "robust":
+        yield _key(place), True
     if place == "mounting.body":
         yield _key("mounting.body.outline"), node.outline
     for field in fields(node):
@@ -157,7 +171,7 @@ def _text(key: str, value: Any) -> str:
 
 def _plain(value: Any, unit: float) -> Any:
     """As JSON has it: numbers in the key's unit, lists, and words."""
-    if isinstance(value, str):
+    if isinstance(value, str | bool):
         return value
     if isinstance(value, complex):
         return [_plain(value.real, unit), _plain(value.imag, unit)]

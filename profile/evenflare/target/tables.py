@@ -15,6 +15,7 @@ from evenflare.design.mounting import OBLONG_BODY, MountingTable
 from evenflare.names import FileName, Name
 from evenflare.schema import AirTable, Table, counted, fault, number, one_of, rising
 from evenflare.target.limited import OBLONG_MOUTH, LimitsTable, boundable, limits_table
+from evenflare.target.robust import MOST_DEVIATIONS
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import AnyCabinet, Limits, families
 
@@ -101,6 +102,25 @@ class SearchTable(Table):
     candidates: Annotated[int, number(10, 1_000_000, whole=True)] = CANDIDATES
     seed: Annotated[int, number(0, 2**31 - 1, whole=True)] = 1
     trade: list[str] | None = None
+    robust: bool = False
+    process: FileName | None = None
+    robust_k: Annotated[float, number(0, MOST_DEVIATIONS)] | None = None
+
+    @model_validator(mode="after")
+    def _robust_with_a_process(self) -> SearchTable:
+        if self.robust and self.process is None:
+            raise fault(
+                'process: missing beside robust = true. Name one, for example process = "router", or a process file'
+            )
+        alone = next((key for key in ("process", "robust_k") if getattr(self, key) is not None), None)
+        if alone and not self.robust:
+            raise fault(f"{alone}: says nothing without robust = true. Add that, or remove it")
+        if self.robust and self.trade is not None:
+            raise fault(
+                "robust and trade exclude each other: a front is of drawn shapes. Remove one, and choose from the front"
+                " by what `evenflare tolerance` says of its shapes"
+            )
+        return self
 
     @model_validator(mode="after")
     def _no_repeats(self) -> SearchTable:

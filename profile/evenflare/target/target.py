@@ -19,7 +19,8 @@ from evenflare.room.room_file import read_room
 from evenflare.schema import Table, checked, parsed, shown
 from evenflare.target.bounded import bounds_fault
 from evenflare.target.quantities import Quantity, chosen
-from evenflare.target.tables import BEAMS, CANDIDATES, MINIMAL, ROOM_WEIGHT, TargetTable, target_table
+from evenflare.target.robust import Robust
+from evenflare.target.tables import BEAMS, CANDIDATES, MINIMAL, ROOM_WEIGHT, SearchTable, TargetTable, target_table
 from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, ParameterSpace, SolidCabinet
@@ -58,6 +59,7 @@ class Target:
     limits       : of round mouths or of oblong ones, which the target is then for.
     families     : that take part in the search, sharing `candidates`.
     trade        : two or three quantities that the search trades off, instead of the score alone, or none.
+    robust       : what the search ranks by instead of the score of the drawn shape, or None.
     source       : the file, for messages.
     left_out     : keys of [limits] and [search] that the file leaves to the defaults.
     Errors       : ValueError if the lists differ in length, or beamwidths or mounting do not belong to the mouth.
@@ -84,6 +86,7 @@ class Target:
     room: Room | None = None
     room_weight: float = ROOM_WEIGHT
     trade: tuple[Quantity, ...] = ()
+    robust: Robust | None = None
     source: str = field(default="target", compare=False)
     left_out: tuple[str, ...] = field(default=(), compare=False)
 
@@ -167,6 +170,7 @@ def read_target(path: Path | str) -> Target:
         candidates=table.search.candidates,
         seed=table.search.seed,
         trade=_traded(path, table),
+        robust=_robust(table.search),
         source=str(path),
         left_out=tuple(key for part in (table.limits, table.search) for key in _left_out(part)),
     )
@@ -191,6 +195,12 @@ def _traded(path: Path, table: TargetTable) -> tuple[Quantity, ...]:
         return chosen(trade, known, most=MOST_TRADED)
     except ValueError as error:
         raise InputError(f"{path} [search] trade = {shown(trade)}: {error}") from None
+
+
+def _robust(search: SearchTable) -> Robust | None:
+    if search.process is None:  # which stands beside robust = true alone
+        return None
+    return Robust(search.process) if search.robust_k is None else Robust(search.process, search.robust_k)
 
 
 def _left_out(table: Table) -> list[str]:

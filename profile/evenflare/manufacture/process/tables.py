@@ -8,6 +8,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from evenflare.manufacture.process.accuracy import AccuracyTable
 from evenflare.manufacture.process.types import Casting, DriverSeat, Machine, Process, Product, Stock, Tool
 from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
@@ -268,6 +269,7 @@ class ProcessFile(Table):
     stock: StockTable
     seat: DriverSeatTable | None = None
     casting: CastingTable | None = None
+    accuracy: AccuracyTable | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> ProcessFile:
@@ -323,6 +325,7 @@ class ProcessFile(Table):
             density=self.density_kg_per_m3,
             seat=DriverSeat() if self.seat is None else self.seat.value(self.name),
             casting=None if self.casting is None else self.casting.value(),
+            accuracy=None if self.accuracy is None else self.accuracy.value(),
         )
 
 

@@ -6,6 +6,7 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from evenflare.files import InputError
+from evenflare.waveguide.accuracy import Accuracy
 
 ToolKind = Literal["ball", "bull", "flat", "turning", "drill"]
 MachineKind = Literal["router", "lathe", "none"]
@@ -146,6 +147,7 @@ class Process:
     stepdown       : m, from level to level of roughing, or the depth of cut of a turning pass.
     density        : kg/m3.
     makes          : what it makes of a part, beside its solid and its points, which any export has.
+    accuracy       : what it does to a wall; None where the file does not say.
     """
 
     name: str
@@ -164,6 +166,7 @@ class Process:
     makes: tuple[Product, ...]
     seat: DriverSeat = DriverSeat()
     casting: Casting | None = None
+    accuracy: Accuracy | None = None
 
     @property
     def makes_programs(self) -> bool:

@@ -54,12 +54,12 @@ def side_by_side(shapes: Sequence[Shown], target: Target) -> Any:
     return drawn
 
 
-def overlaid(shapes: Sequence[Shown], target: Target) -> Any:
+def overlaid(shapes: Sequence[Shown], target: Target, *, title: str = "From start to winner") -> Any:
     """All shapes on one pair of axes: meridians, and indices over frequency."""
     heard = [each for each in shapes if each.directivity is not None]
     drawn, panels = canvas.grid(2 if heard else 1, 1, height=5.6 if heard else 2.8)
     above = panels[0, 0]
-    style.dressed(above, "From start to winner", x="z from the throat plane, mm", y="r, mm")
+    style.dressed(above, title, x="z from the throat plane, mm", y="r, mm")
     for each, (colour, dash) in zip(shapes, style.LINES, strict=False):
         _wall(above, each.waveguide, colour=colour, dash=dash, label=each.name)
     above.set_aspect("equal")

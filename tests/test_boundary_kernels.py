@@ -50,9 +50,9 @@ class TestRing:
         green = weights * np.exp(-1j * k * distance) / (4 * np.pi * distance)
         along = -normal_z * z + normal_r * (ring_r - r + 2 * r * np.sin(azimuth / 2) ** 2)
         slope = -green * (1 + 1j * k * distance) / distance**2 * along
-        s, s2, d, d2 = still(-z, ring_r - r, r, ring_r, normal_z, normal_r)
-        single = s + k**2 * s2 + complex(*moving_single(k, z, r, 0.0, ring_r))
-        double = d + k**2 * d2 + complex(*moving_double(k, z, r, 0.0, ring_r, normal_z, normal_r))
+        s, s2, d, d2 = still(-z, ring_r - r, r, ring_r, normal_z, normal_r, 0)
+        single = s + k**2 * s2 + complex(*moving_single(k, z, r, 0.0, ring_r, 0))
+        double = d + k**2 * d2 + complex(*moving_double(k, z, r, 0.0, ring_r, normal_z, normal_r, 0))
         # Of the integral of the magnitude: the Gauss rule is sized for 3e-4 at its worst, and mostly far below.
         assert abs(single - green.sum()) < 1e-3 * np.abs(green).sum()
         assert abs(double - slope.sum()) < 1e-3 * (np.abs(slope).sum() + k * np.abs(green).sum())

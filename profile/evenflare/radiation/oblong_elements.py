@@ -69,7 +69,7 @@ class OblongBasis:
 
     @cached_property
     def place(self) -> IntArray:
-        """(orders, degrees) where the mode of degree j and the i-th order stands; beyond the last mode: their number."""
+        """(orders, degrees) where the mode of degree j and i-th order stands; beyond the last mode: their number."""
         found = np.full((self.order.max() // 2 + 1, self.degree.max() + 1), self.order.size)
         found[self.order // 2, self.degree] = np.arange(self.order.size)
         return found

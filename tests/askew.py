@@ -45,13 +45,10 @@ def by_elements(
         x_t = 2 * theta / half**2
         return first * x_t, second * x_t**2 + first * 2 / half**2
 
-    # Over cos(psi): eta = -lift sin(theta); tau at the edge sphere sin(half)^2, its divergence -2 eta / sphere.
+    # Over cos(psi): eta = -back sin(theta); tau at the edge sphere sin(half)^2, its divergence -2 eta / sphere.
     first, second = slopes(angle)
     eta = -back * np.sin(angle)
-    spread = (2 * np.cos(angle) * first + np.sin(angle) * second) * -back - first * -back / np.sin(angle)
-    spread = (-back / sphere**2) * (
-        np.sin(angle) * second + 2 * np.cos(angle) * first - 0.0 * angle
-    ) if False else (-back / sphere**2) * (np.sin(angle) * second + 2 * np.cos(angle) * first)
+    spread = (-back / sphere**2) * (np.sin(angle) * second + 2 * np.cos(angle) * first)
     pressure = (share[:, None] ** powers) @ series
     flux = -(k**2) * eta * pressure - spread + 2 * eta / sphere * moving
     edge_slope, _ = slopes(np.array([half]))

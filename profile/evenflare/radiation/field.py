@@ -150,7 +150,7 @@ def on_axis_index(on_axis: ComplexArray, power: FloatArray, wavenumber: FloatArr
 def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) -> ComplexArray:
     """(F,) the mean over all directions of conj(one) times other, from their waves (F, D) and the ends of these."""
     known = [np.array(end.waves(each.shape[1])) for end, each in zip(ends, (one, other), strict=True)]
-    many = 1 + max(int(waves[1].max()) for waves in known)
+    many = 1 + 2 * max(int(np.abs(waves[1]).max()) for waves in known)
     _, i, j = np.intersect1d(*(waves[0] * many + waves[1] for waves in known), return_indices=True)
     return np.asarray(np.sum(np.conj(one[:, i]) * other[:, j] / (2 * known[0][0][i] + 1), axis=1))
 

@@ -23,11 +23,13 @@ from evenflare.radiation.tilted import tilted
 from evenflare.radiation.wavefront import Caps
 from evenflare.units import ComplexArray, FloatArray
 from evenflare.waveguide import (
+    Cabinet,
     Conical,
     Driver,
     Mounting,
     OblateSpheroidal,
     Oblong,
+    RolledShell,
     Source,
     Waveguide,
 )
@@ -130,19 +132,17 @@ Mode = tuple[int, float]
 
 
 def coupled(
-    exit_: Exit, k: float, drive: complex, impedance: tuple[ComplexArray, ComplexArray], moved: tuple[FloatArray, ...]
+    exit_: Exit, size: float, total: float, impedance: tuple[ComplexArray, ComplexArray], moved: tuple[FloatArray, ...]
 ) -> tuple[ComplexArray, ComplexArray]:
     """The odd pressure of first order and the even one of second order, in modes of the exit; `moved` the parts of unit
     flux: as the exit stands, and of first and second order.
     """
     even, odd = impedance
-    throat = drive * even @ moved[0]
-    gradients, products, _ = exit_.first
-    turned = odd @ (gradients @ throat - k**2 * products @ throat + drive * moved[1])
-    back = gradients.T @ turned - k**2 * products.T @ turned
-    gradients, products, _, square = exit_.second
-    back += gradients @ throat - k**2 * products @ throat + drive * (moved[2] + k**2 * square)
-    return turned, even @ back
+    k, drive = np.array([size]), np.array([1j * size * total])
+    throat = drive[:, None] * (even @ moved[0])
+    turned = (exit_.odd_flux(throat, drive, k) + drive * (moved[1] - exit_.first[2])) @ odd.T
+    back = exit_.even_flux(turned, throat, drive, k) + drive * (moved[2] - exit_.second[2])
+    return turned[0], even @ back[0]
 
 
 def galerkin(normal: ComplexArray, values: FloatArray, area: FloatArray) -> ComplexArray:
@@ -202,7 +202,7 @@ class TestAskewInATube:
         turned, back = coupled(
             exit_,
             self.SIZE,
-            0.5j * self.SIZE,
+            0.5,
             (self.impedance(0), self.impedance(1)),
             (mean, exit_.first[2], exit_.second[2]),
         )
@@ -317,7 +317,7 @@ class TestAskewInACone:
             [part(flux(angle)) for angle in (0.01, -0.01, 0.0)] for part in (lambda both: both[0], lambda both: both[1])
         )
         moved = (evens[2], (odds[0] - odds[1]) / 0.02, (evens[0] + evens[1] - 2 * evens[2]) / (2 * 0.01**2))
-        turned, back = coupled(exit_, self.SIZE, 1j * self.SIZE * total, (self.impedance(0), self.impedance(1)), moved)
+        turned, back = coupled(exit_, self.SIZE, total, (self.impedance(0), self.impedance(1)), moved)
         first, second = differences(self.exactly)
         for order, modes, exact in ((1, turned, first), (0, back, second)):
             mine = [i for i, (m, _) in enumerate(self.known) if m == order][:2]
@@ -339,8 +339,9 @@ class TestTilted:
             Waveguide(Conical(0.05, 0.6)),
             Waveguide(Conical(0.05, 0.5), Driver(exit_half_angle=0.3)),
             Waveguide(OblateSpheroidal(0.05, 0.6), mounting=Mounting(0.1)),
+            Waveguide(OblateSpheroidal(0.05, 0.6), Driver(velocity_profile=((0.0, 1.0), (0.6, 0.7), (1.0, 0.2)))),
         ],
-        ids=["smooth", "kinked", "curved", "sphere"],
+        ids=["smooth", "kinked", "curved", "sphere", "uneven"],
     )
     def test_march_against_boundary_elements(self, waveguide: Waveguide) -> None:
         """One by a weak form on caps, the other pointwise on a surface, with kernels of their own."""
@@ -428,3 +429,14 @@ class TestTilted:
         np.testing.assert_allclose(other.slope, one.slope, rtol=1e-8)  # rounding
         np.testing.assert_allclose(other.bend, one.bend, rtol=1e-8)
         assert other.rim == pytest.approx(one.rim)
+
+    @pytest.mark.parametrize(
+        "mounting",
+        [Mounting(cabinet=Cabinet(0.3, 0.45, 0.3)), Mounting(body=RolledShell(0.005, 0.06, 0.05))],
+        ids=["cabinet", "body"],
+    )
+    def test_surroundings_that_are_known_for_even_sound(self, mounting: Mounting) -> None:
+        wide, high = Conical(0.04, 0.7), Conical(0.04, 0.4)
+        waveguide = Waveguide(Oblong(wide, high), mounting=mounting)
+        with pytest.raises(ValueError, match=r"\[mounting\] kind = .* Take the same waveguide in a baffle"):
+            tilted(waveguide, Observation(np.array([1000.0]), np.zeros(1)), AIR)

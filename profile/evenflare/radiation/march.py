@@ -103,7 +103,7 @@ def at_resolution(resolution: Resolution, *, setting: str = "own", cores: int = 
     """The march at any resolution, for studies of its convergence; `setting` is what provenance calls it."""
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        with _controller().limit(limits=1):
+        with controller().limit(limits=1):
             return _solved(waveguide, observation, air, setting, resolution, cores)
 
     return solve
@@ -148,7 +148,7 @@ def _refuse_too_large(needed: int) -> None:
 
 
 @lru_cache(maxsize=1)
-def _controller() -> ThreadpoolController:
+def controller() -> ThreadpoolController:
     """The matrices are far too small for threaded linear algebra: one thread is several times faster."""
     return ThreadpoolController()
 

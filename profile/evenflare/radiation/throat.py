@@ -57,9 +57,9 @@ def throat_response(medium: Medium, wavenumber: FloatArray, resolution: Resoluti
         count = int(elements.modes[0])
         stiffness, flux, met = eliminated(elements, wavenumber, np.eye(count))
         radiation = medium.end.radiation(wavenumber, flux.shape[2])
-        last = np.linalg.solve(stiffness + radiation.admittance, np.swapaxes(flux, 1, 2))
+        last: ComplexArray = np.asarray(np.linalg.solve(stiffness + radiation.admittance, np.swapaxes(flux, 1, 2)))
         outgoing = np.stack([radiation.outgoing(last[:, :, i]) for i in range(count)], axis=2)
-        return ThroatResponse(met + flux @ last, outgoing, *medium.modes(count))
+        return ThroatResponse(np.asarray(met + flux @ last, dtype=np.complex128), outgoing, *medium.modes(count))
 
     return refining(attempted, resolution)
 
@@ -98,30 +98,30 @@ class Exit:
 
     @cached_property
     def _grid(self) -> tuple[FloatArray, FloatArray, FloatArray]:
-        """eta (Q, 1), psi (1, P) and the area (Q, 1) over 2 pi P that points stand for."""
+        """Eta (Q, 1), psi (1, P) and the area (Q, 1) over 2 pi P that points stand for."""
         orders = [int(np.abs(order).max()) for order, _ in (self.modes, self.turned)]
         degrees = max(int(degree.max()) for _, degree in (self.modes, self.turned))
         points = PROFILE_POINTS if self.profile else degrees + max(orders) + 2 * EXTRA_POINTS
         u, weights = radial_quadrature(points)
-        psi = 2 * np.pi / (2 * sum(orders) + 8) * np.arange(2 * sum(orders) + 8)
+        count = 2 * sum(orders) + 8
+        psi = np.asarray(np.arange(count) * (2 * np.pi / count), dtype=np.float64)
         eta = np.sqrt(u)
         area = weights / eta * self._sphere**2 * self._b * np.sin(self._b * eta)
-        return eta[:, None], psi[None], area[:, None] / psi.size
+        return eta[:, None], psi[None], np.asarray(area[:, None] / psi.size)
 
     @cached_property
     def _driven(self) -> tuple[FloatArray, FloatArray]:
         """(Q, 1) the flux density for unit flux, and its slope along the surface, 1/m."""
-        eta, _, area = self._grid
-        psi_points = self._grid[1].size
+        eta, psi, area = self._grid
+        scale = 1.0 / float(np.sum(self._moves(eta) * area) * psi.size)
+        slope = (self._moves(eta + STEP) - self._moves(eta - STEP)) / (2 * STEP * self._sphere * self._b)
+        return scale * self._moves(eta), scale * slope
 
-        def moves(at: FloatArray) -> FloatArray:
-            if self.profile is None:
-                return np.ones_like(at)
-            return self.profile(np.sin(self._b * at) / np.sin(self._b))
-
-        scale = 1.0 / float(np.sum(moves(eta) * area) * psi_points)
-        slope = (moves(eta + STEP) - moves(eta - STEP)) / (2 * STEP * self._sphere * self._b)
-        return scale * moves(eta), scale * slope
+    def _moves(self, eta: FloatArray) -> FloatArray:
+        """Relative velocity."""
+        if self.profile is None:
+            return np.ones_like(eta)
+        return self.profile(np.sin(self._b * eta) / np.sin(self._b))
 
     def _basis(self, modes: tuple[IntArray, IntArray], eta: FloatArray, psi: FloatArray) -> tuple[FloatArray, ...]:
         """(N, S) values at points (N,), and slopes over eta and over psi."""
@@ -179,17 +179,15 @@ class Exit:
         flux (see the module); (S', S) twice, and (S',).
         """
         moved = self._moved(self.turned, STEP) - self._moved(self.turned, -STEP)
-        return (*self._products(self.turned, self.modes, self._lifted), moved / (2 * STEP))
+        return (*self._products(self.turned, self.modes, self._lifted), np.asarray(moved / (2 * STEP)))
 
     @cached_property
     def second(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         """For each rad squared, into the modes themselves: the same, and the part of unit flux times k^2."""
         eta, psi, area = self._grid
-        theta, square = self._b * eta, 0.5 * self._lifted**2
-        cosine = np.cos(psi - self.toward)
-        lifted = (
-            0.5 * np.cos(self._b) * self._risen + 0.5 * self._back * np.cos(self._b) * (np.sin(theta) * cosine) ** 2
-        )
+        square = 0.5 * self._lifted**2
+        leaning = 0.5 * self._back * (np.sin(self._b * eta) * np.cos(psi - self.toward)) ** 2
+        lifted = np.cos(self._b) * (0.5 * self._risen + leaning)
         gradients, _ = self._products(self.modes, self.modes, lifted)
         _, products = self._products(self.modes, self.modes, lifted + 2.0 * square / self._sphere)
         flux, slope = self._driven
@@ -197,3 +195,22 @@ class Exit:
         sloping = (area * square * slope).ravel() @ slopes / (self._sphere * self._b)
         moved = self._moved(self.modes, STEP) + self._moved(self.modes, -STEP) - 2 * self._moved(self.modes, 0.0)
         return gradients, products, moved / (2 * STEP**2) - sloping, (area * square * flux).ravel() @ values
+
+    def odd_flux(self, throat: ComplexArray, drive: ComplexArray, wavenumber: FloatArray) -> ComplexArray:
+        """(F, S') flux into the turned modes for each rad, from the pressure (F, S) in the even ones and the flux (F,)
+        of the exit at wavenumbers (F,), rad/m.
+        """
+        gradients, products, moved = self.first
+        k2 = wavenumber[:, None] ** 2
+        return np.asarray(throat @ gradients.T - k2 * (throat @ products.T) + drive[:, None] * moved)
+
+    def even_flux(
+        self, turned: ComplexArray, throat: ComplexArray, drive: ComplexArray, wavenumber: FloatArray
+    ) -> ComplexArray:
+        """(F, S) flux into the even modes for each rad squared, from the odd pressure (F, S') for each rad besides."""
+        gradients, products, _ = self.first
+        k2 = wavenumber[:, None] ** 2
+        flux = turned @ gradients - k2 * (turned @ products)
+        gradients, products, moved, square = self.second
+        flux += throat @ gradients.T - k2 * (throat @ products.T) + drive[:, None] * (moved + k2 * square)
+        return np.asarray(flux)

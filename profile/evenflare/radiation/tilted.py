@@ -24,7 +24,7 @@ from evenflare.air import Air
 from evenflare.directivity.types import Observation
 from evenflare.radiation import Setting
 from evenflare.radiation.field import far_on_axis, overlap, pressure
-from evenflare.radiation.march import bands_of, profile_of, resolution_of
+from evenflare.radiation.march import bands_of, controller, profile_of, resolution_of
 from evenflare.radiation.medium import Axis, Medium, RoundMedium, first_cap, medium
 from evenflare.radiation.own_error import DB_PER_SHARE
 from evenflare.radiation.resolution import Resolution
@@ -50,7 +50,8 @@ class Tilted:
     toward      : rad, the azimuth toward which the driver's axis leans: there the exit lies deeper.
     bend        : (F,) dB for each rad squared, of the directivity index on axis in the far field: a tilt of t rad
                   changes it by bend t^2.
-    rim         : m, by which the mouth's rim rises out of its plane, toward `toward`, for each rad: its radius there.
+    rim         : m, by which the mouth's rim lies out of square to the driver, there and across, for each rad: its
+                  radius there, of an oblong mouth as if it were an ellipse.
     """
 
     observation: Observation
@@ -101,8 +102,13 @@ def tilted(
             f'[mounting] kind = "{mounting.kind}": what surrounds the mouth is solved for sound that is even about its'
             " planes, and a tilt's is odd. Take the same waveguide in a baffle, or a round one that stands free"
         )
+    with controller().limit(limits=1):
+        return _tilted(waveguide, observation, air, toward, resolution_of(waveguide, setting))
+
+
+def _tilted(waveguide: Waveguide, observation: Observation, air: Air, toward: float, resolution: Resolution) -> Tilted:
     wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
-    top, resolution = float(wavenumber[-1]), resolution_of(waveguide, setting)
+    top = float(wavenumber[-1])
     even = medium(waveguide, resolution, top)
     lean: dict[Axis, float] = {"x": float(np.cos(toward)), "y": float(np.sin(toward))}
     if waveguide.is_round:
@@ -121,21 +127,22 @@ def tilted(
         nominal = pressure(sound.outgoing, wavenumber[band], end=even.end, observation=here)
         parts.append((moves * nominal, moves * slope, bend))
     found = [np.concatenate(each) for each in zip(*parts, strict=True)]
-    mouth = waveguide.surface.mouth if not waveguide.is_round else None
-    rim = (
-        waveguide.meridian.mouth_radius
-        if mouth is None
-        else float(np.hypot(mouth.half_width * lean["x"], mouth.half_height * lean["y"]))
-    )
-    return Tilted(observation, found[0], found[1], toward, found[2], rim)
+    return Tilted(observation, found[0], found[1], toward, found[2], _rim(waveguide, toward))
+
+
+def _rim(waveguide: Waveguide, toward: float) -> float:
+    if waveguide.is_round:
+        return waveguide.meridian.mouth_radius
+    mouth = waveguide.surface.mouth
+    return float(np.hypot(mouth.half_width * np.cos(toward), mouth.half_height * np.sin(toward)))
 
 
 @dataclass(frozen=True)
 class _Drawn:
     """The sound of a waveguide as drawn at wavenumbers (F,), for 1 m/s rms over the exit.
 
-    drive    : (F,) flux density times area over 2 pi, and unit (S,) how it falls to the throat's modes.
-    throat   : (F, S) the pressure in these.
+    drive    : (F,) the exit's flux over 2 pi.
+    throat   : (F, S) the pressure in the throat's modes.
     outgoing : (F, D), and impedance (F,) as BandSolution's.
     """
 
@@ -152,7 +159,7 @@ class _Drawn:
 def _drawn(waveguide: Waveguide, even: Medium, wavenumber: FloatArray, resolution: Resolution, air: Air) -> _Drawn:
     response = throat_response(even, wavenumber, resolution)
     driver = waveguide.driver
-    drive = 1j * wavenumber * air.impedance * driver.exit_area / (2 * np.pi)
+    drive = np.asarray(1j * wavenumber * air.impedance * driver.exit_area / (2 * np.pi), dtype=np.complex128)
     sources = even.excited(even.sweep, response.order.size, profile_of(driver))
     throat = drive[:, None] * (response.impedance @ sources[-1])
     outgoing = drive[:, None] * (response.outgoing @ sources[-1])
@@ -171,15 +178,10 @@ def _leaning(sound: _Drawn, odd: Medium, axis: Axis, resolution: Resolution) -> 
         (turned.order, turned.degree),
         0.5 * np.pi if axis == "y" else 0.0,
     )
-    k2 = sound.wavenumber[:, None] ** 2
-    drive = sound.drive[:, None]
-    gradients, products, moved = exit_.first
-    flux = sound.throat @ gradients.T - k2 * (sound.throat @ products.T) + drive * moved
+    flux = exit_.odd_flux(sound.throat, sound.drive, sound.wavenumber)
     outgoing, throat = (np.einsum("fds,fs->fd", each, flux) for each in (turned.outgoing, turned.impedance))
-    given_back = throat @ gradients - k2 * (throat @ products)
-    gradients, products, moved, square = exit_.second
-    given_back += sound.throat @ gradients.T - k2 * (sound.throat @ products.T) + drive * (moved + k2 * square)
-    back = np.einsum("fds,fs->fd", sound.response.outgoing, given_back)
+    back = exit_.even_flux(throat, sound.throat, sound.drive, sound.wavenumber)
+    back = np.einsum("fds,fs->fd", sound.response.outgoing, back)
     end, ends = sound.medium.end, (sound.medium.end, sound.medium.end)
     on_axis = far_on_axis(back, sound.wavenumber, end=end) / far_on_axis(sound.outgoing, sound.wavenumber, end=end)
     own = overlap(sound.outgoing, sound.outgoing, ends=ends).real

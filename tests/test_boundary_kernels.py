@@ -36,7 +36,7 @@ class TestRing:
         ring_r=st.floats(1e-3, 0.2),
         tilt=st.floats(0.0, 2 * np.pi),
         near=st.booleans(),
-        order=st.integers(0, 1),
+        order=st.integers(0, 8),
     )
     def test_kernel_is_the_azimuth_integral(
         self, k: float, z: float, r: float, ring_r: float, tilt: float, near: bool, order: int

@@ -37,7 +37,7 @@ LARGEST_PHASE = (COUNTS[-1] - BASE_COUNT - 1.0) / COUNT_PER_PHASE
 """rad; the most by which the phase may differ round a ring."""
 
 
-LARGEST_ORDER = 1
+LARGEST_ORDER = 8
 """m, for which weights are kept."""
 STEEP = 1.5
 """Of the mean square of the distances round a ring over half the range of their squares: beyond, the recurrence in m
@@ -161,10 +161,10 @@ def _turning(
 
 
 @njit(cache=True, nogil=True, inline="always", fastmath=True)  # type: ignore[untyped-decorator]
-def azimuth_rule(k: float, near2: float, product: float) -> tuple[int, int]:
+def azimuth_rule(k: float, near2: float, product: float, order: int) -> tuple[int, int]:
     """First and beyond of the Gauss points for distances sqrt(near2 + 2 product (1 - cos)); product = r r'."""
     phase = k * (math.sqrt(near2 + 4.0 * product) - math.sqrt(near2))
-    count = min(int(BASE_COUNT + COUNT_PER_PHASE * phase), RULE_OF_COUNT.size - 1)
+    count = min(int(BASE_COUNT + COUNT_PER_PHASE * phase) + order, RULE_OF_COUNT.size - 1)
     rule = RULE_OF_COUNT[count]
     return RULE_START[rule], RULE_START[rule + 1]
 
@@ -174,7 +174,7 @@ def moving_single(k: float, z: float, r: float, ring_z: float, ring_r: float, or
     """Real and imaginary part of what remains of G, per unit of arc and radius of the ring."""
     dz, dr = ring_z - z, ring_r - r
     near2, product = dz * dz + dr * dr, r * ring_r
-    first, beyond = azimuth_rule(k, near2, product)
+    first, beyond = azimuth_rule(k, near2, product, order)
     real, imaginary = 0.0, 0.0
     for i in range(first, beyond):
         x = max(k * math.sqrt(near2 + 2.0 * product * RULE_VERSINE[i]), SMALLEST_PHASE)
@@ -192,7 +192,7 @@ def moving_slope(k: float, near2: float, product: float, order: int) -> tuple[fl
 
     near2, product : m2, the square of their distance, and their radii multiplied.
     """
-    first, beyond = azimuth_rule(k, near2, product)
+    first, beyond = azimuth_rule(k, near2, product, order)
     along_real, along_imaginary, across_real, across_imaginary = 0.0, 0.0, 0.0, 0.0
     for i in range(first, beyond):
         x = max(k * math.sqrt(near2 + 2.0 * product * RULE_VERSINE[i]), SMALLEST_PHASE)

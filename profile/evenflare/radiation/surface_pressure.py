@@ -21,6 +21,7 @@ Nodes of the opening, whose pressure is 2 j w rho int V G seen from outside (Ray
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -64,12 +65,21 @@ class SurfaceField:
     rounding: float
 
 
+Incident = Callable[[FloatArray, FloatArray], ComplexArray]
+"""Sounds (P, A), were nothing there, of the equations' azimuthal order at points z and r (P,), m."""
+
+
 class Equations(Protocol):
     """Of one mesh: what does not depend on frequency, and how it is solved at one."""
 
     @property
     def mesh(self) -> MeridianMesh:
         """Whose nodes carry the unknowns."""
+        ...
+
+    @property
+    def order(self) -> int:
+        """Of the sound in the azimuth."""
         ...
 
     @property
@@ -92,6 +102,12 @@ class Equations(Protocol):
     def solved(self, k: float, driven: ComplexArray | None = None) -> SurfaceField:
         """The sound on the boundary at wavenumber k, rad/m, of what moves, or of other velocities of the source: (N,)
         m2/s, times the arc's rate.
+        """
+        ...
+
+    def scattered(self, k: float, incident: Incident) -> ComplexArray:
+        """(N, A) at wavenumber k, rad/m, the pressure at the nodes, which all stand, in sounds from elsewhere; 0 in an
+        opening.
         """
         ...
 
@@ -171,14 +187,21 @@ class InSpace:
 
     def solved(self, k: float, driven: ComplexArray | None = None) -> SurfaceField:
         """See Equations."""
-        mesh, size, m = self.mesh, self.mesh.size, self.order
         velocity = self.driven.astype(np.complex128) if driven is None else driven
-        matrix = -double_layer(k, self.z, self.r, mesh, slice(0, size), self.still, at_nodes=True, order=m)
-        matrix[np.arange(size), np.arange(size)] += 0.5
-        single = single_layer(k, self.z, self.r, mesh, self.source, self.from_source, order=m)
-        right = 1j * k * (single @ velocity[self.source])
-        pressure, rounding = (_solution if self.z.size == size else _least_squares)(matrix, right)
+        single = single_layer(k, self.z, self.r, self.mesh, self.source, self.from_source, order=self.order)
+        pressure, rounding = self._solution(k, 1j * k * (single @ velocity[self.source]))
         return SurfaceField(pressure, velocity, rounding)
+
+    def scattered(self, k: float, incident: Incident) -> ComplexArray:
+        """See Equations."""
+        return self._solution(k, incident(self.z, self.r))[0]
+
+    def _solution(self, k: float, right: ComplexArray) -> tuple[ComplexArray, float]:
+        size = self.mesh.size
+        nodes = slice(0, size)
+        matrix = -double_layer(k, self.z, self.r, self.mesh, nodes, self.still, at_nodes=True, order=self.order)
+        matrix[np.arange(size), np.arange(size)] += 0.5
+        return (_solution if self.z.size == size else _least_squares)(matrix, right)
 
     def power(self, k: float, surface: SurfaceField) -> float:
         """See Equations: pressure times velocity over what moves."""
@@ -238,6 +261,23 @@ class InBaffle:
         """See Equations."""
         mesh, walls, m = self.mesh, self.wall.stop, self.order
         velocity = self.driven.astype(np.complex128) if driven is None else driven.copy()
+        single = single_layer(k, mesh.z, mesh.r, mesh, self.source, self.from_source, order=m)
+        image_r = mesh.r[self.wall]
+        single[:walls] += single_layer(k, self.image_z, image_r, mesh, self.source, self.image_from_source, order=m)
+        found, rounding = _solution(self._matrix(k), 1j * k * (single @ velocity[self.source]))
+        velocity[walls:] = found[walls:] / (1j * k)
+        return SurfaceField(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity, rounding)
+
+    def scattered(self, k: float, incident: Incident) -> ComplexArray:
+        """See Equations. Outside, what comes meets its image, and what the opening sends."""
+        right = -incident(self.mesh.z, self.mesh.r)
+        right[self.wall] = 0.0
+        found, _ = _solution(self._matrix(k), right)
+        found[self.opening] = 0.0
+        return found
+
+    def _matrix(self, k: float) -> ComplexArray:
+        mesh, walls, m = self.mesh, self.wall.stop, self.order
         z, r, image_r = mesh.z, mesh.r, mesh.r[self.wall]
         # The opening's unknown is j k times its velocity: then no column depends on the frequency's scale.
         matrix = np.empty((mesh.size, mesh.size), dtype=np.complex128)
@@ -245,11 +285,7 @@ class InBaffle:
         matrix[:walls, :walls] -= double_layer(k, self.image_z, image_r, mesh, self.wall, self.image_from_wall, order=m)
         matrix[np.arange(walls), np.arange(walls)] += 0.5
         matrix[:, walls:] = 2.0 * single_layer(k, z, r, mesh, self.opening, self.from_opening, order=m)
-        single = single_layer(k, z, r, mesh, self.source, self.from_source, order=m)
-        single[:walls] += single_layer(k, self.image_z, image_r, mesh, self.source, self.image_from_source, order=m)
-        found, rounding = _solution(matrix, 1j * k * (single @ velocity[self.source]))
-        velocity[walls:] = found[walls:] / (1j * k)
-        return SurfaceField(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity, rounding)
+        return matrix
 
     def power(self, k: float, surface: SurfaceField) -> float:
         """See Equations: of the opening, from the part of Green's function that carries power, sin(k R) / (4 pi R)."""

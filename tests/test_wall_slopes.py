@@ -107,6 +107,28 @@ def test_ovality_against_the_oblong_march() -> None:
     assert apart(found, differences(pressure, 5e-3)).max() < 6e-3
 
 
+@pytest.mark.parametrize("mounting", [Mounting(), Mounting(body=RolledShell(0.01, 0.06, 0.05))], ids=["baffle", "body"])
+def test_index_against_differences(mounting: Mounting) -> None:
+    """The judge's own index, from the power that its surfaces give."""
+    waveguide = Waveguide(OblateSpheroidal(0.05, 0.6), mounting=mounting)
+    judge = body_solver(Fineness(FINER, edges=(), checked=False))
+
+    def index(off: float) -> FloatArray:
+        moved = deviated(waveguide, WallDeviation(shares=KNOTS, waves=tuple((off * each,) for each in BUMP)))
+        found = judge(boundary_of(moved), SEEN, AIR).far_field_index
+        assert found is not None  # it knows it
+        return found
+
+    slopes = wall_slopes(waveguide, SEEN, AIR, shapes=bump)
+    expected = (index(STEP) - index(-STEP)) / (2 * STEP)
+    # The slopes' own error, of the largest of them.
+    assert slopes.index[0] == pytest.approx(expected, abs=5e-3 * np.abs(expected).max())
+    assert not wall_slopes(waveguide, SEEN, AIR, shapes=bump, order=1).index.any()
+    np.testing.assert_allclose(
+        slopes.level[0, 1, 0, 6], 20 / np.log(10) * (slopes.slope[0] / slopes.pressure)[1, 0, 6].real
+    )
+
+
 @pytest.mark.parametrize("order", [-1, 9])
 def test_orders_beyond_the_tables(order: int) -> None:
     with pytest.raises(ValueError, match=f"order = {order}: must be 0 to 8"):

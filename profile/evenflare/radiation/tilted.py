@@ -26,7 +26,7 @@ from evenflare.radiation import Setting
 from evenflare.radiation.field import far_on_axis, overlap, pressure
 from evenflare.radiation.march import bands_of, controller, profile_of, resolution_of
 from evenflare.radiation.medium import Axis, Medium, RoundMedium, first_cap, medium
-from evenflare.radiation.own_error import DB_PER_SHARE
+from evenflare.radiation.own_error import DB_PER_SHARE, level_slope
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.source import velocity_of
 from evenflare.radiation.throat import Exit, ThroatResponse, throat_response
@@ -66,9 +66,7 @@ class Tilted:
         """(F, P, A) dB for each rad: the change of the level, re on axis too, where a tilt changes nothing. 0 where
         there is no sound.
         """
-        known = self.pressure != 0.0
-        share = np.divide(self.slope, self.pressure, out=np.zeros_like(self.slope), where=known)
-        return np.asarray(DB_PER_SHARE * share.real)
+        return level_slope(self.pressure, self.slope)
 
     @property
     def level_per_degree(self) -> FloatArray:

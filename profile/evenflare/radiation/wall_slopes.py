@@ -15,7 +15,7 @@ Shape Variation and Optimization, chapter 5 (from memory).
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -26,6 +26,7 @@ from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import Boundary, boundary_of
 from evenflare.radiation.boundary_elements import Fineness, bands_of, controller
 from evenflare.radiation.boundary_field import far_pressure, reached
+from evenflare.radiation.own_error import DB_PER_SHARE, level_slope
 from evenflare.radiation.panels import Density, MeridianMesh, with_nodes
 from evenflare.radiation.ring import LARGEST_ORDER
 from evenflare.radiation.surface_pressure import Equations, equations
@@ -37,6 +38,8 @@ FINENESS = Fineness(Density(order=10, nodes_per_wavelength=14.0))
 kHz on five walls, orders 0 to 2, with shapes over the whole wall, sharp rims moved or not)."""
 POINTS = 24
 """Of a panel, at which shapes of the wall are asked for: they may change faster than the sound does."""
+MORE_DIRECTIONS = 16
+"""Than wavenumber times radius, over which sound power is summed."""
 Shapes = Callable[[FloatArray], FloatArray]
 """Departures (N, B) of a wall, each of any unit, at shares (N,) of its arc from throat, 0, to mouth, 1."""
 
@@ -49,11 +52,21 @@ class WallSlopes:
     pressure    : (F, P, A) of the waveguide as drawn, for 1 m/s rms over the exit, as Directivity's.
     slope       : (B, F, P, A) its change for each m of each shape times cos(order azimuth), positive where the wall
                   lies further from the axis.
+    index       : (B, F) dB for each m, of the directivity index on axis; 0 for orders above 0, which reach neither the
+                  axis nor, to first order, the power.
+    What a level does with a departure is straight only as far as the sound changes by little: beside a null of the
+    pattern, or where the index dips over a narrow band, tenths of a millimetre can be too much.
     """
 
     observation: Observation
     pressure: ComplexArray
     slope: ComplexArray
+    index: FloatArray
+
+    @property
+    def level(self) -> FloatArray:
+        """(B, F, P, A) dB for each m, of the level; 0 where there is no sound."""
+        return level_slope(self.pressure, self.slope)
 
 
 def wall_slopes(
@@ -72,7 +85,9 @@ def wall_slopes(
     boundary = boundary_of(waveguide)
     wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
     seen = reached(boundary, observation)
-    there = replace(observation, off_axis=observation.off_axis[seen])
+    everywhere, area = _directions(boundary, float(wavenumber[-1]))
+    asked = int(seen.sum())
+    angles = np.concatenate([observation.off_axis[seen], [0.0], everywhere])
     rows = []
     with controller().limit(limits=1):
         for band in bands_of(wavenumber, FINENESS.edges):
@@ -82,14 +97,35 @@ def wall_slopes(
                 for m in (0, order)
             ]
             wall = _wall(waveguide, boundary, pair[0].mesh, shapes)
-            rows += [_at_one(float(k), pair, wall, there, boundary.baffled) for k in wavenumber[band]]
+            rows += [
+                _at_one(float(k), pair, wall, angles, observation.reference_z, boundary.baffled)
+                for k in wavenumber[band]
+            ]
+    far, change = np.array([row[0] for row in rows]), np.array([row[1] for row in rows])
     pressure = np.zeros(observation.shape, dtype=np.complex128)
-    pressure[:, :, seen] = air.impedance * np.array([far for far, _ in rows])[:, None]
-    slopes = air.impedance * np.array([slope for _, slope in rows])
-    slope = np.zeros((slopes.shape[1], *observation.shape), dtype=np.complex128)
-    around = np.cos(order * observation.plane)
-    slope[..., seen] = np.swapaxes(slopes, 0, 1)[:, :, None] * around[:, None]
-    return WallSlopes(observation, pressure, slope)
+    pressure[:, :, seen] = air.impedance * far[:, None, :asked]
+    slope = np.zeros((change.shape[1], *observation.shape), dtype=np.complex128)
+    around = np.cos(order * observation.plane)[:, None]
+    slope[..., seen] = air.impedance * np.swapaxes(change, 0, 1)[:, :, None, :asked] * around
+    index = np.zeros((change.shape[1], wavenumber.size))
+    if order == 0:
+        sound, moved = far[:, None, asked + 1 :], change[:, :, asked + 1 :]
+        power = (np.conj(sound) * moved).real @ area / (np.abs(sound) ** 2 @ area)
+        index += DB_PER_SHARE * ((change[:, :, asked] / far[:, None, asked]).real - power).T
+    return WallSlopes(observation, pressure, slope, index)
+
+
+def _directions(boundary: Boundary, wavenumber: float) -> tuple[FloatArray, FloatArray]:
+    """Angles off axis, rad, and weights by which squares of far pressures up to a wavenumber, rad/m, add up to power.
+
+    A pattern from within a radius is a polynomial of the cosine, of a degree of wavenumber times radius and a little.
+    """
+    outline = boundary.outline
+    reach = boundary.opening_radius
+    if not boundary.baffled:
+        reach = float(np.hypot(outline.z - 0.5 * (outline.z.max() + outline.z.min()), outline.r).max())
+    x, weights = np.polynomial.legendre.leggauss(MORE_DIRECTIONS + int(wavenumber * reach))
+    return np.arccos(0.5 * (1.0 + x) if boundary.baffled else x), weights
 
 
 class _Wall(NamedTuple):
@@ -149,11 +185,10 @@ def _to_points(gauss: FloatArray, points: FloatArray, grade: int) -> tuple[Float
 
 
 def _at_one(
-    k: float, pair: Sequence[Equations], wall: _Wall, observation: Observation, baffled: bool
+    k: float, pair: Sequence[Equations], wall: _Wall, off_axis: FloatArray, reference: float, baffled: bool
 ) -> tuple[ComplexArray, ComplexArray]:
     """At wavenumber k, rad/m, over density times speed of sound: the far pressure (A,), and its slopes (B, A)."""
-    mesh, order, reference = pair[0].mesh, pair[1].order, observation.reference_z
-    cosine, sine = np.cos(observation.off_axis), np.sin(observation.off_axis)
+    mesh, order, cosine, sine = pair[0].mesh, pair[1].order, np.cos(off_axis), np.sin(off_axis)
 
     def wave(z: FloatArray, r: FloatArray) -> ComplexArray:
         """The part of order m of plane waves (Abramowitz & Stegun 1964, 9.1.21); r sine may be below 0."""

@@ -124,9 +124,8 @@ def test_index_against_differences(mounting: Mounting) -> None:
     # The slopes' own error, of the largest of them.
     assert slopes.index[0] == pytest.approx(expected, abs=5e-3 * np.abs(expected).max())
     assert not wall_slopes(waveguide, SEEN, AIR, shapes=bump, order=1).index.any()
-    np.testing.assert_allclose(
-        slopes.level[0, 1, 0, 6], 20 / np.log(10) * (slopes.slope[0] / slopes.pressure)[1, 0, 6].real
-    )
+    share = slopes.slope[0, 1, 0, 6] / slopes.pressure[1, 0, 6]
+    assert slopes.level[0, 1, 0, 6] == pytest.approx(20 / np.log(10) * share.real)
 
 
 @pytest.mark.parametrize("order", [-1, 9])

@@ -14,7 +14,7 @@ Shape Variation and Optimization, chapter 5 (from memory).
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -85,20 +85,21 @@ def wall_slopes(
     boundary = boundary_of(waveguide)
     wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
     seen = reached(boundary, observation)
-    everywhere, area = _directions(boundary, float(wavenumber[-1]))
+    # Of power only shapes alike all round know anything.
+    everywhere, area = _directions(boundary, float(wavenumber[-1])) if order == 0 else (np.zeros(0), np.zeros(0))
     asked = int(seen.sum())
     angles = np.concatenate([observation.off_axis[seen], [0.0], everywhere])
     rows = []
     with controller().limit(limits=1):
         for band in bands_of(wavenumber, FINENESS.edges):
             top = float(wavenumber[band][-1])
-            pair = [
-                equations(boundary, wavenumber=top, density=FINENESS.density, inside=FINENESS.inside, order=m)
-                for m in (0, order)
-            ]
-            wall = _wall(waveguide, boundary, pair[0].mesh, shapes)
+            both = {
+                m: equations(boundary, wavenumber=top, density=FINENESS.density, inside=FINENESS.inside, order=m)
+                for m in {0, order}
+            }
+            wall = _wall(waveguide, boundary, both[0].mesh, shapes)
             rows += [
-                _at_one(float(k), pair, wall, angles, observation.reference_z, boundary.baffled)
+                _at_one(float(k), both[0], both[order], wall, angles, observation.reference_z, boundary.baffled)
                 for k in wavenumber[band]
             ]
     far, change = np.array([row[0] for row in rows]), np.array([row[1] for row in rows])
@@ -185,19 +186,25 @@ def _to_points(gauss: FloatArray, points: FloatArray, grade: int) -> tuple[Float
 
 
 def _at_one(
-    k: float, pair: Sequence[Equations], wall: _Wall, off_axis: FloatArray, reference: float, baffled: bool
+    k: float,
+    still: Equations,
+    turned: Equations,
+    wall: _Wall,
+    off_axis: FloatArray,
+    reference: float,
+    baffled: bool,
 ) -> tuple[ComplexArray, ComplexArray]:
     """At wavenumber k, rad/m, over density times speed of sound: the far pressure (A,), and its slopes (B, A)."""
-    mesh, order, cosine, sine = pair[0].mesh, pair[1].order, np.cos(off_axis), np.sin(off_axis)
+    mesh, order, cosine, sine = still.mesh, turned.order, np.cos(off_axis), np.sin(off_axis)
 
     def wave(z: FloatArray, r: FloatArray) -> ComplexArray:
         """The part of order m of plane waves (Abramowitz & Stegun 1964, 9.1.21); r sine may be below 0."""
         along = np.exp(1j * k * cosine * (z[:, None] - reference))
         return np.asarray(1j**order * jv(order, k * sine * r[:, None]) * along)
 
-    surface = pair[0].solved(k)
+    surface = still.solved(k)
     far = far_pressure(k, cosine, surface, mesh=mesh, baffled=baffled, reference_z=reference)
-    both = np.column_stack([surface.pressure[:, None], pair[1].scattered(k, wave)])[wall.nodes]
+    both = np.column_stack([surface.pressure[:, None], turned.scattered(k, wave)])[wall.nodes]
     on_panels = both.reshape(-1, mesh.order, both.shape[1])
     value, slope = ((each @ on_panels).reshape(-1, both.shape[1]) for each in (wall.to_points, wall.slopes))
     met = wall.gradients[:, None] * slope[:, :1] * slope[:, 1:] - k * k * value[:, :1] * value[:, 1:]

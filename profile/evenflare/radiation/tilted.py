@@ -10,8 +10,9 @@ gives back to the even sound, on axis and in power. Both are counted.
 
 What flows at the exit's edge past a wall that stands wider there on one side and narrower on the other is kept: the
 exit gives what it gives at every azimuth. Where the wall does not go on in the exit's own direction that makes the
-second order's terms go with the logarithm of how finely the edge is looked at, and the change of the index is only
-good to about what the edge's part in it is.
+second order's terms go with the logarithm of how finely the edge is looked at, and the change of the index is good to
+its order of magnitude only: a cone of 34 degrees from a flat exit has 2 to 4 dB per rad^2 at 14 kHz, depending on the
+setting, which is a thousandth of a dB at one degree. Slopes do not suffer.
 """
 
 from __future__ import annotations
@@ -30,7 +31,7 @@ from evenflare.radiation.own_error import DB_PER_SHARE, level_slope
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.source import velocity_of
 from evenflare.radiation.throat import Exit, ThroatResponse, throat_response
-from evenflare.units import DEGREE, ComplexArray, FloatArray
+from evenflare.units import DEGREE, ComplexArray, FloatArray, read_only
 from evenflare.waveguide import Waveguide
 
 NONE = 1e-12
@@ -89,8 +90,10 @@ def tilted(
     """What a small tilt of the driver does to the sound of a waveguide that stays, by the march at a setting.
 
     toward : rad, azimuth toward which the driver's axis leans: its exit's plane is z = -tilt (x cos + y sin).
-    The exit is rigid to odd sound, as pistons are. A source that keeps its pressure, or has an impedance, moves as it
-    does without the tilt: the change of the throat's impedance is of second order, and changes no index.
+    The exit is rigid to odd sound, as pistons are. A body that stands free is taken for a sphere: above -20 dB levels
+    changed by what boundary elements say within 0.06 dB per degree (measured on two shells, 3 to 15 kHz). A source that
+    keeps its pressure, or has an impedance, moves as it does without the tilt: the change of the throat's impedance is
+    of second order, and changes no index.
     Errors: ValueError as any solver's, for a waveguide in a cabinet, and for an oblong one that stands free, whose
             surroundings are known for sound alone that is even about the mouth's planes.
     """
@@ -125,7 +128,8 @@ def _tilted(waveguide: Waveguide, observation: Observation, air: Air, toward: fl
         nominal = pressure(sound.outgoing, wavenumber[band], end=even.end, observation=here)
         parts.append((moves * nominal, moves * slope, bend))
     found = [np.concatenate(each) for each in zip(*parts, strict=True)]
-    return Tilted(observation, found[0], found[1], toward, found[2], _rim(waveguide, toward))
+    nominal, slope = (read_only(each, np.complex128) for each in found[:2])
+    return Tilted(observation, nominal, slope, toward, read_only(found[2]), _rim(waveguide, toward))
 
 
 def _rim(waveguide: Waveguide, toward: float) -> float:

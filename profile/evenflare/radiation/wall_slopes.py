@@ -30,7 +30,7 @@ from evenflare.radiation.own_error import DB_PER_SHARE, level_slope
 from evenflare.radiation.panels import Density, MeridianMesh, with_nodes
 from evenflare.radiation.ring import LARGEST_ORDER
 from evenflare.radiation.surface_pressure import Equations, equations
-from evenflare.units import ComplexArray, FloatArray
+from evenflare.units import ComplexArray, FloatArray, read_only
 from evenflare.waveguide import Waveguide
 
 FINENESS = Fineness(Density(order=10, nodes_per_wavelength=14.0))
@@ -113,7 +113,8 @@ def wall_slopes(
         sound, moved = far[:, None, asked + 1 :], change[:, :, asked + 1 :]
         power = (np.conj(sound) * moved).real @ area / (np.abs(sound) ** 2 @ area)
         index += DB_PER_SHARE * ((change[:, :, asked] / far[:, None, asked]).real - power).T
-    return WallSlopes(observation, pressure, slope, index)
+    sound, change = (read_only(each, np.complex128) for each in (pressure, slope))
+    return WallSlopes(observation, sound, change, read_only(index))
 
 
 def _directions(boundary: Boundary, wavenumber: float) -> tuple[FloatArray, FloatArray]:

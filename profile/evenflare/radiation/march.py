@@ -138,7 +138,8 @@ def _memory(fine: Problem, wavenumber: FloatArray, cores: int) -> int:
     return cores * whole.bytes_needed(whole.sweep, float(wavenumber[-1]), fine.resolution)
 
 
-def _refuse_too_large(needed: int) -> None:
+def refuse_too_large(needed: int) -> None:
+    """ValueError for a solve that needs more bytes than are free."""
     free = available_memory()
     if needed > free:
         raise ValueError(
@@ -168,7 +169,7 @@ def _solved(
         operator = operator_of(cabinet, wavenumber, is_round=waveguide.is_round, cores=cores)
         coarse, fine = (replace(each, medium=each.medium.in_cabinet(operator)) for each in (coarse, fine))
     needed = _memory(fine, wavenumber, cores)
-    _refuse_too_large(needed)
+    refuse_too_large(needed)
     bands = bands_of(wavenumber, resolution.edges)
     checked = _checked(wavenumber, bands, resolution.apart)
     checks = bands_of(wavenumber[checked], fine.resolution.edges) if checked.size else []

@@ -70,8 +70,8 @@ class Exit:
 
     half_angle : rad, from its centre; 0 is flat.
     profile    : of its velocity, unless it is even.
-    modes      : (order, degree) of those which are even about the plane that the exit is turned in, and
-    turned     : of those that are odd about the plane across it.
+    modes      : (order, degree) of those that are even about both planes, and
+    turned     : of those that are odd about the one across the tilt, of order 1 alone in a round waveguide.
     toward     : rad, azimuth toward which the driver's axis leans.
     """
 

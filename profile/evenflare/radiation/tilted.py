@@ -25,7 +25,7 @@ from evenflare.air import Air
 from evenflare.directivity.types import Observation
 from evenflare.radiation import Setting
 from evenflare.radiation.field import far_on_axis, overlap, pressure
-from evenflare.radiation.march import bands_of, controller, profile_of, resolution_of
+from evenflare.radiation.march import bands_of, controller, profile_of, refuse_too_large, resolution_of
 from evenflare.radiation.medium import Axis, Medium, RoundMedium, first_cap, medium
 from evenflare.radiation.own_error import DB_PER_SHARE, level_slope
 from evenflare.radiation.resolution import Resolution
@@ -115,6 +115,7 @@ def _tilted(waveguide: Waveguide, observation: Observation, air: Air, toward: fl
     if waveguide.is_round:
         lean = {"x": 1.0}  # toward whatever it leans
     odd = {axis: medium(waveguide, resolution, top, odd_in=axis) for axis, share in lean.items() if abs(share) > NONE}
+    refuse_too_large(max(each.bytes_needed(each.sweep, top, resolution) for each in (even, *odd.values())))
     parts = []
     for band in bands_of(wavenumber, resolution.edges):
         here = replace(observation, frequency=observation.frequency[band])

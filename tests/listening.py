@@ -7,7 +7,7 @@ import numpy as np
 from evenflare import radiation
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.radiation.modes import radial_modes, radial_quadrature
+from evenflare.radiation.modes import radial_quadrature, zernike
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import Waveguide
 
@@ -27,4 +27,4 @@ def cap_mean(half_angle: float, modes: int) -> FloatArray:
     u, weights = radial_quadrature(40)
     eta = np.sqrt(u)
     area = weights * np.sin(half_angle * eta) / eta
-    return np.asarray(area @ radial_modes(modes, u)[0] / area.sum())[None]
+    return np.asarray(area @ zernike(0, modes, u)[0] / area.sum())[None]

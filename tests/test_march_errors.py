@@ -119,7 +119,7 @@ def test_a_rounded_rectangles_last_dome_does_not_fold() -> None:
         waveguide, _ = drawn("rectangle", seed, frequencies=1)
         air = medium(waveguide, resolution, 200.0)
         for wavenumber in (5.0, 20.0, 60.0):
-            air.elements(air.sweep, wavenumber, resolution, None)  # raises ArithmeticError where it folds
+            air.elements(air.sweep, wavenumber, resolution)  # raises ArithmeticError where it folds
 
 
 def test_stated_errors_are_there_for_every_frequency_at_full_and_screen_only() -> None:

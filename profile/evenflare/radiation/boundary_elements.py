@@ -122,14 +122,14 @@ def body_solver(fineness: Fineness = FINENESS["full"], *, setting: str = "own", 
     """
 
     def solve(boundary: Boundary, observation: Observation, air: Air) -> Directivity:
-        with _controller().limit(limits=1):
+        with controller().limit(limits=1):
             return _solved(boundary, observation, air, setting, fineness, cores)
 
     return solve
 
 
 @lru_cache(maxsize=1)
-def _controller() -> ThreadpoolController:
+def controller() -> ThreadpoolController:
     """Frequencies are spread over cores already, and threaded algebra on small matrices only costs."""
     return ThreadpoolController()
 
@@ -140,7 +140,7 @@ def _solved(
     frequency = observation.frequency
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
     seen = reached(boundary, observation)
-    bands = list(_bands(wavenumber, fineness.edges))
+    bands = list(bands_of(wavenumber, fineness.edges))
 
     def made(work: tuple[float, Fineness]) -> MeshedBody:
         top, each = work
@@ -209,7 +209,7 @@ def _on_cores(work: Callable[[Work], Result], items: Sequence[Work], cores: int)
         return list(threads.map(work, items))
 
 
-def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
+def bands_of(wavenumber: FloatArray, edges: Sequence[float]) -> Iterator[slice]:
     """Wavenumbers that share a mesh, from the lowest band to the highest."""
     cuts = np.unique([0, *np.searchsorted(wavenumber, np.array(edges) * wavenumber[-1]), wavenumber.size])
     for first, beyond in itertools.pairwise(cuts):

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
-from scipy.special import j0, j1
+from scipy.special import j0, j1, jv, jvp
 
 from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import Boundary
@@ -36,10 +36,18 @@ def reached(boundary: Boundary, observation: Observation) -> BoolArray:
 
 
 def far_pressure(
-    k: float, cosine: FloatArray, surface: SurfaceField, *, mesh: MeridianMesh, baffled: bool, reference_z: float
+    k: float,
+    cosine: FloatArray,
+    surface: SurfaceField,
+    *,
+    mesh: MeridianMesh,
+    baffled: bool,
+    reference_z: float,
+    order: int = 0,
 ) -> ComplexArray:
     """(A,) m2/s at cosines of the angle off axis: the limit of p r exp(j k r) over density times speed of sound.
 
+    order : of the sound, over whose azimuth's cosine this is.
     In a baffle only the opening radiates, twice, and cosines are not negative. Round a ring exp(j k y . d), d the
     direction, and its product with the normal integrate to Bessel functions (Abramowitz & Stegun 1964, 9.1.21).
     """
@@ -48,13 +56,14 @@ def far_pressure(
     sine, along = np.sqrt(np.maximum(0.0, 1.0 - cosine**2)), cosine[:, None]
     argument = k * sine[:, None] * r
     phase = weight * np.exp(1j * k * along * z)
-    even = phase * j0(argument)
+    phase = phase * 1j**order
+    # Scipy's functions of two orders alone are far quicker.
+    around, slope = (j0(argument), -j1(argument)) if order == 0 else (jv(order, argument), jvp(order, argument))
+    even = phase * around
     if baffled:
         return np.asarray(1j * k * (even @ surface.velocity[nodes]))
     pressure = surface.pressure * mesh.rate
-    normal = cosine * (even @ (pressure * mesh.normal_z)) + 1j * sine * (
-        (phase * j1(argument)) @ (pressure * mesh.normal_r)
-    )
+    normal = cosine * (even @ (pressure * mesh.normal_z)) - 1j * sine * ((phase * slope) @ (pressure * mesh.normal_r))
     return np.asarray(0.5j * k * (even @ surface.velocity + normal))
 
 

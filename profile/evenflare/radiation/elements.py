@@ -72,34 +72,37 @@ def caps_of(divisions: list[tuple[Path, FloatArray]]) -> Caps:
     return Caps(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 
-def assembled(caps: Caps, modes: IntArray) -> Elements:
-    """The matrices of elements whose caps (E, 4) and numbers of radial modes (E,) are given."""
+def assembled(caps: Caps, modes: IntArray, *, order: int = 0) -> Elements:
+    """The matrices of elements whose caps (E, 4) and numbers of radial modes (E,) are given, for waves that go as the
+    cosine of the azimuth times `order`.
+    """
     most = int(modes.max())
     points = most + EXTRA_POINTS
-    values, slopes = tabulated_modes(most, points)
+    values, slopes = tabulated_modes(most, points, order)
     u, weights = radial_quadrature(points)
     half_angle = np.where(np.abs(caps.b) < FLAT, FLAT, caps.b)
     start = np.concatenate([[0], np.cumsum((NODES * modes) ** 2)])
-    stiffness, mass = _matrices(caps.z, caps.r, half_angle, modes, start, u, weights, values, slopes)
+    stiffness, mass = _matrices(caps.z, caps.r, half_angle, modes, start, u, weights, values, slopes, order)
     return Elements(modes, start, stiffness, mass)
 
 
 @njit(cache=True, fastmath=True, nogil=True)
-def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignore[no-untyped-def]
+def _matrices(z, r, b, modes, start, u, weights, values, slopes, order):  # type: ignore[no-untyped-def]
     """Stiffness and mass of elements, laid end to end as `start` (E + 1,) says; mass is kept by node.
 
     z, r, b         : (E, 4) of the caps at the nodes: wall point, m, and half-angle, rad.
     modes           : (E,) how many radial modes each has.
     u, weights      : (Q,) Gauss points of u = eta^2 across a cap.
-    values, slopes  : (Q, most) of the modes there, slopes over u.
+    values, slopes  : (Q, most) of the modes there, slopes over eta.
+    order           : of the azimuth.
 
     With s along the sweep and eta across a cap, the map (s, eta) -> (z, r) has the Jacobian
     J = z_s r_eta - r_s z_eta, and the weak form's integrand  grad p . grad q  times r dz dr is, over r ds d(eta),
 
         [ (r_eta^2 + z_eta^2) p_s q_s  -  (r_s r_eta + z_s z_eta) (p_s q_eta + p_eta q_s)
-          + (r_s^2 + z_s^2) p_eta q_eta ] / J.
+          + (r_s^2 + z_s^2) p_eta q_eta ] / J  +  m^2 / r^2 p q J
 
-    Modes are polynomials of u, so that p_eta = 2 eta p_u, and d(eta) = du / (2 eta): the weights hold the half.
+    with the order m, and d(eta) = du / (2 eta): the weights hold the half.
     """
     count = u.size
     stiffness = np.empty(start[-1])
@@ -133,8 +136,8 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
                 volume = along_s[g, q] * away_e - away_s[g, q] * along_e  # J
                 around = NODE_WEIGHTS[g] * weights[q] * away[g, q] / eta[q]
                 c_ss = around / volume * (away_e * away_e + along_e * along_e)
-                c_x = -around / volume * (away_s[g, q] * away_e + along_s[g, q] * along_e) * 2.0 * eta[q]
-                c_xx = around / volume * (away_s[g, q] ** 2 + along_s[g, q] ** 2) * 4.0 * u[q]
+                c_x = -around / volume * (away_s[g, q] * away_e + along_s[g, q] * along_e)
+                c_xx = around / volume * (away_s[g, q] ** 2 + along_s[g, q] ** 2)
                 c_m = around * volume
                 for i in range(n):
                     v_ss[q, i] = c_ss * value[q, i]
@@ -145,6 +148,12 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes):  # type: ignor
             np.dot(value.T, v_x, x[g])
             np.dot(slope.T, v_xx, xx[g])
             np.dot(value.T, v_m, mass_e[np.argmax(g == NODE_ORDER)])
+            if order > 0:
+                for q in range(count):
+                    turning = (order / away[g, q]) ** 2
+                    for i in range(n):
+                        v_m[q, i] *= turning
+                xx[g] += np.dot(value.T, v_m)
         combined(ss, x, xx, stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n))
     return stiffness, mass
 

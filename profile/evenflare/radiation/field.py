@@ -37,7 +37,7 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
     if observation.far_field:
         behind = (cosine < -1e-9) & end.half_space
         far = outgoing * (1j ** (degree + 1)) / wavenumber[:, None]
-        angular = _angular(cosine.tobytes(), degree.tobytes(), order.tobytes())
+        angular = _angular(cosine.tobytes(), degree.tobytes(), np.abs(order).tobytes())
         result = np.stack([far @ plane.T for plane in _turned(angular, order, observation)], axis=1)
         result *= np.exp(1j * wavenumber[:, None] * offset * cosine)[:, None, :]
     else:
@@ -55,7 +55,7 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
                 f"distance_m = {r:g}: must keep every point outside the sphere of {end.radius:.3g} m about the"
                 " mouth. Raise it, or leave it out for the far field"
             )
-        angular = _angular(cosine_there.tobytes(), degree.tobytes(), order.tobytes())
+        angular = _angular(cosine_there.tobytes(), degree.tobytes(), np.abs(order).tobytes())
         turned = np.stack(_turned(angular, order, observation), axis=1)
         result = np.zeros((wavenumber.size, observation.plane.size, cosine.size), dtype=np.complex128)
         result[:, :, ~behind] = _waves_at(outgoing, degree, wavenumber[:, None] * distance[~behind], turned[~behind])
@@ -66,9 +66,11 @@ def pressure(outgoing: ComplexArray, wavenumber: FloatArray, *, end: End, observ
 
 
 def _turned(angular: FloatArray, order: IntArray, observation: Observation) -> list[FloatArray]:
-    """For each plane the waves (A, D) at its angles; a negative angle lies across the axis, where even orders agree."""
-    weight = np.where(order > 0, np.sqrt(2.0), 1.0)
-    return [angular * (weight * np.cos(order * azimuth)) for azimuth in observation.plane]
+    """For each plane the waves (A, D) at its angles; a negative angle lies across the axis, where odd orders turn."""
+    across = np.where((observation.off_axis[:, None] < 0.0) & (order % 2 == 1), -1.0, 1.0)
+    weight = np.where(order != 0, np.sqrt(2.0), 1.0) * across
+    turn = np.where(order < 0, 0.5 * np.pi, 0.0)  # cos(x - pi / 2) = sin(x)
+    return [angular * (weight * np.cos(np.abs(order) * azimuth - turn)) for azimuth in observation.plane]
 
 
 @lru_cache(maxsize=8)
@@ -148,7 +150,7 @@ def on_axis_index(on_axis: ComplexArray, power: FloatArray, wavenumber: FloatArr
 def overlap(one: ComplexArray, other: ComplexArray, *, ends: tuple[End, End]) -> ComplexArray:
     """(F,) the mean over all directions of conj(one) times other, from their waves (F, D) and the ends of these."""
     known = [np.array(end.waves(each.shape[1])) for end, each in zip(ends, (one, other), strict=True)]
-    many = 1 + max(int(waves[1].max()) for waves in known)
+    many = 1 + 2 * max(int(np.abs(waves[1]).max()) for waves in known)
     _, i, j = np.intersect1d(*(waves[0] * many + waves[1] for waves in known), return_indices=True)
     return np.asarray(np.sum(np.conj(one[:, i]) * other[:, j] / (2 * known[0][0][i] + 1), axis=1))
 

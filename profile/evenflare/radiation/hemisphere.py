@@ -32,12 +32,12 @@ class Hemisphere:
 
     def waves(self, count: int) -> tuple[IntArray, IntArray]:
         """See End."""
-        degree, order = _waves(int(self.basis.order.max()))
-        return degree[:count], order[:count]
+        degree, order = _waves(int(self.basis.order.max()), self.basis.odd)
+        return degree[:count], (-order if self.basis.sine else order)[:count]
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
-        degree, _ = _waves(int(self.basis.order.max()))
+        degree, _ = _waves(int(self.basis.order.max()), self.basis.odd)
         top = radiating_degree(float(wavenumber.max()) * self.radius)
         count = int(np.searchsorted(degree, min(top + 16, degree[-1] + 1)))
         h, ratio = hankel_ratio(wavenumber * self.radius, int(degree[count - 1]) + 1)
@@ -52,9 +52,11 @@ class Hemisphere:
 
 
 @lru_cache(maxsize=16)
-def _waves(largest: int) -> tuple[IntArray, IntArray]:
-    """n = 0, 2, ... and for each m = 0, 2, ... up to n or the largest order: more degrees only append."""
-    found = [(n, m) for n in range(0, 2 * DEGREES_BAFFLE, 2) for m in range(0, min(n, largest) + 1, 2)]
+def _waves(largest: int, odd: int) -> tuple[IntArray, IntArray]:
+    """n = 0, 2, ... and for each m = 0, 2, ... up to n or the largest order, or n = 1, 3, ... and m = 1, 3, ...: more
+    degrees only append.
+    """
+    found = [(n, m) for n in range(odd, 2 * DEGREES_BAFFLE, 2) for m in range(odd, min(n, largest) + 1, 2)]
     degree, order = np.array(found, dtype=np.int64).T
     return read_only(degree, np.int64), read_only(order, np.int64)
 
@@ -62,7 +64,7 @@ def _waves(largest: int) -> tuple[IntArray, IntArray]:
 @lru_cache(maxsize=16)
 def _projected(basis: OblongBasis) -> FloatArray:
     """(waves, modes): integral of a wave's P_nm(cos t) times a mode's radial function over the hemisphere."""
-    degree, order = _waves(int(basis.order.max()))
+    degree, order = _waves(int(basis.order.max()), basis.odd)
     table = np.zeros((degree.size, basis.order.size))
     count = int(basis.degree.max()) + 1
     eta, weights = radial_quadrature(32 * int(np.ceil((40 + count + 0.5 * degree.max() * 0.5 * np.pi) / 32)))
@@ -78,6 +80,6 @@ def _projected(basis: OblongBasis) -> FloatArray:
 @lru_cache(maxsize=64)
 def _tail(basis: OblongBasis, first: int) -> FloatArray:
     """Static admittance of the waves from the `first` on, times the radius. See Baffle."""
-    degree, _ = _waves(int(basis.order.max()))
+    degree, _ = _waves(int(basis.order.max()), basis.odd)
     n, table = degree[first:], _projected(basis)[first:]
     return read_only((table * ((2 * n + 1) * (n + 1))[:, None]).T @ table)

@@ -15,7 +15,8 @@ from typing import NamedTuple
 import numpy as np
 
 from evenflare.compiled import njit
-from evenflare.radiation.panels import COEFFICIENTS, GRADE, MeridianMesh
+from evenflare.radiation.panel_points import barycentric, between, drawn, lagrange, nearest, on_panel
+from evenflare.radiation.panels import MeridianMesh
 from evenflare.radiation.ring import moving_double, moving_single, moving_slope, still
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
@@ -65,8 +66,10 @@ def _gauss_rules() -> tuple[FloatArray, FloatArray]:
 _POINTS, _WEIGHTS = _gauss_rules()
 
 
-def still_layers(z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, *, at_nodes: bool) -> Layers:
-    """Of points (z, r), m, and some of the mesh's nodes, whole panels.
+def still_layers(
+    z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, *, at_nodes: bool, order: int = 0
+) -> Layers:
+    """Of points (z, r), m, and some of the mesh's nodes, whole panels, for sound of an azimuthal order.
 
     at_nodes : whether the first points are the mesh's nodes. Which panel a node lies on is told by its number: told by
                its distance, a node of a panel of nanometres would lie on the neighbour too, or by its last digits on
@@ -85,25 +88,41 @@ def still_layers(z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice,
             mesh.reach[panels],
             mesh.gauss,
             *(each[nodes] for each in (mesh.z, mesh.r, mesh.normal_z, mesh.normal_r, mesh.rate, mesh.weight)),
+            order,
         )
     )
 
 
 def single_layer(
-    k: float, z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, still_part: Layers | None
+    k: float,
+    z: FloatArray,
+    r: FloatArray,
+    mesh: MeridianMesh,
+    nodes: slice,
+    still_part: Layers | None,
+    *,
+    order: int = 0,
 ) -> ComplexArray:
     """(points, nodes) at wavenumber k, rad/m, from the still layers of the same; without them only its imaginary part
     is right, which is smooth.
     """
     result = np.zeros((z.size, nodes.stop - nodes.start), dtype=np.complex128)
-    _add_single(k, z, r, mesh.z[nodes], mesh.r[nodes], mesh.weight[nodes], result)
+    _add_single(k, z, r, mesh.z[nodes], mesh.r[nodes], mesh.weight[nodes], order, result)
     if still_part is not None:
         result.real += still_part.single + k * k * still_part.single_square
     return result
 
 
 def double_layer(
-    k: float, z: FloatArray, r: FloatArray, mesh: MeridianMesh, nodes: slice, known: Layers, *, at_nodes: bool = False
+    k: float,
+    z: FloatArray,
+    r: FloatArray,
+    mesh: MeridianMesh,
+    nodes: slice,
+    known: Layers,
+    *,
+    at_nodes: bool = False,
+    order: int = 0,
 ) -> ComplexArray:
     """(points, nodes) at wavenumber k, rad/m, from the still layers of the same.
 
@@ -114,8 +133,8 @@ def double_layer(
     rings = [each[nodes] for each in (mesh.z, mesh.r, mesh.normal_z, mesh.normal_r)]
     weight, own = mesh.weight[nodes] * mesh.rate[nodes], count if at_nodes else 0
     if at_nodes:
-        _add_double_among(k, *rings, weight, result[:own])
-    _add_double(k, z[own:], r[own:], *rings, weight, result[own:])
+        _add_double_among(k, *rings, weight, order, result[:own])
+    _add_double(k, z[own:], r[own:], *rings, weight, order, result[own:])
     result.real += known.double + k * k * known.double_square
     return result
 
@@ -128,12 +147,13 @@ def _add_single(
     ring_z: FloatArray,
     ring_r: FloatArray,
     weight: FloatArray,
+    order: int,
     result: ComplexArray,
 ) -> None:
     """Adds the single layer's smooth part at points (P,) of rings (N,), times their weights and radii, to (P, N)."""
     for i in range(z.size):
         for j in range(ring_z.size):
-            real, imaginary = moving_single(k, z[i], r[i], ring_z[j], ring_r[j])
+            real, imaginary = moving_single(k, z[i], r[i], ring_z[j], ring_r[j], order)
             result[i, j] += weight[j] * ring_r[j] * complex(real, imaginary)
 
 
@@ -147,12 +167,13 @@ def _add_double(
     normal_z: FloatArray,
     normal_r: FloatArray,
     weight: FloatArray,
+    order: int,
     result: ComplexArray,
 ) -> None:
     """The same of the double layer, with the rings' unit normals (N,) each."""
     for i in range(z.size):
         for j in range(ring_z.size):
-            real, imaginary = moving_double(k, z[i], r[i], ring_z[j], ring_r[j], normal_z[j], normal_r[j])
+            real, imaginary = moving_double(k, z[i], r[i], ring_z[j], ring_r[j], normal_z[j], normal_r[j], order)
             result[i, j] += weight[j] * ring_r[j] * complex(real, imaginary)
 
 
@@ -164,13 +185,14 @@ def _add_double_among(
     normal_z: FloatArray,
     normal_r: FloatArray,
     weight: FloatArray,
+    order: int,
     result: ComplexArray,
 ) -> None:
     """The same at the rings themselves (N,): what takes nearly all of the time is alike from either of two."""
     for i in range(z.size):
         for j in range(i + 1):
             dz, dr = z[j] - z[i], r[j] - r[i]
-            near_real, near_imaginary, far_real, far_imaginary = moving_slope(k, dz * dz + dr * dr, r[i] * r[j])
+            near_real, near_imaginary, far_real, far_imaginary = moving_slope(k, dz * dz + dr * dr, r[i] * r[j], order)
             near, far = complex(near_real, near_imaginary), complex(far_real, far_imaginary)
             along, across = normal_z[j] * dz + normal_r[j] * dr, normal_r[j] * r[i]
             result[i, j] += weight[j] * r[j] * (along * near + across * far)
@@ -196,6 +218,7 @@ def _still(
     normal_r: FloatArray,
     rate: FloatArray,
     weight: FloatArray,
+    turning: int,
 ) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
     """The four parts of Layers, each (P, N), of points z, r (P,) and the nodes (N,) of panels (M,).
 
@@ -203,6 +226,7 @@ def _still(
     first_panel : which of its panels is the first of these.
     shape       : (M, 2, coefficients) of the panels' z and r; grade (M,), middle (M, 2), reach (M,) as MeridianMesh's.
     gauss       : (order,) nodes on [-1, 1]; node_z ... weight (N,) of the nodes themselves.
+    turning     : the azimuthal order.
 
     Three kinds of panels by their distance: near ones by drawn points (`_near`), middling ones by more Gauss points
     than nodes, on which the value at a node acts by its Lagrange polynomial, and far ones by the nodes.
@@ -211,15 +235,15 @@ def _still(
     single, single_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
     double, double_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
     sums = np.empty((4, order))
-    scale = _barycentric(gauss)
-    rings, lagrange = np.empty((grade.size, MIDDLING_COUNT, 6)), np.empty((MIDDLING_COUNT, order))
+    scale = barycentric(gauss)
+    rings, shares = np.empty((grade.size, MIDDLING_COUNT, 6)), np.empty((MIDDLING_COUNT, order))
     middling = np.where(grade == 0, MIDDLING, MIDDLING_GRADED)
     for q in range(MIDDLING_COUNT):
         at = 2.0 * _POINTS[MIDDLING_COUNT, q] - 1.0
         for n in range(order):
-            lagrange[q, n] = _lagrange(at, n, gauss, scale)
+            shares[q, n] = lagrange(at, n, gauss, scale)
         for panel in range(grade.size):
-            ring_z, ring_r, dz, dr = _on_panel(shape[panel], grade[panel], at)
+            ring_z, ring_r, dz, dr = on_panel(shape[panel], grade[panel], at)
             speed = math.hypot(dz, dr)
             rings[panel, q, 0], rings[panel, q, 1] = ring_z, ring_r
             rings[panel, q, 2], rings[panel, q, 3] = dr / speed, -dz / speed
@@ -231,14 +255,14 @@ def _still(
             if panel == own or away < (1.0 + middling[panel]) * reach[panel]:
                 if panel == own or away < (1.0 + NEAR) * reach[panel]:
                     node = i % order if panel == own else -1
-                    _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, sums)
+                    _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, turning, sums)
                 else:
                     sums[:] = 0.0
                     for q in range(MIDDLING_COUNT):
                         ring_z, ring_r, normal_zq, normal_rq, area, rateq = rings[panel, q]
-                        s, s2, d, d2 = still(ring_z - z[i], ring_r - r[i], r[i], ring_r, normal_zq, normal_rq)
+                        s, s2, d, d2 = still(ring_z - z[i], ring_r - r[i], r[i], ring_r, normal_zq, normal_rq, turning)
                         for n in range(order):
-                            share = area * lagrange[q, n]
+                            share = area * shares[q, n]
                             sums[0, n] += share * s
                             sums[1, n] += share * s2
                             sums[2, n] += share * rateq * d
@@ -249,7 +273,9 @@ def _still(
                     double[i, j], double_square[i, j] = sums[2, n], sums[3, n]
             else:
                 for j in range(panel * order, (panel + 1) * order):
-                    s, s2, d, d2 = still(node_z[j] - z[i], node_r[j] - r[i], r[i], node_r[j], normal_z[j], normal_r[j])
+                    s, s2, d, d2 = still(
+                        node_z[j] - z[i], node_r[j] - r[i], r[i], node_r[j], normal_z[j], normal_r[j], turning
+                    )
                     area = weight[j] * node_r[j]
                     single[i, j], single_square[i, j] = area * s, area * s2
                     double[i, j], double_square[i, j] = area * rate[j] * d, area * rate[j] * d2
@@ -257,96 +283,16 @@ def _still(
 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
-def _barycentric(nodes: FloatArray) -> FloatArray:
-    """Reciprocals of the products of differences: Lagrange polynomials' leading factors."""
-    scale = np.ones(nodes.size)
-    for i in range(nodes.size):
-        for j in range(nodes.size):
-            if i != j:
-                scale[i] /= nodes[i] - nodes[j]
-    return scale
-
-
-@njit(cache=True, nogil=True, inline="always", fastmath=True)  # type: ignore[untyped-decorator]
-def _lagrange(u: float, n: int, nodes: FloatArray, scale: FloatArray) -> float:
-    """At u the polynomial that is 1 at node n and 0 at the others."""
-    value: float = scale[n]
-    for m in range(nodes.size):
-        if m != n:
-            value *= u - nodes[m]
-    return value
-
-
-@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
-def _on_panel(shape: FloatArray, grade: int, u: float) -> tuple[float, float, float, float]:
-    """z and r at u, and their slopes over u."""
-    x, slope = u, 1.0
-    if grade != 0:
-        share = 0.5 * (1.0 + grade * u)
-        x = grade * (2.0 * share**GRADE - 1.0)
-        slope = GRADE * share ** (GRADE - 1)
-    z, r, dz, dr = shape[0, COEFFICIENTS - 1], shape[1, COEFFICIENTS - 1], 0.0, 0.0
-    for n in range(COEFFICIENTS - 2, -1, -1):
-        dz, dr = dz * x + z, dr * x + r
-        z, r = z * x + shape[0, n], r * x + shape[1, n]
-    return z, r, dz * slope, dr * slope
-
-
-@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
-def _between(shape: FloatArray, grade: int, u: float, offset: float) -> tuple[float, float]:
-    """z and r at u + offset less those at u, to the digits of the offset: the polynomials' quotients of differences."""
-    x, there, apart = u, u + offset, offset
-    if grade != 0:
-        share, other = 0.5 * (1.0 + grade * x), 0.5 * (1.0 + grade * there)
-        x, there = grade * (2.0 * share**GRADE - 1.0), grade * (2.0 * other**GRADE - 1.0)
-        powers = 0.0
-        for n in range(GRADE):
-            powers += share**n * other ** (GRADE - 1 - n)
-        apart *= powers
-    z, r = shape[0, COEFFICIENTS - 1], shape[1, COEFFICIENTS - 1]
-    quotient_z, quotient_r = z, r
-    for n in range(COEFFICIENTS - 2, 0, -1):
-        z, r = z * x + shape[0, n], r * x + shape[1, n]
-        quotient_z, quotient_r = quotient_z * there + z, quotient_r * there + r
-    return apart * quotient_z, apart * quotient_r
-
-
-@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
-def _nearest(z: float, r: float, shape: FloatArray) -> tuple[float, float, float]:
-    """The panel's own parameter nearest the point, its distance, and the arc's speed there."""
-    x, least = 0.0, 1e300  # not infinite: fast arithmetic may not compare with that
-    for n in range(5):
-        probe = 0.475 * (n - 2)  # no end, where a cusp may stop the parameter and the search with it
-        near_z, near_r, _, _ = _on_panel(shape, 0, probe)
-        distance = (near_z - z) ** 2 + (near_r - r) ** 2
-        if distance < least:
-            x, least = probe, distance
-    for _ in range(8):
-        near_z, near_r, dz, dr = _on_panel(shape, 0, x)
-        speed2 = dz * dz + dr * dr
-        if speed2 < 1e-30:
-            break
-        moved = min(1.0, max(-1.0, x - ((near_z - z) * dz + (near_r - r) * dr) / speed2))
-        if abs(moved - x) < 1e-12:
-            x = moved
-            break
-        x = moved
-    near_z, near_r, dz, dr = _on_panel(shape, 0, x)
-    return x, math.hypot(near_z - z, near_r - r), math.hypot(dz, dr)
-
-
-@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
-def _drawn(x: float, grade: int) -> float:
-    """u at the panel's own parameter."""
-    if grade == 0:
-        return x
-    share: float = max(0.0, 0.5 * (1.0 + grade * x)) ** (1.0 / GRADE)
-    return grade * (2.0 * share - 1.0)
-
-
-@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def _near(
-    z: float, r: float, node: int, shape: FloatArray, grade: int, gauss: FloatArray, scale: FloatArray, sums: FloatArray
+    z: float,
+    r: float,
+    node: int,
+    shape: FloatArray,
+    grade: int,
+    gauss: FloatArray,
+    scale: FloatArray,
+    turning: int,
+    sums: FloatArray,
 ) -> None:
     """Integrals over one panel of the still parts times the polynomials that are 1 at one node: sums (4, order).
 
@@ -355,19 +301,19 @@ def _near(
     sums[:] = 0.0
     if node >= 0:
         u, spread, least = gauss[node], 0.0, TOUCHING
-        z, r, _, _ = _on_panel(shape, grade, u)
+        z, r, _, _ = on_panel(shape, grade, u)
         x = u
     else:
-        x, distance, speed = _nearest(z, r, shape)
+        x, distance, speed = nearest(z, r, shape)
         # How far along the panel's own parameter it has moved away by as much as it is distant at its nearest.
-        u, spread, least = _drawn(x, grade), distance / max(speed, 1e-30), CLOSEST
+        u, spread, least = drawn(x, grade), distance / max(speed, 1e-30), CLOSEST
     for side in (-1.0, 1.0):
         length = 1.0 - side * u
         if length < 1e-12:
             continue
         width = 2.0
         if spread < 2.0:
-            width = side * (_drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u) if spread > 0.0 else 0.0
+            width = side * (drawn(min(1.0, max(-1.0, x + side * spread)), grade) - u) if spread > 0.0 else 0.0
         width = max(width, least * length)
         rise = math.asinh(length / width)
         per_rise = COUNT_PER_RISE if grade == 0 else COUNT_PER_RISE_GRADED
@@ -377,18 +323,18 @@ def _near(
             offset = side * width * math.sinh(argument)
             at = u + offset
             step = _WEIGHTS[count, q] * width * rise * math.cosh(argument)
-            ring_z, ring_r, dz, dr = _on_panel(shape, grade, at)
+            ring_z, ring_r, dz, dr = on_panel(shape, grade, at)
             rate = math.hypot(dz, dr)
             if rate <= 0.0 or ring_r <= 0.0:
                 continue
             if node >= 0:
-                away_z, away_r = _between(shape, grade, u, offset)
+                away_z, away_r = between(shape, grade, u, offset)
             else:
                 away_z, away_r = ring_z - z, ring_r - r
-            s, s2, d, d2 = still(away_z, away_r, r, ring_r, dr / rate, -dz / rate)
+            s, s2, d, d2 = still(away_z, away_r, r, ring_r, dr / rate, -dz / rate, turning)
             step *= ring_r
             for n in range(gauss.size):
-                value = step * _lagrange(at, n, gauss, scale)
+                value = step * lagrange(at, n, gauss, scale)
                 sums[0, n] += value * s
                 sums[1, n] += value * s2
                 sums[2, n] += value * rate * d

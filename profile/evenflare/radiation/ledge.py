@@ -13,7 +13,7 @@ from collections.abc import Callable
 import numpy as np
 
 from evenflare.radiation.elements import EXTRA_POINTS
-from evenflare.radiation.modes import radial_modes, radial_quadrature, zernike
+from evenflare.radiation.modes import radial_quadrature, zernike
 from evenflare.radiation.oblong import Domes
 from evenflare.radiation.wavefront import FLAT
 from evenflare.units import FloatArray, IntArray
@@ -41,7 +41,7 @@ def through_round(half_angle: float, modes: int, profile: Profile | None, *, rea
     u, weights = u * edge**2, weights * edge**2
     eta = np.sqrt(u)
     area = weights * np.sin(b * eta) / eta
-    values = radial_modes(modes, u)[0]
+    values = zernike(0, modes, u)[0]
     mean = area @ values / area.sum()
     if profile is None and reach <= 1.0:
         return np.asarray(mean[None])
@@ -49,7 +49,7 @@ def through_round(half_angle: float, modes: int, profile: Profile | None, *, rea
     flow = area * moves(np.sin(b * eta) / (np.sin(b) * reach))
     # On the cap too an area is that share of the flat one.
     beside = covered(np.ones(1), reach, moves) * np.sin(b) ** 2 / (b * np.cos(b))
-    moved = (flow @ values + beside @ radial_modes(modes, np.ones(1))[0]) / (flow.sum() + beside.sum())
+    moved = (flow @ values + beside @ zernike(0, modes, np.ones(1))[0]) / (flow.sum() + beside.sum())
     return np.stack([mean, moved])
 
 

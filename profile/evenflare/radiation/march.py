@@ -7,6 +7,7 @@ from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
 from functools import cached_property, lru_cache
+from typing import TypeVar
 
 import numpy as np
 from threadpoolctl import ThreadpoolController
@@ -25,7 +26,7 @@ from evenflare.radiation.own_error import FieldSamples, OwnError, between, own_e
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
 from evenflare.radiation.wavefront import Sweep, launched
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, IntArray
-from evenflare.waveguide import Conical, Oblong, Points, Waveguide
+from evenflare.waveguide import Conical, Driver, Oblong, Points, Waveguide
 
 FINEST = 30.0
 """Fineness beyond which elements are not divided further."""
@@ -53,6 +54,7 @@ class Problem:
     profile: Profile | None
 
 
+Result = TypeVar("Result")
 Work = tuple[Problem, FloatArray]
 """A problem and wavenumbers that share elements."""
 
@@ -90,7 +92,9 @@ def march_solver(setting: Setting, *, cores: int = 1) -> Solver:
     """The march at a setting, bands of frequencies spread over cores. See Solver."""
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        return at_resolution(_resolution(waveguide, setting), setting=setting, cores=cores)(waveguide, observation, air)
+        return at_resolution(resolution_of(waveguide, setting), setting=setting, cores=cores)(
+            waveguide, observation, air
+        )
 
     return solve
 
@@ -99,7 +103,7 @@ def at_resolution(resolution: Resolution, *, setting: str = "own", cores: int = 
     """The march at any resolution, for studies of its convergence; `setting` is what provenance calls it."""
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        with _controller().limit(limits=1):
+        with controller().limit(limits=1):
             return _solved(waveguide, observation, air, setting, resolution, cores)
 
     return solve
@@ -113,12 +117,18 @@ def memory_needed(
     Errors: ValueError if the wall cannot be swept.
     """
     wavenumber = 2 * np.pi * observation.frequency / air.speed_of_sound
-    resolution = _resolution(waveguide, setting)
+    resolution = resolution_of(waveguide, setting)
     _, fine = _problems(waveguide, resolution, air, float(wavenumber[-1]))
     return _memory(fine, wavenumber, cores)
 
 
-def _resolution(waveguide: Waveguide, setting: Setting) -> Resolution:
+def profile_of(driver: Driver) -> Profile | None:
+    """Of the velocity of its exit, unless it is even."""
+    return None if driver.velocity_profile is None else driver.velocity
+
+
+def resolution_of(waveguide: Waveguide, setting: Setting) -> Resolution:
+    """How finely a waveguide is divided at a setting."""
     return (ROUND if waveguide.is_round else OBLONG)[setting]
 
 
@@ -128,7 +138,8 @@ def _memory(fine: Problem, wavenumber: FloatArray, cores: int) -> int:
     return cores * whole.bytes_needed(whole.sweep, float(wavenumber[-1]), fine.resolution)
 
 
-def _refuse_too_large(needed: int) -> None:
+def refuse_too_large(needed: int) -> None:
+    """ValueError for a solve that needs more bytes than are free."""
     free = available_memory()
     if needed > free:
         raise ValueError(
@@ -138,7 +149,7 @@ def _refuse_too_large(needed: int) -> None:
 
 
 @lru_cache(maxsize=1)
-def _controller() -> ThreadpoolController:
+def controller() -> ThreadpoolController:
     """The matrices are far too small for threaded linear algebra: one thread is several times faster."""
     return ThreadpoolController()
 
@@ -158,10 +169,10 @@ def _solved(
         operator = operator_of(cabinet, wavenumber, is_round=waveguide.is_round, cores=cores)
         coarse, fine = (replace(each, medium=each.medium.in_cabinet(operator)) for each in (coarse, fine))
     needed = _memory(fine, wavenumber, cores)
-    _refuse_too_large(needed)
-    bands = _bands(wavenumber, resolution.edges)
+    refuse_too_large(needed)
+    bands = bands_of(wavenumber, resolution.edges)
     checked = _checked(wavenumber, bands, resolution.apart)
-    checks = _bands(wavenumber[checked], fine.resolution.edges) if checked.size else []
+    checks = bands_of(wavenumber[checked], fine.resolution.edges) if checked.size else []
     # From the most work to the least, so that no core waits long for another.
     work = [(fine, wavenumber[checked][band]) for band in reversed(checks)]
     work += [(coarse, wavenumber[band]) for band in reversed(bands)]
@@ -214,7 +225,7 @@ def _problems(waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber
     # The modes of a round waveguide are the first of the finer ones.
     coarse = fine if waveguide.is_round or not resolution.apart else medium(waveguide, resolution, wavenumber)
     driver = waveguide.driver
-    profile = None if driver.velocity_profile is None else driver.velocity
+    profile = profile_of(driver)
     made = []
     for whole, each in ((coarse, resolution), (fine, finest)):
         before, after = launched(whole.sweep) if each.one_mode else ((), whole.sweep)
@@ -262,7 +273,7 @@ def _on_cores(work: Callable[[Work], BandSolution], items: Sequence[Work], cores
         return list(threads.map(work, items))
 
 
-def _bands(wavenumber: FloatArray, edges: Sequence[float]) -> list[slice]:
+def bands_of(wavenumber: FloatArray, edges: Sequence[float]) -> list[slice]:
     """Wavenumbers that share elements, from the lowest band to the highest."""
     cuts = np.unique([0, *np.searchsorted(wavenumber, np.array(edges) * wavenumber[-1]), wavenumber.size])
     return [slice(int(first), int(beyond)) for first, beyond in itertools.pairwise(cuts)]
@@ -297,17 +308,30 @@ def _eliminated_along(
     whole: Medium, part: Sweep, wavenumber: FloatArray, resolution: Resolution, profile: Profile | None
 ) -> tuple[int, tuple[FloatArray, FloatArray, FloatArray]]:
     """The number of elements and `eliminated` over a sweep whose first cap moves evenly or with a profile."""
+
+    def attempted(tried: Resolution) -> tuple[int, tuple[FloatArray, FloatArray, FloatArray]]:
+        elements = whole.elements(part, float(wavenumber[-1]), tried)
+        count = elements.modes.size
+        return count, eliminated(elements, wavenumber, whole.excited(part, int(elements.modes[0]), profile))
+
+    return refining(attempted, resolution)
+
+
+def refining(attempted: Callable[[Resolution], Result], resolution: Resolution) -> Result:
+    """What is found at a resolution, or at the first finer one at which no element is folded or too long.
+
+    Where caps lean against the wall an element can be longer inside than along wall and axis, or fold.
+    Errors: ValueError if that is so however fine.
+    """
     try:
-        elements, sources = whole.elements(part, float(wavenumber[-1]), resolution, profile)
-        return elements.modes.size, eliminated(elements, wavenumber, sources)
+        return attempted(resolution)
     except ArithmeticError:
-        # Where caps lean against the wall an element can be longer inside than along wall and axis, or fold.
         if resolution.fineness > FINEST:
             raise ValueError(
                 "the wall turns too sharply to be solved: round its sharpest bend, or give more points there; smooth_mm"
                 " smooths rough ones"
             ) from None
-        return _eliminated_along(whole, part, wavenumber, resolution.finer(), profile)
+        return refining(attempted, resolution.finer())
 
 
 def _approximation(waveguide: Waveguide, air: Air) -> dict[str, str]:

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
-from typing import Protocol
+from typing import Literal, Protocol
 
 import numpy as np
 
@@ -15,8 +15,7 @@ from evenflare.radiation import elements, ledge, oblong, oblong_elements, wavefr
 from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
 from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
-from evenflare.radiation.modes import radial_modes, radial_quadrature, tabulated_modes
-from evenflare.radiation.oblong import Domes
+from evenflare.radiation.modes import radial_quadrature, tabulated_modes, zernike
 from evenflare.radiation.oblong_elements import OblongBasis, slope_over
 from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.resolution import Resolution
@@ -32,6 +31,7 @@ LEAST_RADIUS = 1.1
 PROFILE_POINTS = 96
 """Gauss points over a cap whose velocity has a profile: a piecewise curve, not a smooth one."""
 
+Axis = Literal["x", "y"]
 Profile = Callable[[FloatArray], FloatArray]
 """Relative velocity over shares of the exit's radius."""
 
@@ -47,15 +47,23 @@ class Medium(Protocol):
     @property
     def end(self) -> End: ...  # noqa: D102
 
-    def elements(
-        self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
-    ) -> tuple[Elements, FloatArray]:
-        """The elements of a part of the sweep, for wavenumbers (rad/m) up to this, and (1, modes) the mean of each mode
-        over the first cap: what averages pressure, and what an even motion excites.
+    def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
+        """The elements of a part of the sweep, for wavenumbers (rad/m) up to this.
 
-        profile : of the velocity of the first cap: then (2, modes), the second row what that motion excites.
-        Errors  : ArithmeticError if an element is folded.
+        Errors: ArithmeticError if an element is folded.
         """
+        ...
+
+    def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
+        """(1, modes) the mean of each mode over the first cap of a part: what averages pressure, and what an even
+        motion excites.
+
+        profile : of the velocity of that cap: then (2, modes), the second row what that motion excites.
+        """
+        ...
+
+    def modes(self, count: int) -> tuple[IntArray, IntArray]:
+        """Azimuthal order, below 0 of a sine, and radial degree of the first `count` modes."""
         ...
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
@@ -72,11 +80,14 @@ class Medium(Protocol):
 
 @dataclass(frozen=True)
 class RoundMedium:
-    """Of a round waveguide, in a baffle or on a sphere, to be met with `most` radial modes at most."""
+    """Of a round waveguide, in a baffle or on a sphere, to be met with `most` radial modes at most, of one azimuthal
+    order.
+    """
 
     waveguide: Waveguide
     most: int
     operator: Operator | None = None
+    order: int = 0
 
     @cached_property
     def sweep(self) -> Sweep:
@@ -88,10 +99,10 @@ class RoundMedium:
         """See Medium."""
         meridian, radius = self.waveguide.meridian, self.waveguide.mounting.radius
         if radius is None:
-            bare = Baffle(meridian.mouth_radius, meridian.depth)
+            bare = Baffle(meridian.mouth_radius, meridian.depth, self.order)
             return bare if self.operator is None else InCabinet(bare, self.operator)
         half_angle = float(np.arcsin(meridian.mouth_radius / radius))
-        return Sphere(radius, half_angle, meridian.depth - radius * float(np.cos(half_angle)), self.most)
+        return Sphere(radius, half_angle, meridian.depth - radius * float(np.cos(half_angle)), self.most, self.order)
 
     @property
     def throat_radius(self) -> float:
@@ -102,16 +113,21 @@ class RoundMedium:
         """See Medium."""
         return replace(self, operator=operator)
 
-    def elements(
-        self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
-    ) -> tuple[Elements, FloatArray]:
+    def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
         """See Medium."""
-        caps, modes = self._planned(part, wavenumber, resolution)
-        half_angle, reach = float(caps.b[0, 0]), self.waveguide.driver.exit_radius / self.throat_radius
+        return elements.assembled(*self._planned(part, wavenumber, resolution), order=self.order)
+
+    def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
+        """See Medium."""
+        half_angle, reach = first_cap(part)[1], self.waveguide.driver.exit_radius / self.throat_radius
         # A launching cap knows nothing of the exit's edge.
         if part is self.sweep and abs(reach - 1.0) * self.throat_radius > ledge.MET:
-            return elements.assembled(caps, modes), ledge.through_round(half_angle, int(modes[0]), profile, reach=reach)
-        return elements.assembled(caps, modes), excited(half_angle, int(modes[0]), profile)
+            return ledge.through_round(half_angle, modes, profile, reach=reach)
+        return excited(half_angle, modes, profile)
+
+    def modes(self, count: int) -> tuple[IntArray, IntArray]:
+        """See Medium."""
+        return np.full(count, self.order, dtype=np.int64), np.arange(count, dtype=np.int64)
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
@@ -157,28 +173,32 @@ class OblongMedium:
         """See Medium."""
         return replace(self, operator=operator)
 
-    def elements(
-        self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
-    ) -> tuple[Elements, FloatArray]:
+    def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
         """See Medium."""
         divisions = divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness)
         shells = oblong.joined(
             [oblong.domes(path, t, surface=self.surface, psi=self.basis.psi) for path, t in divisions]
         )
-        modes = self._modes(shells.caps, wavenumber, resolution)
-        radius = self.waveguide.driver.exit_radius
+        return oblong_elements.assembled(shells, self._modes(shells.caps, wavenumber, resolution), basis=self.basis)
+
+    def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
+        """See Medium."""
+        radius, psi = self.waveguide.driver.exit_radius, self.basis.psi
         if part is self.sweep and self.surface.off_exit(radius) > ledge.MET:
-            first = Domes(Caps(*(each[0, :1] for each in shells.caps)), *(each[0, :1] for each in shells[1:]))
-            which = self.basis.order[: int(modes[0])], self.basis.degree[: int(modes[0])]
-            slope = slope_over(self.basis.psi.size)
-            sources = ledge.through_oblong(first, which, profile, psi=self.basis.psi, slope=slope, radius=radius)
-            return oblong_elements.assembled(shells, modes, basis=self.basis), sources
+            first = oblong.domes(part[0].path, part[0].t[:1], surface=self.surface, psi=psi)
+            which = self.basis.order[:modes], self.basis.degree[:modes]
+            return ledge.through_oblong(first, which, profile, psi=psi, slope=slope_over(psi.size), radius=radius)
         # The exit is round, so that only modes of order 0 know of it.
-        round_modes = self.basis.order[: int(modes[0])] == 0
-        of_round = excited(float(shells.caps.b[0, 0]), int(round_modes.sum()), profile)
-        sources = np.zeros((len(of_round), round_modes.size))
+        round_modes = self.basis.order[:modes] == 0
+        of_round = excited(first_cap(part)[1], int(round_modes.sum()), profile)
+        sources = np.zeros((len(of_round), modes))
         sources[:, round_modes] = of_round
-        return oblong_elements.assembled(shells, modes, basis=self.basis), sources
+        return sources
+
+    def modes(self, count: int) -> tuple[IntArray, IntArray]:
+        """See Medium."""
+        order = self.basis.order[:count]
+        return (-order if self.basis.sine else order), self.basis.degree[:count]
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
@@ -189,17 +209,20 @@ class OblongMedium:
         return self.basis.count(radial_modes_for(resolution, wavenumber, caps.r.max(axis=1)))
 
 
-def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float) -> Medium:
+def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float, *, odd_in: Axis | None = None) -> Medium:
     """The air of a waveguide, to be solved at no finer a resolution up to a wavenumber, rad/m.
 
+    odd_in : the axis across which the sound is odd, of azimuthal order 1 in a round waveguide, where "y" is "x" turned
+             by a right angle; None: it is even about both planes, and of order 0 in a round one.
     Errors: ValueError if the wall cannot be swept.
     """
     if waveguide.is_round:
         radius = np.array([waveguide.meridian.mouth_radius])
-        return RoundMedium(in_a_sphere(waveguide), int(radial_modes_for(finest, wavenumber, radius)[0]))
+        most = int(radial_modes_for(finest, wavenumber, radius)[0])
+        return RoundMedium(in_a_sphere(waveguide), most, order=0 if odd_in is None else 1)
     radius = np.array([oblong.dome_radius(waveguide.surface)])
     most = int(radial_modes_for(finest, wavenumber, radius)[0])
-    return OblongMedium(waveguide, OblongBasis(finest.azimuth_cost, most))
+    return OblongMedium(waveguide, OblongBasis(finest.azimuth_cost, most, int(odd_in is not None), odd_in == "y"))
 
 
 def in_a_sphere(waveguide: Waveguide) -> Waveguide:
@@ -231,13 +254,19 @@ def radial_modes_for(resolution: Resolution, wavenumber: float, radius: FloatArr
     return np.ceil(resolution.modes + resolution.modes_per_ka * wavenumber * radius).astype(np.int64)
 
 
+def first_cap(part: Sweep) -> tuple[float, float]:
+    """Radius, m, and half-angle, rad, of the cap that a part of the sweep begins with."""
+    caps = part[0].path.caps(part[0].t[:1])
+    return float(caps.r[0]), float(caps.b[0])
+
+
 def excited(half_angle: float, modes: int, profile: Profile | None) -> FloatArray:
     """(1, modes) the mean of each round mode over a cap of that half-angle, rad, or (2, modes) with its mean weighted
     by a velocity profile.
     """
     b = max(half_angle, FLAT)
     u, weights = radial_quadrature(modes + EXTRA_POINTS)
-    values, _ = tabulated_modes(modes, modes + EXTRA_POINTS)
+    values, _ = tabulated_modes(modes, modes + EXTRA_POINTS, 0)
     eta = np.sqrt(u)
     area = weights * np.sin(b * eta) / eta
     mean = np.asarray(area @ values / area.sum())
@@ -246,7 +275,7 @@ def excited(half_angle: float, modes: int, profile: Profile | None) -> FloatArra
     u, weights = radial_quadrature(PROFILE_POINTS)
     eta = np.sqrt(u)
     moved = weights * np.sin(b * eta) / eta * profile(np.sin(b * eta) / np.sin(b))
-    return np.stack([mean, moved @ radial_modes(modes, u)[0] / moved.sum()])
+    return np.stack([mean, moved @ zernike(0, modes, u)[0] / moved.sum()])
 
 
 def bytes_of(modes: IntArray) -> int:

@@ -1,4 +1,7 @@
-"""The basis on a cap: Zernike polynomials, radial for a round waveguide, times cos(m psi) for an oblong one."""
+"""The basis on a cap: Zernike polynomials, of one azimuthal order m for a round waveguide, of many for an oblong one.
+
+A mode of order m is its radial function times cos(m psi), and times sqrt(2) where m is above 0.
+"""
 
 from __future__ import annotations
 
@@ -11,22 +14,6 @@ from scipy.special import eval_jacobi
 from evenflare.units import FloatArray, IntArray, read_only
 
 
-def radial_modes(count: int, u: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """The first `count` modes and their derivatives by u = eta^2 at u (Q,), each (Q, count).
-
-    sqrt(2 (2n + 1)) P_n(2u - 1), so that the integral of a product over u from 0 to 1, du/2, is 0 or 1.
-    Source: the radial Zernike polynomials of azimuthal order 0 (Born & Wolf, Principles of Optics, 9.2).
-    """
-    x = 2.0 * u - 1.0
-    scale = np.sqrt(2.0 * (2.0 * np.arange(count) + 1.0))
-    values = legendre.legvander(x, count - 1)
-    slopes = np.zeros_like(values)
-    # P'_{n+1} = P'_{n-1} + (2n + 1) P_n
-    for n in range(count - 1):
-        slopes[:, n + 1] = (2 * n + 1) * values[:, n] + (slopes[:, n - 1] if n > 0 else 0.0)
-    return values * scale, 2.0 * slopes * scale
-
-
 @lru_cache(maxsize=64)
 def radial_quadrature(count: int) -> tuple[FloatArray, FloatArray]:
     """Gauss nodes (count,) in u on [0, 1] and weights of du/2, which sum to 1/2."""
@@ -35,21 +22,21 @@ def radial_quadrature(count: int) -> tuple[FloatArray, FloatArray]:
 
 
 @lru_cache(maxsize=64)
-def tabulated_modes(count: int, points: int) -> tuple[FloatArray, FloatArray]:
-    """`radial_modes` at the nodes of `radial_quadrature(points)`."""
-    values, slopes = radial_modes(count, radial_quadrature(points)[0])
+def tabulated_modes(count: int, points: int, order: int) -> tuple[FloatArray, FloatArray]:
+    """`zernike` of one order at the nodes of `radial_quadrature(points)`: (points, count) each."""
+    values, slopes = zernike(order, count, radial_quadrature(points)[0])
     return read_only(values), read_only(slopes)
 
 
-def orders_and_degrees(azimuth_cost: float, cost: float) -> tuple[IntArray, IntArray, FloatArray]:
+def orders_and_degrees(azimuth_cost: float, cost: float, odd: int) -> tuple[IntArray, IntArray, FloatArray]:
     """The modes of an oblong waveguide up to a cost: their azimuthal orders m and radial degrees j, and their costs.
 
-    A mode cos(m psi) of radial degree j, m even, costs j + azimuth_cost m. They come in rising order of cost, so that a
-    smaller basis is the beginning of a larger one.
+    A mode cos(m psi) of radial degree j, m even, or odd if `odd` is 1, costs j + azimuth_cost m. They come in rising
+    order of cost, so that a smaller basis is the beginning of a larger one.
     """
     found = [
         (j + azimuth_cost * m, m, j)
-        for m in range(0, int(cost / azimuth_cost) + 2, 2)
+        for m in range(odd, int(cost / azimuth_cost) + 2, 2)
         for j in range(max(0, int(cost - azimuth_cost * m) + 2))
         if j + azimuth_cost * m <= cost + 1e-9
     ]
@@ -77,8 +64,10 @@ def zernike(order: int, count: int, u: FloatArray) -> tuple[FloatArray, FloatArr
 
 
 @lru_cache(maxsize=32)
-def tabulated_zernike(orders: int, count: int, points: int) -> tuple[FloatArray, FloatArray]:
-    """`zernike` of the orders 0, 2, ... (`orders` of them) at `radial_quadrature(points)`: (orders, points, count)."""
+def tabulated_zernike(orders: int, count: int, points: int, odd: int) -> tuple[FloatArray, FloatArray]:
+    """`zernike` of the orders 0, 2, ..., or 1, 3, ... if `odd` is 1 (`orders` of them), at `radial_quadrature(points)`:
+    (orders, points, count).
+    """
     u = radial_quadrature(points)[0]
-    tables = [zernike(2 * i, count, u) for i in range(orders)]
+    tables = [zernike(odd + 2 * i, count, u) for i in range(orders)]
     return read_only(np.array([values for values, _ in tables])), read_only(np.array([slopes for _, slopes in tables]))

@@ -36,14 +36,22 @@ EXTRA_ANGLES = 6
 
 @dataclass(frozen=True)
 class OblongBasis:
-    """The modes of an oblong waveguide, in rising order of cost, j + azimuth_cost m; `most` radial ones of order 0."""
+    """The modes of an oblong waveguide, in rising order of cost, j + azimuth_cost m; `most` radial ones of order 0, or
+    as many as go with these.
+
+    odd  : 0 for sound that is even about both planes, orders 0, 2, ...; 1 for sound that is odd about one, orders 1,
+           3, ..., and even about the other.
+    sine : whether modes go as sin(m psi), odd in y; else as cos(m psi), odd in x.
+    """
 
     azimuth_cost: float
     most: int
+    odd: int = 0
+    sine: bool = False
 
     @cached_property
     def _modes(self) -> tuple[IntArray, IntArray, FloatArray]:
-        return orders_and_degrees(self.azimuth_cost, self.most - 1.0)
+        return orders_and_degrees(self.azimuth_cost, self.most - 1.0, self.odd)
 
     @property
     def order(self) -> IntArray:
@@ -61,7 +69,7 @@ class OblongBasis:
 
     @cached_property
     def place(self) -> IntArray:
-        """(orders, degrees) where the mode of order 2 i and degree j stands; beyond the last mode: their number."""
+        """(orders, degrees) where the mode of degree j and i-th order stands; beyond the last mode: their number."""
         found = np.full((self.order.max() // 2 + 1, self.degree.max() + 1), self.order.size)
         found[self.order // 2, self.degree] = np.arange(self.order.size)
         return found
@@ -80,7 +88,7 @@ def assembled(shells: Domes, modes: IntArray, *, basis: OblongBasis) -> Elements
     """
     orders, degrees = basis.place.shape
     points = degrees + orders + EXTRA_POINTS
-    values, slopes = tabulated_zernike(orders, degrees, points)
+    values, slopes = tabulated_zernike(orders, degrees, points, basis.odd)
     u, weights = radial_quadrature(points)
     half_angle = np.where(np.abs(shells.caps.b) < FLAT, FLAT, shells.caps.b)
     start = np.concatenate([[0], np.cumsum((NODES * modes) ** 2)])
@@ -88,7 +96,7 @@ def assembled(shells: Domes, modes: IntArray, *, basis: OblongBasis) -> Elements
     stiffness, mass, folded = _matrices(
         *(shells.caps.z, shells.caps.r, half_angle, shells.a, shells.b),
         *(shells.wide, shells.high, shells.wide @ slope, shells.high @ slope),
-        *(modes, start, basis.place, u, weights, values, slopes, basis.psi, cosines, sines),
+        *(modes, start, basis.place, u, weights, values, slopes, basis.psi, cosines, sines, basis.odd, basis.sine),
     )
     if folded >= 0:
         raise ArithmeticError(f"element {folded} is folded")
@@ -97,11 +105,11 @@ def assembled(shells: Domes, modes: IntArray, *, basis: OblongBasis) -> Elements
 
 @lru_cache(maxsize=32)
 def _harmonics(count: int, orders: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """cos(2 k psi) and sin(2 k psi) at the samples, (P, 2 orders - 1), over P for means; and the matrix (P, P) that
+    """cos(2 k psi) and sin(2 k psi) at the samples, (P, 2 orders), over P for means; and the matrix (P, P) that
     takes samples of an even function symmetric about both planes to those of its derivative.
     """
     psi = (np.arange(count) + 0.5) * (0.5 * np.pi / count)
-    k = 2.0 * np.arange(2 * orders - 1)
+    k = 2.0 * np.arange(2 * orders)
     cosines, sines = np.cos(np.outer(psi, k)) / count, np.sin(np.outer(psi, k)) / count
     return read_only(cosines), read_only(sines), slope_over(count)
 
@@ -120,7 +128,27 @@ def slope_over(count: int) -> FloatArray:
 
 @njit(cache=True, fastmath=True, nogil=True)
 def _matrices(  # type: ignore[no-untyped-def]
-    z, r, c, a, b, wide, high, wide_psi, high_psi, modes, start, place, u, weights, values, slopes, psi, cosines, sines
+    z,
+    r,
+    c,
+    a,
+    b,
+    wide,
+    high,
+    wide_psi,
+    high_psi,
+    modes,
+    start,
+    place,
+    u,
+    weights,
+    values,
+    slopes,
+    psi,
+    cosines,
+    sines,
+    parity,
+    sine_modes,
 ):
     """Stiffness and mass of elements as the round ones' are kept, and the first element that is folded, or -1.
 
@@ -128,12 +156,14 @@ def _matrices(  # type: ignore[no-untyped-def]
     wide, high         : (E, 4, P) of the wall at the samples psi (P,), see Domes; wide_psi, high_psi their slopes.
     modes, start       : (E,) how many modes, (E + 1,) where each element's matrices begin.
     place              : (orders, degrees) see OblongBasis. u, weights (Q,); values, slopes (orders, Q, degrees) over u.
-    cosines, sines     : (P, harmonics) of even multiples of psi, over P.
+    cosines, sines     : (P, harmonics) of even multiples of psi, over P. parity: 0 or 1, of all orders.
+    sine_modes         : whether modes go as sines.
 
     The map (s, eta, psi) -> (x, y, z) has the Jacobian det = X_s . (X_eta x X_psi). The gradients of s, eta and psi
     are X_eta x X_psi, X_psi x X_s and X_s x X_eta over det, so that the integrand grad p . grad q times the volume is
     their products over det. Modes are R(eta) cos(m psi): the mean over psi of c cos(m psi) cos(m' psi) is half of
-    c's harmonics at |m - m'| and m + m', and likewise with sines where a mode is differentiated over psi.
+    c's harmonics at |m - m'| and m + m', and likewise with sines where a mode is differentiated over psi. Modes
+    R(eta) sin(m psi) take those at m + m' with the other sign.
     """
     count, angles, harmonics = u.size, psi.size, cosines.shape[1]
     orders, degrees = place.shape
@@ -149,6 +179,7 @@ def _matrices(  # type: ignore[no-untyped-def]
     scaled, block = np.empty((count, degrees)), np.empty((degrees, degrees))
     sizes = np.empty(4, dtype=np.int32)
     one = np.ones(1)
+    turn = -1.0 if sine_modes else 1.0
     for e in range(modes.size):
         for g in range(NODES):
             radius = r[e, g] / np.sin(c[e, g])
@@ -218,15 +249,15 @@ def _matrices(  # type: ignore[no-untyped-def]
                     rows, columns = held[i], held[j]
                     if rows == 0 or columns == 0:
                         continue
+                    m_i, m_j = 2.0 * i + parity, 2.0 * j + parity
                     # Modes of order above 0 carry sqrt(2); half of it all is the mean of a product of cosines.
-                    norm = (0.5 if i == 0 else np.sqrt(0.5)) * (1.0 if j == 0 else np.sqrt(2.0))
-                    apart, both = abs(i - j), i + j
+                    norm = (0.5 if m_i == 0.0 else np.sqrt(0.5)) * (1.0 if m_j == 0.0 else np.sqrt(2.0))
+                    apart, both = abs(i - j), i + j + parity
                     sign = 1.0 if j >= i else -1.0
-                    m_i, m_j = 2.0 * i, 2.0 * j
                     # p_s (q_eta and q_psi): every pair of orders.
                     for q in range(count):
-                        c_e = norm * (even[1, q, apart] + even[1, q, both])
-                        c_p = -m_j * norm * (odd[0, q, both] + sign * odd[0, q, apart])
+                        c_e = norm * (even[1, q, apart] + turn * even[1, q, both])
+                        c_p = -m_j * norm * (turn * odd[0, q, both] + sign * odd[0, q, apart])
                         for k in range(columns):
                             scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
                     _product(values[i], scaled, rows, columns, block, sizes, one, False)
@@ -234,26 +265,26 @@ def _matrices(  # type: ignore[no-untyped-def]
                     if j < i:
                         continue
                     for q in range(count):
-                        c_s = norm * (even[0, q, apart] + even[0, q, both])
+                        c_s = norm * (even[0, q, apart] + turn * even[0, q, both])
                         for k in range(columns):
                             scaled[q, k] = c_s * values[j, q, k]
                     _product(values[i], scaled, rows, columns, block, sizes, one, False)
                     _placed(block, ss[g], place[i], place[j], rows, columns, True)
                     for q in range(count):
-                        c_m = norm * (even[4, q, apart] + even[4, q, both])
+                        c_m = norm * (even[4, q, apart] + turn * even[4, q, both])
                         for k in range(columns):
                             scaled[q, k] = c_m * values[j, q, k]
                     _product(values[i], scaled, rows, columns, block, sizes, one, False)
                     _placed(block, mass_g, place[i], place[j], rows, columns, True)
                     for q in range(count):
-                        c_e = norm * (even[2, q, apart] + even[2, q, both])
-                        c_p = -m_j * norm * (odd[1, q, both] + sign * odd[1, q, apart])
+                        c_e = norm * (even[2, q, apart] + turn * even[2, q, both])
+                        c_p = -m_j * norm * (turn * odd[1, q, both] + sign * odd[1, q, apart])
                         for k in range(columns):
                             scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
                     _product(slopes[i], scaled, rows, columns, block, sizes, one, False)
                     for q in range(count):
-                        c_e = -m_i * norm * (odd[1, q, both] - sign * odd[1, q, apart])
-                        c_p = m_i * m_j * norm * (even[3, q, apart] - even[3, q, both])
+                        c_e = -m_i * norm * (turn * odd[1, q, both] - sign * odd[1, q, apart])
+                        c_p = m_i * m_j * norm * (even[3, q, apart] - turn * even[3, q, both])
                         for k in range(columns):
                             scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
                     _product(values[i], scaled, rows, columns, block, sizes, one, True)

@@ -38,6 +38,13 @@ DB_PER_SHARE = 20.0 / float(np.log(10.0))
 """dB of level for a small share of the pressure, added in phase."""
 
 
+def level_slope(pressure: ComplexArray, slope: ComplexArray) -> FloatArray:
+    """dB, the change of the level of a pressure that changes by `slope`; 0 where there is none. Arrays broadcast."""
+    known = np.broadcast_to(pressure != 0.0, slope.shape)
+    share = np.divide(slope, pressure, out=np.zeros_like(slope), where=known)
+    return np.asarray(DB_PER_SHARE * share.real)
+
+
 @dataclass(frozen=True)
 class FieldSamples:
     """What is compared of an answer.

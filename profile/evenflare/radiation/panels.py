@@ -123,6 +123,11 @@ def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> MeridianM
     return _mesh(np.concatenate(shapes), np.concatenate(grades), density.order, tuple(starts))
 
 
+def with_nodes(mesh: MeridianMesh, order: int) -> MeridianMesh:
+    """The same panels with that many nodes each."""
+    return _mesh(mesh.shape, mesh.grade, order, tuple(each // mesh.order * order for each in mesh.part_start))
+
+
 def velocities(boundary: Boundary, mesh: MeridianMesh) -> tuple[FloatArray, FloatArray]:
     """(N,) m/s along the normal, of what moves as it does and were it stiff; 0 where it is rigid. Either is scaled to
     the boundary's volume velocity.

@@ -1,13 +1,16 @@
 """Green's function of free space integrated round a ring, and its derivative along the normal of the ring's surface.
 
-With R the distance from a point (z, r) to the points of a ring of radius r' about the axis,
+With R the distance from a point (z, r) at azimuth 0 to the points of a ring of radius r' about the axis,
 
-    G = exp(-j k R) / (4 pi R),     integrals over the azimuth from 0 to 2 pi.
+    G = exp(-j k R) / (4 pi R),     integrals over the azimuth a from 0 to 2 pi, times cos(m a)
+
+for sound that goes as the cosine of m times the azimuth.
 
 The first two even terms in R, 1/R and -k^2 R/2 (of the derivative, its 1/R^3 and k^2/(2 R)), hold all that is singular
 or bends sharply where the point nears the ring; they do not depend on frequency but for the factor k^2, and their
 integrals are complete elliptic. What remains is smooth on the scale of a wavelength and summed over Gauss points.
-Source: Abramowitz & Stegun (1964), 17.3 and 17.6, for the elliptic integrals; the split was worked out here.
+Source: Abramowitz & Stegun (1964), 17.3 and 17.6, for the elliptic integrals, and 8.5.3 with 8.13 for those of higher
+order; the split was worked out here.
 """
 
 from __future__ import annotations
@@ -34,13 +37,25 @@ LARGEST_PHASE = (COUNTS[-1] - BASE_COUNT - 1.0) / COUNT_PER_PHASE
 """rad; the most by which the phase may differ round a ring."""
 
 
+LARGEST_ORDER = 8
+"""m, for which weights are kept."""
+STEEP = 1.5
+"""Of the mean square of the distances round a ring over half the range of their squares: beyond, the recurrence in m
+loses digits, and"""
+EVEN_COUNT = 16
+"""points over half a ring are enough: what is left out goes as 0.38 to the power 2 EVEN_COUNT - m."""
+
+
 def _azimuth_rules() -> tuple[IntArray, FloatArray, FloatArray]:
-    """Where each rule begins, and its 1 - cos(azimuth) and weights over [0, 2 pi] (each point counts for two)."""
+    """Where each rule begins, its 1 - cos(azimuth), and for every order its weights over [0, 2 pi] (each point counts
+    for two), times the cosine.
+    """
     rules = [np.polynomial.legendre.leggauss(count) for count in COUNTS]
     start = np.concatenate([[0], np.cumsum(COUNTS)])
     azimuth = np.concatenate([0.5 * np.pi * (nodes + 1.0) for nodes, _ in rules])
     weights = np.concatenate([np.pi * weights for _, weights in rules])
-    return read_only(start, np.int64), read_only(2.0 * np.sin(0.5 * azimuth) ** 2), read_only(weights)
+    turned = weights * np.cos(np.arange(LARGEST_ORDER + 1)[:, None] * azimuth)
+    return read_only(start, np.int64), read_only(2.0 * np.sin(0.5 * azimuth) ** 2), read_only(turned)
 
 
 RULE_START, RULE_VERSINE, RULE_WEIGHT = _azimuth_rules()
@@ -88,7 +103,7 @@ def complete_elliptic(complement: float) -> tuple[float, float]:
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def still(
-    dz: float, dr: float, r: float, ring_r: float, normal_z: float, normal_r: float
+    dz: float, dr: float, r: float, ring_r: float, normal_z: float, normal_r: float, order: int
 ) -> tuple[float, float, float, float]:
     """The parts that do not depend on frequency, per unit of arc and radius of the ring: of G those of k^0 and k^2,
     and of its derivative along the ring's normal likewise.
@@ -104,6 +119,8 @@ def still(
     inverse = 4.0 * first / far  # the integral of 1/R; of R; of 1/R^3
     distance = 4.0 * far * second
     cubed = 4.0 * second / (far * near2)
+    if order > 0:
+        inverse, distance, cubed = _turning(near2, 2.0 * r * ring_r, inverse, distance, cubed, order)
     # (y - x) . n = along + normal_r r (1 - cos), and 1 - cos = (R^2 - near^2) / (2 r r').
     along = normal_z * dz + normal_r * dr
     turned = 0.5 * normal_r / ring_r
@@ -115,45 +132,73 @@ def still(
     )
 
 
+@njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
+def _turning(
+    near2: float, spread: float, inverse: float, distance: float, cubed: float, order: int
+) -> tuple[float, float, float]:
+    """The integrals of 1/R, R and 1/R^3 times cos(m a) from those of order 0; R^2 = near2 + spread (1 - cos(a)).
+
+    By parts and by R^2 itself; those of 1/R are Legendre functions of the second kind, of degree m - 1/2.
+    """
+    middle = near2 + spread
+    if middle > STEEP * spread:
+        inverse, distance, cubed = 0.0, 0.0, 0.0
+        for i in range(EVEN_COUNT):
+            azimuth = (i + 0.5) * math.pi / EVEN_COUNT
+            away = math.sqrt(middle - spread * math.cos(azimuth))
+            share = 2.0 * math.pi / EVEN_COUNT * math.cos(order * azimuth)
+            inverse += share / away
+            distance += share * away
+            cubed += share / (away * away * away)
+        return inverse, distance, cubed
+    lower, here = inverse, (middle * inverse - distance) / spread
+    cubed = (middle * cubed - inverse) / spread
+    for m in range(1, order):
+        cubed = (middle * cubed - (2 * m + 1) * here) / spread
+        lower, here = here, (4 * m * middle / spread * here - (2 * m - 1) * lower) / (2 * m + 1)
+    higher = (4 * order * middle / spread * here - (2 * order - 1) * lower) / (2 * order + 1)
+    return here, 0.25 * spread / order * (higher - lower), cubed
+
+
 @njit(cache=True, nogil=True, inline="always", fastmath=True)  # type: ignore[untyped-decorator]
-def azimuth_rule(k: float, near2: float, product: float) -> tuple[int, int]:
+def azimuth_rule(k: float, near2: float, product: float, order: int) -> tuple[int, int]:
     """First and beyond of the Gauss points for distances sqrt(near2 + 2 product (1 - cos)); product = r r'."""
     phase = k * (math.sqrt(near2 + 4.0 * product) - math.sqrt(near2))
-    count = min(int(BASE_COUNT + COUNT_PER_PHASE * phase), RULE_OF_COUNT.size - 1)
+    count = min(int(BASE_COUNT + COUNT_PER_PHASE * phase) + order, RULE_OF_COUNT.size - 1)
     rule = RULE_OF_COUNT[count]
     return RULE_START[rule], RULE_START[rule + 1]
 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
-def moving_single(k: float, z: float, r: float, ring_z: float, ring_r: float) -> tuple[float, float]:
+def moving_single(k: float, z: float, r: float, ring_z: float, ring_r: float, order: int) -> tuple[float, float]:
     """Real and imaginary part of what remains of G, per unit of arc and radius of the ring."""
     dz, dr = ring_z - z, ring_r - r
     near2, product = dz * dz + dr * dr, r * ring_r
-    first, beyond = azimuth_rule(k, near2, product)
+    first, beyond = azimuth_rule(k, near2, product, order)
     real, imaginary = 0.0, 0.0
     for i in range(first, beyond):
         x = max(k * math.sqrt(near2 + 2.0 * product * RULE_VERSINE[i]), SMALLEST_PHASE)
         cosine, sine = cosine_sine(x)
-        scale = RULE_WEIGHT[i] / x
+        scale = RULE_WEIGHT[order, i] / x
         real += scale * (cosine - 1.0 + 0.5 * x * x)
         imaginary -= scale * sine
     return k / FOUR_PI * real, k / FOUR_PI * imaginary
 
 
 @njit(cache=True, nogil=True, inline="always", fastmath=True)  # type: ignore[untyped-decorator]
-def moving_slope(k: float, near2: float, product: float) -> tuple[float, float, float, float]:
+def moving_slope(k: float, near2: float, product: float, order: int) -> tuple[float, float, float, float]:
     """What remains of G's derivative along a vector from one place to a ring through another, over its length along the
     distance of both, and over its length away from the axis: real and imaginary part each. The same either way.
 
     near2, product : m2, the square of their distance, and their radii multiplied.
     """
-    first, beyond = azimuth_rule(k, near2, product)
+    first, beyond = azimuth_rule(k, near2, product, order)
     along_real, along_imaginary, across_real, across_imaginary = 0.0, 0.0, 0.0, 0.0
     for i in range(first, beyond):
         x = max(k * math.sqrt(near2 + 2.0 * product * RULE_VERSINE[i]), SMALLEST_PHASE)
         cosine, sine = cosine_sine(x)
         # (1 + j x) exp(-j x) = 1 + x^2 / 2 + remainder
-        scale = RULE_WEIGHT[i] / (x * x * x)
+        scale = RULE_WEIGHT[order, i] / (x * x * x)
         real = scale * (cosine + x * sine - 1.0 - 0.5 * x * x)
         imaginary = scale * (x * cosine - sine)
         along_real -= real
@@ -166,10 +211,10 @@ def moving_slope(k: float, near2: float, product: float) -> tuple[float, float, 
 
 @njit(cache=True, nogil=True, fastmath=True)  # type: ignore[untyped-decorator]
 def moving_double(
-    k: float, z: float, r: float, ring_z: float, ring_r: float, normal_z: float, normal_r: float
+    k: float, z: float, r: float, ring_z: float, ring_r: float, normal_z: float, normal_r: float, order: int
 ) -> tuple[float, float]:
     """The same as `moving_single` of the derivative of G along the ring's normal."""
     dz, dr = ring_z - z, ring_r - r
-    near_real, near_imaginary, far_real, far_imaginary = moving_slope(k, dz * dz + dr * dr, r * ring_r)
+    near_real, near_imaginary, far_real, far_imaginary = moving_slope(k, dz * dz + dr * dr, r * ring_r, order)
     along, across = normal_z * dz + normal_r * dr, normal_r * r
     return along * near_real + across * far_real, along * near_imaginary + across * far_imaginary

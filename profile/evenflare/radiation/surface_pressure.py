@@ -21,6 +21,7 @@ Nodes of the opening, whose pressure is 2 j w rho int V G seen from outside (Ray
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Protocol
 
@@ -64,6 +65,10 @@ class SurfaceField:
     rounding: float
 
 
+Incident = Callable[[FloatArray, FloatArray], ComplexArray]
+"""Sounds (P, A), were nothing there, of the equations' azimuthal order at points z and r (P,), m."""
+
+
 class Equations(Protocol):
     """Of one mesh: what does not depend on frequency, and how it is solved at one."""
 
@@ -73,9 +78,14 @@ class Equations(Protocol):
         ...
 
     @property
+    def order(self) -> int:
+        """Of the sound in the azimuth."""
+        ...
+
+    @property
     def defect(self) -> FloatArray:
-        """(N,) by how much each row misses Gauss's identity, 1/2 p = int p dG/dn for an even pressure at rest: what its
-        integrals are off by, rounding included.
+        """(N,) by how much each row misses Gauss's identity, 1/2 p = int p dG/dn for an even pressure at rest, and of
+        order m for p = r^m with its slope: what its integrals are off by, rounding included.
         """
         ...
 
@@ -89,8 +99,16 @@ class Equations(Protocol):
         """(N,) m2/s: the same were it stiff, by which its mean pressure is weighted."""
         ...
 
-    def solved(self, k: float) -> SurfaceField:
-        """The sound on the boundary at wavenumber k, rad/m."""
+    def solved(self, k: float, driven: ComplexArray | None = None) -> SurfaceField:
+        """The sound on the boundary at wavenumber k, rad/m, of what moves, or of other velocities of the source: (N,)
+        m2/s, times the arc's rate.
+        """
+        ...
+
+    def scattered(self, k: float, incident: Incident) -> ComplexArray:
+        """(N, A) at wavenumber k, rad/m, the pressure at the nodes, which all stand, in sounds from elsewhere; 0 in an
+        opening.
+        """
         ...
 
     def power(self, k: float, surface: SurfaceField) -> float:
@@ -98,10 +116,13 @@ class Equations(Protocol):
         ...
 
 
-def equations(boundary: Boundary, *, wavenumber: float, density: Density, inside: float = INSIDE) -> Equations:
+def equations(
+    boundary: Boundary, *, wavenumber: float, density: Density, inside: float = INSIDE, order: int = 0
+) -> Equations:
     """Those of a mesh fine enough for wavenumbers up to the given one, rad/m.
 
     inside : points inside a closed body over its nodes; 0 leaves the solution open at the solid's resonances.
+    order  : of the sound in the azimuth, as whose cosine everything goes.
     Errors : ValueError if the boundary is too many wavelengths wide, its walls face each other too closely over too
              long a way, or it has details too small for double precision.
     """
@@ -115,7 +136,7 @@ def equations(boundary: Boundary, *, wavenumber: float, density: Density, inside
         )
     _refuse_too_close(boundary, density)
     mesh = cut(boundary, wavenumber=wavenumber, density=density)
-    made = _in_baffle(boundary, mesh) if boundary.baffled else _in_space(boundary, mesh, inside)
+    made = _in_baffle(boundary, mesh, order) if boundary.baffled else _in_space(boundary, mesh, inside, order)
     worst = int(np.abs(made.defect).argmax())
     if abs(made.defect[worst]) > LARGEST_DEFECT:
         raise ValueError(
@@ -162,32 +183,53 @@ class InSpace:
     r: FloatArray
     still: Layers
     from_source: Layers
+    order: int
 
-    def solved(self, k: float) -> SurfaceField:
+    def solved(self, k: float, driven: ComplexArray | None = None) -> SurfaceField:
         """See Equations."""
-        mesh, size = self.mesh, self.mesh.size
-        matrix = -double_layer(k, self.z, self.r, mesh, slice(0, size), self.still, at_nodes=True)
+        velocity = self.driven.astype(np.complex128) if driven is None else driven
+        single = single_layer(k, self.z, self.r, self.mesh, self.source, self.from_source, order=self.order)
+        pressure, rounding = self._solution(k, 1j * k * (single @ velocity[self.source]))
+        return SurfaceField(pressure, velocity, rounding)
+
+    def scattered(self, k: float, incident: Incident) -> ComplexArray:
+        """See Equations."""
+        return self._solution(k, incident(self.z, self.r))[0]
+
+    def _solution(self, k: float, right: ComplexArray) -> tuple[ComplexArray, float]:
+        size = self.mesh.size
+        nodes = slice(0, size)
+        matrix = -double_layer(k, self.z, self.r, self.mesh, nodes, self.still, at_nodes=True, order=self.order)
         matrix[np.arange(size), np.arange(size)] += 0.5
-        single = single_layer(k, self.z, self.r, mesh, self.source, self.from_source)
-        right = 1j * k * (single @ self.driven[self.source])
-        pressure, rounding = (_solution if self.z.size == size else _least_squares)(matrix, right)
-        return SurfaceField(pressure, self.driven.astype(np.complex128), rounding)
+        return (_solution if self.z.size == size else _least_squares)(matrix, right)
 
     def power(self, k: float, surface: SurfaceField) -> float:
         """See Equations: pressure times velocity over what moves."""
-        weight = 2 * np.pi * self.mesh.weight * self.mesh.r
+        weight = (2 * np.pi if self.order == 0 else np.pi) * self.mesh.weight * self.mesh.r
         return float(np.sum(weight * (surface.pressure * surface.velocity.conj()).real))
 
 
-def _in_space(boundary: Boundary, mesh: MeridianMesh, inside: float) -> InSpace:
+def _in_space(boundary: Boundary, mesh: MeridianMesh, inside: float, order: int) -> InSpace:
     driven, stiff = (velocity * mesh.rate for velocity in velocities(boundary, mesh))
     panels = np.flatnonzero(stiff) // mesh.order
     source = slice(int(panels[0]) * mesh.order, int(panels[-1] + 1) * mesh.order)
     extra_z, extra_r = inside_points(mesh, int(FEWEST_INSIDE + inside * mesh.size) if inside > 0.0 else 0)
     z, r = np.concatenate([mesh.z, extra_z]), np.concatenate([mesh.r, extra_r])
-    still = still_layers(z, r, mesh, slice(0, mesh.size), at_nodes=True)
-    defect = still.double[: mesh.size].sum(axis=1) + 0.5  # the air is outside
-    return InSpace(mesh, defect, driven, stiff, source, z, r, still, still.of(source))
+    still = still_layers(z, r, mesh, slice(0, mesh.size), at_nodes=True, order=order)
+    pressure, slope = _at_rest(mesh, slice(0, mesh.size), order)
+    defect = (still.double @ pressure - still.single @ slope)[: mesh.size] + 0.5 * pressure  # the air is outside
+    return InSpace(mesh, defect, driven, stiff, source, z, r, still, still.of(source), order)
+
+
+def _at_rest(mesh: MeridianMesh, nodes: slice, order: int) -> tuple[FloatArray, FloatArray]:
+    """(N,) r^m over its largest, which solves Laplace's equation with the cosine of order m, and its slope along the
+    normal times the arc's rate.
+    """
+    r, largest = mesh.r[nodes], float(mesh.r[nodes].max())
+    if order == 0:
+        return np.ones_like(r), np.zeros_like(r)
+    slope = order / largest * (r / largest) ** (order - 1) * mesh.normal_r[nodes] * mesh.rate[nodes]
+    return (r / largest) ** order, slope
 
 
 @dataclass(frozen=True)
@@ -213,31 +255,47 @@ class InBaffle:
     from_opening: Layers
     image_from_wall: Layers
     image_from_source: Layers
+    order: int
 
-    def solved(self, k: float) -> SurfaceField:
+    def solved(self, k: float, driven: ComplexArray | None = None) -> SurfaceField:
         """See Equations."""
-        mesh, walls = self.mesh, self.wall.stop
+        mesh, walls, m = self.mesh, self.wall.stop, self.order
+        velocity = self.driven.astype(np.complex128) if driven is None else driven.copy()
+        single = single_layer(k, mesh.z, mesh.r, mesh, self.source, self.from_source, order=m)
+        image_r = mesh.r[self.wall]
+        single[:walls] += single_layer(k, self.image_z, image_r, mesh, self.source, self.image_from_source, order=m)
+        found, rounding = _solution(self._matrix(k), 1j * k * (single @ velocity[self.source]))
+        velocity[walls:] = found[walls:] / (1j * k)
+        return SurfaceField(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity, rounding)
+
+    def scattered(self, k: float, incident: Incident) -> ComplexArray:
+        """See Equations. Outside, what comes meets its image, and what the opening sends."""
+        right = -incident(self.mesh.z, self.mesh.r)
+        right[self.wall] = 0.0
+        found, _ = _solution(self._matrix(k), right)
+        found[self.opening] = 0.0
+        return found
+
+    def _matrix(self, k: float) -> ComplexArray:
+        mesh, walls, m = self.mesh, self.wall.stop, self.order
         z, r, image_r = mesh.z, mesh.r, mesh.r[self.wall]
         # The opening's unknown is j k times its velocity: then no column depends on the frequency's scale.
         matrix = np.empty((mesh.size, mesh.size), dtype=np.complex128)
-        matrix[:, :walls] = -double_layer(k, z, r, mesh, self.wall, self.from_wall, at_nodes=True)
-        matrix[:walls, :walls] -= double_layer(k, self.image_z, image_r, mesh, self.wall, self.image_from_wall)
+        matrix[:, :walls] = -double_layer(k, z, r, mesh, self.wall, self.from_wall, at_nodes=True, order=m)
+        matrix[:walls, :walls] -= double_layer(k, self.image_z, image_r, mesh, self.wall, self.image_from_wall, order=m)
         matrix[np.arange(walls), np.arange(walls)] += 0.5
-        matrix[:, walls:] = 2.0 * single_layer(k, z, r, mesh, self.opening, self.from_opening)
-        single = single_layer(k, z, r, mesh, self.source, self.from_source)
-        single[:walls] += single_layer(k, self.image_z, image_r, mesh, self.source, self.image_from_source)
-        found, rounding = _solution(matrix, 1j * k * (single @ self.driven[self.source]))
-        velocity = self.driven.astype(np.complex128)
-        velocity[walls:] = found[walls:] / (1j * k)
-        return SurfaceField(np.concatenate([found[:walls], np.zeros(mesh.size - walls)]), velocity, rounding)
+        matrix[:, walls:] = 2.0 * single_layer(k, z, r, mesh, self.opening, self.from_opening, order=m)
+        return matrix
 
     def power(self, k: float, surface: SurfaceField) -> float:
         """See Equations: of the opening, from the part of Green's function that carries power, sin(k R) / (4 pi R)."""
         mesh, opening = self.mesh, self.opening
         velocity = surface.velocity[opening]
         moved = velocity * mesh.weight[opening] * mesh.r[opening]
-        carried = single_layer(k, mesh.z[opening], mesh.r[opening], mesh, opening, None).imag @ velocity
-        return float(-4 * np.pi * k * np.vdot(moved, carried).real)
+        carried = (
+            single_layer(k, mesh.z[opening], mesh.r[opening], mesh, opening, None, order=self.order).imag @ velocity
+        )
+        return float(-4 * np.pi * k * np.vdot(moved, carried).real) * (1.0 if self.order == 0 else 0.5)
 
 
 def _extent(boundary: Boundary) -> tuple[float, float]:
@@ -246,7 +304,7 @@ def _extent(boundary: Boundary) -> tuple[float, float]:
     return float(np.hypot(np.diff(outline.z), np.diff(outline.r)).sum()), 2.0 * float(outline.r.max())
 
 
-def _in_baffle(boundary: Boundary, mesh: MeridianMesh) -> InBaffle:
+def _in_baffle(boundary: Boundary, mesh: MeridianMesh, order: int) -> InBaffle:
     """The equations of a waveguide in a baffle made ready: what does not depend on frequency, for walls and opening,
     seen from the nodes and from their images behind the baffle.
     """
@@ -255,11 +313,13 @@ def _in_baffle(boundary: Boundary, mesh: MeridianMesh) -> InBaffle:
     source = slice(0, int(np.flatnonzero(stiff)[-1] // mesh.order + 1) * mesh.order)
     wall, opening = slice(0, walls), slice(walls, mesh.size)
     image_z = 2 * boundary.baffle_z - mesh.z[wall]
-    from_wall = still_layers(mesh.z, mesh.r, mesh, wall, at_nodes=True)
-    image = still_layers(image_z, mesh.r[wall], mesh, wall, at_nodes=False)
+    from_wall = still_layers(mesh.z, mesh.r, mesh, wall, at_nodes=True, order=order)
+    image = still_layers(image_z, mesh.r[wall], mesh, wall, at_nodes=False, order=order)
     # Wall and exit with their image enclose the air; at the opening one of them does half of it.
-    defect = from_wall.double.sum(axis=1) - 0.5
-    defect[:walls] += image.double.sum(axis=1)
+    pressure, slope = _at_rest(mesh, wall, order)
+    defect = from_wall.double @ pressure - from_wall.single @ slope
+    defect[:walls] += image.double @ pressure - image.single @ slope - 0.5 * pressure
+    defect[walls:] -= 0.5 * (mesh.r[opening] / mesh.r[wall].max()) ** order
     return InBaffle(
         mesh,
         defect,
@@ -271,9 +331,10 @@ def _in_baffle(boundary: Boundary, mesh: MeridianMesh) -> InBaffle:
         image_z,
         from_wall,
         from_wall.of(source),
-        still_layers(mesh.z, mesh.r, mesh, opening, at_nodes=True),
+        still_layers(mesh.z, mesh.r, mesh, opening, at_nodes=True, order=order),
         image,
         image.of(source),
+        order,
     )
 
 

@@ -1,8 +1,9 @@
 """What the last cap sees, as an admittance on the basis of the cap, and how its pressure radiates.
 
-In a baffle the last cap is a hemisphere: the pressure is expanded in Legendre polynomials of even degree, which
-satisfy the rigid baffle, and each degree n moves as h_n(kr). On a sphere the last cap is part of the sphere and the
-normal velocity lives on the cap alone. Spherical Hankel functions are of the second kind (phasors exp(+j w t)).
+In a baffle the last cap is a hemisphere: the pressure is expanded in Legendre functions of one azimuthal order m, with
+n + m even, which satisfy the rigid baffle, and each degree n moves as h_n(kr). On a sphere the last cap is part of the
+sphere and the normal velocity lives on the cap alone. Spherical Hankel functions are of the second kind (phasors
+exp(+j w t)).
 Source: Morse & Ingard (1968), Theoretical Acoustics, section 7.2 (from memory), and algebra from there.
 """
 
@@ -13,14 +14,14 @@ from functools import cached_property, lru_cache
 from typing import ClassVar, Protocol
 
 import numpy as np
-from numpy.polynomial.legendre import legvander
 
 from evenflare.compiled import njit
-from evenflare.radiation.modes import radial_modes, radial_quadrature
+from evenflare.exterior.waves import associated
+from evenflare.radiation.modes import radial_quadrature, zernike
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 DEGREES_BAFFLE = 240
-"""Even degrees in the admittance of a hemisphere; what is left out falls as their number squared."""
+"""Degrees in the admittance of a hemisphere, every second one; what is left out falls as their number squared."""
 DEGREES_SPHERE = 600
 """Degrees in the impedance of a cap on a sphere."""
 
@@ -112,8 +113,9 @@ class Radiation:
 class End(Protocol):
     """What surrounds the last cap of one waveguide, at any frequencies.
 
-    Outgoing waves are h_n(kr) P_n(cos t), or h_n(kr) P_nm(cos t) sqrt(2) cos(m azimuth) with the associated function
-    scaled to the mean square of P_n; all are orthogonal over the sphere, and in a baffle over its half.
+    Outgoing waves are h_n(kr) P_n(cos t), or h_n(kr) P_nm(cos t) sqrt(2) cos(m azimuth), sin(|m| azimuth) below 0, with
+    the associated function scaled to the mean square of P_n; all are orthogonal over the sphere, and in a baffle over
+    its half.
 
     radius     : m, of the smallest sphere outside which the expansion holds, and
     centre_z   : m, its centre on the axis.
@@ -138,62 +140,68 @@ class End(Protocol):
 
 @dataclass(frozen=True)
 class Baffle:
-    """A hemisphere of `radius` (m) on an infinite rigid baffle at `centre_z` (m)."""
+    """A hemisphere of `radius` (m) on an infinite rigid baffle at `centre_z` (m), for waves of one azimuthal order."""
 
     radius: float
     centre_z: float
+    order: int = 0
     half_space: ClassVar[bool] = True
 
     def waves(self, count: int) -> tuple[IntArray, IntArray]:
         """See End."""
-        return 2 * np.arange(count), np.zeros(count, dtype=np.int64)
+        return self.order + 2 * np.arange(count), np.full(count, self.order, dtype=np.int64)
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
         # Rounded up, so that few different tails are asked for.
         top = radiating_degree(float(wavenumber.max()) * self.radius)
         count = min(DEGREES_BAFFLE, 8 * int(np.ceil((top / 2 + 1) / 8)))
-        h, ratio = hankel_ratio(wavenumber * self.radius, 2 * count - 1)
-        h, ratio = h[:, ::2], ratio[:, ::2]
-        n = 2.0 * np.arange(count)
+        h, ratio = hankel_ratio(wavenumber * self.radius, self.order + 2 * count - 1)
+        h, ratio = h[:, self.order :: 2], ratio[:, self.order :: 2]
+        n = self.order + 2.0 * np.arange(count)
         tabulated = 32 * int(np.ceil(modes / 32))
-        table = np.ascontiguousarray(_hemisphere(tabulated)[:count, :modes])
+        table = np.ascontiguousarray(_hemisphere(tabulated, self.order)[:count, :modes])
         slope = -(2 * n + 1) * ratio * (wavenumber * self.radius**2)[:, None]
-        admittance = weighted(table, slope) + self.radius * _hemisphere_tail(tabulated, count)[:modes, :modes]
-        return Radiation(admittance, table, (2 * n + 1) / h, None)
+        tail = self.radius * _hemisphere_tail(tabulated, count, self.order)[:modes, :modes]
+        return Radiation(weighted(table, slope) + tail, table, (2 * n + 1) / h, None)
 
 
 @dataclass(frozen=True)
 class Sphere:
-    """A cap of `half_angle` (rad) on a rigid sphere of `radius` (m) about `centre_z` (m); `most` modes at most."""
+    """A cap of `half_angle` (rad) on a rigid sphere of `radius` (m) about `centre_z` (m); `most` modes at most, of
+    one azimuthal order.
+    """
 
     radius: float
     half_angle: float
     centre_z: float
     most: int
+    order: int = 0
     half_space: ClassVar[bool] = False
 
     def waves(self, count: int) -> tuple[IntArray, IntArray]:
         """See End."""
-        return np.arange(count), np.zeros(count, dtype=np.int64)
+        return self.order + np.arange(count), np.full(count, self.order, dtype=np.int64)
 
     @cached_property
     def _table(self) -> FloatArray:
-        n = np.arange(DEGREES_SPHERE)
-        return 0.5 * (2 * n + 1)[:, None] * _projected(self.most, self.half_angle, DEGREES_SPHERE)
+        n = self.order + np.arange(DEGREES_SPHERE)
+        shares = _projected(self.most, self.half_angle, self.order + DEGREES_SPHERE, self.order)[self.order :]
+        return 0.5 * (2 * n + 1)[:, None] * shares
 
     @cached_property
     def _gram(self) -> FloatArray:
         u, weights = radial_quadrature(self.most + 20)
-        values, _ = radial_modes(self.most, u)
+        values, _ = zernike(self.order, self.most, u)
         eta = np.sqrt(u)
         return (values * (weights * self.half_angle * np.sin(self.half_angle * eta) / eta)[:, None]).T @ values
 
     def radiation(self, wavenumber: FloatArray, modes: int) -> Radiation:
         """See End."""
         count = min(DEGREES_SPHERE, radiating_degree(float(wavenumber.max()) * self.radius))
-        h, ratio = hankel_ratio(wavenumber * self.radius, count)
-        n = np.arange(DEGREES_SPHERE, dtype=np.float64)
+        h, ratio = hankel_ratio(wavenumber * self.radius, self.order + count)
+        h, ratio = h[:, self.order :], ratio[:, self.order :]
+        n = self.order + np.arange(DEGREES_SPHERE, dtype=np.float64)
         table = self._table[:, :modes]
         # p_n = v_n / (k ratio_n), and -R v_n / (n + 1) in the static limit.
         tail = (-2 * self.radius / ((n + 1) * (2 * n + 1)))[count:, None]
@@ -207,26 +215,26 @@ class Sphere:
 
 
 @lru_cache(maxsize=4)
-def _hemisphere(modes: int) -> FloatArray:
-    """(DEGREES_BAFFLE, modes): integral of P_2i(cos t) times a mode over the hemisphere, sin t dt."""
-    return _projected(modes, 0.5 * np.pi, 2 * DEGREES_BAFFLE)[::2]
+def _hemisphere(modes: int, order: int) -> FloatArray:
+    """(DEGREES_BAFFLE, modes): integral of P_nm(cos t), n = m + 2i, times a mode over the hemisphere, sin t dt."""
+    return _projected(modes, 0.5 * np.pi, order + 2 * DEGREES_BAFFLE, order)[order::2]
 
 
 @lru_cache(maxsize=16)
-def _hemisphere_tail(modes: int, first: int) -> FloatArray:
-    """Static admittance of the even degrees from the `first` on, times the radius: sum (2n+1)(n+1) T_n T_n^T."""
-    table = _hemisphere(modes)[first:]
-    n = 2.0 * np.arange(first, DEGREES_BAFFLE)
+def _hemisphere_tail(modes: int, first: int, order: int) -> FloatArray:
+    """Static admittance of the waves from the `first` on, times the radius: sum (2n+1)(n+1) T_n T_n^T."""
+    table = _hemisphere(modes, order)[first:]
+    n = order + 2.0 * np.arange(first, DEGREES_BAFFLE)
     return read_only((table * ((2 * n + 1) * (n + 1))[:, None]).T @ table)
 
 
-def _projected(modes: int, half_angle: float, degrees: int) -> FloatArray:
-    """(degrees, modes): integral of P_n(cos t) times a mode over the cap of that half-angle, sin t dt."""
+def _projected(modes: int, half_angle: float, degrees: int, order: int) -> FloatArray:
+    """(degrees, modes): integral of P_nm(cos t) times a mode over the cap of that half-angle, sin t dt."""
     # The same Gauss nodes serve for eta itself, whose weights d(eta) are twice those of du/2.
     eta, weights = radial_quadrature(32 * int(np.ceil((40 + modes + 0.5 * degrees * half_angle) / 32)))
     weight = 2.0 * weights * half_angle * np.sin(half_angle * eta)
-    values, _ = radial_modes(modes, eta**2)
-    return read_only(legvander(np.cos(half_angle * eta), degrees - 1).T @ (weight[:, None] * values))
+    values, _ = zernike(order, modes, eta**2)
+    return read_only(associated(np.cos(half_angle * eta), order, degrees - 1).T @ (weight[:, None] * values))
 
 
 def weighted(table: FloatArray, weight: ComplexArray) -> ComplexArray:

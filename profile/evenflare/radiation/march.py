@@ -27,7 +27,7 @@ from evenflare.radiation.source import driven
 from evenflare.radiation.wavefront import Sweep, launched
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, IntArray
 from evenflare.waveguide import Conical, Oblong, Points, Waveguide
-from evenflare.waveguide.deviated import knot_spacing
+from evenflare.waveguide.wall_places import knot_spacing
 
 FINEST = 30.0
 """Fineness beyond which elements are not divided further."""
@@ -128,12 +128,14 @@ def _resolution(waveguide: Waveguide, setting: Setting) -> Resolution:
     return (ROUND if waveguide.is_round else OBLONG)[setting]
 
 
-def index_solver(waveguide: Waveguide, setting: Setting) -> Solver:
-    """The march at a setting on one core, without its own error: half the time, for the many solves of a study.
+def index_solver(setting: Setting) -> Solver:
+    """The march at a setting on one core, without its own error: half the time, for the many solves of a study."""
 
-    waveguide : any of those that it is to solve.
-    """
-    return driven(at_resolution(replace(_resolution(waveguide, setting), apart=0.0), setting=setting))
+    def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
+        resolution = replace(_resolution(waveguide, setting), apart=0.0)
+        return at_resolution(resolution, setting=setting)(waveguide, observation, air)
+
+    return driven(solve)
 
 
 def _memory(fine: Problem, wavenumber: FloatArray, cores: int) -> int:

@@ -21,11 +21,11 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.metrics import beamwidth, directivity_index, far_field_index, levels_re_on_axis
 from evenflare.objective import score
 from evenflare.radiation import Setting, Solver
-from evenflare.studies.wall_places import wall_places
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
+from evenflare.waveguide.wall_places import wall_places
 
 ROUND_PLACES, OBLONG_PLACES = 30, 12
 """Stretches of the arc between the places of bumps."""
@@ -33,6 +33,8 @@ AZIMUTHS = 4
 """Of bumps of an oblong waveguide, from plane to plane."""
 STEP = 0.1 * MILLIMETRE
 """Of a bump and of every kind: what a good workshop leaves. Noise of the solver is 1e-4 of what that does."""
+EVEN_STEP = 1.0 * MILLIMETRE
+"""Of a kind that does as much either way."""
 FRONT = 60.0 * DEGREE
 """Off-axis angle within which polar levels are looked at, where they lie above"""
 HEARD = -12.0
@@ -62,12 +64,13 @@ class Reading:
 
     def __sub__(self, other: Reading) -> Reading:
         """What differs."""
-        pairs = zip(astuple_of(self), astuple_of(other), strict=True)
-        return Reading(*(mine - theirs for mine, theirs in pairs))
+        pairs = zip(numbers_of(self), numbers_of(other), strict=True)
+        with np.errstate(invalid="ignore"):  # behind a baffle both are -inf
+            return Reading(*(mine - theirs for mine, theirs in pairs))
 
     def __mul__(self, factor: float) -> Reading:
         """All of it, times a number."""
-        return Reading(*(factor * each for each in astuple_of(self)))
+        return Reading(*(factor * each for each in numbers_of(self)))
 
 
 @dataclass(frozen=True)
@@ -95,7 +98,7 @@ class Bench:
     def _solve(self) -> Solver:
         from evenflare.radiation.march import index_solver
 
-        return index_solver(self.waveguide, self.setting)
+        return index_solver(self.setting)
 
     @property
     def frequency(self) -> FloatArray:
@@ -196,7 +199,9 @@ class Sensitivity:
     azimuths  : (M,) rad.
     spacing   : m of arc from place to place.
     places    : N rows of M: what a bump there does, whose base is two spacings wide; straight as far as `bent` says.
-    kinds     : by name, what errors of the whole wall do; scale for each m by which the mouth's rim moves out.
+    kinds     : by name, what errors of the whole wall do; scale for each m by which the mouth's rim moves out. Of a
+                round waveguide ovality does nothing to first order: what EVEN_STEP of it does, over that.
+    left_out  : why a kind is not among them, by name.
     step      : m, of the differences.
     """
 
@@ -208,6 +213,7 @@ class Sensitivity:
     spacing: float
     places: tuple[tuple[Slopes, ...], ...]
     kinds: Mapping[str, Slopes]
+    left_out: Mapping[str, str] = field(default_factory=dict)
     step: float = STEP
 
     @cached_property
@@ -260,6 +266,8 @@ def sensitivity(bench: Bench, *, progress: Progress | None = None) -> Sensitivit
         "scale": replace(bench.flat(), scale=1.0 / rim),
         "throat_step": replace(bench.flat(), throat_step=1.0),
     }
+    if not bench.waveguide.is_round:
+        kinds["ovality"] = replace(bench.flat(), ovality=1.0)
     shapes += kinds.values()
     steps = (STEP, -STEP, 0.5 * STEP, -0.5 * STEP)
     walls = [bench.flat(), *(times(shape, step) for shape in shapes for step in steps)]
@@ -267,6 +275,13 @@ def sensitivity(bench: Bench, *, progress: Progress | None = None) -> Sensitivit
     slopes = [_slopes(bench, nominal, found[4 * k : 4 * k + 4]) for k in range(len(shapes))]
     rows = tuple(tuple(slopes[i * around : (i + 1) * around]) for i in range(count))
     share = np.array(bench.grid)
+    told = dict(zip(kinds, slopes[count * around :], strict=True))
+    left_out = {}
+    if bench.waveguide.is_round:
+        try:
+            told["ovality"] = _of_ovality(bench)
+        except ValueError as error:
+            left_out["ovality"] = str(error)
     return Sensitivity(
         bench.frequency,
         nominal.index[bench.rows],
@@ -275,8 +290,16 @@ def sensitivity(bench: Bench, *, progress: Progress | None = None) -> Sensitivit
         np.array(bench.azimuths),
         places.length / (count - 1),
         rows,
-        dict(zip(kinds, slopes[count * around :], strict=True)),
+        told,
+        left_out,
     )
+
+
+def _of_ovality(bench: Bench) -> Slopes:
+    """Of a round waveguide. ValueError where an oval one in its mounting cannot be solved."""
+    hardly, oval = bench.each(bench.read, [WallDeviation(ovality=each) for each in (1e-3 * EVEN_STEP, EVEN_STEP)])
+    change = (oval - hardly) * (1.0 / EVEN_STEP)
+    return _slopes_of(bench, hardly, change, np.zeros(bench.frequency.size), change.index)
 
 
 def times(deviation: WallDeviation, factor: float) -> WallDeviation:
@@ -291,23 +314,24 @@ def times(deviation: WallDeviation, factor: float) -> WallDeviation:
 def _slopes(bench: Bench, nominal: Reading, found: Sequence[Reading]) -> Slopes:
     """From readings with a step, less it, half of it and less that. Beamwidths jump from lobe to lobe: the half step."""
     whole, half = (found[0] - found[1]) * (0.5 / STEP), (found[2] - found[3]) * (1.0 / STEP)
-    rows = bench.rows
-    angle = np.abs(bench.observation.off_axis)
+    bent = np.abs(half.index - whole.index)[bench.rows]
+    return _slopes_of(bench, nominal, half, bent, (4.0 * half.index - whole.index) / 3.0)
+
+
+def _slopes_of(bench: Bench, nominal: Reading, slope: Reading, bent: FloatArray, index: FloatArray) -> Slopes:
+    rows, angle = bench.rows, np.abs(bench.observation.off_axis)
     heard = (nominal.level[rows] > HEARD) & (angle <= FRONT + 1e-9)
-    with np.errstate(invalid="ignore"):
-        level = np.where(heard, np.abs(half.level[rows]), 0.0)
-    index = (4.0 * half.index - whole.index) / 3.0
-    beam = np.abs(half.beamwidth[:, rows])
+    beam = np.abs(slope.beamwidth[:, rows])
     return Slopes(
         index[rows],
         np.where(np.isnan(beam).all(axis=0), np.nan, np.nan_to_num(beam).max(axis=0)),
-        np.nan_to_num(level).max(axis=(1, 2)),
-        half.score,
-        np.abs(half.index - whole.index)[rows],
+        np.where(heard, np.nan_to_num(np.abs(slope.level[rows])), 0.0).max(axis=(1, 2)),
+        slope.score,
+        bent,
     )
 
 
-def astuple_of(reading: Reading) -> tuple[FloatArray, FloatArray, FloatArray, float]:
+def numbers_of(reading: Reading) -> tuple[FloatArray, FloatArray, FloatArray, float]:
     """Its numbers, in their order."""
     return reading.index, reading.beamwidth, reading.level, reading.score
 

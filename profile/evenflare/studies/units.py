@@ -11,9 +11,9 @@ from scipy.special import betaincinv
 
 from evenflare.studies.sensitivity import Bench, Progress, Sensitivity, times
 from evenflare.studies.tolerance import predicted
-from evenflare.studies.wall_places import wall_places
 from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide.deviated import WallDeviation
+from evenflare.waveguide.wall_places import wall_places
 
 CONFIDENCE = 0.95
 ALIKE = 0.2

@@ -222,15 +222,6 @@ class _Moved:
         )
 
 
-def knot_spacing(waveguide: Waveguide) -> float | None:
-    """m of arc between the two nearest knots of the waves on a wall, which a solver must follow; None: it has none."""
-    shape = waveguide.shape
-    if not isinstance(shape, Deviated) or len(shape.deviation.shares) < 2:
-        return None
-    pieces = shape.shape.meridian(waveguide.driver.exit_radius).pieces
-    return float(np.diff(shape.deviation.shares).min()) * sum(Arcs(piece).length for piece in pieces)
-
-
 def shares_of(drawn: Meridian, z: Sequence[float] | FloatArray) -> FloatArray:
     """Shares of the arc at which a wall that advances along the axis passes depths z (m, any) from the throat plane."""
     frames = [piece.frame_at(np.linspace(0.0, 1.0, 257)) for piece in drawn.pieces]

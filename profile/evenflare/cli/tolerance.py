@@ -47,9 +47,7 @@ def add(command: AddCommand) -> None:
     tolerance.add_argument(
         "--correlation-length-mm", type=float, metavar="L", help="instead of the process's (default without one: 10)"
     )
-    tolerance.add_argument(
-        "--to-hz", type=float, default=16000.0, help="highest frequency looked at (default 16000)"
-    )
+    tolerance.add_argument("--to-hz", type=float, default=16000.0, help="highest frequency looked at (default 16000)")
 
 
 def _tolerance(options: argparse.Namespace) -> int:

@@ -16,7 +16,7 @@ from evenflare.studies.costs import Cost
 from evenflare.studies.sensitivity import Sensitivity, Slopes
 from evenflare.studies.tolerance import SIGMAS, Band
 from evenflare.studies.units import CONFIDENCE, UnitSpread
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
 
 DB_PER_MM = MILLIMETRE
 """dB/mm in a dB/m."""
@@ -67,11 +67,11 @@ def zone_rows(done: Toleranced) -> list[dict[str, float | None]]:
     return rows
 
 
-def _mm(length: float) -> float:
-    return float(f"{length / MILLIMETRE:.6g}")
+def _mm(length: float) -> float | None:
+    return float(f"{length / MILLIMETRE:.6g}") if np.isfinite(length) else None
 
 
-def octaves(frequency: FloatArray) -> list[tuple[float, FloatArray]]:
+def octaves(frequency: FloatArray) -> list[tuple[float, IntArray]]:
     """Midband, Hz, and rows of the frequencies within, of each octave that holds any."""
     found = []
     for midband in midbands(1, lowest=float(frequency[0]) / 1.5, highest=float(frequency[-1]) * 1.5):

@@ -47,8 +47,8 @@ class Cost:
         return float(np.abs(self.index).max())
 
     def allowed(self, within: float) -> float:
-        """m of it that keep the index within so many dB, by the slope."""
-        return within / max(self.most, 1e-300)
+        """m of it that keep the index within so many dB, by the slope; inf where it does nothing."""
+        return within / self.most if self.most > 0.0 else float("inf")
 
 
 def costs(found: Sensitivity, length: float, *, around: bool = True) -> list[Cost]:
@@ -91,7 +91,9 @@ def trade_sentence(trade: str, known: list[Cost], within: float) -> str:
         parts.append(words)
     if rest:
         names = " and ".join(NAMES[each.kind] for each in rest)
-        parts.append(f"{names} hardly matter{'s' if len(rest) == 1 else ''}: a millimetre costs less than {within:g} dB")
+        parts.append(
+            f"{names} hardly matter{'s' if len(rest) == 1 else ''}: a millimetre costs less than {within:g} dB"
+        )
     return f"{trade}: {'; '.join(parts)}"
 
 

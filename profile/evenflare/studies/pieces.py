@@ -25,7 +25,7 @@ class Pieces:
 
     def parts(self, slope: FloatArray) -> FloatArray:
         """(C, K, M) of a slope (N, M, C) for each place, what each piece does at each azimuth."""
-        return np.einsum("kn,nmc->ckm", self.shape, slope)
+        return np.asarray(np.einsum("kn,nmc->ckm", self.shape, slope))
 
     def wave(self, signs: FloatArray) -> FloatArray:
         """(N, M) the wall whose pieces have these signs (K, M)."""

@@ -12,7 +12,7 @@ from collections.abc import Callable, Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass, field, replace
 from functools import cached_property
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 
@@ -21,8 +21,9 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.metrics import beamwidth, directivity_index, far_field_index, levels_re_on_axis
 from evenflare.objective import score
 from evenflare.radiation import Setting, Solver
+from evenflare.studies.pieces import smooth_step
 from evenflare.target.target import Target
-from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.units import DEGREE, MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
 from evenflare.waveguide.wall_places import wall_places
@@ -64,13 +65,17 @@ class Reading:
 
     def __sub__(self, other: Reading) -> Reading:
         """What differs."""
-        pairs = zip(numbers_of(self), numbers_of(other), strict=True)
         with np.errstate(invalid="ignore"):  # behind a baffle both are -inf
-            return Reading(*(mine - theirs for mine, theirs in pairs))
+            return Reading(
+                self.index - other.index,
+                self.beamwidth - other.beamwidth,
+                self.level - other.level,
+                self.score - other.score,
+            )
 
     def __mul__(self, factor: float) -> Reading:
         """All of it, times a number."""
-        return Reading(*(factor * each for each in numbers_of(self)))
+        return Reading(factor * self.index, factor * self.beamwidth, factor * self.level, factor * self.score)
 
 
 @dataclass(frozen=True)
@@ -87,7 +92,7 @@ class Bench:
     waveguide: Waveguide
     observation: Observation
     air: Air
-    counted: FloatArray
+    counted: BoolArray
     setting: Setting = "full"
     target: Target | None = None
     grid: tuple[float, ...] = ()
@@ -106,7 +111,7 @@ class Bench:
         return np.asarray(self.observation.frequency[self.rows])
 
     @cached_property
-    def rows(self) -> FloatArray:
+    def rows(self) -> IntArray:
         """(C,) indices of the frequencies that are counted."""
         return np.flatnonzero(self.counted)
 
@@ -124,7 +129,7 @@ class Bench:
 
     def heard(self, deviation: WallDeviation) -> Directivity:
         """A wall solved. ValueError if it cannot be."""
-        wall = deviation if deviation.shares or deviation.ovality else replace(self.flat(), **_kinds(deviation))
+        wall = deviation if deviation.shares or deviation.ovality else replace(deviation, **_waves(self.flat()))
         return self._solve(deviated(self.waveguide, wall), self.observation, self.air)
 
     def read(self, deviation: WallDeviation) -> Reading:
@@ -167,8 +172,8 @@ class Bench:
         return found
 
 
-def _kinds(deviation: WallDeviation) -> dict[str, float]:
-    return {name: getattr(deviation, name) for name in ("offset", "bow", "scale", "ovality", "throat_step")}
+def _waves(deviation: WallDeviation) -> dict[str, Any]:
+    return {name: getattr(deviation, name) for name in ("shares", "azimuths", "waves")}
 
 
 @dataclass(frozen=True)
@@ -238,7 +243,7 @@ def bench_for(
     observation: Observation,
     air: Air,
     *,
-    counted: FloatArray,
+    counted: BoolArray,
     target: Target | None = None,
     setting: Setting = "full",
 ) -> Bench:
@@ -306,13 +311,17 @@ def times(deviation: WallDeviation, factor: float) -> WallDeviation:
     """Every departure of a wall, so many times as large."""
     return replace(
         deviation,
-        **{name: factor * value for name, value in _kinds(deviation).items()},
+        offset=factor * deviation.offset,
+        bow=factor * deviation.bow,
+        scale=factor * deviation.scale,
+        ovality=factor * deviation.ovality,
+        throat_step=factor * deviation.throat_step,
         waves=tuple(tuple(factor * each for each in row) for row in deviation.waves),
     )
 
 
 def _slopes(bench: Bench, nominal: Reading, found: Sequence[Reading]) -> Slopes:
-    """From readings with a step, less it, half of it and less that. Beamwidths jump from lobe to lobe: the half step."""
+    """From readings with a step, less it, half of it and less that. Beamwidths jump between lobes: the half step."""
     whole, half = (found[0] - found[1]) * (0.5 / STEP), (found[2] - found[3]) * (1.0 / STEP)
     bent = np.abs(half.index - whole.index)[bench.rows]
     return _slopes_of(bench, nominal, half, bent, (4.0 * half.index - whole.index) / 3.0)
@@ -331,9 +340,32 @@ def _slopes_of(bench: Bench, nominal: Reading, slope: Reading, bent: FloatArray,
     )
 
 
-def numbers_of(reading: Reading) -> tuple[FloatArray, FloatArray, FloatArray, float]:
-    """Its numbers, in their order."""
-    return reading.index, reading.beamwidth, reading.level, reading.score
+def on_places(found: Sensitivity, deviation: WallDeviation) -> FloatArray:
+    """(N, M) m, the waves of a wall at the places of a sensitivity."""
+    if len(deviation.shares) < 2:
+        return np.zeros((found.share.size, found.azimuths.size))
+    knots, values = np.array(deviation.shares), np.array(deviation.waves)
+    k = np.clip(np.searchsorted(knots, found.share, side="right") - 1, 0, knots.size - 2)
+    v = smooth_step(np.clip((found.share - knots[k]) / (knots[k + 1] - knots[k]), 0.0, 1.0))[:, None]
+    along = values[k] + v * (values[k + 1] - values[k])
+    if len(deviation.azimuths) == 1:
+        return np.broadcast_to(along, (found.share.size, found.azimuths.size))
+    # A cosine series in twice the azimuth through the wall's own azimuths, read at those of the sensitivity.
+    orders = 2.0 * np.arange(len(deviation.azimuths))
+    series = np.linalg.solve(np.cos(np.outer(deviation.azimuths, orders)), along.T)
+    return np.asarray((np.cos(np.outer(found.azimuths, orders)) @ series).T)
+
+
+def predicted(found: Sensitivity, deviation: WallDeviation, rim: float) -> FloatArray:
+    """(C,) dB, the change of the index by the slopes alone. rim : m, radius that scale counts at."""
+    change = np.einsum("nm,nmc->c", on_places(found, deviation), found.index)
+    parts = {
+        "offset": deviation.offset,
+        "bow": deviation.bow,
+        "scale": deviation.scale * rim,
+        "throat_step": deviation.throat_step,
+    }
+    return np.asarray(change + sum(value * found.kinds[name].index for name, value in parts.items()))
 
 
 def index_of(found: Directivity) -> FloatArray:

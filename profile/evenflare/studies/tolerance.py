@@ -14,7 +14,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.studies.pieces import Pieces, rows_of_pieces, smooth_step, worst_sum
-from evenflare.studies.sensitivity import Bench, Progress, Sensitivity, times
+from evenflare.studies.sensitivity import Bench, Progress, Sensitivity, predicted, times
 from evenflare.studies.zones import WIDEST, Cut, edges, zoned
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.deviated import WallDeviation
@@ -104,8 +104,8 @@ def band(
     least = min(length / (found.spacing * (found.share.size - 1)), 1.0 / 3.0)  # no shorter than a piece
     cut, width = zoned(effect, _weight(found), found.z, within, least=least)
     limits = cut.spread(width)
-    predicted = float(worst_sum(rows, slope * limits[:, None, None]).max())
-    limits = limits * within / max(predicted, 1e-300)
+    sums = float(worst_sum(rows, slope * limits[:, None, None]).max())
+    limits = limits * within / max(sums, 1e-300)
     limits, proof = _proved(bench, slope, rows, np.minimum(limits, WIDEST), within, progress)
     ends = edges(cut, found.z, bench.waveguide.depth)
     statistical: tuple[WallZone, ...] = ()
@@ -191,8 +191,8 @@ def _proved(
         walls += [limits[:, None] * wave for wave in others]
         change = np.abs(bench.indices([bench.wave(wall) for wall in walls], progress) - nominal)
         at = int(change.max(axis=0).argmax())
-        predicted = float(worst_sum(list(rows), slope * limits[:, None, None]).max())
-        proof = Proof(len(walls), float(change.max()), float(bench.frequency[at]), predicted)
+        sums = float(worst_sum(list(rows), slope * limits[:, None, None]).max())
+        proof = Proof(len(walls), float(change.max()), float(bench.frequency[at]), sums)
         ratio = proof.worst / (AIM * within)
         if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= WIDEST)) or turn == ROUNDS - 1:
             break
@@ -200,34 +200,6 @@ def _proved(
     if proof.worst > within:  # never leave it wider than was shown to keep
         limits = limits * AIM * within / proof.worst
     return limits, proof
-
-
-def on_places(found: Sensitivity, deviation: WallDeviation) -> FloatArray:
-    """(N, M) m, the waves of a wall at the places of a sensitivity."""
-    if len(deviation.shares) < 2:
-        return np.zeros((found.share.size, found.azimuths.size))
-    knots, values = np.array(deviation.shares), np.array(deviation.waves)
-    k = np.clip(np.searchsorted(knots, found.share, side="right") - 1, 0, knots.size - 2)
-    v = smooth_step(np.clip((found.share - knots[k]) / (knots[k + 1] - knots[k]), 0.0, 1.0))[:, None]
-    along = values[k] + v * (values[k + 1] - values[k])
-    if len(deviation.azimuths) == 1:
-        return np.broadcast_to(along, (found.share.size, found.azimuths.size))
-    # A cosine series in twice the azimuth through the wall's own azimuths, read at those of the sensitivity.
-    orders = 2.0 * np.arange(len(deviation.azimuths))
-    series = np.linalg.solve(np.cos(np.outer(deviation.azimuths, orders)), along.T)
-    return np.asarray((np.cos(np.outer(found.azimuths, orders)) @ series).T)
-
-
-def predicted(found: Sensitivity, deviation: WallDeviation, rim: float) -> FloatArray:
-    """(C,) dB, the change of the index by the slopes alone. rim : m, radius that scale counts at."""
-    change = np.einsum("nm,nmc->c", on_places(found, deviation), found.index)
-    parts = {
-        "offset": deviation.offset,
-        "bow": deviation.bow,
-        "scale": deviation.scale * rim,
-        "throat_step": deviation.throat_step,
-    }
-    return np.asarray(change + sum(value * found.kinds[name].index for name, value in parts.items()))
 
 
 def _scatter(
@@ -258,7 +230,5 @@ def _scatter(
 def _shaped(found: Sensitivity, wall: WallDeviation, shape: FloatArray) -> WallDeviation:
     """A wall whose waves are multiplied by a shape (N,) along the places of a sensitivity."""
     along = np.interp(wall.shares, found.share, shape)
-    waves = tuple(
-        tuple(float(factor) * each for each in row) for factor, row in zip(along, wall.waves, strict=True)
-    )
+    waves = tuple(tuple(float(factor) * each for each in row) for factor, row in zip(along, wall.waves, strict=True))
     return WallDeviation(shares=wall.shares, azimuths=wall.azimuths, waves=waves)

@@ -9,8 +9,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import betaincinv
 
-from evenflare.studies.sensitivity import Bench, Progress, Sensitivity, times
-from evenflare.studies.tolerance import predicted
+from evenflare.studies.sensitivity import Bench, Progress, Sensitivity, predicted, times
 from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide.deviated import WallDeviation
 from evenflare.waveguide.wall_places import wall_places
@@ -40,7 +39,7 @@ class UnitSpread:
     @property
     def count(self) -> int:
         """Units."""
-        return self.change.shape[0]
+        return len(self.change)
 
     @cached_property
     def good(self) -> BoolArray:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
@@ -67,7 +67,7 @@ def knot_spacing(waveguide: Waveguide) -> float | None:
     deviation = getattr(own, "deviation", None)
     if not isinstance(deviation, WallDeviation) or len(deviation.shares) < 2:
         return None
-    drawn = replace(waveguide, shape=own.shape, mounting=type(waveguide.mounting)())  # type: ignore[union-attr]
+    drawn = Waveguide(own.shape, waveguide.driver)  # type: ignore[attr-defined]
     return float(np.diff(deviation.shares).min()) * _length(drawn)
 
 

@@ -10,18 +10,16 @@ import numpy as np
 from evenflare.report.kit import sheet
 from evenflare.report.waveguide import tolerance_figures
 from evenflare.results.tolerance import Toleranced, octaves, zone_rows
-from evenflare.studies.costs import LITTLE, TRADES, trade_sentence
+from evenflare.studies.costs import TRADES, trade_sentence
 from evenflare.studies.tolerance import SIGMAS, rounded_down
 from evenflare.studies.units import CONFIDENCE
-from evenflare.units import DEGREE, MILLIMETRE
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.wall_zones import WallZone
-from evenflare.words import hertz, mm
+from evenflare.words import band_name, hertz, mm
 
 MUCH = 1.3
 """Times that a band would be wider without one frequency, from which that is worth a word."""
-TRUSTED = 0.25
-"""Of what may be heard, up to which the solver's own error is of no account."""
 
 
 def limit_words(zone: WallZone) -> str:
@@ -53,14 +51,14 @@ def answer(done: Toleranced) -> list[str]:
     ]
     if band.statistical:
         lines.append(
-            f"If the wall scatters as {done.process} leaves it, less will do, for {done.share:.0%} of units: keep"
-            f" {zones_words(band.statistical)}, where that is {SIGMAS:g} standard deviations"
+            f"Where walls scatter at random as those of {done.process} do, {done.share:.0%} of units keep that with"
+            f" {zones_words(band.statistical)}, each limit being {SIGMAS:g} standard deviations of a place of the wall"
         )
     if done.spread is not None:
         low, high = done.spread.interval
         lines.append(
-            f"Of {done.spread.count} units as {done.process} makes them, {done.spread.share:.1%} keep {band.within:g} dB"
-            f" ({CONFIDENCE:.0%} confidence: {low:.1%} to {high:.1%}); {done.share:.0%} are asked for:"
+            f"Of {done.spread.count} units as {done.process} makes them, {done.spread.share:.1%} keep {band.within:g}"
+            f" dB ({CONFIDENCE:.0%} confidence: {low:.1%} to {high:.1%}); {done.share:.0%} are asked for:"
             f" {'good enough' if done.keeps else 'not good enough'}"
         )
     lines += [trade_sentence(trade, list(done.costs), band.within) for trade in TRADES]
@@ -108,7 +106,7 @@ def deciding(done: Toleranced) -> str | None:
     )
 
 
-def _list(frequency: Sequence[float] | np.ndarray) -> str:  # type: ignore[type-arg]
+def _list(frequency: FloatArray) -> str:
     shown = [hertz(float(each)) for each in frequency[:6]]
     return ", ".join(shown) + (f" and {len(frequency) - 6} more" if len(frequency) > 6 else "")
 
@@ -140,16 +138,15 @@ def page(done: Toleranced, waveguide: Waveguide, folder: Path, *, written: list[
             each.kind.replace("_", " "),
             f"{each.most * MILLIMETRE:.3g}",
             hertz(done.found.frequency[int(np.abs(each.index).argmax())]),
-            f"{each.allowed(done.band.within) / MILLIMETRE:.2g}",
+            _shown(_finite(each.allowed(done.band.within) / MILLIMETRE), 2),
             *(f"{np.abs(each.index[rows]).max() * MILLIMETRE:.2g}" for _, rows in bands),
-            each.wave or ("hardly matters" if each.allowed(done.band.within) >= LITTLE else ""),
         ]
         for each in done.costs
     ]
     parts = [
         sheet.PageSection(
             "Zones",
-            ["Along the normal of the wall, minus nearer to the axis, plus further from it; mm, depths from the throat."],
+            ["Along the normal of the wall, minus nearer to the axis, plus further from it; mm, from the throat."],
             head=("Depth", "Minus", "Plus", "Scattered: minus", "Plus"),
             rows=zones,
             pictures=[shown["tolerance_band.png"]],
@@ -159,12 +156,11 @@ def page(done: Toleranced, waveguide: Waveguide, folder: Path, *, written: list[
             [
                 "Of the index, dB for each mm; scale and tilt counted at the mouth's rim. Last columns: the greatest in"
                 " each octave.",
-                *(f"{trade_sentence(trade, list(done.costs), done.band.within)}." for trade in TRADES),
+                *(f"Waviness is meant as {each.wave}." for each in done.costs if each.wave),
             ],
             head=(
                 *("Kind", "dB per mm", "At", f"mm for {done.band.within:g} dB"),
-                *(hertz(midband) for midband, _ in bands),
-                "",
+                *(band_name(midband) for midband, _ in bands),
             ),
             rows=kinds,
             pictures=[shown["tolerance_kinds.png"]],
@@ -213,5 +209,9 @@ def _place_rows(done: Toleranced) -> list[list[str]]:
     return rows
 
 
-def _shown(value: float | None) -> str:
-    return "" if value is None else f"{value:.3g}"
+def _finite(value: float) -> float | None:
+    return value if np.isfinite(value) else None
+
+
+def _shown(value: float | None, digits: int = 3) -> str:
+    return "" if value is None else f"{value:.{digits}g}"

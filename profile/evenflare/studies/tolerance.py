@@ -134,7 +134,7 @@ def _weight(found: Sensitivity) -> FloatArray:
     """(N,) the share of the arc that each place stands for."""
     weight = np.full(found.share.size, 1.0)
     weight[[0, -1]] = 0.5
-    return weight / weight.sum()
+    return np.asarray(weight / weight.sum())
 
 
 def _effect(slope: FloatArray, spacing: float, length: float) -> FloatArray:

@@ -186,7 +186,9 @@ def _heard(design: Design, asked: ToleranceRequest) -> tuple[Target | None, Obse
 
     if asked.target is None:
         seen = resolving(design.waveguide, design.observation, design.air)
-        seen = replace(seen, frequency=seen.frequency[seen.frequency <= asked.highest * (1 + 1e-9)])
+        low_enough = seen.frequency <= asked.highest * (1 + 1e-9)
+        if low_enough.any():  # the others need not be solved
+            seen = replace(seen, frequency=seen.frequency[low_enough])
         return None, seen, 0.0, asked.highest
     target = read_target(asked.target)
     if not target.oblong and not design.waveguide.is_round:

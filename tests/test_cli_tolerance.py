@@ -10,6 +10,7 @@ from evenflare.cli import run
 from evenflare.commands import tolerance as command
 from evenflare.design.tolerance_file import read_tolerance
 from evenflare.files import InputError
+from evenflare.studies import tolerance as study
 from evenflare.studies.sensitivity import times
 from evenflare.waveguide.accuracy import Accuracy
 from toleranced import scattered
@@ -37,6 +38,9 @@ def test_answer_comes_first_and_its_file_reads_back(design, tmp_path, capsys, mo
     accuracy = Accuracy(spread=2e-5, correlation_length=0.02, around="alike", source="invented")
     monkeypatch.setattr(command, "_process", lambda name: ("a lathe", accuracy))
     draw = scattered(0.02, 0.055, knots=6)
+    # How true the statistical band is, is tested beside it.
+    monkeypatch.setattr(study, "LINEAR_UNITS", 100)
+    monkeypatch.setattr(study, "SOLVED_UNITS", 10)
     monkeypatch.setattr(
         command,
         "_units",

@@ -11,7 +11,7 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
-from evenflare.studies.sensitivity import Bench, Sensitivity, Slopes, bench_for, on_places
+from evenflare.studies.sensitivity import Sensitivity, WallBench, WallSlopes, bench_for, on_places
 from evenflare.units import FloatArray
 from evenflare.waveguide import OblateSpheroidal, Waveguide
 from evenflare.waveguide.deviated import WallDeviation
@@ -20,7 +20,7 @@ WAVEGUIDE = Waveguide(OblateSpheroidal(0.08, np.radians(45)))
 """Arc of 106 mm."""
 
 
-def bench(count: int = 16, *, low: float = 3000.0, high: float = 16000.0) -> Bench:
+def bench(count: int = 16, *, low: float = 3000.0, high: float = 16000.0) -> WallBench:
     """It, at frequencies where the wall tells."""
     observation = Observation(np.geomspace(low, high, count), np.radians(np.arange(0.0, 91.0, 5.0)))
     return bench_for(WAVEGUIDE, observation, Air(), counted=np.ones(count, dtype=bool))
@@ -38,21 +38,21 @@ class LinearBench:
     solved: list[FloatArray] = field(default_factory=list)
 
     def wave(self, values: FloatArray) -> WallDeviation:
-        """See Bench."""
+        """See WallBench."""
         rows = tuple((float(each),) for each in np.ravel(values))
         return WallDeviation(shares=tuple(self.share.tolist()), waves=rows)
 
     def flat(self) -> WallDeviation:
-        """See Bench."""
+        """See WallBench."""
         return self.wave(np.zeros(self.share.size))
 
     def index(self, deviation: WallDeviation) -> FloatArray:
-        """See Bench."""
+        """See WallBench."""
         found: Any = SimpleNamespace(share=self.share, azimuths=np.zeros(1))
         return np.asarray(on_places(found, deviation)[:, 0] @ self.slope)
 
     def indices(self, deviations: Sequence[WallDeviation], progress: object = None) -> FloatArray:
-        """See Bench."""
+        """See WallBench."""
         return np.array([self.index(each) for each in deviations])
 
 
@@ -63,8 +63,8 @@ def linear(count: int = 31, frequencies: int = 5, *, spacing: float = 3.5e-3) ->
     turns = np.outer(share, np.linspace(0.5, 6.0, frequencies))
     slope = np.sin(2 * np.pi * turns + 0.4) * np.linspace(100.0, 1000.0, frequencies) * (0.3 + share[:, None])
     nothing = np.zeros(frequencies)
-    places = tuple((Slopes(row, nothing, nothing, float("nan"), nothing),) for row in slope)
-    kinds = {name: Slopes(nothing, nothing, nothing, float("nan"), nothing) for name in ("offset", "bow", "scale")}
+    places = tuple((WallSlopes(row, nothing, nothing, float("nan"), nothing),) for row in slope)
+    kinds = {name: WallSlopes(nothing, nothing, nothing, float("nan"), nothing) for name in ("offset", "bow", "scale")}
     kinds["throat_step"] = kinds["bow"]
     found = Sensitivity(frequency, nothing, share, 0.08 * share, np.zeros(1), spacing, places, kinds)
     return LinearBench(slope, share, frequency), found

@@ -22,7 +22,7 @@ from evenflare.waveguide.deviated import WallDeviation
 
 if TYPE_CHECKING:
     from evenflare.directivity.types import Observation
-    from evenflare.studies.sensitivity import Bench
+    from evenflare.studies.sensitivity import WallBench
     from evenflare.target.target import Target
 
 PAGE = "report.html"
@@ -154,7 +154,7 @@ def _drawing(accuracy: Accuracy, design: Design) -> Callable[[int, int], Sequenc
     return lambda seed, count: _units(alone, design, seed, count)
 
 
-def _bench(path: Path, design: Design, asked: ToleranceRequest) -> tuple[Bench, str]:
+def _bench(path: Path, design: Design, asked: ToleranceRequest) -> tuple[WallBench, str]:
     """The design on the bench, at frequencies that are looked at and valid; and how it is solved, in words."""
     from evenflare.studies.sensitivity import bench_for
 

@@ -13,8 +13,8 @@ from evenflare import files
 from evenflare.bands import band_edges, midbands
 from evenflare.results import formats
 from evenflare.studies.costs import Cost
-from evenflare.studies.sensitivity import Sensitivity, Slopes
-from evenflare.studies.tolerance import SIGMAS, Band
+from evenflare.studies.sensitivity import Sensitivity, WallSlopes
+from evenflare.studies.tolerance import SIGMAS, WallBand
 from evenflare.studies.units import CONFIDENCE, UnitSpread
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
 
@@ -39,7 +39,7 @@ class Toleranced:
     share: float
     method: str
     found: Sensitivity
-    band: Band
+    band: WallBand
     costs: tuple[Cost, ...]
     spread: UnitSpread | None
 
@@ -87,7 +87,7 @@ def _most(values: FloatArray) -> float:
     return float(known.max()) if known.size else float("nan")
 
 
-def by_band(slopes: Slopes, frequency: FloatArray) -> list[dict[str, float]]:
+def by_band(slopes: WallSlopes, frequency: FloatArray) -> list[dict[str, float]]:
     """By octave, the greatest that index, beamwidth and polar level move per mm."""
     return [
         {
@@ -140,7 +140,7 @@ def record(done: Toleranced) -> dict[str, Any]:
     }
 
 
-def _score(slopes: Slopes | None) -> float | None:
+def _score(slopes: WallSlopes | None) -> float | None:
     return None if slopes is None or not np.isfinite(slopes.score) else slopes.score * DB_PER_MM
 
 

@@ -18,7 +18,7 @@ BEGINNINGS = 4
 
 
 @dataclass(frozen=True)
-class Pieces:
+class RowOfPieces:
     """A row of pieces: (K, N) how much of each is at the places of a grid, 0 to 1."""
 
     shape: FloatArray
@@ -37,14 +37,14 @@ def smooth_step(v: FloatArray) -> FloatArray:
     return np.asarray(v**3 * (10.0 - 15.0 * v + 6.0 * v**2))
 
 
-def rows_of_pieces(count: int, spacing: float, length: float) -> list[Pieces]:
+def rows_of_pieces(count: int, spacing: float, length: float) -> list[RowOfPieces]:
     """Rows of pieces of a length (m) on a grid of `count` places so far apart (m).
 
     Pieces shorter than the grid's spacing are as long as that, longer ones than the wall as long as the wall.
     """
     place = spacing * np.arange(count)
     if length <= spacing * (1.0 + 1e-9):
-        return [Pieces(np.eye(count))]
+        return [RowOfPieces(np.eye(count))]
     length = min(length, float(place[-1]))
     beginnings = min(BEGINNINGS, round(length / spacing))
     rows = []
@@ -54,10 +54,10 @@ def rows_of_pieces(count: int, spacing: float, length: float) -> list[Pieces]:
         start = np.arange(first - length, place[-1] + length, length)
         knots = 1.0 - smooth_step(np.clip(np.abs(place - start[:, None]) / length, 0.0, 1.0))
         flat = ((place >= start[:, None] - 1e-12) & (place < start[:, None] + length - 1e-12)).astype(np.float64)
-        rows += [Pieces(each[each.max(axis=1) > 0.05]) for each in (knots, flat)]
+        rows += [RowOfPieces(each[each.max(axis=1) > 0.05]) for each in (knots, flat)]
     return rows
 
 
-def worst_sum(rows: list[Pieces], slope: FloatArray) -> FloatArray:
+def worst_sum(rows: list[RowOfPieces], slope: FloatArray) -> FloatArray:
     """(R, C) dB, by row of pieces the most that pieces of either sign do to the index, of a slope (N, M, C)."""
     return np.array([np.abs(row.parts(slope)).sum(axis=(1, 2)) for row in rows])

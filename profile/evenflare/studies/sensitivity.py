@@ -49,7 +49,7 @@ Progress = Callable[[int, int], None]
 
 
 @dataclass(frozen=True)
-class Reading:
+class WallReading:
     """What is read off one solve.
 
     index     : (F,) dB, on axis over the whole sphere, in the far field where that is known.
@@ -63,23 +63,23 @@ class Reading:
     level: FloatArray
     score: float
 
-    def __sub__(self, other: Reading) -> Reading:
+    def __sub__(self, other: WallReading) -> WallReading:
         """What differs."""
         with np.errstate(invalid="ignore"):  # behind a baffle both are -inf
-            return Reading(
+            return WallReading(
                 self.index - other.index,
                 self.beamwidth - other.beamwidth,
                 self.level - other.level,
                 self.score - other.score,
             )
 
-    def __mul__(self, factor: float) -> Reading:
+    def __mul__(self, factor: float) -> WallReading:
         """All of it, times a number."""
-        return Reading(factor * self.index, factor * self.beamwidth, factor * self.level, factor * self.score)
+        return WallReading(factor * self.index, factor * self.beamwidth, factor * self.level, factor * self.score)
 
 
 @dataclass(frozen=True)
-class Bench:
+class WallBench:
     """A waveguide that is solved again and again, its wall a little off.
 
     observation : where it is heard, and
@@ -132,7 +132,7 @@ class Bench:
         wall = deviation if deviation.shares or deviation.ovality else replace(deviation, **_waves(self.flat()))
         return self._solve(deviated(self.waveguide, wall), self.observation, self.air)
 
-    def read(self, deviation: WallDeviation) -> Reading:
+    def read(self, deviation: WallDeviation) -> WallReading:
         """A wall solved, and what is read off it."""
         found = self.heard(deviation)
         wall = self.waveguide
@@ -141,7 +141,7 @@ class Bench:
         if self.target is not None:
             whole = replace(found, valid=np.ones_like(found.valid))
             value = score(whole, wall, self.target).value
-        return Reading(
+        return WallReading(
             index_of(found),
             np.array([beamwidth(found, plane=plane) for plane in planes]),
             levels_re_on_axis(found),
@@ -177,7 +177,7 @@ def _waves(deviation: WallDeviation) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class Slopes:
+class WallSlopes:
     """What moves with a departure of 1 m, at the frequencies that are counted, (C,) each.
 
     index     : dB/m.
@@ -216,8 +216,8 @@ class Sensitivity:
     z: FloatArray
     azimuths: FloatArray
     spacing: float
-    places: tuple[tuple[Slopes, ...], ...]
-    kinds: Mapping[str, Slopes]
+    places: tuple[tuple[WallSlopes, ...], ...]
+    kinds: Mapping[str, WallSlopes]
     left_out: Mapping[str, str] = field(default_factory=dict)
     step: float = STEP
 
@@ -246,15 +246,15 @@ def bench_for(
     counted: BoolArray,
     target: Target | None = None,
     setting: Setting = "full",
-) -> Bench:
+) -> WallBench:
     """A waveguide on the bench, with the places that its symmetry asks for."""
     stretches = ROUND_PLACES if waveguide.is_round else OBLONG_PLACES
     azimuths = (0.0,) if waveguide.is_round else tuple(np.linspace(0.0, 0.5 * np.pi, AZIMUTHS).tolist())
     grid = tuple(np.linspace(0.0, 1.0, stretches + 1).tolist())
-    return Bench(waveguide, observation, air, counted, setting, target, grid, azimuths)
+    return WallBench(waveguide, observation, air, counted, setting, target, grid, azimuths)
 
 
-def sensitivity(bench: Bench, *, progress: Progress | None = None) -> Sensitivity:
+def sensitivity(bench: WallBench, *, progress: Progress | None = None) -> Sensitivity:
     """The slopes of every place and kind of a waveguide. ValueError if it, or one a step off, cannot be solved."""
     places = wall_places(bench.waveguide)
     count, around = len(bench.grid), len(bench.azimuths)
@@ -300,7 +300,7 @@ def sensitivity(bench: Bench, *, progress: Progress | None = None) -> Sensitivit
     )
 
 
-def _of_ovality(bench: Bench) -> Slopes:
+def _of_ovality(bench: WallBench) -> WallSlopes:
     """Of a round waveguide. ValueError where an oval one in its mounting cannot be solved."""
     hardly, oval = bench.each(bench.read, [WallDeviation(ovality=each) for each in (1e-3 * EVEN_STEP, EVEN_STEP)])
     change = (oval - hardly) * (1.0 / EVEN_STEP)
@@ -320,18 +320,20 @@ def times(deviation: WallDeviation, factor: float) -> WallDeviation:
     )
 
 
-def _slopes(bench: Bench, nominal: Reading, found: Sequence[Reading]) -> Slopes:
+def _slopes(bench: WallBench, nominal: WallReading, found: Sequence[WallReading]) -> WallSlopes:
     """From readings with a step, less it, half of it and less that. Beamwidths jump between lobes: the half step."""
     whole, half = (found[0] - found[1]) * (0.5 / STEP), (found[2] - found[3]) * (1.0 / STEP)
     bent = np.abs(half.index - whole.index)[bench.rows]
     return _slopes_of(bench, nominal, half, bent, (4.0 * half.index - whole.index) / 3.0)
 
 
-def _slopes_of(bench: Bench, nominal: Reading, slope: Reading, bent: FloatArray, index: FloatArray) -> Slopes:
+def _slopes_of(
+    bench: WallBench, nominal: WallReading, slope: WallReading, bent: FloatArray, index: FloatArray
+) -> WallSlopes:
     rows, angle = bench.rows, np.abs(bench.observation.off_axis)
     heard = (nominal.level[rows] > HEARD) & (angle <= FRONT + 1e-9)
     beam = np.abs(slope.beamwidth[:, rows])
-    return Slopes(
+    return WallSlopes(
         index[rows],
         np.where(np.isnan(beam).all(axis=0), np.nan, np.nan_to_num(beam).max(axis=0)),
         np.where(heard, np.nan_to_num(np.abs(slope.level[rows])), 0.0).max(axis=(1, 2)),

@@ -13,9 +13,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.studies.pieces import Pieces, rows_of_pieces, smooth_step, worst_sum
-from evenflare.studies.sensitivity import Bench, Progress, Sensitivity, predicted, times
-from evenflare.studies.zones import WIDEST, Cut, edges, zoned
+from evenflare.studies.pieces import RowOfPieces, rows_of_pieces, smooth_step, worst_sum
+from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
+from evenflare.studies.zones import WIDEST, ZoneCut, edges, zoned
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.deviated import WallDeviation
 from evenflare.waveguide.wall_zones import WallZone
@@ -42,7 +42,7 @@ Draw = Callable[[int, int], Sequence[WallDeviation]]
 
 
 @dataclass(frozen=True)
-class Proof:
+class BandProof:
     """Walls at a band's edge that were solved.
 
     walls     : how many, of the last width tried.
@@ -58,7 +58,7 @@ class Proof:
 
 
 @dataclass(frozen=True)
-class Band:
+class WallBand:
     """A band of a wall.
 
     zones       : worst case.
@@ -73,7 +73,7 @@ class Band:
     statistical: tuple[WallZone, ...]
     limits: FloatArray
     length: float
-    proof: Proof
+    proof: BandProof
 
     @property
     def capped(self) -> bool:
@@ -82,7 +82,7 @@ class Band:
 
 
 def band(
-    bench: Bench,
+    bench: WallBench,
     found: Sensitivity,
     within: float,
     *,
@@ -91,7 +91,7 @@ def band(
     draw: Draw | None = None,
     share: float = 0.95,
     progress: Progress | None = None,
-) -> Band:
+) -> WallBand:
     """The band of a waveguide within which its index changes by at most `within` dB at the frequencies looked at.
 
     length : m, correlation length.
@@ -112,10 +112,10 @@ def band(
     if draw is not None:
         sigma = _scatter(bench, found, limits, within, draw, share, progress)
         statistical = _zones(ends, cut, SIGMAS * sigma)
-    return Band(within, _zones(ends, cut, limits), statistical, limits, length, proof)
+    return WallBand(within, _zones(ends, cut, limits), statistical, limits, length, proof)
 
 
-def _zones(ends: FloatArray, cut: Cut, limits: FloatArray) -> tuple[WallZone, ...]:
+def _zones(ends: FloatArray, cut: ZoneCut, limits: FloatArray) -> tuple[WallZone, ...]:
     """Zones with their limits, rounded down to three digits of a millimetre."""
     first = [int(np.flatnonzero(cut.zone == k)[0]) for k in range(cut.count)]
     width = [rounded_down(min(float(limits[i]), WIDEST)) for i in first]
@@ -145,7 +145,7 @@ def _effect(slope: FloatArray, spacing: float, length: float) -> FloatArray:
     return np.asarray(np.abs(np.einsum("ij,jmc->cim", beside, slope)).sum(axis=2) / reach)
 
 
-def worst_walls(rows: Sequence[Pieces], slope: FloatArray, count: int) -> list[FloatArray]:
+def worst_walls(rows: Sequence[RowOfPieces], slope: FloatArray, count: int) -> list[FloatArray]:
     """(N, M) each, from -1 to 1: walls whose pieces add up to the most by a slope (N, M, C), the worst first."""
     ranked = []
     for row in rows:
@@ -162,7 +162,7 @@ def worst_walls(rows: Sequence[Pieces], slope: FloatArray, count: int) -> list[F
     return chosen
 
 
-def random_walls(rows: Sequence[Pieces], around: int, seed: int, count: int) -> list[FloatArray]:
+def random_walls(rows: Sequence[RowOfPieces], around: int, seed: int, count: int) -> list[FloatArray]:
     """(N, M) each: walls whose pieces have signs drawn at random."""
     random = np.random.default_rng(seed)
     walls = []
@@ -173,13 +173,13 @@ def random_walls(rows: Sequence[Pieces], around: int, seed: int, count: int) -> 
 
 
 def _proved(
-    bench: Bench,
+    bench: WallBench,
     slope: FloatArray,
-    rows: Sequence[Pieces],
+    rows: Sequence[RowOfPieces],
     limits: FloatArray,
     within: float,
     progress: Progress | None,
-) -> tuple[FloatArray, Proof]:
+) -> tuple[FloatArray, BandProof]:
     """Limits made narrower or wider until the worst wall solved does AIM of what may be heard; none above WIDEST."""
     is_round = bench.waveguide.is_round
     worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
@@ -192,7 +192,7 @@ def _proved(
         change = np.abs(bench.indices([bench.wave(wall) for wall in walls], progress) - nominal)
         at = int(change.max(axis=0).argmax())
         sums = float(worst_sum(list(rows), slope * limits[:, None, None]).max())
-        proof = Proof(len(walls), float(change.max()), float(bench.frequency[at]), sums)
+        proof = BandProof(len(walls), float(change.max()), float(bench.frequency[at]), sums)
         ratio = proof.worst / (AIM * within)
         if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= WIDEST)) or turn == ROUNDS - 1:
             break
@@ -203,7 +203,7 @@ def _proved(
 
 
 def _scatter(
-    bench: Bench,
+    bench: WallBench,
     found: Sensitivity,
     limits: FloatArray,
     within: float,

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 from scipy.special import betaincinv
 
-from evenflare.studies.sensitivity import Bench, Progress, Sensitivity, predicted, times
+from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
 from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide.deviated import WallDeviation
 from evenflare.waveguide.wall_places import wall_places
@@ -100,7 +100,7 @@ def share_interval(good: int, count: int, *, confidence: float = CONFIDENCE) -> 
 
 
 def spread_of(
-    bench: Bench,
+    bench: WallBench,
     found: Sensitivity,
     units: Sequence[WallDeviation],
     within: float,

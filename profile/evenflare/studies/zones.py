@@ -21,7 +21,7 @@ APART = 1.0 * MILLIMETRE
 
 
 @dataclass(frozen=True)
-class Cut:
+class ZoneCut:
     """Zones of places: (N,) the zone of each, from 0 at the throat."""
 
     zone: IntArray
@@ -69,18 +69,18 @@ def widest(effect: FloatArray, weight: FloatArray, within: float) -> FloatArray:
 
 def zoned(
     effect: FloatArray, weight: FloatArray, z: FloatArray, within: float, *, least: float = LEAST
-) -> tuple[Cut, FloatArray]:
+) -> tuple[ZoneCut, FloatArray]:
     """Zones of places along a wall, and their widths (Z,), m.
 
     effect : (R, N) dB/m, what a place does in each row of what must be kept; weight : (N,) shares of the arc;
     z      : (N,) m, their depths.
     least  : share of the arc that a zone has at least.
     """
-    best: tuple[Cut, FloatArray] | None = None
+    best: tuple[ZoneCut, FloatArray] | None = None
     gained = -np.inf
     fine = np.log(widest(effect, weight, within))
     for count in range(FEWEST_ZONES, MOST_ZONES + 1):
-        cut = Cut(_alike(fine, weight, z, count, max(least, LEAST)))
+        cut = ZoneCut(_alike(fine, weight, z, count, max(least, LEAST)))
         members = np.eye(cut.count)[cut.zone]
         width = widest(effect @ members, weight @ members, within)
         value = float(weight @ np.log(cut.spread(width)) / weight.sum())
@@ -123,7 +123,7 @@ def _alike(value: FloatArray, weight: FloatArray, z: FloatArray, count: int, lea
     return zone
 
 
-def edges(cut: Cut, z: FloatArray, depth: float) -> FloatArray:
+def edges(cut: ZoneCut, z: FloatArray, depth: float) -> FloatArray:
     """(Z + 1,) m, depths at which the zones begin and the last ends: whole millimetres where these lie between."""
     found = [0.0]
     for last in np.flatnonzero(np.diff(cut.zone)):

@@ -27,7 +27,6 @@ from evenflare.radiation.panels import Density
 from evenflare.radiation.surface_pressure import INSIDE, Equations, equations
 from evenflare.units import BoolArray, ComplexArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.wall_places import knot_spacing
 from evenflare.waveguide.walls import Arc, Line
 
 FINER = 1.3
@@ -69,7 +68,6 @@ class Fineness:
             growth=density.growth / SHORTER,
             corner=density.corner / SHORTER,
             facing=density.facing / SHORTER,
-            longest=None if density.longest is None else density.longest / SHORTER,
         )
         return replace(self, density=finer)
 
@@ -106,12 +104,10 @@ in times of 1, 0.6 and 0.3. The last does not estimate its own error.
 
 def judge_solver(setting: Setting = "full", *, cores: int = 1) -> Solver:
     """Boundary elements for round waveguides in their mounting, frequencies spread over cores. See Solver."""
+    solve_boundary = body_solver(FINENESS[setting], setting=setting, cores=cores)
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        fineness, spacing = FINENESS[setting], knot_spacing(waveguide)
-        if spacing is not None:  # a panel over several waves would jump over them
-            fineness = replace(fineness, density=replace(fineness.density, longest=spacing))
-        return body_solver(fineness, setting=setting, cores=cores)(boundary_of(waveguide), observation, air)
+        return solve_boundary(boundary_of(waveguide), observation, air)
 
     return solve
 

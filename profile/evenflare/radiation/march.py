@@ -27,17 +27,12 @@ from evenflare.radiation.source import driven
 from evenflare.radiation.wavefront import Sweep, launched
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, IntArray
 from evenflare.waveguide import Conical, Oblong, Points, Waveguide
-from evenflare.waveguide.wall_places import knot_spacing
 
 FINEST = 30.0
 """Fineness beyond which elements are not divided further."""
 ON_A_SPHERE = 6
 """More modes of the finer answer where the last cap is part of a sphere: what leaves it is singular at a sharp rim, and
 the error falls only about as the number of modes (measured)."""
-
-IN_A_WAVE = 0.6
-"""Longest element over the distance between two knots of a wall's waves, which longer ones jump over: what a wave of
-4 mm does to the index at 10 kHz came out several dB per mm wrong with elements of a third of a wavelength."""
 
 
 @dataclass(frozen=True)
@@ -223,8 +218,6 @@ def _solved(
 
 def _problems(waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber: float) -> tuple[Problem, Problem]:
     """The problem at a resolution, and at the finer one that tells of its error, up to a wavenumber, rad/m."""
-    if (spacing := knot_spacing(waveguide)) is not None:
-        resolution = replace(resolution, longest=IN_A_WAVE * spacing)
     finest = resolution.refined() if resolution.apart else resolution
     if resolution.apart and waveguide.mounting.radius is not None:
         finest = replace(finest, modes=finest.modes + ON_A_SPHERE)

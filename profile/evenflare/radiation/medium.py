@@ -113,7 +113,7 @@ class RoundMedium:
         return bytes_of(self._planned(part, wavenumber, resolution)[1])
 
     def _planned(self, part: Sweep, wavenumber: float, resolution: Resolution) -> tuple[Caps, IntArray]:
-        caps = caps_of(divided(part, resolution.step(wavenumber), resolution.fineness))
+        caps = caps_of(divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness))
         return caps, radial_modes_for(resolution, wavenumber, caps.r.max(axis=1))
 
 
@@ -156,7 +156,7 @@ class OblongMedium:
         self, part: Sweep, wavenumber: float, resolution: Resolution, profile: Profile | None
     ) -> tuple[Elements, FloatArray]:
         """See Medium."""
-        divisions = divided(part, resolution.step(wavenumber), resolution.fineness)
+        divisions = divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness)
         shells = oblong.joined(
             [oblong.domes(path, t, surface=self.surface, psi=self.basis.psi) for path, t in divisions]
         )
@@ -170,7 +170,7 @@ class OblongMedium:
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
-        caps = caps_of(divided(part, resolution.step(wavenumber), resolution.fineness))
+        caps = caps_of(divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness))
         return bytes_of(self._modes(caps, wavenumber, resolution))
 
     def _modes(self, caps: Caps, wavenumber: float, resolution: Resolution) -> IntArray:

@@ -42,7 +42,6 @@ class Density:
     facing               : the largest length of a panel over its distance from a wall that faces it. Across a thin
                            solid the equations on both sides are nearly one, and what they differ by, the pressure
                            across the wall, is lost in what the panels on either side cannot follow.
-    longest            : m, of a panel, whatever the frequency: of a wall with waves; None: any.
     """
 
     order: int = 4
@@ -51,7 +50,6 @@ class Density:
     growth: float = 1.0
     corner: float = 0.3
     facing: float = 4.0
-    longest: float | None = None
 
 
 @dataclass(frozen=True)
@@ -106,7 +104,6 @@ def cut(boundary: Boundary, *, wavenumber: float, density: Density) -> MeridianM
         z, r = boundary.baffle_z, boundary.opening_radius
         parts.append(BoundaryPart(Line(z, r, z, 0.0)))
     step = density.order / density.nodes_per_wavelength * 2 * np.pi / wavenumber
-    step = step if density.longest is None else min(step, density.longest)
     corners = _corners(parts, boundary.baffled)
     gaps = [*boundary.gaps, np.full(SAMPLES, np.inf)]
     shapes, grades, starts = [], [], [0]

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
-import numpy as np
-
 from evenflare.radiation import Setting
 
 
@@ -23,7 +21,6 @@ class Resolution:
     one_mode            : carry one mode up to the launching cap, as waves on spherical caps are classically described;
                           it knows nothing of how a driver's exit moves but the mean.
     azimuth_cost        : radial modes that a mode of order m has fewer than that of order 0, per m; oblong only.
-    longest             : m, of an element's advance, whatever the frequency: of a wall with waves; None: any.
     """
 
     modes: float
@@ -34,12 +31,6 @@ class Resolution:
     apart: float = 0.0
     one_mode: bool = False
     azimuth_cost: float = 1.0
-    longest: float | None = None
-
-    def step(self, wavenumber: float) -> float:
-        """m, by which an element advances at most, for wavenumbers (rad/m) up to this."""
-        by_wavelength = 2.0 * np.pi / wavenumber / self.steps
-        return by_wavelength if self.longest is None else min(by_wavelength, self.longest)
 
     def refined(self) -> Resolution:
         """The finer resolution whose difference measures the error of this one.
@@ -54,7 +45,6 @@ class Resolution:
             steps=1.5 * self.steps,
             fineness=2.0 * self.fineness,
             azimuth_cost=self.azimuth_cost / 1.15,
-            longest=None if self.longest is None else self.longest / 1.5,
             edges=self.edges[:: 3 if self.apart > 1.0 else 1],
         )
 

@@ -1,16 +1,14 @@
-"""Places of a wall by their share of its arc: how deep they lie, how far from the axis, and how close its waves are."""
+"""Places of a wall by their share of its arc: how deep they lie, and how far from the axis."""
 
 from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from functools import lru_cache
 
 import numpy as np
 
 from evenflare.units import FloatArray
-from evenflare.waveguide.deviated import Arcs, WallDeviation
-from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.deviated import Arcs
 from evenflare.waveguide.waveguide import Waveguide
 
 SAMPLES = 257
@@ -58,19 +56,3 @@ def wall_places(waveguide: Waveguide) -> WallPlaces:
         z, radius = np.concatenate(depths), np.concatenate(radii)
         along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(z), np.diff(radius)))])
     return WallPlaces(along / along[-1], z, radius, float(along[-1]))
-
-
-def knot_spacing(waveguide: Waveguide) -> float | None:
-    """m of arc between the two nearest knots of the waves on a wall, which a solver must follow; None: it has none."""
-    shape = waveguide.shape
-    own = shape.horizontal if isinstance(shape, Oblong) else shape
-    deviation = getattr(own, "deviation", None)
-    if not isinstance(deviation, WallDeviation) or len(deviation.shares) < 2:
-        return None
-    drawn = Waveguide(own.shape, waveguide.driver)  # type: ignore[attr-defined]
-    return float(np.diff(deviation.shares).min()) * _length(drawn)
-
-
-@lru_cache(maxsize=8)
-def _length(drawn: Waveguide) -> float:
-    return wall_places(drawn).length

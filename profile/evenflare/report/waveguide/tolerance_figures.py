@@ -49,7 +49,7 @@ def _band(done: Toleranced, waveguide: Waveguide) -> Any:
             (z[middle] / MILLIMETRE, r[middle] / MILLIMETRE),
             xytext=(-8, 8),
             textcoords="offset points",
-            ha="right",
+            ha="right" if i else "left",
             va="bottom",
             fontsize=style.TEXT - 1,
             color=style.INK,

@@ -29,6 +29,7 @@ from evenflare.cli import (
     rooms,
     searching,
     streams,
+    tolerance,
 )
 from evenflare.cli.options import parsed
 from evenflare.cli.telling import DONE, INPUT_ERROR, INTERNAL_ERROR, INTERRUPTED, tell
@@ -157,5 +158,6 @@ COMMANDS = {
     **listening.COMMANDS,
     **crossing.COMMANDS,
     **rooms.COMMANDS,
+    **tolerance.COMMANDS,
 }
 """What each does; the exit code."""

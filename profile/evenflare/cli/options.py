@@ -7,7 +7,18 @@ import re
 from collections.abc import Sequence
 
 from evenflare import __version__
-from evenflare.cli import calibrating, capturing, comparing, crossing, fronts, listening, measurement, planning, rooms
+from evenflare.cli import (
+    calibrating,
+    capturing,
+    comparing,
+    crossing,
+    fronts,
+    listening,
+    measurement,
+    planning,
+    rooms,
+    tolerance,
+)
 from evenflare.cli.arguments import Parser, depths, nearest, path
 from evenflare.cli.telling import INPUT_ERROR
 from evenflare.files import short
@@ -24,6 +35,7 @@ commands, each with an example (COMMAND --help says more):
   cabinet   evenflare cabinet targets/sideboard.toml
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
   export    evenflare export runs/shelf/best.toml --out to_cut --process router
+  tolerance evenflare tolerance runs/shelf/best.toml --process router --within-db 1 --out tolerance
   check     evenflare check
   plan      evenflare plan --source-height-m 3.1 --microphone-height-m 3.1 --distance-m 2 --mouth-mm 240
   capture   evenflare capture plan/session.toml --from-hz 800 --loopback-channel 2
@@ -235,4 +247,5 @@ def parser() -> argparse.ArgumentParser:
     listening.add(command)
     crossing.add(command)
     rooms.add(command)
+    tolerance.add(command)
     return top

@@ -1,0 +1,101 @@
+"""What each kind of error of a wall costs, and how much of it a limit of what may be heard lets through."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenflare.studies.pieces import rows_of_pieces
+from evenflare.studies.sensitivity import Sensitivity
+from evenflare.units import MILLIMETRE, FloatArray
+
+NAMES = {
+    "waviness": "waviness",
+    "offset": "an offset of the whole wall",
+    "bow": "a bow",
+    "scale": "scale, counted at the mouth's rim",
+    "throat_step": "a step at the throat",
+    "ovality": "ovality",
+    "tilt": "tilt of the driver, counted at the mouth's rim",
+}
+TRADES = {
+    "Machinist": ("waviness", "offset", "throat_step", "scale"),
+    "Foundry": ("scale", "bow", "ovality", "offset", "tilt"),
+}
+"""Which kinds a trade can do something about."""
+LITTLE = 1.0 * MILLIMETRE
+"""Of a kind that hardly matters: so much of it keeps what may be heard."""
+
+
+@dataclass(frozen=True)
+class Cost:
+    """What a kind of error does.
+
+    kind      : its name.
+    index     : (C,) dB/m, how much the index changes.
+    wave      : of waviness, which wave that is, in words; else empty.
+    """
+
+    kind: str
+    index: FloatArray
+    wave: str = ""
+
+    @property
+    def most(self) -> float:
+        """dB/m, at the worst frequency."""
+        return float(np.abs(self.index).max())
+
+    def allowed(self, within: float) -> float:
+        """m of it that keep the index within so many dB, by the slope; inf where it does nothing."""
+        return within / self.most if self.most > 0.0 else float("inf")
+
+
+def costs(found: Sensitivity, length: float, *, around: bool = True) -> list[Cost]:
+    """Of every kind that is known, the dearest first. length : m, of the pieces that waviness is made of."""
+    known = [Cost(kind, slopes.index) for kind, slopes in found.kinds.items()]
+    known.append(_waviness(found, length, around))
+    return sorted(known, key=lambda each: -each.most)
+
+
+def _waviness(found: Sensitivity, length: float, around: bool) -> Cost:
+    """One bump as long as a piece, or all pieces, each the other way than the one before: whichever does more."""
+    slope = found.index if around else found.index.sum(axis=1, keepdims=True)
+    best = Cost("waviness", np.zeros(found.frequency.size))
+    for row in rows_of_pieces(found.share.size, found.spacing, length):
+        parts = row.parts(slope)
+        turns = (-1.0) ** np.arange(parts.shape[1])
+        turned = (-1.0) ** np.arange(parts.shape[2])
+        alternating = np.einsum("ckm,k,m->c", parts, turns, turned)
+        k, m = np.unravel_index(np.abs(parts).max(axis=0).argmax(), parts.shape[1:])
+        for index, wave in (
+            (parts[:, k, m], f"one bump of {length / MILLIMETRE:.3g} mm"),
+            (alternating, f"waves that turn every {length / MILLIMETRE:.3g} mm"),
+        ):
+            if np.abs(index).max() > best.most:
+                best = Cost("waviness", np.asarray(index), wave)
+    return best
+
+
+def trade_sentence(trade: str, known: list[Cost], within: float) -> str:
+    """Which of a trade's errors matter and which do not, in a sentence without its full stop."""
+    mine = [each for each in known if each.kind in TRADES[trade]]
+    matter = [each for each in mine if each.allowed(within) < LITTLE]
+    rest = [each for each in mine if each not in matter]
+    parts = []
+    if matter:
+        first, *others = matter
+        words = f"{NAMES[first.kind]} matters most: {_mm(first.allowed(within))} of it cost {within:g} dB"
+        if others:
+            words += "; then " + ", ".join(f"{NAMES[each.kind]} ({_mm(each.allowed(within))})" for each in others)
+        parts.append(words)
+    if rest:
+        names = " and ".join(NAMES[each.kind] for each in rest)
+        parts.append(
+            f"{names} hardly matter{'s' if len(rest) == 1 else ''}: a millimetre costs less than {within:g} dB"
+        )
+    return f"{trade}: {'; '.join(parts)}"
+
+
+def _mm(length: float) -> str:
+    return f"{float(f'{length / MILLIMETRE:.2g}'):g} mm"

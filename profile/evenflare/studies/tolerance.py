@@ -1,0 +1,234 @@
+"""The band of a wall within which its directivity index keeps: worst case, and for walls that scatter as a process's.
+
+Within the band every piece of the wall as long as the correlation length may lie at either limit. What such walls do
+is first taken as the sum of what their pieces do; then the worst of them, and others drawn at random, are solved, and
+the band is made narrower or wider until the worst just keeps. The band's centre is the drawn wall: to first order a
+wall that lies nearer does as much as one that lies further.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from evenflare.studies.pieces import RowOfPieces, rows_of_pieces, smooth_step, worst_sum
+from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
+from evenflare.studies.zones import WIDEST, ZoneCut, edges, zoned
+from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide.deviated import WallDeviation
+from evenflare.waveguide.wall_zones import WallZone
+
+CORRELATION_LENGTH = 10.0 * MILLIMETRE
+"""Of a wall of which nothing is known: about half a wavelength at 16 kHz, the waves that do most. Own choice."""
+WORST_WALLS, RANDOM_WALLS = 12, 24
+"""Solved of either sign to prove a band: worst by the sum of pieces, and with random signs."""
+OBLONG_WORST, OBLONG_RANDOM = 4, 4
+AIM = 0.97
+"""Of what may be heard, that the worst of these walls does: others may be a little worse."""
+NEAR = 0.02
+"""Of that, how near the worst must come to it."""
+ROUNDS = 4
+SIGMAS = 3.0
+"""Standard deviations in a limit for walls that scatter. Common practice, no source."""
+LINEAR_UNITS = 2000
+SOLVED_UNITS, OBLONG_SOLVED = 96, 12
+DRAWN_FROM = 20260101
+"""Seed of the walls that prove a band."""
+
+Draw = Callable[[int, int], Sequence[WallDeviation]]
+"""Walls that scatter as a process's with a standard deviation of 1 mm at every place, by seed and count."""
+
+
+@dataclass(frozen=True)
+class BandProof:
+    """Walls at a band's edge that were solved.
+
+    walls     : how many, of the last width tried.
+    worst     : dB, the greatest change of the index, and
+    frequency : Hz, where.
+    predicted : dB, the greatest by the sum of what pieces do, of any wall in the band.
+    """
+
+    walls: int
+    worst: float
+    frequency: float
+    predicted: float
+
+
+@dataclass(frozen=True)
+class WallBand:
+    """A band of a wall.
+
+    zones       : worst case.
+    statistical : three standard deviations of walls that scatter; empty without a process.
+    limits      : (N,) m, of the worst case at the places of the sensitivity.
+    length      : m, of pieces.
+    capped      : whether a zone is as wide as any may be.
+    """
+
+    within: float
+    zones: tuple[WallZone, ...]
+    statistical: tuple[WallZone, ...]
+    limits: FloatArray
+    length: float
+    proof: BandProof
+
+    @property
+    def capped(self) -> bool:
+        """See above."""
+        return any(zone.plus >= WIDEST * (1.0 - 1e-6) for zone in self.zones)
+
+
+def band(
+    bench: WallBench,
+    found: Sensitivity,
+    within: float,
+    *,
+    length: float = CORRELATION_LENGTH,
+    around: bool = True,
+    draw: Draw | None = None,
+    share: float = 0.95,
+    progress: Progress | None = None,
+) -> WallBand:
+    """The band of a waveguide within which its index changes by at most `within` dB at the frequencies looked at.
+
+    length : m, correlation length.
+    around : whether the wall may depart otherwise at other azimuths.
+    draw   : walls that scatter, for the statistical band, which `share` of them keep.
+    """
+    slope = found.index if around else found.index.sum(axis=1, keepdims=True)
+    rows = rows_of_pieces(found.share.size, found.spacing, length)
+    effect = _effect(slope, found.spacing, max(length, found.spacing))
+    least = min(length / (found.spacing * (found.share.size - 1)), 1.0 / 3.0)  # no shorter than a piece
+    cut, width = zoned(effect, _weight(found), found.z, within, least=least)
+    limits = cut.spread(width)
+    sums = float(worst_sum(rows, slope * limits[:, None, None]).max())
+    limits = limits * within / max(sums, 1e-300)
+    limits, proof = _proved(bench, slope, rows, np.minimum(limits, WIDEST), within, progress)
+    ends = edges(cut, found.z, bench.waveguide.depth)
+    statistical: tuple[WallZone, ...] = ()
+    if draw is not None:
+        sigma = _scatter(bench, found, limits, within, draw, share, progress)
+        statistical = _zones(ends, cut, SIGMAS * sigma)
+    return WallBand(within, _zones(ends, cut, limits), statistical, limits, length, proof)
+
+
+def _zones(ends: FloatArray, cut: ZoneCut, limits: FloatArray) -> tuple[WallZone, ...]:
+    """Zones with their limits, rounded down to three digits of a millimetre."""
+    first = [int(np.flatnonzero(cut.zone == k)[0]) for k in range(cut.count)]
+    width = [rounded_down(min(float(limits[i]), WIDEST)) for i in first]
+    return tuple(WallZone(float(ends[k]), float(ends[k + 1]), width[k], width[k]) for k in range(cut.count))
+
+
+def rounded_down(length: float, digits: int = 3) -> float:
+    """m, down to so many digits of its value in millimetres."""
+    if length <= 0.0:
+        return 0.0
+    unit = 10.0 ** (np.floor(np.log10(length / MILLIMETRE)) - digits + 1)
+    return float(np.floor(length / MILLIMETRE / unit * (1.0 + 1e-9)) * unit * MILLIMETRE)
+
+
+def _weight(found: Sensitivity) -> FloatArray:
+    """(N,) the share of the arc that each place stands for."""
+    weight = np.full(found.share.size, 1.0)
+    weight[[0, -1]] = 0.5
+    return np.asarray(weight / weight.sum())
+
+
+def _effect(slope: FloatArray, spacing: float, length: float) -> FloatArray:
+    """(C, N) dB/m, what a place does as part of the pieces that it may lie in."""
+    reach = length / spacing
+    apart = np.abs(np.subtract.outer(np.arange(slope.shape[0]), np.arange(slope.shape[0])))
+    beside = 1.0 - smooth_step(np.clip(apart / reach, 0.0, 1.0))
+    return np.asarray(np.abs(np.einsum("ij,jmc->cim", beside, slope)).sum(axis=2) / reach)
+
+
+def worst_walls(rows: Sequence[RowOfPieces], slope: FloatArray, count: int) -> list[FloatArray]:
+    """(N, M) each, from -1 to 1: walls whose pieces add up to the most by a slope (N, M, C), the worst first."""
+    ranked = []
+    for row in rows:
+        parts = row.parts(slope)
+        sums = np.abs(parts).sum(axis=(1, 2))
+        ranked += [(float(sums[c]), row.wave(np.where(parts[c] < 0.0, -1.0, 1.0))) for c in np.argsort(-sums)[:count]]
+    ranked.sort(key=lambda each: -each[0])
+    chosen: list[FloatArray] = []
+    for _, wave in ranked:
+        if not any(np.abs(wave - sign * other).max() < 1e-9 for other in chosen for sign in (1.0, -1.0)):
+            chosen.append(wave)
+        if len(chosen) == count:
+            break
+    return chosen
+
+
+def random_walls(rows: Sequence[RowOfPieces], around: int, seed: int, count: int) -> list[FloatArray]:
+    """(N, M) each: walls whose pieces have signs drawn at random."""
+    random = np.random.default_rng(seed)
+    walls = []
+    for k in range(count):
+        row = rows[k % len(rows)]
+        walls.append(row.wave(random.choice([-1.0, 1.0], (row.shape.shape[0], around))))
+    return walls
+
+
+def _proved(
+    bench: WallBench,
+    slope: FloatArray,
+    rows: Sequence[RowOfPieces],
+    limits: FloatArray,
+    within: float,
+    progress: Progress | None,
+) -> tuple[FloatArray, BandProof]:
+    """Limits made narrower or wider until the worst wall solved does AIM of what may be heard; none above WIDEST."""
+    is_round = bench.waveguide.is_round
+    worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
+    nominal = bench.index(bench.flat())
+    others = random_walls(rows, slope.shape[1], DRAWN_FROM, drawn)
+    for turn in range(ROUNDS):
+        waves = worst_walls(rows, slope * limits[:, None, None], worst)
+        walls = [sign * limits[:, None] * wave for wave in waves for sign in (1.0, -1.0)]
+        walls += [limits[:, None] * wave for wave in others]
+        change = np.abs(bench.indices([bench.wave(wall) for wall in walls], progress) - nominal)
+        at = int(change.max(axis=0).argmax())
+        sums = float(worst_sum(list(rows), slope * limits[:, None, None]).max())
+        proof = BandProof(len(walls), float(change.max()), float(bench.frequency[at]), sums)
+        ratio = proof.worst / (AIM * within)
+        if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= WIDEST)) or turn == ROUNDS - 1:
+            break
+        limits = np.minimum(limits / ratio, WIDEST)
+    if proof.worst > within:  # never leave it wider than was shown to keep
+        limits = limits * AIM * within / proof.worst
+    return limits, proof
+
+
+def _scatter(
+    bench: WallBench,
+    found: Sensitivity,
+    limits: FloatArray,
+    within: float,
+    draw: Draw,
+    share: float,
+    progress: Progress | None,
+) -> FloatArray:
+    """(N,) m, standard deviations in proportion to the limits, so that a share of the walls drawn keeps."""
+    walls = draw(DRAWN_FROM, LINEAR_UNITS)
+    count = SOLVED_UNITS if bench.waveguide.is_round else OBLONG_SOLVED
+    shaped = [_shaped(found, wall, limits / limits.max()) for wall in walls]
+    linear = np.array([np.abs(predicted(found, wall, 0.0)).max() for wall in shaped])
+    scale = within / float(np.quantile(linear, share))
+    nominal = bench.index(times(shaped[0], 0.0))
+    for _ in range(2):
+        solved = np.abs(bench.indices([times(wall, scale) for wall in shaped[:count]], progress) - nominal).max(axis=1)
+        # What the slopes leave out, from the same walls; how rare walls are, from many more.
+        rather = np.quantile(solved, share) / (scale * np.quantile(linear[:count], share))
+        scale = within / float(np.quantile(linear, share) * rather)
+    largest = limits / limits.max() * scale * MILLIMETRE
+    return np.asarray(np.minimum(largest, WIDEST / SIGMAS))
+
+
+def _shaped(found: Sensitivity, wall: WallDeviation, shape: FloatArray) -> WallDeviation:
+    """A wall whose waves are multiplied by a shape (N,) along the places of a sensitivity."""
+    along = np.interp(wall.shares, found.share, shape)
+    waves = tuple(tuple(float(factor) * each for each in row) for factor, row in zip(along, wall.waves, strict=True))
+    return WallDeviation(shares=wall.shares, azimuths=wall.azimuths, waves=waves)

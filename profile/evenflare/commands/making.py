@@ -24,7 +24,10 @@ from evenflare.units import MILLIMETRE, MINUTE
 
 PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
-OTHERS = ("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl")
+OTHERS = (
+    *("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl"),
+    *("gauges*.dxf", "probe_points.csv"),
+)
 """What else would be made beside another solid, were it left there."""
 TABLES = ("[machine]", "[stock]", "[seat]", "[casting]")
 """Of a process file."""

@@ -223,6 +223,7 @@ class CastingTable(Table):
     pull: Literal["front", "back"] = Field(examples=["front"])
     grade: Annotated[int, number(6, 15, whole=True)] = Field(examples=[12])
     core_print_mm: Annotated[float, number(0, 100)] = 0.0
+    wall: Literal["as_cast", "machined"] = "as_cast"
 
     @model_validator(mode="after")
     def _one_allowance(self) -> CastingTable:
@@ -246,6 +247,7 @@ class CastingTable(Table):
             grade=self.grade,
             allowance_grade=self.allowance_grade,
             core_print=self.core_print_mm * MILLIMETRE,
+            wall=self.wall,
         )
 
 

@@ -1,0 +1,92 @@
+"""Zones of a wall on paper: marked on a section with a letter each, as a table, and what they come from."""
+
+from __future__ import annotations
+
+import itertools
+from collections.abc import Callable, Sequence
+from typing import Any
+
+from evenflare.manufacture.gauges.asked import Asked, indication, letter, origin_words, places, remedy_words, sides
+from evenflare.report.kit import paper
+from evenflare.report.kit.drafting import THIN, View, label, line
+from evenflare.units import MILLIMETRE
+from evenflare.waveguide.wall_zones import WallZone
+
+APART = 3.6
+"""mm of paper, from letter to letter: more than the two of the longest name of a zone take."""
+ROW = 3.4
+"""mm of paper, from row to row, where one row does not hold all."""
+
+
+def mark(view: View, asked: Asked, half: Callable[[float], float], *, depth: float) -> None:
+    """A zone's ends across the bore, its letter near the axis, and a leader from there to the wall.
+
+    half  : mm of the part, from the axis to the wall at a depth in mm.
+    depth : mm, of the waveguide.
+    """
+    for zone in asked.zones[1:]:
+        z = zone.from_z / MILLIMETRE
+        line(view, [(z, -half(z)), (z, half(z))], THIN)
+    middles = [_middle(zone, depth) for zone in asked.zones]
+    spots = letters_at([middle / view.scale for middle in middles], depth / view.scale)
+    for middle, (x, y) in zip(middles, spots, strict=True):
+        line(view, [(x * view.scale, y * view.scale), (middle, -half(middle))], THIN)
+    for number, (x, y) in enumerate(spots):
+        label(view, letter(number), (x * view.scale, y * view.scale))
+
+
+def letters_at(middles: Sequence[float], depth: float) -> list[tuple[float, float]]:
+    """mm of paper along the axis and beside it: places for letters that stand apart, as near their zones' middles as
+    they can, in as many rows as a depth needs.
+    """
+    rows = max(1, -(-len(middles) * int(10 * APART) // max(1, int(10 * depth))))
+    found: dict[int, tuple[float, float]] = {}
+    for row in range(rows):
+        own = range(row, len(middles), rows)
+        places, low = [], 0.5 * APART
+        for number in own:
+            places.append(max(middles[number], low))
+            low = places[-1] + APART
+        high = max(depth - 0.5 * APART, (len(places) - 0.5) * APART)
+        for k in reversed(range(len(places))):
+            places[k] = min(places[k], high)
+            high = places[k] - APART
+        for number, place in zip(own, places, strict=True):
+            found[number] = place, ROW * (row - 0.5 * (rows - 1))
+    return [found[number] for number in range(len(middles))]
+
+
+def _middle(zone: WallZone, depth: float) -> float:
+    return 0.5 * (zone.from_z / MILLIMETRE + min(zone.to_z / MILLIMETRE, depth))
+
+
+def table(asked: Asked, width: float, look: Any) -> Any:
+    """The zones, over a width in mm."""
+    rows = [
+        [letter(number), *places(zone), *sides(zone), f"{(zone.minus + zone.plus) / MILLIMETRE:.3f}"]
+        for number, zone in enumerate(asked.zones)
+    ]
+    return paper.table(["zone", "from z", "to z", "minus", "plus", "total"], rows, [width / 6.0] * 6, look)
+
+
+def indications(asked: Asked) -> list[str]:
+    """The profile tolerance that a drawing has for each zone, and how it is read."""
+    told = []
+    named = [(indication(zone), letter(number)) for number, zone in enumerate(asked.zones)]
+    for what, group in itertools.groupby(named, key=lambda each: each[0]):
+        told.append(f"{', '.join(each[1] for each in group)}: {what}")
+    shifted = " UZ: its middle lies off the drawn wall, + out of the material, toward the axis." * any(
+        "UZ" in each for each in told
+    )
+    return [
+        *told,
+        "⌓ profile of a surface, total width, along the normal of the shape of points.csv (ISO 1660:2017, ISO 1101:2017,"
+        f" from memory).{shifted} Minus: nearer to the axis; plus: further from it.",
+    ]
+
+
+def notes(asked: Asked) -> list[str]:
+    """What the zones come from, how the wall is finished, and what to do where the process does not keep them."""
+    machined = "the waveguide's wall is machined after casting, to points.csv; the zones are of the machined wall"
+    told = [machined] if asked.finish == "machined" else []
+    return [*told, *origin_words(asked), *remedy_words(asked)]

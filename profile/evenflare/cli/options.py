@@ -197,10 +197,10 @@ def parser() -> argparse.ArgumentParser:
         "  lathe    turning.nc, toolpath.csv, proof.json (round parts)\n"
         "  sheets   layers.dxf, layers.csv, layer_points.csv, glue_up.txt\n"
         "  casting  pattern.stl, pattern.csv\n"
-        "or a TOML file of your own machine, tools and stock. --tolerance states what evenflare tolerance found, zone by\n"
-        "zone, on drawing, sheets and in points.csv. --gauges: gauges.dxf (go and no-go templates), probe_points.csv,\n"
-        "gauges.pdf (how to use them). Programs are read back and cut in software first: one\n"
+        "or a TOML file of your own machine, tools and stock. Programs are read back and cut in software first: one\n"
         "that gouges more than the tolerance, or runs through material, is not written, and the exit code is 1.\n"
+        "--tolerance states what evenflare tolerance found, zone by zone, on drawing and sheets and in points.csv.\n"
+        "--gauges: gauges.dxf (go and no-go templates), probe_points.csv, gauges.pdf (how to use them).\n"
         "Rotating tools and dust hurt: read the cautions in points.csv, and prove every program in the air first.\n\n"
         + DESIGN_KEYS,
     )
@@ -231,8 +231,8 @@ def parser() -> argparse.ArgumentParser:
         "--sections-mm",
         type=depths,
         metavar="Z,Z,...",
-        help="oblong: depths of the sections in sections.csv and of the plates of --gauges (default throat, every 10 mm,"
-        " mouth; plates in the middle of each zone)",
+        help="oblong: depths of the sections in sections.csv (default throat, every 10 mm, mouth), and of the plates"
+        " of --gauges (default the middle of each zone)",
     )
 
     command(

@@ -23,7 +23,7 @@ if TYPE_CHECKING:
     from evenflare.commands.advice import TargetAnswer
     from evenflare.commands.gauging import Gauging
     from evenflare.manufacture import Exported
-    from evenflare.manufacture.gauges.asked import Asked
+    from evenflare.manufacture.gauges.asked import WallAsked
     from evenflare.manufacture.process.types import Process
 
 
@@ -109,7 +109,7 @@ def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float
 
 
 def write_export(
-    design: Design, folder: Path, cut: Cut, *, process: Process | None = None, asked: Asked | None = None
+    design: Design, folder: Path, cut: Cut, *, process: Process | None = None, asked: WallAsked | None = None
 ) -> tuple[Written, Exported]:
     """The machinist's files and the design itself, and the facts of the files.
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from evenflare.commands.written import Written
 from evenflare.design.file import Design
-from evenflare.manufacture.gauges.asked import Asked
+from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved
@@ -18,7 +18,7 @@ def write_sheets(
     solid: SolidFile,
     process: Process,
     proved: Proved,
-    asked: Asked,
+    asked: WallAsked,
     folder: Path,
     *,
     gauged: bool = False,

@@ -1,3 +1,1 @@
-"""What paper asks of a wall, zone by zone, and templates and places to probe that check it. Imports process, wall, part,
-casting (its grades) and sheets (their drawings).
-"""
+"""What is asked of a wall by zone; templates and places that check it. Imports process, points, casting and sheets."""

@@ -1,4 +1,4 @@
-"""What is asked of a waveguide's wall: zones from throat to mouth, whence they are, and whether the process keeps them."""
+"""What is asked of a waveguide's wall: zones from throat to mouth, their origin, and whether the process keeps them."""
 
 from __future__ import annotations
 
@@ -17,6 +17,7 @@ from evenflare.waveguide import Waveguide
 from evenflare.waveguide.wall_zones import WallTolerance, WallZone
 from evenflare.words import mm
 
+Finish = Literal["", "as_cast", "machined"]
 Origin = Literal["sound", "process", "casting"]
 
 _SAMPLES = 2001
@@ -29,7 +30,7 @@ _MATCH = 0.01 * MILLIMETRE
 
 
 @dataclass(frozen=True)
-class Asked:
+class WallAsked:
     """What is asked of a wall.
 
     zones  : from throat to mouth, without gaps.
@@ -43,25 +44,20 @@ class Asked:
     origin: Origin
     held: tuple[WallZone, ...] = ()
     within: float | None = None
-    finish: Literal["", "as_cast", "machined"] = ""
+    finish: Finish = ""
     process: str = ""
     grade: int = 0
 
 
-def asked_of(waveguide: Waveguide, process: Process | None, tolerance: WallTolerance | None) -> Asked | None:
+def asked_of(waveguide: Waveguide, process: Process | None, tolerance: WallTolerance | None) -> WallAsked | None:
     """What is asked of the wall; None where neither process nor tolerance says. Lengths in m.
 
     Errors: InputError if the tolerance's zones do not end at the mouth, or a casting is larger than its grade knows.
     """
     depth, held = waveguide.depth, _held(waveguide, process)
     casting = None if process is None else process.casting
-    finish = casting.wall if casting is not None and process is not None and "pattern" in process.makes else ""
-    about = {
-        "held": held,
-        "finish": finish,
-        "process": "" if process is None else process.name,
-        "grade": 0 if casting is None else casting.grade,
-    }
+    finish: Finish = casting.wall if casting is not None and process is not None and "pattern" in process.makes else ""
+    name, grade = "" if process is None else process.name, 0 if casting is None else casting.grade
     if tolerance is not None:
         end = tolerance.zones[-1].to_z
         if abs(end - depth) > _MATCH:
@@ -69,10 +65,10 @@ def asked_of(waveguide: Waveguide, process: Process | None, tolerance: WallToler
                 f"--tolerance: its zones end at z = {mm(end)} mm, the waveguide at {mm(depth)}. Work it out for this"
                 " design with evenflare tolerance"
             )
-        return Asked(tolerance.zones, "sound", within=tolerance.within_db, **about)
+        return WallAsked(tolerance.zones, "sound", held, tolerance.within_db, finish, name, grade)
     if process is None:
         return None
-    return Asked(held, "casting" if finish == "as_cast" else "process", **about)
+    return WallAsked(held, "casting" if finish == "as_cast" else "process", held, None, finish, name, grade)
 
 
 def letter(number: int) -> str:
@@ -97,19 +93,19 @@ def places(zone: WallZone) -> tuple[str, str]:
 
 
 def indication(zone: WallZone) -> str:
-    """The profile tolerance of a zone as a drawing has it.
+    """The value in the tolerance frame of a zone's profile, mm.
 
     The total width; where both sides differ UZ and how far the zone's middle lies off the drawn wall, + out of the
-    material, that is toward the axis. Datum A is the throat plane, B the axis.
+    material, that is toward the axis.
     Source: ISO 1660:2017 (profile tolerances), ISO 1101:2017 (UZ), both from memory.
     """
     total = f"{(zone.minus + zone.plus) / MILLIMETRE:.3f}"
     shift = 0.5 * (zone.minus - zone.plus) / MILLIMETRE
     uneven = f" UZ{shift:+.4f}" if abs(shift) >= 5e-5 else ""
-    return f"⌓ {total}{uneven} | A | B"
+    return f"{total}{uneven}"
 
 
-def short_zones(asked: Asked) -> list[int]:
+def short_zones(asked: WallAsked) -> list[int]:
     """Numbers of the zones that ask for more than the process keeps."""
     return [
         number
@@ -122,7 +118,7 @@ def short_zones(asked: Asked) -> list[int]:
     ]
 
 
-def origin_words(asked: Asked) -> list[str]:
+def origin_words(asked: WallAsked) -> list[str]:
     """Where the zones come from, and what has not been worked out."""
     if asked.origin == "sound":
         return [f"zones: within them the directivity index keeps to {asked.within:g} dB (evenflare tolerance)"]
@@ -137,7 +133,7 @@ def origin_words(asked: Asked) -> list[str]:
     return [f'zones: what the process "{asked.process}" works to', unknown]
 
 
-def remedy_words(asked: Asked) -> list[str]:
+def remedy_words(asked: WallAsked) -> list[str]:
     """What to do where the process cannot keep what is asked; empty where it can."""
     short = short_zones(asked)
     if not short:
@@ -147,7 +143,7 @@ def remedy_words(asked: Asked) -> list[str]:
     if asked.finish == "as_cast":
         return [
             f"{named}: narrower than a wall as cast keeps (DCTG {asked.grade}, up to {mm(widest, 3)} mm either way)."
-            ' Machine the wall after casting (wall = "machined" in [casting], which puts metal on it for that), or agree'
+            ' Machine the wall after casting (wall = "machined" in [casting] puts metal on it for that), or agree'
             " on a finer grade with the foundry"
         ]
     return [
@@ -156,15 +152,15 @@ def remedy_words(asked: Asked) -> list[str]:
     ]
 
 
-def header_lines(asked: Asked | None) -> list[str]:
+def header_lines(asked: WallAsked | None) -> list[str]:
     """Lines for the head of a point list: the zones, or that nobody has worked them out."""
     if asked is None:
         return list(UNKNOWN)
     return [
         *(f"tolerance: {words}" for words in origin_words(asked)),
         *(
-            f"tolerance: zone {letter(number)} from z = {places(zone)[0]} to {places(zone)[1]}: along the normal at most"
-            f" {sides(zone)[0]} nearer to the axis and {sides(zone)[1]} further from it"
+            f"tolerance: zone {letter(number)} from z = {places(zone)[0]} to {places(zone)[1]}: along the normal at"
+            f" most {sides(zone)[0]} nearer to the axis and {sides(zone)[1]} further from it"
             for number, zone in enumerate(asked.zones)
         ),
         *(f"tolerance: {words}" for words in remedy_words(asked)),
@@ -194,8 +190,6 @@ def _cast(waveguide: Waveguide, grade: int) -> Iterator[WallZone]:
 
 def _sizes(waveguide: Waveguide, z: FloatArray) -> FloatArray:
     """m, the larger opening at each depth."""
-    walls = (
-        [waveguide.meridian] if waveguide.is_round else [waveguide.surface.horizontal, waveguide.surface.vertical]
-    )
+    walls = [waveguide.meridian] if waveguide.is_round else [waveguide.surface.horizontal, waveguide.surface.vertical]
     across = [np.interp(z, np.maximum.accumulate(wall.dense.z), 2.0 * wall.dense.r) for wall in walls]
     return np.asarray(np.max(across, axis=0))

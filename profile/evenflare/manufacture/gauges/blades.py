@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING
@@ -30,6 +31,9 @@ STEEP = 0.6
 """Least part of the wall's normal across the axis where a plate can tell a depth: a wall at 53 degrees."""
 _QUARTER = 2001
 """Points of a quarter of a plate's edge, of which as many are kept as its shape needs."""
+_FAR = 10.0
+_SLIVER = 0.1e-6
+"""m; what is thinner than twice that is rounding."""
 _ARC = 32
 """Chords in a quarter of a turn round a corner of the wall."""
 
@@ -38,7 +42,8 @@ _ARC = 32
 class Wall:
     """The drawn wall in a plane through the axis, cut at the ends of zones: (N, 2) r and z of each zone's stretch, m.
 
-    Each is continued along its tangent, at the throat for both limits, at a mouth that is not rolled over too.
+    The first and the last go on along their tangents beyond throat and mouth. drawn : (N, 2), the wall alone; rolled :
+    whether its mouth is.
     """
 
     stretches: tuple[FloatArray, ...]
@@ -65,9 +70,8 @@ def wall_in_zones(meridian: Meridian, zones: Sequence[WallZone]) -> Wall:
     stretches.append(rest)
     back = points[0] - reach * np.array([np.sin(first), np.cos(first)])
     stretches[0] = np.concatenate([[back], stretches[0]])
-    if not rolled:
-        on = points[-1] + reach * np.array([np.sin(last), np.cos(last)])
-        stretches[-1] = np.concatenate([stretches[-1], [on]])
+    on = points[-1] + reach * np.array([np.sin(last), np.cos(last)])
+    stretches[-1] = np.concatenate([stretches[-1], [on]])
     return Wall(tuple(stretches), points, rolled)
 
 
@@ -103,8 +107,9 @@ def no_go_blade(wall: Wall, zones: Sequence[WallZone], number: int) -> FloatArra
         return None
     relief = RELIEF + 2.0 * max(zone.minus for zone in zones)
     others = [_band(stretch, relief) for k, stretch in enumerate(wall.stretches) if k != number]
-    top = float(wall.drawn[:, 1].max())
-    edge = _band(own, zones[number].plus).intersection(shapely.box(0.0, 0.0, 10.0, top))
+    # What lies beside a rolled mouth is the front face, and no wall.
+    wide, top = float(wall.drawn[-1, 0]) if wall.rolled else _FAR, float(wall.drawn[:, 1].max())
+    edge = _band(own, zones[number].plus).intersection(shapely.box(0.0, 0.0, wide, top))
     # Its own air is put back: at a bend the relief of its neighbours reaches into it.
     relieved = air.difference(shapely.union_all(others)) if others else air
     inward = _band(own, relief).intersection(air)
@@ -112,7 +117,7 @@ def no_go_blade(wall: Wall, zones: Sequence[WallZone], number: int) -> FloatArra
 
 
 def plate(surface: Surface, z: float, by: float) -> FloatArray:
-    """(N, 2), m: x and y of the section at a depth of the wall moved by `by` (m) along its normal, + away from the axis.
+    """(N, 2), m: x and y of the section at a depth of the wall moved by `by` (m) along its normal, + off the axis.
 
     Counter-clockwise, the first point not repeated. The depth lies within a smooth stretch, further from its ends than
     `by` reaches.
@@ -167,7 +172,7 @@ def _band(stretch: FloatArray, by: float) -> Geometry:
 
 
 def _air(wall: Wall) -> Polygon:
-    """Half of what a blade that touches the drawn wall everywhere would be: r from the axis, z from the throat plane."""
+    """Half of a blade that would touch the drawn wall everywhere: r from the axis, z from the throat plane."""
     import shapely
 
     end = wall.drawn[-1]
@@ -185,7 +190,7 @@ def _shadow(body: Polygon) -> Geometry:
     top = float(ring[:, 1].max())
     quads = [
         shapely.Polygon([before, after, (after[0], -1.0), (before[0], -1.0)])
-        for before, after in zip(ring[:-1], ring[1:], strict=True)
+        for before, after in itertools.pairwise(ring)
         if after[0] < before[0] - 1e-12 and max(before[1], after[1]) < top - 1e-9 and before[1] > 1e-9
     ]
     return shapely.union_all(quads) if quads else shapely.Polygon()
@@ -200,7 +205,11 @@ def _blade(half: Polygon, wall: Wall) -> FloatArray:
     top = float(wall.drawn[:, 1].max()) + ABOVE
     wide, high = TAB
     tab = shapely.box(-0.5 * wide, top - 1e-5, 0.5 * wide, top + high)
-    return np.asarray(_single(shapely.union_all([half, other, tab])).exterior.coords)[:-1]
+    whole = shapely.union_all([half, other, tab])
+    # Spikes and slits between pieces that meet to rounding only.
+    for by in (-_SLIVER, 2.0 * _SLIVER, -_SLIVER):
+        whole = whole.buffer(by, join_style="mitre", mitre_limit=10.0)
+    return np.asarray(_single(whole).exterior.coords)[:-1]
 
 
 def _single(part: Geometry) -> Polygon:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import partial
@@ -10,7 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import InputError, write_text
-from evenflare.manufacture.gauges.asked import Asked, header_lines, letter, zone_at
+from evenflare.manufacture.gauges.asked import WallAsked, header_lines, letter, zone_at
 from evenflare.text import one_line, table
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -27,8 +28,7 @@ PROBE_RADIUS = 1.0 * MILLIMETRE
 DEPTHS = 9
 """Places along the wall that zones share by how narrow they are; those beside throat, joints and mouth come on top."""
 AROUND = 4
-"""At each depth: both halves of both planes, at every other depth turned by 45 degrees, so that ovality shows however it
-lies."""
+"""At each depth: both halves of both planes, at every other one turned by 45 degrees: ovality shows however it lies."""
 _EDGE = 1.5
 """Radii of the probe from an edge of the wall: the ball touches the wall and not the edge."""
 _CORNER = 0.5 * DEGREE
@@ -38,7 +38,7 @@ _mm, _unit = partial(fixed_mm, decimals=4), "{:.8f}".format
 
 @dataclass(frozen=True)
 class ProbePoint:
-    """A place on the drawn wall: position and ball's centre (3,) m, unit normal (3,) into the air; number of its zone."""
+    """A place on the drawn wall: position and ball's centre, m, unit normal into the air; number of its zone."""
 
     position: tuple[float, float, float]
     normal: tuple[float, float, float]
@@ -56,7 +56,7 @@ def checked_probe_radius(radius: float) -> float:
     return radius
 
 
-def probe_points(waveguide: Waveguide, asked: Asked, *, radius: float) -> list[ProbePoint]:
+def probe_points(waveguide: Waveguide, asked: WallAsked, *, radius: float) -> list[ProbePoint]:
     """From throat to mouth, at each depth around. Where the wall is concave and narrower than the ball, none.
 
     radius : m, of the probe's ball.
@@ -72,7 +72,7 @@ def probe_points(waveguide: Waveguide, asked: Asked, *, radius: float) -> list[P
     return found
 
 
-Row = tuple[float, FloatArray, FloatArray, FloatArray]
+_Around = tuple[float, FloatArray, FloatArray, FloatArray]
 """A depth, m; (A, 3) points and normals around the wall there, (A,) the smaller curvature, 1/m."""
 
 
@@ -80,7 +80,7 @@ def _azimuths(number: int) -> FloatArray:
     return np.asarray(0.5 * np.pi * np.arange(AROUND) + (0.25 * np.pi if number % 2 else 0.0))
 
 
-def _round(meridian: Meridian, asked: Asked, radius: float) -> list[Row]:
+def _round(meridian: Meridian, asked: WallAsked, radius: float) -> list[_Around]:
     arcs = [Arcs(piece) for piece in meridian.pieces]
     starts = np.concatenate([[0.0], np.cumsum([each.length for each in arcs])])
     t = np.linspace(0.0, 1.0, _FINE)
@@ -106,21 +106,25 @@ def _round(meridian: Meridian, asked: Asked, radius: float) -> list[Row]:
     return rows
 
 
-def _oblong(waveguide: Waveguide, asked: Asked, radius: float) -> list[Row]:
+def _oblong(waveguide: Waveguide, asked: WallAsked, radius: float) -> list[_Around]:
     surface = waveguide.surface
     shares = np.sin(np.linspace(0.0, 0.5 * np.pi, _FINE)) ** 2
-    z, r, corners = [], [], []
-    for stretch, (low, high) in enumerate(zip(surface.cuts[:-1], surface.cuts[1:], strict=True)):
+    z: list[FloatArray] = []
+    r: list[FloatArray] = []
+    starts: list[float] = []
+    angles: list[tuple[FloatArray, FloatArray]] = []
+    for stretch, (low, high) in enumerate(itertools.pairwise(surface.cuts)):
         z.append(low + (high - low) * shares)
         axes = surface.axes(z[-1], stretch=stretch)
         r.append(np.sqrt(axes.a * axes.b))
-        corners.append((low, axes.a_angle, axes.b_angle))
+        starts.append(low)
+        angles.append((axes.a_angle, axes.b_angle))
     depth, mean = np.concatenate(z), np.concatenate(r)
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(depth), np.diff(mean)))])
     sharp = [
-        float(np.interp(after[0], depth, along))
-        for before, after in zip(corners[:-1], corners[1:], strict=True)
-        if max(abs(after[k][0] - before[k][-1]) for k in (1, 2)) > _CORNER
+        float(np.interp(start, depth, along))
+        for start, (before, after) in zip(starts[1:], itertools.pairwise(angles), strict=True)
+        if max(abs(float(after[k][0] - before[k][-1])) for k in (0, 1)) > _CORNER
     ]
     rows = []
     for number, place in enumerate(_places(along, depth, sharp, asked, radius)):
@@ -133,7 +137,7 @@ def _oblong(waveguide: Waveguide, asked: Asked, radius: float) -> list[Row]:
     return rows
 
 
-def _places(along: FloatArray, z: FloatArray, corners: Sequence[float], asked: Asked, radius: float) -> list[float]:
+def _places(along: FloatArray, z: FloatArray, corners: Sequence[float], asked: WallAsked, radius: float) -> list[float]:
     """m, arcs from the throat: even shares of the wall weighed by 1 / zone's width, and beside every edge."""
     total = np.array([zone.minus + zone.plus for zone in asked.zones])
     weight = 1.0 / np.maximum(total, 1e-6)[[zone_at(asked.zones, each) for each in z]]
@@ -154,7 +158,7 @@ def _places(along: FloatArray, z: FloatArray, corners: Sequence[float], asked: A
 
 
 def write_probe_points(
-    found: Sequence[ProbePoint], asked: Asked, path: Path, *, radius: float, design_id: str, name: str
+    found: Sequence[ProbePoint], asked: WallAsked, path: Path, *, radius: float, design_id: str, name: str
 ) -> None:
     """Write `probe_points.csv`, mm. Errors: InputError if the file cannot be written."""
     header = [

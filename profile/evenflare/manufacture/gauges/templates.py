@@ -9,14 +9,14 @@ from typing import Literal
 
 import numpy as np
 
-from evenflare.manufacture.gauges.asked import Asked, letter, zone_at
+from evenflare.manufacture.gauges.asked import WallAsked, letter, zone_at
 from evenflare.manufacture.gauges.blades import ABOVE, TAB, go_blade, no_go_blade, plate, plate_depths, wall_in_zones
 from evenflare.manufacture.sheets.dxf import Closed, Drawn, Words, write_dxf
 from evenflare.manufacture.sheets.lamination import on_sheet
 from evenflare.manufacture.sheets.nesting import nest
 from evenflare.text import one_line
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Meridian, Waveguide
 
 SHEET = (1000 * MILLIMETRE, 500 * MILLIMETRE)
 """A common size of sheet metal (common practice, no source); a template that is larger gets a larger sheet."""
@@ -31,6 +31,8 @@ WIDE = 1.0
 ON_TAB, ON_PLATE = 28, 14
 """Characters of a line."""
 
+Kind = Literal["go", "no_go"]
+
 
 @dataclass(frozen=True)
 class Template:
@@ -38,13 +40,13 @@ class Template:
 
     kind    : "go" must enter, "no_go" must not.
     outline : (N, 2), m. A blade: across the axis, and z from the throat plane; a plate: x and y from the axis.
-    azimuth : rad, of a blade's plane; None of a plate.
+    azimuth : rad, of a blade's plane; None of a plate, and of a blade for any plane.
     z       : m, depth of a plate; None of a blade.
     zone    : that it checks; None: all.
     lines   : engraved about the point `words_at` (m), letters `height` high (m); `marks`: letters of zones at points.
     """
 
-    kind: Literal["go", "no_go"]
+    kind: Kind
     outline: FloatArray
     lines: tuple[str, ...]
     words_at: tuple[float, float]
@@ -62,27 +64,29 @@ class Template:
         """In words."""
         verb = "GO" if self.kind == "go" else "NO-GO"
         zone = "all zones" if self.zone is None else f"zone {letter(self.zone)}"
-        if self.azimuth is None:
-            return f"{verb} plate, {zone}, z = {(self.z or 0.0) / MILLIMETRE:.3f}"
-        return f"{verb} blade, {zone}, plane at {self.azimuth / DEGREE:g}°"
+        if self.z is not None:
+            return f"{verb} plate, {zone}, z = {self.z / MILLIMETRE:.3f}"
+        plane = "any plane" if self.azimuth is None else f"plane at {self.azimuth / DEGREE:g}°"
+        return f"{verb} blade, {zone}, {plane}"
 
 
 def templates(
-    waveguide: Waveguide, asked: Asked, *, design_id: str, name: str, depths: Sequence[float] | None = None
+    waveguide: Waveguide, asked: WallAsked, *, design_id: str, name: str, depths: Sequence[float] | None = None
 ) -> list[Template]:
     """Blades in one plane of a round waveguide, in both planes of symmetry of an oblong one, whose plates lie at
     `depths` (m), or at the middle of each zone. A go blade for all zones, a no-go blade for each.
     """
     told = _Told(one_line(name), one_line(design_id))
+    planes: list[tuple[float | None, Meridian]]
     if waveguide.is_round:
-        planes = [(0.0, waveguide.meridian)]
+        planes = [(None, waveguide.meridian)]
     else:
         planes = [(0.0, waveguide.surface.horizontal), (0.5 * np.pi, waveguide.surface.vertical)]
     found = []
     for azimuth, meridian in planes:
         wall = wall_in_zones(meridian, asked.zones)
         centre = (0.0, float(wall.drawn[:, 1].max()) + ABOVE + 0.5 * TAB[1])
-        plane = "any plane" if waveguide.is_round else f"plane {azimuth / DEGREE:g} deg"
+        plane = "any plane" if azimuth is None else f"plane {azimuth / DEGREE:g} deg"
         marks = tuple(_marks(asked))
         lines = told.on_tab("GO all zones", plane)
         outline = go_blade(wall, asked.zones)
@@ -99,12 +103,15 @@ def templates(
         for z in plate_depths(waveguide.surface, asked.zones, depths):
             number = zone_at(asked.zones, z)
             zone = asked.zones[number]
-            for kind, by in (("go", -zone.minus), ("no_go", zone.plus)):
+            limits: tuple[tuple[Kind, str, float], ...] = (
+                ("go", "GO", -zone.minus),
+                ("no_go", "NO-GO", zone.plus),
+            )
+            for kind, verb, by in limits:
                 outline = plate(waveguide.surface, z, by)
-                verb = "GO" if kind == "go" else "NO-GO"
                 lines = told.on_plate(f"{verb} {letter(number)}", z)
                 height = _fitting(outline, lines)
-                found.append(Template(kind, outline, lines, (0.0, 0.0), height, z=z, zone=number))  # type: ignore[arg-type]
+                found.append(Template(kind, outline, lines, (0.0, 0.0), height, z=z, zone=number))
     return found
 
 
@@ -152,7 +159,7 @@ def _cut(text: str, most: int) -> str:
     return text if len(text) <= most else f"{text[: most - 2]}.."
 
 
-def _marks(asked: Asked) -> list[tuple[float, float, str]]:
+def _marks(asked: WallAsked) -> list[tuple[float, float, str]]:
     """Letters of zones on the axis, where there is room for them."""
     return [
         (0.0, 0.5 * (zone.from_z + zone.to_z), letter(number))

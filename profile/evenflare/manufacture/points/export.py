@@ -117,8 +117,9 @@ def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Ex
     sizes = solid_sizes(meridian, solid)
     features = fitted(waveguide, sizes, order.features)
     mesh = build_round(meridian, sizes, features, chord_error=chord_error)
-    listed = {"depth": meridian.depth, "chord_error": chord_error}
-    text = points_text(route, sizes=sizes, tolerance=order.tolerance, **listed, **told)
+    text = points_text(
+        route, depth=meridian.depth, chord_error=chord_error, sizes=sizes, tolerance=order.tolerance, **told
+    )
 
     points_path, solid_path = order.folder / "points.csv", order.folder / "solid.stl"
     write_text(points_path, text)
@@ -155,12 +156,22 @@ def _export_oblong(
     cuts = [(z, section(surface, z, chord_error=chord_error)) for z in depths]
 
     points_path, solid_path = folder / "points.csv", folder / "solid.stl"
-    about = {"depth": depth, "chord_error": chord_error, "tolerance": order.tolerance}
-    texts = {points_path: grid_text(path, sizes=sizes, thinnest=thinnest, **about, **told)}
+    asked = order.tolerance
+    texts = {
+        points_path: grid_text(
+            path,
+            depth=depth,
+            chord_error=chord_error,
+            sizes=sizes,
+            thinnest=thinnest,
+            tolerance=asked,
+            **told,
+        )
+    }
     listed = []
     for curve in curves:
         place = folder / f"points_azimuth_{curve.azimuth / DEGREE:g}.csv"
-        texts[place] = curve_text(curve, path, **about, **told)
+        texts[place] = curve_text(curve, path, depth=depth, chord_error=chord_error, tolerance=asked, **told)
         what = f"{curve.z.size} points in the half-plane at azimuth {curve.azimuth / DEGREE:g}°, throat to mouth"
         listed.append(Curves(place, what))
     place = folder / "sections.csv"

@@ -232,6 +232,11 @@ class CastingTable(Table):
                 "machining_allowance_mm, allowance_grade: give one. For example machining_allowance_mm = 2, or"
                 ' allowance_grade = "G"'
             )
+        if self.wall == "machined" and self.machining_allowance_mm == 0.0:
+            raise fault(
+                'wall = "machined": needs metal to machine, and machining_allowance_mm = 0. Raise it, or write wall ='
+                ' "as_cast"'
+            )
         return self
 
     def value(self) -> Casting:

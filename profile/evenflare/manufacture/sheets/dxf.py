@@ -58,7 +58,7 @@ class Closed:
 
 @dataclass(frozen=True)
 class Words:
-    """A line of text on a layer, its middle at x, y; height of its capitals; m. turned : by a quarter, counter-clockwise."""
+    """A line of text on a layer, its middle at x, y; height of its capitals; m. `turned`: counter-clockwise."""
 
     layer: str
     x: float
@@ -120,7 +120,5 @@ def _fill(document: Drawing, drawn: Sequence[Drawn]) -> None:
             space.add_lwpolyline(points.tolist(), close=True, dxfattribs=attributes)
         else:
             turn = 90.0 if each.turned else 0.0
-            words = space.add_text(
-                _encoded(each.text), height=_mm(each.height), rotation=turn, dxfattribs=attributes
-            )
+            words = space.add_text(_encoded(each.text), height=_mm(each.height), rotation=turn, dxfattribs=attributes)
             words.set_placement((_mm(each.x), _mm(each.y)), align=TextEntityAlignment.MIDDLE_CENTER)

@@ -7,7 +7,7 @@ from pathlib import Path
 from typing import Any
 
 from evenflare.design.file import Design, design_id
-from evenflare.manufacture.gauges.asked import Asked, letter, short_zones
+from evenflare.manufacture.gauges.asked import WallAsked, letter, short_zones
 from evenflare.manufacture.gauges.probe import ProbePoint
 from evenflare.manufacture.gauges.templates import Template
 from evenflare.report.kit import paper
@@ -20,8 +20,8 @@ _TENTH = 0.1
 _CUT = 0.1 * MILLIMETRE
 """To which a laser or a jet of water cuts an edge (common practice, no source)."""
 CAUTIONS = (
-    "Fresh edges of sheet metal cut: deburr them, wear gloves. Let nobody measure in a machine whose spindle or chuck can"
-    " turn: stop it and lock it out.",
+    "Fresh edges of sheet metal cut: deburr them, wear gloves. Let nobody measure in a machine whose spindle or chuck"
+    " can turn: stop it and lock it out.",
     "A template that is forced bends, and mars wood: let it down by its own weight. Measure part and template at one"
     " temperature, timber at one humidity.",
     "A template or a few places are a sample of the wall, not the whole. The machine's manual, local codes and trained"
@@ -31,7 +31,7 @@ CAUTIONS = (
 
 def write_gauge_sheet(
     design: Design,
-    asked: Asked,
+    asked: WallAsked,
     made: Sequence[Template],
     points: Sequence[ProbePoint],
     path: Path,
@@ -45,7 +45,8 @@ def write_gauge_sheet(
         words(f"Design id {identity}: use them on parts of this design only. Sizes in mm. Made by evenflare."),
         words("Zones of the wall", HEADING),
         zones.table(asked, 140.0, BODY),
-        *listed([*zones.indications(asked), *map(_sentence, zones.notes(asked))]),
+        zones.frames(asked, BODY),
+        *listed([*map(_sentence, zones.notes(asked))]),
         words("Templates", HEADING),
         *listed(_steps(asked, made)),
         table(["Template", "Passes where"], [[each.what, _passes(each)] for each in made], (80.0, 100.0)),
@@ -57,40 +58,38 @@ def write_gauge_sheet(
     paper.write_pdf(flow, path, title=f"{design.name} {identity}: gauges")
 
 
-def _steps(asked: Asked, made: Sequence[Template]) -> list[str]:
+def _steps(asked: WallAsked, made: Sequence[Template]) -> list[str]:
     narrow = min(zone.minus + zone.plus for zone in asked.zones)
     oblong = any(each.z is not None for each in made)
     told = [
-        "Cut them from sheet of 2 to 3 along the outlines of gauges.dxf, which are at finished size, without kerf; green"
-        " (layer go) must enter, red (layer no_go) must not. Engrave the words.",
-        "Bevel the edges that meet the wall to a land of 0.5 or less, in the blade's middle plane: in a round bore a thick"
-        " edge stands off.",
+        "Cut them from sheet of 2 to 3 along the outlines of gauges.dxf, which are at finished size, without kerf;"
+        " green (layer go) must enter, red (layer no_go) must not. Engrave the words.",
+        "Bevel the edges that meet the wall to a land of 0.5 or less, in the blade's middle plane: in a round bore a"
+        " thick edge stands off.",
         f"A template may take a tenth of the zone (common practice, no source): its edges true to"
         f" {_TENTH * narrow / MILLIMETRE:.3f} here. Measure it before use, and mark it with the date.",
     ]
     if _TENTH * narrow < _CUT:
         told.append(
-            "Edges cut by laser or water jet are true to about 0.1 (common practice, no source): for these zones grind or"
-            " wire-cut them, or probe instead."
+            "Edges cut by laser or water jet are true to about 0.1 (common practice, no source): for these zones"
+            " grind or wire-cut them, or probe instead."
         )
     told += [
-        "Blades: stand the part on a surface plate, throat down, datum A flat on it; where the driver's seat is a recess,"
-        " on a ring that fills it. Let the blade down from the mouth, upright through the axis, datum B. Its foot touches"
-        " the plate: it has entered.",
-        "A go blade stands on the plate in every plane it is turned to (oblong: in its own); nowhere then may a feeler as"
-        " thick as minus and plus together pass between its edge and the wall: a no-go blade alone does not find a place"
-        " that is too wide within a zone (Taylor's principle, ISO 1938-1, from memory).",
+        "Blades: stand the part on a surface plate, throat down, datum A flat on it; where the driver's seat is a"
+        " recess, on a ring that fills it. Let the blade down from the mouth, upright through the axis, datum B. Its"
+        " foot touches the plate: it has entered.",
+        "A go blade stands on the plate in every plane it is turned to (oblong: in its own); nowhere then may a"
+        " feeler as thick as minus and plus together pass between its edge and the wall: a no-go blade alone does not"
+        " find a place that is too wide within a zone (Taylor's principle, ISO 1938-1, from memory).",
         "A no-go blade touches the wall in its own zone only, and its foot stays off the plate.",
     ]
     if oblong:
         told.append(
-            "Plates: let them down level; the depth is that of the lower face above the plate that the part stands on. A go"
-            " plate comes to rest at its engraved z or below, a no-go plate at it or above."
+            "Plates: let them down level; the depth is that of the lower face above the plate that the part stands"
+            " on. A go plate comes to rest at its engraved z or below, a no-go plate at it or above."
         )
     lacking = [
-        letter(k)
-        for k in range(len(asked.zones))
-        if not any(each.kind == "no_go" and each.zone == k for each in made)
+        letter(k) for k in range(len(asked.zones)) if not any(each.kind == "no_go" and each.zone == k for each in made)
     ]
     if lacking:
         told.append(f"Zone {', '.join(lacking)} lies behind an undercut, where no blade gets to: probe it.")
@@ -104,19 +103,19 @@ def _passes(each: Template) -> str:
     return "its foot stands on the plate" if each.kind == "go" else "its foot stays off the plate"
 
 
-def _probing(asked: Asked, points: Sequence[ProbePoint]) -> list[str]:
+def _probing(asked: WallAsked, points: Sequence[ProbePoint]) -> list[str]:
     told = [
         f"{len(points)} places, closer together where the zone is narrow; with normals and every digit in"
         " probe_points.csv. Set up on datum A, then on the throat's bore, datum B; approach along the normal.",
-        "What the ball's centre lies off along the normal, counted away from the axis, is the wall's departure there: good"
-        " from -minus to +plus.",
+        "What the ball's centre lies off along the normal, counted away from the axis, is the wall's departure there:"
+        " good from -minus to +plus.",
     ]
     if short_zones(asked):
         told.append("The process works less closely than is asked: probe every part.")
     return told
 
 
-def _places(points: Sequence[ProbePoint], asked: Asked) -> Any:
+def _places(points: Sequence[ProbePoint], asked: WallAsked) -> Any:
     rows = [
         [
             str(index),

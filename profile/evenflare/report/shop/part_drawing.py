@@ -9,7 +9,7 @@ import numpy as np
 
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
-from evenflare.manufacture.gauges.asked import Asked
+from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.rings import radius_at as round_radius
 from evenflare.manufacture.part.slices import slices
@@ -37,7 +37,7 @@ _ABOVE = 17.0
 _TITLE = 9.0
 
 
-def write_drawing(design: Design, solid: SolidFile, process: Process, asked: Asked, path: Path) -> None:
+def write_drawing(design: Design, solid: SolidFile, process: Process, asked: WallAsked, path: Path) -> None:
     """Write one A4 page, lying; at its scale if it is printed at its size. Errors: InputError as replacing."""
     waveguide = design.waveguide
     planes = [("A–A", 0.0)] if waveguide.is_round else [("A–A, horizontal", 0.0), ("B–B, vertical", 0.5 * np.pi)]
@@ -80,7 +80,7 @@ def _scale(deep: float, high: float, wide: float, *, sections: int) -> float:
     return SCALES[-1]
 
 
-def _section(view: View, waveguide: Waveguide, solid: SolidFile, asked: Asked, *, azimuth: float) -> None:
+def _section(view: View, waveguide: Waveguide, solid: SolidFile, asked: WallAsked, *, azimuth: float) -> None:
     outlines, scale = [outline / MILLIMETRE for outline in slices(solid.mesh, azimuth=azimuth)], view.scale
     for outline in outlines:
         face(view, outline)
@@ -144,7 +144,7 @@ def _across(waveguide: Waveguide, z: float, azimuth: float) -> float:
     return 2.0 * wall.radius_at(waveguide.surface, z, azimuth) / MILLIMETRE
 
 
-def _words(design: Design, solid: SolidFile, process: Process, asked: Asked, scale: float) -> list[Any]:
+def _words(design: Design, solid: SolidFile, process: Process, asked: WallAsked, scale: float) -> list[Any]:
     """Title, sizes, zones, stations, notes and cautions."""
     sizes, mass = solid.sizes, solid.volume * process.density
     facts = [
@@ -164,7 +164,7 @@ def _words(design: Design, solid: SolidFile, process: Process, asked: Asked, sca
         *paper.listed(facts, SMALL, mark="–"),
         paper.words("Tolerance of the waveguide's wall, by zone", SUBHEADING),
         zones.table(asked, _STRIP - 2.0, NUMBERS),
-        *paper.listed(zones.indications(asked), SMALL, mark="–"),
+        zones.frames(asked, SMALL),
         *paper.listed(zones.notes(asked), SMALL, mark="–"),
         paper.words("The wall, from the throat plane z = 0 to the mouth", SUBHEADING),
         _stations(design.waveguide),

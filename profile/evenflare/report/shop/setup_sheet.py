@@ -8,7 +8,7 @@ from typing import Any
 
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
-from evenflare.manufacture.gauges.asked import Asked
+from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.milling.gcode import CAUTIONS as CUTTING_CAUTIONS
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.part.features import features_words
@@ -26,9 +26,16 @@ _KINDS = {"ball": "ball nose", "bull": "bull nose", "flat": "flat end", "drill":
 
 
 def write_setup_sheet(
-    design: Design, solid: SolidFile, process: Process, proved: Proved, asked: Asked, path: Path, *, gauged: bool = False
+    design: Design,
+    solid: SolidFile,
+    process: Process,
+    proved: Proved,
+    asked: WallAsked,
+    path: Path,
+    *,
+    gauged: bool = False,
 ) -> None:
-    """Write the sheet. gauged : whether templates and places to probe lie beside it. Errors: InputError as replacing."""
+    """Write the sheet. gauged : whether gauges lie beside it. Errors: InputError as replacing."""
     waveguide, programs, proof = design.waveguide, proved.programs, proved.proof
     failed = "The proof by cutting in software FAILED: no program was written. Do not cut."
     wide, high = (f"{side / MILLIMETRE:.1f}" for side in (waveguide.mouth_width, waveguide.mouth_height))
@@ -59,10 +66,11 @@ def write_setup_sheet(
     paper.write_pdf(flow, path, title=f"{design.name} {design_id(design)}: set-up sheet")
 
 
-def _wall(asked: Asked, gauged: bool) -> list[Any]:
+def _wall(asked: WallAsked, gauged: bool) -> list[Any]:
     gauges = "Templates in gauges.dxf and places to probe in probe_points.csv check it; gauges.pdf says how."
-    told = [*zones.indications(asked), *map(_sentence, zones.notes(asked)), *([gauges] if gauged else [])]
-    return [words("Tolerance of the waveguide's wall, by zone, mm", HEADING), zones.table(asked, 140.0, BODY), *listed(told)]
+    told = [*map(_sentence, zones.notes(asked)), *([gauges] if gauged else [])]
+    heading = words("Tolerance of the waveguide's wall, by zone, mm", HEADING)
+    return [heading, zones.table(asked, 140.0, BODY), zones.frames(asked, BODY), *listed(told)]
 
 
 def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:

@@ -2,11 +2,10 @@
 
 from __future__ import annotations
 
-import itertools
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from evenflare.manufacture.gauges.asked import Asked, indication, letter, origin_words, places, remedy_words, sides
+from evenflare.manufacture.gauges.asked import WallAsked, indication, letter, origin_words, places, remedy_words, sides
 from evenflare.report.kit import paper
 from evenflare.report.kit.drafting import THIN, View, label, line
 from evenflare.units import MILLIMETRE
@@ -18,7 +17,7 @@ ROW = 3.4
 """mm of paper, from row to row, where one row does not hold all."""
 
 
-def mark(view: View, asked: Asked, half: Callable[[float], float], *, depth: float) -> None:
+def mark(view: View, asked: WallAsked, half: Callable[[float], float], *, depth: float) -> None:
     """A zone's ends across the bore, its letter near the axis, and a leader from there to the wall.
 
     half  : mm of the part, from the axis to the wall at a depth in mm.
@@ -60,7 +59,7 @@ def _middle(zone: WallZone, depth: float) -> float:
     return 0.5 * (zone.from_z / MILLIMETRE + min(zone.to_z / MILLIMETRE, depth))
 
 
-def table(asked: Asked, width: float, look: Any) -> Any:
+def table(asked: WallAsked, width: float, look: Any) -> Any:
     """The zones, over a width in mm."""
     rows = [
         [letter(number), *places(zone), *sides(zone), f"{(zone.minus + zone.plus) / MILLIMETRE:.3f}"]
@@ -69,24 +68,20 @@ def table(asked: Asked, width: float, look: Any) -> Any:
     return paper.table(["zone", "from z", "to z", "minus", "plus", "total"], rows, [width / 6.0] * 6, look)
 
 
-def indications(asked: Asked) -> list[str]:
-    """The profile tolerance that a drawing has for each zone, and how it is read."""
-    told = []
-    named = [(indication(zone), letter(number)) for number, zone in enumerate(asked.zones)]
-    for what, group in itertools.groupby(named, key=lambda each: each[0]):
-        told.append(f"{', '.join(each[1] for each in group)}: {what}")
-    shifted = " UZ: its middle lies off the drawn wall, + out of the material, toward the axis." * any(
-        "UZ" in each for each in told
-    )
-    return [
-        *told,
-        "⌓ profile of a surface, total width, along the normal of the shape of points.csv (ISO 1660:2017, ISO 1101:2017,"
-        f" from memory).{shifted} Minus: nearer to the axis; plus: further from it.",
+def frames(asked: WallAsked, look: Any) -> Any:
+    """The tolerance frame of each zone's profile, referred to datum A, the throat plane, and B, the axis."""
+    rows = [(f"zone {letter(number)}", indication(zone), ("A", "B")) for number, zone in enumerate(asked.zones)]
+    return paper.profile_frames(rows, 3.9 * look.fontSize, look)
+
+
+def notes(asked: WallAsked) -> list[str]:
+    """How the frames are read, what the zones come from, how the wall is finished, what to do where none keeps them."""
+    uneven = any("UZ" in indication(zone) for zone in asked.zones)
+    read = [
+        "half circle: profile of a surface, total width, along the normal of the shape of points.csv (ISO 1660:2017,"
+        " ISO 1101:2017, from memory); minus: nearer to the axis, plus: further from it",
+        *(["UZ: the zone's middle lies off the drawn wall, + out of the material, toward the axis"] if uneven else []),
     ]
-
-
-def notes(asked: Asked) -> list[str]:
-    """What the zones come from, how the wall is finished, and what to do where the process does not keep them."""
     machined = "the waveguide's wall is machined after casting, to points.csv; the zones are of the machined wall"
     told = [machined] if asked.finish == "machined" else []
-    return [*told, *origin_words(asked), *remedy_words(asked)]
+    return [*read, *told, *origin_words(asked), *remedy_words(asked)]

@@ -27,6 +27,6 @@ def write_sheets(
     part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf")
     setup_sheet.write_setup_sheet(design, solid, process, proved, asked, folder / "setup_sheet.pdf", gauged=gauged)
     return [
-        ("drawing.pdf", "section, front and sizes on one page"),
+        ("drawing.pdf", "section, front, sizes, and what is asked of the wall by zone"),
         ("setup_sheet.pdf", "for the bench: order of work, datums, tools, times, proof, cautions"),
     ]

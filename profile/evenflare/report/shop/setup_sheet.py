@@ -70,7 +70,7 @@ def _wall(asked: WallAsked, gauged: bool) -> list[Any]:
     gauges = "Templates in gauges.dxf and places to probe in probe_points.csv check it; gauges.pdf says how."
     told = [*map(_sentence, zones.notes(asked)), *([gauges] if gauged else [])]
     heading = words("Tolerance of the waveguide's wall, by zone, mm", HEADING)
-    return [heading, zones.table(asked, 140.0, BODY), zones.frames(asked, BODY), *listed(told)]
+    return [heading, *zones.tables(asked, 140.0, BODY), *listed(told)]
 
 
 def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:

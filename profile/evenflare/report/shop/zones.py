@@ -59,8 +59,17 @@ def _middle(zone: WallZone, depth: float) -> float:
     return 0.5 * (zone.from_z / MILLIMETRE + min(zone.to_z / MILLIMETRE, depth))
 
 
-def table(asked: WallAsked, width: float, look: Any) -> Any:
-    """The zones, over a width in mm."""
+def tables(asked: WallAsked, width: float, look: Any) -> list[Any]:
+    """The zones, over a width in mm, and their frames."""
+    return [*([_table(asked, width, look)] if tabled(asked) else []), _frames(asked, look)]
+
+
+def tabled(asked: WallAsked) -> bool:
+    """Whether the zones need a table: one that is even has all in its frame."""
+    return len(asked.zones) > 1 or asked.zones[0].minus != asked.zones[0].plus
+
+
+def _table(asked: WallAsked, width: float, look: Any) -> Any:
     rows = [
         [letter(number), *places(zone), *sides(zone), f"{(zone.minus + zone.plus) / MILLIMETRE:.3f}"]
         for number, zone in enumerate(asked.zones)
@@ -68,7 +77,7 @@ def table(asked: WallAsked, width: float, look: Any) -> Any:
     return paper.table(["zone", "from z", "to z", "minus", "plus", "total"], rows, [width / 6.0] * 6, look)
 
 
-def frames(asked: WallAsked, look: Any) -> Any:
+def _frames(asked: WallAsked, look: Any) -> Any:
     """The tolerance frame of each zone's profile, referred to datum A, the throat plane, and B, the axis."""
     rows = [(f"zone {letter(number)}", indication(zone), ("A", "B")) for number, zone in enumerate(asked.zones)]
     return paper.profile_frames(rows, 3.9 * look.fontSize, look)
@@ -78,8 +87,8 @@ def notes(asked: WallAsked) -> list[str]:
     """How the frames are read, what the zones come from, how the wall is finished, what to do where none keeps them."""
     uneven = any("UZ" in indication(zone) for zone in asked.zones)
     read = [
-        "half circle: profile of a surface, total width, along the normal of the shape of points.csv (ISO 1660:2017,"
-        " ISO 1101:2017, from memory); minus: nearer to the axis, plus: further from it",
+        "half circle: profile of a surface, total width about the shape of points.csv (ISO 1660:2017, ISO 1101:2017,"
+        " from memory)" + ("; minus: nearer to the axis, plus: further from it" if tabled(asked) else ""),
         *(["UZ: the zone's middle lies off the drawn wall, + out of the material, toward the axis"] if uneven else []),
     ]
     machined = "the waveguide's wall is machined after casting, to points.csv; the zones are of the machined wall"

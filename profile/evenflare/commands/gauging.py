@@ -3,9 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from contextlib import nullcontext
 from dataclasses import dataclass
 from pathlib import Path
 
+from evenflare.commands.making import process_faults
 from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.design.tolerance_file import read_tolerance
@@ -40,7 +42,8 @@ def wall_asked(design: Design, process: Process | None, gauging: Gauging) -> Wal
                 f"--tolerance {gauging.tolerance} design_id = {tolerance.design_id}: is of another design, this one is"
                 f" {design_id(design)}. Give its own file, or write one with evenflare tolerance"
             )
-    asked = asked_of(design.waveguide, process, tolerance)
+    with nullcontext() if process is None else process_faults(process):
+        asked = asked_of(design.waveguide, process, tolerance)
     if asked is None and gauging.gauges:
         raise InputError(
             "--gauges: needs zones of the wall, and nothing gives any. Add --tolerance tolerance.json, or --process"

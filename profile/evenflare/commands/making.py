@@ -41,12 +41,12 @@ def proved_programs(design: Design, process: Process) -> Proved:
     """A design's programs, proved. Errors: InputError where tools, stock or machine do not do for the part."""
     waveguide = design.waveguide
     sizes = sizes_of(waveguide, design.solid)
-    with _faults_of(process):
+    with process_faults(process):
         return prove_programs(waveguide, process, sizes, design_id=design_id(design), name=design.name)
 
 
 @contextmanager
-def _faults_of(process: Process) -> Iterator[None]:
+def process_faults(process: Process) -> Iterator[None]:
     """What a table of the process asks for in vain, told as the process' and not as the design's."""
     try:
         yield
@@ -78,7 +78,7 @@ def make(
     written: Written = [("solid.3mf", f"the solid with its unit inside; {mass}")]
     write_3mf(solid.mesh, folder / "solid.3mf", title=title_of(design))
     if "sheets" in process.makes:
-        with _faults_of(process):
+        with process_faults(process):
             layers = export_layers(
                 waveguide,
                 design.solid,
@@ -98,7 +98,7 @@ def make(
             (layers.glue_up.name, "the order of glue-up, for the bench"),
         ]
     if "pattern" in process.makes:
-        with _faults_of(process):
+        with process_faults(process):
             cast = export_pattern(
                 waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name
             )

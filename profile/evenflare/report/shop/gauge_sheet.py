@@ -19,6 +19,8 @@ _TENTH = 0.1
 """Of a zone, that a gauge may be off (common practice, no source)."""
 _CUT = 0.1 * MILLIMETRE
 """To which a laser or a jet of water cuts an edge (common practice, no source)."""
+_STRAIGHT = 1e-6
+"""rad."""
 CAUTIONS = (
     "Fresh edges of sheet metal cut: deburr them, wear gloves. Let nobody measure in a machine whose spindle or chuck"
     " can turn: stop it and lock it out.",
@@ -47,7 +49,7 @@ def write_gauge_sheet(
         *zones.tables(asked, 140.0, BODY),
         *listed([*map(_sentence, zones.notes(asked))]),
         words("Templates", HEADING),
-        *listed(_steps(asked, made)),
+        *listed(_steps(design, asked, made)),
         table(["Template", "Passes where"], [[each.what, _passes(each)] for each in made], (80.0, 100.0)),
         words(f"Places to probe, ball of radius {radius / MILLIMETRE:g}", HEADING),
         *listed(_probing(asked, points)),
@@ -57,7 +59,7 @@ def write_gauge_sheet(
     paper.write_pdf(flow, path, title=f"{design.name} {identity}: gauges")
 
 
-def _steps(asked: WallAsked, made: Sequence[Template]) -> list[str]:
+def _steps(design: Design, asked: WallAsked, made: Sequence[Template]) -> list[str]:
     narrow = min(zone.minus + zone.plus for zone in asked.zones)
     oblong = any(each.z is not None for each in made)
     told = [
@@ -87,6 +89,10 @@ def _steps(asked: WallAsked, made: Sequence[Template]) -> list[str]:
             "Plates: let them down level; the depth is that of the lower face above the plate that the part stands"
             " on. A go plate comes to rest at its engraved z or below, a no-go plate at it or above."
         )
+    waveguide = design.waveguide
+    planes = [waveguide.meridian] if waveguide.is_round else [waveguide.surface.horizontal, waveguide.surface.vertical]
+    if any(float(wall.dense.angle.min()) < -_STRAIGHT for wall in planes):
+        told.append("Where the wall narrows toward the mouth, blades stand back to pass what is above: probe it there.")
     lacking = [
         letter(k) for k in range(len(asked.zones)) if not any(each.kind == "no_go" and each.zone == k for each in made)
     ]

@@ -71,6 +71,7 @@ ROOMS = {
         "proof": {"process", "wall", "part", "milling"},
         "sheets": {"process", "wall", "part", "points"},
         "casting": {"process", "wall", "part"},
+        "gauges": {"process", "points", "casting", "sheets"},
     },
     "report": {
         "kit": set(),

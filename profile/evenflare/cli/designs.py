@@ -168,6 +168,8 @@ def _score(options: argparse.Namespace) -> int:
 
 def _export(options: argparse.Namespace) -> int:
     from evenflare.commands import designs, making
+    from evenflare.commands.gauging import Gauging
+    from evenflare.manufacture.gauges.probe import checked_probe_radius
     from evenflare.manufacture.process.file import read_process
     from evenflare.units import MILLIMETRE
 
@@ -175,16 +177,21 @@ def _export(options: argparse.Namespace) -> int:
     process = None if options.process is None else read_process(options.process)
     tool = None if options.tool_radius_mm is None else options.tool_radius_mm * MILLIMETRE
     cut = designs.checked_cut(options.chord_error_mm * MILLIMETRE, making.tool_radius(tool, process), sections)
+    radius = checked_probe_radius(options.probe_radius_mm * MILLIMETRE)
+    gauging = Gauging(options.tolerance, options.gauges, radius)
     check_folder(options.out)
     corners = _remark(options, made=True)
     if process is not None and process.makes_programs and not options.quiet:
         tell("cutting the part in software before any program is written")
-    found = designs.export_command(options.design, options.out, cut, options.words, process=process, step=options.step)
+    found = designs.export_command(
+        options.design, options.out, cut, options.words, process=process, step=options.step, gauging=gauging
+    )
     if corners:
         print(corners)
     list_written(found.written, options.out)
     for name in found.removed:
         print(f"removed {options.out / name}: it was of an earlier export")
+    warn(found.warnings)
     if not found.programs_accepted:
         warn(["the proof by cutting in software failed: no program was written, see proof.json and report.html"])
     return DONE if found.programs_accepted else ANSWER_IS_NO

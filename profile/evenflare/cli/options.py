@@ -200,7 +200,8 @@ def parser() -> argparse.ArgumentParser:
         "export",
         "Write what a machinist pulls: solid, point list, the design itself, a report; programs for a process",
         "example: evenflare export runs/shelf/best.toml --out to_cut --chord-error-mm 0.05 --tool-radius-mm 3\n"
-        "example: evenflare export runs/shelf/best.toml --out to_cut --process router\n\n"
+        "example: evenflare export runs/shelf/best.toml --out to_cut --process router\n"
+        "example: evenflare export runs/shelf/best.toml --out to_cut --tolerance tolerance.json --gauges\n\n"
         "writes solid.stl (mm, throat plane z = 0), points.csv (wall, normals, tool), design.toml, report.html.\n"
         "Oblong: points.csv is rows around the wall; points_azimuth_0.csv, _45, _90 and sections.csv stand beside it.\n"
         "With a process also solid.3mf, drawing.pdf, setup_sheet.pdf and, by process:\n"
@@ -210,6 +211,8 @@ def parser() -> argparse.ArgumentParser:
         "  casting  pattern.stl, pattern.csv\n"
         "or a TOML file of your own machine, tools and stock. Programs are read back and cut in software first: one\n"
         "that gouges more than the tolerance, or runs through material, is not written, and the exit code is 1.\n"
+        "--tolerance states what evenflare tolerance found, zone by zone, on drawing and sheets and in points.csv.\n"
+        "--gauges: gauges.dxf (go and no-go templates), probe_points.csv, gauges.pdf (how to use them).\n"
         "Rotating tools and dust hurt: read the cautions in points.csv, and prove every program in the air first.\n\n"
         + DESIGN_KEYS,
     )
@@ -226,12 +229,22 @@ def parser() -> argparse.ArgumentParser:
         type=float,
         help="ball or turning nose radius of points.csv (default 3, or the process' finishing tool)",
     )
+    export.add_argument(
+        "--tolerance", type=path, metavar="FILE", help="tolerance.json of this design, as evenflare tolerance writes it"
+    )
+    export.add_argument(
+        "--gauges",
+        action="store_true",
+        help="also templates and places to probe, for the zones of --tolerance, or else of the process",
+    )
+    export.add_argument("--probe-radius-mm", type=float, default=1.0, help="of the probe's ball (default 1)")
     export.add_argument("--step", action="store_true", help="round: also solid.step, true surfaces for a CAD program")
     export.add_argument(
         "--sections-mm",
         type=depths,
         metavar="Z,Z,...",
-        help="oblong: depths of the sections in sections.csv (default throat, every 10 mm, mouth)",
+        help="oblong: depths of the sections in sections.csv (default throat, every 10 mm, mouth), and of the plates"
+        " of --gauges (default the middle of each zone)",
     )
 
     command(

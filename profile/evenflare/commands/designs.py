@@ -21,7 +21,9 @@ from evenflare.waveguide import SolidCabinet
 
 if TYPE_CHECKING:
     from evenflare.commands.advice import TargetAnswer
+    from evenflare.commands.gauging import Gauging
     from evenflare.manufacture import Exported
+    from evenflare.manufacture.gauges.asked import WallAsked
     from evenflare.manufacture.process.types import Process
 
 
@@ -106,9 +108,15 @@ def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float
     return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths)
 
 
-def write_export(design: Design, folder: Path, cut: Cut, *, process: Process | None = None) -> tuple[Written, Exported]:
-    """The machinist's files and the design itself, and the facts of the files. process : whose seat the part has."""
+def write_export(
+    design: Design, folder: Path, cut: Cut, *, process: Process | None = None, asked: WallAsked | None = None
+) -> tuple[Written, Exported]:
+    """The machinist's files and the design itself, and the facts of the files.
+
+    process : whose seat the part has; asked : of the wall, where something says.
+    """
     from evenflare.manufacture import export, outside
+    from evenflare.manufacture.gauges.asked import header_lines
     from evenflare.manufacture.part.features import features_of
     from evenflare.manufacture.wall.offset import floor_micrometre
 
@@ -122,6 +130,7 @@ def write_export(design: Design, folder: Path, cut: Cut, *, process: Process | N
         name=design.name,
         sections=cut.sections,
         features=features_of(design.solid, process),
+        tolerance=header_lines(asked),
     )
     write_design(design, folder / "design.toml")
     cabinet = design.waveguide.mounting.cabinet
@@ -199,12 +208,24 @@ class Export:
     written: Written
     removed: list[str]
     programs_accepted: bool
+    warnings: Sequence[str] = ()
 
 
 def export_command(
-    path: Path, folder: Path, cut: Cut, command: str, *, process: Process | None = None, step: bool = False
+    path: Path,
+    folder: Path,
+    cut: Cut,
+    command: str,
+    *,
+    process: Process | None = None,
+    step: bool = False,
+    gauging: Gauging | None = None,
 ) -> Export:
-    """`export`: what a machinist pulls, in `folder`, and with a process what its machine is fed with."""
+    """`export`: what a machinist pulls, in `folder`, and with a process what its machine is fed with.
+
+    gauging : what its wall's tolerance is read from, and whether gauges are made.
+    """
+    from evenflare.commands import gauging as wall
     from evenflare.commands import making, sheets
     from evenflare.manufacture.part.features import with_seat
     from evenflare.manufacture.proof.programs import Proved
@@ -212,17 +233,23 @@ def export_command(
     design = read_design(path)
     if process is not None:
         process = with_seat(process, design.solid)
+    gauging = gauging or wall.Gauging()
     with faults_of(path):
+        asked = wall.wall_asked(design, process, gauging)
         proved = Proved() if process is None else making.proved_programs(design, process)
     with files.together(), faults_of(path):
-        written, exported = write_export(design, folder, cut, process=process)
+        written, exported = write_export(design, folder, cut, process=process, asked=asked)
         if step:
             written += making.make_step(design, exported.solid, folder)
         if process is not None:
+            assert asked is not None  # a process says what it keeps
             written += [
                 *making.make(design, exported.solid, process, proved, folder, chord_error=cut.chord_error),
-                *sheets.write_sheets(design, exported.solid, process, proved, folder),
+                *sheets.write_sheets(design, exported.solid, process, proved, asked, folder, gauged=gauging.gauges),
             ]
+        if gauging.gauges and asked is not None:
+            radius = gauging.probe_radius
+            written += wall.write_gauges(design, asked, folder, radius=radius, depths=cut.sections)
         written.append(("report.html", "this design on one page, opens anywhere"))
         write_report(
             design,
@@ -233,7 +260,8 @@ def export_command(
             tip_below_throat=tip_below_throat(design, exported),
             proof=proved.proof,
         )
-    return Export(written, making.clear_stale(folder, written), proved.may_be_written)
+    removed = making.clear_stale(folder, written)
+    return Export(written, removed, proved.may_be_written, wall.asked_warnings(asked))
 
 
 def index_lines(directivity: Directivity) -> list[str]:

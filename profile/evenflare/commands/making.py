@@ -24,7 +24,10 @@ from evenflare.units import MILLIMETRE, MINUTE
 
 PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
-OTHERS = ("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl")
+OTHERS = (
+    *("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl"),
+    *("gauges*.dxf", "probe_points.csv"),
+)
 """What else would be made beside another solid, were it left there."""
 TABLES = ("[machine]", "[stock]", "[seat]", "[casting]")
 """Of a process file."""
@@ -38,12 +41,12 @@ def proved_programs(design: Design, process: Process) -> Proved:
     """A design's programs, proved. Errors: InputError where tools, stock or machine do not do for the part."""
     waveguide = design.waveguide
     sizes = sizes_of(waveguide, design.solid)
-    with _faults_of(process):
+    with process_faults(process):
         return prove_programs(waveguide, process, sizes, design_id=design_id(design), name=design.name)
 
 
 @contextmanager
-def _faults_of(process: Process) -> Iterator[None]:
+def process_faults(process: Process) -> Iterator[None]:
     """What a table of the process asks for in vain, told as the process' and not as the design's."""
     try:
         yield
@@ -75,7 +78,7 @@ def make(
     written: Written = [("solid.3mf", f"the solid with its unit inside; {mass}")]
     write_3mf(solid.mesh, folder / "solid.3mf", title=title_of(design))
     if "sheets" in process.makes:
-        with _faults_of(process):
+        with process_faults(process):
             layers = export_layers(
                 waveguide,
                 design.solid,
@@ -95,7 +98,7 @@ def make(
             (layers.glue_up.name, "the order of glue-up, for the bench"),
         ]
     if "pattern" in process.makes:
-        with _faults_of(process):
+        with process_faults(process):
             cast = export_pattern(
                 waveguide, design.solid, process, folder, chord_error=chord_error, design_id=identity, name=name
             )

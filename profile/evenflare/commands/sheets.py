@@ -6,17 +6,27 @@ from pathlib import Path
 
 from evenflare.commands.written import Written
 from evenflare.design.file import Design
+from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved
 from evenflare.report.shop import part_drawing, setup_sheet
 
 
-def write_sheets(design: Design, solid: SolidFile, process: Process, proved: Proved, folder: Path) -> Written:
-    """`drawing.pdf` and `setup_sheet.pdf`."""
-    part_drawing.write_drawing(design, solid, process, folder / "drawing.pdf")
-    setup_sheet.write_setup_sheet(design, solid, process, proved, folder / "setup_sheet.pdf")
+def write_sheets(
+    design: Design,
+    solid: SolidFile,
+    process: Process,
+    proved: Proved,
+    asked: WallAsked,
+    folder: Path,
+    *,
+    gauged: bool = False,
+) -> Written:
+    """`drawing.pdf` and `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them."""
+    part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf")
+    setup_sheet.write_setup_sheet(design, solid, process, proved, asked, folder / "setup_sheet.pdf", gauged=gauged)
     return [
-        ("drawing.pdf", "section, front and sizes on one page"),
+        ("drawing.pdf", "section, front, sizes, and what is asked of the wall by zone"),
         ("setup_sheet.pdf", "for the bench: order of work, datums, tools, times, proof, cautions"),
     ]

@@ -46,6 +46,10 @@ def read_tolerance(path: Path) -> WallTolerance:
         raise InputError(f"{file}: is no tolerance of a wall ({short(str(error))}). {AGAIN}") from None
     if not zones:
         raise InputError(f"{file} zones: holds none. {AGAIN}")
+    if abs(zones[0].from_z) > 1e-6:
+        raise InputError(
+            f"{file} zones[0] from_z_mm = {zones[0].from_z / MILLIMETRE:g}: must be 0, the throat plane. {AGAIN}"
+        )
     for i, (before, after) in enumerate(itertools.pairwise(zones)):
         if abs(before.to_z - after.from_z) > 1e-6:
             raise InputError(

@@ -1,5 +1,6 @@
 """The pattern that a casting is moulded from: allowance on machined faces and draft outside, at casting size; then all
-of it enlarged by the contraction. The waveguide's wall is enlarged and never otherwise changed.
+of it enlarged by the contraction. The waveguide's wall is enlarged and never otherwise changed, unless it is machined:
+then it has the allowance on it too.
 """
 
 from __future__ import annotations
@@ -50,6 +51,8 @@ class Pattern:
     volume        : m3, of the casting.
     core          : that forms the throat, at casting size; None without a print. The mesh is then solid there.
     core_mesh     : the same at pattern size, for the core box; None without.
+    wall_stock    : on the waveguide's wall along its normal, where that is machined.
+    outline       : (M, 2), z and r of a round casting; None of an oblong one.
     """
 
     mesh: Mesh
@@ -67,6 +70,16 @@ class Pattern:
     volume: float
     core: Core | None = None
     core_mesh: Mesh | None = None
+    wall_stock: float = 0.0
+    outline: FloatArray | None = None
+
+    def bore_radius(self, z: float) -> float:
+        """m, of a round casting's bore at a depth (m), as cast."""
+        import shapely
+
+        assert self.outline is not None  # of a round one
+        cut = shapely.Polygon(self.outline).intersection(shapely.LineString([(z, 0.0), (z, _FAR)]))
+        return float(cut.bounds[1])
 
 
 @dataclass(frozen=True)
@@ -79,6 +92,7 @@ class _Raw:
     slope: float
     forward: bool
     recess: tuple[float, float] | None
+    wall_stock: float = 0.0
 
     def outward(self, z: float) -> float:
         """m, by which draft widens an outside at a depth that is straight along the axis."""
@@ -103,7 +117,8 @@ def build_pattern(
     seat        : the driver's recess; None or 0 deep: the seat is the throat plane.
     fillet      : m, between a shell's outside and its flange; None: as the wall is thick.
     Errors      : InputError as outline and face_allowance; if the part is an oblong shell, a shell pulled to the back,
-                  or one with a recess, or the recess is wider than the part.
+                  or one with a recess, or the recess is wider than the part; if the wall of an oblong part is machined,
+                  or one with a core, or its allowance closes the throat.
     """
     factor = pattern_factor(casting)
     chord_error = checked_chord_error(chord_error) / factor
@@ -116,7 +131,14 @@ def build_pattern(
     slope = float(np.tan(casting.draft))
     back, front = -seat.depth - allowance, depth + allowance
     throat = waveguide.meridian.throat_radius if waveguide.is_round else waveguide.surface.throat_radius
-    raw = _Raw(back, front, allowance, slope, casting.pull == "front", _recess(seat, allowance, slope, throat))
+    stock = allowance if casting.wall == "machined" else 0.0
+    if stock > 0.5 * throat:
+        raise InputError(
+            f'[casting] wall = "machined": {allowance / MILLIMETRE:.2f} mm of allowance on the wall leave less than'
+            f" half of the throat's radius, {throat / MILLIMETRE:.2f} mm. Write a smaller machining_allowance_mm"
+        )
+    raw = _Raw(back, front, allowance, slope, casting.pull == "front", _recess(seat, allowance, slope, throat), stock)
+    ring = None
     if isinstance(sizes, OblongSizes):
         fillet = 0.0
         mesh = _oblong_block(waveguide.surface, sizes, raw, chord_error)
@@ -136,6 +158,7 @@ def build_pattern(
             length=casting.core_print,
             chord_error=half,
         )
+        assert ring is not None  # oblong ones are refused
         sides = len(mesh.vertices) // len(ring)
         mesh, inner = with_core(mesh, core, sides=sides), core_mesh(core, sides=sides)
     return Pattern(
@@ -154,6 +177,8 @@ def build_pattern(
         volume=metal,
         core=core,
         core_mesh=None if inner is None else Mesh(inner.vertices * factor, inner.faces),
+        wall_stock=stock,
+        outline=ring,
     )
 
 
@@ -164,6 +189,11 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
     if sizes.kind == "shell" and casting.pull == "back":
         raise InputError(
             '[casting] pull = "back": a shell is widest at its front and does not draw that way. Write pull = "front"'
+        )
+    if casting.wall == "machined" and (not waveguide.is_round or casting.core_print > 0.0):
+        raise InputError(
+            '[casting] wall = "machined": patterns with metal on the wall are for round parts without a core print.'
+            ' Write wall = "as_cast" and agree with the pattern-maker on the metal to add, or leave core_print_mm out'
         )
     if casting.core_print > 0.0 and (not waveguide.is_round or seat.depth > 0.0):
         raise InputError(
@@ -228,6 +258,8 @@ def _half_section(meridian: Meridian, sizes: Sizes, raw: _Raw, fillet: float, ch
     inlet = _inlet(meridian.throat_radius, raw.back, raw)
     line = [(raw.back, inlet), *points, (raw.front, meridian.mouth_radius + slope * raw.allowance)]
     bore = shapely.Polygon([*line, (high, line[-1][1]), (high, -_FAR), (low, -_FAR), (low, inlet)])
+    if raw.wall_stock > 0.0:
+        bore = bore.difference(shapely.LineString(line).buffer(raw.wall_stock, quad_segs=32))
     if raw.recess is not None:
         radius, deep = raw.recess
         floor = raw.back + deep

@@ -127,16 +127,20 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
     if sizes.kind == "shell":
         thick = sizes.flange_thickness
         add("flange thickness", thick, min(thick + 2.0 * made.allowance, made.front - made.back), machined=True)
-        add(WALL, sizes.wall, sizes.wall, coarser=1)
+        add(WALL, sizes.wall, sizes.wall + made.wall_stock, machined=made.wall_stock > 0.0, coarser=1)
     if waveguide.is_round:
         meridian = waveguide.meridian
         waist = float(meridian.dense.r.min())
-        add("mouth diameter", 2.0 * meridian.mouth_radius, 2.0 * meridian.mouth_radius)
-        add("throat diameter", 2.0 * meridian.throat_radius, 2.0 * meridian.throat_radius)
+
+        def bore(name: str, radius: float, z: float) -> None:
+            machined = made.wall_stock > 0.0
+            add(name, 2.0 * radius, 2.0 * (made.bore_radius(z) if machined else radius), machined=machined)
+
+        bore("mouth diameter", meridian.mouth_radius, depth)
+        bore("throat diameter", meridian.throat_radius, 0.0)
         if waist < meridian.throat_radius - 1e-6:
-            add("narrowest diameter", 2.0 * waist, 2.0 * waist)
-        halfway = 2.0 * radius_at(meridian, 0.5 * depth)
-        add(f"bore diameter at z {_mm(0.5 * depth)}", halfway, halfway)
+            bore("narrowest diameter", waist, float(meridian.dense.z[meridian.dense.r.argmin()]))
+        bore(f"bore diameter at z {_mm(0.5 * depth)}", radius_at(meridian, 0.5 * depth), 0.5 * depth)
     else:
         surface = waveguide.surface
         add("mouth width", surface.mouth_width, surface.mouth_width)
@@ -163,6 +167,10 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
     """The CSV: what was assumed, how it is moulded, sizes on pattern, casting and part."""
     casting, sizes = made.casting, made.sizes
     faces = "front (mouth plane), seat (back)" + (", back of the flange" if sizes.kind == "shell" else "")
+    wall = "the waveguide's wall is enlarged and otherwise as designed"
+    if made.wall_stock > 0.0:
+        faces += ", the waveguide's wall along its normal"
+        wall = "the waveguide's wall has the allowance on it, to be machined to points.csv after casting"
     rule = "(1 + s)" if casting.contraction_of == "casting" else "1 / (1 - s)"
     grade = (
         "as given"
@@ -186,7 +194,7 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         " half either way; walls one grade coarser (from memory);"
         f" as machined {process.tolerance / MILLIMETRE:g} either way",
         f"draft: {casting.draft / DEGREE:g} degrees on the outside, added as metal; fillet {_mm(made.fillet)} between"
-        " wall and flange; the waveguide's wall is enlarged and otherwise as designed",
+        f" wall and flange; {wall}",
         f"parting line: around the outside at casting z = {_mm(parting)}, pattern z = {_mm(parting * made.factor)},"
         f" the raw {'front' if forward else 'back'}; the pattern draws toward its {casting.pull}, the sand within the"
         " waveguide leaves the same way",

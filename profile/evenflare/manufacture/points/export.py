@@ -26,7 +26,7 @@ from evenflare.manufacture.part.stl import (
     write_stl,
 )
 from evenflare.manufacture.points.oblong_points import curve_text, edges, grid_text, sections_text, undercut
-from evenflare.manufacture.points.points import PointList, point_list, points_text
+from evenflare.manufacture.points.points import UNKNOWN, PointList, point_list, points_text
 from evenflare.manufacture.wall.nearest import cloud
 from evenflare.manufacture.wall.oblong_curves import curve_at, section, section_depths
 from evenflare.manufacture.wall.oblong_offset import check_clear, oblong_path
@@ -68,6 +68,7 @@ def export(
     azimuths: Sequence[float] = AZIMUTHS,
     sections: Sequence[float] | None = None,
     features: Features = PLAIN,
+    tolerance: Sequence[str] = UNKNOWN,
 ) -> Exported:
     """Write `solid.stl` and `points.csv` into `folder`; of an oblong waveguide also `points_azimuth_*.csv` and
     `sections.csv`. All are worked out before any is written.
@@ -76,11 +77,13 @@ def export(
     azimuths                 : rad, of the half-planes of an oblong waveguide with a point list each.
     sections                 : m, depths of its sections; left out: throat, every 10 mm, mouth.
     features                 : cut from the solid besides.
+    tolerance                : lines of the lists' headers that say what is asked of the wall.
     Errors                   : InputError if the tool does not fit, there is no such solid, an azimuth or a depth is out
                                of range, or a file cannot be written. A solid at fault is not mended: what is wrong with
                                it is drawn as `faults.stl` in `folder`, and named.
     """
-    order, faults = _Order(folder, chord_error, tool_radius, design_id, name, features), folder / FAULTS
+    order = _Order(folder, chord_error, tool_radius, design_id, name, features, tolerance)
+    faults = folder / FAULTS
     try:
         if waveguide.is_round:
             made = _export_round(waveguide, solid, order)
@@ -104,6 +107,7 @@ class _Order:
     design_id: str
     name: str
     features: Features
+    tolerance: Sequence[str]
 
 
 def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Exported:
@@ -113,7 +117,9 @@ def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Ex
     sizes = solid_sizes(meridian, solid)
     features = fitted(waveguide, sizes, order.features)
     mesh = build_round(meridian, sizes, features, chord_error=chord_error)
-    text = points_text(route, depth=meridian.depth, chord_error=chord_error, sizes=sizes, **told)
+    text = points_text(
+        route, depth=meridian.depth, chord_error=chord_error, sizes=sizes, tolerance=order.tolerance, **told
+    )
 
     points_path, solid_path = order.folder / "points.csv", order.folder / "solid.stl"
     write_text(points_path, text)
@@ -150,11 +156,22 @@ def _export_oblong(
     cuts = [(z, section(surface, z, chord_error=chord_error)) for z in depths]
 
     points_path, solid_path = folder / "points.csv", folder / "solid.stl"
-    texts = {points_path: grid_text(path, depth=depth, chord_error=chord_error, sizes=sizes, thinnest=thinnest, **told)}
+    asked = order.tolerance
+    texts = {
+        points_path: grid_text(
+            path,
+            depth=depth,
+            chord_error=chord_error,
+            sizes=sizes,
+            thinnest=thinnest,
+            tolerance=asked,
+            **told,
+        )
+    }
     listed = []
     for curve in curves:
         place = folder / f"points_azimuth_{curve.azimuth / DEGREE:g}.csv"
-        texts[place] = curve_text(curve, path, depth=depth, chord_error=chord_error, **told)
+        texts[place] = curve_text(curve, path, depth=depth, chord_error=chord_error, tolerance=asked, **told)
         what = f"{curve.z.size} points in the half-plane at azimuth {curve.azimuth / DEGREE:g}°, throat to mouth"
         listed.append(Curves(place, what))
     place = folder / "sections.csv"

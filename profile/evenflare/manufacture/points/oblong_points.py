@@ -8,7 +8,7 @@ import numpy as np
 
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, outside
 from evenflare.manufacture.part.oblong_solid import Thinnest
-from evenflare.manufacture.points.points import CAUTIONS
+from evenflare.manufacture.points.points import CAUTIONS, UNKNOWN
 from evenflare.manufacture.wall.grid import around
 from evenflare.manufacture.wall.nearest import told
 from evenflare.manufacture.wall.oblong_curves import Curve
@@ -51,10 +51,12 @@ def grid_text(
     name: str,
     sizes: OblongSizes,
     thinnest: Thinnest,
+    tolerance: Sequence[str] = UNKNOWN,
 ) -> str:
     """`points.csv`: rows from throat to mouth, columns once around, the last the first again. Lengths in mm to 1e-6.
 
     depth, chord_error : m.
+    tolerance          : lines of the header that say what is asked of the wall.
     """
     wall, normals, centres = (_closed(values) for values in (path.wall.points, path.wall.normals, path.centres))
     rows, columns = wall.shape[:2]
@@ -88,7 +90,7 @@ def grid_text(
         f"tool: lowest program_z {(path.lowest - depth) / MILLIMETRE:.4f}; the tip passes the throat plane by"
         f" {max(0.0, -path.lowest) / MILLIMETRE:.4f}, which must be free below",
         _chords(chord_error, "neighbouring points, along rows, columns and either diagonal,"),
-        _TOLERANCE,
+        *tolerance,
     ]
     if edges(path):
         header.append(
@@ -104,10 +106,20 @@ def grid_text(
     return table(GRID_COLUMNS, body, header=header)
 
 
-def curve_text(curve: Curve, path: OblongPath, *, depth: float, chord_error: float, design_id: str, name: str) -> str:
+def curve_text(
+    curve: Curve,
+    path: OblongPath,
+    *,
+    depth: float,
+    chord_error: float,
+    design_id: str,
+    name: str,
+    tolerance: Sequence[str] = UNKNOWN,
+) -> str:
     """`points_azimuth_*.csv`: the wall's curve in one half-plane from the axis, throat to mouth. Lengths in mm to 1e-6.
 
     depth, chord_error : m.
+    tolerance          : lines of the header that say what is asked of the wall.
     """
     lengths = (curve.z, curve.r, *curve.centres.T, curve.centres[:, 0] - path.tool_radius - depth)
     z, r, tool_z, tool_r, tool_across, program_z = (_millimetres(values) for values in lengths)
@@ -134,7 +146,7 @@ def curve_text(curve: Curve, path: OblongPath, *, depth: float, chord_error: flo
         " ball's tip",
         *_reach(path),
         _chords(chord_error, "rows"),
-        _TOLERANCE,
+        *tolerance,
     ]
     if np.any((np.diff(curve.z) == 0.0) & (np.diff(curve.r) == 0.0)):
         header.append(
@@ -162,11 +174,6 @@ def sections_text(
         _chords(chord_error, "points"),
     ]
     return table(SECTION_COLUMNS, body, header=header)
-
-
-_TOLERANCE = (
-    "tolerance: 0.2 on the wall is 1/85 of a wavelength at 20 kHz and ample; the joint at the throat must be flush"
-)
 
 
 def _design(design_id: str, name: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -35,6 +36,13 @@ CAUTIONS = (
     " roughing, clamping and clearance of shank and holder are the machinist's.",
     "caution: the machine's manual, local codes and trained people come before this file.",
 )
+
+WORK_IT_OUT = "evenflare tolerance DESIGN --process PROCESS works it out, and export --tolerance states it"
+FLUSH = "the joint at the throat must be flush"
+UNKNOWN = (
+    f"tolerance: nobody has worked out how far this wall may depart for its sound to stay: {WORK_IT_OUT}; {FLUSH}",
+)
+"""What the head of a point list says of the wall's tolerance where nobody does."""
 
 
 @dataclass(frozen=True)
@@ -70,16 +78,19 @@ def write_points(
     design_id: str,
     name: str,
     sizes: Sizes | None = None,
+    tolerance: Sequence[str] = UNKNOWN,
 ) -> PointList:
     """Write the point list of `waveguide` as CSV, whole or not at all.
 
     chord_error, tool_radius : m, see tool_path.
     design_id, name, sizes   : for the header; `sizes` adds the part's outside and its bolts.
+    tolerance                : lines of the header that say what is asked of the wall.
     Errors                   : InputError as tool_path, or if the file cannot be written.
     """
     route = tool_path(waveguide.meridian, tool_radius=tool_radius, chord_error=chord_error)
     depth = waveguide.meridian.depth
-    text = points_text(route, depth=depth, chord_error=chord_error, design_id=design_id, name=name, sizes=sizes)
+    told = {"design_id": design_id, "name": name}
+    text = points_text(route, depth=depth, chord_error=chord_error, sizes=sizes, tolerance=tolerance, **told)
     write_text(path, text)
     return point_list(path, route, depth=depth)
 
@@ -98,11 +109,19 @@ def point_list(path: Path, route: ToolPath, *, depth: float) -> PointList:
 
 
 def points_text(
-    route: ToolPath, *, depth: float, chord_error: float, design_id: str, name: str, sizes: Sizes | None = None
+    route: ToolPath,
+    *,
+    depth: float,
+    chord_error: float,
+    design_id: str,
+    name: str,
+    sizes: Sizes | None = None,
+    tolerance: Sequence[str] = UNKNOWN,
 ) -> str:
     """The CSV: `#` lines, one row of column names, the rows. Lengths in mm to 1e-6, angles in degrees.
 
     depth, chord_error : m.
+    tolerance          : lines of the header that say what is asked of the wall.
     """
     radius = route.tool_radius
     lengths = [route.wall.z, route.wall.r, route.centre_z, route.centre_r, route.centre_z - radius - depth]
@@ -120,14 +139,14 @@ def points_text(
         "evenflare point list: the wall of a round waveguide and the path of a round tool along it, throat to mouth",
         f"design: {name}",
         f"design id: {design_id}",
-        *_settings(route, depth, chord_error),
+        *_settings(route, depth, chord_error, tolerance),
         *_part(sizes),
         *CAUTIONS,
     ]
     return table(COLUMNS, rows, header=header)
 
 
-def _settings(route: ToolPath, depth: float, chord_error: float) -> list[str]:
+def _settings(route: ToolPath, depth: float, chord_error: float, tolerance: Sequence[str]) -> list[str]:
     radius, lowest = route.tool_radius, float(route.centre_z.min()) - route.tool_radius
     reach = route.reach
     lines = [
@@ -142,7 +161,7 @@ def _settings(route: ToolPath, depth: float, chord_error: float) -> list[str]:
         f" {max(0.0, -lowest) / MILLIMETRE:.4f}, which must be free below",
         f"chord error: straight moves between rows depart from wall and path by at most {chord_error / MILLIMETRE:g};"
         " every row lies on the exact wall, to 0.000001",
-        "tolerance: 0.2 on the wall is 1/85 of a wavelength at 20 kHz and ample; the joint at the throat must be flush",
+        *tolerance,
     ]
     if _edges(route):
         lines.append(

@@ -224,6 +224,7 @@ class CastingTable(Table):
     pull: Literal["front", "back"] = Field(examples=["front"])
     grade: Annotated[int, number(6, 15, whole=True)] = Field(examples=[12])
     core_print_mm: Annotated[float, number(0, 100)] = 0.0
+    wall: Literal["as_cast", "machined"] = "as_cast"
 
     @model_validator(mode="after")
     def _one_allowance(self) -> CastingTable:
@@ -231,6 +232,11 @@ class CastingTable(Table):
             raise fault(
                 "machining_allowance_mm, allowance_grade: give one. For example machining_allowance_mm = 2, or"
                 ' allowance_grade = "G"'
+            )
+        if self.wall == "machined" and self.machining_allowance_mm == 0.0:
+            raise fault(
+                'wall = "machined": needs metal to machine, and machining_allowance_mm = 0. Raise it, or write wall ='
+                ' "as_cast"'
             )
         return self
 
@@ -247,6 +253,7 @@ class CastingTable(Table):
             grade=self.grade,
             allowance_grade=self.allowance_grade,
             core_print=self.core_print_mm * MILLIMETRE,
+            wall=self.wall,
         )
 
 

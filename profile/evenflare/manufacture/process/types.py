@@ -123,6 +123,7 @@ class Casting:
     grade               : casting tolerance, ISO 8062-3: 6 to 15 for DCTG 6 to DCTG 15.
     allowance_grade     : A to K for RMAG A to RMAG K; None: `machining_allowance` is given.
     core_print          : m, length of the print for a core at the throat; 0: none.
+    wall                : the waveguide's wall stays as it is cast, or is machined: the pattern then has metal on it.
     """
 
     alloy: str
@@ -134,6 +135,7 @@ class Casting:
     grade: int
     allowance_grade: str | None = None
     core_print: float = 0.0
+    wall: Literal["as_cast", "machined"] = "as_cast"
 
 
 @dataclass(frozen=True)

@@ -28,6 +28,8 @@ COLOURS = {
     "cut_inside_back": 4,
     "drill": 3,
     "engrave": 6,
+    "go": 3,
+    "no_go": 1,
     "sheet": 8,
 }
 """Layers, named by what is done along their curves, and the format's numbers of their colours. `sheet` is not cut."""
@@ -56,13 +58,14 @@ class Closed:
 
 @dataclass(frozen=True)
 class Words:
-    """A line of text on a layer, its middle at x, y; height of its capitals; m."""
+    """A line of text on a layer, its middle at x, y; height of its capitals; m. `turned`: counter-clockwise."""
 
     layer: str
     x: float
     y: float
     height: float
     text: str
+    turned: bool = False
 
 
 Drawn = Circle | Closed | Words
@@ -116,5 +119,6 @@ def _fill(document: Drawing, drawn: Sequence[Drawn]) -> None:
             points = np.round(each.points / MILLIMETRE, 6) + 0.0
             space.add_lwpolyline(points.tolist(), close=True, dxfattribs=attributes)
         else:
-            words = space.add_text(_encoded(each.text), height=_mm(each.height), dxfattribs=attributes)
+            turn = 90.0 if each.turned else 0.0
+            words = space.add_text(_encoded(each.text), height=_mm(each.height), rotation=turn, dxfattribs=attributes)
             words.set_placement((_mm(each.x), _mm(each.y)), align=TextEntityAlignment.MIDDLE_CENTER)

@@ -14,7 +14,7 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import registerFont
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import BaseDocTemplate, Frame, Image, KeepTogether, PageTemplate, Paragraph, Table
+from reportlab.platypus import BaseDocTemplate, Flowable, Frame, Image, KeepTogether, PageTemplate, Paragraph, Table
 
 from evenflare import files
 from evenflare.report.kit import canvas, letters, style
@@ -68,6 +68,44 @@ def table(
     close = [(f"{side}PADDING", (0, 0), (-1, -1), 1.0) for side in ("LEFT", "TOP", "BOTTOM")]
     return Table(
         cells, [each * mm for each in widths], repeatRows=1, hAlign="LEFT", spaceAfter=3.0, style=rules + close
+    )
+
+
+class _Profile(Flowable):  # type: ignore[misc]  # the library has no types
+    """The symbol of a surface's profile, a half circle on its diameter, which the font lacks; `high` in points."""
+
+    def __init__(self, high: float) -> None:
+        super().__init__()
+        self.width, self.height = 2.0 * high, high
+
+    def draw(self) -> None:
+        """As the library asks."""
+        self.canv.setLineWidth(0.6)
+        self.canv.setStrokeColor(style.INK)
+        self.canv.arc(0.0, -self.height, self.width, self.height, 0, 180)
+        self.canv.line(0.0, 0.0, self.width, 0.0)
+
+
+def profile_frames(rows: Sequence[tuple[str, str, Sequence[str]]], width: float, look: ParagraphStyle = BODY) -> Table:
+    """Tolerance frames for the profile of a surface: whose it is, its value, its datums; mm, width of the value."""
+    cells = [
+        [words(name, look), _Profile(0.5 * look.fontSize), *(words(each, look) for each in (value, *datums))]
+        for name, value, datums in rows
+    ]
+    datums = max(len(each[2]) for each in rows)
+    return Table(
+        cells,
+        [each * mm for each in (16.0, 8.0, width, *(6.0,) * datums)],
+        rowHeights=[1.7 * look.fontSize] * len(rows),
+        hAlign="LEFT",
+        spaceAfter=3.0,
+        style=[
+            ("GRID", (1, 0), (-1, -1), 0.6, style.INK),
+            ("VALIGN", (0, 0), (-1, -1), "MIDDLE"),
+            *((f"{side}PADDING", (0, 0), (-1, -1), 2.0) for side in ("LEFT", "RIGHT")),
+            *((f"{side}PADDING", (0, 0), (-1, -1), 0.0) for side in ("TOP", "BOTTOM")),
+            ("ALIGN", (1, 0), (1, -1), "CENTER"),
+        ],
     )
 
 

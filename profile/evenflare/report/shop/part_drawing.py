@@ -9,6 +9,7 @@ import numpy as np
 
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
+from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.rings import radius_at as round_radius
 from evenflare.manufacture.part.slices import slices
@@ -18,6 +19,7 @@ from evenflare.manufacture.process.types import Process
 from evenflare.report.kit import paper, wall
 from evenflare.report.kit.drafting import AXIS, FINE, LETTERS, THIN, View, dimension, face, label, line, view
 from evenflare.report.kit.paper import LONG, MARGIN, NUMBERS, SHORT, SMALL, SUBHEADING
+from evenflare.report.shop import zones
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 
@@ -35,7 +37,7 @@ _ABOVE = 17.0
 _TITLE = 9.0
 
 
-def write_drawing(design: Design, solid: SolidFile, process: Process, path: Path) -> None:
+def write_drawing(design: Design, solid: SolidFile, process: Process, asked: WallAsked, path: Path) -> None:
     """Write one A4 page, lying; at its scale if it is printed at its size. Errors: InputError as replacing."""
     waveguide = design.waveguide
     planes = [("A–A", 0.0)] if waveguide.is_round else [("A–A, horizontal", 0.0), ("B–B, vertical", 0.5 * np.pi)]
@@ -51,7 +53,7 @@ def write_drawing(design: Design, solid: SolidFile, process: Process, path: Path
             with view(page, left + _LEFT - low / scale, axis, scale=scale) as section:
                 half = 0.5 * (width if azimuth == 0.0 else height)
                 label(section, f"Section {title}", (0.5 * (low + high), half + _ABOVE * scale), size=LETTERS + 1)
-                _section(section, waveguide, solid, azimuth=azimuth)
+                _section(section, waveguide, solid, asked, azimuth=azimuth)
             left += (high - low) / scale + _AROUND + 4.0
         with view(page, left + 0.5 * (width / scale + _FRONT), axis, scale=scale) as front:
             label(front, "Front", (0.0, 0.5 * height + _ABOVE * scale), size=LETTERS + 1)
@@ -61,7 +63,7 @@ def write_drawing(design: Design, solid: SolidFile, process: Process, path: Path
             label(bar, f"50 mm of paper, {50 * scale:g} mm of the part", (25.0, 2.3))
 
     title = f"{design.name} {design_id(design)}: drawing"
-    paper.write_pdf(_words(design, solid, process, scale), path, title=title, strip=_STRIP, views=views)
+    paper.write_pdf(_words(design, solid, process, asked, scale), path, title=title, strip=_STRIP, views=views)
 
 
 def _halves(solid: SolidFile) -> tuple[float, float]:
@@ -78,7 +80,7 @@ def _scale(deep: float, high: float, wide: float, *, sections: int) -> float:
     return SCALES[-1]
 
 
-def _section(view: View, waveguide: Waveguide, solid: SolidFile, *, azimuth: float) -> None:
+def _section(view: View, waveguide: Waveguide, solid: SolidFile, asked: WallAsked, *, azimuth: float) -> None:
     outlines, scale = [outline / MILLIMETRE for outline in slices(solid.mesh, azimuth=azimuth)], view.scale
     for outline in outlines:
         face(view, outline)
@@ -101,8 +103,10 @@ def _section(view: View, waveguide: Waveguide, solid: SolidFile, *, azimuth: flo
         thick = sizes.flange_thickness / MILLIMETRE
         at = edge + 5 * scale
         dimension(view, (depth - thick, at), (depth, at), f"{thick:.2f}", foot=edge)
-    line(view, [(front, edge), (front, edge + 9 * scale)], THIN)
-    label(view, "A", (front, edge + 9 * scale), framed=True)
+    zones.mark(view, asked, lambda z: 0.5 * _across(waveguide, z * MILLIMETRE, azimuth), depth=depth)
+    line(view, [(0.0, throat), (0.0, edge + 9 * scale)], THIN)
+    label(view, "A", (0.0, edge + 9 * scale), framed=True)
+    label(view, "B", (front + 10 * scale, 0.0), framed=True)
 
 
 def _front(view: View, waveguide: Waveguide, solid: SolidFile) -> None:
@@ -140,8 +144,8 @@ def _across(waveguide: Waveguide, z: float, azimuth: float) -> float:
     return 2.0 * wall.radius_at(waveguide.surface, z, azimuth) / MILLIMETRE
 
 
-def _words(design: Design, solid: SolidFile, process: Process, scale: float) -> list[Any]:
-    """Title, sizes, stations, notes and cautions."""
+def _words(design: Design, solid: SolidFile, process: Process, asked: WallAsked, scale: float) -> list[Any]:
+    """Title, sizes, zones, stations, notes and cautions."""
     sizes, mass = solid.sizes, solid.volume * process.density
     facts = [
         f"design id {design_id(design)}",
@@ -150,9 +154,7 @@ def _words(design: Design, solid: SolidFile, process: Process, scale: float) -> 
         *([f"wall {sizes.wall / MILLIMETRE:.2f} at least"] if sizes.kind == "shell" else []),
         _bolt_words(solid),
         *_features(solid),
-        f"waveguide's wall: profile of a surface within {2 * process.tolerance / MILLIMETRE:g}, equally about the shape"
-        " of points.csv (ISO 1101), referred to datums A and B",
-        "datum A: front face, the mouth plane; datum B: the axis, of the throat's bore",
+        "datum A: the throat plane, where the driver sits, z = 0; datum B: the axis, of the throat's bore",
         "other sizes: ISO 2768-m. Edges of mouth and throat sharp: do not break them by more than 0.2",
     ]
     about = CASTING_CAUTIONS if "pattern" in process.makes else CAUTIONS
@@ -160,6 +162,9 @@ def _words(design: Design, solid: SolidFile, process: Process, scale: float) -> 
     return [
         paper.words(design.name, paper.HEADING),
         *paper.listed(facts, SMALL, mark="–"),
+        paper.words("Tolerance of the waveguide's wall, by zone", SUBHEADING),
+        *zones.tables(asked, _STRIP - 2.0, SMALL),
+        *paper.listed(zones.notes(asked), SMALL, mark="–"),
         paper.words("The wall, from the throat plane z = 0 to the mouth", SUBHEADING),
         _stations(design.waveguide),
         paper.words("Cautions", SUBHEADING),

@@ -8,6 +8,7 @@ from typing import Any
 
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
+from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.milling.gcode import CAUTIONS as CUTTING_CAUTIONS
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.part.features import features_words
@@ -17,15 +18,24 @@ from evenflare.manufacture.proof.programs import Proved
 from evenflare.manufacture.proof.proof import Proof
 from evenflare.manufacture.sheets.layer_files import GLUE_CAUTIONS
 from evenflare.report.kit import paper, style
-from evenflare.report.kit.paper import HEADING, TITLE, listed, table, together, words
-from evenflare.report.shop import cutting
+from evenflare.report.kit.paper import BODY, HEADING, TITLE, listed, table, together, words
+from evenflare.report.shop import cutting, zones
 from evenflare.units import MILLIMETRE, MINUTE, PERCENT
 
 _KINDS = {"ball": "ball nose", "bull": "bull nose", "flat": "flat end", "drill": "drill", "turning": "insert"}
 
 
-def write_setup_sheet(design: Design, solid: SolidFile, process: Process, proved: Proved, path: Path) -> None:
-    """Write the sheet. Errors: InputError as replacing."""
+def write_setup_sheet(
+    design: Design,
+    solid: SolidFile,
+    process: Process,
+    proved: Proved,
+    asked: WallAsked,
+    path: Path,
+    *,
+    gauged: bool = False,
+) -> None:
+    """Write the sheet. gauged : whether gauges lie beside it. Errors: InputError as replacing."""
     waveguide, programs, proof = design.waveguide, proved.programs, proved.proof
     failed = "The proof by cutting in software FAILED: no program was written. Do not cut."
     wide, high = (f"{side / MILLIMETRE:.1f}" for side in (waveguide.mouth_width, waveguide.mouth_height))
@@ -33,7 +43,6 @@ def write_setup_sheet(design: Design, solid: SolidFile, process: Process, proved
     part = [
         f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
         f"Material {process.material}, {process.density:g} kg per cubic metre.",
-        f"Tolerance of the waveguide's wall {process.tolerance / MILLIMETRE:g} mm along its normal, either way.",
         *map(_sentence, features_words(solid.features, process)),
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]
@@ -47,6 +56,7 @@ def write_setup_sheet(design: Design, solid: SolidFile, process: Process, proved
         *([words(failed, textColor=style.ORANGE)] if proof is not None and not proof.passed else []),
         words("Part", HEADING),
         *listed(part),
+        *_wall(asked, gauged),
         *([*_programs(programs, proof), *_tools(process, programs)] if programs else []),
         *(_layers(process) if sheets else []),
         *(_pattern(process) if casting else []),
@@ -54,6 +64,13 @@ def write_setup_sheet(design: Design, solid: SolidFile, process: Process, proved
         *([] if proof is None else _proof(proof)),
     ]
     paper.write_pdf(flow, path, title=f"{design.name} {design_id(design)}: set-up sheet")
+
+
+def _wall(asked: WallAsked, gauged: bool) -> list[Any]:
+    gauges = "Templates in gauges.dxf and places to probe in probe_points.csv check it; gauges.pdf says how."
+    told = [*map(_sentence, zones.notes(asked)), *([gauges] if gauged else [])]
+    heading = words("Tolerance of the waveguide's wall, by zone, mm", HEADING)
+    return [heading, *zones.tables(asked, 140.0, BODY), *listed(told)]
 
 
 def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
@@ -113,7 +130,9 @@ def _pattern(process: Process) -> list[Any]:
     casting = process.casting
     assert casting is not None
     rule = "times 1 + s" if casting.contraction_of == "casting" else "divided by 1 - s"
+    machined = "The waveguide's wall is machined after casting: the pattern has metal on it for that (pattern.csv)."
     steps = [
+        *([machined] if casting.wall == "machined" else []),
         f"Alloy {casting.alloy}; contraction s = {casting.contraction / PERCENT:g} % of the"
         f" {casting.contraction_of}: the pattern is the casting {rule}. It is in pattern.stl: do not add it again.",
         "pattern.csv has every size on pattern, casting and part with its tolerance, parting line, draft, where"

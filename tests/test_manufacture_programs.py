@@ -45,7 +45,7 @@ def test_straight_moves_of_a_spiral_cut_its_corners_by_the_chord_asked_for_and_n
     chord = 0.02 * MM
     x, y, _ = round_spiral(CONE.meridian, radius=3 * MM, ridge=0.2 * MM, chord=chord).T
     radius, turn = np.hypot(x, y), np.diff(np.unwrap(np.arctan2(y, x)))
-    # The sagitta of each move, r (1 - cos(turn / 2)); within a move the spiral's radius changes by up to half a percent.
+    # The sagitta of each move, r (1 - cos(turn / 2)); within a move the radius changes by up to half a percent.
     for end in (radius[1:], radius[:-1]):
         sagitta = end * (1.0 - np.cos(0.5 * turn))
         assert sagitta.max() <= 1.005 * chord

@@ -19,6 +19,7 @@ from hypothesis import settings
 sys.path.insert(0, str(Path(__file__).parent))
 
 from commandline import DESIGN, TARGET
+from evenflare.cli import telling
 from evenflare.commands import designs, searching, solving
 from evenflare.design.file import read_design
 from evenflare.files import InputError
@@ -47,17 +48,10 @@ def pytest_collection_modifyitems(items):
     items.sort(key=lambda item: item.path not in slow)
 
 
-def compile_all():
-    from evenflare.radiation import boundary_elements, march
-
-    march.warm_up()
-    boundary_elements.warm_up()
-
-
 @pytest.hookimpl(optionalhook=True)
 def pytest_xdist_setupnodes():
     """Compiled before there are processes that would all compile the same at once."""
-    compile_all()
+    telling.compiled(quiet=True)
 
 
 @pytest.hookimpl(optionalhook=True)
@@ -81,7 +75,7 @@ def pytest_xdist_make_scheduler(config, log):
 @pytest.fixture(scope="session")
 def compiled():
     """The compiled parts are in their cache: no test meets them being made."""
-    compile_all()
+    telling.compiled(quiet=True)
 
 
 @pytest.fixture

@@ -23,7 +23,7 @@ MORE = {
     "cone, above the middle, sharp": (Waveguide(Conical(0.07, 45 * DEGREE)), Cabinet(0.24, 0.38, 0.3, y=0.08)),
     "oblong, aside, sharp and rounded": (
         Waveguide(OBLONG),
-        Cabinet(0.26, 0.42, 0.28, Edge(), Edge(0.015), 0.02, 0.08),
+        Cabinet(0.24, 0.3, 0.2, Edge(), Edge(0.015), 0.02, 0.06),
     ),
     "wide oblong, rounded": (
         Waveguide(Oblong(OblateSpheroidal(0.1, 43.5 * DEGREE, 0.012), OblateSpheroidal(0.1, 27 * DEGREE, 0.012))),

@@ -6,6 +6,7 @@ import shutil
 import sys
 import tempfile
 import traceback
+from functools import cache
 from pathlib import Path
 
 # Before numpy comes in. The run has a process for each core already: threads of linear algebra would wait for one
@@ -18,6 +19,7 @@ from hypothesis import settings
 sys.path.insert(0, str(Path(__file__).parent))
 
 from commandline import DESIGN, TARGET
+from evenflare.cli import telling
 from evenflare.commands import designs, searching, solving
 from evenflare.design.file import read_design
 from evenflare.files import InputError
@@ -36,19 +38,44 @@ if "EVENFLARE_CACHE" not in os.environ:
     atexit.register(shutil.rmtree, os.environ["EVENFLARE_CACHE"], ignore_errors=True)
 
 
+REFERENCE = "bempp_cl"
+"""The library of boundary elements that tests compare with."""
+
+
 def pytest_collection_modifyitems(items):
     """Files with slow tests come first: the short ones fill up both processes to the end."""
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)
 
 
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_setupnodes():
+    """Compiled before there are processes that would all compile the same at once."""
+    telling.compiled(quiet=True)
+
+
+@pytest.hookimpl(optionalhook=True)
+def pytest_xdist_make_scheduler(config, log):
+    """A file stays in one process, and those that solve by the reference library in the same one: it compiles itself
+    in each process anew, which takes half a minute.
+    """
+    from xdist.scheduler import LoadFileScheduling
+
+    @cache
+    def group(file):
+        return REFERENCE if REFERENCE in (config.rootpath / file).read_text(encoding="utf-8") else file
+
+    class Scheduling(LoadFileScheduling):
+        def _split_scope(self, nodeid):
+            return group(super()._split_scope(nodeid))
+
+    return Scheduling(config, log) if config.getvalue("dist") == "loadfile" else None
+
+
 @pytest.fixture(scope="session")
 def compiled():
     """The compiled parts are in their cache: no test meets them being made."""
-    from evenflare.radiation import boundary_elements, march
-
-    march.warm_up()
-    boundary_elements.warm_up()
+    telling.compiled(quiet=True)
 
 
 @pytest.fixture

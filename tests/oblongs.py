@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import trimesh
@@ -102,9 +103,10 @@ class DenseWall:
         self.normals = np.concatenate([part.normals.reshape(-1, 3) for part in parts])
         self.tree = cKDTree(self.points)
 
-    def nearest(self, places):
-        """Distance of the nearest point: at most a little too large."""
-        return self.tree.query(places * np.where(places < 0, [-1.0, -1.0, 1.0], 1.0))[0]
+    def nearest(self, places, *, below=np.inf):
+        """Distance of the nearest point: at most a little too large; infinite from `below` on, which is soon told."""
+        folded = places * np.where(places < 0, [-1.0, -1.0, 1.0], 1.0)
+        return self.tree.query(folded, distance_upper_bound=below)[0]
 
     def beside(self, places):
         """Distance from the plane that touches the wall at the nearest point."""
@@ -112,6 +114,12 @@ class DenseWall:
         folded = np.column_stack([folded, places[:, 2]])
         index = self.tree.query(folded)[1]
         return np.abs(np.sum((folded - self.points[index]) * self.normals[index], axis=1))
+
+
+@cache
+def dense_wall(name):
+    """Of one of SHAPES: made once for all tests of a process."""
+    return DenseWall(SHAPES[name].surface)
 
 
 def held(mesh):

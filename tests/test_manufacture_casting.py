@@ -30,7 +30,7 @@ from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import Casting, DriverSeat
 from evenflare.units import DEGREE
 from evenflare.waveguide import FAMILIES, Conical, OblateSpheroidal, Points, Waveguide
-from oblongs import MM, SHAPES, THROAT, Choice, DenseWall, closed_ring, held
+from oblongs import MM, SHAPES, THROAT, Choice, closed_ring, dense_wall, held
 
 PROCESS = read_process("casting")
 BRONZE = Casting("bronze", 0.0130208, "casting", 3 * MM, 1.5 * DEGREE, "front", 12)
@@ -99,10 +99,10 @@ def test_oblong_casting_returns_to_the_solid_after_cooling(name, tmp_path):
     done = export_pattern(waveguide, Choice(), replace(PROCESS, casting=BRONZE), tmp_path, **TOLD)
     read = trimesh.load(done.mesh)
     assert read.is_watertight
-    dense = DenseWall(waveguide.surface)
+    dense = dense_wall(name)
     for of, good in (("casting", True), ("pattern", False)):
         places = read.vertices * MM * (1 / 1.0130208 if of == "casting" else 1 - 0.0130208)
-        near = (dense.nearest(places) < 0.4 * MM) & (places[:, 2] > 0.1 * MM)
+        near = (dense.nearest(places, below=0.4 * MM) < 0.4 * MM) & (places[:, 2] > 0.1 * MM)
         near &= places[:, 2] < waveguide.surface.depth - 0.1 * MM
         assert near.sum() > 1000
         worst = dense.beside(places[near]).max()

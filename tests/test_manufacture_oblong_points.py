@@ -15,7 +15,7 @@ from evenflare.manufacture.points.points import CAUTIONS
 from evenflare.manufacture.wall.oblong_offset import check_clear
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Oblong, Points, RoundedRectangle, Superellipse, Waveguide
-from oblongs import DEPTH, HOLLOW, MM, NARROWING, SHAPES, THROAT, Choice, DenseWall, cones, normals_of_cones, semi_axes
+from oblongs import DEPTH, HOLLOW, MM, NARROWING, SHAPES, THROAT, Choice, cones, dense_wall, normals_of_cones, semi_axes
 
 CHORD, TOOL = 0.05 * MM, 3 * MM
 TOLD = {"design_id": "0a1b2c", "name": "shelf\nhorn"}
@@ -132,7 +132,7 @@ def test_curves_in_both_planes_read_back_as_the_meridians(name, tmp_path):
 @pytest.mark.parametrize("name", SHAPES)
 def test_tool_touches_the_wall_and_gouges_it_nowhere(name):
     surface = SHAPES[name].surface
-    dense, wall = DenseWall(surface), cloud(surface)
+    dense, wall = dense_wall(name), cloud(surface)
     path = oblong_path(surface, wall, tool_radius=TOOL, chord_error=CHORD)
     curve = curve_at(surface, 30 * DEGREE, tool_radius=TOOL, chord_error=CHORD)
     for centres in (path.centres.reshape(-1, 3), curve.places):
@@ -145,9 +145,9 @@ def test_tool_touches_the_wall_and_gouges_it_nowhere(name):
     # Half way between neighbours, along rows, columns and diagonals, the ball cuts in by the chord error at most.
     c = path.centres
     for middle in (c[1:] + c[:-1], c[:, 1:] + c[:, :-1], c[1:, 1:] + c[:-1, :-1], c[1:, :-1] + c[:-1, 1:]):
-        assert dense.nearest(0.5 * middle.reshape(-1, 3)).min() > TOOL - CHORD - 0.1e-6
+        assert dense.nearest(0.5 * middle.reshape(-1, 3), below=TOOL).min() > TOOL - CHORD - 0.1e-6
     ends = curve.places[1:] + curve.places[:-1]
-    assert dense.nearest(0.5 * ends).min() > TOOL - CHORD - 0.1e-6
+    assert dense.nearest(0.5 * ends, below=TOOL).min() > TOOL - CHORD - 0.1e-6
 
 
 def test_tool_rolls_round_the_edges(tmp_path):

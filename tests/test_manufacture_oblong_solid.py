@@ -24,10 +24,10 @@ from oblongs import (
     SHAPES,
     THROAT,
     Choice,
-    DenseWall,
     bore_of_cones,
     closed_ring,
     cones,
+    dense_wall,
     held,
     semi_axes,
 )
@@ -110,9 +110,9 @@ def test_shell_around_equal_cones_has_the_volume_of_the_round_closed_forms():
 @pytest.mark.parametrize("name", ["cone", "rolled", "rectangle", "edges"])
 def test_wall_of_the_mesh_departs_from_the_true_surface_by_at_most_the_chord_error(name, kind, chord):
     waveguide = SHAPES[name]
-    dense = DenseWall(waveguide.surface)
+    dense = dense_wall(name)
     _, mesh, _ = solid_of(waveguide, Choice(kind), chord * MM)
-    wall = dense.nearest(mesh.vertices) < 0.5 * MM
+    wall = dense.nearest(mesh.vertices, below=0.5 * MM) < 0.5 * MM
     corners = mesh.vertices[mesh.faces]
     level = np.ptp(corners[..., 2], axis=1) < 1e-9
     bored = wall[mesh.faces].all(axis=1) & ~level
@@ -132,7 +132,7 @@ def test_wall_of_the_mesh_departs_from_the_true_surface_by_at_most_the_chord_err
 def test_outside_of_a_shell_is_one_wall_away_from_the_inside(name):
     waveguide, chord = SHAPES[name], 0.1 * MM
     sizes, mesh, thinnest = solid_of(waveguide, Choice("shell"), chord)
-    dense = DenseWall(waveguide.surface)
+    dense = dense_wall(name)
     far = dense.nearest(mesh.vertices)
     z = mesh.vertices[:, 2]
     outside = (far > 0.5 * MM) & (z > 1e-6) & (z < waveguide.depth - sizes.flange_thickness - 1e-6)

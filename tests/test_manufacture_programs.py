@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.clearance import wall_cloud
-from evenflare.manufacture.milling.finishing import finishing
+from evenflare.manufacture.milling.finishing import finishing, round_spiral
 from evenflare.manufacture.milling.turning import turning
 from evenflare.manufacture.proof.proof import prove
 from evenflare.units import DEGREE
@@ -39,6 +39,17 @@ def test_finishing_leaves_ridges_no_higher_than_asked_on_oblong_walls(name):
     left, gouge = departures(waveguide, centres_of(program, waveguide), 3 * MM, azimuths=(0.0, 0.7, 1.4, 3.9))
     assert 0.4 * asked.scallop_height < left <= asked.scallop_height
     assert gouge < 0.5e-6  # moves across a bulge: the square of 0.3 mm over eight radii, shared by two hundred turns
+
+
+def test_straight_moves_of_a_spiral_cut_its_corners_by_the_chord_asked_for_and_no_less():
+    chord = 0.02 * MM
+    x, y, _ = round_spiral(CONE.meridian, radius=3 * MM, ridge=0.2 * MM, chord=chord).T
+    radius, turn = np.hypot(x, y), np.diff(np.unwrap(np.arctan2(y, x)))
+    # The sagitta of each move, r (1 - cos(turn / 2)); within a move the radius changes by up to half a percent.
+    for end in (radius[1:], radius[:-1]):
+        sagitta = end * (1.0 - np.cos(0.5 * turn))
+        assert sagitta.max() <= 1.005 * chord
+        assert sagitta.min() >= 0.98 * chord, "more points than are needed"
 
 
 @given(

@@ -106,3 +106,24 @@ def test_rays_after_a_move_reach_the_farthest_of_the_tool_at_many_places(kind, e
     assert np.mean(off > 2 * CLOSE) < 0.03
     assert off.max(initial=0.0) < 0.3 * MM
     assert missed.mean() < 0.01
+
+
+@pytest.mark.parametrize("turned", [0, 12])
+def test_a_move_past_the_axis_within_the_tool_s_radius_cuts_rays_all_round(turned):
+    """Its ends are far from the axis on either side: the flank's two straight edges, in closed form."""
+    count, radius, beside = 48, 3 * MM, 1 * MM
+    azimuth = 2 * np.pi * (np.arange(count) + 0.5) / count
+    directions = np.column_stack([np.cos(azimuth), np.sin(azimuth)])
+    along = np.array([[beside, -8 * MM], [beside, 8 * MM]])
+    if turned:  # by a quarter: along the other axis
+        along = along[:, ::-1] * [-1.0, 1.0]
+    points = np.column_stack([along, np.zeros(2)])
+    reach, wall = np.zeros((count, 3)), np.full((count, 3), 1.0)
+    sweep.bored(reach, wall, 0.0, STEP, directions, points, TOOLS["flat"])
+    found = np.roll(np.maximum.accumulate(reach, axis=1)[:, -1], -turned)
+    x, y = np.cos(azimuth), np.sin(azimuth)
+    wanted = np.where(x > 0.0, beside + radius, radius - beside) / np.abs(x)
+    straight = np.abs(wanted * y) <= 8 * MM
+    assert straight.sum() > 24
+    np.testing.assert_allclose(found[straight], wanted[straight], rtol=1e-9)  # rounding
+    assert np.all(found[~straight] >= 8 * MM)

@@ -9,6 +9,7 @@ from hypothesis import strategies as st
 
 from evenflare import radiation
 from evenflare.directivity.types import Observation
+from evenflare.radiation import termination
 from evenflare.radiation.elements import NODES, assembled, caps_of, divided
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.march import Resolution, at_resolution
@@ -106,6 +107,14 @@ class TestElimination:
             admittance, np.swapaxes(admittance, 1, 2), rtol=0, atol=1e-9 * np.abs(admittance).max()
         )
         assert np.all(np.linalg.eigvalsh(admittance.imag) > -1e-9 * np.abs(admittance).max())
+
+    def test_degrees_in_the_static_limit_say_what_their_waves_would(self, monkeypatch: pytest.MonkeyPatch) -> None:
+        end, wavenumber = Sphere(0.15, 0.7, 0.0, 12), np.array([3.0])
+        limit = end.radiation(wavenumber, 12).admittance
+        monkeypatch.setattr(termination, "radiating_degree", lambda _: 100)
+        waves = end.radiation(wavenumber, 12).admittance
+        # The limit leaves out (k R / n)^2 of each, 5e-4 at degree 21 (seen: 4e-5 of the whole).
+        np.testing.assert_allclose(limit, waves, rtol=0, atol=5e-4 * np.abs(waves).max())
 
 
 def _assembled(elements, wavenumber: float) -> tuple[FloatArray, np.ndarray]:  # type: ignore[no-untyped-def]

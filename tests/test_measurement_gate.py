@@ -62,8 +62,10 @@ def test_what_comes_after_the_window_is_not_heard():
 @given(st.lists(st.floats(100.0, 20e3), min_size=1, max_size=5, unique=True))
 def test_spectrum_equals_the_sum_of_its_definition(frequencies):
     samples = np.random.default_rng(4).normal(size=(2, 700))
-    window = Window(arrival=5e-3, length=4e-3, lead=1e-3, taper=1e-3)
+    # It begins between two samples: the first one inside counts.
+    window = Window(arrival=5e-3, length=4e-3, lead=1.01e-3, taper=1e-3)
     first, weights = window.weights(700, sample_rate=RATE)
+    assert weights[0] > 0.0
     time = (first + np.arange(weights.size)) / RATE - 5e-3
     frequency = np.sort(frequencies)
     found = spectra(samples, frequency, window=window, sample_rate=RATE)

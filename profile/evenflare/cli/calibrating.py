@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, tell, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, tell, tell_findings
 from evenflare.files import InputError, check_folder
 
 FITTED = {
@@ -115,10 +115,7 @@ def _calibrate(options: argparse.Namespace) -> int:
         command=options.words,
         progress=lambda words: None if options.quiet else tell(words),
     )
-    warn(done.warnings)
-    for line in done.lines:
-        print(line)
-    list_written(done.files, options.out)
+    tell_findings(done, options.out)
     return DONE if done.helps else ANSWER_IS_NO
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import argparse
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, list_written, warn
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, tell_findings
 from evenflare.files import InputError, check_folder
 
 
@@ -71,10 +71,7 @@ def _compare(options: argparse.Namespace) -> int:
         reference=options.reference,
         command=options.words,
     )
-    warn(done.warnings)
-    for line in done.lines:
-        print(line)
-    list_written(done.files, options.out)
+    tell_findings(done, options.out)
     return DONE if done.within else ANSWER_IS_NO
 
 
@@ -83,10 +80,7 @@ def _spread(options: argparse.Namespace) -> int:
 
     check_folder(options.out)
     done = spread_command(options.units, options.out, reference_unit=options.reference_unit, command=options.words)
-    warn(done.warnings)
-    for line in done.lines:
-        print(line)
-    list_written(done.files, options.out)
+    tell_findings(done, options.out)
     return DONE
 
 

@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files, radiation
+from evenflare.commands.written import Findings
 from evenflare.design.file import Design, design_id, read_design
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.files import InputError
@@ -35,13 +36,10 @@ class CalibrationRequest:
     setting: radiation.Setting = "full"
 
 
-@dataclass(frozen=True)
-class Calibrated:
-    """What was found in words, what must be seen first, the files, and whether the model explains what was measured."""
+@dataclass(frozen=True, kw_only=True)
+class Calibrated(Findings):
+    """Besides, whether the model explains what was measured."""
 
-    lines: list[str]
-    warnings: list[str]
-    files: list[tuple[str, str]]
     helps: bool
 
 
@@ -163,4 +161,4 @@ def _write(
         files.write_text(folder / PAGE, text)
         for name, figure in drawn.items():
             canvas.save(figure, folder / name)
-    return Calibrated(lines, warnings, written, found.helps and found.explains)
+    return Calibrated(lines, written, warnings, helps=found.helps and found.explains)

@@ -10,6 +10,7 @@ from typing import TYPE_CHECKING
 
 from evenflare import files
 from evenflare.air import Air
+from evenflare.commands.written import Findings
 from evenflare.design.driver import check_covered
 from evenflare.design.file import Design, read_design
 from evenflare.directivity.folder import Stored, read_directivity
@@ -34,13 +35,10 @@ WINNER = "best"
 MEASURE_ALIKE = "Measure every unit from the same place"
 
 
-@dataclass(frozen=True)
-class Compared:
-    """What was found in words, what must be seen first, the files, and whether it is within the tolerance asked for."""
+@dataclass(frozen=True, kw_only=True)
+class Compared(Findings):
+    """Besides, whether it is within the tolerance asked for."""
 
-    lines: list[str]
-    warnings: list[str]
-    files: list[tuple[str, str]]
     within: bool
 
 
@@ -105,9 +103,9 @@ def compare_command(
             comparison.normalisation(found),
             *([] if sides == TO_MODEL and not changed else [words.told(sides, measured, predicted)]),
         ],
-        comparison.warnings(found, measured, predicted),
         written,
-        tolerance is None or found.within(tolerance),
+        comparison.warnings(found, measured, predicted),
+        within=tolerance is None or found.within(tolerance),
     )
 
 
@@ -124,7 +122,7 @@ def _check_apart(folder: Path, sources: Sequence[Path]) -> None:
             raise InputError(f"--out {folder}: is a folder that is compared. Choose another one")
 
 
-def spread_command(unit_paths: Sequence[Path], folder: Path, *, reference_unit: Path | None, command: str) -> Compared:
+def spread_command(unit_paths: Sequence[Path], folder: Path, *, reference_unit: Path | None, command: str) -> Findings:
     """Several units against each other and against the reference unit, into `folder`, all or nothing.
 
     reference_unit : one of the units, the first if None.
@@ -149,7 +147,7 @@ def spread_command(unit_paths: Sequence[Path], folder: Path, *, reference_unit: 
     return _write_spread(found, stored, folder, command=command)
 
 
-def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, command: str) -> Compared:
+def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, command: str) -> Findings:
     from evenflare.report.kit import sheet
     from evenflare.report.measurement import spreading
     from evenflare.results import spread
@@ -173,7 +171,7 @@ def _write_spread(found: Spread, stored: dict[str, Stored], folder: Path, *, com
             command=command,
         )
         files.write_text(folder / "report.html", text)
-    return Compared(spreading.lines(found), warnings, written, True)
+    return Findings(spreading.lines(found), written, warnings)
 
 
 def _names(paths: Sequence[Path]) -> list[str]:

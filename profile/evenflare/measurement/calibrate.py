@@ -302,9 +302,10 @@ class _CalibrationProblem:
         """The first explanation, with intervals that reach over those that are nearly as good."""
         best = found[0]
         scales = self.scales(best.blocks)
-        covariance, wrong = self.widened(best)
-        error = np.sqrt(np.diag(covariance))
-        reach = [np.sqrt(np.diag(self.widened(each)[0])) for each in found]
+        widths = [self.widened(each) for each in found]
+        covariance, wrong = widths[0]
+        reach = [np.sqrt(np.diag(each)) for each, _ in widths]
+        error = reach[0]
         low = np.min([each.x - NINETY_FIVE * one for each, one in zip(found, reach, strict=True)], axis=0)
         high = np.max([each.x + NINETY_FIVE * one for each, one in zip(found, reach, strict=True)], axis=0)
         values = self.start + self.width * best.x

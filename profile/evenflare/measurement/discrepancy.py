@@ -83,9 +83,9 @@ def discrepancy_of(
 
 def _correlation(places: FloatArray, octaves: float, radians: float) -> FloatArray:
     """(N, N) correlation of a model's error, smooth in either distance (squared exponential)."""
-    apart = (places[:, None, 0] - places[None, :, 0]) / octaves
-    turned = (places[:, None, 1:] - places[None, :, 1:]) / radians
-    return np.asarray(np.exp(-0.5 * apart**2 - 0.5 * np.sum(turned**2, axis=2)))
+    reach = (octaves, radians, radians, radians)
+    apart, x, y, z = (((each[:, None] - each) / far) ** 2 for each, far in zip(places.T, reach, strict=True))
+    return np.asarray(np.exp(-0.5 * apart - 0.5 * (x + y + z)))
 
 
 def _unlikely(

@@ -1,0 +1,1 @@
+"""Parts that were scanned or probed, held against the drawn wall; imports up to design, never radiation."""

@@ -1,0 +1,250 @@
+"""A part held against limits of its wall: where it lies outside, and whether that is beyond doubt.
+
+Stray points do not count. Points are gathered in cells of share and azimuth, whose median withstands those that were
+not recognised; the doubt of a cell is the registration's at that place and what noise leaves in a median. A cell is
+outside, or inside, where it is so by more than that doubt allows at 5 % for the whole part: the bound is taken for as
+many cells as there are (Bonferroni). What is neither is not decided, as ISO 14253-1 has it (from memory).
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Literal, NamedTuple
+
+import numpy as np
+from scipy.stats import norm
+
+from evenflare.inspection.found import Estimate, Inspection
+from evenflare.units import BoolArray, FloatArray, IntArray
+from evenflare.waveguide import Waveguide
+from evenflare.waveguide.wall_zones import WallZone
+
+ALONG, AROUND = 24, 24
+"""Cells of the wall from throat to mouth, and once around."""
+DOUBT = 0.05
+"""Odds of calling a part that just keeps its limits outside, or inside that just breaks them."""
+MEDIAN = 1.2533
+"""Standard error of a median over that of a mean, of Gaussian noise: sqrt(pi / 2)."""
+TO_SIGMA = 1.4826
+"""Standard deviation over median absolute deviation, of Gaussian noise."""
+ENOUGH = 5
+"""Points in a cell whose scatter tells the noise."""
+
+State = Literal["inside", "undecided", "outside"]
+
+
+class Worst(NamedTuple):
+    """The place of the wall that lies furthest off: m along the normal; m from the throat plane; rad."""
+
+    off: Estimate
+    z: float
+    azimuth: float
+
+
+@dataclass(frozen=True)
+class HeldZone:
+    """A zone, and the part in it.
+
+    points  : used ones in it, and the share of these that lie
+    outside : beyond its limits, 0 to 1; 0 without points.
+    mean    : of the departure, m; nan without points.
+    excess  : m, by which the worst cell is beyond the limit, below 0 within it; nan without points.
+    z, azimuth : of that cell.
+    """
+
+    zone: WallZone
+    points: int
+    outside: float
+    mean: Estimate
+    excess: float
+    z: float
+    azimuth: float
+    state: State
+
+
+@dataclass(frozen=True)
+class Held:
+    """A part against limits. state : of the whole; `outside` where one zone is, `inside` where all are."""
+
+    zones: tuple[HeldZone, ...]
+    outside: float
+
+    @property
+    def state(self) -> State:
+        """Of the whole."""
+        states = {each.state for each in self.zones if each.points}
+        if "outside" in states:
+            return "outside"
+        return "inside" if states == {"inside"} else "undecided"
+
+    @property
+    def worst(self) -> HeldZone:
+        """The zone with the worst cell."""
+        return max((each for each in self.zones if each.points), key=lambda each: each.excess)
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Used points gathered in cells of the wall, C of them that hold any.
+
+    cell       : (N,) of every point its cell, -1 for one that does not count.
+    count      : (C,) points; off : (C,) their median, m; z, azimuth : (C,) their middle, m and rad.
+    error      : (C,) standard error of the median, m, registration's included.
+    noise      : m, of a single point.
+    covered    : share of the wall's cells that hold points, 0 to 1.
+    """
+
+    cell: IntArray
+    count: IntArray
+    off: FloatArray
+    z: FloatArray
+    azimuth: FloatArray
+    error: FloatArray
+    noise: float
+    covered: float
+
+
+def cells_of(inspection: Inspection, waveguide: Waveguide) -> Cells:
+    """The used points by cell. ValueError if there is none."""
+    used = inspection.used & np.isfinite(inspection.off)
+    if not used.any():
+        raise ValueError("no point lies on the wall")
+    row = np.clip((inspection.share * ALONG).astype(int), 0, ALONG - 1)
+    turn = np.mod(inspection.azimuth, 2.0 * np.pi) / (2.0 * np.pi)
+    column = np.clip((turn * AROUND).astype(int), 0, AROUND - 1)
+    place = np.where(used, row * AROUND + column, -1)
+    held, cell = np.unique(place[used], return_inverse=True)
+    every = np.full(place.size, -1)
+    every[used] = cell
+    off, count = inspection.off[used], np.bincount(cell)
+    middle = _medians(cell, off, held.size)
+    crowded = count[cell] >= ENOUGH
+    apart = off - middle[cell]
+    n = int(used.sum())
+    noise = float(TO_SIGMA * np.median(np.abs(apart[crowded]))) if crowded.any() else 0.0
+    if not crowded.any():  # probed points, a few: what the mean of all is known to tells of one
+        noise = inspection.offset.standard_error * np.sqrt(n)
+    pose = pose_errors(inspection, waveguide)[used]
+    error = np.hypot(_medians(cell, pose, held.size), np.where(count > 1, MEDIAN, 1.0) * noise / np.sqrt(count))
+    z = _medians(cell, inspection.points[used, 2], held.size)
+    azimuth = (held % AROUND + 0.5) / AROUND * 2.0 * np.pi
+    alone = count == 1
+    first = np.zeros(held.size)
+    first[cell] = np.mod(inspection.azimuth[used], 2.0 * np.pi)
+    azimuth = np.where(alone, first, azimuth)
+    return Cells(every, count, middle, z, azimuth, error, noise, held.size / (ALONG * AROUND))
+
+
+def _medians(cell: IntArray, values: FloatArray, count: int) -> FloatArray:
+    """(count,) of values by their cells."""
+    order = np.lexsort((values, cell))
+    first = np.searchsorted(cell[order], np.arange(count))
+    size = np.bincount(cell, minlength=count)
+    ranked = values[order]
+    return np.asarray(0.5 * (ranked[first + (size - 1) // 2] + ranked[first + size // 2]))
+
+
+def pose_errors(inspection: Inspection, waveguide: Waveguide) -> FloatArray:
+    """(N,) m, standard error of the departure that the registration's leaves at each point.
+
+    A small shift s and turn w of the part move a point p along the wall's normal n by n.s + (p x n).w.
+    """
+    return np.asarray(np.sqrt(_levers(inspection, waveguide) ** 2 @ inspection.pose_error**2))
+
+
+def _levers(inspection: Inspection, waveguide: Waveguide) -> FloatArray:
+    """(N, 6) by which a shift and a turn move each point along the normal."""
+    angle = _angles(waveguide, inspection.share, inspection.azimuth)
+    normal = np.stack(
+        [np.cos(angle) * np.cos(inspection.azimuth), np.cos(angle) * np.sin(inspection.azimuth), -np.sin(angle)], axis=1
+    )
+    return np.concatenate([normal, np.cross(inspection.points, normal)], axis=1)
+
+
+def _angles(waveguide: Waveguide, share: FloatArray, azimuth: FloatArray) -> FloatArray:
+    """(N,) rad, of the wall against the axis. Of an oblong one between the two meridians': near enough for a doubt."""
+    if waveguide.is_round:
+        return _angle_at(waveguide, share, plane=0)
+    wide, high = (_angle_at(waveguide, share, plane=plane) for plane in (0, 1))
+    return np.asarray(wide * np.cos(azimuth) ** 2 + high * np.sin(azimuth) ** 2)
+
+
+def _angle_at(waveguide: Waveguide, share: FloatArray, *, plane: int) -> FloatArray:
+    if waveguide.is_round:
+        wall = waveguide.meridian.dense
+    else:
+        wall = (waveguide.surface.horizontal if plane == 0 else waveguide.surface.vertical).dense
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
+    return np.asarray(np.interp(share, arc / arc[-1], wall.angle))
+
+
+def bound(cells: int) -> float:
+    """Standard errors beyond which one of so many cells lies by chance in DOUBT of parts."""
+    return float(norm.ppf(1.0 - DOUBT / max(cells, 1)))
+
+
+def held_against(inspection: Inspection, cells: Cells, zones: Sequence[WallZone]) -> Held:
+    """The part against zones of its wall, from throat to mouth without gaps."""
+    ends = np.array([each.to_z for each in zones])
+    z = inspection.points[:, 2]
+    zone = np.minimum(np.searchsorted(ends, z, side="right"), len(zones) - 1)
+    plus, minus = (np.array([getattr(each, name) for each in zones])[zone] for name in ("plus", "minus"))
+    excess = np.maximum(inspection.off - plus, -minus - inspection.off)
+    counts = cells.cell >= 0
+    by_cell = _medians(cells.cell[counts], excess[counts], cells.count.size)
+    home = np.minimum(np.searchsorted(ends, cells.z, side="right"), len(zones) - 1)
+    away = bound(cells.count.size) * cells.error
+    found = [_zone(inspection, cells, each, counts & (zone == i), excess, by_cell, away, home == i)
+             for i, each in enumerate(zones)]
+    return Held(tuple(found), float(np.mean(excess[counts] > 0.0)))
+
+
+def _zone(
+    inspection: Inspection,
+    cells: Cells,
+    zone: WallZone,
+    mine: BoolArray,
+    excess: FloatArray,
+    by_cell: FloatArray,
+    away: FloatArray,
+    inner: BoolArray,
+) -> HeldZone:
+    n = int(mine.sum())
+    if n == 0 or not inner.any():
+        return HeldZone(zone, 0, 0.0, Estimate(np.nan, np.nan), np.nan, np.nan, np.nan, "undecided")
+    worst = int(np.flatnonzero(inner)[by_cell[inner].argmax()])
+    state: State = "undecided"
+    if np.any(by_cell[inner] > away[inner]):
+        state = "outside"
+    elif np.all(by_cell[inner] < -away[inner]):
+        state = "inside"
+    # The registration moves all cells of a zone together: its share of the error does not average away.
+    mean = Estimate(float(inspection.off[mine].mean()), float(np.median(cells.error[inner])))
+    outside = float(np.mean(excess[mine] > 0.0))
+    place = float(cells.z[worst]), float(cells.azimuth[worst])
+    return HeldZone(zone, n, outside, mean, float(by_cell[worst]), *place, state)
+
+
+def worst_of(cells: Cells) -> Worst:
+    """The cell that lies furthest off."""
+    k = int(np.abs(cells.off).argmax())
+    off = Estimate(float(cells.off[k]), float(cells.error[k]))
+    return Worst(off, float(cells.z[k]), float(cells.azimuth[k]))
+
+
+def rms_of(inspection: Inspection, waveguide: Waveguide, cells: Cells) -> Estimate:
+    """m, root mean square of the departure over the used points, noise of the points included."""
+    counts = cells.cell >= 0
+    off, n = inspection.off[counts], int(counts.sum())
+    rms = float(np.sqrt(np.mean(off**2)))
+    if rms == 0.0:
+        return Estimate(0.0, cells.noise / np.sqrt(n))
+    pull = _levers(inspection, waveguide)[counts].T @ off / (n * rms)
+    return Estimate(rms, float(np.sqrt(np.sum((pull * inspection.pose_error) ** 2) + cells.noise**2 / n)))
+
+
+def even_zones(depth: float, *, count: int, limit: float) -> tuple[WallZone, ...]:
+    """So many zones of equal depth, all with one limit (m) either way."""
+    ends = np.linspace(0.0, depth, count + 1)
+    return tuple(WallZone(float(a), float(b), limit, limit) for a, b in zip(ends[:-1], ends[1:], strict=True))

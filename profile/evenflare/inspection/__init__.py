@@ -1,1 +1,5 @@
-"""Parts that were scanned or probed, held against the drawn wall; imports up to design, never radiation."""
+"""A finished part, scanned or probed, against its drawing."""
+
+from evenflare.inspection.found import Estimate, Inspection
+
+__all__ = ["Estimate", "Inspection"]

@@ -1,4 +1,4 @@
-"""What an inspection found of a part: its points against the drawn wall, and kinds of deviation told apart."""
+"""What a scan tells of a part: where its wall is, and by which kinds of error."""
 
 from __future__ import annotations
 
@@ -10,7 +10,7 @@ from evenflare.waveguide.deviated import WallDeviation
 
 @dataclass(frozen=True)
 class Estimate:
-    """A value with its standard error, in the same unit."""
+    """A value and its standard error, in one unit."""
 
     value: float
     standard_error: float
@@ -18,22 +18,25 @@ class Estimate:
 
 @dataclass(frozen=True)
 class Inspection:
-    """Points of a part against the drawn wall. Lengths in m, along the wall's normal positive where the wall lies
-    further from the axis.
+    """A scan laid on the drawn wall.
 
-    points         : (N, 3), in the part's coordinates after registration: x, y, z from the throat plane.
-    off            : (N,) along the drawn wall's normal.
-    share, azimuth : (N,) share of the arc from throat, 0, to mouth, 1; rad.
-    used           : (N,) False for outliers and what is not wall.
-    registered_to  : "datums" or "best_fit".
-    rotation, shift: (3, 3) and (3,), part = rotation @ scan + shift; and
-    pose_error     : (6,) standard errors of the shift along x, y, z and of the turn about them, m and rad.
-    scale          : 1 is nominal.
-    bow            : amplitude of a half sine over the depth.
-    tilt           : rad; 0 where a best fit has taken it away, with its error.
-    waviness       : rms of what remains and is no noise, and
-    waviness_length: its correlation length: places so far apart are correlated by exp(-1/2).
-    wall           : the part as built, everything in one.
+    points        : (N, 3) m, in the part's coordinates after registration: x, y, z from the throat plane.
+    off           : (N,) m along the drawn wall's normal, positive further from the axis.
+    share         : (N,) of the wall's arc, from throat, 0, to mouth, 1.
+    azimuth       : (N,) rad.
+    used          : (N,) False for outliers and what is not wall.
+    registered_to : "datums" or "best_fit".
+    rotation      : (3, 3), and
+    shift         : (3,) m: part = rotation @ scan + shift.
+    pose_error    : (6,) standard errors: m of the shift along x, y, z, and rad of the turns about them.
+    scale         : 1 is nominal.
+    offset        : m.
+    bow           : m, amplitude of a half sine over the depth.
+    ovality       : m, amplitude of cos(2 azimuth), in its own direction.
+    tilt          : rad, of the wall against the throat plane; 0 where best fit has taken it away, with its error.
+    waviness      : m rms of what remains and is no noise.
+    waviness_length : m, its correlation length l: exp(-d^2 / (2 l^2)).
+    wall          : the part as built, everything in one, to be solved with `deviated`.
     """
 
     points: FloatArray

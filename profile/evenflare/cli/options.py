@@ -7,7 +7,18 @@ import re
 from collections.abc import Sequence
 
 from evenflare import __version__
-from evenflare.cli import calibrating, capturing, comparing, crossing, fronts, listening, measurement, planning, rooms
+from evenflare.cli import (
+    calibrating,
+    capturing,
+    comparing,
+    crossing,
+    fronts,
+    inspecting,
+    listening,
+    measurement,
+    planning,
+    rooms,
+)
 from evenflare.cli.arguments import Parser, depths, nearest, path
 from evenflare.cli.telling import INPUT_ERROR
 from evenflare.files import short
@@ -24,6 +35,7 @@ commands, each with an example (COMMAND --help says more):
   cabinet   evenflare cabinet targets/sideboard.toml
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
   export    evenflare export runs/shelf/best.toml --out to_cut --process router
+  inspect   evenflare inspect runs/shelf/best.toml part.stl --out inspected --within-db 0.5
   check     evenflare check
   plan      evenflare plan --source-height-m 3.1 --microphone-height-m 3.1 --distance-m 2 --mouth-mm 240
   capture   evenflare capture plan/session.toml --from-hz 800 --loopback-channel 2
@@ -227,6 +239,7 @@ def parser() -> argparse.ArgumentParser:
         "Check this installation against closed forms, in seconds",
         "example: evenflare check\n\nExit code 1 if a check fails.",
     )
+    inspecting.add(command)
     planning.add(command)
     capturing.add(command)
     measurement.add(command)

@@ -137,9 +137,7 @@ def mean_of(estimates: Sequence[Estimate]) -> tuple[Estimate, float]:
     return Estimate(float(values.mean()), max(scattered, stated)), float(t.ppf(0.975, n - 1))
 
 
-def contraction(
-    scales: Sequence[Estimate], *, used: float, of: Literal["casting", "pattern"]
-) -> Contraction:
+def contraction(scales: Sequence[Estimate], *, used: float, of: Literal["casting", "pattern"]) -> Contraction:
     """The contraction that makes castings of scale 1, from those of a pattern made with the contraction `used`.
 
     of : "casting", the pattern is the casting times 1 + s; "pattern", the casting is the pattern times 1 - s.

@@ -1,13 +1,14 @@
 """A part held against limits of its wall: where it lies outside, and whether that is beyond doubt.
 
-Stray points do not count. Points are gathered in cells of share and azimuth, whose median withstands those that were
-not recognised; the doubt of a cell is the registration's at that place and what noise leaves in a median. A cell is
-outside, or inside, where it is so by more than that doubt allows at 5 % for the whole part: the bound is taken for as
-many cells as there are (Bonferroni). What is neither is not decided, as ISO 14253-1 has it (from memory).
+Stray points do not count. Points of a scan are gathered in cells of share and azimuth, whose median withstands those
+that were not recognised; the doubt of a cell is the registration's at that place and what noise leaves in a median. A
+cell is outside, or inside, where it is so by more than that doubt allows at 5 % for the whole part: the bound is taken
+for as many cells as there are (Bonferroni). What is neither is not decided, as ISO 14253-1 has it (from memory).
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
@@ -20,17 +21,18 @@ from evenflare.units import BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.wall_zones import WallZone
 
-ALONG, AROUND = 24, 24
-"""Cells of the wall from throat to mouth, and once around."""
+COARSE, FINE = 6, 24
+"""Cells of the wall from throat to mouth, and as many once around: at least, and at most."""
+CROWD = 20
+"""Points of a scan that a cell should hold, so that a tenth of strays among them does not move its median far."""
+SCAN = 2000
+"""Points from which on they are gathered; fewer were probed one by one, and each counts by itself."""
 DOUBT = 0.05
 """Odds of calling a part that just keeps its limits outside, or inside that just breaks them."""
 MEDIAN = 1.2533
 """Standard error of a median over that of a mean, of Gaussian noise: sqrt(pi / 2)."""
 TO_SIGMA = 1.4826
 """Standard deviation over median absolute deviation, of Gaussian noise."""
-ENOUGH = 5
-"""Points in a cell whose scatter tells the noise."""
-
 State = Literal["inside", "undecided", "outside"]
 
 
@@ -86,13 +88,13 @@ class Held:
 
 @dataclass(frozen=True)
 class Cells:
-    """Used points gathered in cells of the wall, C of them that hold any.
+    """Used points gathered in cells of the wall, C of them that hold any; of few points each is a cell.
 
     cell       : (N,) of every point its cell, -1 for one that does not count.
     count      : (C,) points; off : (C,) their median, m; z, azimuth : (C,) their middle, m and rad.
     error      : (C,) standard error of the median, m, registration's included.
     noise      : m, of a single point.
-    covered    : share of the wall's cells that hold points, 0 to 1.
+    covered    : share of the wall, cut in cells, that holds points, 0 to 1.
     """
 
     cell: IntArray
@@ -110,30 +112,36 @@ def cells_of(inspection: Inspection, waveguide: Waveguide) -> Cells:
     used = inspection.used & np.isfinite(inspection.off)
     if not used.any():
         raise ValueError("no point lies on the wall")
-    row = np.clip((inspection.share * ALONG).astype(int), 0, ALONG - 1)
-    turn = np.mod(inspection.azimuth, 2.0 * np.pi) / (2.0 * np.pi)
-    column = np.clip((turn * AROUND).astype(int), 0, AROUND - 1)
-    place = np.where(used, row * AROUND + column, -1)
-    held, cell = np.unique(place[used], return_inverse=True)
-    every = np.full(place.size, -1)
+    off, n = inspection.off[used], int(used.sum())
+    side = int(np.clip(np.sqrt(n / CROWD), COARSE, FINE)) if n >= SCAN else COARSE
+    place = _places(inspection, used, side)
+    held, gathered = np.unique(place, return_inverse=True)
+    size = np.bincount(gathered)
+    # A median of n points takes a share 1 / n of their scatter with it.
+    freedom = np.sqrt(size / np.maximum(size - 1, 1))
+    apart = np.abs(off - _medians(gathered, off, held.size)[gathered]) * freedom[gathered]
+    noise = float(TO_SIGMA * np.median(apart))
+    cell, covered = gathered, held.size / side**2
+    if n < SCAN:  # each point is a place of its own; what the mean of all is known to tells of one, too
+        noise = min(noise, inspection.offset.standard_error * float(np.sqrt(n)))
+        cell = np.arange(n)
+    count = np.bincount(cell)
+    middle = _medians(cell, off, count.size)
+    every = np.full(used.size, -1)
     every[used] = cell
-    off, count = inspection.off[used], np.bincount(cell)
-    middle = _medians(cell, off, held.size)
-    crowded = count[cell] >= ENOUGH
-    apart = off - middle[cell]
-    n = int(used.sum())
-    noise = float(TO_SIGMA * np.median(np.abs(apart[crowded]))) if crowded.any() else 0.0
-    if not crowded.any():  # probed points, a few: what the mean of all is known to tells of one
-        noise = inspection.offset.standard_error * np.sqrt(n)
     pose = pose_errors(inspection, waveguide)[used]
-    error = np.hypot(_medians(cell, pose, held.size), np.where(count > 1, MEDIAN, 1.0) * noise / np.sqrt(count))
-    z = _medians(cell, inspection.points[used, 2], held.size)
-    azimuth = (held % AROUND + 0.5) / AROUND * 2.0 * np.pi
-    alone = count == 1
-    first = np.zeros(held.size)
-    first[cell] = np.mod(inspection.azimuth[used], 2.0 * np.pi)
-    azimuth = np.where(alone, first, azimuth)
-    return Cells(every, count, middle, z, azimuth, error, noise, held.size / (ALONG * AROUND))
+    error = np.hypot(_medians(cell, pose, count.size), np.where(count > 1, MEDIAN, 1.0) * noise / np.sqrt(count))
+    z = _medians(cell, inspection.points[used, 2], count.size)
+    turn = np.mod(inspection.azimuth[used], 2.0 * np.pi)
+    azimuth = turn if n < SCAN else (held % side + 0.5) / side * 2.0 * np.pi
+    return Cells(every, count, middle, z, azimuth, error, noise, covered)
+
+
+def _places(inspection: Inspection, used: BoolArray, side: int) -> IntArray:
+    """(N,) of the used points, the cell of so many by so many that holds each."""
+    row = np.clip((inspection.share[used] * side).astype(int), 0, side - 1)
+    turn = np.mod(inspection.azimuth[used], 2.0 * np.pi) / (2.0 * np.pi)
+    return np.asarray(row * side + np.clip((turn * side).astype(int), 0, side - 1))
 
 
 def _medians(cell: IntArray, values: FloatArray, count: int) -> FloatArray:
@@ -195,8 +203,10 @@ def held_against(inspection: Inspection, cells: Cells, zones: Sequence[WallZone]
     by_cell = _medians(cells.cell[counts], excess[counts], cells.count.size)
     home = np.minimum(np.searchsorted(ends, cells.z, side="right"), len(zones) - 1)
     away = bound(cells.count.size) * cells.error
-    found = [_zone(inspection, cells, each, counts & (zone == i), excess, by_cell, away, home == i)
-             for i, each in enumerate(zones)]
+    found = [
+        _zone(inspection, cells, each, counts & (zone == i), excess, by_cell, away, home == i)
+        for i, each in enumerate(zones)
+    ]
     return Held(tuple(found), float(np.mean(excess[counts] > 0.0)))
 
 
@@ -247,4 +257,4 @@ def rms_of(inspection: Inspection, waveguide: Waveguide, cells: Cells) -> Estima
 def even_zones(depth: float, *, count: int, limit: float) -> tuple[WallZone, ...]:
     """So many zones of equal depth, all with one limit (m) either way."""
     ends = np.linspace(0.0, depth, count + 1)
-    return tuple(WallZone(float(a), float(b), limit, limit) for a, b in zip(ends[:-1], ends[1:], strict=True))
+    return tuple(WallZone(float(a), float(b), limit, limit) for a, b in itertools.pairwise(ends))

@@ -186,7 +186,8 @@ def read_part(path: Path) -> tuple[InspectedPart, tuple[WallZone, ...], str]:
     spots = [{key: _number(file, each, key) for key in ("from_z_mm", "to_z_mm", "mean_mm")} for each in zones]
     kinds = {
         kind: Estimate(
-            _number(file, found, f"{kind}{unit}") * factor, _number(file, found, f"{kind}_standard_error{unit}") * factor
+            _number(file, found, f"{kind}{unit}") * factor,
+            _number(file, found, f"{kind}_standard_error{unit}") * factor,
         )
         for kind, (unit, factor) in KINDS.items()
     }
@@ -202,9 +203,7 @@ def read_part(path: Path) -> tuple[InspectedPart, tuple[WallZone, ...], str]:
         index_worst=_number(file, found, "index_worst_db"),
         within=found["within"] if isinstance(found.get("within"), bool) else None,
     )
-    limits = tuple(
-        WallZone(each["from_z_mm"] * MILLIMETRE, each["to_z_mm"] * MILLIMETRE, 0.0, 0.0) for each in spots
-    )
+    limits = tuple(WallZone(each["from_z_mm"] * MILLIMETRE, each["to_z_mm"] * MILLIMETRE, 0.0, 0.0) for each in spots)
     return part, limits, str(found["design_id"])
 
 

@@ -12,7 +12,7 @@ from evenflare.inspection.series import Chart, Contraction, Drift, InspectedPart
 from evenflare.results.comparison import plain_json
 from evenflare.results.inspection import KINDS
 from evenflare.text import quoted, table
-from evenflare.units import DEGREE, MILLIMETRE, PERCENT
+from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide.accuracy import Accuracy
 from evenflare.waveguide.wall_zones import WallZone
 
@@ -60,9 +60,7 @@ def record(found: PartsFound, *, design_id: str, warnings: Sequence[str]) -> dic
                 "drifts": i in found.zones_drift,
                 **({} if chart is None else _chart(chart, line, MILLIMETRE)),
             }
-            for i, (zone, chart, line) in enumerate(
-                zip(found.zones, found.zone_charts, found.zone_drifts, strict=True)
-            )
+            for i, (zone, chart, line) in enumerate(zip(found.zones, found.zone_charts, found.zone_drifts, strict=True))
         ],
         "accuracy": {
             "wall_bias_mm": accuracy.bias / MILLIMETRE,

@@ -103,9 +103,7 @@ def part_sound(
     if nudged:
         moved = [solved(each)[0] - built for each in nudged.values()]
         error = np.sqrt(np.sum(np.square(moved), axis=0))
-    costs = {
-        kind: float(np.max(np.abs((solved(each)[0] - nominal)[valid]))) for kind, each in (alone or {}).items()
-    }
+    costs = {kind: float(np.max(np.abs((solved(each)[0] - nominal)[valid]))) for kind, each in (alone or {}).items()}
     found = PartSound(frequency, nominal, built, valid, error, costs)
     return found if target is None else replace(found, score=_scores(design, part, solve, target))
 
@@ -114,8 +112,6 @@ def _scores(design: Design, part: Waveguide, solve: Solver, target: Target) -> P
     from evenflare.target.target import wanted_index
 
     seen = search_observation(target)
-    nominal, built = (
-        score(solve(each, seen, design.air), each, target).value for each in (design.waveguide, part)
-    )
+    nominal, built = (score(solve(each, seen, design.air), each, target).value for each in (design.waveguide, part))
     frequency = own_frequencies(target)
     return PartScore(nominal, built, frequency, wanted_index(target, frequency)[0])

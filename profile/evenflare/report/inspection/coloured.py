@@ -70,8 +70,15 @@ def space(inspection: Inspection, waveguide: Waveguide, *, limit: float) -> dict
         "script": Markup(script),
         "script_hash": view.script_hash(script),
         "colours": ", ".join(style.DEVIATIONS),
-        "levels": [(f"{share * ends:+.2g}".replace("-", "−").replace("+0", "0", 1) if share == 0.0 else
-                    f"{share * ends:+.2g}".replace("-", "−"), place) for share, place in marks],
+        "levels": [
+            (
+                f"{share * ends:+.2g}".replace("-", "−").replace("+0", "0", 1)
+                if share == 0.0
+                else f"{share * ends:+.2g}".replace("-", "−"),
+                place,
+            )
+            for share, place in marks
+        ],
         "legend": "Colour is how far the part lies off the drawn wall, mm along its normal: blue nearer to the axis,"
         " orange further from it; grey: no points there.",
     }

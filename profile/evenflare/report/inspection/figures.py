@@ -28,7 +28,9 @@ NICE = (0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0)
 def reach(found: PartVerdict) -> float:
     """m, at which the scale of deviations ends, either way: above nearly all of them, and every limit."""
     off = np.abs(found.cells.off)
-    limits = [each for held in found.held.zones for each in (held.zone.minus, held.zone.plus)] if found.toleranced else []
+    limits = (
+        [each for held in found.held.zones for each in (held.zone.minus, held.zone.plus)] if found.toleranced else []
+    )
     most = max(float(np.quantile(off, 0.98)), *limits, 1e-5) / MILLIMETRE
     return next((each for each in NICE if each >= most), most) * MILLIMETRE
 
@@ -36,7 +38,9 @@ def reach(found: PartVerdict) -> float:
 def deviation_map(found: PartVerdict, waveguide: Waveguide) -> Any:
     """Deviation over azimuth and depth, the wall unrolled."""
     figure, axes = canvas.stacked(4.3, ratios=(1,))
-    style.dressed(axes, "Deviation, the wall unrolled", x="azimuth, degrees", y="z from the throat plane, mm", grid=False)
+    style.dressed(
+        axes, "Deviation, the wall unrolled", x="azimuth, degrees", y="z from the throat plane, mm", grid=False
+    )
     counts = found.cells.cell >= 0
     inspection, limit = found.inspection, reach(found) / MILLIMETRE
     z = inspection.points[counts, 2] / MILLIMETRE
@@ -50,7 +54,10 @@ def deviation_map(found: PartVerdict, waveguide: Waveguide) -> Any:
         shown = axes.scatter(turn, z, c=off, s=14, edgecolors=style.QUIET, linewidths=0.3, **look)
     else:
         edges = np.linspace(0.0, 360.0, columns + 1), np.linspace(0.0, depth, rows + 1)
-        cell = (np.clip(np.digitize(z, edges[1]) - 1, 0, rows - 1), np.clip(np.digitize(turn, edges[0]) - 1, 0, columns - 1))
+        cell = (
+            np.clip(np.digitize(z, edges[1]) - 1, 0, rows - 1),
+            np.clip(np.digitize(turn, edges[0]) - 1, 0, columns - 1),
+        )
         flat = cell[0] * columns + cell[1]
         number = np.bincount(flat, minlength=rows * columns)
         total = np.bincount(flat, weights=off, minlength=rows * columns)
@@ -63,8 +70,16 @@ def deviation_map(found: PartVerdict, waveguide: Waveguide) -> Any:
     if found.toleranced:
         for each in found.held.zones[:-1]:
             axes.axhline(each.zone.to_z / MILLIMETRE, color=style.INK, linewidth=0.7, linestyle=":")
-    axes.plot(found.worst.azimuth / DEGREE, found.worst.z / MILLIMETRE, "o", markersize=11, markerfacecolor="none",
-              markeredgecolor=style.INK, markeredgewidth=1.4, clip_on=False)
+    axes.plot(
+        found.worst.azimuth / DEGREE,
+        found.worst.z / MILLIMETRE,
+        "o",
+        markersize=11,
+        markerfacecolor="none",
+        markeredgecolor=style.INK,
+        markeredgewidth=1.4,
+        clip_on=False,
+    )
     bar = figure.colorbar(shown, ax=axes, pad=0.02, aspect=28, extend="both")
     bar.set_label("off the drawn wall, mm; + further from the axis", color=style.INK, fontsize=style.TEXT)
     bar.ax.tick_params(labelsize=style.TEXT - 1, colors=style.QUIET)
@@ -84,14 +99,25 @@ def along_depth(found: PartVerdict, waveguide: Waveguide) -> Any:
         at = np.array(ends) / MILLIMETRE
         for sign, name in ((-1.0, "minus"), (1.0, "plus")):
             edge = sign * np.array([getattr(each.zone, name) for each in found.held.zones]) / MILLIMETRE
-            axes.step(at, np.append(edge, edge[-1]), where="post", color=style.GREEN, linewidth=1.6,
-                      label="zone's limits" if sign > 0 else None)
+            axes.step(
+                at,
+                np.append(edge, edge[-1]),
+                where="post",
+                color=style.GREEN,
+                linewidth=1.6,
+                label="zone's limits" if sign > 0 else None,
+            )
     axes.plot(z[::every], off[::every], ".", color=style.SKY, markersize=2.5, alpha=0.5, label="points")
     bins = np.linspace(0.0, waveguide.depth / MILLIMETRE, LINES)
     place = np.digitize(z, bins)
     known = [k for k in range(1, LINES) if np.any(place == k)]
-    axes.plot([0.5 * (bins[k - 1] + bins[k]) for k in known], [np.median(off[place == k]) for k in known],
-              color=style.BLUE, linewidth=1.9, label="median all round")
+    axes.plot(
+        [0.5 * (bins[k - 1] + bins[k]) for k in known],
+        [np.median(off[place == k]) for k in known],
+        color=style.BLUE,
+        linewidth=1.9,
+        label="median all round",
+    )
     axes.axhline(0.0, color=style.QUIET, linewidth=0.8)
     axes.set_xlim(0.0, waveguide.depth / MILLIMETRE)
     axes.set_ylim(-1.25 * limit, 1.25 * limit)
@@ -111,8 +137,15 @@ def index(sound: PartSound) -> Any:
         above.plot(sound.score.frequency, sound.score.wanted, color=style.GREEN, linestyle="-.", label="wanted")
     if np.isfinite(sound.error).any():
         error = np.nan_to_num(1.96 * sound.error)
-        below.fill_between(frequency, sound.change - error, sound.change + error, color=style.SKY, alpha=0.35,
-                           linewidth=0, label="95 % of the wall's doubt")
+        below.fill_between(
+            frequency,
+            sound.change - error,
+            sound.change + error,
+            color=style.SKY,
+            alpha=0.35,
+            linewidth=0,
+            label="95 % of the wall's doubt",
+        )
     below.plot(frequency, sound.change, color=style.ORANGE, linewidth=1.7, label="change")
     below.axhline(0.0, color=style.QUIET, linewidth=0.8)
     for axes, veil in ((above, "not valid"), (below, "")):
@@ -142,7 +175,14 @@ def charts(named: Mapping[str, tuple[Chart, float]], names: Sequence[str], *, ti
         for each in (chart.lower, chart.upper):
             axes.axhline(each / factor, color=style.GREEN, linewidth=1.3, linestyle="--")
         axes.plot(number, values, "o-", color=style.BLUE, linewidth=1.4, markersize=4)
-        axes.plot(number[beyond], values[beyond], "s", color=style.ORANGE, markersize=8, markerfacecolor="none",
-                  markeredgewidth=1.8)
+        axes.plot(
+            number[beyond],
+            values[beyond],
+            "s",
+            color=style.ORANGE,
+            markersize=8,
+            markerfacecolor="none",
+            markeredgewidth=1.8,
+        )
     every[-1].set_xticks(number, [entry(each)[:12] for each in names], rotation=30 if len(names) > 4 else 0)
     return figure

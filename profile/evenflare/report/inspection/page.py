@@ -50,7 +50,7 @@ def page(
 ) -> str:
     """The page, with its pictures by the names of their files. notes : how the part was solved, sentences."""
     parts = [
-        sheet.PageSection("What was found", [f"{line}." for line in words.lines(found)[:_before_kinds(found)]]),
+        sheet.PageSection("What was found", [f"{line}." for line in words.lines(found)[: _before_kinds(found)]]),
         sheet.PageSection("Pictures", pictures=list(shown.values())),
         sheet.PageSection(
             "Kinds of deviation",
@@ -64,7 +64,7 @@ def page(
         ),
         sheet.PageSection(
             "Zones",
-            ["A zone is outside, or inside, where that is beyond the doubt of registration and noise (5 % for the part)."]
+            ["Outside, or inside, is a zone where that is beyond the doubt of registration and noise (5 %)."]
             if found.toleranced
             else ["No tolerance was named: zones of equal depth, without limits."],
             head=("From, mm", "To, mm", "Points", "Mean off, mm", "Allowed, mm", "Outside, %", "Worst at", "Verdict"),

@@ -79,9 +79,13 @@ def _chart_words(kind: str, chart: Chart) -> str:
     digits = 5 if kind == "scale" else 3
     beyond = [str(i + 1) for i, each in enumerate(chart.beyond) if each]
     said = (
-        f"mean {chart.mean / factor:.{digits}f} {unit}, standard deviation {chart.deviation / factor:.{digits}f} {unit},"
-        f" limits {chart.lower / factor:.{digits}f} to {chart.upper / factor:.{digits}f}"
-    ).replace(" ,", ",").replace(" -", " −")
+        (
+            f"mean {chart.mean / factor:.{digits}f} {unit}, deviation {chart.deviation / factor:.{digits}f} {unit},"
+            f" limits {chart.lower / factor:.{digits}f} to {chart.upper / factor:.{digits}f}"
+        )
+        .replace(" ,", ",")
+        .replace(" -", " −")
+    )
     return said + (f"; BEYOND them: part {', '.join(beyond)}" if beyond else "")
 
 

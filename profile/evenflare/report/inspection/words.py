@@ -15,6 +15,8 @@ from evenflare.words import hertz, signed
 
 SMALL = 0.3
 """Share of the wall's cells with points, below which the part was hardly looked at."""
+NINETY_FIVE = 1.96
+"""Standard errors to either end of a 95 % interval."""
 SURE = 2.0
 """Standard errors from which on a deviation is told from nothing."""
 
@@ -49,7 +51,7 @@ WORDS: Mapping[str, KindWords] = {
     ),
     "ovality": KindWords(
         "Ovality",
-        "cosine of twice the azimuth; + wider across x, narrower across y",
+        "amplitude of the cosine of twice the azimuth, in whatever direction it is widest",
         "clamp more softly or at more places; compare the backlash of both axes",
         "the mould or the core was squeezed or leant: brace the flask, support the core",
     ),
@@ -84,7 +86,7 @@ def answer(found: PartVerdict) -> str:
     sound = found.sound
     k = sound.worst
     change = abs(sound.change[k])
-    error = "" if np.isnan(sound.error[k]) else f" ± {sound.error[k]:.2f}"
+    error = "" if np.isnan(sound.error[k]) else f" ± {sound.error[k]:.2g}"
     said = (
         f"its directivity index changes by at most {change:.2f}{error} dB (at {hertz(sound.frequency[k])}),"
         f" {sound.rms:.2f} dB rms"
@@ -108,7 +110,8 @@ def lines(found: PartVerdict) -> list[str]:
         said.append(_zones_line(found.held))
     worst = found.worst
     said.append(
-        f"Off the drawn wall: {found.rms.value / MILLIMETRE:.3f} mm rms (± {found.rms.standard_error / MILLIMETRE:.3f}),"
+        f"Off the drawn wall: {found.rms.value / MILLIMETRE:.3f} mm rms"
+        f" (± {found.rms.standard_error / MILLIMETRE:.3f}),"
         f" worst {signed_mm(worst.off.value)} mm (± {worst.off.standard_error / MILLIMETRE:.3f})"
         f" {_place(worst.z, worst.azimuth)}"
     )
@@ -153,7 +156,9 @@ def _zones_line(held: Held) -> str:
 def _profile_line(found: PartVerdict) -> str:
     wide = 2.0 * abs(found.worst.off.value) / MILLIMETRE
     error = 2.0 * found.worst.off.standard_error / MILLIMETRE
-    said = f"Profile of a surface (ISO 1660): {wide:.3f} mm (± {error:.3f}), total width of the zone about the drawn one"
+    said = (
+        f"Profile of a surface (ISO 1660): {wide:.3f} mm (± {error:.3f}), total width of the zone about the drawn one"
+    )
     if found.profile is None or found.profile_width is None:
         return said
     return f"{said}; {found.profile_width / MILLIMETRE:g} mm allowed by the process: {state_words(found.profile.state)}"
@@ -198,10 +203,10 @@ def cautions(found: PartVerdict) -> list[str]:
         )
     sound = found.sound
     k = sound.worst
-    if found.within_db is not None and np.isfinite(sound.error[k]):
-        if abs(abs(sound.change[k]) - found.within_db) < 1.96 * sound.error[k]:
-            said.append(
-                "the change of the index lies so near its limit that the scan's doubt could turn the verdict. Scan"
-                " again, or closer"
-            )
+    near = np.inf if found.within_db is None else abs(abs(sound.change[k]) - found.within_db)
+    if near < NINETY_FIVE * sound.error[k]:
+        said.append(
+            "the change of the index lies so near its limit that the scan's doubt could turn the verdict. Scan again,"
+            " or closer"
+        )
     return said

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -169,7 +169,11 @@ def corrected(process: str, shrunk: Contraction | None, found: PartsFound | None
     try:
         if shrunk is not None:
             text = with_contraction(text, shrunk.value)
-        return text if found is None else with_accuracy(text, found.accuracy)
+        if found is None:
+            return text
+        accuracy = found.accuracy
+        # What the corrected contraction takes away is no bias of the parts that are made with it.
+        return with_accuracy(text, accuracy if shrunk is None else replace(accuracy, scale_bias=0.0))
     except ValueError as error:
         raise InputError(
             f"{path}: cannot say what these parts are: {error}. Do they belong to it? Leave --process out"

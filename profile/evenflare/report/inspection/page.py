@@ -55,11 +55,11 @@ def page(
         sheet.PageSection(
             "Kinds of deviation",
             [
-                "With one standard error. Advice stands where a deviation is more than two of them; it is common"
-                " practice, no source.",
+                "Values with one standard error. Advice on those above two of them is common practice, no source.",
                 *(f"{told.name}: {told.means}." for told in words.WORDS.values()),
+                *words.advice(found),
             ],
-            head=("Kind", "Value", "By itself, dB of index", "For the machinist", "For the foundry"),
+            head=("Kind", "Value", "By itself, dB of index"),
             rows=words.rows(found),
         ),
         sheet.PageSection(
@@ -67,7 +67,7 @@ def page(
             ["Outside, or inside, is a zone where that is beyond the doubt of registration and noise (5 %)."]
             if found.toleranced
             else ["No tolerance was named: zones of equal depth, without limits."],
-            head=("From, mm", "To, mm", "Points", "Mean off, mm", "Allowed, mm", "Outside, %", "Worst at", "Verdict"),
+            head=("z, mm", "Points", "Mean off, mm", "Allowed, mm", "Outside, %", "Worst at", "Verdict"),
             rows=[_zone_row(found, i) for i in range(len(found.held.zones))],
             marked=frozenset(
                 i for i, each in enumerate(found.held.zones) if found.toleranced and each.state == "outside"
@@ -95,7 +95,7 @@ def _before_kinds(found: PartVerdict) -> int:
 def _zone_row(found: PartVerdict, number: int) -> list[str]:
     each = found.held.zones[number]
     zone = each.zone
-    ends = [f"{zone.from_z / MILLIMETRE:.1f}", f"{zone.to_z / MILLIMETRE:.1f}", str(each.points)]
+    ends = [f"{zone.from_z / MILLIMETRE:.1f}–{zone.to_z / MILLIMETRE:.1f}", str(each.points)]
     if not each.points:
         return [*ends, "–", "–", "–", "–", "no points"]
     mean = f"{words.signed_mm(each.mean.value)} ± {each.mean.standard_error / MILLIMETRE:.3f}"

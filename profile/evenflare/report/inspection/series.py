@@ -170,6 +170,7 @@ def page(
             "Parts",
             head=head,
             rows=rows,
+            tall=True,
             marked=frozenset(i for i, each in enumerate(found.parts) if each.within is False),
         ),
         sheet.PageSection("Control charts", pictures=list(shown.values())),

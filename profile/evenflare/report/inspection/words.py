@@ -175,17 +175,23 @@ def _cost(found: PartVerdict, kind: str) -> str:
 
 
 def rows(found: PartVerdict) -> list[list[str]]:
-    """A row for each kind: its name, value, what it costs, and a sentence each for machinist and foundry."""
+    """A row for each kind: its name, value, and what it costs."""
     costs = dict(found.unsolved or {}) | dict(found.sound.alone)
-    shown = []
+    return [
+        [WORDS[kind].name, value_words(kind, estimate), f"{costs[kind]:.2f}" if kind in costs else "–"]
+        for kind, estimate in kinds_of(found.inspection).items()
+    ]
+
+
+def advice(found: PartVerdict) -> list[str]:
+    """Of each deviation that is told from nothing, a sentence each for machinist and foundry."""
+    said = []
     for kind, estimate in kinds_of(found.inspection).items():
-        told = WORDS[kind]
-        zero = 1.0 if kind == "scale" else 0.0
-        sure = abs(estimate.value - zero) > SURE * estimate.standard_error
-        advice = [each[0].upper() + each[1:] for each in (told.machinist, told.foundry)] if sure else ["–", "–"]
-        cost = f"{costs[kind]:.2f}" if kind in costs else "–"
-        shown.append([told.name, value_words(kind, estimate), cost, *advice])
-    return shown
+        away = abs(estimate.value - (1.0 if kind == "scale" else 0.0))
+        if away > SURE * estimate.standard_error:
+            told = WORDS[kind]
+            said.append(f"{told.name}, machinist: {told.machinist}. Foundry: {told.foundry}.")
+    return said
 
 
 def cautions(found: PartVerdict) -> list[str]:

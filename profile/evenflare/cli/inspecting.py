@@ -7,7 +7,6 @@ import argparse
 from evenflare.cli.arguments import AddCommand, path
 from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, warn
 from evenflare.files import InputError, check_folder
-from evenflare.units import MILLIMETRE
 
 LARGEST_PROBE = 50.0
 """mm."""
@@ -50,6 +49,7 @@ def add(command: AddCommand) -> None:
 def _inspect(options: argparse.Namespace) -> int:
     from evenflare.commands.inspected_parts import inspect_command
     from evenflare.commands.inspecting import check_within, request_of
+    from evenflare.units import MILLIMETRE
 
     check_within(options.within_db)
     radius = options.probe_radius_mm

@@ -17,7 +17,7 @@ from evenflare.radiation import method_for
 from evenflare.target.target import Target, read_target
 from evenflare.text import added, from_path
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Oblong, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
 from evenflare.waveguide.traced import mean_round, traced
 from evenflare.waveguide.wall_zones import WallTolerance, WallZone
@@ -245,7 +245,10 @@ def _write(
         name=added(design.name, f", as built: {name}"[:80]),
         waveguide=part_walls(design.waveguide, found.inspection.wall),
     )
-    stated = built if design.waveguide.is_round else replace(built, waveguide=traced(built.waveguide))
+    shape = design.waveguide.shape
+    stated = built
+    if isinstance(shape, Oblong):
+        stated = replace(built, waveguide=traced(built.waveguide, section=shape.section))
     with faults_of(scan, solving=True):
         sound = replace(
             heard(scan, built, "full", method_for(design.waveguide.mounting), comparing=False),

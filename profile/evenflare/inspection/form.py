@@ -39,13 +39,11 @@ def departure(waveguide: Waveguide, deviation: WallDeviation) -> FloatArray:
 
 
 def _waves(deviation: WallDeviation, share: FloatArray, psi: FloatArray) -> FloatArray:
-    """(S, A) m, by the steps along the arc and the cosine series around that WallDeviation states."""
-    if len(deviation.shares) < 2:
+    """(S, A) m, straight between shares, which is near enough for a spread; around by the cosine series."""
+    if not deviation.shares:
         return np.zeros((share.size, psi.size))
-    knots, values, at = np.array(deviation.shares), np.array(deviation.waves), np.array(deviation.azimuths)
-    order = np.arange(at.size)
+    at, order = np.array(deviation.azimuths), np.arange(len(deviation.azimuths))
+    values = np.array(deviation.waves)
+    along = np.stack([np.interp(share, deviation.shares, column) for column in values.T], axis=1)
     around = np.cos(2.0 * np.outer(psi, order)) @ np.linalg.inv(np.cos(2.0 * np.outer(at, order)))
-    k = np.clip(np.searchsorted(knots, share, side="right") - 1, 0, knots.size - 2)
-    v = np.clip((share - knots[k]) / (knots[k + 1] - knots[k]), 0.0, 1.0)
-    step = (v**3 * (10.0 - 15.0 * v + 6.0 * v**2))[:, None]
-    return np.asarray((values[k] + (values[k + 1] - values[k]) * step) @ around.T)
+    return np.asarray(along @ around.T)

@@ -1,7 +1,7 @@
 """Several inspected parts, one after the other: their spread, what drifts, and what the process does on the whole.
 
 Control charts for individuals: limits at the mean and 3 / 1.128 times the mean moving range of neighbours. Source:
-NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. Drift: the slope of a straight line through parts in their
+NIST/SEMATECH e-Handbook of Statistical Methods, 6.3.2.2. PartTrend: the slope of a straight line through parts in their
 order (ordinary least squares), with Student's test of it; over several zones by Bonferroni's bound.
 """
 
@@ -75,7 +75,7 @@ class Chart:
 
 
 @dataclass(frozen=True)
-class Drift:
+class PartTrend:
     """A straight line through values in their order.
 
     slope : per part, with its standard error.
@@ -107,16 +107,16 @@ def control_chart(values: Sequence[float] | FloatArray) -> Chart:
     return Chart(x, mean, float(x.std(ddof=1)), moving, mean - away, mean + away)
 
 
-def drift(values: Sequence[float] | FloatArray) -> Drift | None:
+def drift(values: Sequence[float] | FloatArray) -> PartTrend | None:
     """None for fewer than three finite values, or such as do not scatter at all."""
     x = np.asarray(values, dtype=np.float64)
     if x.size < FEWEST_TO_DRIFT or not np.all(np.isfinite(x)) or np.ptp(x) == 0.0:
         return None
     line = linregress(np.arange(x.size), x)
-    return Drift(Estimate(float(line.slope), float(line.stderr)), float(line.pvalue))
+    return PartTrend(Estimate(float(line.slope), float(line.stderr)), float(line.pvalue))
 
 
-def drifting(drifts: Sequence[Drift | None]) -> tuple[int, ...]:
+def drifting(drifts: Sequence[PartTrend | None]) -> tuple[int, ...]:
     """Which of several that were looked at together drift at 5 % over all."""
     looked = sum(each is not None for each in drifts)
     return tuple(i for i, each in enumerate(drifts) if each is not None and each.odds * looked < DRIFTS)

@@ -36,7 +36,7 @@ TO_SIGMA = 1.4826
 State = Literal["inside", "undecided", "outside"]
 
 
-class Worst(NamedTuple):
+class FurthestOff(NamedTuple):
     """The place of the wall that lies furthest off: m along the normal; m from the throat plane; rad."""
 
     off: Estimate
@@ -236,11 +236,11 @@ def _zone(
     return HeldZone(zone, n, outside, mean, float(by_cell[worst]), *place, state)
 
 
-def worst_of(cells: Cells) -> Worst:
+def worst_of(cells: Cells) -> FurthestOff:
     """The cell that lies furthest off."""
     k = int(np.abs(cells.off).argmax())
     off = Estimate(float(cells.off[k]), float(cells.error[k]))
-    return Worst(off, float(cells.z[k]), float(cells.azimuth[k]))
+    return FurthestOff(off, float(cells.z[k]), float(cells.azimuth[k]))
 
 
 def rms_of(inspection: Inspection, waveguide: Waveguide, cells: Cells) -> Estimate:

@@ -8,7 +8,7 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.inspection.series import Chart, Contraction, Drift, InspectedPart
+from evenflare.inspection.series import Chart, Contraction, InspectedPart, PartTrend
 from evenflare.results.comparison import plain_json
 from evenflare.results.inspection import KINDS
 from evenflare.text import quoted, table
@@ -29,9 +29,9 @@ class PartsFound:
     parts: tuple[InspectedPart, ...]
     zones: tuple[WallZone, ...]
     charts: Mapping[str, Chart]
-    drifts: Mapping[str, Drift | None]
+    drifts: Mapping[str, PartTrend | None]
     zone_charts: tuple[Chart | None, ...]
-    zone_drifts: tuple[Drift | None, ...]
+    zone_drifts: tuple[PartTrend | None, ...]
     zones_drift: tuple[int, ...]
     accuracy: Accuracy
     contraction: Contraction | None = None
@@ -88,7 +88,7 @@ def contraction_record(found: Contraction) -> dict[str, float]:
     }
 
 
-def _chart(chart: Chart, line: Drift | None, factor: float) -> dict[str, Any]:
+def _chart(chart: Chart, line: PartTrend | None, factor: float) -> dict[str, Any]:
     return {
         "mean": chart.mean / factor,
         "standard_deviation": chart.deviation / factor,

@@ -23,6 +23,7 @@ def invented(
     seed: int = 1,
     pose_error: float = 2e-6,
     errors: float = 2e-6,
+    registered_to: str = "datums",
 ) -> Inspection:
     """A scan of a round part, registered without fault. strays : share of points that lie anywhere, and are told."""
     draw = np.random.default_rng(seed)
@@ -45,7 +46,7 @@ def invented(
         share=share,
         azimuth=azimuth,
         used=used,
-        registered_to="best_fit",
+        registered_to=registered_to,
         rotation=np.eye(3),
         shift=np.zeros(3),
         pose_error=np.full(6, pose_error) * [1, 1, 1, 10, 10, 10],

@@ -25,7 +25,7 @@ def zones(*ends: float, limit: float) -> list[WallZone]:
 
 def held(wall: WallDeviation, limit: float, **more: float) -> verdict.Held:
     found = invented(CONE, wall, **more)
-    return verdict.held_against(found, verdict.cells_of(found, CONE), zones(0, 20, 60, 80, limit=limit))
+    return verdict.held_against(found, verdict.gathered(found, CONE), zones(0, 20, 60, 80, limit=limit))
 
 
 def test_an_offset_beyond_its_zone_is_outside_and_one_within_is_inside():
@@ -53,18 +53,18 @@ def test_only_the_zone_with_the_bump_is_outside_and_its_place_is_named():
 
 def test_strays_that_were_told_do_not_count_and_a_few_that_were_not_do_not_turn_the_verdict():
     found = invented(CONE, WallDeviation(), strays=0.1)
-    cells = verdict.cells_of(found, CONE)
+    cells = verdict.gathered(found, CONE)
     assert (cells.cell >= 0).sum() == found.used.sum() < 0.95 * found.used.size
     held_told = verdict.held_against(found, cells, zones(0, 80, limit=0.2))
     assert held_told.state == "inside"
     untold = replace(found, used=np.ones_like(found.used))
-    held_untold = verdict.held_against(untold, verdict.cells_of(untold, CONE), zones(0, 80, limit=0.2))
+    held_untold = verdict.held_against(untold, verdict.gathered(untold, CONE), zones(0, 80, limit=0.2))
     assert held_untold.state == "inside"
     assert held_untold.outside == pytest.approx(0.1 * 4.8 / 5.0, abs=0.02)  # a tenth, 24 of 25 of it beyond 0.2 of 5 mm
 
 
 def test_noise_of_the_points_is_told_from_their_scatter():
-    cells = verdict.cells_of(invented(CONE, WallDeviation(offset=0.1 * MM), noise=0.03 * MM), CONE)
+    cells = verdict.gathered(invented(CONE, WallDeviation(offset=0.1 * MM), noise=0.03 * MM), CONE)
     # Of 6000 points a median absolute deviation is known to 1.5 %.
     assert cells.noise == pytest.approx(0.03 * MM, rel=0.05)
 
@@ -83,28 +83,37 @@ def test_of_few_probed_points_each_counts_by_itself():
     off = found.off.copy()
     off[7] = 0.3 * MM
     probed = replace(found, off=off)
-    judged = verdict.held_against(probed, verdict.cells_of(probed, CONE), zones(0, 80, limit=0.2))
+    judged = verdict.held_against(probed, verdict.gathered(probed, CONE), zones(0, 80, limit=0.2))
     assert (judged.state, judged.worst.z) == ("outside", pytest.approx(found.points[7, 2]))
     assert judged.outside == pytest.approx(1 / 60)
 
 
 def test_pose_errors_are_those_of_points_moved():
     found = invented(CONE, WallDeviation(), count=200)
-    doubt = verdict.pose_errors(replace(found, pose_error=np.array([0, 0, 1e-5, 0, 0, 0.0])), CONE)
+    doubt = verdict.pose_errors(replace(found, pose_error=np.array([0, 0, 1e-5, 0, 0, 0.0])), CONE, 0.0)
     wall = CONE.meridian.dense
     arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
     angle = np.interp(found.share, arc / arc[-1], wall.angle)
     # A shift along the axis moves a wall at this angle by its sine along the normal.
     np.testing.assert_allclose(doubt, 1e-5 * np.sin(angle), atol=1e-12)  # rounding
-    turned = verdict.pose_errors(replace(found, pose_error=np.array([0, 0, 0, 0, 0, 1e-3])), CONE)
-    # A turn about the axis leaves a wall of revolution where it is; points lie off their wall by noise.
-    np.testing.assert_allclose(turned, 0.0, atol=1e-12)
+    turned = verdict.pose_errors(replace(found, pose_error=np.array([0, 0, 0, 0, 0, 1e-3])), CONE, 0.0)
+    # A turn about the axis leaves a wall of revolution where it is.
+    np.testing.assert_array_equal(turned, 0.0)
+
+
+def test_a_best_fit_errs_by_what_noise_leaves_in_six_unknowns():
+    found = invented(CONE, WallDeviation(), count=3000, registered_to="best_fit", pose_error=5 * MM)
+    square = verdict.pose_errors(found, CONE, 0.01 * MM) ** 2
+    # The trace of a least-squares fit's hat matrix is its rank: five, since a turn about the axis changes nothing.
+    assert square.sum() == pytest.approx(5 * (0.01 * MM) ** 2, rel=1e-9)  # rounding
+    cells = verdict.gathered(found, CONE)
+    assert verdict.held_against(found, cells, zones(0, 80, limit=0.05)).state == "inside"
 
 
 def test_no_point_on_the_wall_is_refused():
     found = invented(CONE, WallDeviation(), count=10)
     with pytest.raises(ValueError, match="no point lies on the wall"):
-        verdict.cells_of(replace(found, used=np.zeros(10, dtype=bool)), CONE)
+        verdict.gathered(replace(found, used=np.zeros(10, dtype=bool)), CONE)
 
 
 def test_form_of_a_bow_is_that_of_half_a_sine():

@@ -30,6 +30,8 @@ if TYPE_CHECKING:
 
 AS_BUILT = "as_built"
 """The part's design file, without its ending, and the folder of its sound."""
+NUDGES = {"scale": 2e-4, "offset": 10e-6, "bow": 10e-6}
+"""A share and m, by which a part's wall is nudged to see what its standard errors do: so little that it is linear."""
 EVEN_ZONES = 10
 """Where no tolerance is named."""
 CALIBRATED_ELSEWHERE = "solve as_built.toml by itself to have the methods compared, and other mountings"
@@ -133,7 +135,7 @@ def judged(design: Design, inspection: Inspection, asked: InspectionRequest, *, 
 
     waveguide, limits = design.waveguide, asked.tolerance
     zones = verdict.even_zones(waveguide.depth, count=EVEN_ZONES, limit=0.0) if limits is None else limits.zones
-    cells = verdict.cells_of(inspection, waveguide)
+    cells = verdict.gathered(inspection, waveguide)
     profile = None
     if asked.process is not None:
         width = asked.process.tolerance
@@ -163,13 +165,15 @@ def _sound(design: Design, inspection: Inspection, asked: InspectionRequest) -> 
     wall = mean_round(inspection.wall) if waveguide.is_round else inspection.wall
     built = part_walls(waveguide, inspection.wall)
     check_solvable(built)
-    nudged: dict[str, Waveguide] = {}
+    nudged: dict[str, tuple[Waveguide, float]] = {}
     alone: dict[str, Waveguide] = {}
     if waveguide.is_round and waveguide.mounting.kind != "cabinet":
-        errors = {kind: getattr(inspection, kind).standard_error for kind in ("scale", "offset", "bow")}
         nudged = {
-            kind: part_walls(waveguide, replace(wall, **{kind: getattr(wall, kind) + error}))
-            for kind, error in errors.items()
+            kind: (
+                part_walls(waveguide, replace(wall, **{kind: getattr(wall, kind) + little})),
+                getattr(inspection, kind).standard_error / little,
+            )
+            for kind, little in NUDGES.items()
         }
         waves = WallDeviation(shares=wall.shares, azimuths=wall.azimuths, waves=wall.waves)
         kinds: Mapping[str, WallDeviation] = {

@@ -22,7 +22,7 @@ from evenflare.waveguide import Waveguide
 from evenflare.waveguide.wall_zones import WallZone
 
 COARSE, FINE = 6, 24
-"""Cells of the wall from throat to mouth, and as many once around: at least, and at most."""
+"""Gathered of the wall from throat to mouth, and as many once around: at least, and at most."""
 CROWD = 20
 """Points of a scan that a cell should hold, so that a tenth of strays among them does not move its median far."""
 SCAN = 2000
@@ -33,6 +33,9 @@ MEDIAN = 1.2533
 """Standard error of a median over that of a mean, of Gaussian noise: sqrt(pi / 2)."""
 TO_SIGMA = 1.4826
 """Standard deviation over median absolute deviation, of Gaussian noise."""
+BEST_FIT = "best_fit"
+"""How a part is registered where no datum is asked for."""
+
 State = Literal["inside", "undecided", "outside"]
 
 
@@ -87,7 +90,7 @@ class Held:
 
 
 @dataclass(frozen=True)
-class Cells:
+class Gathered:
     """Used points gathered in cells of the wall, C of them that hold any; of few points each is a cell.
 
     cell       : (N,) of every point its cell, -1 for one that does not count.
@@ -107,7 +110,7 @@ class Cells:
     covered: float
 
 
-def cells_of(inspection: Inspection, waveguide: Waveguide) -> Cells:
+def gathered(inspection: Inspection, waveguide: Waveguide) -> Gathered:
     """The used points by cell. ValueError if there is none."""
     used = inspection.used & np.isfinite(inspection.off)
     if not used.any():
@@ -129,12 +132,12 @@ def cells_of(inspection: Inspection, waveguide: Waveguide) -> Cells:
     middle = _medians(cell, off, count.size)
     every = np.full(used.size, -1)
     every[used] = cell
-    pose = pose_errors(inspection, waveguide)[used]
+    pose = pose_errors(inspection, waveguide, noise)[used]
     error = np.hypot(_medians(cell, pose, count.size), np.where(count > 1, MEDIAN, 1.0) * noise / np.sqrt(count))
     z = _medians(cell, inspection.points[used, 2], count.size)
     turn = np.mod(inspection.azimuth[used], 2.0 * np.pi)
     azimuth = turn if n < SCAN else (held % side + 0.5) / side * 2.0 * np.pi
-    return Cells(every, count, middle, z, azimuth, error, noise, covered)
+    return Gathered(every, count, middle, z, azimuth, error, noise, covered)
 
 
 def _places(inspection: Inspection, used: BoolArray, side: int) -> IntArray:
@@ -153,21 +156,36 @@ def _medians(cell: IntArray, values: FloatArray, count: int) -> FloatArray:
     return np.asarray(0.5 * (ranked[first + (size - 1) // 2] + ranked[first + size // 2]))
 
 
-def pose_errors(inspection: Inspection, waveguide: Waveguide) -> FloatArray:
-    """(N,) m, standard error of the departure that the registration's leaves at each point.
+def pose_errors(inspection: Inspection, waveguide: Waveguide, noise: float) -> FloatArray:
+    """(N,) m, standard error of the departure that the registration's leaves at each point. noise : m, of a point."""
+    levers = _levers(inspection, waveguide)
+    return np.asarray(np.sqrt(np.einsum("ij,jk,ik->i", levers, _pose_covariance(inspection, levers, noise), levers)))
 
-    A small shift s and turn w of the part move a point p along the wall's normal n by n.s + (p x n).w.
+
+def _pose_covariance(inspection: Inspection, levers: FloatArray, noise: float) -> FloatArray:
+    """(6, 6) of the part's shift and turn, m and rad.
+
+    By datums as the inspection states it. A best fit lays the part where it departs least, and departures count from
+    there: its error is what noise leaves in a least-squares fit, however little else tells a shift from an offset.
     """
-    return np.asarray(np.sqrt(_levers(inspection, waveguide) ** 2 @ inspection.pose_error**2))
+    if inspection.registered_to != BEST_FIT:
+        return np.diag(inspection.pose_error**2)
+    used = levers[inspection.used]
+    size = np.maximum(np.sqrt(np.sum(used**2, axis=0)), 1e-12)
+    scaled = used / size
+    return np.asarray(noise**2 * np.linalg.pinv(scaled.T @ scaled, rcond=1e-9, hermitian=True) / np.outer(size, size))
 
 
 def _levers(inspection: Inspection, waveguide: Waveguide) -> FloatArray:
-    """(N, 6) by which a shift and a turn move each point along the normal."""
+    """(N, 6) by which a shift s and a turn w move each point p along the normal n: n.s + (p x n).w."""
     angle = _angles(waveguide, inspection.share, inspection.azimuth)
     normal = np.stack(
         [np.cos(angle) * np.cos(inspection.azimuth), np.cos(angle) * np.sin(inspection.azimuth), -np.sin(angle)], axis=1
     )
-    return np.concatenate([normal, np.cross(inspection.points, normal)], axis=1)
+    turned = np.cross(inspection.points, normal)
+    if waveguide.is_round:
+        turned[:, 2] = 0.0  # but for the points' own noise
+    return np.concatenate([normal, turned], axis=1)
 
 
 def _angles(waveguide: Waveguide, share: FloatArray, azimuth: FloatArray) -> FloatArray:
@@ -192,7 +210,7 @@ def bound(cells: int) -> float:
     return float(norm.ppf(1.0 - DOUBT / max(cells, 1)))
 
 
-def held_against(inspection: Inspection, cells: Cells, zones: Sequence[WallZone]) -> Held:
+def held_against(inspection: Inspection, cells: Gathered, zones: Sequence[WallZone]) -> Held:
     """The part against zones of its wall, from throat to mouth without gaps."""
     ends = np.array([each.to_z for each in zones])
     z = inspection.points[:, 2]
@@ -212,7 +230,7 @@ def held_against(inspection: Inspection, cells: Cells, zones: Sequence[WallZone]
 
 def _zone(
     inspection: Inspection,
-    cells: Cells,
+    cells: Gathered,
     zone: WallZone,
     mine: BoolArray,
     excess: FloatArray,
@@ -236,22 +254,24 @@ def _zone(
     return HeldZone(zone, n, outside, mean, float(by_cell[worst]), *place, state)
 
 
-def worst_of(cells: Cells) -> FurthestOff:
+def worst_of(cells: Gathered) -> FurthestOff:
     """The cell that lies furthest off."""
     k = int(np.abs(cells.off).argmax())
     off = Estimate(float(cells.off[k]), float(cells.error[k]))
     return FurthestOff(off, float(cells.z[k]), float(cells.azimuth[k]))
 
 
-def rms_of(inspection: Inspection, waveguide: Waveguide, cells: Cells) -> Estimate:
+def rms_of(inspection: Inspection, waveguide: Waveguide, cells: Gathered) -> Estimate:
     """m, root mean square of the departure over the used points, noise of the points included."""
     counts = cells.cell >= 0
     off, n = inspection.off[counts], int(counts.sum())
     rms = float(np.sqrt(np.mean(off**2)))
     if rms == 0.0:
         return Estimate(0.0, cells.noise / np.sqrt(n))
-    pull = _levers(inspection, waveguide)[counts].T @ off / (n * rms)
-    return Estimate(rms, float(np.sqrt(np.sum((pull * inspection.pose_error) ** 2) + cells.noise**2 / n)))
+    levers = _levers(inspection, waveguide)
+    pull = levers[counts].T @ off / (n * rms)
+    moved = pull @ _pose_covariance(inspection, levers, cells.noise) @ pull
+    return Estimate(rms, float(np.sqrt(moved + cells.noise**2 / n)))
 
 
 def even_zones(depth: float, *, count: int, limit: float) -> tuple[WallZone, ...]:

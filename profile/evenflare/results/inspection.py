@@ -14,7 +14,7 @@ from evenflare.files import InputError, is_folder
 from evenflare.inspection.form import Form
 from evenflare.inspection.found import Estimate, Inspection
 from evenflare.inspection.series import InspectedPart
-from evenflare.inspection.verdict import Cells, FurthestOff, Held, HeldZone, State
+from evenflare.inspection.verdict import FurthestOff, Gathered, Held, HeldZone, State
 from evenflare.parsing import read_json
 from evenflare.results import formats
 from evenflare.results.comparison import plain_json
@@ -51,7 +51,7 @@ class PartVerdict:
     """
 
     inspection: Inspection
-    cells: Cells
+    cells: Gathered
     held: Held
     toleranced: bool
     worst: FurthestOff

@@ -78,13 +78,13 @@ def part_sound(
     solve: Solver,
     *,
     target: Target | None = None,
-    nudged: Mapping[str, Waveguide] | None = None,
+    nudged: Mapping[str, tuple[Waveguide, float]] | None = None,
     alone: Mapping[str, Waveguide] | None = None,
 ) -> PartSound:
     """The drawn wall and the part, solved alike.
 
-    nudged : the part with one deviation off by its standard error, by kind: their changes, taken as independent, make
-             the error of the index. To first order, so not at a narrow dip of the index.
+    nudged : by kind the part with one deviation a little off, and its standard error over that: the changes, taken as
+             independent, make the error of the index. To first order, so not at a narrow dip of the index.
     alone  : the drawn wall with one kind of deviation.
     Errors : ValueError where a wall cannot be solved.
     """
@@ -101,7 +101,7 @@ def part_sound(
         raise ValueError("no frequency looked at has a valid result")
     error = np.full(frequency.size, np.nan)
     if nudged:
-        moved = [solved(each)[0] - built for each in nudged.values()]
+        moved = [times * (solved(each)[0] - built) for each, times in nudged.values()]
         error = np.sqrt(np.sum(np.square(moved), axis=0))
     costs = {kind: float(np.max(np.abs((solved(each)[0] - nominal)[valid]))) for kind, each in (alone or {}).items()}
     found = PartSound(frequency, nominal, built, valid, error, costs)

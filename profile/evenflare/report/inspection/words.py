@@ -17,6 +17,8 @@ SMALL = 0.3
 """Share of the wall's cells with points, below which the part was hardly looked at."""
 NINETY_FIVE = 1.96
 """Standard errors to either end of a 95 % interval."""
+VAGUE = 0.1e-3
+"""m, standard error of the offset from which on it is not known what the part will do."""
 SURE = 2.0
 """Standard errors from which on a deviation is told from nothing."""
 
@@ -197,6 +199,13 @@ def advice(found: PartVerdict) -> list[str]:
 def cautions(found: PartVerdict) -> list[str]:
     """What must be seen first, each without its full stop."""
     said = []
+    offset = found.inspection.offset.standard_error
+    if offset > VAGUE:
+        said.append(
+            f"scale, offset and a shift along the axis can hardly be told apart on this wall (offset ±"
+            f" {offset / MILLIMETRE:.2f} mm), and so the index hardly be known. Scan the throat's plane and the mouth's"
+            " face too, and register to them with --datums"
+        )
     if found.cells.covered < SMALL:
         said.append(
             f"points cover {100 * found.cells.covered:.0f} % of the wall: what lies between them is taken as smooth."

@@ -42,6 +42,7 @@ from evenflare.measurement.text_response import read_text_response
 from evenflare.measurement.wav import read_wav
 from evenflare.report.measurement import prototypes
 from evenflare.results import tables
+from evenflare.results.inspection import KINDS, read_part
 from evenflare.results.journal import csv_text
 from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed
@@ -194,6 +195,7 @@ CASES = {
     "comparison": Case(
         "kept", ("comparison.json",), lambda folder: journal.read_comparison(folder / "comparison.json")
     ),
+    "inspection": Case("kept", ("inspection.json",), lambda folder: read_part(folder / "inspection.json")),
     "journal": Case("kept", ("journal.sqlite",), _journal),
     "candidates": Case("kept", ("run/candidates.sqlite",), _candidates),
     "session of impulses": Case(
@@ -240,6 +242,21 @@ COMPARED = {
 RIG = "[rig]\ndistance_m = 2.0\nsource_height_m = 3.1\nmicrophone_height_m = 3.1\ntemperature_c = 16\n"
 ROUND = 'symmetry = "round"\n'
 TURNED = f'horizontal = "turn_{{off_axis_deg}}.wav"\n{ROUND}[gate]\nlength_ms = 9.0\n'
+INSPECTED = {
+    "name": "part 1",
+    "design_id": "0123456789ab",
+    "within": True,
+    "index_rms_db": 0.1,
+    "index_worst_db": None,
+    "rms_mm": 0.06,
+    **{f"{kind}{error}{unit}": 0.9 for kind, (unit, _) in KINDS.items() for error in ("", "_standard_error")},
+    "waviness_length_mm": 20.0,
+    "throat_step_mm": 0.0,
+    "alike_all_round": True,
+    "form_mean_mm": 0.02,
+    "form_rms_mm": 0.03,
+    "zones": [{"from_z_mm": 0.0, "to_z_mm": 80.0, "mean_mm": None}],
+}
 ENTRY = journal.Prototype(
     "2026-03-01T10:00:00+01:00",
     "cone, first",
@@ -249,6 +266,7 @@ ENTRY = journal.Prototype(
     ("design.toml", "measured"),
     COMPARED,
     Known({"throat_taper": 0.1}, {"held_out_before": 0.9, "held_out_after": 0.5}),
+    INSPECTED,
 )
 IDENTITY = Identity("name = 'even'", 1, {"[limits] depth_mm": "[60, 100]"}, {"evenflare": "0.0", "numpy": "0.0"})
 OUTCOME = Outcome(1.5, True, {"index_db": 1.5}, {"depth_mm": -3.0}, {"depth_mm": 80.0}, "")
@@ -339,6 +357,7 @@ def write_foreign_sofa(path: Path) -> None:
 
 def _write_kept(folder: Path) -> None:
     (folder / "comparison.json").write_text(json.dumps(COMPARED, indent=1))
+    (folder / "inspection.json").write_text(json.dumps(INSPECTED, indent=1))
     for _ in range(3):
         journal.add(folder / "journal.sqlite", ENTRY)
     with opened(folder / "run", IDENTITY) as store:

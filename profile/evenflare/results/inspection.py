@@ -20,6 +20,7 @@ from evenflare.results import formats
 from evenflare.results.comparison import plain_json
 from evenflare.schema import shown
 from evenflare.studies.part_sound import PartSound
+from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide.wall_zones import WallZone
 
@@ -35,6 +36,8 @@ KINDS: Mapping[str, tuple[str, float]] = {
     "waviness": ("_mm", MILLIMETRE),
 }
 """Of each kind of deviation the ending of its key, and SI of one such unit."""
+MOST = 1e9
+"""No number of an inspection is as large."""
 REMEDY = "Write it again with evenflare inspect"
 
 
@@ -183,7 +186,7 @@ def read_part(path: Path) -> tuple[InspectedPart, tuple[WallZone, ...], str]:
     """A part that was inspected before, its zones without limits, and its design's id. InputError as above."""
     found, file = read_inspection(path), path / FILE if is_folder(path) else path
     zones = found["zones"] if isinstance(found["zones"], list) else []
-    spots = [{key: _number(file, each, key) for key in ("from_z_mm", "to_z_mm", "mean_mm")} for each in zones]
+    edges = [[_number(file, each, key) for key in ("from_z_mm", "to_z_mm")] for each in zones]
     kinds = {
         kind: Estimate(
             _number(file, found, f"{kind}{unit}") * factor,
@@ -192,27 +195,27 @@ def read_part(path: Path) -> tuple[InspectedPart, tuple[WallZone, ...], str]:
         for kind, (unit, factor) in KINDS.items()
     }
     part = InspectedPart(
-        name=str(found.get("name") or path.name),
+        name=from_path(str(found.get("name") or path.name)),
         kinds=kinds,
-        zones=tuple(each["mean_mm"] * MILLIMETRE for each in spots),
+        zones=tuple(_number(file, each, "mean_mm", known=False) * MILLIMETRE for each in zones),
         form_mean=_number(file, found, "form_mean_mm") * MILLIMETRE,
         form_square=(_number(file, found, "form_rms_mm") * MILLIMETRE) ** 2,
-        waviness_length=_number(file, found, "waviness_length_mm") * MILLIMETRE,
+        waviness_length=_number(file, found, "waviness_length_mm", known=False) * MILLIMETRE,
         throat_step=_number(file, found, "throat_step_mm") * MILLIMETRE,
         alike=bool(found.get("alike_all_round")),
-        index_worst=_number(file, found, "index_worst_db"),
+        index_worst=_number(file, found, "index_worst_db", known=False),
         within=found["within"] if isinstance(found.get("within"), bool) else None,
     )
-    limits = tuple(WallZone(each["from_z_mm"] * MILLIMETRE, each["to_z_mm"] * MILLIMETRE, 0.0, 0.0) for each in spots)
+    limits = tuple(WallZone(low * MILLIMETRE, high * MILLIMETRE, 0.0, 0.0) for low, high in edges)
     return part, limits, str(found["design_id"])
 
 
-def _number(file: Path, found: Any, key: str) -> float:
-    """nan for null."""
+def _number(file: Path, found: Any, key: str, *, known: bool = True) -> float:
+    """A finite number. known : False where null may stand for one that could not be had, which is nan then."""
     value = found.get(key) if isinstance(found, dict) else None
-    if value is None:
+    if value is None and not known:
         return float("nan")
-    if isinstance(value, bool) or not isinstance(value, int | float):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not abs(value) < MOST:
         raise InputError(f"{file} {key} = {shown(value)}: must be a number. {REMEDY}")
     return float(value)
 

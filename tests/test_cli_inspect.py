@@ -23,6 +23,7 @@ from inspections import invented
 
 pytestmark = pytest.mark.usefixtures("compiled")
 
+POINTS = 3000
 ANALYSIS = "[analysis]\nfrom_hz = 1000\nto_hz = 9000\nper_octave = 3\n"
 SHARES = tuple(np.linspace(0.0, 1.0, 7).tolist())
 WALLS = {
@@ -56,7 +57,7 @@ def bench(here, monkeypatch):
     monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
 
     def scanned(design, scan, asked):
-        return invented(design.waveguide, wall_of(scan.stem), strays=0.05), []
+        return invented(design.waveguide, wall_of(scan.stem), strays=0.05, count=POINTS), []
 
     def limits(path):
         kinds = {"ovality": 0.3, "tilt": 0.1, "offset": 1.0}
@@ -119,15 +120,15 @@ def test_every_deviation_stands_with_its_standard_error(capsys, bench):
         assert found[key] > 0.0
     for key in ("rms", "worst", "waviness"):
         assert {f"{key}_mm", f"{key}_standard_error_mm"} < set(found)
-    assert found["points_used"] + found["points_left_out"] == 6000
-    assert found["points_left_out"] == pytest.approx(300, abs=60)  # 5 %; binomial, 3.5 deviations
+    assert found["points_used"] + found["points_left_out"] == POINTS
+    assert found["points_left_out"] == pytest.approx(150, abs=42)  # 5 %; binomial, 3.5 deviations
     assert found["index_worst_standard_error_db"] > 0.0
     part, zones, _ = read_part(bench / "bad")
     assert part.kinds["bow"].value == pytest.approx(wall.bow)
     assert len(zones) == 10
     rows = (bench / "bad" / "deviations.csv").read_text().splitlines()
     assert rows[3] == "x_mm,y_mm,z_mm,share,azimuth_deg,off_mm,used"
-    assert len(rows) == 4 + 6000
+    assert len(rows) == 4 + POINTS
 
 
 def test_tolerance_gives_zones_a_limit_and_what_kinds_cost(capsys, bench):

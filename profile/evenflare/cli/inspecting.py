@@ -5,7 +5,8 @@ from __future__ import annotations
 import argparse
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, warn
+from evenflare.cli.designs import prepare_cabinet
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, slow, warn
 from evenflare.files import InputError, check_folder
 
 LARGEST_PROBE = 50.0
@@ -67,15 +68,17 @@ def _inspect(options: argparse.Namespace) -> int:
         to_datums=options.datums,
     )
     compiled(options.quiet)
-    done = inspect_command(
-        design,
-        options.scans,
-        options.out,
-        asked,
-        design_path=options.design,
-        process=options.process,
-        command=options.words,
-    )
+    prepare_cabinet(options.design, quiet=options.quiet)
+    with slow(options.quiet, "Laying scans on the drawn wall, and solving drawn wall and parts"):
+        done = inspect_command(
+            design,
+            options.scans,
+            options.out,
+            asked,
+            design_path=options.design,
+            process=options.process,
+            command=options.words,
+        )
     for line in done.lines:
         print(line)
     warn([*said, *done.warnings])

@@ -96,14 +96,15 @@ def test_the_part_as_built_sounds_as_the_planted_wall_does(capsys, bench):
         metrics.directivity_index(solve(each, design.observation, design.air)) for each in (planted, design.waveguide)
     )
     found = inspected(bench, "bad")
-    # Points 0.5 mm apart and the curve through them: 0.0006 dB on this wall, a tenth of a dB what it does.
-    np.testing.assert_allclose(found["index_part_db"], index, atol=3e-3)
+    # inspection.json has nine decimals.
+    np.testing.assert_allclose(found["index_part_db"], index, atol=1e-8)
     assert np.abs(index - drawn).max() > 0.1
-    assert found["index_worst_db"] == pytest.approx((index - drawn)[np.abs(index - drawn).argmax()], abs=3e-3)
-    assert found["index_rms_db"] == pytest.approx(np.sqrt(np.mean((index - drawn) ** 2)), abs=3e-3)
+    assert found["index_worst_db"] == pytest.approx((index - drawn)[np.abs(index - drawn).argmax()], abs=1e-8)
+    assert found["index_rms_db"] == pytest.approx(np.sqrt(np.mean((index - drawn) ** 2)), abs=1e-8)
     again = read_design("bad/as_built.toml")
     heard = solve(again.waveguide, again.observation, again.air)
-    np.testing.assert_allclose(metrics.directivity_index(heard), found["index_part_db"], atol=1e-6)  # twelve digits
+    # A curve through points 0.5 mm apart, along which caps lie otherwise: 0.0006 dB, what is to be told is 0.1.
+    np.testing.assert_allclose(metrics.directivity_index(heard), found["index_part_db"], atol=0.01)
     stored = read_directivity(Path("bad/as_built"))
     assert stored.design_id == design_id(again)
     # directivity.csv has four decimals of a level.

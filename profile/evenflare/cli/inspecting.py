@@ -42,8 +42,20 @@ def add(command: AddCommand) -> None:
     inspect.add_argument(
         "--probe-radius-mm", type=float, default=0.0, metavar="R", help="of the ball whose centres were probed"
     )
-    inspect.add_argument(
-        "--datums", action="store_true", help="register to throat plane, axis and mouth face, not to the best fit"
+    way = inspect.add_mutually_exclusive_group()
+    way.add_argument(
+        "--datums",
+        action="store_const",
+        const="datums",
+        dest="to",
+        help="register to the flat face in the throat's plane, or else the mouth's (default where the scan holds one)",
+    )
+    way.add_argument(
+        "--best-fit",
+        action="store_const",
+        const="best_fit",
+        dest="to",
+        help="register to the wall alone (default else)",
     )
 
 
@@ -65,7 +77,7 @@ def _inspect(options: argparse.Namespace) -> int:
         within_db=options.within_db,
         unit=options.unit,
         probe_radius=radius * MILLIMETRE,
-        to_datums=options.datums,
+        to=options.to,
     )
     compiled(options.quiet)
     prepare_cabinet(options.design, quiet=options.quiet)

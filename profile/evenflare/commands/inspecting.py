@@ -37,6 +37,7 @@ EVEN_ZONES = 10
 CALIBRATED_ELSEWHERE = "solve as_built.toml by itself to have the methods compared, and other mountings"
 
 Unit = Literal["inch", "m", "mm"]
+Registered = Literal["datums", "best_fit"]
 
 
 @dataclass(frozen=True)
@@ -46,7 +47,7 @@ class InspectionRequest:
     within_db : dB, by which the index may change; None for the tolerance's own, or no verdict.
     unit      : of the scan; None where its file or size tells.
     probe_radius : m, of probed points.
-    to_datums : register to throat plane, axis and mouth face, instead of the best fit.
+    to : what the part is registered to; None for datums where the scan holds one, else the best fit.
     """
 
     process: Process | None = None
@@ -55,7 +56,7 @@ class InspectionRequest:
     within_db: float | None = None
     unit: Unit | None = None
     probe_radius: float = 0.0
-    to_datums: bool = False
+    to: Registered | None = None
 
     @property
     def limit(self) -> float | None:
@@ -83,7 +84,7 @@ def request_of(
     within_db: float | None,
     unit: Unit | None,
     probe_radius: float,
-    to_datums: bool,
+    to: Registered | None,
 ) -> tuple[Design, InspectionRequest, list[str]]:
     """Design and request of a command line, and what must be said of them. InputError if a file is at fault."""
     from evenflare.manufacture.process.file import read_process
@@ -103,7 +104,7 @@ def request_of(
         within_db=within_db,
         unit=unit,
         probe_radius=probe_radius,
-        to_datums=to_datums,
+        to=to,
     )
     return design, asked, said
 
@@ -121,10 +122,9 @@ def inspect_part(
     return _write(design, found, scan, folder, warnings, design_path=design_path, command=command)
 
 
-def part_walls(waveguide: Waveguide, wall: WallDeviation) -> Waveguide:
-    """The wall that is solved for a part: of a round one its mean meridian, as points; an oblong one whole."""
-    built = deviated(waveguide, mean_round(wall) if waveguide.is_round else wall)
-    return traced(built) if waveguide.is_round else built
+def part_wall(waveguide: Waveguide, wall: WallDeviation) -> Waveguide:
+    """The wall that is solved for a part: of a round one its mean meridian, an oblong one whole."""
+    return deviated(waveguide, mean_round(wall) if waveguide.is_round else wall)
 
 
 def judged(design: Design, inspection: Inspection, asked: InspectionRequest, *, scan: Path) -> PartVerdict:
@@ -163,14 +163,14 @@ def _sound(design: Design, inspection: Inspection, asked: InspectionRequest) -> 
     waveguide = design.waveguide
     solve = radiation.solver("full", method=method_for(waveguide.mounting), cores=os.cpu_count() or 1)
     wall = mean_round(inspection.wall) if waveguide.is_round else inspection.wall
-    built = part_walls(waveguide, inspection.wall)
+    built = part_wall(waveguide, inspection.wall)
     check_solvable(built)
     nudged: dict[str, tuple[Waveguide, float]] = {}
     alone: dict[str, Waveguide] = {}
     if waveguide.is_round and waveguide.mounting.kind != "cabinet":
         nudged = {
             kind: (
-                part_walls(waveguide, replace(wall, **{kind: getattr(wall, kind) + little})),
+                part_wall(waveguide, replace(wall, **{kind: getattr(wall, kind) + little})),
                 getattr(inspection, kind).standard_error / little,
             )
             for kind, little in NUDGES.items()
@@ -247,12 +247,11 @@ def _write(
     built = replace(
         design,
         name=added(design.name, f", as built: {name}"[:80]),
-        waveguide=part_walls(design.waveguide, found.inspection.wall),
+        waveguide=part_wall(design.waveguide, found.inspection.wall),
     )
     shape = design.waveguide.shape
-    stated = built
-    if isinstance(shape, Oblong):
-        stated = replace(built, waveguide=traced(built.waveguide, section=shape.section))
+    section = shape.section if isinstance(shape, Oblong) else None
+    stated = replace(built, waveguide=traced(built.waveguide, section=section))
     with faults_of(scan, solving=True):
         sound = replace(
             heard(scan, built, "full", method_for(design.waveguide.mounting), comparing=False),
@@ -308,7 +307,7 @@ def scanned(design: Design, scan: Path, asked: InspectionRequest) -> tuple[Inspe
 
     read = read_scan(scan, unit=asked.unit, probe_radius=asked.probe_radius)
     with faults_of(scan, solving=True):
-        found = inspected(read.points, read.normals, design.waveguide, to_datums=asked.to_datums)
+        found = inspected(read.points, read.normals, design.waveguide, to=asked.to, probe_radius=asked.probe_radius)
     return found, []
 
 

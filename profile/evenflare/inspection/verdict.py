@@ -169,7 +169,8 @@ def _pose_covariance(inspection: Inspection, levers: FloatArray, noise: float) -
     there: its error is what noise leaves in a least-squares fit, however little else tells a shift from an offset.
     """
     if inspection.registered_to != BEST_FIT:
-        return np.diag(inspection.pose_error**2)
+        # What a round wall cannot tell, its turn about the axis, moves no point of it.
+        return np.diag(np.where(np.isfinite(inspection.pose_error), inspection.pose_error, 0.0) ** 2)
     used = levers[inspection.used]
     size = np.maximum(np.sqrt(np.sum(used**2, axis=0)), 1e-12)
     scaled = used / size

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 
 from evenflare.units import FloatArray
-from evenflare.waveguide.deviated import Arcs, WallDeviation
+from evenflare.waveguide.deviated import WallDeviation
 from evenflare.waveguide.meridian import Frame, Meridian, Piece, joined
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.points import Points
@@ -59,7 +59,8 @@ def _points(z: FloatArray, r: FloatArray) -> Points:
 def _evenly(piece: Piece) -> FloatArray:
     """Parameters of points at even arcs of a piece, its ends among them."""
     fine = np.linspace(0.0, 1.0, _FINE)
-    arc = Arcs(piece).arc_at(fine)
+    wall = piece.frame_at(fine)
+    arc = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(wall.z), np.diff(wall.r)))])
     return np.asarray(np.interp(np.linspace(0.0, arc[-1], max(2, int(np.ceil(arc[-1] / SPACING)) + 1)), arc, fine))
 
 

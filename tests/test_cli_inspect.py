@@ -141,8 +141,8 @@ def test_tolerance_gives_zones_a_limit_and_what_kinds_cost(capsys, bench):
     assert "Tolerance zones: OUTSIDE" in out
     assert "mm allowed by the process: OUTSIDE" in out
     # 0.3 dB per mm of 0.2 mm.
-    assert "Ovality: +0.200 ± 0.002 mm; by itself about 0.06 dB of index" in out
-    assert "Bow: +0.600 ± 0.002 mm; by itself it moves the index by at most" in out
+    assert "Ovality: +0.200 ± 0.0020 mm; by itself about 0.06 dB of index" in out
+    assert "Bow: +0.600 ± 0.0020 mm; by itself it moves the index by at most" in out
     found = inspected(bench, "bad")
     assert [each["state"] for each in found["zones"]] == ["outside", "outside"]
     assert found["profile_allowed_mm"] == pytest.approx(2e3 * read_process("router").tolerance)

@@ -118,10 +118,12 @@ def test_no_point_on_the_wall_is_refused():
 
 def test_form_of_a_bow_is_that_of_half_a_sine():
     straight = replace(CONE, shape=Conical(depth=0.08, wall_angle=42 * DEGREE))
-    found = form_of(straight, WallDeviation(bow=1 * MM, scale=0.01))
+    found = form_of(straight, invented(straight, WallDeviation(bow=1 * MM, scale=0.01, ovality=0.4 * MM), count=10))
     # Along a straight wall share is depth: mean 2 / pi, mean square 1 / 2 of half a sine; 200 steps of the mean.
     assert found.mean == pytest.approx(2 / np.pi * MM, rel=0.01)
-    assert found.square == pytest.approx(0.5 * MM**2, rel=0.01)
+    assert found.square == pytest.approx(0.5 * MM**2 + 0.5 * (0.4 * MM) ** 2, rel=0.01)
+    assert found.alike
+    assert not form_of(straight, invented(straight, WallDeviation(ovality=0.4 * MM), count=10)).alike
     assert np.abs(departure(straight, WallDeviation(ovality=1 * MM))[:, [0, -1]]).min() == pytest.approx(1 * MM)
 
 

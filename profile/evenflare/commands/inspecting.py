@@ -148,7 +148,7 @@ def judged(design: Design, inspection: Inspection, asked: InspectionRequest, *, 
         worst=verdict.worst_of(cells),
         rms=verdict.rms_of(inspection, waveguide, cells),
         sound=_sound(design, inspection, asked),
-        form=form_of(waveguide, inspection.wall),
+        form=form_of(waveguide, inspection),
         within_db=asked.limit,
         profile=profile,
         profile_width=None if asked.process is None else 2.0 * asked.process.tolerance,
@@ -302,7 +302,7 @@ def _write(
 
 def scanned(design: Design, scan: Path, asked: InspectionRequest) -> tuple[Inspection, list[str]]:
     """A scan on the drawn wall, and what must be said of it. InputError if the scan is at fault."""
-    from evenflare.inspection.register import inspected
+    from evenflare.inspection.inspecting import inspected
     from evenflare.inspection.scan import read_scan
 
     read = read_scan(scan, unit=asked.unit, probe_radius=asked.probe_radius)

@@ -1,4 +1,4 @@
-"""A departure of a wall over all of it: evenly along its arc and all round, its scale left out."""
+"""A part's departure over all of its wall, its scale left out: on the mean, in its square, and whether alike all round."""
 
 from __future__ import annotations
 
@@ -6,24 +6,34 @@ from typing import NamedTuple
 
 import numpy as np
 
+from evenflare.inspection.found import Inspection
 from evenflare.units import FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import WallDeviation
 
-ALONG, AROUND = 201, 36
+ALONG, AROUND = 201, 37
 
 
 class Form(NamedTuple):
-    """m and m^2, of the departure along the normal over the wall: every share of the arc and azimuth counts alike."""
+    """m and m^2, of the departure along the normal: every share of the arc and azimuth counts alike; noise left out.
+
+    alike : whether more of it is alike all round than not.
+    """
 
     mean: float
     square: float
+    alike: bool
 
 
-def form_of(waveguide: Waveguide, deviation: WallDeviation) -> Form:
-    """Mean and mean square of offset, bow, ovality and waves together."""
-    off = departure(waveguide, deviation)
-    return Form(float(off.mean()), float(np.mean(off**2)))
+def form_of(waveguide: Waveguide, inspection: Inspection) -> Form:
+    """Offset, bow, ovality and waviness together; the waves that are solved say which of these are alike all round."""
+    wall = inspection.wall
+    smooth = departure(waveguide, WallDeviation(offset=wall.offset, bow=wall.bow))
+    waves = departure(waveguide, WallDeviation(shares=wall.shares, azimuths=wall.azimuths, waves=wall.waves))
+    waviness, oval = inspection.waviness.value**2, 0.5 * inspection.ovality.value**2
+    around = min(float(np.mean(waves.mean(axis=1) ** 2)), waviness)
+    form = float(np.mean(smooth**2))
+    return Form(float(smooth.mean()), form + waviness + oval, form + around >= waviness - around + oval)
 
 
 def departure(waveguide: Waveguide, deviation: WallDeviation) -> FloatArray:

@@ -37,9 +37,9 @@ class InspectedPart:
 
     kinds       : by name ("scale", "offset", "bow", "ovality", "tilt", "waviness"), with their errors.
     zones       : mean departure in each zone, nan without points; the same zones for all parts of a series.
-    form_mean, form_square : m, m^2: mean and mean square of the solved wall's departure, scale left out.
+    form_mean, form_square : m, m^2: mean and mean square of the wall's departure, scale and noise left out.
     waviness_length, throat_step : m.
-    alike       : whether the wall departs alike all round.
+    alike       : whether more of its departure is alike all round than not.
     index_worst : dB, greatest change of the directivity index; nan where it was not solved.
     """
 

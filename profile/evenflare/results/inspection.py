@@ -110,7 +110,7 @@ def record(found: PartVerdict, *, name: str, scan: str, design_id: str, warnings
         **kinds,
         "waviness_length_mm": inspection.waviness_length / MILLIMETRE,
         "throat_step_mm": inspection.wall.throat_step / MILLIMETRE,
-        "alike_all_round": inspection.wall.is_round,
+        "alike_all_round": found.form.alike,
         "form_mean_mm": found.form.mean / MILLIMETRE,
         "form_rms_mm": math.sqrt(found.form.square) / MILLIMETRE,
         "profile_mm": 2.0 * abs(worst.off.value) / MILLIMETRE,
@@ -231,7 +231,7 @@ def part_of(found: PartVerdict, name: str) -> InspectedPart:
         form_square=found.form.square,
         waviness_length=inspection.waviness_length,
         throat_step=inspection.wall.throat_step,
-        alike=inspection.wall.is_round,
+        alike=found.form.alike,
         index_worst=float(sound.change[sound.worst]),
         within=found.within,
     )

@@ -80,7 +80,7 @@ def value_words(kind: str, estimate: Estimate) -> str:
         return f"{value:.5f} ± {error:.5f}"
     sign = "" if kind in ("tilt", "waviness") else "+"
     text = f"{value:{sign}.3f}".replace("-", "−")
-    return f"{text} ± {error:.3f} {'°' if unit == '_deg' else 'mm'}"
+    return f"{text} ± {error:.4f} {'°' if unit == '_deg' else 'mm'}"
 
 
 def answer(found: PartVerdict) -> str:
@@ -113,8 +113,8 @@ def lines(found: PartVerdict) -> list[str]:
     worst = found.worst
     said.append(
         f"Off the drawn wall: {found.rms.value / MILLIMETRE:.3f} mm rms"
-        f" (± {found.rms.standard_error / MILLIMETRE:.3f}),"
-        f" worst {signed_mm(worst.off.value)} mm (± {worst.off.standard_error / MILLIMETRE:.3f})"
+        f" (± {found.rms.standard_error / MILLIMETRE:.4f}),"
+        f" worst {signed_mm(worst.off.value)} mm (± {worst.off.standard_error / MILLIMETRE:.4f})"
         f" {_place(worst.z, worst.azimuth)}"
     )
     said.append(_profile_line(found))

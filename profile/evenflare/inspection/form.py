@@ -1,4 +1,4 @@
-"""A part's departure over all of its wall, its scale left out: on the mean, in its square, and whether alike all round."""
+"""How far a part departs over all of its wall, scale left out: on the mean, in its square, and whether all round."""
 
 from __future__ import annotations
 

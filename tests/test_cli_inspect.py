@@ -57,7 +57,7 @@ def bench(here, monkeypatch):
     monkeypatch.setattr(canvas, "png", lambda _: b"\x89PNG")
 
     def scanned(design, scan, asked):
-        return invented(design.waveguide, wall_of(scan.stem), strays=0.05, count=POINTS), []
+        return invented(design.waveguide, wall_of(scan.stem), strays=0.05, count=POINTS)
 
     def limits(path):
         kinds = {"ovality": 0.3, "tilt": 0.1, "offset": 1.0}
@@ -219,7 +219,7 @@ def test_one_casting_corrects_the_contraction_alone(capsys, bench):
     ("line", "message"),
     [
         ("design.toml good.stl --within-db 0", "--within-db 0: must be above 0"),
-        ("design.toml good.stl --probe-radius-mm -1", "--probe-radius-mm -1: must be 0 to 50"),
+        ("design.toml good.stl --probe-radius-mm -1", "--probe-radius-mm -1: must be 0 to 20"),
         ("design.toml empty good.stl", "empty: holds no inspection.json"),
         ("other.toml good good.stl", "good: is of the design"),
         ("design.toml good", "good: is the only part"),

@@ -9,7 +9,7 @@ from evenflare.cli.designs import prepare_cabinet
 from evenflare.cli.telling import ANSWER_IS_NO, DONE, compiled, list_written, slow, warn
 from evenflare.files import InputError, check_folder
 
-LARGEST_PROBE = 50.0
+LARGEST_PROBE = 20.0
 """mm."""
 
 
@@ -38,7 +38,7 @@ def add(command: AddCommand) -> None:
     inspect.add_argument(
         "--within-db", type=float, metavar="X", help="by which the index may change (default the tolerance's)"
     )
-    inspect.add_argument("--unit", choices=["mm", "m", "inch"], help="of the scan, where its file does not tell")
+    inspect.add_argument("--unit", choices=["mm", "cm", "m", "inch"], help="of the scan, where its file does not tell")
     inspect.add_argument(
         "--probe-radius-mm", type=float, default=0.0, metavar="R", help="of the ball whose centres were probed"
     )

@@ -23,6 +23,7 @@ from evenflare.waveguide.traced import mean_round, traced
 from evenflare.waveguide.wall_zones import WallTolerance, WallZone
 
 if TYPE_CHECKING:
+    from evenflare.inspection.scan import Unit
     from evenflare.inspection.found import Inspection
     from evenflare.manufacture.process.types import Process
     from evenflare.results.inspection import PartVerdict
@@ -36,7 +37,6 @@ EVEN_ZONES = 10
 """Where no tolerance is named."""
 CALIBRATED_ELSEWHERE = "solve as_built.toml by itself to have the methods compared, and other mountings"
 
-Unit = Literal["inch", "m", "mm"]
 Registered = Literal["datums", "best_fit"]
 
 
@@ -116,10 +116,10 @@ def inspect_part(
 
     Errors: InputError if a file is at fault, or the part cannot be solved.
     """
-    inspection, warnings = scanned(design, scan, asked)
+    inspection = scanned(design, scan, asked)
     with faults_of(scan, solving=True):
         found = judged(design, inspection, asked, scan=scan)
-    return _write(design, found, scan, folder, warnings, design_path=design_path, command=command)
+    return _write(design, found, scan, folder, design_path=design_path, command=command)
 
 
 def part_wall(waveguide: Waveguide, wall: WallDeviation) -> Waveguide:
@@ -232,7 +232,6 @@ def _write(
     found: PartVerdict,
     scan: Path,
     folder: Path,
-    warnings: list[str],
     *,
     design_path: Path,
     command: str,
@@ -257,7 +256,7 @@ def _write(
             heard(scan, built, "full", method_for(design.waveguide.mounting), comparing=False),
             alone=CALIBRATED_ELSEWHERE,
         )
-    warnings = [*warnings, *words.cautions(found)]
+    warnings = words.cautions(found)
     said = [words.answer(found), *words.lines(found)]
     drawn = page.pictures(found, design.waveguide)
     table, every = inspection.columns(found.inspection)
@@ -300,15 +299,24 @@ def _write(
     return InspectedOne(name, found, said, warnings, written)
 
 
-def scanned(design: Design, scan: Path, asked: InspectionRequest) -> tuple[Inspection, list[str]]:
-    """A scan on the drawn wall, and what must be said of it. InputError if the scan is at fault."""
+def scanned(design: Design, path: Path, asked: InspectionRequest) -> Inspection:
+    """A scan on the drawn wall. InputError if the scan is at fault, or its unit in doubt."""
     from evenflare.inspection.inspecting import inspected
-    from evenflare.inspection.scan import read_scan
+    from evenflare.inspection.scan import check_unit, read_scan
 
-    read = read_scan(scan, unit=asked.unit, probe_radius=asked.probe_radius)
-    with faults_of(scan, solving=True):
-        found = inspected(read.points, read.normals, design.waveguide, to=asked.to, probe_radius=asked.probe_radius)
-    return found, []
+    scan = read_scan(path, unit=asked.unit, probe_radius=asked.probe_radius)
+    check_unit(scan, design.waveguide)
+    try:
+        return inspected(
+            scan.points,
+            scan.normals,
+            design.waveguide,
+            to=asked.to,
+            probe_radius=scan.probe_radius,
+            in_plane=scan.in_plane,
+        )
+    except InputError as error:
+        raise InputError(f"{path}: {error}") from error
 
 
 def read_limits(path: Path) -> WallTolerance:

@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+import trimesh
 
 import solids
 import target_texts
@@ -31,6 +32,7 @@ from evenflare.dsp.speaker import read_speaker
 from evenflare.dsp.speaker_places import pistons_of
 from evenflare.dsp.speaker_tables import MINIMAL, SpeakerTable
 from evenflare.files import InputError
+from evenflare.inspection.scan import check_unit, read_scan
 from evenflare.manufacture.process.file import read_process
 from evenflare.measurement import journal
 from evenflare.measurement.calibrated_file import Known, read_known
@@ -52,6 +54,7 @@ from evenflare.search.worker import Job, Outcome
 from evenflare.target.consistent import contradictions
 from evenflare.target.reach import reachability
 from evenflare.units import DEGREE
+from evenflare.waveguide import Conical, Waveguide
 from fuzz_texts import BODY, CALIBRATED, NARROW, POINTS, SOLID, SOURCE, SPEAKER
 
 HERE = Path(__file__).parent
@@ -124,6 +127,13 @@ def _ways_in_a_solid(folder: Path) -> object:
         if way.piston_radius_mm is not None:
             _refused(lambda way=way: pistons_of(way, cabinet), str(path))  # type: ignore[misc]
     return table
+
+
+def _scan(name: str) -> Callable[[Path], object]:
+    def read(folder: Path) -> None:
+        check_unit(read_scan(folder / name), Waveguide(Conical(0.05, 40.0 * DEGREE)))
+
+    return read
 
 
 def _near_field(name: str) -> Callable[[Path], object]:
@@ -214,6 +224,10 @@ CASES = {
     ),
     "session with a near field of text": Case("rig", ("text.toml", "near.txt"), _near_field("text.toml")),
     "session of a sofa file": Case("rig", ("sofa.toml", "f.sofa"), lambda folder: read_session(folder / "sofa.toml")),
+    **{
+        f"scan, {name}": Case("scans", (name,), _scan(name))
+        for name in ("text.stl", "binary.stl", "text.ply", "little.ply", "big.ply", "probed.csv", "profile.csv")
+    },
     "names of readings": Case("rig", ("turn_0.wav",), write_session),
     "sound": Case("rig", ("turn_0.wav",), lambda folder: read_wav(folder / "turn_0.wav")),
     "text response": Case("rig", ("tilt_0.txt",), lambda folder: read_text_response(folder / "tilt_0.txt")),
@@ -274,7 +288,7 @@ OUTCOME = Outcome(1.5, True, {"index_db": 1.5}, {"depth_mm": -3.0}, {"depth_mm":
 
 def write_corpus(folder: Path) -> None:
     """Every file of every case, all in order."""
-    for name in ("design", "target", "oblong", "process", "joined", "kept/run", "rig", "heard"):
+    for name in ("design", "target", "oblong", "process", "joined", "kept/run", "rig", "heard", "scans"):
         (folder / name).mkdir(parents=True)
     _write_designs(folder / "design")
     (folder / "target" / "target.toml").write_text(target_texts.GOOD)
@@ -285,6 +299,7 @@ def write_corpus(folder: Path) -> None:
     _write_joined(folder / "joined")
     _write_kept(folder / "kept")
     _write_rig(folder / "rig")
+    _write_scans(folder / "scans")
     targets = HERE.parent / "targets"
     (folder / "heard" / "room.toml").write_bytes((targets / "rooms" / "living_room.toml").read_bytes())
     sphere = '[mounting]\nkind = "sphere"\nradius_mm = 200\n[wanted.room]\nroom = "room.toml"\nweight = 0.5\n'
@@ -340,6 +355,26 @@ def _write_joined(folder: Path) -> None:
     (folder / "axis.txt").write_text(
         "Hz dB deg\n" + "".join(f"{f:.1f}\t{-f / 1e4:.2f}\t{-f / 1e3:.1f}\n" for f in FREQUENCY)
     )
+
+
+def _write_scans(folder: Path) -> None:
+    ring = np.array([[r * math.cos(a), r * math.sin(a), z] for z, r in ((0, 13), (40, 60)) for a in range(6)])
+    faces = [[k, (k + 1) % 6, 6 + k] for k in range(6)]
+    solids.written(trimesh.Trimesh(ring, faces, process=False), folder / "text.stl", text=True)
+    solids.written(trimesh.Trimesh(ring, faces, process=False), folder / "binary.stl", text=False)
+    head = "element vertex 12\n" + "".join(f"property float {each}\n" for each in ("x", "y", "z", "nx", "ny", "nz"))
+    head += "element face 6\nproperty list uchar int vertex_indices\nend_header\n"
+    rows = np.column_stack([ring, ring / np.linalg.norm(ring, axis=1)[:, None]])
+    text = "\n".join(" ".join(f"{each:.4f}" for each in row) for row in rows)
+    text += "".join(f"\n3 {a} {b} {c}" for a, b, c in faces)
+    (folder / "text.ply").write_text(f"ply\nformat ascii 1.0\n{head}{text}\n")
+    for name, order in (("little", "<"), ("big", ">")):
+        record = np.array([(3, face) for face in faces], dtype=[("n", "u1"), ("corners", f"{order}i4", 3)])
+        body = rows.astype(f"{order}f4").tobytes() + record.tobytes()
+        (folder / f"{name}.ply").write_bytes(f"ply\nformat binary_{name}_endian 1.0\n{head}".encode() + body)
+    probed = "".join(f"{x:.3f},{y:.3f},{z:.3f}\n" for x, y, z in ring)
+    (folder / "probed.csv").write_text(f"# probe_radius_mm = 1.5\nx_mm,y_mm,z_mm\n{probed}")
+    (folder / "profile.csv").write_text("z_mm,r_mm\n0,12.7\n20,30.1\n40,46.2\n")
 
 
 def write_foreign_sofa(path: Path) -> None:

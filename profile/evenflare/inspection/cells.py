@@ -1,5 +1,6 @@
 """Points of a scan gathered in cells of the wall: what is estimated stands on their means, and stray points are told
-from their neighbours."""
+from their neighbours.
+"""
 
 from __future__ import annotations
 

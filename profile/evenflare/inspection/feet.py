@@ -26,6 +26,10 @@ GRAIN = 0.25 * MILLIMETRE
 """Between the nodes of an oblong wall: the sphere leaves (K1 - K2) d^2 / 4, half a micrometre for radii above 15 mm."""
 _SHARPEST = 0.5 / NODE
 _AT_ONCE = 200_000
+_NEARLY = 0.02
+"""A node may be farther than the nearest by this share: the sphere through it is the same."""
+_FAR = 0.15
+"""Of the depth: a point so far off an oblong wall is none of it."""
 
 
 class Feet(NamedTuple):
@@ -204,7 +208,10 @@ class OblongWall:
     def _feet(self, points: FloatArray) -> Feet:
         side = np.where(points < 0.0, -1.0, 1.0) * [1.0, 1.0, 0.0] + [0.0, 0.0, 1.0]
         folded = points * side
-        _, k = self._tree.query(folded)
+        # Of what lies far off nothing is asked, and to find its foot on a concave wall takes long.
+        _, k = self._tree.query(folded, eps=_NEARLY, distance_upper_bound=_FAR * self.depth)
+        met = k < len(self._edge)
+        k = np.where(met, k, 0)
         into_air, place = self.nodes.normals[k], self.nodes.points[k]
         aside = folded - place
         height = np.einsum("ij,ij->i", aside, into_air)
@@ -215,7 +222,7 @@ class OblongWall:
         off = -(height + 0.5 * np.clip(bend, -_SHARPEST, _SHARPEST) * gap)
         foot = (folded + off[:, None] * into_air) * side
         share = np.interp(foot[:, 2], *self._arc) / self._arc[1][-1]
-        inside = ~self._edge[k] & (gap <= self.nodes.step**2)
+        inside = met & ~self._edge[k] & (gap <= self.nodes.step**2)
         return Feet(off, share, np.arctan2(foot[:, 1], foot[:, 0]), foot, -into_air * side, inside)
 
     def wall_at(self, share: FloatArray, azimuth: FloatArray) -> tuple[FloatArray, FloatArray]:

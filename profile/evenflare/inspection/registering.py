@@ -64,8 +64,10 @@ def best_fit(points: FloatArray, normals: FloatArray | None, drawn: Drawn, *, pr
     probe : m, radius of the ball whose centre the points are; held : (K,) which of KINDS stay 0.
     """
     some = points[:: max(1, len(points) // 1200)]
-    found = [_refined(start, some, drawn, _ROUGH, probe, held, pose_only=True) for start in _far_apart(
-        starts(points, normals, drawn), drawn)]
+    found = [
+        _refined(start, some, drawn, _ROUGH, probe, held, pose_only=True)
+        for start in _far_apart(starts(points, normals, drawn), drawn)
+    ]
     best = max(found, key=lambda each: each.score)
     return _refined(best.pose, points, drawn, _FINE, probe, held, pose_only=False)
 
@@ -160,7 +162,9 @@ def _face(name: str, points: FloatArray) -> Face | None:
     seen = number >= 4
     if np.count_nonzero(seen) < _SEEN or spread > 0.3 * MILLIMETRE:
         return None
-    means = np.column_stack([np.bincount(block[kept], weights=each[kept], minlength=_BLOCKS)[seen] for each in (*terms.T, points[:, 2])])
+    means = np.column_stack(
+        [np.bincount(block[kept], weights=each[kept], minlength=_BLOCKS)[seen] for each in (*terms.T, points[:, 2])]
+    )
     means = means / number[seen, None]
     inverse = np.linalg.inv(means[:, :3].T @ means[:, :3])
     plane = inverse @ means[:, :3].T @ means[:, 3]
@@ -173,4 +177,3 @@ def on_face(pose: Pose, face: Face) -> Pose:
     """The pose turned and shifted so that the face lies in its plane; the throat's centre stays on the axis."""
     error = np.array([0.0, 0.0, face.height, face.slopes[1], -face.slopes[0], 0.0])
     return moved(pose, error)
-

@@ -23,8 +23,8 @@ from evenflare.waveguide.traced import mean_round, traced
 from evenflare.waveguide.wall_zones import WallTolerance, WallZone
 
 if TYPE_CHECKING:
-    from evenflare.inspection.scan import Unit
     from evenflare.inspection.found import Inspection
+    from evenflare.inspection.scan import Unit
     from evenflare.manufacture.process.types import Process
     from evenflare.results.inspection import PartVerdict
     from evenflare.studies.part_sound import PartSound

@@ -25,6 +25,8 @@ LIMIT = 3.0
 DRIFTS = 0.05
 """Odds of seeing a drift in parts that do not drift, over all that was looked at together."""
 FEWEST_TO_DRIFT = 3
+SURE = 2.0
+"""Standard errors from which on waviness is told from none, and so its length is."""
 SHORTEST, LONGEST = 2e-3, 0.5
 """m, correlation lengths that a process file may state."""
 USUAL_LENGTH = 0.02
@@ -166,8 +168,9 @@ def accuracy_of(parts: Sequence[InspectedPart], *, source: str) -> Accuracy:
     # The inspections' own doubt is no scatter of the process.
     doubt = float(np.mean([each.kinds["scale"].standard_error ** 2 for each in parts]))
     wavy = np.array([each.kinds["waviness"].value ** 2 for each in parts])
+    unsure = np.array([(SURE * each.kinds["waviness"].standard_error) ** 2 for each in parts])
     lengths = np.array([each.waviness_length for each in parts])
-    told = (wavy > 0.0) & np.isfinite(lengths) & (lengths > 0.0)
+    told = (wavy > unsure) & np.isfinite(lengths) & (lengths > 0.0)
     length = float(np.average(lengths[told], weights=wavy[told])) if told.any() else USUAL_LENGTH
     return Accuracy(
         bias=bias,

@@ -3,7 +3,20 @@
 import numpy as np
 import pytest
 
-from evenflare.waveguide import Conical, OblateSpheroidal, Points, Shape, Waveguide
+from evenflare.radiation.boundary import boundary_of
+from evenflare.waveguide import (
+    BodyPoints,
+    Cabinet,
+    Conical,
+    Mounting,
+    OblateSpheroidal,
+    Points,
+    RolledShell,
+    RoundCabinet,
+    Shape,
+    Tractrix,
+    Waveguide,
+)
 from evenflare.waveguide.deviated import WallDeviation, deviated, shares_of
 
 SHAPES = {
@@ -68,3 +81,65 @@ def test_waves_stay_between_their_knots_and_are_found_at_their_place() -> None:
     assert off.min() > -1e-15  # rounding
     assert off.max() == pytest.approx(3e-4, rel=1e-5)  # at the nearest of 2001 places
     assert shares_of(drawn.meridian, [a.z[off.argmax()]]) == pytest.approx([0.5], abs=1e-3)  # half a place
+
+
+def test_waves_up_to_a_rolled_rim_turn_no_wall_beyond_the_mouths_plane() -> None:
+    waves = tuple((float(each),) for each in np.random.default_rng(1).normal(size=31) * 1e-4)
+    made = deviated(
+        Waveguide(SHAPES["rolled cone"]), WallDeviation(shares=tuple(np.linspace(0.0, 1.0, 31)), waves=waves)
+    ).meridian
+    assert made.dense.angle.max() <= 0.5 * np.pi + 1e-9  # rounding
+    assert made.dense.z.max() == pytest.approx(made.depth, abs=1e-12)  # rounding
+    assert made.depth == pytest.approx(0.09 - waves[-1][0], abs=1e-12)  # the rim moves along the axis
+
+
+def test_step_is_of_the_throats_radius_and_gone_within_an_exits_radius() -> None:
+    for shape in SHAPES.values():
+        drawn, made = Waveguide(shape), deviated(Waveguide(shape), WallDeviation(throat_step=2e-4))
+        assert made.meridian.throat_radius == pytest.approx(12.9e-3, abs=1e-12)  # rounding
+        wall, moved = drawn.meridian.pieces[0], made.meridian.pieces[0]
+        beyond = np.linspace(0.6, 1.0, 9)  # of a piece more than 34 mm long
+        # Nothing but for the slide along the wall, of nothing.
+        assert moved.frame_at(beyond).r == pytest.approx(wall.frame_at(beyond).r, abs=1e-12)
+
+
+def test_what_folds_is_refused() -> None:
+    for shape, off in ((SHAPES["rolled cone"], 0.021), (SHAPES["spheroid"], -0.013)):
+        with pytest.raises(ValueError, match=r"folds at z_mm = .* must move by less"):
+            deviated(Waveguide(shape), WallDeviation(offset=off)).depth  # noqa: B018
+
+
+def test_cusp_of_a_tractrix_counts_as_an_edge() -> None:
+    drawn = Waveguide(Tractrix(0.09))
+    made = deviated(drawn, WallDeviation(offset=1e-4)).meridian
+    # The mouth's plane moves by what the wall does; a curve that folds there over half a micrometre is let be.
+    assert made.depth == pytest.approx(drawn.depth - 1e-4, abs=1e-9)
+
+
+WIDER = WallDeviation(offset=3e-4, scale=0.005)
+
+
+def test_mountings_move_with_the_rim_as_far_as_they_must() -> None:
+    shape = SHAPES["spheroid"]
+    rim = Waveguide(shape).meridian.mouth_radius
+    sphere = deviated(Waveguide(shape, mounting=Mounting(radius=rim)), WIDER)
+    assert sphere.mounting.radius == sphere.meridian.mouth_radius > rim
+    large = deviated(Waveguide(shape, mounting=Mounting(radius=2 * rim)), WIDER)
+    assert large.mounting.radius == 2 * rim
+    outline = ((0.08, rim), (0.05, rim + 0.02), (-0.03, 0.05), (-0.04, 0.03), (-0.04, 0.0))
+    bodies = (
+        RoundCabinet(2 * rim + 0.04, 0.085, 0.02),  # whose edge takes all the mouth leaves, whose depth all the seat
+        BodyPoints(outline),
+        RolledShell(0.01, 0.12, 0.03),
+    )
+    for body in bodies:
+        made = deviated(Waveguide(shape, mounting=Mounting(body=body)), WIDER)
+        first = made.outside[0].frame_at(np.array([0.0]))
+        assert (first.z[0], first.r[0]) == pytest.approx((made.depth, made.meridian.mouth_radius), abs=1e-9)
+        assert boundary_of(made).ends.z.size > 0  # without a gap
+    cabinet = Cabinet(2 * rim, 2 * rim, 0.085)
+    made = deviated(Waveguide(shape, mounting=Mounting(cabinet=cabinet)), WIDER)
+    assert made.mounting.cabinet == cabinet
+    assert made.meridian.mouth_radius > rim
+    with pytest.raises(ValueError, match="must be at least"):
+        Waveguide(shape, mounting=Mounting(cabinet=Cabinet(2 * rim - 1e-4, 2 * rim, 0.085))).meridian  # noqa: B018

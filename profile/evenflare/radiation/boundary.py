@@ -113,9 +113,45 @@ def exit_part(driver: Driver, *, radius: float) -> BoundaryPart:
     return BoundaryPart(Arc(float(apex), 0.0, quarter, quarter + half, radius / float(np.sin(half))), normal, taper)
 
 
+def throat_parts(driver: Driver, *, throat: float) -> list[BoundaryPart]:
+    """The driver's exit behind a wall that begins at the radius `throat`, m.
+
+    Where that is wider, the driver's face beside the exit stands. Where it is narrower, what is covered of the exit
+    moves the air past the wall's edge: its flow is added to that of a strip beside the edge, as wide.
+    """
+    radius = driver.exit_radius
+    step = throat - radius
+    if abs(step) <= TOUCH:
+        return [exit_part(driver, radius=throat)]
+    if step > 0.0:
+        return [exit_part(driver, radius=radius), BoundaryPart(Line(0.0, radius, 0.0, throat))]
+    whole, inner = exit_part(driver, radius=throat), throat + step
+    half = driver.exit_half_angle
+
+    def moved(r: FloatArray) -> FloatArray:
+        return driver.velocity(r / radius)
+
+    def with_covered(r: FloatArray) -> FloatArray:
+        return moved(r) + moved(r - step) * (r - step) / r
+
+    if half <= 0.0:
+        inside: Piece = Line(0.0, 0.0, 0.0, inner)
+        strip: Piece = Line(0.0, inner, 0.0, throat)
+    else:
+        ball = throat / np.sin(half)
+        turn = float(np.arcsin(inner / ball))
+        rise = float(ball * (np.cos(turn) - np.cos(half)))
+        apex = float(ball * (1.0 - np.cos(half)))
+        inside = Arc(apex, 0.0, 0.5 * np.pi, 0.5 * np.pi + turn, float(ball))
+        strip = Arc(rise, inner, 0.5 * np.pi + turn, 0.5 * np.pi + half, float(ball))
+    return [BoundaryPart(inside, whole.velocity, moved), BoundaryPart(strip, whole.velocity, with_covered)]
+
+
 def boundary_of(waveguide: Waveguide) -> Boundary:
     """A round waveguide in its mounting: flush in the baffle, in a sphere on whose surface the rim lies, or standing
-    free in its body. The driver closes the throat; what is behind it is part of the solid.
+    free in its body. The driver closes the throat; what is behind it is part of the solid. Where the wall begins wider
+    than the driver's exit a ledge lies between them, which stands; where it begins narrower, all that the exit moves
+    goes through what is open of it.
 
     Errors: ValueError if the waveguide is not round, or its wall or its driver's cap pokes out of the mounting.
     """
@@ -125,10 +161,8 @@ def boundary_of(waveguide: Waveguide) -> Boundary:
             ' Take the method "march", or make it round'
         )
     meridian, driver = waveguide.meridian, waveguide.driver
-    parts = [
-        exit_part(driver, radius=meridian.throat_radius),
-        *(BoundaryPart(piece) for piece in _kept(meridian.pieces)),
-    ]
+    parts = [*throat_parts(driver, throat=meridian.throat_radius)]
+    parts += [BoundaryPart(piece) for piece in _kept(meridian.pieces)]
     match waveguide.mounting.kind:
         case "baffle":
             _refuse_beyond_baffle(meridian, parts[0])

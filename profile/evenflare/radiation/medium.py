@@ -11,12 +11,13 @@ import numpy as np
 
 from evenflare.exterior.cabinets import Operator
 from evenflare.exterior.memory import available_memory as available_memory
-from evenflare.radiation import elements, oblong, oblong_elements, wavefront
+from evenflare.radiation import elements, ledge, oblong, oblong_elements, wavefront
 from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
 from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.modes import radial_modes, radial_quadrature, tabulated_modes
-from evenflare.radiation.oblong_elements import OblongBasis
+from evenflare.radiation.oblong import Domes
+from evenflare.radiation.oblong_elements import OblongBasis, slope_over
 from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.termination import Baffle, End, Sphere
@@ -106,7 +107,11 @@ class RoundMedium:
     ) -> tuple[Elements, FloatArray]:
         """See Medium."""
         caps, modes = self._planned(part, wavenumber, resolution)
-        return elements.assembled(caps, modes), excited(float(caps.b[0, 0]), int(modes[0]), profile)
+        half_angle, reach = float(caps.b[0, 0]), self.waveguide.driver.exit_radius / self.throat_radius
+        # A launching cap knows nothing of the exit's edge.
+        if part is self.sweep and abs(reach - 1.0) * self.throat_radius > ledge.MET:
+            return elements.assembled(caps, modes), ledge.through_round(half_angle, int(modes[0]), profile, reach=reach)
+        return elements.assembled(caps, modes), excited(half_angle, int(modes[0]), profile)
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
@@ -161,6 +166,14 @@ class OblongMedium:
             [oblong.domes(path, t, surface=self.surface, psi=self.basis.psi) for path, t in divisions]
         )
         modes = self._modes(shells.caps, wavenumber, resolution)
+        radius = self.waveguide.driver.exit_radius
+        edge = np.hypot(shells.wide[0, 0] * np.cos(self.basis.psi), shells.high[0, 0] * np.sin(self.basis.psi))
+        if part is self.sweep and np.abs(edge - radius).max() > ledge.MET:
+            first = Domes(Caps(*(each[0, :1] for each in shells.caps)), *(each[0, :1] for each in shells[1:]))
+            which = self.basis.order[: int(modes[0])], self.basis.degree[: int(modes[0])]
+            slope = slope_over(self.basis.psi.size)
+            sources = ledge.through_oblong(first, which, profile, psi=self.basis.psi, slope=slope, radius=radius)
+            return oblong_elements.assembled(shells, modes, basis=self.basis), sources
         # The exit is round, so that only modes of order 0 know of it.
         round_modes = self.basis.order[: int(modes[0])] == 0
         of_round = excited(float(shells.caps.b[0, 0]), int(round_modes.sum()), profile)

@@ -18,11 +18,12 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.radiation.wavefront import Caps, Path, Stretch, Sweep, along, refuse_undercut, swept
+from evenflare.radiation.wavefront import Caps, Path, Stretch, Sweep, along, missing, refuse_undercut, swept
 from evenflare.units import FloatArray
 from evenflare.waveguide import Waveguide
+from evenflare.waveguide.deviated import drawn_of
 from evenflare.waveguide.meridian import Frame
-from evenflare.waveguide.surface import Surface
+from evenflare.waveguide.surface import Axes, Surface
 
 STEEP = 0.35 * np.pi
 """rad; where a meridian ends steeper its radius goes as a root of what is left of the depth, so depth is no smooth
@@ -40,10 +41,14 @@ SAMPLES = 720
 
 @dataclass(frozen=True)
 class MeanWall:
-    """A smooth stretch of the mean wall, as a Piece of a meridian; its curvature is not worked out."""
+    """A smooth stretch of the mean wall, as a Piece of a meridian; its curvature is not worked out.
+
+    drawn : the wall as drawn of one as made, by whose angle the caps go: see Guided.
+    """
 
     surface: Surface
     stretch: int
+    drawn: Surface | None = None
 
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
@@ -60,8 +65,19 @@ class MeanWall:
             rate = reach * (end - start) * np.cos(start + (end - start) * np.minimum(t, 1.0 - 1e-6))
         a, b, a_angle, b_angle = self.surface.axes(z, stretch=self.stretch)
         r = np.sqrt(a * b)
-        slope = np.clip((b * np.tan(a_angle) + a * np.tan(b_angle)) / (2.0 * r), -1e6, 1e6)
+        if self.drawn is not None:
+            a, b, a_angle, b_angle = self._as_drawn(z)
+        slope = np.clip((b * np.tan(a_angle) + a * np.tan(b_angle)) / (2.0 * np.sqrt(a * b)), -1e6, 1e6)
         return Frame(z, r, np.arctan(slope), np.full_like(r, np.nan), rate * np.hypot(1.0, slope))
+
+    def _as_drawn(self, z: FloatArray) -> Axes:
+        """Of the drawn wall at the same shares of the depth, from the stretch in which the middle of this one lies."""
+        assert self.drawn is not None  # asked for only where there is one
+        share = self.drawn.depth / self.surface.depth
+        middle = 0.5 * share * sum(self.surface.cuts[self.stretch : self.stretch + 2])
+        which = int(np.clip(np.searchsorted(self.drawn.cuts, middle) - 1, 0, len(self.drawn.cuts) - 2))
+        low, high = self.drawn.cuts[which : which + 2]
+        return self.drawn.axes(np.clip(z * share, low, high), stretch=which)
 
     @cached_property
     def _turn(self) -> tuple[float, float]:
@@ -156,7 +172,9 @@ def sweep(waveguide: Waveguide) -> Sweep:
     surface = waveguide.surface
     for meridian in (surface.horizontal, surface.vertical):
         refuse_undercut(meridian)
-    walls = [MeanWall(surface, i) for i in range(len(surface.cuts) - 1)]
+    drawn = drawn_of(waveguide)
+    guide = None if drawn is None else drawn.surface
+    walls = [MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)]
     inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
     stretches = [_widened(stretch, surface) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
@@ -169,8 +187,10 @@ def sweep(waveguide: Waveguide) -> Sweep:
 
 
 def _widened(stretch: Stretch, surface: Surface) -> Stretch:
-    """The stretch with the travel of its wall that of the faster plane."""
+    """The stretch with the travel of its wall that of the faster plane, and elements that miss it nowhere."""
     z = stretch.path.caps(stretch.t).z
     a, b = _semi_axes(surface, z)
     wall = np.maximum(np.hypot(np.diff(z), np.diff(a)), np.hypot(np.diff(z), np.diff(b)))
-    return stretch._replace(wall=wall, travel=np.maximum(stretch.travel, wall))
+    factor = _factor(surface, z, a, b, np.array([0.25 * np.pi]))[:, 0]
+    bent = np.max([stretch.bent, *(missing(z, r) for r in (a, b, np.hypot(a, b) * factor * np.sqrt(0.5)))], axis=0)
+    return stretch._replace(wall=wall, travel=np.maximum(stretch.travel, wall), bent=bent)

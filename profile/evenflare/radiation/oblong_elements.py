@@ -103,10 +103,19 @@ def _harmonics(count: int, orders: int) -> tuple[FloatArray, FloatArray, FloatAr
     psi = (np.arange(count) + 0.5) * (0.5 * np.pi / count)
     k = 2.0 * np.arange(2 * orders - 1)
     cosines, sines = np.cos(np.outer(psi, k)) / count, np.sin(np.outer(psi, k)) / count
+    return read_only(cosines), read_only(sines), slope_over(count)
+
+
+@lru_cache(maxsize=32)
+def slope_over(count: int) -> FloatArray:
+    """(P, P) that takes P samples of an even function symmetric about both planes, from its left, to those of its
+    derivative.
+    """
+    psi = (np.arange(count) + 0.5) * (0.5 * np.pi / count)
     every = 2.0 * np.arange(count)
     series = np.cos(np.outer(every, psi)) * (2.0 / count)
     slope = (-np.sin(np.outer(psi, every)) * every) @ series
-    return read_only(cosines), read_only(sines), read_only(slope.T)
+    return read_only(slope.T)
 
 
 @njit(cache=True, fastmath=True, nogil=True)

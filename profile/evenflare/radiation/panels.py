@@ -25,6 +25,11 @@ COEFFICIENTS = 12
 """Of the polynomials of z and r over a panel."""
 CORNER = 0.02
 """rad; a smaller jump of the wall's angle is no corner."""
+MISS = 1e-6
+"""m by which a cubic over a panel may miss the wall, were the density's turn 0.7, with which it goes. Walls as drawn
+are followed closer anyway; of bumps 10 mm wide and 0.2 mm high panels that only turn with the wall saw so little that
+the index was up to 2 dB wrong, of waves of 0.1 mm these leave 0.02 dB (measured).
+"""
 OPEN_RIM = 0.05
 """rad from 90 degrees; a wall that meets the baffle's plane closer than that runs into it smoothly."""
 
@@ -171,9 +176,21 @@ def _breaks(piece: Piece, step: float, density: Density, ends: tuple[int, int], 
     for corner, distance in zip(ends, (middle, arc[-1] - middle), strict=True):
         if corner:
             size = np.minimum(size, density.corner * size + distance)
-    count = np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(arc) / size, turn / density.turn))])
+    bent = np.maximum(turn / density.turn, _waved(frame, density))
+    count = np.concatenate([[0.0], np.cumsum(np.maximum(np.diff(arc) / size, bent))])
     panels = max(int(np.ceil(count[-1] - 1e-9)), 1, sum(ends))
     return np.interp(np.linspace(0.0, count[-1], panels + 1), count, t)
+
+
+def _waved(frame: Frame, density: Density) -> FloatArray:
+    """(N - 1,) panels between points (N,), even in the parameter, so that none misses the wall by more than MISS: a
+    cubic leaves a curve by a 1920th of its fourth difference over the panel at Lobatto's points.
+    """
+    chord_z, chord_r = frame.z[4:] - frame.z[:-4], frame.r[4:] - frame.r[:-4]
+    across = np.abs(np.diff(frame.r, 4) * chord_z - np.diff(frame.z, 4) * chord_r)
+    across = across / np.maximum(np.hypot(chord_z, chord_r), 1e-15)
+    fourth = np.pad(np.maximum(across[1:], across[:-1]), 2, mode="edge")
+    return np.asarray((fourth / (1920.0 * MISS * density.turn / 0.7)) ** 0.25)
 
 
 @cache

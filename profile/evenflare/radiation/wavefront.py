@@ -19,6 +19,7 @@ import numpy as np
 from evenflare.compiled import njit
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
+from evenflare.waveguide.deviated import drawn_of
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
 
 RELAXATION = 0.5
@@ -33,6 +34,9 @@ LARGEST_GROWTH = 0.7
 """Natural logarithm of the growth of the radius in an element, whatever the frequency."""
 LARGEST_NEARING = 1.0
 """Natural logarithm of the share by which an element comes nearer to a sharp corner, whatever the frequency."""
+LARGEST_MISS = 2e-6
+"""m by which an element, a cubic through four caps, may miss the wall between them, whatever the frequency. Walls that
+are as drawn miss by less anyway, ones with waves do not."""
 SMOOTH = 0.02
 """rad between two pieces of wall, up to which they are one smooth wall."""
 SHARPNESS = 0.15
@@ -74,6 +78,21 @@ class Following:
         """See Path."""
         wall = self.piece.frame_at(t)
         return Caps(wall.z, wall.r, wall.angle)
+
+
+@dataclass(frozen=True)
+class Guided:
+    """A piece of wall as made, and the drawn one, whose angle the caps go by: they need not follow its waves, which
+    far from the wall would move them more than they lie apart.
+    """
+
+    piece: Piece
+    drawn: Piece
+
+    def frame_at(self, t: FloatArray) -> Frame:
+        """See Piece."""
+        made, drawn = self.piece.frame_at(t), self.drawn.frame_at(t)
+        return Frame(made.z, made.r, *drawn[2:])
 
 
 @dataclass(frozen=True)
@@ -164,7 +183,18 @@ def _tabulated(path: Path, t: FloatArray, caps: Caps) -> Stretch:
     travel = np.maximum(wall, np.abs(apex[1:] - apex[:-1]))
     turn = np.abs(caps.b[1:] - caps.b[:-1])
     bent = np.maximum(turn / LARGEST_TURN, np.abs(np.log(r[1:] / r[:-1])) / LARGEST_GROWTH)
-    return Stretch(path, t, r, wall, travel, turn, bent)
+    return Stretch(path, t, r, wall, travel, turn, np.maximum(bent, missing(z, r)))
+
+
+def missing(z: FloatArray, r: FloatArray) -> FloatArray:
+    """(N - 1,) elements between points (N,), m, even in the parameter of a smooth wall, so that none misses it by more
+    than LARGEST_MISS: a cubic at Lobatto's points leaves a curve by a 1920th of its fourth difference over the element.
+    """
+    along = np.hypot(z[4:] - z[:-4], r[4:] - r[:-4])
+    # Only what lies across the wall counts.
+    across = np.abs(np.diff(r, 4) * (z[4:] - z[:-4]) - np.diff(z, 4) * (r[4:] - r[:-4])) / np.maximum(along, 1e-15)
+    widest = np.maximum(across[1:], across[:-1])
+    return np.asarray(np.pad(np.sqrt(np.sqrt(widest / (1920.0 * LARGEST_MISS))), 2, mode="edge"))
 
 
 def _graded(stretches: Sequence[Stretch], corners: Sequence[Corner]) -> Sweep:
@@ -218,12 +248,15 @@ def sweep(waveguide: Waveguide) -> Sweep:
     """
     meridian, radius = waveguide.meridian, waveguide.mounting.radius
     refuse_undercut(meridian)
+    pieces: Sequence[Piece] = meridian.pieces
+    if (drawn := drawn_of(waveguide)) is not None:
+        pieces = [Guided(piece, guide) for piece, guide in zip(pieces, drawn.meridian.pieces, strict=True)]
     if radius is None:
         end_angle = beyond = 0.5 * np.pi
     else:
         end_angle = float(np.arcsin(meridian.mouth_radius / radius))
         beyond = 0.5 * np.pi + end_angle
-    return swept(meridian.pieces, waveguide.driver.exit_half_angle, end_angle, beyond=beyond)
+    return swept(pieces, waveguide.driver.exit_half_angle, end_angle, beyond=beyond)
 
 
 def refuse_undercut(meridian: Meridian) -> None:

@@ -100,17 +100,18 @@ class DepthMap:
     @cached_property
     def joints(self) -> tuple[float, ...]:
         """m, depths at which one piece follows another."""
-        start, scale = self._scale
+        start, scale = self.scale
         ends = self.meridian.dense.z.reshape(len(self.meridian.pieces), -1)[:-1, -1]
         return tuple(((ends - start) / scale).tolist())
 
     @cached_property
-    def _scale(self) -> tuple[float, float]:
+    def scale(self) -> tuple[float, float]:
+        """m, where the meridian begins along the axis, and its own depth over `depth`."""
         start, end = self.meridian.ends.z.tolist()
         return start, (end - start) / self.depth
 
     def frame_at_depth(self, z: FloatArray, *, near: float) -> Frame:
         """The wall at depths `z` (m, any shape) on the piece that holds the depth `near`."""
-        start, scale = self._scale
+        start, scale = self.scale
         piece = int(np.searchsorted(self.joints, near))
         return self._pieces[piece].frame_at_depth(start + z * scale)

@@ -17,9 +17,11 @@ class Oblong:
 
     horizontal, vertical : the meridian in the plane of x and in that of y, from one throat to one depth.
     section              : the curve at constant depth that runs from the one to the other.
+    round_throat         : whether both meridians must begin at one radius; those of a part as made need not.
     """
 
     family: ClassVar[str] = "oblong"
     horizontal: Shape
     vertical: Shape
     section: Section = Superellipse()
+    round_throat: bool = True

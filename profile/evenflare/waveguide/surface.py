@@ -46,7 +46,8 @@ class Patch(NamedTuple):
 class Surface:
     """A wall symmetric about both planes, for every waveguide: a round one has the same meridian twice.
 
-    slack : m, by which smoothing of points may have made the depths differ: the vertical one is stretched.
+    slack        : m, by which smoothing of points may have made the depths differ: the vertical one is stretched.
+    round_throat : whether both must begin at one radius; the wall of a part as made need not.
 
     Errors: ValueError if a meridian does not advance along the axis everywhere (sections are at constant depth), the
     two do not begin at one radius or end at one depth (to a micrometre), or the section has no such mouth.
@@ -56,10 +57,11 @@ class Surface:
     vertical: Meridian
     section: Section
     slack: float = 0.0
+    round_throat: bool = True
 
     def __post_init__(self) -> None:
         throats = self.horizontal.throat_radius, self.vertical.throat_radius
-        if abs(throats[0] - throats[1]) > SAME:
+        if self.round_throat and abs(throats[0] - throats[1]) > SAME:
             raise ValueError(
                 f"the horizontal meridian begins at r_mm = {throats[0] / MILLIMETRE:.4f}, the vertical one at"
                 f" {throats[1] / MILLIMETRE:.4f}: must be one radius, since the throat is round. Make them equal"
@@ -80,8 +82,10 @@ class Surface:
 
     @property
     def throat_radius(self) -> float:
-        """M."""
-        return self.horizontal.throat_radius
+        """m; where it differs between the planes, of a circle of the same area but for the section."""
+        if self.round_throat:
+            return self.horizontal.throat_radius
+        return float(np.sqrt(self.horizontal.throat_radius * self.vertical.throat_radius))
 
     @property
     def mouth_width(self) -> float:

@@ -14,7 +14,6 @@ from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian, Piece
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.oblong_body import OblongBody
-from evenflare.waveguide.points import Points
 from evenflare.waveguide.sections import Superellipse
 from evenflare.waveguide.solid import SolidCabinet
 from evenflare.waveguide.surface import Surface
@@ -25,12 +24,14 @@ class Mounting:
     """What surrounds the mouth: an infinite rigid baffle, a rigid sphere (of `radius`, m) whose surface meets the rim,
     the outside of a free-standing `body`, or the flat front of a `cabinet`.
 
+    slack  : m, by which the mouth, or the depth, of a wall as made may take more than the cabinet has room for.
     Errors: ValueError for more than one of them.
     """
 
     radius: float | None = None
     body: Body | None = None
     cabinet: Cabinet | SolidCabinet | None = None
+    slack: float = 0.0
 
     def __post_init__(self) -> None:
         if sum(each is not None for each in (self.radius, self.body, self.cabinet)) > 1:
@@ -92,8 +93,7 @@ class Waveguide:
                 f"[mounting] radius_mm = {radius / MILLIMETRE:g}: must be at least the mouth's radius,"
                 f" {meridian.mouth_radius / MILLIMETRE:.4g}. Raise it, or make the mouth smaller"
             )
-        if self.mounting.cabinet is not None:
-            self.mounting.cabinet.check(meridian.mouth_radius, meridian.mouth_radius, meridian.depth, is_round=True)
+        self._check_cabinet(meridian.mouth_radius, meridian.mouth_radius, meridian.depth)
         return meridian, () if body is None else outside(meridian, body)
 
     @cached_property
@@ -125,10 +125,9 @@ class Waveguide:
             for name, shape in (("horizontal", self.shape.horizontal), ("vertical", self.shape.vertical))
         )
         shapes = self.shape.horizontal, self.shape.vertical
-        slack = sum(abs(shape.depth_moved) for shape in shapes if isinstance(shape, Points))
-        found = Surface(horizontal, vertical, self.shape.section, slack)
-        if self.mounting.cabinet is not None:
-            self.mounting.cabinet.check(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth, is_round=False)
+        slack = sum(abs(getattr(shape, "depth_moved", 0.0)) for shape in shapes)
+        found = Surface(horizontal, vertical, self.shape.section, slack, self.shape.round_throat)
+        self._check_cabinet(0.5 * found.mouth_width, 0.5 * found.mouth_height, found.depth)
         body = self.mounting.body
         if body is None:
             return found, None
@@ -138,6 +137,11 @@ class Waveguide:
                 " it, or make the waveguide round"
             )
         return found, OblongBody(found, body)
+
+    def _check_cabinet(self, half_width: float, half_height: float, depth: float) -> None:
+        cabinet, slack = self.mounting.cabinet, self.mounting.slack
+        if cabinet is not None:
+            cabinet.check(half_width - slack, half_height - slack, depth - slack, is_round=self.is_round)
 
     def _in_plane(self, name: str, shape: Shape) -> Meridian:
         try:

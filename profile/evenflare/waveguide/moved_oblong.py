@@ -1,0 +1,366 @@
+"""An oblong wall moved along its normal in space.
+
+Both meridians are moved as those of round walls are. Between them the section's factor is changed by as much as makes
+the wall there move, to first order, along its own normal by what it should.
+"""
+
+from __future__ import annotations
+
+import itertools
+from dataclasses import dataclass
+from functools import cached_property, lru_cache
+
+import numpy as np
+from scipy.interpolate import BSpline, make_interp_spline
+
+from evenflare.units import FloatArray
+from evenflare.waveguide.departure import ROLLED, Departure, Drawn, WallDeviation
+from evenflare.waveguide.depths import DepthMap
+from evenflare.waveguide.meridian import Frame, Meridian
+from evenflare.waveguide.moved import refuse_folds, shifted, slides_of
+from evenflare.waveguide.oblong import Oblong
+from evenflare.waveguide.sections import Mouth, UnitCurve
+from evenflare.waveguide.surface import SAME, Surface
+
+QUARTER = 0.5 * np.pi
+_CELLS = 48
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
+_RIM = 1e-4
+"""rad, over the angle whose cosine runs with depth: closer to a rim at 90 degrees what is sought is 0 over 0."""
+_STEP = 1e-3
+"""rad of that angle and of psi, for what the factor is changed by, by differences."""
+SMOOTH = 0.01
+"""Tangent of half the angle by which a wall turns at a joint that is no corner."""
+_AROUND = np.linspace(0.0, QUARTER, 9)
+
+
+@dataclass(frozen=True)
+class MeanArc:
+    """The arc of the mean wall over the depth, from the throat: a spline for each smooth stretch over the angle between
+    0 and pi whose cosine runs with depth, in which it is smooth also where the wall ends at 90 degrees.
+    """
+
+    surface: Surface
+
+    @cached_property
+    def _table(self) -> tuple[tuple[BSpline, ...], float]:
+        turn = np.linspace(0.0, np.pi, _CELLS + 1)
+        inner = turn[:-1, None] + 0.5 * np.pi / _CELLS * (1.0 + _NODES)
+        found, reached = [], 0.0
+        for which, (low, high) in enumerate(itertools.pairwise(self.surface.cuts)):
+            axes = self.surface.axes(low + 0.5 * (high - low) * (1.0 - np.cos(inner)), stretch=which)
+            slope = (axes.b * np.tan(axes.a_angle) + axes.a * np.tan(axes.b_angle)) / (2.0 * np.sqrt(axes.a * axes.b))
+            rate = 0.5 * (high - low) * np.sin(inner) * np.hypot(1.0, slope)
+            arc = reached + np.concatenate([[0.0], np.cumsum(rate @ (0.5 * np.pi / _CELLS * _WEIGHTS))])
+            found.append(make_interp_spline(turn, arc, k=5))
+            reached = float(arc[-1])
+        return tuple(found), reached
+
+    @property
+    def length(self) -> float:
+        """M."""
+        return self._table[1]
+
+    def at_depth(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """m, and its slope by the depth, at depths z (m, any shape)."""
+        cuts = self.surface.cuts
+        arc, slope = np.empty_like(z), np.empty_like(z)
+        for which, (here, low, high) in enumerate(_stretches(cuts, z)):
+            if not here.any():
+                continue
+            spline = self._table[0][which]
+            turn = turn_of(z[here], low, high)
+            inside = np.clip(turn, _RIM, np.pi - _RIM)
+            arc[here] = spline(turn)
+            slope[here] = spline(inside, 1) / (0.5 * (high - low) * np.sin(inside))
+        return arc, slope
+
+
+def _stretches(cuts: tuple[float, ...], z: FloatArray) -> list[tuple[FloatArray, float, float]]:
+    """Which of depths z lie in each stretch, and its ends."""
+    which = np.clip(np.searchsorted(np.array(cuts), z) - 1, 0, len(cuts) - 2)
+    return [(which == i, low, high) for i, (low, high) in enumerate(itertools.pairwise(cuts))]
+
+
+def turn_of(z: FloatArray, low: float, high: float) -> FloatArray:
+    """rad, 0 to pi: the angle whose cosine runs with depth from `low` to `high`."""
+    return np.asarray(2.0 * np.arctan2(np.sqrt(np.maximum(z - low, 0.0)), np.sqrt(np.maximum(high - z, 0.0))))
+
+
+@dataclass(frozen=True)
+class AtDepth:
+    """Points of a meridian's piece by the mean wall's arc at their depth."""
+
+    mean: MeanArc
+    depths: DepthMap
+
+    def at(self, t: FloatArray, wall: Frame) -> tuple[FloatArray, FloatArray]:
+        """See Place."""
+        start, scale = self.depths.scale
+        arc, slope = self.mean.at_depth(np.clip((wall.z - start) / scale, 0.0, self.depths.depth))
+        return arc, slope / scale * np.cos(wall.angle)
+
+
+@dataclass(frozen=True)
+class OblongWall:
+    """A drawn oblong wall, and what of it is the same for every deviation.
+
+    slides    : see slides_of, of the horizontal and of the vertical meridian.
+    arc, z    : (N, P) m, and curvatures (N, P) 1/m, the larger and the smaller, at points of the wall.
+    azimuth   : (N, P) rad.
+    """
+
+    surface: Surface
+    mean: MeanArc
+    drawn: Drawn
+    slides: tuple[tuple[float, ...], tuple[float, ...]]
+    arc: FloatArray
+    z: FloatArray
+    azimuth: FloatArray
+    curvatures: tuple[FloatArray, FloatArray]
+
+
+@lru_cache(maxsize=8)
+def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
+    """The drawn wall of a shape behind an exit of that radius, m; kept, for it is moved many times."""
+    shapes = shape.horizontal, shape.vertical
+    slack = sum(abs(getattr(each, "depth_moved", 0.0)) for each in shapes)
+    meridians = [each.meridian(exit_radius) for each in shapes]
+    surface = Surface(meridians[0], meridians[1], shape.section, slack, shape.round_throat)
+    mean = MeanArc(surface)
+    ends = [each.ends.angle.tolist() for each in meridians]
+    rolled = max(each[1] for each in ends) >= ROLLED
+    turn = np.linspace(0.0, np.pi, 33)
+    rows = []
+    for which, (low, high) in enumerate(itertools.pairwise(surface.cuts)):
+        z = np.clip(low + 0.5 * (high - low) * (1.0 - np.cos(turn)), low, high)
+        axes, patch = surface.axes(z, stretch=which), surface.patch(z, _AROUND, stretch=which)
+        azimuth = np.arctan2(patch.points[..., 1], patch.points[..., 0])
+        left = np.maximum(QUARTER - np.maximum(axes.a_angle, axes.b_angle), 0.0)
+        rows.append((z, left, azimuth, patch.curvatures))
+    z, left, azimuth, curvatures = (np.concatenate(each) for each in zip(*rows, strict=True))
+    arc, _ = mean.at_depth(z)
+    drawn = Drawn(
+        length=mean.length,
+        start=float(surface.horizontal.ends.z[0]),
+        depth=surface.depth,
+        exit_radius=exit_radius,
+        throat=(ends[0][0], ends[1][0]),
+        rolled=rolled,
+        before=(mean.length - arc)[::-1],
+        left=left[::-1],
+    )
+    slides = tuple(tuple(slides_of(each, rolled=rolled)) for each in meridians)
+    every_arc, every_z = (np.broadcast_to(each[:, None], azimuth.shape) for each in (arc, z))
+    return OblongWall(
+        surface,
+        mean,
+        drawn,
+        (slides[0], slides[1]),
+        every_arc,
+        every_z,
+        azimuth,
+        (curvatures[..., 1], curvatures[..., 0]),
+    )
+
+
+@dataclass(frozen=True)
+class MovedWall:
+    """An oblong wall moved by all of a deviation but its scale."""
+
+    wall: OblongWall
+    departure: Departure
+
+    @cached_property
+    def meridians(self) -> tuple[Meridian, Meridian]:
+        """The horizontal and the vertical one. ValueError where the wall folds."""
+        wall = self.wall
+        for bend in wall.curvatures:
+            for i in range(bend.shape[1]):
+                refuse_folds(self.departure, wall.arc[:, i], wall.z[:, i], bend[:, i], wall.azimuth[:, i])
+        surface = wall.surface
+        found = []
+        for which, (meridian, azimuth) in enumerate(
+            zip((surface.horizontal, surface.vertical), (0.0, QUARTER), strict=True)
+        ):
+            places = (AtDepth(wall.mean, DepthMap(meridian, surface.depth)),) * len(meridian.pieces)
+            slides, pushed = wall.slides[which], self._pushed[which]
+            found.append(shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed))
+        return found[0], found[1]
+
+    @cached_property
+    def _pushed(self) -> tuple[list[float], list[float]]:
+        """m by which the joints of either meridian slide, so that two at one depth stay at one: between them there
+        would be a stretch of wall too short to be solved well.
+        """
+        surface, found = self.wall.surface, []
+        for meridian, slides, azimuth in zip(
+            (surface.horizontal, surface.vertical), self.wall.slides, (0.0, QUARTER), strict=True
+        ):
+            ends = [piece.frame_at(np.array([1.0])) for piece in meridian.pieces[:-1]]
+            z, angle = (np.array([float(end[i][0]) for end in ends]) for i in (0, 2))
+            arc, _ = self.wall.mean.at_depth(z)
+            off, _, _ = self.departure.at(arc, z, azimuth)
+            smooth = (np.abs(slides[1:-1]) < SMOOTH) & (angle < ROLLED)
+            found.append((z, angle, off * np.sin(angle), smooth))
+        (z, angle, back, smooth), (other_z, other_angle, other_back, other_smooth) = found
+        first, second = np.zeros_like(z), np.zeros_like(other_z)
+        for i, j in np.argwhere((np.abs(z[:, None] - other_z) < SAME) & smooth[:, None] & other_smooth):
+            apart = 0.5 * (back[i] - other_back[j])
+            first[i], second[j] = apart / np.cos(angle[i]), -apart / np.cos(other_angle[j])
+        return first.tolist(), second.tolist()
+
+    @cached_property
+    def _depths(self) -> tuple[DepthMap, DepthMap]:
+        horizontal, vertical = self.meridians
+        return DepthMap(horizontal, horizontal.depth), DepthMap(vertical, horizontal.depth)
+
+    @property
+    def depth(self) -> float:
+        """M."""
+        return self.meridians[0].depth
+
+    def widened(self, z: FloatArray, psi: FloatArray) -> FloatArray:
+        """(Z, P) by which the section's factor grows, as a share of it, at depths z (Z,) m and psi (P,) or (Z, P),
+        0 to pi/2 rad.
+
+        With both semi-axes moved and the section drawn, the wall moves by something along its normal; what that lacks
+        is made up by this share of the way from the axis. In both planes it is 0 but for second order, and is put to 0.
+        """
+        psi = np.broadcast_to(psi, (z.size, np.shape(psi)[-1]))
+        both = np.concatenate([psi, np.zeros((z.size, 1)), np.full((z.size, 1), QUARTER)], axis=1)
+        share = self._share(z, both)
+        return np.asarray(share[:, :-2] - share[:, -2:-1] * np.cos(psi) ** 2 - share[:, -1:] * np.sin(psi) ** 2)
+
+    def _share(self, z: FloatArray, psi: FloatArray) -> FloatArray:
+        surface, depth = self.wall.surface, self.depth
+        # Just short of a rim; the drawn wall at the same share of its depth.
+        turn = np.clip(turn_of(z, 0.0, depth), _RIM, np.pi - _RIM)
+        share = np.sin(0.5 * turn) ** 2
+        moved_z, drawn_z = share * depth, share * surface.depth
+        a, b, a_angle, b_angle = (np.empty((z.size, 1)) for _ in range(4))
+        for which, (here, _, _) in enumerate(_stretches(surface.cuts, drawn_z)):
+            if here.any():
+                axes = surface.axes(drawn_z[here], stretch=which)
+                a[here, 0], b[here, 0], a_angle[here, 0], b_angle[here, 0] = axes
+        wider, higher = np.empty((z.size, 1)), np.empty((z.size, 1))
+        for found, depths, drawn_r in zip((wider, higher), self._depths, (a, b), strict=True):
+            for here, low, high in _stretches((0.0, *depths.joints, depth), moved_z):
+                if here.any():
+                    found[here, 0] = depths.frame_at_depth(moved_z[here], near=0.5 * (low + high)).r
+            found -= drawn_r
+        curve = surface.section.curve(np.broadcast_to(drawn_z[:, None], psi.shape), psi, mouth=surface.mouth)
+        # As normals_and_curvatures, away from the air and not of unit length.
+        cosines = np.cos(a_angle), np.cos(b_angle)
+        scale = np.minimum(*cosines)
+        across_x, across_y = b * curve.y_t, -a * curve.x_t
+        rise = across_x * (np.sin(a_angle) * (scale / cosines[0]) * curve.x + scale * a * curve.x_z) + across_y * (
+            np.sin(b_angle) * (scale / cosines[1]) * curve.y + scale * b * curve.y_z
+        )
+        size = np.hypot(scale * np.hypot(across_x, across_y), rise)
+        arc, _ = self.wall.mean.at_depth(drawn_z)
+        azimuth = np.arctan2(b * curve.y, a * curve.x)
+        off, _, _ = self.departure.at(arc[:, None], drawn_z[:, None], azimuth)
+        lacking = off * size + rise * (moved_z - drawn_z)[:, None]
+        lacking -= scale * (across_x * wider * curve.x + across_y * higher * curve.y)
+        return np.asarray(lacking / (scale * (across_x * a * curve.x + across_y * b * curve.y)))
+
+
+@lru_cache(maxsize=8)
+def moved_wall(shape: Oblong, deviation: WallDeviation, exit_radius: float) -> MovedWall:
+    """The wall of a shape behind an exit of that radius, m, moved; kept for its meridians and its section."""
+    wall = oblong_wall(shape, exit_radius)
+    return MovedWall(wall, Departure(deviation, wall.drawn))
+
+
+@dataclass(frozen=True)
+class MovedSection:
+    """The section of a moved wall. See Section."""
+
+    shape: Oblong
+    deviation: WallDeviation
+    exit_radius: float
+
+    @property
+    def _wall(self) -> MovedWall:
+        return moved_wall(self.shape, self.deviation, self.exit_radius)
+
+    @property
+    def _mouth(self) -> Mouth:
+        return self._wall.wall.surface.mouth
+
+    def check(self, mouth: Mouth) -> None:
+        """See Section: the drawn wall has been checked."""
+
+    def cuts(self, depth: float) -> tuple[float, ...]:
+        """See Section: at the same shares of the depth as drawn."""
+        drawn = self._mouth.depth
+        return tuple(z * depth / drawn for z in self.shape.section.cuts(drawn))
+
+    def turns(self, mouth: Mouth) -> tuple[float, ...]:
+        """See Section."""
+        return self.shape.section.turns(self._mouth)
+
+    def factor(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth) -> FloatArray:
+        """See Section."""
+        z, psi = np.asarray(z, dtype=np.float64), np.asarray(psi, dtype=np.float64)
+        drawn = self.shape.section.factor(z * (self._mouth.depth / mouth.depth), psi, mouth=self._mouth)
+        if z.ndim > 0 and z.shape[-1] == 1 and psi.ndim == 1:
+            wider = self._widened(z.ravel(), psi, mouth).reshape(*z.shape[:-1], psi.size)
+        else:
+            every_z, every_psi = np.broadcast_arrays(z, psi)
+            wider = self._widened(every_z.ravel(), every_psi.reshape(-1, 1), mouth).reshape(every_z.shape)
+        return np.asarray(drawn * (1.0 + wider))
+
+    def _widened(self, z: FloatArray, psi: FloatArray, mouth: Mouth) -> FloatArray:
+        folded = np.arctan2(np.abs(np.sin(psi)), np.abs(np.cos(psi)))
+        return self._wall.widened(z * (self._wall.depth / mouth.depth), folded)
+
+    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth) -> UnitCurve:
+        """See Section: the drawn one's, times a factor whose derivatives are by differences."""
+        share = self._mouth.depth / mouth.depth
+        drawn = self.shape.section.curve(z * share, psi, mouth=self._mouth)
+        shape = z.shape
+        turn = np.clip(turn_of(z, 0.0, mouth.depth), 2.0 * _STEP, np.pi - 2.0 * _STEP)
+        around = np.clip(psi, _STEP, QUARTER - _STEP)
+
+        def widened(by: float, and_by: float) -> FloatArray:
+            place = mouth.depth * np.sin(0.5 * (turn + by * _STEP)) ** 2
+            found = self._widened(place.ravel(), (around + and_by * _STEP).reshape(-1, 1), mouth)
+            return np.asarray(found.reshape(shape))
+
+        middle, deeper, shallower = widened(0.0, 0.0), widened(1.0, 0.0), widened(-1.0, 0.0)
+        on, back = widened(0.0, 1.0), widened(0.0, -1.0)
+        g_u, g_uu = (deeper - shallower) / (2 * _STEP), (deeper - 2 * middle + shallower) / _STEP**2
+        g_p, g_pp = (on - back) / (2 * _STEP), (on - 2 * middle + back) / _STEP**2
+        g_up = (widened(1.0, 1.0) - widened(1.0, -1.0) - widened(-1.0, 1.0) + widened(-1.0, -1.0)) / (4 * _STEP**2)
+        # By symmetry level in both planes.
+        g_p, g_up = (np.where(np.abs(around - psi) > 0.0, 0.0, each) for each in (g_p, g_up))
+        rate, bend = 0.5 * mouth.depth * np.sin(turn), 0.5 * mouth.depth * np.cos(turn)
+        g_z, g_zp = g_u / rate, g_up / rate
+        g_zz = (g_uu - g_z * bend) / rate**2
+        # The drawn curve's parameter t against psi.
+        square = drawn.x**2 + drawn.y**2
+        p_t = (drawn.x * drawn.y_t - drawn.y * drawn.x_t) / square
+        p_tt = (drawn.x * drawn.y_tt - drawn.y * drawn.x_tt) / square - 2.0 * p_t * (
+            drawn.x * drawn.x_t + drawn.y * drawn.y_t
+        ) / square
+        # psi moves with the depth where t is held.
+        p_z = share * (drawn.x * drawn.y_z - drawn.y * drawn.x_z) / square
+        exact = self._widened(z.ravel(), psi.reshape(-1, 1), mouth).reshape(shape)
+        g, g_t, g_tt = 1.0 + exact, g_p * p_t, g_pp * p_t**2 + g_p * p_tt
+        g_z, g_zz, g_tz = g_z + g_p * p_z, g_zz + 2.0 * g_zp * p_z + g_pp * p_z**2, (g_zp + g_pp * p_z) * p_t
+        columns = []
+        for v, v_t, v_z, v_tt, v_tz, v_zz in (drawn[0::2], drawn[1::2]):
+            v_z, v_tz, v_zz = v_z * share, v_tz * share, v_zz * share**2
+            columns.append(
+                (
+                    g * v,
+                    g * v_t + g_t * v,
+                    g * v_z + g_z * v,
+                    g * v_tt + 2.0 * g_t * v_t + g_tt * v,
+                    g * v_tz + g_t * v_z + g_z * v_t + g_tz * v,
+                    g * v_zz + 2.0 * g_z * v_z + g_zz * v,
+                )
+            )
+        return UnitCurve(*itertools.chain.from_iterable(zip(*columns, strict=True)))

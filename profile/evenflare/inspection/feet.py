@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import Cloud, cloud
-from evenflare.waveguide.deviated import Arcs
+from evenflare.waveguide.departure import Arcs
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.surface import Surface
 

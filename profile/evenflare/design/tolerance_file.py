@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
@@ -45,7 +46,7 @@ def read_tolerance(path: Path) -> WallTolerance:
         raise InputError(f"{file}: is no tolerance of a wall ({short(str(error))}). {AGAIN}") from None
     if not zones:
         raise InputError(f"{file} zones: holds none. {AGAIN}")
-    for i, (before, after) in enumerate(zip(zones[:-1], zones[1:], strict=True)):
+    for i, (before, after) in enumerate(itertools.pairwise(zones)):
         if abs(before.to_z - after.from_z) > 1e-6:
             raise InputError(
                 f"{file} zones[{i + 1}] from_z_mm = {after.from_z / MILLIMETRE:g}: must be"

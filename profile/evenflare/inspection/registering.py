@@ -97,7 +97,7 @@ def _refined(
         off = feet.off + probe
         every = np.column_stack(columns(feet, drawn))
         left = off - every @ kinds
-        near = feet.inside & (np.abs(left) < reach)
+        near: BoolArray = feet.inside & (np.abs(left) < reach)
         if np.count_nonzero(near) < 3:
             break
         spread = max(float(np.quantile(np.abs(left[near]), 0.25)) / _QUARTER, _FLOOR)
@@ -120,8 +120,8 @@ def _refined(
             break
     feet = drawn.feet(pose.of(points))
     left = np.abs(feet.off + probe - np.column_stack(columns(feet, drawn)) @ kinds)
-    near = 0.01 * drawn.length
-    score = float(np.sum(np.where(feet.inside, 1.0 - np.minimum(left / near, 1.0), 0.0)))
+    by = np.minimum(left / (0.01 * drawn.length), 1.0)
+    score = float(np.sum(np.where(feet.inside, 1.0 - by, 0.0)))
     return Laid(pose, kinds, spread, score)
 
 
@@ -158,7 +158,7 @@ def _face(name: str, points: FloatArray) -> Face | None:
         kept = weight > 0.0
         plane = np.linalg.lstsq(terms * weight[:, None], points[:, 2] * weight, rcond=None)[0]
     # What the face is not flat goes on for long: a block of azimuth is one piece of evidence.
-    number = np.bincount(block[kept], minlength=_BLOCKS)
+    number = np.bincount(block[kept], minlength=_BLOCKS).astype(np.float64)
     seen = number >= 4
     if np.count_nonzero(seen) < _SEEN or spread > 0.3 * MILLIMETRE:
         return None

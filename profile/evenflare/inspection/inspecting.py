@@ -60,9 +60,7 @@ def inspected(
     Errors       : InputError if the wall is not found in the scan, or holds no such face where one is asked for.
     """
     if len(points) < FEWEST:
-        raise InputError(
-            f"the scan holds {len(points)} points: must be at least {FEWEST}. Probe more places of the wall"
-        )
+        raise InputError(f"the scan holds {len(points)} points: must be at least {FEWEST}. Probe more of the wall")
     drawn = drawn_wall(waveguide)
     held = np.zeros(len(KINDS), dtype=bool)
     held[5] = drawn.is_round

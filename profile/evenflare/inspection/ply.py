@@ -82,7 +82,7 @@ def ply(content: bytes) -> Ply:
     if set(_NORMAL) <= set(names):
         normals = np.column_stack([columns[each] for each in _NORMAL])
     triangles = None
-    if len(elements) > 1 and elements[1].name == "face" and elements[1].count:
+    if len(elements) > 1 and elements[1].name == "face" and elements[1].number:
         triangles = _triangles(rest, elements[1], order, vertex.number)
     return Ply(points, normals, triangles)
 

@@ -158,14 +158,12 @@ def _face(name: str, points: FloatArray) -> Face | None:
         kept = weight > 0.0
         plane = np.linalg.lstsq(terms * weight[:, None], points[:, 2] * weight, rcond=None)[0]
     # What the face is not flat goes on for long: a block of azimuth is one piece of evidence.
-    number = np.bincount(block[kept], minlength=_BLOCKS).astype(np.float64)
-    seen = number >= 4
+    number = np.bincount(block[kept], minlength=_BLOCKS)
+    seen: BoolArray = number >= 4
     if np.count_nonzero(seen) < _SEEN or spread > 0.3 * MILLIMETRE:
         return None
-    means = np.column_stack(
-        [np.bincount(block[kept], weights=each[kept], minlength=_BLOCKS)[seen] for each in (*terms.T, points[:, 2])]
-    )
-    means = means / number[seen, None]
+    sums = [np.bincount(block[kept], weights=each[kept], minlength=_BLOCKS)[seen] for each in (*terms.T, points[:, 2])]
+    means = np.column_stack(sums) / number[seen, None]
     inverse = np.linalg.inv(means[:, :3].T @ means[:, :3])
     plane = inverse @ means[:, :3].T @ means[:, 3]
     left = means[:, 3] - means[:, :3] @ plane

@@ -67,8 +67,8 @@ def triangles_in(content: bytes, *, most: int, most_text: int | None = None) -> 
 def _check_count(count: int, most: int) -> None:
     if count > most:
         raise ValueError(
-            f"has {count} triangles: must have at most {most}. Export it as binary, with a larger tolerance if there are"
-            " too many"
+            f"has {count} triangles: must have at most {most}. Export it as binary, with a larger tolerance if there"
+            " are too many"
         )
 
 

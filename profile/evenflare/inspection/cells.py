@@ -120,7 +120,7 @@ def _medians(values: FloatArray, cells: Sorted) -> FloatArray:
     number = np.bincount(cells.index, minlength=cells.count)
     first = np.cumsum(number) - number
     ordered = values[order]
-    return 0.5 * (ordered[first + (number - 1) // 2] + ordered[first + number // 2])
+    return np.asarray(0.5 * (ordered[first + (number - 1) // 2] + ordered[first + number // 2]))
 
 
 def _slopes(values: FloatArray, weights: FloatArray, places: FloatArray, cells: Sorted) -> FloatArray:

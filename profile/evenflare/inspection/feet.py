@@ -26,8 +26,10 @@ GRAIN = 0.25 * MILLIMETRE
 """Between the nodes of an oblong wall: the sphere leaves (K1 - K2) d^2 / 4, half a micrometre for radii above 15 mm."""
 _SHARPEST = 0.5 / NODE
 _AT_ONCE = 200_000
-_NEARLY = 0.02
-"""A node may be farther than the nearest by this share: the sphere through it is the same."""
+_EVERY = 61
+"""Node of an oblong wall at which a foot's search begins."""
+_BESIDE = 2.0 * MILLIMETRE
+"""So near to the wall a point must come when it is put on it: others lie beside its ends."""
 _FAR = 0.15
 """Of the depth: a point so far off an oblong wall is none of it."""
 
@@ -50,12 +52,23 @@ class Feet(NamedTuple):
     normals: FloatArray
     inside: BoolArray
 
+    def of(self, which: BoolArray | IntArray) -> Feet:
+        """Of some of the points."""
+        return Feet(*(each[which] for each in self))  # type: ignore[arg-type]
+
 
 class Drawn(Protocol):
     """A drawn wall, asked for the feet of points."""
 
-    depth: float
-    length: float
+    @property
+    def depth(self) -> float:
+        """m, from throat to mouth."""
+        ...
+
+    @property
+    def length(self) -> float:
+        """m, of the arc."""
+        ...
 
     def feet(self, points: FloatArray) -> Feet:
         """Of points (N, 3), m."""
@@ -192,6 +205,11 @@ class OblongWall:
         return cKDTree(self.nodes.points)
 
     @cached_property
+    def _few(self) -> tuple[IntArray, Any]:
+        some = np.arange(0, len(self.nodes.points), _EVERY)
+        return some, cKDTree(self.nodes.points[some])
+
+    @cached_property
     def _by_share(self) -> Any:
         azimuth = np.arctan2(self.nodes.points[:, 1], self.nodes.points[:, 0])
         return cKDTree(np.column_stack([self._share, azimuth]))
@@ -199,7 +217,8 @@ class OblongWall:
     @cached_property
     def _edge(self) -> BoolArray:
         last, t = self.nodes.stretches.max(), self.nodes.parameters[:, 0]
-        return ((self.nodes.stretches == 0) & (t <= 0.0)) | ((self.nodes.stretches == last) & (t >= 1.0))
+        edge: BoolArray = ((self.nodes.stretches == 0) & (t <= 0.0)) | ((self.nodes.stretches == last) & (t >= 1.0))
+        return edge
 
     def feet(self, points: FloatArray) -> Feet:
         """See Drawn."""
@@ -208,10 +227,19 @@ class OblongWall:
     def _feet(self, points: FloatArray) -> Feet:
         side = np.where(points < 0.0, -1.0, 1.0) * [1.0, 1.0, 0.0] + [0.0, 0.0, 1.0]
         folded = points * side
-        # Of what lies far off nothing is asked, and to find its foot on a concave wall takes long.
-        _, k = self._tree.query(folded, eps=_NEARLY, distance_upper_bound=_FAR * self.depth)
-        met = k < len(self._edge)
-        k = np.where(met, k, 0)
+        # A point off a concave wall is nearly as far from many nodes, among which the nearest is long sought: from one
+        # of a few it is put on the wall, and then sought there.
+        few, tree = self._few
+        k = tree.query(folded, distance_upper_bound=_FAR * self.depth)[1]
+        met = k < few.size
+        k = few[np.where(met, k, 0)]
+        for _ in range(2):
+            aside = np.einsum("ij,ij->i", folded - self.nodes.points[k], self.nodes.normals[k])
+            on_wall = folded - aside[:, None] * self.nodes.normals[k]
+            on_wall[~met] = self.nodes.points[0]
+            k = self._tree.query(on_wall, distance_upper_bound=_BESIDE)[1]
+            met &= k < len(self.nodes.points)
+            k = np.where(k < len(self.nodes.points), k, 0)
         into_air, place = self.nodes.normals[k], self.nodes.points[k]
         aside = folded - place
         height = np.einsum("ij,ij->i", aside, into_air)

@@ -60,9 +60,7 @@ def inspected(
     Errors       : InputError if the wall is not found in the scan, or holds no such face where one is asked for.
     """
     if len(points) < FEWEST:
-        raise InputError(
-            f"the scan holds {len(points)} points: must be at least {FEWEST}. Probe more places of the wall"
-        )
+        raise InputError(f"the scan holds {len(points)} points: must be at least {FEWEST}. Probe more of the wall")
     drawn = drawn_wall(waveguide)
     held = np.zeros(len(KINDS), dtype=bool)
     held[5] = drawn.is_round
@@ -126,7 +124,7 @@ def _used(feet: Feet, off: FloatArray, drawn: Drawn, laid: Laid, cells: int) -> 
     """(N,) which points are of the wall."""
     used = feet.inside & np.isfinite(off)
     near = np.flatnonzero(used)
-    part = Feet(*(each[near] for each in feet))
+    part = feet.of(near)
     left = off[near] - np.einsum("kn,k->n", columns(part, drawn), laid.kinds)
     left -= np.median(left) if near.size else 0.0
     close = np.abs(left) < max(_WIDE * laid.spread, _SHARE * drawn.length)
@@ -138,7 +136,8 @@ def _used(feet: Feet, off: FloatArray, drawn: Drawn, laid: Laid, cells: int) -> 
     used[near] = True
     if near.size < FEWEST:
         raise InputError(
-            f"{near.size} points of the scan lie on the drawn wall: must be at least {FEWEST}. Is it a scan of this part?"
+            f"{near.size} points of the scan lie on the drawn wall: must be at least {FEWEST}. Is it a scan of this"
+            " part?"
         )
     return used
 
@@ -154,7 +153,7 @@ def _told(
 
 
 def _seen(feet: Feet, used: BoolArray, drawn: Drawn, prior: FloatArray, probe: float, cells: int) -> Told:
-    wall = Feet(*(each[used] for each in feet))
+    wall = feet.of(used)
     held = cells_of(wall, wall.off + probe, drawn, most=cells)
     return told_apart(held, np.column_stack([held.columns, held.columns[:, 3:5]]), prior, arc=drawn.length)
 
@@ -234,7 +233,7 @@ def _as_built(told: Told, drawn: Drawn) -> WallDeviation:
     if drawn.is_round:
         azimuths = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
     else:
-        around = np.pi * max(float(np.hypot(*drawn.wall_at(np.ones(1), np.zeros(1))[0][0, :2])), drawn.length) / 2.0
+        around = 0.5 * np.pi * float(np.hypot(*drawn.wall_at(np.ones(1), np.zeros(1))[0][0, :2]))
         azimuths = np.linspace(0.0, 0.5 * np.pi, int(np.clip(np.ceil(around / step), 4, 12)) + 1)
     turned = azimuths if drawn.is_round else np.concatenate([azimuths, np.pi - azimuths, np.pi + azimuths, -azimuths])
     places = drawn.wall_at(*np.broadcast_arrays(share[:, None], turned[None, :]))[0]

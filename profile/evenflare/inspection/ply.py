@@ -31,6 +31,7 @@ _CODES = {
     **dict.fromkeys(("double", "float64"), "f8"),
 }
 _ORDER = {"ascii": "", "binary_little_endian": "<", "binary_big_endian": ">"}
+_NORMAL = ("nx", "ny", "nz")
 _END = re.compile(rb"(?:^|\n)end_header[ \t]*(?:\r\n|\n|\r)")
 
 
@@ -46,7 +47,7 @@ class Element(NamedTuple):
     """What a header says of one: its properties' names and types; of a list, the types of its count and its items."""
 
     name: str
-    count: int
+    number: int
     properties: list[tuple[str, str, str]]
 
 
@@ -59,9 +60,9 @@ def ply(content: bytes) -> Ply:
     if not elements or elements[0].name != "vertex":
         raise ValueError("its first element is not vertex: must be. Export it again")
     vertex = elements[0]
-    if vertex.count > MOST:
+    if vertex.number > MOST:
         raise ValueError(
-            f"says that it holds {vertex.count} points: must be at most {MOST}. Thin it, and export it again"
+            f"says that it holds {vertex.number} points: must be at most {MOST}. Thin it, and export it again"
         )
     names = [name for name, _, _ in vertex.properties]
     if (
@@ -75,14 +76,14 @@ def ply(content: bytes) -> Ply:
         held, rest = _binary(body, vertex, order)
     else:
         held, rest = _text(body, vertex)
-    columns = {name: held[name].astype(np.float64) for name in ("x", "y", "z", "nx", "ny", "nz") if name in names}
-    points = np.column_stack([columns[each] for each in "xyz"])
+    columns = {name: held[name].astype(np.float64) for name in ["x", "y", "z", *_NORMAL] if name in names}
+    points = np.column_stack([columns[each] for each in ("x", "y", "z")])
     normals = None
-    if {"nx", "ny", "nz"} <= set(names):
-        normals = np.column_stack([columns[each] for each in ("nx", "ny", "nz")])
+    if set(_NORMAL) <= set(names):
+        normals = np.column_stack([columns[each] for each in _NORMAL])
     triangles = None
-    if len(elements) > 1 and elements[1].name == "face" and elements[1].count:
-        triangles = _triangles(rest, elements[1], order, vertex.count)
+    if len(elements) > 1 and elements[1].name == "face" and elements[1].number:
+        triangles = _triangles(rest, elements[1], order, vertex.number)
     return Ply(points, normals, triangles)
 
 
@@ -121,49 +122,50 @@ def _short(wanted: int, what: str) -> ValueError:
 
 def _binary(body: bytes, vertex: Element, order: str) -> tuple[dict[str, FloatArray], bytes]:
     record = np.dtype([(name, order + code) for name, _, code in vertex.properties])
-    size = record.itemsize * vertex.count
+    size = record.itemsize * vertex.number
     if len(body) < size:
-        raise _short(vertex.count, "vertices")
-    held = np.frombuffer(body, dtype=record, count=vertex.count)
+        raise _short(vertex.number, "vertices")
+    held = np.frombuffer(body, dtype=record, count=vertex.number)
     return {name: held[name] for name, _, _ in vertex.properties}, body[size:]
 
 
 def _text(body: bytes, vertex: Element) -> tuple[dict[str, FloatArray], bytes]:
     width = len(vertex.properties)
     # A number and what parts it from the next take two bytes at least.
-    if len(body) + 1 < 2 * width * vertex.count:
-        raise _short(vertex.count, "vertices")
-    lines = body.split(b"\n", vertex.count)
-    if len(lines) < vertex.count:
-        raise _short(vertex.count, "vertices")
-    rest = lines[vertex.count] if len(lines) > vertex.count else b""
-    held = np.empty((vertex.count, width))
-    for i, line in enumerate(lines[: vertex.count]):
+    if len(body) + 1 < 2 * width * vertex.number:
+        raise _short(vertex.number, "vertices")
+    lines = body.split(b"\n", vertex.number)
+    if len(lines) < vertex.number:
+        raise _short(vertex.number, "vertices")
+    rest = lines[vertex.number] if len(lines) > vertex.number else b""
+    held = np.empty((vertex.number, width))
+    for i, line in enumerate(lines[: vertex.number]):
         try:
             held[i] = [float(word) for word in line.split()]
         except ValueError:
             raise ValueError(
-                f"vertex {i + 1} is {short(line.decode('ascii', errors='replace'))}: must be {width} numbers. Correct it"
+                f"vertex {i + 1} is {short(line.decode('ascii', errors='replace'))}: must be {width} numbers."
+                " Correct it"
             ) from None
     return {name: held[:, i] for i, (name, _, _) in enumerate(vertex.properties)}, rest
 
 
 def _triangles(body: bytes, face: Element, order: str, points: int) -> IntArray | None:
     """Of a mesh of triangles alone, the corners; None for other faces: points will do."""
-    if len(face.properties) != 1 or not face.properties[0][1] or face.count > 3 * MOST:
+    if len(face.properties) != 1 or not face.properties[0][1] or face.number > 3 * MOST:
         return None
     _, counts, items = face.properties[0]
     if order:
         record = np.dtype([("count", order + counts), ("corners", order + items, 3)])
-        if len(body) < record.itemsize * face.count:
+        if len(body) < record.itemsize * face.number:
             return None
-        held = np.frombuffer(body, dtype=record, count=face.count)
+        held = np.frombuffer(body, dtype=record, count=face.number)
         number, corners = held["count"], held["corners"].astype(np.int64)
     else:
-        if len(body) + 1 < 8 * face.count:
+        if len(body) + 1 < 8 * face.number:
             return None
         words = body.split()
-        if len(words) != 4 * face.count:
+        if len(words) != 4 * face.number:
             return None
         try:
             table = np.array([int(word) for word in words], dtype=np.int64).reshape(-1, 4)

@@ -97,7 +97,7 @@ def _refined(
         off = feet.off + probe
         every = np.column_stack(columns(feet, drawn))
         left = off - every @ kinds
-        near = feet.inside & (np.abs(left) < reach)
+        near: BoolArray = feet.inside & (np.abs(left) < reach)
         if np.count_nonzero(near) < 3:
             break
         spread = max(float(np.quantile(np.abs(left[near]), 0.25)) / _QUARTER, _FLOOR)
@@ -120,8 +120,8 @@ def _refined(
             break
     feet = drawn.feet(pose.of(points))
     left = np.abs(feet.off + probe - np.column_stack(columns(feet, drawn)) @ kinds)
-    near = 0.01 * drawn.length
-    score = float(np.sum(np.where(feet.inside, 1.0 - np.minimum(left / near, 1.0), 0.0)))
+    by = np.minimum(left / (0.01 * drawn.length), 1.0)
+    score = float(np.sum(np.where(feet.inside, 1.0 - by, 0.0)))
     return Laid(pose, kinds, spread, score)
 
 
@@ -159,13 +159,11 @@ def _face(name: str, points: FloatArray) -> Face | None:
         plane = np.linalg.lstsq(terms * weight[:, None], points[:, 2] * weight, rcond=None)[0]
     # What the face is not flat goes on for long: a block of azimuth is one piece of evidence.
     number = np.bincount(block[kept], minlength=_BLOCKS)
-    seen = number >= 4
+    seen: BoolArray = number >= 4
     if np.count_nonzero(seen) < _SEEN or spread > 0.3 * MILLIMETRE:
         return None
-    means = np.column_stack(
-        [np.bincount(block[kept], weights=each[kept], minlength=_BLOCKS)[seen] for each in (*terms.T, points[:, 2])]
-    )
-    means = means / number[seen, None]
+    sums = [np.bincount(block[kept], weights=each[kept], minlength=_BLOCKS)[seen] for each in (*terms.T, points[:, 2])]
+    means = np.column_stack(sums) / number[seen, None]
     inverse = np.linalg.inv(means[:, :3].T @ means[:, :3])
     plane = inverse @ means[:, :3].T @ means[:, 3]
     left = means[:, 3] - means[:, :3] @ plane

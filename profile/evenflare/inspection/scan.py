@@ -89,8 +89,9 @@ def read_scan(path: Path, *, unit: Unit | None = None, probe_radius: float = 0.0
         content = read_bytes(path, largest=LARGEST)
         found = ply(content) if ending == ".ply" else None
         if found is None:
+            triangles: IntArray | None
+            normals: FloatArray | None = None
             points, triangles = _welded(triangles_in(content, most=MOST_TRIANGLES, most_text=MOST_TEXT))
-            normals = None
         else:
             points, normals, triangles = found
     except InputError:
@@ -118,7 +119,8 @@ def check_unit(scan: Scan, waveguide: Waveguide) -> None:
         return
     off = {name: abs(np.log(size * factor / UNITS["mm"] / wall)) for name, factor in UNITS.items()}
     likely = min(off, key=lambda name: off[name])
-    read = f"{scan.path}: read in mm it measures {size / MILLIMETRE:.4g} mm across, and the wall {wall / MILLIMETRE:.4g} mm"
+    across = f"{size / MILLIMETRE:.4g} mm across, and the wall {wall / MILLIMETRE:.4g} mm"
+    read = f"{scan.path}: read in mm it measures {across}"
     if likely != "mm" and off[likely] < np.log(_LIKELY):
         raise InputError(f"{read}. Is it in {likely}? Then say --unit {likely}; if it is in mm after all, --unit mm")
     raise InputError(f"{read}. Is it a scan of this part? If it is, say its unit: --unit mm, cm, m or inch")
@@ -130,7 +132,8 @@ def _check_size(path: Path) -> None:
         size = os.fstat(file.fileno()).st_size
     if size > LARGEST:
         raise InputError(
-            f"{path}: has {size / 1e6:.0f} MB: must have at most {LARGEST / 1e6:g}. Thin the scan, or export it as binary"
+            f"{path}: has {size / 1e6:.0f} MB: must have at most {LARGEST / 1e6:g}. Thin the scan, or export it as"
+            " binary"
         )
 
 
@@ -150,8 +153,8 @@ def _probed(path: Path, probe_radius: float) -> Scan:
             )
         if probe_radius and abs(radius - probe_radius) > 1e-9:
             raise InputError(
-                f"{path}: probe_radius_mm = {short(said[0])}, and {probe_radius / MILLIMETRE:g} was asked for: must be the"
-                " same. Drop the one that is wrong"
+                f"{path}: probe_radius_mm = {short(said[0])}, and {probe_radius / MILLIMETRE:g} was asked for: must be"
+                " the same. Drop the one that is wrong"
             )
         probe_radius = radius
     first = next((line for line in lines if line and not line.startswith("#")), "")
@@ -176,8 +179,8 @@ def _sound(path: Path, points: FloatArray, normals: FloatArray | None) -> tuple[
         raise InputError(f"{path}: holds no points. Export the scan again")
     if np.abs(points).max() > FARTHEST:
         raise InputError(
-            f"{path}: holds a point {np.abs(points).max():.3g} m from its origin: must be at most {FARTHEST:g}. State its"
-            " unit, or move the scan to its origin"
+            f"{path}: holds a point {np.abs(points).max():.3g} m from its origin: must be at most {FARTHEST:g}. State"
+            " its unit, or move the scan to its origin"
         )
     if normals is None:
         return points, None

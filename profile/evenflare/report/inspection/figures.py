@@ -15,10 +15,10 @@ from evenflare.studies.part_sound import PartSound
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Waveguide
 
-ROWS, COLUMNS = 60, 72
-"""Of the map, at most: depths and azimuths."""
-SPARSE = 4.0
-"""Points for each field of the map, below which each point is drawn by itself."""
+COARSE, FINE, CROWD = 20, 72, 10
+"""Fields of the map along the depth, and as many around, at least and at most; and points in each, fewer of which are
+drawn one by one.
+"""
 MOST_DOTS = 4000
 LINES = 61
 NICE = (0.02, 0.05, 0.1, 0.2, 0.3, 0.5, 1.0, 2.0, 3.0, 5.0, 10.0, 20.0)
@@ -48,9 +48,9 @@ def deviation_map(found: PartVerdict, waveguide: Waveguide) -> Any:
     off = inspection.off[counts] / MILLIMETRE
     depth = waveguide.depth / MILLIMETRE
     look = {"cmap": canvas.DEVIATIONS, "vmin": -limit, "vmax": limit}
-    columns = COLUMNS if off.size > SPARSE * ROWS * COLUMNS else 36
-    rows = ROWS if columns == COLUMNS else 30
-    if off.size < SPARSE * rows * columns / 2:
+    columns = int(np.clip(np.sqrt(off.size / CROWD), COARSE, FINE))
+    rows = columns
+    if off.size < CROWD * COARSE**2:
         shown = axes.scatter(turn, z, c=off, s=14, edgecolors=style.QUIET, linewidths=0.3, **look)
     else:
         edges = np.linspace(0.0, 360.0, columns + 1), np.linspace(0.0, depth, rows + 1)

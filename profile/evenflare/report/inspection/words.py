@@ -88,7 +88,7 @@ def answer(found: PartVerdict) -> str:
     sound = found.sound
     k = sound.worst
     change = abs(sound.change[k])
-    error = "" if np.isnan(sound.error[k]) else f" ± {sound.error[k]:.2g}"
+    error = "" if np.isnan(sound.error[k]) else f" ± {sound.error[k]:.1g}"
     said = (
         f"its directivity index changes by at most {change:.2f}{error} dB (at {hertz(sound.frequency[k])}),"
         f" {sound.rms:.2f} dB rms"

@@ -103,8 +103,9 @@ def test_the_part_as_built_sounds_as_the_planted_wall_does(capsys, bench):
     assert found["index_rms_db"] == pytest.approx(np.sqrt(np.mean((index - drawn) ** 2)), abs=1e-8)
     again = read_design("bad/as_built.toml")
     heard = solve(again.waveguide, again.observation, again.air)
-    # A curve through points 0.5 mm apart, along which caps lie otherwise: 0.0006 dB, what is to be told is 0.1.
-    np.testing.assert_allclose(metrics.directivity_index(heard), found["index_part_db"], atol=0.01)
+    # The march goes by the drawn wall's angle where it knows one, in a file of points by that of the waves, here of
+    # 0.1 mm: 0.012 dB apart at 8 kHz, where the part changes the index by ten times as much.
+    np.testing.assert_allclose(metrics.directivity_index(heard), found["index_part_db"], atol=0.03)
     stored = read_directivity(Path("bad/as_built"))
     assert stored.design_id == design_id(again)
     # directivity.csv has four decimals of a level.

@@ -95,6 +95,8 @@ def test_a_scanned_part_sounds_as_the_planted_wall(capsys, here, monkeypatch, te
     np.testing.assert_allclose(found["index_part_db"], index, atol=far)
     assert found["registered_to"] == "datums"
     assert found["points_left_out"] > 0.2 * 5000  # the back, and strays
+    page = (here / "out" / "report.html").read_text()
+    assert ("its radii lie within 0." in page) == (not design.waveguide.is_round)
     again = read_design("out/as_built.toml")
     heard = metrics.directivity_index(solve(again.waveguide, again.observation, again.air))
     # Of an oblong part the file keeps the drawn section; and waves are solved less exactly.

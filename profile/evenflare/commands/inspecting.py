@@ -8,6 +8,8 @@ from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
 
+import numpy as np
+
 from evenflare import files, radiation
 from evenflare.commands.remarks import check_solvable, faults_of
 from evenflare.commands.written import Written
@@ -227,6 +229,25 @@ def notes(design: Design, inspection: Inspection) -> list[str]:
     return said
 
 
+def _file_words(built: Waveguide, stated: Waveguide) -> list[str]:
+    """How far an oblong wall as its file states it lies from the one that is solved, a sentence."""
+    from evenflare.report.kit.wall import radius_at
+
+    if built.is_round:
+        return []
+    depths = np.linspace(0.0, min(built.depth, stated.depth), 13)
+    turns = np.linspace(0.0, 0.5 * np.pi, 7)
+    apart = [
+        abs(radius_at(built.surface, float(z), float(turn)) - radius_at(stated.surface, float(z), float(turn)))
+        for z in depths
+        for turn in turns
+    ]
+    return [
+        f"{AS_BUILT}.toml keeps the drawn section between both meridians: its radii lie within"
+        f" {max(apart) / MILLIMETRE:.3f} mm of the wall that was solved."
+    ]
+
+
 def _write(
     design: Design,
     found: PartVerdict,
@@ -289,7 +310,7 @@ def _write(
             design.waveguide,
             title=f"{design.name}: {name}",
             what=f"Scan {scan} of the design {design_path} (id {identity}). Made by evenflare.",
-            notes=notes(design, found.inspection),
+            notes=[*notes(design, found.inspection), *_file_words(built.waveguide, stated.waveguide)],
             shown=sheet.saved(drawn, folder, page.caption),
             warnings=warnings,
             written=written,

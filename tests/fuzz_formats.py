@@ -15,6 +15,7 @@ from pathlib import Path
 
 import numpy as np
 import soundfile
+import trimesh
 
 import solids
 import target_texts
@@ -31,6 +32,7 @@ from evenflare.dsp.speaker import read_speaker
 from evenflare.dsp.speaker_places import pistons_of
 from evenflare.dsp.speaker_tables import MINIMAL, SpeakerTable
 from evenflare.files import InputError
+from evenflare.inspection.scan import check_unit, read_scan
 from evenflare.manufacture.process.file import read_process
 from evenflare.measurement import journal
 from evenflare.measurement.calibrated_file import Known, read_known
@@ -42,6 +44,7 @@ from evenflare.measurement.text_response import read_text_response
 from evenflare.measurement.wav import read_wav
 from evenflare.report.measurement import prototypes
 from evenflare.results import tables
+from evenflare.results.inspection import KINDS, read_part
 from evenflare.results.journal import csv_text
 from evenflare.room.room_file import read_room
 from evenflare.schema import checked, parsed
@@ -51,6 +54,7 @@ from evenflare.search.worker import Job, Outcome
 from evenflare.target.consistent import contradictions
 from evenflare.target.reach import reachability
 from evenflare.units import DEGREE
+from evenflare.waveguide import Conical, Waveguide
 from fuzz_texts import BODY, CALIBRATED, NARROW, POINTS, SOLID, SOURCE, SPEAKER
 
 HERE = Path(__file__).parent
@@ -125,6 +129,13 @@ def _ways_in_a_solid(folder: Path) -> object:
     return table
 
 
+def _scan(name: str) -> Callable[[Path], object]:
+    def read(folder: Path) -> None:
+        check_unit(read_scan(folder / name), Waveguide(Conical(0.05, 40.0 * DEGREE)))
+
+    return read
+
+
 def _near_field(name: str) -> Callable[[Path], object]:
     """The reading close to the mouth, too, as far as `measure` takes it before anything is solved."""
 
@@ -194,6 +205,7 @@ CASES = {
     "comparison": Case(
         "kept", ("comparison.json",), lambda folder: journal.read_comparison(folder / "comparison.json")
     ),
+    "inspection": Case("kept", ("inspection.json",), lambda folder: read_part(folder / "inspection.json")),
     "journal": Case("kept", ("journal.sqlite",), _journal),
     "candidates": Case("kept", ("run/candidates.sqlite",), _candidates),
     "session of impulses": Case(
@@ -212,6 +224,10 @@ CASES = {
     ),
     "session with a near field of text": Case("rig", ("text.toml", "near.txt"), _near_field("text.toml")),
     "session of a sofa file": Case("rig", ("sofa.toml", "f.sofa"), lambda folder: read_session(folder / "sofa.toml")),
+    **{
+        f"scan, {name}": Case("scans", (name,), _scan(name))
+        for name in ("text.stl", "binary.stl", "text.ply", "little.ply", "big.ply", "probed.csv", "profile.csv")
+    },
     "names of readings": Case("rig", ("turn_0.wav",), write_session),
     "sound": Case("rig", ("turn_0.wav",), lambda folder: read_wav(folder / "turn_0.wav")),
     "text response": Case("rig", ("tilt_0.txt",), lambda folder: read_text_response(folder / "tilt_0.txt")),
@@ -240,6 +256,21 @@ COMPARED = {
 RIG = "[rig]\ndistance_m = 2.0\nsource_height_m = 3.1\nmicrophone_height_m = 3.1\ntemperature_c = 16\n"
 ROUND = 'symmetry = "round"\n'
 TURNED = f'horizontal = "turn_{{off_axis_deg}}.wav"\n{ROUND}[gate]\nlength_ms = 9.0\n'
+INSPECTED = {
+    "name": "part 1",
+    "design_id": "0123456789ab",
+    "within": True,
+    "index_rms_db": 0.1,
+    "index_worst_db": None,
+    "rms_mm": 0.06,
+    **{f"{kind}{error}{unit}": 0.9 for kind, (unit, _) in KINDS.items() for error in ("", "_standard_error")},
+    "waviness_length_mm": 20.0,
+    "throat_step_mm": 0.0,
+    "alike_all_round": True,
+    "form_mean_mm": 0.02,
+    "form_rms_mm": 0.03,
+    "zones": [{"from_z_mm": 0.0, "to_z_mm": 80.0, "mean_mm": None}],
+}
 ENTRY = journal.Prototype(
     "2026-03-01T10:00:00+01:00",
     "cone, first",
@@ -249,6 +280,7 @@ ENTRY = journal.Prototype(
     ("design.toml", "measured"),
     COMPARED,
     Known({"throat_taper": 0.1}, {"held_out_before": 0.9, "held_out_after": 0.5}),
+    INSPECTED,
 )
 IDENTITY = Identity("name = 'even'", 1, {"[limits] depth_mm": "[60, 100]"}, {"evenflare": "0.0", "numpy": "0.0"})
 OUTCOME = Outcome(1.5, True, {"index_db": 1.5}, {"depth_mm": -3.0}, {"depth_mm": 80.0}, "")
@@ -256,7 +288,7 @@ OUTCOME = Outcome(1.5, True, {"index_db": 1.5}, {"depth_mm": -3.0}, {"depth_mm":
 
 def write_corpus(folder: Path) -> None:
     """Every file of every case, all in order."""
-    for name in ("design", "target", "oblong", "process", "joined", "kept/run", "rig", "heard"):
+    for name in ("design", "target", "oblong", "process", "joined", "kept/run", "rig", "heard", "scans"):
         (folder / name).mkdir(parents=True)
     _write_designs(folder / "design")
     (folder / "target" / "target.toml").write_text(target_texts.GOOD)
@@ -267,6 +299,7 @@ def write_corpus(folder: Path) -> None:
     _write_joined(folder / "joined")
     _write_kept(folder / "kept")
     _write_rig(folder / "rig")
+    _write_scans(folder / "scans")
     targets = HERE.parent / "targets"
     (folder / "heard" / "room.toml").write_bytes((targets / "rooms" / "living_room.toml").read_bytes())
     sphere = '[mounting]\nkind = "sphere"\nradius_mm = 200\n[wanted.room]\nroom = "room.toml"\nweight = 0.5\n'
@@ -324,6 +357,26 @@ def _write_joined(folder: Path) -> None:
     )
 
 
+def _write_scans(folder: Path) -> None:
+    ring = np.array([[r * math.cos(a), r * math.sin(a), z] for z, r in ((0, 13), (40, 60)) for a in range(6)])
+    faces = [[k, (k + 1) % 6, 6 + k] for k in range(6)]
+    solids.written(trimesh.Trimesh(ring, faces, process=False), folder / "text.stl", text=True)
+    solids.written(trimesh.Trimesh(ring, faces, process=False), folder / "binary.stl", text=False)
+    head = "element vertex 12\n" + "".join(f"property float {each}\n" for each in ("x", "y", "z", "nx", "ny", "nz"))
+    head += "element face 6\nproperty list uchar int vertex_indices\nend_header\n"
+    rows = np.column_stack([ring, ring / np.linalg.norm(ring, axis=1)[:, None]])
+    text = "\n".join(" ".join(f"{each:.4f}" for each in row) for row in rows)
+    text += "".join(f"\n3 {a} {b} {c}" for a, b, c in faces)
+    (folder / "text.ply").write_text(f"ply\nformat ascii 1.0\n{head}{text}\n")
+    for name, order in (("little", "<"), ("big", ">")):
+        record = np.array([(3, face) for face in faces], dtype=[("n", "u1"), ("corners", f"{order}i4", 3)])
+        body = rows.astype(f"{order}f4").tobytes() + record.tobytes()
+        (folder / f"{name}.ply").write_bytes(f"ply\nformat binary_{name}_endian 1.0\n{head}".encode() + body)
+    probed = "".join(f"{x:.3f},{y:.3f},{z:.3f}\n" for x, y, z in ring)
+    (folder / "probed.csv").write_text(f"# probe_radius_mm = 1.5\nx_mm,y_mm,z_mm\n{probed}")
+    (folder / "profile.csv").write_text("z_mm,r_mm\n0,12.7\n20,30.1\n40,46.2\n")
+
+
 def write_foreign_sofa(path: Path) -> None:
     """As another program writes one: a horizontal orbit at 2 m, without our own attribute."""
     from netCDF4 import Dataset
@@ -339,6 +392,7 @@ def write_foreign_sofa(path: Path) -> None:
 
 def _write_kept(folder: Path) -> None:
     (folder / "comparison.json").write_text(json.dumps(COMPARED, indent=1))
+    (folder / "inspection.json").write_text(json.dumps(INSPECTED, indent=1))
     for _ in range(3):
         journal.add(folder / "journal.sqlite", ENTRY)
     with opened(folder / "run", IDENTITY) as store:

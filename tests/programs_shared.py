@@ -12,8 +12,8 @@ from evenflare.manufacture.milling.clearance import wall_cloud
 from evenflare.manufacture.milling.programs import programs
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import Process
-from evenflare.manufacture.wall.grid import depth_at
 from evenflare.units import MILLIMETRE as MM
+from evenflare.waveguide.surface import depth_at
 from oblongs import Choice
 
 

@@ -15,7 +15,7 @@ import pytest
 from evenflare import metrics
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
-BY_OTHERS = {"invented_readings.py"}
+BY_OTHERS = {"invented_readings.py", "invented_scan.py"}
 """The tutorial, which a test follows, runs these."""
 
 pytestmark = pytest.mark.usefixtures("compiled")

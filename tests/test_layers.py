@@ -39,7 +39,7 @@ LIBRARY = (
 """From the ground up: a module imports only what stands before it."""
 PEERS = {"bands": ("files",), "files": ("bands",)}
 """Side by side, whatever their place in the row."""
-TRADES = ("manufacture", "measurement", "dsp")
+TRADES = ("manufacture", "measurement", "dsp", "inspection")
 """Beside the solvers and the search: what else is done with a waveguide or a directivity."""
 
 ALLOWED = {
@@ -47,8 +47,9 @@ ALLOWED = {
     "manufacture": set(GROUND),
     "measurement": {*GROUND, "bands", "closed_forms", "metrics", "coarseness"},
     "dsp": {*GROUND, "bands", "closed_forms", "metrics", "coarseness", "exterior"},
+    "inspection": set(GROUND),
     "studies": set(LIBRARY),
-    "results": {*LIBRARY, "measurement", "dsp", "studies"},
+    "results": {*LIBRARY, "measurement", "dsp", "inspection", "studies"},
     "report": {*LIBRARY, *TRADES, "studies", "results"},
     "commands": {*LIBRARY, *TRADES, "studies", "results", "report"},
     "cli": {*LIBRARY, *TRADES, "commands"},
@@ -80,6 +81,7 @@ ROOMS = {
         "measurement": {"kit"},
         "filters": {"kit", "waveguide"},
         "room": {"kit"},
+        "inspection": {"kit", "waveguide"},
     },
 }
 """Rooms within a room, and which of the others beside it each imports."""

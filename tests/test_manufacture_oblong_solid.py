@@ -13,9 +13,9 @@ from hypothesis import strategies as st
 
 from evenflare.files import InputError
 from evenflare.manufacture import OblongSizes, build_oblong, cloud, export, oblong_sizes, volume
-from evenflare.manufacture.wall.grid import depth_at
 from evenflare.units import DEGREE
 from evenflare.waveguide import RoundedRectangle, Superellipse
+from evenflare.waveguide.surface import depth_at
 from oblongs import (
     DEPTH,
     HOLLOW,

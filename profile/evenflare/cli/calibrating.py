@@ -44,6 +44,12 @@ def _add_calibrate(command: AddCommand) -> None:
     )
     calibrate.add_argument("design", type=path, help="design file (TOML) of the prototype")
     calibrate.add_argument("measured", type=path, metavar="MEASURED", help="folder of measure, or .sofa")
+    calibrate.add_argument(
+        "--wall",
+        type=path,
+        metavar="INSPECTED",
+        help="folder of inspect: the prototype's wall as it was built, instead of fitting growth and bow",
+    )
     calibrate.add_argument("--out", type=path, required=True, help="folder for the results, made if missing")
     calibrate.add_argument(
         "--fit",
@@ -73,7 +79,7 @@ def _add_journal(command: AddCommand) -> None:
         "example: evenflare journal prototypes.sqlite list\n"
         "example: evenflare journal prototypes.sqlite export > prototypes.csv\n"
         "example: evenflare journal prototypes.sqlite plot --out history\n\n"
-        "add: an entry with the whole design, and what compare and calibrate found; on disk when the command ends.\n"
+        "add: an entry with the whole design, and what compare, calibrate and inspect found; on disk when it ends.\n"
         "list: a line a prototype, and what changed from the one before. export: CSV on standard output, or with\n"
         "--text everything in words. plot: journal.png, journal.csv and journal.txt into --out.",
     )
@@ -82,6 +88,7 @@ def _add_journal(command: AddCommand) -> None:
     journal.add_argument("--design", type=path, help="add: design file (TOML) of the prototype")
     journal.add_argument("--comparison", type=path, help="add: folder that compare wrote, or its comparison.json")
     journal.add_argument("--calibration", type=path, help="add: folder that calibrate wrote, or its calibrated.toml")
+    journal.add_argument("--inspection", type=path, help="add: folder that inspect wrote, or its inspection.json")
     journal.add_argument(
         "--file", type=path, action="append", default=[], help="add: a file or folder that belongs to it"
     )
@@ -111,6 +118,7 @@ def _calibrate(options: argparse.Namespace) -> int:
             frequencies=options.frequencies,
             method=options.method,
             setting=options.setting,
+            wall=options.wall,
         ),
         command=options.words,
         progress=lambda words: None if options.quiet else tell(words),
@@ -122,7 +130,7 @@ def _calibrate(options: argparse.Namespace) -> int:
 def _journal(options: argparse.Namespace) -> int:
     from evenflare.commands import journal
 
-    adding = ("design", "comparison", "calibration", "file", "name", "note")
+    adding = ("design", "comparison", "calibration", "inspection", "file", "name", "note")
     belongs = {**dict.fromkeys(adding, "add"), "text": "export", "out": "plot"}
     for option, action in belongs.items():
         if getattr(options, option) and options.action != action:

@@ -13,6 +13,7 @@ from evenflare.cli import (
     comparing,
     crossing,
     fronts,
+    inspecting,
     listening,
     measurement,
     planning,
@@ -36,6 +37,7 @@ commands, each with an example (COMMAND --help says more):
   score     evenflare score runs/shelf/best.toml --target targets/shelf.toml
   export    evenflare export runs/shelf/best.toml --out to_cut --process router
   tolerance evenflare tolerance runs/shelf/best.toml --process router --within-db 1 --out tolerance
+  inspect   evenflare inspect runs/shelf/best.toml part.stl --out inspected --within-db 0.5
   check     evenflare check
   plan      evenflare plan --source-height-m 3.1 --microphone-height-m 3.1 --distance-m 2 --mouth-mm 240
   capture   evenflare capture plan/session.toml --from-hz 800 --loopback-channel 2
@@ -252,6 +254,7 @@ def parser() -> argparse.ArgumentParser:
         "Check this installation against closed forms, in seconds",
         "example: evenflare check\n\nExit code 1 if a check fails.",
     )
+    inspecting.add(command)
     planning.add(command)
     capturing.add(command)
     measurement.add(command)

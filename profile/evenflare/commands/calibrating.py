@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -11,7 +11,8 @@ from evenflare import files, radiation
 from evenflare.commands.written import Findings
 from evenflare.design.file import Design, design_id, read_design
 from evenflare.directivity.folder import Stored, read_directivity
-from evenflare.files import InputError
+from evenflare.files import InputError, short
+from evenflare.waveguide import Waveguide
 
 if TYPE_CHECKING:
     from evenflare.measurement.calibrated_file import Origin
@@ -27,6 +28,7 @@ class CalibrationRequest:
     fit         : names of the unknowns to fit; empty for all that can be.
     hold_out    : every so manieth angle is kept from the fit.
     frequencies : at most so many.
+    wall        : folder of the inspected part, whose wall counts instead of the drawn one and of growth and bow.
     """
 
     fit: Sequence[str] = ()
@@ -34,6 +36,7 @@ class CalibrationRequest:
     frequencies: int = 24
     method: radiation.Method | None = None
     setting: radiation.Setting = "full"
+    wall: Path | None = None
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -59,17 +62,22 @@ def calibrate_command(
     from evenflare.air import Air
     from evenflare.measurement.calibrate import calibrate
     from evenflare.measurement.calibrated_file import Origin
-    from evenflare.measurement.unknowns import left_out, unknowns_of
+    from evenflare.measurement.unknowns import BOW, GROWTH, left_out, unknowns_of
 
     design, stored = read_design(design_path), read_directivity(measured_path)
     waveguide, measured = design.waveguide, stored.directivity
+    known: tuple[str, ...] = ()
+    if asked.wall is not None:
+        waveguide, known = inspected_wall(design, asked.wall, design_path), (GROWTH, BOW)
     method = asked.method or radiation.method_for(waveguide.mounting)
     possible = unknowns_of(waveguide, Air(measured.speed_of_sound, measured.density))
     for name in asked.fit:
+        if name in known:
+            raise InputError(f"--fit {name}: is known from --wall {asked.wall}. Leave one of them out")
         why = left_out(waveguide).get(name)
         if why is not None:
             raise InputError(f"--fit {name}: cannot be fitted: {why}. Leave it out")
-    chosen = tuple(each for each in possible if each.name in asked.fit or not asked.fit)
+    chosen = tuple(each for each in possible if (each.name in asked.fit or not asked.fit) and each.name not in known)
     try:
         found = calibrate(
             measured,
@@ -92,8 +100,25 @@ def calibrate_command(
         measured_name=stored.name,
         method=method,
         setting=asked.setting,
+        wall="" if asked.wall is None else str(asked.wall),
     )
-    return _write(found, design, origin, mismatches(design, stored), folder, command=command)
+    built = replace(design, waveguide=waveguide)
+    return _write(found, built, origin, mismatches(design, stored), folder, command=command)
+
+
+def inspected_wall(design: Design, folder: Path, design_path: Path) -> Waveguide:
+    """The design with the wall of its part as `inspect` wrote it. InputError if that is another design's."""
+    from evenflare.commands.inspecting import AS_BUILT
+    from evenflare.results.inspection import FILE, read_inspection
+
+    found = read_inspection(folder)
+    if found["design_id"] != design_id(design):
+        raise InputError(
+            f"--wall {folder}: {FILE} is of the design {short(str(found['design_id']), 20)}, and {design_path} is"
+            f" {design_id(design)}. Name the inspection of this design's part"
+        )
+    shape = read_design(folder / f"{AS_BUILT}.toml").waveguide.shape
+    return replace(design.waveguide, shape=shape)
 
 
 def mismatches(design: Design, stored: Stored) -> list[str]:
@@ -129,7 +154,9 @@ def _write(
 
     drawn = calibration.pictures(found)
     warnings = [*calibration.caution_lines(found), *doubts]
+    wall = f"The wall is the part's as it was inspected, {origin.wall}; growth and bow are not fitted"
     lines = [
+        *([wall] if origin.wall else []),
         *(calibration.fitted_words(each) for each in found.fitted),
         *calibration.deviation_words(found),
         *([] if not (found.helps and found.explains) else [_use(folder / FILE)]),
@@ -152,7 +179,8 @@ def _write(
             found,
             drawn,
             title=f"{design.name}, calibrated",
-            what=f"Design {origin.design} (id {origin.design_id}) fitted to the measurement in {origin.measured}.",
+            what=f"Design {origin.design} (id {origin.design_id}) fitted to the measurement in {origin.measured}."
+            + (f" {wall}." if origin.wall else ""),
             warnings=warnings,
             waveguide=design.waveguide,
             written=written,

@@ -20,6 +20,7 @@ def add_entry(
     design: Path,
     comparison: Path | None,
     calibration: Path | None,
+    inspection: Path | None,
     belonging: Sequence[Path],
     name: str | None,
     note: str,
@@ -27,6 +28,7 @@ def add_entry(
     """Put an entry into the journal; what became of it, in words. InputError if a file is at fault."""
     from evenflare.measurement.calibrated_file import FILE, read_known
     from evenflare.report.measurement import prototypes
+    from evenflare.results.inspection import read_inspection
 
     if name is not None:
         name = _text("--name", name, text.name)
@@ -47,9 +49,12 @@ def add_entry(
         design_id=design_id(built),
         design=whole,
         notes=note,
-        files=tuple(str(each) for each in (design, comparison, calibration, *belonging) if each is not None),
+        files=tuple(
+            str(each) for each in (design, comparison, calibration, inspection, *belonging) if each is not None
+        ),
         comparison=None if comparison is None else log.read_comparison(comparison),
         calibration=None if calibration is None else read_known(calibration),
+        inspection=None if inspection is None else read_inspection(inspection),
     )
     number = log.add(journal, entry)
     found = log.entries(journal)

@@ -31,35 +31,49 @@ def read_solid(folder: Path, name: str, *, key: str) -> ClosedSolid:
     if is_folder(file):
         raise InputError(f"{where}: is a folder. Name the STL file")
     try:
-        return solid_of(_triangles(read_bytes(file, largest=LARGEST)))
+        held = triangles_in(read_bytes(file, largest=LARGEST), most=MOST_TRIANGLES)
+        if len(held) < 4:
+            raise ValueError(f"has {len(held)} triangles: must have at least 4. Export the cabinet as one body")
+        return solid_of(held * MILLIMETRE)
     except InputError:
         raise
     except ValueError as error:
         raise InputError(f"{where}: {error}") from error
 
 
-def _triangles(content: bytes) -> FloatArray:
-    """(T, 3, 3) m. What a file claims to hold is held against its length first."""
+def triangles_in(content: bytes, *, most: int, most_text: int | None = None) -> FloatArray:
+    """(T, 3, 3) in the file's unit, of an STL file, binary or text. What it claims to hold is held against its length
+    first.
+
+    most   : triangles, and in text, which takes far more memory, `most_text` (left out: as many).
+    Errors : ValueError, in words, if it is none, or holds too many.
+    """
     count = int.from_bytes(content[80:HEAD], "little") if len(content) >= HEAD else -1
     if len(content) == HEAD + count * RECORD.itemsize:
+        _check_count(count, most)
         held: FloatArray = np.frombuffer(content, dtype=RECORD, offset=HEAD)["corners"].astype(np.float64)
     elif content.lstrip()[:5].lower() == b"solid":
-        held = _text(content)
+        text = content.lower()
+        _check_count(text.count(b"vertex") // 3, most if most_text is None else most_text)
+        held = _text(text)
     else:
         words = f": its header says {count} triangles, and its length is not theirs" if count >= 0 else ""
         raise ValueError(f"is no STL file{words}. Export it again")
-    if not 4 <= len(held) <= MOST_TRIANGLES:
-        raise ValueError(
-            f"has {len(held)} triangles: must have 4 to {MOST_TRIANGLES}. Export the cabinet as one body, with a larger"
-            " tolerance if there are too many"
-        )
     if not np.isfinite(held).all():
         raise ValueError("has corners that are no numbers. Export it again")
-    return held * MILLIMETRE
+    return held
+
+
+def _check_count(count: int, most: int) -> None:
+    if count > most:
+        raise ValueError(
+            f"has {count} triangles: must have at most {most}. Export it as binary, with a larger tolerance if there"
+            " are too many"
+        )
 
 
 def _text(content: bytes) -> FloatArray:
-    found = _VERTEX.findall(content.lower())
+    found = _VERTEX.findall(content)
     if len(found) % 3:
         raise ValueError(f"has {len(found)} lines of a vertex: must be three for each triangle. Export it again")
     try:

@@ -8,10 +8,10 @@ from evenflare.manufacture.part.stl import SolidFile, write_solid, write_stl
 from evenflare.manufacture.points.export import AZIMUTHS, Curves, Exported, export
 from evenflare.manufacture.points.points import PointList, points_text, write_points
 from evenflare.manufacture.wall.grid import Grid, around, grid
-from evenflare.manufacture.wall.nearest import Cloud, cloud
 from evenflare.manufacture.wall.oblong_curves import Curve, curve_at, section, section_depths
 from evenflare.manufacture.wall.oblong_offset import OblongPath, largest_ball, oblong_path
 from evenflare.manufacture.wall.offset import Reach, ToolPath, largest_tool_radius, tool_path
+from evenflare.waveguide.cloud import Cloud, cloud
 
 __all__ = [
     "AZIMUTHS",

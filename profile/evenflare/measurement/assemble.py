@@ -26,7 +26,7 @@ from evenflare.measurement.readings import Session
 from evenflare.measurement.responses import heard_responses
 from evenflare.measurement.sounds import heard_sounds
 from evenflare.measurement.straightened import straightened
-from evenflare.measurement.turntable import Alignment, Estimate, align
+from evenflare.measurement.turntable import Alignment, Misalignment, align
 from evenflare.measurement.uncertainty import (
     LEAST_SIGNAL_DB,
     noise_findings,
@@ -217,7 +217,7 @@ def _possible(session: Session, azimuth: float, alignment: Alignment) -> None:
     )
 
 
-def _degrees(estimate: Estimate | None) -> float | None:
+def _degrees(estimate: Misalignment | None) -> float | None:
     return None if estimate is None else estimate.value / DEGREE
 
 

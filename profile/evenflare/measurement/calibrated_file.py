@@ -34,7 +34,7 @@ _FIGURES = ("bias_db", "rms_db", "worst_db", "worst_at_hz", "worst_azimuth_deg",
 
 @dataclass(frozen=True)
 class Origin:
-    """Where a calibration comes from, in words and names."""
+    """Where a calibration comes from, in words and names. wall : of the inspected part, empty for the drawn one."""
 
     design: str
     design_id: str
@@ -43,6 +43,7 @@ class Origin:
     measured_name: str
     method: str
     setting: str
+    wall: str = ""
 
 
 def calibrated_driver(calibration: Calibration) -> Driver:
@@ -65,6 +66,7 @@ def calibrated_toml(calibration: Calibration, origin: Origin, drawn: Waveguide) 
         "measured_name": origin.measured_name,
         "method": origin.method,
         "setting": origin.setting,
+        "wall": origin.wall or None,
         "from_hz": float(observation.frequency[0]),
         "to_hz": float(observation.frequency[-1]),
         "frequencies": int(observation.frequency.size),

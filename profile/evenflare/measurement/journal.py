@@ -10,7 +10,7 @@ import math
 import sqlite3
 from collections.abc import Iterator, Mapping, Sequence
 from contextlib import closing
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import pairwise
 from pathlib import Path
 from typing import Any
@@ -38,6 +38,8 @@ CREATE TABLE IF NOT EXISTS prototype (
     design TEXT NOT NULL, notes TEXT NOT NULL, files TEXT NOT NULL, comparison TEXT, calibration TEXT
 )
 """
+_INSPECTIONS = "CREATE TABLE IF NOT EXISTS inspection (number INTEGER PRIMARY KEY, found TEXT NOT NULL)"
+"""Beside the other, and only where a part was inspected: journals of before have none."""
 _COLUMNS = "number, added, name, design_id, design, notes, files, comparison, calibration"
 
 
@@ -50,6 +52,7 @@ class Prototype:
     files       : what belongs to it, paths as they were given.
     comparison  : as `compare` wrote it, None where it was not compared.
     calibration : what `calibrate` found, None where it was not calibrated.
+    inspection  : as `inspect` wrote it, None where the part was not inspected.
     number      : 1 for the first; 0 before it is in a journal.
     """
 
@@ -61,6 +64,7 @@ class Prototype:
     files: tuple[str, ...] = ()
     comparison: Mapping[str, Any] | None = None
     calibration: Known | None = None
+    inspection: Mapping[str, Any] | None = None
     number: int = 0
 
     @property
@@ -120,8 +124,13 @@ def add(journal: Path, prototype: Prototype) -> int:
         added = connection.execute(
             f"INSERT INTO prototype ({_COLUMNS.removeprefix('number, ')}) VALUES (?,?,?,?,?,?,?,?)", row
         )
+        number = int(added.lastrowid or 0)
+        if prototype.inspection is not None:
+            connection.execute(_INSPECTIONS)
+            found = json.dumps(dict(prototype.inspection))
+            connection.execute("INSERT INTO inspection (number, found) VALUES (?,?)", (number, found))
         connection.execute("COMMIT")
-        return int(added.lastrowid or 0)
+        return number
 
 
 def entries(journal: Path) -> list[Prototype]:
@@ -130,9 +139,14 @@ def entries(journal: Path) -> list[Prototype]:
         what = "is a folder" if is_folder(journal) else "is not there"
         raise InputError(f"{journal}: {what}. Name a journal, or make it with evenflare journal {journal} add")
     with database.reported(journal, REMEDY), database.read_only(journal) as connection:
-        _check(journal, connection, empty=False)
+        tables_there = _check(journal, connection, empty=False)
         found = [_read(journal, row) for row in database.rows(journal, connection, "prototype", _COLUMNS)]
-    return sorted(found, key=lambda each: each.number)
+        parts = {}
+        if "inspection" in tables_there:
+            rows = database.rows(journal, connection, "inspection", "number, found")
+            parts = dict(_inspection(journal, row) for row in rows)
+    whole = [replace(each, inspection=parts.get(each.number)) for each in found]
+    return sorted(whole, key=lambda each: each.number)
 
 
 def steps(prototypes: Sequence[Prototype]) -> list[Step]:
@@ -181,7 +195,7 @@ def _read(journal: Path, row: tuple[Any, ...]) -> Prototype:
             tuple(map(database.text, json_value(database.text(files)))),
             None if comparison is None else dict(json_value(database.text(comparison))),
             None if calibration is None else _known(json_value(database.text(calibration))),
-            int(number),
+            number=int(number),
         )
         tables(found.design)
         if found.rms is not None and not math.isfinite(found.rms):
@@ -189,15 +203,24 @@ def _read(journal: Path, row: tuple[Any, ...]) -> Prototype:
         return found
 
 
+def _inspection(journal: Path, row: tuple[Any, ...]) -> tuple[int, dict[str, Any]]:
+    number, found = row
+    with database.row_faults(f"{journal} inspection {short(str(number), 20)}"):
+        return int(number), dict(json_value(database.text(found)))
+
+
 def _known(record: Any) -> Known:
     values, rms = ({str(name): float(each) for name, each in record[key].items()} for key in ("values", "rms"))
     return Known(values, rms)
 
 
-def _check(journal: Path, connection: sqlite3.Connection, *, empty: bool) -> None:
-    """InputError for a database that is no journal. empty : one without any table may become one."""
+def _check(journal: Path, connection: sqlite3.Connection, *, empty: bool) -> set[str]:
+    """Which of its tables are there. InputError for a database that is no journal.
+
+    empty : one without any table may become one.
+    """
     held = connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]
     mark = connection.execute("PRAGMA application_id").fetchone()[0]
     if (mark != APPLICATION or not held) and (held or not empty):
         raise InputError(f"{journal}: is no journal of prototypes. Choose another file")
-    database.check_schema(journal, connection, {"prototype": _TABLE})
+    return database.check_schema(journal, connection, {"prototype": _TABLE, "inspection": _INSPECTIONS})

@@ -65,7 +65,7 @@ ODD = 6.0
 
 
 @dataclass(frozen=True)
-class Estimate:
+class Misalignment:
     """A number, its standard error (both SI), and whether it is significant."""
 
     value: float
@@ -100,9 +100,9 @@ class Alignment:
     pairs    : what each mirrored pair says by itself; None where nothing was fitted.
     """
 
-    angle: Estimate | None
-    lateral: Estimate | None
-    along: Estimate | None
+    angle: Misalignment | None
+    lateral: Misalignment | None
+    along: Misalignment | None
     odd: tuple[tuple[int, int], ...] = ()
     highest: float = 0.0
     pairs: Pairs | None = field(default=None, compare=False)
@@ -187,14 +187,14 @@ def align(
     told = np.isfinite(error)
     found = None
     if told:
-        found = Estimate(
+        found = Misalignment(
             angle, error, abs(angle) > max(SIGNIFICANT * error, LEAST_ANGLE) and error <= LARGEST_ANGLE_ERROR
         )
     if not phase_known:
         return Alignment(found, None, along, odd, highest, each)
     reach = along.value if along is not None else 0.0
     spread = float(np.hypot(slip, reach * error)) if told else slip
-    lateral = Estimate(
+    lateral = Misalignment(
         shift, spread, abs(shift) > max(SIGNIFICANT * spread, LEAST_SHIFT) and spread <= LARGEST_SHIFT_ERROR
     )
     return Alignment(found, lateral, along, odd, highest, each)
@@ -308,7 +308,7 @@ def _lags(frequency: bytes, widest: float) -> tuple[FloatArray, ComplexArray]:
     return read_only(tried), read_only(np.exp(-2j * np.pi * np.outer(tried, hertz)), np.complex128)
 
 
-def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, speed: float) -> Estimate | None:
+def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, speed: float) -> Misalignment | None:
     """From the mean arrival at + and - the angle, re on axis: later by z (1 - cos) / c."""
     axis = np.flatnonzero(np.abs(off_axis) < SAME_ANGLE)
     front = np.flatnonzero((np.abs(off_axis) <= FRONT + SAME_ANGLE) & (np.abs(off_axis) > SAME_ANGLE))
@@ -319,7 +319,7 @@ def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, 
     if np.all(off_axis[front] > 0.0) or np.all(off_axis[front] < 0.0):
         both = both[:, :1]
     value, error = weighed(both, path)
-    return Estimate(value, error, abs(value) > max(SIGNIFICANT * error, LEAST_SHIFT))
+    return Misalignment(value, error, abs(value) > max(SIGNIFICANT * error, LEAST_SHIFT))
 
 
 def _turned(

@@ -137,7 +137,7 @@ def index_solver(setting: Setting) -> Solver:
     """The march at a setting on one core, without its own error: half the time, for the many solves of a study."""
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        resolution = replace(_resolution(waveguide, setting), apart=0.0)
+        resolution = replace(resolution_of(waveguide, setting), apart=0.0)
         return at_resolution(resolution, setting=setting)(waveguide, observation, air)
 
     return driven(solve)

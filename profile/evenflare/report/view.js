@@ -25,7 +25,8 @@
     const axial = points.filter((_, i) => i % 3 === 2), middle = (Math.min(...axial) + Math.max(...axial)) / 2;
     for (let i = 0; i < points.length; i += 3) found.push([points[i], points[i + 1], points[i + 2] - middle]);
     const reach = Math.max(...found.map((p) => Math.hypot(...p)));
-    return {rows, columns, points: found.map((p) => p.map((c) => c / reach)), colours: null, back: 0, size: 0.43};
+    const colours = data.wall.cells ? data.wall.cells.map((cell) => data.palette[cell]) : null;
+    return {rows, columns, points: found.map((p) => p.map((c) => c / reach)), colours, back: 0, size: 0.43};
   }
   function soundGrid() {
     const {off_axis: rings, azimuth, levels} = data.balloon, rows = rings.length, columns = azimuth.length;
@@ -130,7 +131,8 @@
     state.show = what;
     wallButton.setAttribute("aria-pressed", String(what === "wall"));
     soundButton.setAttribute("aria-pressed", String(what === "sound"));
-    sound.hidden = legend.hidden = what !== "sound";
+    sound.hidden = what !== "sound";
+    legend.hidden = what !== "sound" && !data.wall.cells;
     tell();
     update();
   }

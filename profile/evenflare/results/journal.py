@@ -11,6 +11,8 @@ from evenflare.text import CELLS, quoted, table
 ROW = ("number", "added", "name", "design_id", "rms_db", "rms_change_db", "bias_db", "worst_db", "worst_at_hz")
 MORE = ("worst_off_axis_deg", "index_rms_db", "within", "calibrated_before_rms_db", "calibrated_after_rms_db")
 LAST = ("changed", "notes", "files")
+PART = ("part_rms_mm", "part_scale", "part_bow_mm", "part_index_rms_db", "part_within")
+"""Of the part as it was inspected."""
 LONGEST = 40
 """Characters of a value, beyond which only its kind is said."""
 
@@ -41,7 +43,7 @@ def csv_text(prototypes: Sequence[Prototype], *, header: Mapping[str, str]) -> s
     """A row a prototype. header : lines by what they say, which begin with #."""
     leading = {step.after.number: step for step in steps(prototypes)}
     rows = [_row(each, leading.get(each.number)) for each in prototypes]
-    return table((*ROW, *MORE, *LAST), rows, header=[*header.values(), CELLS])
+    return table((*ROW, *MORE, *LAST, *PART), rows, header=[*header.values(), CELLS])
 
 
 def _row(each: Prototype, step: Step | None) -> list[str]:
@@ -53,6 +55,7 @@ def _row(each: Prototype, step: Step | None) -> list[str]:
         *(found.get("bias_db"), worst.get("deviation_db"), worst.get("frequency_hz"), worst.get("off_axis_deg")),
         *(found.get("index_rms_db"), found.get("within"), *(known or (None, None))),
         *("; ".join(changed_words(step)) if step else "", each.notes, "; ".join(each.files)),
+        *((each.inspection or {}).get(key.removeprefix("part_")) for key in PART),
     ]
     return [plain_cell(value) for value in values]
 

@@ -25,7 +25,8 @@ from scipy.special import ive
 
 from evenflare.units import FloatArray
 from evenflare.waveguide.accuracy import Accuracy
-from evenflare.waveguide.deviated import Arcs, WallDeviation
+from evenflare.waveguide.departure import Arcs
+from evenflare.waveguide.deviated import WallDeviation
 from evenflare.waveguide.waveguide import Waveguide
 
 KNOTS = 3.0

@@ -165,3 +165,12 @@ class Surface:
         points = np.stack([a.r * curve.x, b.r * curve.y, np.broadcast_to(z[:, None], shape)], axis=-1)
         normals, curvatures = normals_and_curvatures(a, b, curve)
         return Patch(points * sides, normals * sides, curvatures)
+
+
+def depth_at(surface: Surface, stretch: int, t: FloatArray) -> FloatArray:
+    """m, depths within a stretch over a parameter from 0 to 1 that stands still at both ends: in it the wall is smooth
+    also where it ends at 90 degrees.
+    """
+    low, high = surface.cuts[stretch : stretch + 2]
+    z = low + (high - low) * np.sin(0.5 * np.pi * t) ** 2
+    return np.where(t >= 1.0, high, z)

@@ -8,10 +8,9 @@ from typing import Literal
 
 import numpy as np
 
-from evenflare.manufacture.wall.grid import depth_at
 from evenflare.units import DEGREE, MILLIMETRE, BoolArray, FloatArray
 from evenflare.waveguide import Meridian, Waveguide
-from evenflare.waveguide.surface import Surface
+from evenflare.waveguide.surface import Surface, depth_at
 
 Pull = Literal["front", "back"]
 _FINE = 401

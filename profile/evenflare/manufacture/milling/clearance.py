@@ -9,11 +9,11 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process, Tool
-from evenflare.manufacture.wall.nearest import Cloud, cloud
 from evenflare.manufacture.wall.oblong_offset import largest_ball
 from evenflare.manufacture.wall.offset import Reach, largest_tool_radius, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
+from evenflare.waveguide.cloud import Cloud, cloud
 
 APART = 1 * MILLIMETRE
 """That shank and holder keep from the wall, along the axis and across."""

@@ -7,11 +7,11 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import SAME, Leg, Program, assembled
 from evenflare.manufacture.process.types import Process
-from evenflare.manufacture.wall.nearest import Cloud
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import centre_step, passes
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Meridian, Waveguide
+from evenflare.waveguide.cloud import Cloud
 
 CHORD_SHARE = 0.3
 """Of the scallop height, that straight moves may leave between their ends."""

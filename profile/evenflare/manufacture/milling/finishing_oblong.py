@@ -7,10 +7,10 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.manufacture.wall.grid import SMOOTH, depth_at, turned
+from evenflare.manufacture.wall.grid import SMOOTH, turned
 from evenflare.manufacture.wall.scallop import centre_step, passes
 from evenflare.units import FloatArray, IntArray
-from evenflare.waveguide.surface import Surface
+from evenflare.waveguide.surface import Surface, depth_at
 
 _ROWS, _COLUMNS, _ROLLS = 400, 129, 24
 _CHUNK = 20_000

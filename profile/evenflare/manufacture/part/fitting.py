@@ -13,9 +13,9 @@ from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import SMALLEST_LAND, Sizes, within
 from evenflare.manufacture.process.types import DriverSeat
-from evenflare.manufacture.wall.nearest import Cloud
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
+from evenflare.waveguide.cloud import Cloud
 
 AROUND = 24
 """Places round a hole's bottom whose distance from the wall is measured."""

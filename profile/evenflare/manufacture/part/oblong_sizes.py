@@ -20,8 +20,8 @@ from evenflare.manufacture.part.outline import (
     SolidChoice,
     within,
 )
-from evenflare.manufacture.wall.nearest import Cloud
 from evenflare.units import MILLIMETRE
+from evenflare.waveguide.cloud import Cloud
 from evenflare.waveguide.surface import Surface
 
 FEWEST_BOLTS = 4

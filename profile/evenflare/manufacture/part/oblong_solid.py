@@ -15,9 +15,9 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import SMALLEST_LAND
 from evenflare.manufacture.part.solid import Mesh, circle
 from evenflare.manufacture.wall.grid import around, grid, joined_rows, patches
-from evenflare.manufacture.wall.nearest import Cloud, azimuth, told
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
+from evenflare.waveguide.cloud import Cloud, azimuth, told
 from evenflare.waveguide.surface import Surface
 
 if TYPE_CHECKING:

@@ -9,10 +9,10 @@ import numpy as np
 
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, oblong_sizes
 from evenflare.manufacture.part.outline import Sizes, SolidChoice, solid_sizes
-from evenflare.manufacture.wall.nearest import cloud
 from evenflare.manufacture.wall.oblong_curves import section
 from evenflare.units import FloatArray, read_only
 from evenflare.waveguide import Meridian, Waveguide, sampled
+from evenflare.waveguide.cloud import cloud
 
 if TYPE_CHECKING:
     from shapely import Polygon

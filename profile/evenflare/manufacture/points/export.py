@@ -27,13 +27,13 @@ from evenflare.manufacture.part.stl import (
 )
 from evenflare.manufacture.points.oblong_points import curve_text, edges, grid_text, sections_text, undercut
 from evenflare.manufacture.points.points import UNKNOWN, PointList, point_list, points_text
-from evenflare.manufacture.wall.nearest import cloud
 from evenflare.manufacture.wall.oblong_curves import curve_at, section, section_depths
 from evenflare.manufacture.wall.oblong_offset import check_clear, oblong_path
 from evenflare.manufacture.wall.offset import checked_tool_radius, tool_path
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import DEGREE
 from evenflare.waveguide import Waveguide
+from evenflare.waveguide.cloud import cloud
 
 AZIMUTHS = (0.0, 0.25 * np.pi, 0.5 * np.pi)
 """rad, of the half-planes with a point list of their own."""

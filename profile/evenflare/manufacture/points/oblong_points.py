@@ -10,12 +10,12 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes, outside
 from evenflare.manufacture.part.oblong_solid import Thinnest
 from evenflare.manufacture.points.points import CAUTIONS, UNKNOWN
 from evenflare.manufacture.wall.grid import around
-from evenflare.manufacture.wall.nearest import told
 from evenflare.manufacture.wall.oblong_curves import Curve
 from evenflare.manufacture.wall.oblong_offset import OblongPath
 from evenflare.manufacture.wall.offset import floor_micrometre
 from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide.cloud import told
 
 GRID_COLUMNS = (
     *("index", "row", "column", "x_mm", "y_mm", "z_mm", "normal_x", "normal_y", "normal_z"),

@@ -20,12 +20,17 @@ def read_process(name_or_path: str | Path) -> Process:
     """
     from evenflare.manufacture.process.tables import process_from
 
+    return process_from(process_path(name_or_path))
+
+
+def process_path(name_or_path: str | Path) -> Path:
+    """The file of a process, as `read_process` finds it; its errors."""
     path = Path(name_or_path)
     if str(name_or_path) in BUNDLED and not is_file(path):
         path = Path(str(files("evenflare.manufacture").joinpath("processes", f"{name_or_path}.toml")))
     elif not is_file(path) and not is_folder(path):
         raise InputError(_missing(str(name_or_path)))
-    return process_from(path)
+    return path
 
 
 def _missing(name: str) -> str:

@@ -11,7 +11,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide.surface import Patch, Surface
+from evenflare.waveguide.surface import Patch, Surface, depth_at
 
 LARGEST_MESH = 5_000_000
 """Triangles, 250 MB as a file."""
@@ -43,15 +43,6 @@ def around(quarter: FloatArray) -> FloatArray:
     """(R, 4 (C - 1), 3): points or normals of a quarter (R, C, 3) once around, counter-clockwise from the mouth."""
     parts = [quarter, quarter[:, -2::-1], quarter[:, 1:], quarter[:, -2:0:-1]]
     return np.concatenate([part * sign for part, sign in zip(parts, _SIGNS, strict=True)], axis=1)
-
-
-def depth_at(surface: Surface, stretch: int, t: FloatArray) -> FloatArray:
-    """m, depths within a stretch over a parameter from 0 to 1 that stands still at both ends: in it the wall is smooth
-    also where it ends at 90 degrees.
-    """
-    low, high = surface.cuts[stretch : stretch + 2]
-    z = low + (high - low) * np.sin(0.5 * np.pi * t) ** 2
-    return np.where(t >= 1.0, high, z)
 
 
 def grid(surface: Surface, *, chord_error: float, offset: float = 0.0, roll: float | None = None) -> Grid:

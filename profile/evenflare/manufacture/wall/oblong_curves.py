@@ -9,12 +9,12 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.wall.grid import Grid, depth_at, joined_rows
+from evenflare.manufacture.wall.grid import Grid, joined_rows
 from evenflare.manufacture.wall.oblong_offset import roll_step
 from evenflare.manufacture.wall.spacing import spaced
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Frame, Meridian
-from evenflare.waveguide.surface import Patch, Surface
+from evenflare.waveguide.surface import Patch, Surface, depth_at
 
 DEPTH_STEP = 10 * MILLIMETRE
 """Between sections, where no depths are asked for."""

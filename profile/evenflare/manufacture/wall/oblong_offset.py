@@ -9,9 +9,9 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.wall.grid import SMOOTH, Grid, around, edge_turns, grid, joined_rows
-from evenflare.manufacture.wall.nearest import Cloud, azimuth, told
 from evenflare.manufacture.wall.offset import LARGEST_ROLL, Reach, checked_tool_radius, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide.cloud import Cloud, azimuth, told
 from evenflare.waveguide.surface import Surface
 
 GOUGE = 2e-6

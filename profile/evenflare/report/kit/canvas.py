@@ -7,15 +7,19 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
 
+from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
 
 from evenflare import files
+from evenflare.report.kit import style
 
 WIDTH = 5.6
 
 DOTS_PER_INCH = 180
 
 PAGE_DOTS_PER_INCH = 96
+
+DEVIATIONS = LinearSegmentedColormap.from_list("deviations", style.DEVIATIONS)
 
 
 def save(figure: Figure, path: Path) -> None:

@@ -64,6 +64,7 @@ def sheet(
     warnings: Sequence[str] = (),
     message: Sequence[str] = (),
     refresh: int | None = None,
+    view: Mapping[str, Any] | None = None,
 ) -> str:
     """The text of the page. Everything in it is escaped.
 
@@ -73,6 +74,7 @@ def sheet(
     written  : files beside the page and what each is for.
     command  : what to type to make it again.
     refresh  : s after which a browser reads the page again; None for never.
+    view     : the view in space, as its script asks for it; None for a page without.
     """
     return rendered(
         "sheet.html",
@@ -84,6 +86,7 @@ def sheet(
         warnings=warnings,
         message=message,
         refresh=refresh,
+        view=view,
     )
 
 

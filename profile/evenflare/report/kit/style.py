@@ -33,6 +33,8 @@ LEVELS = ("#16202c", "#1f3f5b", "#2f6f86", "#6fa196", "#c3c08f", "#f0dcae", "#ff
 """From the lowest level to HIGHEST. Lightness rises all the way, so that a map reads the same in grey."""
 HIGHEST = 3.0
 """dB re on-axis, where the colours of levels end."""
+DEVIATIONS = ("#123f63", "#3f86b5", "#a9cfe3", "#f6f4ef", "#f2c19a", "#d0762c", "#7d3606")
+"""Of a wall that lies nearer to the axis than drawn, to one that lies further from it; the middle is as drawn."""
 INSIDE, OUTSIDE = "#9fc3d9", "#b9bfc4"
 """Of a wall: the side that the sound runs along, and the back."""
 TEXT = 10

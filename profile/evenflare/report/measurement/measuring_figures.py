@@ -11,7 +11,7 @@ from evenflare.measurement.assemble import Assembled
 from evenflare.measurement.budget import Budget
 from evenflare.measurement.checked import Checked
 from evenflare.measurement.orbits import plane_name
-from evenflare.measurement.turntable import Alignment, Estimate
+from evenflare.measurement.turntable import Alignment, Misalignment
 from evenflare.report.kit import canvas, style
 from evenflare.report.kit.letters import entry
 from evenflare.report.measurement import sound_figures
@@ -166,7 +166,7 @@ def _one(
     assert each.pairs is not None
     own = getattr(each.pairs, kind) / unit
     axes.plot(each.pairs.off_axis / DEGREE, own, mark, color=colour, markersize=4, label=f"{name}, a pair")
-    estimate: Estimate | None = getattr(each, kind)
+    estimate: Misalignment | None = getattr(each, kind)
     if estimate is None:
         return np.asarray(own)
     value, error = estimate.value / unit, estimate.error / unit

@@ -43,11 +43,25 @@ def list_text(prototypes: Sequence[Prototype]) -> str:
         rms = "not compared" if each.rms is None else f"{each.rms:.2f} dB rms"
         known = calibrated_rms(each)
         calibrated = "" if known is None else f", calibration {known[0]:.2f} to {known[1]:.2f} on angles held out"
-        lines.append(f"{each.number:3}  {each.added[:10]}  {each.design_id}  {rms}{calibrated}  {each.name}")
+        said = f"{rms}{calibrated}{_part_words(each)}"
+        lines.append(f"{each.number:3}  {each.added[:10]}  {each.design_id}  {said}  {each.name}")
         if each.number in leading:
             lines.append(f"     {step_words(leading[each.number])}")
         lines += [f"     {cell(line)}" for line in each.notes.splitlines()]
     return visible("\n".join(lines)) or "No prototypes yet"
+
+
+def _part_words(each: Prototype) -> str:
+    """How far the part lay off, and what that does to its index."""
+    if each.inspection is None:
+        return ""
+    off, index = (each.inspection.get(key) for key in ("rms_mm", "index_rms_db"))
+    known = [f"{value:.3g} {unit}" for value, unit in ((off, "mm off"), (index, "dB of index")) if _is_number(value)]
+    return f", part {' and '.join(known)} rms" if known else ", part inspected"
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def full_text(prototypes: Sequence[Prototype]) -> str:
@@ -66,6 +80,9 @@ def full_text(prototypes: Sequence[Prototype]) -> str:
             values, rms = each.calibration.values, each.calibration.rms
             lines.append("Calibrated: " + ", ".join(f"{key} {value:.6g}" for key, value in values.items()))
             lines.append("Deviation, dB rms: " + ", ".join(f"{key} {value:.3f}" for key, value in rms.items()))
+        if each.inspection is not None:
+            told = {key: value for key, value in each.inspection.items() if not isinstance(value, list | dict)}
+            lines.append("Inspection: " + ", ".join(f"{key} {_plain(value)}" for key, value in told.items()))
         lines += ["Design:", *(f"    {line}".rstrip() for line in each.design.splitlines())]
         parts.append("\n".join(lines))
     return visible("\n\n".join(parts)) or "No prototypes yet"

@@ -96,13 +96,17 @@ def front(waveguide: Waveguide) -> Figure:
     return figure
 
 
-def shape(waveguide: Waveguide) -> Figure:
-    """The wall in space, seen from in front of the mouth, to its right and above."""
+def shape(waveguide: Waveguide, cells: FloatArray | None = None) -> Figure:
+    """The wall in space, seen from in front of the mouth, to its right and above.
+
+    cells : (N, 3) red, green, blue, 0 to 1, of the grid's cells, row by row; None for the colours of its sides.
+    """
     figure = Figure(figsize=(canvas.WIDTH, 4.4), layout="constrained")
     axes, points = figure.add_subplot(), grid(waveguide)
     style.titled(figure, "Shape")
     parts = scene.pieces(points)
-    _painted(axes, parts, np.where(parts.inside[:, None], to_rgb(style.INSIDE), to_rgb(style.OUTSIDE)))
+    sides = np.where(parts.inside[:, None], to_rgb(style.INSIDE), to_rgb(style.OUTSIDE))
+    _painted(axes, parts, sides if cells is None else cells[parts.cell])
     rim = scene.seen(points[-1, [*range(points.shape[1]), 0]])
     axes.plot(rim[:, 0], rim[:, 1], color=style.INK, linewidth=1.2)
     return figure

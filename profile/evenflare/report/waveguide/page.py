@@ -183,6 +183,8 @@ def _view(waveguide: Waveguide, all_round: Directivity | None) -> dict[str, Any]
             (f"{level:g}".replace("-", "−"), round(100 * (level - low) / (style.HIGHEST - low), 2))
             for level in (-30.0, -24.0, -18.0, -12.0, -6.0, 0.0)
         ],
+        "legend": "Colour and distance from the centre are the level re on-axis, dB; the ring is as far out as the"
+        " on-axis level.",
     }
 
 

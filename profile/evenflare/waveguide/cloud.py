@@ -8,9 +8,8 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.manufacture.wall.grid import depth_at
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
-from evenflare.waveguide.surface import Surface
+from evenflare.waveguide.surface import Surface, depth_at
 
 STEP = 0.25 * MILLIMETRE
 """Between neighbours of the cloud, or a 600th of the largest size of the wall if that is more."""

@@ -1,0 +1,58 @@
+"""What a scan tells of a part: where its wall is, and by which kinds of error."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from evenflare.units import BoolArray, FloatArray
+from evenflare.waveguide.deviated import WallDeviation
+
+
+@dataclass(frozen=True)
+class Estimate:
+    """A value and its standard error, in one unit."""
+
+    value: float
+    standard_error: float
+
+
+@dataclass(frozen=True)
+class Inspection:
+    """A scan laid on the drawn wall.
+
+    points        : (N, 3) m, in the part's coordinates after registration: x, y, z from the throat plane.
+    off           : (N,) m along the drawn wall's normal, positive further from the axis.
+    share         : (N,) of the wall's arc, from throat, 0, to mouth, 1.
+    azimuth       : (N,) rad.
+    used          : (N,) False for outliers and what is not wall.
+    registered_to : "datums" or "best_fit".
+    rotation      : (3, 3), and
+    shift         : (3,) m: part = rotation @ scan + shift.
+    pose_error    : (6,) standard errors: m of the shift along x, y, z, and rad of the turns about them.
+    scale         : 1 is nominal.
+    offset        : m.
+    bow           : m, amplitude of a half sine over the depth.
+    ovality       : m, amplitude of cos(2 azimuth), in its own direction.
+    tilt          : rad, of the wall against the throat plane; 0 where best fit has taken it away, with its error.
+    waviness      : m rms of what remains and is no noise.
+    waviness_length : m, its correlation length l: exp(-d^2 / (2 l^2)).
+    wall          : the part as built, everything in one, to be solved with `deviated`.
+    """
+
+    points: FloatArray
+    off: FloatArray
+    share: FloatArray
+    azimuth: FloatArray
+    used: BoolArray
+    registered_to: str
+    rotation: FloatArray
+    shift: FloatArray
+    pose_error: FloatArray
+    scale: Estimate
+    offset: Estimate
+    bow: Estimate
+    ovality: Estimate
+    tilt: Estimate
+    waviness: Estimate
+    waviness_length: float
+    wall: WallDeviation

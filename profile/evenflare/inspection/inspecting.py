@@ -1,0 +1,250 @@
+"""From the points of a scan to what is told of the part: registered, mapped, and its kinds of error apart."""
+
+from __future__ import annotations
+
+from typing import Literal
+
+import numpy as np
+from threadpoolctl import threadpool_limits
+
+from evenflare.files import InputError
+from evenflare.inspection.cells import KINDS, cells_of, columns, sorted_in, strays
+from evenflare.inspection.feet import Drawn, Feet, drawn_wall
+from evenflare.inspection.found import Estimate, Inspection
+from evenflare.inspection.kinds import PRIOR, Told, told_apart
+from evenflare.inspection.registering import Face, Laid, best_fit, faces, moved, on_face
+from evenflare.inspection.starting import Pose
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray
+from evenflare.waveguide import Waveguide
+from evenflare.waveguide.deviated import WallDeviation
+
+Registered = Literal["datums", "best_fit"]
+
+FEWEST = 6
+"""Points of the wall: as many as a pose has unknowns."""
+CELLS = 400
+"""In which the wall is seen: what is estimated takes the cube of it."""
+TILT = 0.02
+"""rad, standard deviation of a wall's tilt before anything is seen."""
+_THIN, _SOME = 8000, 60_000
+_WIDE, _SHARE = 8.0, 0.015
+_KNOTS = 48
+_AROUND = 24
+_LEAST = 0.05
+"""Of the points of a scan must lie on the wall, else it was not found."""
+
+
+def inspected(
+    points: FloatArray,
+    normals: FloatArray | None,
+    waveguide: Waveguide,
+    *,
+    to: Registered | None = None,
+    probe_radius: float = 0.0,
+    in_plane: bool = False,
+    cells: int = CELLS,
+) -> Inspection:
+    """What a scan tells of the part that it is of.
+
+    points       : (N, 3) m, in any position and orientation; six at least. With fewer than 150 they must lie nearly as
+                   the part is drawn: z from the throat plane forward.
+    normals      : (N, 3) of either sign, or None.
+    to           : what the pose is taken from: the flat face in the throat plane, or else that in the mouth plane
+                   ("datums"), or the wall alone ("best_fit"); None: datums where the scan holds such a face.
+    probe_radius : m, of the ball whose centre the points are: it lay in the air, and touched the wall on the normal.
+    in_plane     : the points are a profile, z and r as x, whose axis is the part's: only z is registered, and there is
+                   no ovality and no tilt to be told.
+    cells        : in which the wall is seen at most.
+    The rotation about the axis of a round part is free: the scan's own is kept as near as can be, and its error is
+    infinite.
+    Errors       : InputError if the wall is not found in the scan, or holds no such face where one is asked for.
+    """
+    if len(points) < FEWEST:
+        raise InputError(f"the scan holds {len(points)} points: must be at least {FEWEST}. Probe more of the wall")
+    drawn = drawn_wall(waveguide)
+    held = np.zeros(len(KINDS), dtype=bool)
+    held[5] = drawn.is_round
+    if in_plane:
+        held[[0, 1, 3, 4, 5, 9, 10]] = True
+    order = np.random.default_rng(0).permutation(len(points))
+    thin, some = points[order[:_THIN]], points[order[:_SOME]]
+    with threadpool_limits(1 if cells <= CELLS else None, user_api="blas"):
+        laid = best_fit(
+            thin, None if normals is None or in_plane else normals[order[:_THIN]], drawn, probe=probe_radius, held=held
+        )
+        _check_found(laid, len(thin))
+        pose, face = laid.pose, None
+        if to != "best_fit" and not in_plane:
+            face = _datum(pose, some, drawn, asked=to is not None)
+            pose = pose if face is None else on_face(pose, face)
+        prior = _prior(held, face)
+        for _ in range(2):
+            pose, _ = _told(pose, some, drawn, laid, prior, probe_radius, cells)
+        pose = _near_own(pose) if drawn.is_round and not in_plane else pose
+        laid_points = pose.of(points)
+        feet = drawn.feet(laid_points)
+        used = _used(feet, feet.off + probe_radius, drawn, laid, cells)
+        told = _seen(feet, used, drawn, prior, probe_radius, cells)
+        return _inspection(
+            laid_points + probe_radius * feet.normals, feet, used, pose, drawn, told, face, held, probe_radius
+        )
+
+
+def _check_found(laid: Laid, count: int) -> None:
+    if laid.score < max(_LEAST * count, 0.5 * FEWEST):
+        raise InputError(
+            f"the drawn wall is not found in the scan: of {count} points {laid.score:.0f} lie on it. Is it a scan of this"
+            " part, in the right unit? Remove what is not the part, or turn it near to how the part is drawn"
+        )
+
+
+def _datum(pose: Pose, points: FloatArray, drawn: Drawn, *, asked: bool) -> Face | None:
+    """The first of the flat faces that the scan holds."""
+    laid = pose.of(points)
+    found = faces(laid, drawn.feet(laid), drawn)
+    if not found and asked:
+        raise InputError(
+            "registered to datums: the scan holds no flat face in the throat plane or the mouth plane, seen over three"
+            " eighths of the way round. Scan one with the wall, or register by best fit"
+        )
+    return found[0] if found else None
+
+
+def _prior(held: BoolArray, face: Face | None) -> FloatArray:
+    """(K + 2,) standard deviations of the columns: those of KINDS, and the wall's tilt against the datum."""
+    prior = np.array([*(PRIOR[each] for each in KINDS), 0.0, 0.0])
+    if face is not None:
+        prior[[2, 3, 4]] = face.errors[[0, 2, 1]]
+        prior[11:] = TILT
+    prior[:11][held] = 0.0
+    return prior
+
+
+def _used(feet: Feet, off: FloatArray, drawn: Drawn, laid: Laid, cells: int) -> BoolArray:
+    """(N,) which points are of the wall."""
+    used = feet.inside & np.isfinite(off)
+    near = np.flatnonzero(used)
+    part = feet.of(near)
+    left = off[near] - np.einsum("kn,k->n", columns(part, drawn), laid.kinds)
+    left -= np.median(left) if near.size else 0.0
+    close = np.abs(left) < max(_WIDE * laid.spread, _SHARE * drawn.length)
+    near, left = near[close], left[close]
+    if near.size > cells:
+        fine = sorted_in(feet.places[near], most=3 * cells)
+        near = near[~strays(left, feet.places[near], fine)]
+    used = np.zeros(len(off), dtype=bool)
+    used[near] = True
+    if near.size < FEWEST:
+        raise InputError(
+            f"{near.size} points of the scan lie on the drawn wall: must be at least {FEWEST}. Is it a scan of this"
+            " part?"
+        )
+    return used
+
+
+def _told(
+    pose: Pose, points: FloatArray, drawn: Drawn, laid: Laid, prior: FloatArray, probe: float, cells: int
+) -> tuple[Pose, Told]:
+    """The pose without the error that the points tell of it."""
+    feet = drawn.feet(pose.of(points))
+    used = _used(feet, feet.off + probe, drawn, laid, cells)
+    told = _seen(feet, used, drawn, prior, probe, min(cells, 200))
+    return moved(pose, told.values[:6]), told
+
+
+def _seen(feet: Feet, used: BoolArray, drawn: Drawn, prior: FloatArray, probe: float, cells: int) -> Told:
+    wall = feet.of(used)
+    held = cells_of(wall, wall.off + probe, drawn, most=cells)
+    return told_apart(held, np.column_stack([held.columns, held.columns[:, 3:5]]), prior, arc=drawn.length)
+
+
+def _near_own(pose: Pose) -> Pose:
+    """Turned about the axis so that the scan's own coordinates turn least."""
+    R = pose.rotation
+    angle = np.arctan2(R[0, 1] - R[1, 0], R[0, 0] + R[1, 1])
+    c, s = np.cos(angle), np.sin(angle)
+    about = np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    return Pose(about @ R, about @ pose.shift)
+
+
+def _inspection(
+    points: FloatArray,
+    feet: Feet,
+    used: BoolArray,
+    pose: Pose,
+    drawn: Drawn,
+    told: Told,
+    face: Face | None,
+    held: BoolArray,
+    probe: float,
+) -> Inspection:
+    values, covariance = told.values, told.covariance
+    errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
+
+    def of(name: str) -> Estimate:
+        k = KINDS.index(name)
+        # What could not be asked is as unknown as before.
+        return Estimate(float(values[k]), float(PRIOR[name] if held[k] else errors[k]))
+
+    pose_error = errors[:6].copy()
+    pose_error[held[:6]] = np.inf
+    if face is None:
+        tilt = Estimate(0.0, float(np.sqrt(0.5 * np.sum(np.minimum(pose_error[3:5], TILT) ** 2))))
+    else:
+        tilt = _length_of(values[11:13], covariance[11:13, 11:13])
+    ovality = of("oval")
+    if drawn.is_round and not held[9]:
+        ovality = _length_of(values[9:11], covariance[9:11, 9:11])
+    scale = of("scale")
+    return Inspection(
+        points=points,
+        off=feet.off + probe,
+        share=feet.share,
+        azimuth=feet.azimuth,
+        used=used,
+        registered_to="best_fit" if face is None else "datums",
+        rotation=pose.rotation,
+        shift=pose.shift,
+        pose_error=pose_error,
+        scale=Estimate(1.0 + scale.value, scale.standard_error),
+        offset=of("offset"),
+        bow=of("bow"),
+        ovality=ovality,
+        tilt=tilt,
+        waviness=told.waviness,
+        waviness_length=told.waves.length,
+        wall=_as_built(told, drawn),
+    )
+
+
+def _length_of(parts: FloatArray, covariance: FloatArray) -> Estimate:
+    """The length of a vector of two, without what its errors add to the square of it."""
+    square = float(parts @ parts - np.trace(covariance))
+    value = float(np.sqrt(max(square, 0.0)))
+    along = parts / max(float(np.hypot(*parts)), 1e-300)
+    return Estimate(value, float(np.sqrt(max(along @ covariance @ along, 0.0))))
+
+
+def _as_built(told: Told, drawn: Drawn) -> WallDeviation:
+    """The kinds, and the waves at knots half a correlation length apart; round walls by the mean all round."""
+    values = told.values
+    step = max(0.5 * told.waves.length, drawn.length / _KNOTS, 0.5 * MILLIMETRE)
+    share = np.linspace(0.0, 1.0, max(3, int(np.ceil(drawn.length / step)) + 1))
+    if drawn.is_round:
+        azimuths = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
+    else:
+        around = 0.5 * np.pi * float(np.hypot(*drawn.wall_at(np.ones(1), np.zeros(1))[0][0, :2]))
+        azimuths = np.linspace(0.0, 0.5 * np.pi, int(np.clip(np.ceil(around / step), 4, 12)) + 1)
+    turned = azimuths if drawn.is_round else np.concatenate([azimuths, np.pi - azimuths, np.pi + azimuths, -azimuths])
+    places = drawn.wall_at(*np.broadcast_arrays(share[:, None], turned[None, :]))[0]
+    waves = told.waves_at(share, places)
+    # A wall that is alike in its quarters is what can be solved: the mean of the four.
+    waves = waves.mean(axis=1, keepdims=True) if drawn.is_round else waves.reshape(len(share), 4, -1).mean(axis=1)
+    kinds = {name: float(values[KINDS.index(name)]) for name in ("scale", "offset", "bow")}
+    return WallDeviation(
+        **kinds,
+        ovality=0.0 if drawn.is_round else float(values[9]),
+        shares=tuple(share.tolist()),
+        azimuths=(0.0,) if drawn.is_round else tuple(azimuths.tolist()),
+        waves=tuple(tuple(row) for row in waves.tolist()),
+    )

@@ -1,0 +1,186 @@
+"""Kinds of error told apart, all at once with the pose's, under waviness that is correlated along the wall.
+
+A wall's departure is taken for a sum of the pose's error, the kinds' shapes, waves alike all round, waves of this place
+alone, and noise. Waves are Gaussian with a correlation exp(-d^2 / (2 l^2)), along the arc and in space; their variances
+and l are those that make the scan likeliest. Given them everything else is linear and Gaussian: the estimates are the
+generalised least squares ones, and what remains is divided into waves and noise by the same equations.
+
+Wide priors (PRIOR) keep what a wall cannot tell: a cone's offset, its scale and a shift along its axis are one and the
+same, and their standard errors then come out near the priors'.
+
+Source: Rasmussen and Williams (2006), Gaussian processes for machine learning, sections 2.7 and 5.4 (from memory);
+Fisher scoring of variances: Patterson and Thompson (1971), Biometrika 58 (from memory).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy.linalg import cho_factor, cho_solve
+
+from evenflare.inspection.cells import KINDS, Cells
+from evenflare.inspection.found import Estimate
+from evenflare.units import FloatArray
+
+PRIOR = dict(
+    zip(KINDS, (5e-3, 5e-3, 5e-3, 0.05, 0.05, 0.05, 0.02, 2e-3, 2e-3, 2e-3, 2e-3), strict=True),
+)
+"""Standard deviations before anything is seen, m, rad and a share: wider than any part that would be inspected."""
+FINEST = 1e-6
+"""m: noise of a point below it is not believed."""
+_LENGTHS = 6
+_ROUNDS = 7
+
+
+@dataclass(frozen=True)
+class Waves:
+    """Standard deviations (m) of waves alike all round and of those of one place, and l (m) of both; of the noise of
+    one point.
+    """
+
+    around: float
+    local: float
+    length: float
+    noise: float
+
+
+@dataclass(frozen=True)
+class Told:
+    """What the cells of a scan tell, under waves whose law is known.
+
+    prior : (K,) standard deviations of the columns.
+    arc   : m, of the whole wall.
+    """
+
+    cells: Cells
+    columns: FloatArray
+    prior: FloatArray
+    waves: Waves
+    arc: float
+
+    @cached_property
+    def _factor(self) -> tuple[FloatArray, FloatArray]:
+        law = self._among_waves
+        law = law + np.diag(self.waves.noise**2 / self.cells.counts)
+        spread = self.columns * self.prior
+        factor = cho_factor(law + spread @ spread.T, lower=True)
+        return factor, cho_solve(factor, self.cells.off)
+
+    @cached_property
+    def _among_waves(self) -> FloatArray:
+        around, local = laws(self.cells, self.waves.length, self.arc)
+        return self.waves.around**2 * around + self.waves.local**2 * local
+
+    @cached_property
+    def values(self) -> FloatArray:
+        """(K,) of the columns, in their units."""
+        return np.asarray(self.prior**2 * (self.columns.T @ self._factor[1]))
+
+    @cached_property
+    def covariance(self) -> FloatArray:
+        """(K, K)."""
+        spread = self.columns * self.prior**2
+        return np.asarray(np.diag(self.prior**2) - spread.T @ cho_solve(self._factor[0], spread))
+
+    @cached_property
+    def waviness(self) -> Estimate:
+        """m rms over the cells: of the waves of this part, not of those that others of its kind may have."""
+        law = self._among_waves
+        mean = law @ self._factor[1]
+        left = law - law @ cho_solve(self._factor[0], law)
+        within = self.waves.around**2 + self.waves.local**2 - float(np.mean(np.diag(law)))
+        square = float(np.mean(mean**2) + np.mean(np.diag(left)) + max(within, 0.0))
+        error = np.sqrt(2.0 * np.sum(left**2) + 4.0 * mean @ left @ mean) / mean.size
+        value = float(np.sqrt(max(square, 0.0)))
+        return Estimate(value, float(error / (2.0 * value)) if value > 0.0 else 0.0)
+
+    def waves_at(self, share: FloatArray, places: FloatArray) -> FloatArray:
+        """m, (Q, A): the likeliest waves at shares (Q,) of the arc and places (Q, A, 3) m there; noise left out."""
+        found = np.empty(places.shape[:2])
+        length = self.waves.length
+        spread = self.cells.side**2 / 12.0
+        arc = self.cells.share * self.arc
+        for q in range(len(found)):
+            around = _bell(share[q] * self.arc - arc, length, spread, 1)
+            apart = np.sqrt(((places[q][:, None] - self.cells.places) ** 2).sum(axis=-1))
+            law = self.waves.around**2 * around + self.waves.local**2 * _bell(apart, length, spread, 2)
+            found[q] = law @ self._factor[1]
+        return found
+
+
+def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: float) -> Told:
+    """Under the waves that make the cells' departures likeliest.
+
+    columns, prior : (C, K) and (K,), see Told; arc : m, of the wall.
+    """
+    law = np.diag(1.0 / cells.counts)
+    known = cells.noise if np.isfinite(cells.noise) else 0.0
+    spread = columns * prior
+    base = spread @ spread.T + max(known, FINEST) ** 2 * law
+    free = [] if known else [law]
+    closest = max(0.5 * cells.side, arc / 60.0)
+    best: tuple[float, float, FloatArray] | None = None
+    rough = np.geomspace(closest, 0.4 * arc, _LENGTHS)
+    level = np.var(_without(cells.off, columns, cells.counts))
+    start = np.full(2 + len(free), 0.3 * level)
+    tried = [*rough]
+    for length in tried:
+        value, variances = _likeliest(cells.off, base, [*laws(cells, length, arc), *free], start)
+        if best is None or value > best[0]:
+            best = value, length, variances
+        if len(tried) == _LENGTHS and length == rough[-1]:
+            step = (rough[1] / rough[0]) ** (1.0 / 3.0)
+            tried += [best[1] / step, best[1] * step]
+    assert best is not None
+    _, length, variances = best
+    noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
+    waves = Waves(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), float(length), noise)
+    return Told(cells, columns, prior, waves, arc)
+
+
+def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:
+    """(C, C) each: correlations between the means over cells of waves alike all round, and of those of one place."""
+    along = cells.share * arc
+    square = (cells.places**2).sum(axis=1)
+    apart = np.sqrt(np.maximum(square[:, None] + square - 2.0 * cells.places @ cells.places.T, 0.0))
+    spread = cells.side**2 / 6.0
+    return _bell(along[:, None] - along, length, spread, 1), _bell(apart, length, spread, 2)
+
+
+def _bell(apart: FloatArray, length: float, spread: float, across: int) -> FloatArray:
+    """exp(-d^2 / (2 l^2)), its mean over places that are spread evenly, with that variance (m2), in each direction."""
+    wide = length**2 + spread
+    return np.asarray((length**2 / wide) ** (0.5 * across) * np.exp(-(apart**2) / (2.0 * wide)))
+
+
+def _without(off: FloatArray, columns: FloatArray, counts: FloatArray) -> FloatArray:
+    """What a plain least-squares fit of the columns leaves."""
+    size = np.maximum(np.abs(columns).max(axis=0), 1e-12)
+    fitted = np.linalg.lstsq(columns / size, off, rcond=1e-8)[0]
+    return np.asarray(off - columns / size @ fitted)
+
+
+def _likeliest(
+    off: FloatArray, base: FloatArray, parts: list[FloatArray], start: FloatArray
+) -> tuple[float, FloatArray]:
+    """The log likelihood of departures that vary as base and a sum of parts, and the variances of the parts."""
+    variances = np.maximum(start, 1e-14)
+    value, found = -np.inf, variances
+    for _ in range(_ROUNDS):
+        law = base + sum(v * part for v, part in zip(variances, parts, strict=True))
+        factor = cho_factor(law, lower=True)
+        pulled = cho_solve(factor, off)
+        now = -np.log(np.diag(factor[0])).sum() - 0.5 * off @ pulled
+        if now > value:
+            gained, value, found = now - value, float(now), variances
+            if gained < 0.02:
+                break
+        inverse = cho_solve(factor, np.eye(len(off)))
+        turned = [inverse @ part for part in parts]
+        slope = np.array([0.5 * (pulled @ part @ pulled - np.trace(t)) for part, t in zip(parts, turned, strict=True)])
+        bend = np.array([[0.5 * np.sum(a * b.T) for b in turned] for a in turned])
+        step = np.linalg.lstsq(bend, slope, rcond=1e-10)[0]
+        variances = np.maximum(np.clip(variances + step, variances / 20.0, variances * 20.0), 1e-14)
+    return value, found

@@ -1,0 +1,139 @@
+"""Where a scan lies, from nothing: any position and orientation, parts missing, other surfaces and stray points in it.
+
+Pairs of points with their normals, of the scan, are matched to pairs of the drawn wall that look alike (the distance,
+and its angles with both normals and theirs with each other). Each match is a pose; that which lays most of the scan on
+the wall is the start.
+Source: point-pair features, Drost et al. (2010), Model globally, match locally, CVPR; here pairs are drawn at random
+instead of voted for, as in Fischler and Bolles (1981), RANSAC, CACM 24 (both from memory).
+"""
+
+from __future__ import annotations
+
+from typing import NamedTuple
+
+import numpy as np
+from scipy.spatial import cKDTree
+
+from evenflare.inspection.feet import Drawn
+from evenflare.units import FloatArray
+
+NEIGHBOURS = 14
+"""Of a point, through which its normal is found."""
+MODEL, PAIRS, JUDGES = 420, 2600, 160
+"""Places on the drawn wall, pairs of the scan that are drawn, and its points on which a pose is judged."""
+ANGLE = 0.09
+"""rad, and
+NEAR share of the wall's size: by which features may differ.
+"""
+NEAR = 0.02
+FEWEST = 150
+"""Points from which normals are found; with fewer the scan's own coordinates are the only start."""
+_LONG = 0.25
+_KEPT = 24
+
+
+class Pose(NamedTuple):
+    """part = rotation @ scan + shift, m."""
+
+    rotation: FloatArray
+    shift: FloatArray
+
+    def of(self, points: FloatArray) -> FloatArray:
+        """(N, 3), laid so."""
+        return np.asarray(points @ self.rotation.T + self.shift)
+
+
+def normals_of(points: FloatArray) -> FloatArray:
+    """(N, 3) unit, of a sign at will: of the plane through a point's neighbours."""
+    near = cKDTree(points).query(points, k=min(NEIGHBOURS, len(points)))[1]
+    patch = points[near] - points[near].mean(axis=1, keepdims=True)
+    return np.asarray(np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))[1][:, :, 0])
+
+
+def starts(points: FloatArray, normals: FloatArray | None, drawn: Drawn, *, seed: int = 0) -> list[Pose]:
+    """Poses to refine, the likeliest first; the scan's own coordinates are always among them.
+
+    points  : (N, 3) m, thinned: some thousands.
+    normals : (N, 3) unit, of either sign, or None.
+    """
+    own = Pose(np.eye(3), np.zeros(3))
+    if len(points) < FEWEST:
+        return [own]
+    rng = np.random.default_rng(seed)
+    normals = normals_of(points) if normals is None else normals
+    model, away = _model(drawn, rng)
+    size = float(np.linalg.norm(np.ptp(model, axis=0)))
+    first, second = (each.ravel() for each in np.meshgrid(np.arange(len(model)), np.arange(len(model))))
+    long = np.linalg.norm(model[second] - model[first], axis=1) > _LONG * size
+    first, second = first[long], second[long]
+    unit = np.array([NEAR * size, ANGLE, ANGLE, ANGLE])
+    tree = cKDTree(_features(model, away, first, second) / unit)
+    one, other = rng.integers(len(points), size=(2, 12 * PAIRS))
+    apart = np.linalg.norm(points[other] - points[one], axis=1)
+    fit = np.flatnonzero((apart > _LONG * size) & (apart < 1.05 * size))[:PAIRS]
+    if not fit.size:
+        return [own]
+    one, other = one[fit], other[fit]
+    rotations, shifts = [own.rotation[None]], [own.shift[None]]
+    for a in (1.0, -1.0):
+        for b in (1.0, -1.0):
+            turned = _features(points, normals, one, other, a, b) / unit
+            distance, match = tree.query(turned, distance_upper_bound=1.0)
+            met = np.flatnonzero(np.isfinite(distance))
+            there, here = match[met], met
+            to = _frames(model[second[there]] - model[first[there]], away[first[there]])
+            at = _frames(points[other[here]] - points[one[here]], a * normals[one[here]])
+            rotation = to @ at.transpose(0, 2, 1)
+            middle = 0.5 * (points[one[here]] + points[other[here]])
+            goal = 0.5 * (model[first[there]] + model[second[there]])
+            rotations.append(rotation)
+            shifts.append(goal - np.einsum("nij,nj->ni", rotation, middle))
+    rotation, shift = np.concatenate(rotations), np.concatenate(shifts)
+    share = _laid(points[rng.permutation(len(points))[:JUDGES]], rotation, shift, drawn, rng, NEAR * size)
+    best = np.argsort(-share, kind="stable")[:_KEPT]
+    return [Pose(rotation[k], shift[k]) for k in dict.fromkeys([*best.tolist(), 0])]
+
+
+def _model(drawn: Drawn, rng: np.random.Generator, count: int = MODEL) -> tuple[FloatArray, FloatArray]:
+    """Places spread evenly over the wall, and their normals away from the axis."""
+    share, azimuth = rng.uniform(size=12 * count), rng.uniform(-np.pi, np.pi, 12 * count)
+    places, away = drawn.wall_at(share, azimuth)
+    radius = np.hypot(places[:, 0], places[:, 1])
+    kept = np.flatnonzero(rng.uniform(size=radius.size) < radius / radius.max())[:count]
+    return places[kept], away[kept]
+
+
+def _features(
+    points: FloatArray, normals: FloatArray, first: FloatArray, second: FloatArray, a: float = 1.0, b: float = 1.0
+) -> FloatArray:
+    """(P, 4): distance, and angles."""
+    between = points[second] - points[first]
+    length = np.linalg.norm(between, axis=1)
+    along = between / np.maximum(length, 1e-12)[:, None]
+    cosines = [
+        a * np.sum(normals[first] * along, axis=1),
+        b * np.sum(normals[second] * along, axis=1),
+        a * b * np.sum(normals[first] * normals[second], axis=1),
+    ]
+    return np.column_stack([length, *(np.arccos(np.clip(each, -1.0, 1.0)) for each in cosines)])
+
+
+def _frames(between: FloatArray, normal: FloatArray) -> FloatArray:
+    """(P, 3, 3) columns: along the pair, the normal's part across it, and what is across both."""
+    along = between / np.linalg.norm(between, axis=1)[:, None]
+    aside = normal - np.sum(normal * along, axis=1)[:, None] * along
+    aside = aside / np.maximum(np.linalg.norm(aside, axis=1), 1e-9)[:, None]
+    return np.stack([along, aside, np.cross(along, aside)], axis=-1)
+
+
+def _laid(
+    points: FloatArray, rotation: FloatArray, shift: FloatArray, drawn: Drawn, rng: np.random.Generator, near: float
+) -> FloatArray:
+    """(P,) how much of the points lies near the wall, each counted by how near."""
+    tree = cKDTree(_model(drawn, rng, 6000)[0])
+    found = []
+    for i in range(0, len(rotation), 500):
+        moved = np.einsum("pij,nj->pni", rotation[i : i + 500], points) + shift[i : i + 500, None]
+        distance = tree.query(moved.reshape(-1, 3), distance_upper_bound=near)[0].reshape(moved.shape[:2])
+        found.append(np.sum(1.0 - np.minimum(distance / near, 1.0) ** 2, axis=1))
+    return np.concatenate(found)

@@ -1,0 +1,1 @@
+"""Pages of inspected parts; imports the kit and what draws waveguides."""

@@ -60,7 +60,7 @@ def inspected(
     Errors       : InputError if the wall is not found in the scan, or holds no such face where one is asked for.
     """
     if len(points) < FEWEST:
-        raise InputError(f"the scan holds {len(points)} points: must be at least {FEWEST}. Probe more of the wall")
+        raise InputError(f"the scan holds {len(points)} points: must be at least {FEWEST}. Probe more")
     drawn = drawn_wall(waveguide)
     held = np.zeros(len(KINDS), dtype=bool)
     held[5] = drawn.is_round
@@ -237,7 +237,7 @@ def _as_built(told: Told, drawn: Drawn) -> WallDeviation:
         azimuths = np.linspace(0.0, 0.5 * np.pi, int(np.clip(np.ceil(around / step), 4, 12)) + 1)
     turned = azimuths if drawn.is_round else np.concatenate([azimuths, np.pi - azimuths, np.pi + azimuths, -azimuths])
     places = drawn.wall_at(*np.broadcast_arrays(share[:, None], turned[None, :]))[0]
-    waves = told.waves_at(share, places)
+    waves = told.likeliest.waves_at(share, places)
     # A wall that is alike in its quarters is what can be solved: the mean of the four.
     waves = waves.mean(axis=1, keepdims=True) if drawn.is_round else waves.reshape(len(share), 4, -1).mean(axis=1)
     kinds = {name: float(values[KINDS.index(name)]) for name in ("scale", "offset", "bow")}

@@ -32,6 +32,10 @@ FINEST = 1e-6
 """m: noise of a point below it is not believed."""
 _LENGTHS = 6
 _ROUNDS = 7
+_LONGER, _LARGER = (0.7, 1.0, 1.4, 2.0), (0.1, 0.3, 0.6, 1.0, 1.7)
+"""Laws that may be, beside the likeliest: correlation lengths over its own, standard deviations of either kind of waves
+over both of its together. Alike all round there are few waves to tell from.
+"""
 
 
 @dataclass(frozen=True)
@@ -47,8 +51,8 @@ class Waves:
 
 
 @dataclass(frozen=True)
-class Told:
-    """What the cells of a scan tell, under waves whose law is known.
+class Under:
+    """What the cells of a scan tell under one law of the waves.
 
     prior : (K,) standard deviations of the columns.
     arc   : m, of the whole wall.
@@ -72,6 +76,12 @@ class Told:
     def _among_waves(self) -> FloatArray:
         around, local = laws(self.cells, self.waves.length, self.arc)
         return self.waves.around**2 * around + self.waves.local**2 * local
+
+    @cached_property
+    def likelihood(self) -> float:
+        """Its logarithm, but for a constant."""
+        factor, pulled = self._factor
+        return float(-np.log(np.diag(factor[0])).sum() - 0.5 * self.cells.off @ pulled)
 
     @cached_property
     def values(self) -> FloatArray:
@@ -110,6 +120,48 @@ class Told:
         return found
 
 
+@dataclass(frozen=True)
+class Told:
+    """What they tell under all laws that may be, each by how likely it is: what a scan leaves open of its waves adds to
+    every error. likeliest : that law's.
+    """
+
+    likeliest: Under
+    others: tuple[Under, ...]
+
+    @property
+    def waves(self) -> Waves:
+        """The likeliest law."""
+        return self.likeliest.waves
+
+    @cached_property
+    def _weights(self) -> FloatArray:
+        level = np.array([each.likelihood for each in self.others])
+        weight = np.exp(level - level.max())
+        return np.asarray(weight / weight.sum())
+
+    @cached_property
+    def values(self) -> FloatArray:
+        """(K,) of the columns, in their units."""
+        return np.asarray(self._weights @ np.array([each.values for each in self.others]))
+
+    @cached_property
+    def covariance(self) -> FloatArray:
+        """(K, K)."""
+        aside = np.array([each.values for each in self.others]) - self.values
+        within = np.einsum("n,nij->ij", self._weights, np.array([each.covariance for each in self.others]))
+        return np.asarray(within + np.einsum("n,ni,nj->ij", self._weights, aside, aside))
+
+    @cached_property
+    def waviness(self) -> Estimate:
+        """m rms, see Under."""
+        each = [under.waviness for under in self.others]
+        found = np.array([one.value for one in each])
+        value = float(self._weights @ found)
+        square = self._weights @ (np.array([one.standard_error for one in each]) ** 2 + (found - value) ** 2)
+        return Estimate(value, float(np.sqrt(square)))
+
+
 def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: float) -> Told:
     """Under the waves that make the cells' departures likeliest.
 
@@ -137,7 +189,16 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     _, length, variances = best
     noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
     waves = Waves(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), float(length), noise)
-    return Told(cells, columns, prior, waves, arc)
+    likeliest = Under(cells, columns, prior, waves, arc)
+    size = max(float(np.hypot(waves.around, waves.local)), noise / np.sqrt(np.median(cells.counts)))
+    laid_out = (
+        Waves(around * size, local * size, apart * length, noise)
+        for apart in _LONGER
+        for around in _LARGER
+        for local in _LARGER
+        if closest <= apart * length * 1.001
+    )
+    return Told(likeliest, (likeliest, *(Under(cells, columns, prior, each, arc) for each in laid_out)))
 
 
 def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:

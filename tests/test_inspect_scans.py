@@ -8,7 +8,7 @@ import pytest
 from commandline import DESIGN, said
 from evenflare import metrics
 from evenflare.design.file import read_design
-from evenflare.radiation import solver
+from evenflare.radiation import Method, solver
 from evenflare.report.kit import canvas
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
@@ -98,6 +98,10 @@ def test_a_scanned_part_sounds_as_the_planted_wall(capsys, here, monkeypatch, te
     page = (here / "out" / "report.html").read_text()
     assert ("its radii lie within 0." in page) == (not design.waveguide.is_round)
     again = read_design("out/as_built.toml")
-    heard = metrics.directivity_index(solve(again.waveguide, again.observation, again.air))
-    # Of an oblong part the file keeps the drawn section; and waves are solved less exactly.
-    np.testing.assert_allclose(heard, found["index_part_db"], atol=max(far, 0.25 * limit))
+    # Boundary elements follow waves of a wall through points; the march goes by its angle, which is less exact, and
+    # says so. Of an oblong part the file keeps the drawn section.
+    method: Method = "boundary_elements" if again.waveguide.is_round else "march"
+    heard = metrics.directivity_index(solver("full", method=method)(again.waveguide, again.observation, again.air))
+    np.testing.assert_allclose(
+        heard, found["index_part_db"], atol=far if again.waveguide.is_round else max(far, 0.25 * limit)
+    )

@@ -23,7 +23,7 @@ def one_part(seed: int) -> dict[str, float]:
         scale=rng.normal() * 3e-3, offset=rng.normal() * 1e-4, bow=rng.normal() * 1e-4, ovality=rng.normal() * 1e-4
     )
     shift, turn = rng.normal(size=3) * 2e-4, rng.normal(size=3) * 1e-3
-    # Waves of each place alone in some parts, alike all round in others, and of both.
+    # WavesLeft of each place alone in some parts, alike all round in others, and of both.
     alike, local = rng.uniform(0.0, 2.5e-5, 2)
     share = drawn.feet(points).share[:, None] * drawn.length
     waves = alike * field(share, 0.014, rng) + local * field(points, 0.014, rng)
@@ -32,7 +32,7 @@ def one_part(seed: int) -> dict[str, float]:
     laid = Rotation.from_rotvec(turn).apply(part) + shift
     feet = drawn.feet(laid)
     kept = feet.inside
-    cells = cells_of(feet.of(kept), feet.off[kept], drawn, most=110)
+    cells = cells_of(feet.of(kept), feet.off[kept], drawn, most=180)
     prior = np.array([PRIOR[each] for each in KINDS])
     told = told_apart(cells, cells.columns, prior, arc=drawn.length)
     error = np.sqrt(np.diag(told.covariance))

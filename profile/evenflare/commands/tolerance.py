@@ -73,7 +73,8 @@ def tolerance_command(
     """
     from evenflare.report.waveguide import tolerance as words
     from evenflare.results import tolerance as results
-    from evenflare.studies.costs import costs
+    from evenflare.studies.costs import costs, of_tilt
+    from evenflare.studies.exact_slopes import slopes_apart
     from evenflare.studies.sensitivity import sensitivity
     from evenflare.studies.tolerance import CORRELATION_LENGTH, band
     from evenflare.studies.units import spread_of
@@ -91,6 +92,11 @@ def tolerance_command(
         check_solvable(design.waveguide)
         bench, method = _bench(path, design, asked)
         found = sensitivity(bench, progress=solving("walls for slopes"))
+        known, apart = costs(found, length, around=around), slopes_apart(bench, found)
+        try:
+            known = sorted([*known, of_tilt(bench)], key=lambda each: -each.most)
+        except ValueError as error:
+            found = replace(found, left_out={**found.left_out, "tilt": str(error)})
         limits = band(
             bench,
             found,
@@ -114,8 +120,9 @@ def tolerance_command(
         method,
         found,
         limits,
-        tuple(costs(found, length, around=around)),
+        tuple(known),
         spread,
+        apart,
     )
     with files.together():
         written = results.write(folder, done)

@@ -9,7 +9,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.inspection.feet import Drawn, Feet
+from evenflare.inspection.feet import DrawnFeet, Feet
 from evenflare.units import BoolArray, FloatArray, IntArray
 
 KINDS = ("x", "y", "z", "turn_x", "turn_y", "turn_z", "scale", "offset", "bow", "oval", "oval_aside")
@@ -22,7 +22,7 @@ _MEDIAN = 1.4826
 """A normal law's standard deviation over its median absolute deviation."""
 
 
-def columns(feet: Feet, drawn: Drawn) -> list[FloatArray]:
+def columns(feet: Feet, drawn: DrawnFeet) -> list[FloatArray]:
     """(N,) each: how far off a point lies for one unit of each of KINDS. Linear: of small departures."""
     p, n = feet.places, feet.normals
     turned = np.cross(p, n)
@@ -143,7 +143,7 @@ def _slopes(values: FloatArray, weights: FloatArray, places: FloatArray, cells: 
     return np.asarray(sum(fitted[cells.index, i] * one for i, one in enumerate(terms)))
 
 
-def cells_of(feet: Feet, off: FloatArray, drawn: Drawn, *, most: int) -> Cells:
+def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int) -> Cells:
     """The means of points that are of the wall."""
     cells = sorted_in(feet.places, most=most)
     number = np.bincount(cells.index, minlength=cells.count).astype(np.float64)

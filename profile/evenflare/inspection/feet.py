@@ -57,7 +57,7 @@ class Feet(NamedTuple):
         return Feet(*(each[which] for each in self))  # type: ignore[arg-type]
 
 
-class Drawn(Protocol):
+class DrawnFeet(Protocol):
     """A drawn wall, asked for the feet of points."""
 
     @property
@@ -84,15 +84,15 @@ class Drawn(Protocol):
         ...
 
 
-def drawn_wall(waveguide: Waveguide) -> Drawn:
+def drawn_wall(waveguide: Waveguide) -> DrawnFeet:
     """The wall of a waveguide, made ready: a tenth of a second round, some seconds oblong."""
     if waveguide.is_round:
-        return RoundWall(waveguide.meridian)
-    return OblongWall(waveguide.surface, cloud(waveguide.surface, step=GRAIN))
+        return RoundFeet(waveguide.meridian)
+    return OblongFeet(waveguide.surface, cloud(waveguide.surface, step=GRAIN))
 
 
 @dataclass(frozen=True)
-class RoundWall:
+class RoundFeet:
     """A wall of revolution."""
 
     meridian: Meridian
@@ -128,7 +128,7 @@ class RoundWall:
         return cKDTree(np.column_stack(self._nodes[:2]))
 
     def feet(self, points: FloatArray) -> Feet:
-        """See Drawn."""
+        """See DrawnFeet."""
         return _in_parts(self._feet, points)
 
     def _feet(self, points: FloatArray) -> Feet:
@@ -154,7 +154,7 @@ class RoundWall:
         return Feet(off, share, azimuth, places, away, (k > 0) & (k < arc.size - 1))
 
     def wall_at(self, share: FloatArray, azimuth: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """See Drawn."""
+        """See DrawnFeet."""
         z, r, angle, _, arc = self._nodes
         at = share * arc[-1]
         there, radius, heading = (np.interp(at, arc, each) for each in (z, r, angle))
@@ -164,7 +164,7 @@ class RoundWall:
 
 
 @dataclass(frozen=True)
-class OblongWall:
+class OblongFeet:
     """A wall symmetric about both planes; its share is of the arc of the mean wall, of radius sqrt(a b)."""
 
     surface: Surface
@@ -221,7 +221,7 @@ class OblongWall:
         return edge
 
     def feet(self, points: FloatArray) -> Feet:
-        """See Drawn."""
+        """See DrawnFeet."""
         return _in_parts(self._feet, points)
 
     def _feet(self, points: FloatArray) -> Feet:
@@ -254,7 +254,7 @@ class OblongWall:
         return Feet(off, share, np.arctan2(foot[:, 1], foot[:, 0]), foot, -into_air * side, inside)
 
     def wall_at(self, share: FloatArray, azimuth: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """See Drawn. The nearest node's."""
+        """See DrawnFeet. The nearest node's."""
         east, north = np.cos(azimuth), np.sin(azimuth)
         folded = np.arctan2(np.abs(north), np.abs(east))
         k: IntArray = self._by_share.query(np.stack([share, folded], axis=-1))[1]

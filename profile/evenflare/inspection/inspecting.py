@@ -9,9 +9,9 @@ from threadpoolctl import threadpool_limits
 
 from evenflare.files import InputError
 from evenflare.inspection.cells import KINDS, cells_of, columns, sorted_in, strays
-from evenflare.inspection.feet import Drawn, Feet, drawn_wall
+from evenflare.inspection.feet import DrawnFeet, Feet, drawn_wall
 from evenflare.inspection.found import Estimate, Inspection
-from evenflare.inspection.kinds import PRIOR, Told, told_apart
+from evenflare.inspection.kinds import PRIOR, KindsTold, told_apart
 from evenflare.inspection.registering import Face, Laid, best_fit, faces, moved, on_face
 from evenflare.inspection.starting import Pose
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
@@ -93,12 +93,12 @@ def inspected(
 def _check_found(laid: Laid, count: int) -> None:
     if laid.score < max(_LEAST * count, 0.5 * FEWEST):
         raise InputError(
-            f"the drawn wall is not found in the scan: of {count} points {laid.score:.0f} lie on it. Is it a scan of this"
-            " part, in the right unit? Remove what is not the part, or turn it near to how the part is drawn"
+            f"the drawn wall is not found in the scan: of {count} points {laid.score:.0f} lie on it. Is it a scan of"
+            " this part, in the right unit? Remove what is not the part, or turn it near to how the part is drawn"
         )
 
 
-def _datum(pose: Pose, points: FloatArray, drawn: Drawn, *, asked: bool) -> Face | None:
+def _datum(pose: Pose, points: FloatArray, drawn: DrawnFeet, *, asked: bool) -> Face | None:
     """The first of the flat faces that the scan holds."""
     laid = pose.of(points)
     found = faces(laid, drawn.feet(laid), drawn)
@@ -120,7 +120,7 @@ def _prior(held: BoolArray, face: Face | None) -> FloatArray:
     return prior
 
 
-def _used(feet: Feet, off: FloatArray, drawn: Drawn, laid: Laid, cells: int) -> BoolArray:
+def _used(feet: Feet, off: FloatArray, drawn: DrawnFeet, laid: Laid, cells: int) -> BoolArray:
     """(N,) which points are of the wall."""
     used = feet.inside & np.isfinite(off)
     near = np.flatnonzero(used)
@@ -143,8 +143,8 @@ def _used(feet: Feet, off: FloatArray, drawn: Drawn, laid: Laid, cells: int) -> 
 
 
 def _told(
-    pose: Pose, points: FloatArray, drawn: Drawn, laid: Laid, prior: FloatArray, probe: float, cells: int
-) -> tuple[Pose, Told]:
+    pose: Pose, points: FloatArray, drawn: DrawnFeet, laid: Laid, prior: FloatArray, probe: float, cells: int
+) -> tuple[Pose, KindsTold]:
     """The pose without the error that the points tell of it."""
     feet = drawn.feet(pose.of(points))
     used = _used(feet, feet.off + probe, drawn, laid, cells)
@@ -152,7 +152,7 @@ def _told(
     return moved(pose, told.values[:6]), told
 
 
-def _seen(feet: Feet, used: BoolArray, drawn: Drawn, prior: FloatArray, probe: float, cells: int) -> Told:
+def _seen(feet: Feet, used: BoolArray, drawn: DrawnFeet, prior: FloatArray, probe: float, cells: int) -> KindsTold:
     wall = feet.of(used)
     held = cells_of(wall, wall.off + probe, drawn, most=cells)
     return told_apart(held, np.column_stack([held.columns, held.columns[:, 3:5]]), prior, arc=drawn.length)
@@ -172,8 +172,8 @@ def _inspection(
     feet: Feet,
     used: BoolArray,
     pose: Pose,
-    drawn: Drawn,
-    told: Told,
+    drawn: DrawnFeet,
+    told: KindsTold,
     face: Face | None,
     held: BoolArray,
     probe: float,
@@ -220,12 +220,12 @@ def _inspection(
 def _length_of(parts: FloatArray, covariance: FloatArray) -> Estimate:
     """The length of a vector of two, without what its errors add to the square of it."""
     square = float(parts @ parts - np.trace(covariance))
-    value = float(np.sqrt(max(square, 0.0)))
+    value = max(square, 0.0) ** 0.5
     along = parts / max(float(np.hypot(*parts)), 1e-300)
-    return Estimate(value, float(np.sqrt(max(along @ covariance @ along, 0.0))))
+    return Estimate(value, float(np.sqrt(max(float(along @ covariance @ along), 0.0))))
 
 
-def _as_built(told: Told, drawn: Drawn) -> WallDeviation:
+def _as_built(told: KindsTold, drawn: DrawnFeet) -> WallDeviation:
     """The kinds, and the waves at knots half a correlation length apart; round walls by the mean all round."""
     values = told.values
     step = max(0.5 * told.waves.length, drawn.length / _KNOTS, 0.5 * MILLIMETRE)

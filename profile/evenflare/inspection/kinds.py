@@ -39,7 +39,7 @@ over both of its together. Alike all round there are few waves to tell from.
 
 
 @dataclass(frozen=True)
-class Waves:
+class WavesLeft:
     """Standard deviations (m) of waves alike all round and of those of one place, and l (m) of both; of the noise of
     one point.
     """
@@ -61,7 +61,7 @@ class Under:
     cells: Cells
     columns: FloatArray
     prior: FloatArray
-    waves: Waves
+    waves: WavesLeft
     arc: float
 
     @cached_property
@@ -121,7 +121,7 @@ class Under:
 
 
 @dataclass(frozen=True)
-class Told:
+class KindsTold:
     """What they tell under all laws that may be, each by how likely it is: what a scan leaves open of its waves adds to
     every error. likeliest : that law's.
     """
@@ -130,7 +130,7 @@ class Told:
     others: tuple[Under, ...]
 
     @property
-    def waves(self) -> Waves:
+    def waves(self) -> WavesLeft:
         """The likeliest law."""
         return self.likeliest.waves
 
@@ -162,10 +162,10 @@ class Told:
         return Estimate(value, float(np.sqrt(square)))
 
 
-def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: float) -> Told:
+def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: float) -> KindsTold:
     """Under the waves that make the cells' departures likeliest.
 
-    columns, prior : (C, K) and (K,), see Told; arc : m, of the wall.
+    columns, prior : (C, K) and (K,), see KindsTold; arc : m, of the wall.
     """
     law = np.diag(1.0 / cells.counts)
     known = cells.noise if np.isfinite(cells.noise) else 0.0
@@ -188,17 +188,17 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     assert best is not None
     _, length, variances = best
     noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
-    waves = Waves(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), float(length), noise)
+    waves = WavesLeft(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), float(length), noise)
     likeliest = Under(cells, columns, prior, waves, arc)
     size = max(float(np.hypot(waves.around, waves.local)), noise / np.sqrt(np.median(cells.counts)))
     laid_out = (
-        Waves(around * size, local * size, apart * length, noise)
+        WavesLeft(around * size, local * size, apart * length, noise)
         for apart in _LONGER
         for around in _LARGER
         for local in _LARGER
         if closest <= apart * length * 1.001
     )
-    return Told(likeliest, (likeliest, *(Under(cells, columns, prior, each, arc) for each in laid_out)))
+    return KindsTold(likeliest, (likeliest, *(Under(cells, columns, prior, each, arc) for each in laid_out)))
 
 
 def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:

@@ -15,7 +15,7 @@ import numpy as np
 from scipy.spatial.transform import Rotation
 
 from evenflare.inspection.cells import KINDS, columns
-from evenflare.inspection.feet import Drawn, Feet
+from evenflare.inspection.feet import DrawnFeet, Feet
 from evenflare.inspection.kinds import PRIOR
 from evenflare.inspection.starting import Pose, starts
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
@@ -58,7 +58,9 @@ class Face(NamedTuple):
     errors: FloatArray
 
 
-def best_fit(points: FloatArray, normals: FloatArray | None, drawn: Drawn, *, probe: float, held: BoolArray) -> Laid:
+def best_fit(
+    points: FloatArray, normals: FloatArray | None, drawn: DrawnFeet, *, probe: float, held: BoolArray
+) -> Laid:
     """The pose that lays most of a thinned scan on the wall.
 
     probe : m, radius of the ball whose centre the points are; held : (K,) which of KINDS stay 0.
@@ -72,7 +74,7 @@ def best_fit(points: FloatArray, normals: FloatArray | None, drawn: Drawn, *, pr
     return _refined(best.pose, points, drawn, _FINE, probe, held, pose_only=False)
 
 
-def _far_apart(poses: list[Pose], drawn: Drawn, most: int = 8) -> list[Pose]:
+def _far_apart(poses: list[Pose], drawn: DrawnFeet, most: int = 8) -> list[Pose]:
     """The likeliest of poses that differ."""
     probes = np.array([[0.0, 0.0, 0.0], [0.0, 0.0, drawn.depth]])
     if not drawn.is_round:
@@ -86,7 +88,7 @@ def _far_apart(poses: list[Pose], drawn: Drawn, most: int = 8) -> list[Pose]:
 
 
 def _refined(
-    pose: Pose, points: FloatArray, drawn: Drawn, rounds: int, probe: float, held: BoolArray, *, pose_only: bool
+    pose: Pose, points: FloatArray, drawn: DrawnFeet, rounds: int, probe: float, held: BoolArray, *, pose_only: bool
 ) -> Laid:
     prior = np.array([PRIOR[each] for each in KINDS])
     kinds = np.zeros(len(KINDS))
@@ -131,7 +133,7 @@ def moved(pose: Pose, error: FloatArray) -> Pose:
     return Pose(back @ pose.rotation, back @ (pose.shift - error[:3]))
 
 
-def faces(points: FloatArray, feet: Feet, drawn: Drawn) -> list[Face]:
+def faces(points: FloatArray, feet: Feet, drawn: DrawnFeet) -> list[Face]:
     """The flat faces in the throat plane and in the mouth plane, outside of the wall, of points (N, 3) laid on it."""
     found = []
     ends = drawn.wall_at(np.array([0.0, 1.0]), np.zeros(2))[0]

@@ -14,7 +14,7 @@ from typing import NamedTuple
 import numpy as np
 from scipy.spatial import cKDTree
 
-from evenflare.inspection.feet import Drawn
+from evenflare.inspection.feet import DrawnFeet
 from evenflare.units import FloatArray
 
 NEIGHBOURS = 14
@@ -50,7 +50,7 @@ def normals_of(points: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))[1][:, :, 0])
 
 
-def starts(points: FloatArray, normals: FloatArray | None, drawn: Drawn, *, seed: int = 0) -> list[Pose]:
+def starts(points: FloatArray, normals: FloatArray | None, drawn: DrawnFeet, *, seed: int = 0) -> list[Pose]:
     """Poses to refine, the likeliest first; the scan's own coordinates are always among them.
 
     points  : (N, 3) m, thinned: some thousands.
@@ -94,7 +94,7 @@ def starts(points: FloatArray, normals: FloatArray | None, drawn: Drawn, *, seed
     return [Pose(rotation[k], shift[k]) for k in dict.fromkeys([*best.tolist(), 0])]
 
 
-def _model(drawn: Drawn, rng: np.random.Generator, count: int = MODEL) -> tuple[FloatArray, FloatArray]:
+def _model(drawn: DrawnFeet, rng: np.random.Generator, count: int = MODEL) -> tuple[FloatArray, FloatArray]:
     """Places spread evenly over the wall, and their normals away from the axis."""
     share, azimuth = rng.uniform(size=12 * count), rng.uniform(-np.pi, np.pi, 12 * count)
     places, away = drawn.wall_at(share, azimuth)
@@ -127,7 +127,7 @@ def _frames(between: FloatArray, normal: FloatArray) -> FloatArray:
 
 
 def _laid(
-    points: FloatArray, rotation: FloatArray, shift: FloatArray, drawn: Drawn, rng: np.random.Generator, near: float
+    points: FloatArray, rotation: FloatArray, shift: FloatArray, drawn: DrawnFeet, rng: np.random.Generator, near: float
 ) -> FloatArray:
     """(P,) how much of the points lies near the wall, each counted by how near."""
     tree = cKDTree(_model(drawn, rng, 6000)[0])

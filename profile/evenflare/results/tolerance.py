@@ -13,7 +13,7 @@ from evenflare import files
 from evenflare.bands import band_edges, midbands
 from evenflare.results import formats
 from evenflare.studies.costs import Cost
-from evenflare.studies.sensitivity import Sensitivity, WallSlopes
+from evenflare.studies.sensitivity import PlaceSlopes, Sensitivity
 from evenflare.studies.tolerance import SIGMAS, WallBand
 from evenflare.studies.units import CONFIDENCE, UnitSpread
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
@@ -31,6 +31,7 @@ class Toleranced:
     method : how it was solved, in words.
     costs  : of every kind of error, the dearest first.
     spread : of units; None without a process.
+    apart  : by how much slopes differ from exact ones, of the greatest; None where those are not known.
     """
 
     name: str
@@ -42,6 +43,7 @@ class Toleranced:
     band: WallBand
     costs: tuple[Cost, ...]
     spread: UnitSpread | None
+    apart: float | None = None
 
     @property
     def keeps(self) -> bool:
@@ -87,7 +89,7 @@ def _most(values: FloatArray) -> float:
     return float(known.max()) if known.size else float("nan")
 
 
-def by_band(slopes: WallSlopes, frequency: FloatArray) -> list[dict[str, float]]:
+def by_band(slopes: PlaceSlopes, frequency: FloatArray) -> list[dict[str, float]]:
     """By octave, the greatest that index, beamwidth and polar level move per mm."""
     return [
         {
@@ -134,13 +136,14 @@ def record(done: Toleranced) -> dict[str, Any]:
             "worst_hz": band.proof.frequency,
             "sum_of_slopes_db": band.proof.predicted,
         },
+        "slopes_apart": done.apart,
         "not_straight_hz": found.not_straight.tolist(),
         "units": None if done.spread is None else _units(done.spread),
         "method": done.method,
     }
 
 
-def _score(slopes: WallSlopes | None) -> float | None:
+def _score(slopes: PlaceSlopes | None) -> float | None:
     return None if slopes is None or not np.isfinite(slopes.score) else slopes.score * DB_PER_MM
 
 

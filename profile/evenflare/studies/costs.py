@@ -6,8 +6,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenflare.radiation.tilted import tilted
 from evenflare.studies.pieces import rows_of_pieces
-from evenflare.studies.sensitivity import Sensitivity
+from evenflare.studies.sensitivity import Sensitivity, WallBench
 from evenflare.units import MILLIMETRE, FloatArray
 
 NAMES = {
@@ -56,6 +57,14 @@ def costs(found: Sensitivity, length: float, *, around: bool = True) -> list[Cos
     known = [Cost(kind, slopes.index) for kind, slopes in found.kinds.items()]
     known.append(_waviness(found, length, around))
     return sorted(known, key=lambda each: -each.most)
+
+
+def of_tilt(bench: WallBench) -> Cost:
+    """Of a driver that sits askew, for each m by which the mouth's rim lies out of square: to first order the index
+    does not know of it, so what LITTLE of it does, over that. ValueError where that is not known.
+    """
+    found = tilted(bench.waveguide, bench.observation, bench.air)
+    return Cost("tilt", found.bend[bench.rows] * LITTLE / found.rim**2)
 
 
 def _waviness(found: Sensitivity, length: float, around: bool) -> Cost:

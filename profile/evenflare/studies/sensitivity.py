@@ -177,7 +177,7 @@ def _waves(deviation: WallDeviation) -> dict[str, Any]:
 
 
 @dataclass(frozen=True)
-class WallSlopes:
+class PlaceSlopes:
     """What moves with a departure of 1 m, at the frequencies that are counted, (C,) each.
 
     index     : dB/m.
@@ -216,8 +216,8 @@ class Sensitivity:
     z: FloatArray
     azimuths: FloatArray
     spacing: float
-    places: tuple[tuple[WallSlopes, ...], ...]
-    kinds: Mapping[str, WallSlopes]
+    places: tuple[tuple[PlaceSlopes, ...], ...]
+    kinds: Mapping[str, PlaceSlopes]
     left_out: Mapping[str, str] = field(default_factory=dict)
     step: float = STEP
 
@@ -300,7 +300,7 @@ def sensitivity(bench: WallBench, *, progress: Progress | None = None) -> Sensit
     )
 
 
-def _of_ovality(bench: WallBench) -> WallSlopes:
+def _of_ovality(bench: WallBench) -> PlaceSlopes:
     """Of a round waveguide. ValueError where an oval one in its mounting cannot be solved."""
     hardly, oval = bench.each(bench.read, [WallDeviation(ovality=each) for each in (1e-3 * EVEN_STEP, EVEN_STEP)])
     change = (oval - hardly) * (1.0 / EVEN_STEP)
@@ -320,7 +320,7 @@ def times(deviation: WallDeviation, factor: float) -> WallDeviation:
     )
 
 
-def _slopes(bench: WallBench, nominal: WallReading, found: Sequence[WallReading]) -> WallSlopes:
+def _slopes(bench: WallBench, nominal: WallReading, found: Sequence[WallReading]) -> PlaceSlopes:
     """From readings with a step, less it, half of it and less that. Beamwidths jump between lobes: the half step."""
     whole, half = (found[0] - found[1]) * (0.5 / STEP), (found[2] - found[3]) * (1.0 / STEP)
     bent = np.abs(half.index - whole.index)[bench.rows]
@@ -329,11 +329,11 @@ def _slopes(bench: WallBench, nominal: WallReading, found: Sequence[WallReading]
 
 def _slopes_of(
     bench: WallBench, nominal: WallReading, slope: WallReading, bent: FloatArray, index: FloatArray
-) -> WallSlopes:
+) -> PlaceSlopes:
     rows, angle = bench.rows, np.abs(bench.observation.off_axis)
     heard = (nominal.level[rows] > HEARD) & (angle <= FRONT + 1e-9)
     beam = np.abs(slope.beamwidth[:, rows])
-    return WallSlopes(
+    return PlaceSlopes(
         index[rows],
         np.where(np.isnan(beam).all(axis=0), np.nan, np.nan_to_num(beam).max(axis=0)),
         np.where(heard, np.nan_to_num(np.abs(slope.level[rows])), 0.0).max(axis=(1, 2)),

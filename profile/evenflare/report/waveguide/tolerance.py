@@ -75,6 +75,10 @@ def notes(done: Toleranced) -> list[str]:
     ]
     if (one := deciding(done)) is not None:
         said.append(one)
+    if done.apart is not None:
+        said.append(
+            f"Slopes by exact derivatives of boundary elements differ by at most {done.apart:.1%} of the greatest"
+        )
     if found.not_straight.size:
         said.append(f"Slopes depend on the step, and tell less, at {_list(found.not_straight)}")
     if done.spread is not None:

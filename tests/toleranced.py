@@ -11,7 +11,7 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
-from evenflare.studies.sensitivity import Sensitivity, WallBench, WallSlopes, bench_for, on_places
+from evenflare.studies.sensitivity import PlaceSlopes, Sensitivity, WallBench, bench_for, on_places
 from evenflare.units import FloatArray
 from evenflare.waveguide import OblateSpheroidal, Waveguide
 from evenflare.waveguide.deviated import WallDeviation
@@ -63,8 +63,8 @@ def linear(count: int = 31, frequencies: int = 5, *, spacing: float = 3.5e-3) ->
     turns = np.outer(share, np.linspace(0.5, 6.0, frequencies))
     slope = np.sin(2 * np.pi * turns + 0.4) * np.linspace(100.0, 1000.0, frequencies) * (0.3 + share[:, None])
     nothing = np.zeros(frequencies)
-    places = tuple((WallSlopes(row, nothing, nothing, float("nan"), nothing),) for row in slope)
-    kinds = {name: WallSlopes(nothing, nothing, nothing, float("nan"), nothing) for name in ("offset", "bow", "scale")}
+    places = tuple((PlaceSlopes(row, nothing, nothing, float("nan"), nothing),) for row in slope)
+    kinds = {name: PlaceSlopes(nothing, nothing, nothing, float("nan"), nothing) for name in ("offset", "bow", "scale")}
     kinds["throat_step"] = kinds["bow"]
     found = Sensitivity(frequency, nothing, share, 0.08 * share, np.zeros(1), spacing, places, kinds)
     return LinearBench(slope, share, frequency), found

@@ -192,7 +192,7 @@ def units_columns(done: Toleranced) -> formats.Columns:
     """`units.csv`: a row for each frequency."""
     spread = done.spread
     assert spread is not None  # asked for where units were drawn
-    low, high = np.quantile(spread.change, (0.05, 0.95), axis=0)
+    low, high = np.quantile(spread.heard, (0.05, 0.95), axis=0)
     return {
         "frequency_hz": spread.frequency,
         "mean_db": spread.mean,

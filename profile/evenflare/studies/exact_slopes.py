@@ -11,19 +11,20 @@ from evenflare.studies.pieces import smooth_step
 from evenflare.studies.sensitivity import Sensitivity, WallBench
 from evenflare.units import FloatArray
 
-BEFORE_RIM = 3
-"""Places before the rim whose bumps are left out: where it is rolled over, it moves with them."""
+CLEAR = 2.0 / 3.0
+"""Of the arc, from the throat, where bumps are compared: a rim that is rolled over moves with those beyond, and waves
+are level before it."""
 
 
 def slopes_apart(bench: WallBench, found: Sensitivity) -> float | None:
     """By how much slopes of the march's differences and the exact ones differ most, of the greatest slope of all.
 
-    Of bumps that stand clear of throat and rim. None where exact ones are not to be had: of oblong waveguides, at a
+    Of bumps clear of throat and rim. None where exact ones are not to be had: of oblong waveguides, at a
     finite distance, in a cabinet.
     """
     if not bench.waveguide.is_round or not bench.observation.far_field or bench.waveguide.mounting.cabinet is not None:
         return None
-    places = np.arange(1, found.share.size - BEFORE_RIM)
+    places = np.arange(1, int(CLEAR * found.share.size))
     spacing = float(found.share[1] - found.share[0])
 
     def bumps(share: FloatArray) -> FloatArray:

@@ -153,8 +153,14 @@ class WallBench:
         return index_of(self.heard(deviation))[self.rows]
 
     def indices(self, deviations: Sequence[WallDeviation], progress: Progress | None = None) -> FloatArray:
-        """(N, C) dB of several walls."""
-        return np.array(self.each(self.index, deviations, progress))
+        """(N, C) dB of several walls; infinite of one that is no waveguide any more, folded or turned back."""
+        return np.array(self.each(self._index_if_any, deviations, progress))
+
+    def _index_if_any(self, deviation: WallDeviation) -> FloatArray:
+        try:
+            return self.index(deviation)
+        except (ValueError, ArithmeticError):
+            return np.full(self.rows.size, np.inf)
 
     def each(
         self,

@@ -30,6 +30,8 @@ AIM = 0.97
 NEAR = 0.02
 """Of that, how near the worst must come to it."""
 ROUNDS = 4
+FOLDED = 0.7
+"""By which a band is made narrower in which some wall is no waveguide any more."""
 SIGMAS = 3.0
 """Standard deviations in a limit for walls that scatter. Common practice, no source."""
 LINEAR_UNITS = 2000
@@ -185,7 +187,8 @@ def _proved(
     worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
     nominal = bench.index(bench.flat())
     others = random_walls(rows, slope.shape[1], DRAWN_FROM, drawn)
-    for turn in range(ROUNDS):
+    rounds = 0
+    while True:
         waves = worst_walls(rows, slope * limits[:, None, None], worst)
         walls = [sign * limits[:, None] * wave for wave in waves for sign in (1.0, -1.0)]
         walls += [limits[:, None] * wave for wave in others]
@@ -193,8 +196,12 @@ def _proved(
         at = int(change.max(axis=0).argmax())
         sums = float(worst_sum(list(rows), slope * limits[:, None, None]).max())
         proof = BandProof(len(walls), float(change.max()), float(bench.frequency[at]), sums)
+        if not np.isfinite(proof.worst):
+            limits = limits * FOLDED
+            continue
+        rounds += 1
         ratio = proof.worst / (AIM * within)
-        if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= WIDEST)) or turn == ROUNDS - 1:
+        if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= WIDEST)) or rounds == ROUNDS:
             break
         limits = np.minimum(limits / ratio, WIDEST)
     if proof.worst > within:  # never leave it wider than was shown to keep
@@ -218,10 +225,15 @@ def _scatter(
     linear = np.array([np.abs(predicted(found, wall, 0.0)).max() for wall in shaped])
     scale = within / float(np.quantile(linear, share))
     nominal = bench.index(times(shaped[0], 0.0))
-    for _ in range(2):
+    rounds = 0
+    while rounds < 2:
         solved = np.abs(bench.indices([times(wall, scale) for wall in shaped[:count]], progress) - nominal).max(axis=1)
+        if not np.isfinite(np.quantile(solved, share, method="higher")):
+            scale *= FOLDED
+            continue
+        rounds += 1
         # What the slopes leave out, from the same walls; how rare walls are, from many more.
-        rather = np.quantile(solved, share) / (scale * np.quantile(linear[:count], share))
+        rather = np.quantile(solved[np.isfinite(solved)], share) / (scale * np.quantile(linear[:count], share))
         scale = within / float(np.quantile(linear, share) * rather)
     largest = limits / limits.max() * scale * MILLIMETRE
     return np.asarray(np.minimum(largest, WIDEST / SIGMAS))

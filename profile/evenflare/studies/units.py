@@ -26,7 +26,7 @@ class UnitSpread:
     """What the units of a process do.
 
     frequency : (C,) Hz.
-    change    : (U, C) dB, of the index against the drawn wall's, solved; and
+    change    : (U, C) dB, of the index against the drawn wall's, solved; infinite where a unit is no waveguide; and
     linear    : (U, C) by the slopes alone.
     within    : dB.
     """
@@ -66,15 +66,20 @@ class UnitSpread:
         """Of units that keep by the slopes alone."""
         return float((np.abs(self.linear).max(axis=1) <= self.within).mean())
 
+    @cached_property
+    def heard(self) -> FloatArray:
+        """(V, C) dB, the change of those that are waveguides."""
+        return np.asarray(self.change[np.isfinite(self.change).all(axis=1)])
+
     @property
     def mean(self) -> FloatArray:
         """(C,) dB, of the change."""
-        return np.asarray(self.change.mean(axis=0))
+        return np.asarray(self.heard.mean(axis=0))
 
     @cached_property
     def spread(self) -> FloatArray:
         """(C,) dB, standard deviation of the change."""
-        return np.asarray(self.change.std(axis=0, ddof=1))
+        return np.asarray(self.heard.std(axis=0, ddof=1))
 
     @cached_property
     def linear_spread(self) -> FloatArray:
@@ -107,7 +112,7 @@ def spread_of(
     *,
     progress: Progress | None = None,
 ) -> UnitSpread:
-    """Units solved. ValueError if one cannot be."""
+    """Units solved."""
     rim = float(wall_places(bench.waveguide).radius[-1])
     nominal = bench.index(times(units[0], 0.0))
     change = bench.indices(units, progress) - nominal

@@ -18,6 +18,8 @@ from evenflare.waveguide import Waveguide
 from evenflare.waveguide.wall_zones import WallZone
 from evenflare.words import band_name, hertz, mm
 
+MADE = 0.9
+"""Of what may be heard: where the worst wall does less, the band is not as wide as the sound allows."""
 MUCH = 1.3
 """Times that a band would be wider without one frequency, from which that is worth a word."""
 
@@ -73,6 +75,11 @@ def notes(done: Toleranced) -> list[str]:
         f" random: the worst changed the index by {band.proof.worst:.3g} dB, at {hertz(band.proof.frequency)}; slopes"
         f" alone foresaw {band.proof.predicted:.3g} dB"
     ]
+    if band.proof.worst < MADE * band.within and not band.capped:
+        said.append(
+            "The band is narrower than the sound asks: in a wider one some walls would fold or turn back, and are no"
+            " waveguides"
+        )
     if (one := deciding(done)) is not None:
         said.append(one)
     if done.apart is not None:

@@ -114,7 +114,7 @@ def _units(done: Toleranced) -> Any:
     title = f"{spread.count} units of {done.process}: change of the index"
     style.dressed(axes, title, x="frequency, Hz", y="dB")
     frequency = spread.frequency
-    low, high = np.quantile(spread.change, (0.05, 0.95), axis=0)
+    low, high = np.quantile(spread.heard, (0.05, 0.95), axis=0)
     axes.fill_between(frequency, low, high, color=style.OUTSIDE, alpha=0.6, linewidth=0.0, label="nine of ten units")
     axes.plot(frequency, spread.mean, color=style.BLUE, linewidth=1.6, label="mean")
     for sign in (1.0, -1.0):

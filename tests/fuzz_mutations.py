@@ -378,6 +378,7 @@ BY_ENDING: dict[str, tuple[Mutation, ...]] = {
     ".json": (json_values, json_values, json_values, text_lines, junk),
     ".csv": (csv_values, csv_values, csv_values, text_lines, junk),
     ".stl": (csv_values, csv_values, text_lines, fields, junk),
+    ".ply": (csv_values, csv_values, text_lines, fields, junk),
     ".txt": (csv_values, csv_values, text_lines, junk),
     ".wav": (wav_header, wav_header, fields, junk),
     ".sofa": (sofa_parts, sofa_parts, fields, junk),
@@ -393,7 +394,10 @@ def mutate(path: Path, random: Random) -> str:
     """Change a file by one of the ways of its format; what was done, in words."""
     if random.random() < RARELY:
         return another_kind(path, random)
-    mutation = random.choice(BY_ENDING[path.suffix])
+    ways = BY_ENDING[path.suffix]
+    if path.suffix in {".stl", ".ply"} and b"\0" in path.read_bytes():  # either is text or binary
+        ways = (fields, fields, junk)
+    mutation = random.choice(ways)
     with suppress(TooLargeError, OverflowError):
         return f"{mutation.__name__}: {mutation(path, random)}"
     return "stays as it is"

@@ -140,7 +140,7 @@ def test_a_body_through_itself_is_refused(tmp_path: Path) -> None:
     ("content", "words"),
     [
         (b"", "is no STL file"),
-        (b"solid of nothing", "has 0 triangles: must have 4"),
+        (b"solid of nothing", "has 0 triangles: must have at least 4"),
         (b"\0" * 80 + (10**9).to_bytes(4, "little"), "its header says 1000000000 triangles"),
         (b"solid a\nvertex 1 2 3\nendsolid", "must be three for each triangle"),
         (b"solid a\n" + b"vertex 1 2 x\n" * 12, "a vertex that is no three numbers"),

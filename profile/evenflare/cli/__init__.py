@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import os
 import select
 import shlex
 import signal
@@ -38,6 +39,9 @@ from evenflare.files import DISK_FULL, InputError, short
 
 NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
 """Errors of the system that a disk causes, wherever they come up."""
+
+AGAIN = 0.05
+"""s after which a request to end that came while compiled code was loaded is made again."""
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -112,18 +116,34 @@ def _terminable() -> Iterator[None]:
     """
 
     def interrupt(number: int, frame: FrameType | None) -> None:
+        if _loading_code(frame):
+            later = threading.Timer(AGAIN, os.kill, (os.getpid(), number))
+            later.daemon = True
+            later.start()
+            return
         raise KeyboardInterrupt
 
     if threading.current_thread() is not threading.main_thread():
         yield  # only the main thread may hear signals
         return
     hears = [signal.SIGTERM, *([] if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN else [signal.SIGHUP])]
+    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
+        hears.append(signal.SIGINT)
     before = {each: signal.signal(each, interrupt) for each in hears}
     try:
         yield
     finally:
         for each, handler in before.items():
             signal.signal(each, handler)
+
+
+def _loading_code(frame: FrameType | None) -> bool:
+    """Whether compiled code is being loaded: what is raised in a function that its loader calls is lost, or worse."""
+    while frame is not None:
+        if str(frame.f_globals.get("__name__", "")).startswith("llvmlite."):
+            return True
+        frame = frame.f_back
+    return False
 
 
 def _reader_gone() -> bool:

@@ -58,18 +58,18 @@ def zone_rows(done: Toleranced) -> list[dict[str, float | None]]:
         other = done.band.statistical[i] if done.band.statistical else None
         rows.append(
             {
-                "from_z_mm": _mm(zone.from_z),
-                "to_z_mm": _mm(zone.to_z),
-                "minus_mm": _mm(zone.minus),
-                "plus_mm": _mm(zone.plus),
-                "statistical_minus_mm": None if other is None else _mm(other.minus),
-                "statistical_plus_mm": None if other is None else _mm(other.plus),
+                "from_z_mm": _in_mm(zone.from_z),
+                "to_z_mm": _in_mm(zone.to_z),
+                "minus_mm": _in_mm(zone.minus),
+                "plus_mm": _in_mm(zone.plus),
+                "statistical_minus_mm": None if other is None else _in_mm(other.minus),
+                "statistical_plus_mm": None if other is None else _in_mm(other.plus),
             }
         )
     return rows
 
 
-def _mm(length: float) -> float | None:
+def _in_mm(length: float) -> float | None:
     return float(f"{length / MILLIMETRE:.6g}") if np.isfinite(length) else None
 
 
@@ -114,7 +114,7 @@ def record(done: Toleranced) -> dict[str, Any]:
         "frequencies": int(found.frequency.size),
         "process": done.process or None,
         "share": done.share,
-        "correlation_length_mm": _mm(band.length),
+        "correlation_length_mm": _in_mm(band.length),
         "standard_deviations_in_statistical": SIGMAS,
         "zones": zone_rows(done),
         "db_per_mm": {each.kind: float(f"{each.most * DB_PER_MM:.4g}") for each in done.costs},
@@ -123,7 +123,7 @@ def record(done: Toleranced) -> dict[str, Any]:
                 "kind": each.kind,
                 "db_per_mm": each.most * DB_PER_MM,
                 "at_hz": found.frequency[int(np.abs(each.index).argmax())],
-                "mm_for_within_db": _mm(each.allowed(band.within)),
+                "mm_for_within_db": _in_mm(each.allowed(band.within)),
                 "wave": each.wave or None,
                 "score_db_per_mm": _score(found.kinds.get(each.kind)),
             }

@@ -94,9 +94,9 @@ def trade_sentence(trade: str, known: list[Cost], within: float) -> str:
     parts = []
     if matter:
         first, *others = matter
-        words = f"{NAMES[first.kind]} matters most: {_mm(first.allowed(within))} of it cost {within:g} dB"
+        words = f"{NAMES[first.kind]} matters most: {_length(first.allowed(within))} of it cost {within:g} dB"
         if others:
-            words += "; then " + ", ".join(f"{NAMES[each.kind]} ({_mm(each.allowed(within))})" for each in others)
+            words += "; then " + ", ".join(f"{NAMES[each.kind]} ({_length(each.allowed(within))})" for each in others)
         parts.append(words)
     if rest:
         names = " and ".join(NAMES[each.kind] for each in rest)
@@ -106,5 +106,5 @@ def trade_sentence(trade: str, known: list[Cost], within: float) -> str:
     return f"{trade}: {'; '.join(parts)}"
 
 
-def _mm(length: float) -> str:
+def _length(length: float) -> str:
     return f"{float(f'{length / MILLIMETRE:.2g}'):g} mm"

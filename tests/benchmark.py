@@ -29,6 +29,7 @@ import benchmark_calibration
 import benchmark_comparison
 import benchmark_crossover
 import benchmark_dsp
+import benchmark_inspection
 import benchmark_judge
 import benchmark_manufacture
 import benchmark_measurement
@@ -167,6 +168,7 @@ def measure() -> None:
     benchmark_oblong.main()
     benchmark_cabinet.main()
     benchmark_manufacture.main()
+    benchmark_inspection.main()
     benchmark_judge.main()
     benchmark_dsp.main()
     benchmark_measurement.main()

@@ -7,6 +7,8 @@ from scipy.spatial.transform import Rotation
 from evenflare.inspection.cells import KINDS, cells_of
 from evenflare.inspection.feet import drawn_wall
 from evenflare.inspection.kinds import PRIOR, told_apart
+from evenflare.inspection.registering import moved
+from evenflare.inspection.starting import Pose
 from evenflare.waveguide import Conical, Waveguide
 from scanned import Planted, departure, field, places
 
@@ -23,20 +25,23 @@ def one_part(seed: int) -> dict[str, float]:
         scale=rng.normal() * 3e-3, offset=rng.normal() * 1e-4, bow=rng.normal() * 1e-4, ovality=rng.normal() * 1e-4
     )
     shift, turn = rng.normal(size=3) * 2e-4, rng.normal(size=3) * 1e-3
-    # WavesLeft of each place alone in some parts, alike all round in others, and of both.
+    # Waves of each place alone in some parts, alike all round in others, and of both.
     alike, local = rng.uniform(0.0, 2.5e-5, 2)
     share = drawn.feet(points).share[:, None] * drawn.length
     waves = alike * field(share, 0.014, rng) + local * field(points, 0.014, rng)
     off = departure(points, away, drawn.depth, true) + waves
     part = points + off[:, None] * away + rng.normal(size=points.shape) * 1.5e-5
-    laid = Rotation.from_rotvec(turn).apply(part) + shift
-    feet = drawn.feet(laid)
-    kept = feet.inside
-    cells = cells_of(feet.of(kept), feet.off[kept], drawn, most=180)
+    left = Pose(Rotation.from_rotvec(turn).as_matrix(), shift)
     prior = np.array([PRIOR[each] for each in KINDS])
-    told = told_apart(cells, cells.columns, prior, arc=drawn.length)
+    for _ in range(2):  # as a scan is registered: what is linear of a pose's error is so for small ones
+        feet = drawn.feet(left.of(part))
+        kept = feet.inside
+        cells = cells_of(feet.of(kept), feet.off[kept], drawn, most=110)
+        told = told_apart(cells, cells.columns, prior, arc=drawn.length)
+        pose, left = left, moved(left, told.likeliest.values[:6])
     error = np.sqrt(np.diag(told.covariance))
-    truth = [*shift, *turn, true.scale, true.offset, true.bow, true.ovality, 0.0]
+    turned = Rotation.from_matrix(pose.rotation).as_rotvec()
+    truth = [*pose.shift, *turned, true.scale, true.offset, true.bow, true.ovality, 0.0]
     found = dict(zip(KINDS, (told.values - truth) / error, strict=True))
     del found["turn_z"]  # free, of a round part
     rms = float(np.sqrt(np.mean(waves**2)))
@@ -47,7 +52,5 @@ def one_part(seed: int) -> dict[str, float]:
 def test_intervals_of_95_per_cent_hold_what_was_planted() -> None:
     found = [one_part(seed) for seed in range(SEEDS)]
     held = {kind: np.mean([abs(each[kind]) <= 1.96 for each in found]) for kind in found[0]}
-    # Of a hundred parts one kind alone may lie a binomial's two deviations (2 x 2.2 per cent) off the bounds asked for;
-    # all kinds together must lie within them.
-    assert all(0.86 <= share <= 1.0 for share in held.values()), held
-    assert 0.90 <= np.mean(list(held.values())) <= 0.99, held
+    # The bounds that are asked for, kind by kind.
+    assert all(0.90 <= share <= 0.99 for share in held.values()), held

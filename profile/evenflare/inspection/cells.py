@@ -111,7 +111,8 @@ def strays(off: FloatArray, places: FloatArray, cells: Sorted) -> BoolArray:
         slope = _slopes(np.where(out, 0.0, left), np.where(out, 0.0, 1.0), places, cells)
         left = left - slope
     kept = np.bincount(cells.index, weights=~out, minlength=cells.count)
-    lonely = (kept < 0.2 * np.median(kept[kept > 0])) | (kept < 0.5 * number)
+    # As the cell of a common point is filled, not as the common cell: strays about the wall fill many, with one each.
+    lonely = (kept < 0.15 * np.median(kept[cells.index[~out]])) | (kept < 0.5 * number)
     return out | lonely[cells.index]
 
 

@@ -28,6 +28,8 @@ TILT = 0.02
 """rad, standard deviation of a wall's tilt before anything is seen."""
 _THIN, _SOME = 8000, 60_000
 _WIDE, _SHARE = 8.0, 0.015
+_TOGETHER = 25
+"""Points of a cell in which strays are told from the wall, on the average."""
 _KNOTS = 48
 _AROUND = 24
 _LEAST = 0.05
@@ -130,7 +132,7 @@ def _used(feet: Feet, off: FloatArray, drawn: DrawnFeet, laid: Laid, cells: int)
     close = np.abs(left) < max(_WIDE * laid.spread, _SHARE * drawn.length)
     near, left = near[close], left[close]
     if near.size > cells:
-        fine = sorted_in(feet.places[near], most=3 * cells)
+        fine = sorted_in(feet.places[near], most=max(1, min(3 * cells, near.size // _TOGETHER)))
         near = near[~strays(left, feet.places[near], fine)]
     used = np.zeros(len(off), dtype=bool)
     used[near] = True

@@ -32,7 +32,7 @@ FINEST = 1e-6
 """m: noise of a point below it is not believed."""
 _LENGTHS = 6
 _ROUNDS = 7
-_LONGER, _LARGER = (0.7, 1.0, 1.4, 2.0), (0.1, 0.3, 0.6, 1.0, 1.7)
+_LONGER, _LARGER = (0.75, 1.1, 1.6), (0.1, 0.3, 0.6, 1.0, 1.7)
 """Laws that may be, beside the likeliest: correlation lengths over its own, standard deviations of either kind of waves
 over both of its together. Alike all round there are few waves to tell from.
 """

@@ -21,7 +21,8 @@ from evenflare.waveguide import (
     Tractrix,
     Waveguide,
 )
-from evenflare.waveguide.deviated import WallDeviation, deviated, shares_of
+from evenflare.waveguide.deviated import WallDeviation, deviated
+from evenflare.waveguide.wall_places import wall_places
 
 SHAPES = {
     "rolled cone": Conical(0.09, np.radians(40), 0.02),
@@ -84,7 +85,8 @@ def test_waves_stay_between_their_knots_and_are_found_at_their_place() -> None:
     off = (b.r - a.r) * np.cos(a.angle) - (b.z - a.z) * np.sin(a.angle)
     assert off.min() > -1e-15  # rounding
     assert off.max() == pytest.approx(3e-4, rel=1e-5)  # at the nearest of 2001 places
-    assert shares_of(drawn.meridian, [a.z[off.argmax()]]) == pytest.approx([0.5], abs=1e-3)  # half a place
+    places = wall_places(drawn)
+    assert np.interp([a.z[off.argmax()]], places.z, places.share) == pytest.approx([0.5], abs=1e-3)  # half a place
 
 
 def test_waves_up_to_a_rolled_rim_turn_no_wall_beyond_the_mouths_plane() -> None:

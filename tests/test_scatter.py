@@ -3,16 +3,24 @@
 import numpy as np
 import pytest
 
+from evenflare.units import FloatArray
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Waveguide
 from evenflare.waveguide.accuracy import Accuracy
 from evenflare.waveguide.deviated import deviated
-from evenflare.waveguide.scatter import kernel, profile, units
+from evenflare.waveguide.scatter import kernel, units
+from evenflare.waveguide.wall_places import SAMPLES, wall_places
 
 ROUND = Waveguide(Conical(0.09, np.radians(40), 0.02))
 OBLONG = Waveguide(Oblong(OblateSpheroidal(0.08, np.radians(50)), OblateSpheroidal(0.08, np.radians(35))))
 SPHEROID = OblateSpheroidal(0.08, np.radians(50))
 LENGTH = 0.03
 MANY = 4000
+
+
+def profile(waveguide: Waveguide) -> tuple[FloatArray, FloatArray]:
+    """Arc from the throat and radius, m, of the places of a wall."""
+    places = wall_places(waveguide)
+    return places.share * places.length, places.radius
 
 
 def test_covariance_along_the_wall_is_the_one_asked_for() -> None:
@@ -29,7 +37,7 @@ def test_between_knots_variance_and_correlation_are_as_near_as_is_stated() -> No
     accuracy = Accuracy(spread=1e-6, correlation_length=LENGTH)  # so small that the wall moves along its normal alone
     (piece,) = Waveguide(SPHEROID).meridian.pieces
     t = np.linspace(0.0, 1.0, 81)
-    wall, place = piece.frame_at(t), np.interp(t, np.linspace(0.0, 1.0, 129), profile(Waveguide(SPHEROID))[0])
+    wall, place = piece.frame_at(t), np.interp(t, np.linspace(0.0, 1.0, SAMPLES), profile(Waveguide(SPHEROID))[0])
     off = []
     for each in units(accuracy, Waveguide(SPHEROID), seed=7, count=count):
         (moved,) = deviated(Waveguide(SPHEROID), each).meridian.pieces

@@ -63,7 +63,7 @@ def read_planned(path: Path, *, before_reference: bool = False) -> PlannedSessio
     if table.kind not in ("impulse_response", "sweep"):
         raise InputError(
             f'{path} [files] kind = "{table.kind}": must be "impulse_response" or "sweep", sounds, to be checked as'
-            " they are recorded. Measure this session when it is complete"
+            " they are recorded. Measure when the session is complete"
         )
     assumed: list[str] = []
     design = None if file.design is None else read_design(folder / file.design)

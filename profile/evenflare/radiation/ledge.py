@@ -20,7 +20,7 @@ from evenflare.units import FloatArray, IntArray
 
 MET = 1e-9
 """m; an exit and a wall whose radii differ by less meet."""
-POINTS = 96
+PROFILE_POINTS = 96
 """Gauss points over an exit whose velocity has a profile: a piecewise curve, not a smooth one."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 
@@ -37,7 +37,7 @@ def through_round(half_angle: float, modes: int, profile: Profile | None, *, rea
     """
     b = max(half_angle, FLAT)
     edge = np.arcsin(min(reach, 1.0) * np.sin(b)) / b
-    u, weights = radial_quadrature(modes + EXTRA_POINTS if profile is None else POINTS)
+    u, weights = radial_quadrature(modes + EXTRA_POINTS if profile is None else PROFILE_POINTS)
     u, weights = u * edge**2, weights * edge**2
     eta = np.sqrt(u)
     area = weights * np.sin(b * eta) / eta
@@ -99,7 +99,9 @@ def through_oblong(
         low, high_eta = np.where(inside, middle, low), np.where(inside, high_eta, middle)
     end = np.where(at_edge > radius, low, 1.0)
     order, degree = modes
-    u, weights = radial_quadrature(POINTS if profile else int(degree.max()) + int(order.max()) + 2 * EXTRA_POINTS)
+    u, weights = radial_quadrature(
+        PROFILE_POINTS if profile else int(degree.max()) + int(order.max()) + 2 * EXTRA_POINTS
+    )
     u, weights = u[:, None] * end**2, weights[:, None] * end**2
     eta = np.sqrt(u)
     away, ring_x, ring_y = placed(eta)

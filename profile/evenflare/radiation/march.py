@@ -21,7 +21,8 @@ from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, far_on_axis, on_axis_index, overlap, pressure, sound_power
 from evenflare.radiation.in_cabinet import InCabinet
-from evenflare.radiation.medium import Medium, Profile, available_memory, medium, sphere_of
+from evenflare.radiation.ledge import Profile
+from evenflare.radiation.medium import Medium, available_memory, medium, sphere_of
 from evenflare.radiation.own_error import FieldSamples, OwnError, between, own_error
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
 from evenflare.radiation.source import driven

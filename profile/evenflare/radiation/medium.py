@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal, Protocol
@@ -15,6 +14,7 @@ from evenflare.radiation import elements, ledge, oblong, oblong_elements, wavefr
 from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
 from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
+from evenflare.radiation.ledge import PROFILE_POINTS, Profile
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes, zernike
 from evenflare.radiation.oblong_elements import OblongBasis, slope_over
 from evenflare.radiation.on_sphere import OnSphere
@@ -28,12 +28,8 @@ from evenflare.waveguide.surface import Surface
 
 LEAST_RADIUS = 1.1
 """Of the sphere that stands for a body, over the mouth's: the wall's angle has to come down to that of its rim."""
-PROFILE_POINTS = 96
-"""Gauss points over a cap whose velocity has a profile: a piecewise curve, not a smooth one."""
 
 Axis = Literal["x", "y"]
-Profile = Callable[[FloatArray], FloatArray]
-"""Relative velocity over shares of the exit's radius."""
 
 
 class Medium(Protocol):

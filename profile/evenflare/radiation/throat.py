@@ -22,8 +22,9 @@ import numpy as np
 
 from evenflare.radiation.elements import EXTRA_POINTS
 from evenflare.radiation.elimination import eliminated
+from evenflare.radiation.ledge import PROFILE_POINTS, Profile
 from evenflare.radiation.march import refining
-from evenflare.radiation.medium import PROFILE_POINTS, Medium, Profile
+from evenflare.radiation.medium import Medium
 from evenflare.radiation.modes import radial_quadrature, zernike
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.wavefront import FLAT

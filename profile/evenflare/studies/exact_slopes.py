@@ -7,9 +7,9 @@ from dataclasses import replace
 import numpy as np
 
 from evenflare.radiation.wall_slopes import wall_slopes
-from evenflare.studies.pieces import smooth_step
 from evenflare.studies.sensitivity import Sensitivity, WallBench
 from evenflare.units import FloatArray
+from evenflare.waveguide.departure import risen
 
 CLEAR = 2.0 / 3.0
 """Of the arc, from the throat, where bumps are compared: a rim that is rolled over moves with those beyond, and waves
@@ -29,7 +29,7 @@ def slopes_apart(bench: WallBench, found: Sensitivity) -> float | None:
 
     def bumps(share: FloatArray) -> FloatArray:
         away = np.abs(share[:, None] - found.share[places]) / spacing
-        return smooth_step(np.clip(1.0 - away, 0.0, 1.0))
+        return risen(1.0 - away)[0]
 
     heard = replace(bench.observation, frequency=found.frequency)
     exact = wall_slopes(bench.waveguide, heard, bench.air, shapes=bumps).index

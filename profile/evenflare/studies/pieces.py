@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.units import FloatArray
+from evenflare.waveguide.departure import risen
 
 BEGINNINGS = 4
 """Of a row of pieces, evenly over the length of one."""
@@ -32,11 +33,6 @@ class RowOfPieces:
         return np.asarray(self.shape.T @ signs)
 
 
-def smooth_step(v: FloatArray) -> FloatArray:
-    """How a wall's waves go from one knot, v = 0, to the next, 1."""
-    return np.asarray(v**3 * (10.0 - 15.0 * v + 6.0 * v**2))
-
-
 def rows_of_pieces(count: int, spacing: float, length: float) -> list[RowOfPieces]:
     """Rows of pieces of a length (m) on a grid of `count` places so far apart (m).
 
@@ -52,7 +48,7 @@ def rows_of_pieces(count: int, spacing: float, length: float) -> list[RowOfPiece
         first = -length * begin / beginnings
         # As many as reach past the mouth.
         start = np.arange(first - length, place[-1] + length, length)
-        knots = 1.0 - smooth_step(np.clip(np.abs(place - start[:, None]) / length, 0.0, 1.0))
+        knots = 1.0 - risen(np.abs(place - start[:, None]) / length)[0]
         flat = ((place >= start[:, None] - 1e-12) & (place < start[:, None] + length - 1e-12)).astype(np.float64)
         rows += [RowOfPieces(each[each.max(axis=1) > 0.05]) for each in (knots, flat)]
     return rows

@@ -21,10 +21,10 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.metrics import beamwidth, directivity_index, far_field_index, levels_re_on_axis
 from evenflare.objective import score
 from evenflare.radiation import Setting, Solver
-from evenflare.studies.pieces import smooth_step
 from evenflare.target.target import Target
 from evenflare.units import DEGREE, MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
+from evenflare.waveguide.departure import series_of, waves_at
 from evenflare.waveguide.deviated import WallDeviation, deviated
 from evenflare.waveguide.wall_places import wall_places
 
@@ -350,18 +350,8 @@ def _slopes_of(
 
 def on_places(found: Sensitivity, deviation: WallDeviation) -> FloatArray:
     """(N, M) m, the waves of a wall at the places of a sensitivity."""
-    if len(deviation.shares) < 2:
-        return np.zeros((found.share.size, found.azimuths.size))
-    knots, values = np.array(deviation.shares), np.array(deviation.waves)
-    k = np.clip(np.searchsorted(knots, found.share, side="right") - 1, 0, knots.size - 2)
-    v = smooth_step(np.clip((found.share - knots[k]) / (knots[k + 1] - knots[k]), 0.0, 1.0))[:, None]
-    along = values[k] + v * (values[k + 1] - values[k])
-    if len(deviation.azimuths) == 1:
-        return np.broadcast_to(along, (found.share.size, found.azimuths.size))
-    # A cosine series in twice the azimuth through the wall's own azimuths, read at those of the sensitivity.
-    orders = 2.0 * np.arange(len(deviation.azimuths))
-    series = np.linalg.solve(np.cos(np.outer(deviation.azimuths, orders)), along.T)
-    return np.asarray((np.cos(np.outer(found.azimuths, orders)) @ series).T)
+    places, azimuths = found.share[:, None], found.azimuths
+    return waves_at(np.array(deviation.shares), series_of(deviation), places, azimuths)[0]
 
 
 def predicted(found: Sensitivity, deviation: WallDeviation, rim: float) -> FloatArray:

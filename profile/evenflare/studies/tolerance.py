@@ -13,10 +13,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.studies.pieces import RowOfPieces, rows_of_pieces, smooth_step, worst_sum
+from evenflare.studies.pieces import RowOfPieces, rows_of_pieces, worst_sum
 from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
 from evenflare.studies.zones import WIDEST, ZoneCut, edges, zoned
 from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide.departure import risen
 from evenflare.waveguide.deviated import WallDeviation
 from evenflare.waveguide.wall_zones import WallZone
 
@@ -143,7 +144,7 @@ def _effect(slope: FloatArray, spacing: float, length: float) -> FloatArray:
     """(C, N) dB/m, what a place does as part of the pieces that it may lie in."""
     reach = length / spacing
     apart = np.abs(np.subtract.outer(np.arange(slope.shape[0]), np.arange(slope.shape[0])))
-    beside = 1.0 - smooth_step(np.clip(apart / reach, 0.0, 1.0))
+    beside = 1.0 - risen(apart / reach)[0]
     return np.asarray(np.abs(np.einsum("ij,jmc->cim", beside, slope)).sum(axis=2) / reach)
 
 

@@ -13,7 +13,7 @@ from functools import cached_property
 import numpy as np
 
 from evenflare.units import DEGREE, FloatArray
-from evenflare.waveguide.meridian import Meridian, Piece
+from evenflare.waveguide.meridian import Piece
 
 ROLLED = 80.0 * DEGREE
 """rad, angle of the wall at the mouth from which on it is rolled over: the mouth plane moves with it."""
@@ -69,6 +69,37 @@ def risen(v: FloatArray) -> tuple[FloatArray, FloatArray]:
     """From 0 to 1 as v (any shape) does, level at both ends, and its slope."""
     v = np.minimum(np.maximum(v, 0.0), 1.0)
     return v * v * v * (10.0 + v * (6.0 * v - 15.0)), 30.0 * (v * (1.0 - v)) ** 2
+
+
+def series_of(deviation: WallDeviation) -> FloatArray:
+    """(N, M) of its waves at their knots: coefficients of cos(2 k azimuth), k from 0 on."""
+    azimuths = np.array(deviation.azimuths)
+    cosines = np.cos(2.0 * azimuths[:, None] * np.arange(azimuths.size))
+    waves = np.array(deviation.waves).reshape(len(deviation.shares), azimuths.size)
+    return np.asarray(np.linalg.solve(cosines, waves.T).T) if azimuths.size > 1 else waves
+
+
+def waves_at(
+    knots: FloatArray, series: FloatArray, arc: FloatArray, azimuth: float | FloatArray
+) -> tuple[FloatArray, FloatArray]:
+    """m, and its slope by the arc, of waves with knots (N,) and their `series_of`, at places: arc, in the knots' unit,
+    and azimuth, rad. Shapes broadcast.
+    """
+    azimuth, zero = np.asarray(azimuth), np.zeros(np.broadcast_shapes(np.shape(arc), np.shape(azimuth)))
+    if not series.size:
+        return zero, zero
+    if knots.size == 1:
+        return zero + sum(each * np.cos(2.0 * k * azimuth) for k, each in enumerate(series[0])), zero
+    k = np.minimum(np.maximum(np.searchsorted(knots, arc, side="right") - 1, 0), knots.size - 2)
+    width = (knots[1:] - knots[:-1])[k]
+    share, rate = risen((arc - knots[k]) / width)
+    off, slope = zero, zero
+    for order in range(series.shape[1]):
+        values = series[:, order]
+        rise = (values[1:] - values[:-1])[k]
+        around = np.cos(2.0 * order * azimuth) if order else 1.0
+        off, slope = off + (values[k] + rise * share) * around, slope + rise / width * rate * around
+    return off, slope
 
 
 @dataclass(frozen=True)
@@ -134,16 +165,6 @@ class DrawnWall:
         return float(self.before[np.argmax(self.left > _FLAT)])
 
 
-def shares_of(drawn: Meridian, z: FloatArray | list[float]) -> FloatArray:
-    """Shares of the arc at which a wall that advances along the axis passes depths z (m, any) from the throat plane."""
-    t = np.linspace(0.0, 1.0, 257)
-    arcs = [Arcs(piece) for piece in drawn.pieces]
-    starts = np.concatenate([[0.0], np.cumsum([each.length for each in arcs])])
-    along = np.concatenate([start + each.arc_at(t) for start, each in zip(starts[:-1], arcs, strict=True)])
-    places = np.concatenate([piece.frame_at(t).z for piece in drawn.pieces]) - drawn.ends.z[0]
-    return np.asarray(np.interp(z, places, along / starts[-1]))
-
-
 @dataclass(frozen=True)
 class Departure:
     """A deviation of a drawn wall: but for its scale, which is of the whole part."""
@@ -159,10 +180,7 @@ class Departure:
     @cached_property
     def series(self) -> FloatArray:
         """(N, M) at the knots: coefficients of cos(2 k azimuth), k from 0 on."""
-        azimuths = np.array(self.deviation.azimuths)
-        cosines = np.cos(2.0 * azimuths[:, None] * np.arange(azimuths.size))
-        waves = np.array(self.deviation.waves).reshape(len(self.deviation.shares), azimuths.size)
-        return np.asarray(np.linalg.solve(cosines, waves.T).T) if azimuths.size > 1 else waves
+        return series_of(self.deviation)
 
     @cached_property
     def at_rim(self) -> float:
@@ -200,7 +218,7 @@ class Departure:
         Arrays of one shape; or of shapes that broadcast.
         """
         deviation, drawn = self.deviation, self.drawn
-        off, slope = self._waves(arc, azimuth)
+        off, slope = waves_at(self.knots, self.series, arc, azimuth)
         if deviation.ovality != 0.0:
             off = off + deviation.ovality * np.cos(2.0 * np.asarray(azimuth))
         if drawn.rolled and (len(deviation.shares) > 0 or deviation.ovality != 0.0):
@@ -219,22 +237,3 @@ class Departure:
         turn = np.pi * (z - drawn.start) / drawn.depth
         along = deviation.bow * np.pi / drawn.depth * np.cos(turn)
         return off + deviation.bow * np.sin(turn), slope, along + 0.0 * off
-
-    def _waves(self, arc: FloatArray, azimuth: float | FloatArray) -> tuple[FloatArray, FloatArray]:
-        zero = np.zeros(np.broadcast_shapes(np.shape(arc), np.shape(azimuth)))
-        if not self.series.size:
-            return zero, zero
-        knots, series = self.knots, self.series
-        azimuth = np.asarray(azimuth)
-        if knots.size == 1:
-            return zero + sum(each * np.cos(2.0 * k * azimuth) for k, each in enumerate(series[0])), zero
-        k = np.minimum(np.maximum(np.searchsorted(knots, arc, side="right") - 1, 0), knots.size - 2)
-        width = (knots[1:] - knots[:-1])[k]
-        share, rate = risen((arc - knots[k]) / width)
-        off, slope = zero, zero
-        for order in range(series.shape[1]):
-            values = series[:, order]
-            rise = (values[1:] - values[:-1])[k]
-            around = np.cos(2.0 * order * azimuth) if order else 1.0
-            off, slope = off + (values[k] + rise * share) * around, slope + rise / width * rate * around
-        return off, slope

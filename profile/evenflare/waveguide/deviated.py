@@ -10,7 +10,6 @@ from evenflare.waveguide.body import RolledShell
 from evenflare.waveguide.departure import ROLLED as ROLLED
 from evenflare.waveguide.departure import Arcs as Arcs
 from evenflare.waveguide.departure import WallDeviation as WallDeviation
-from evenflare.waveguide.departure import shares_of as shares_of
 from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian

@@ -18,15 +18,13 @@ large, of radius sqrt(a b).
 
 from __future__ import annotations
 
-import itertools
-
 import numpy as np
 from scipy.special import ive
 
 from evenflare.units import FloatArray
 from evenflare.waveguide.accuracy import Accuracy
-from evenflare.waveguide.departure import Arcs
 from evenflare.waveguide.deviated import WallDeviation
+from evenflare.waveguide.wall_places import wall_places
 from evenflare.waveguide.waveguide import Waveguide
 
 KNOTS = 3.0
@@ -39,8 +37,6 @@ FULL_ORDER = 3.0
 """Orders of azimuth over r / l, beyond which three thousandths of the variance are."""
 MOST_AZIMUTHS = 24
 """From plane to plane: what is finer than 4 degrees is left out, waves of millimetres on any mouth."""
-SAMPLES = 129
-"""Of a smooth stretch of wall, for its arc and radius."""
 
 
 def units(accuracy: Accuracy, waveguide: Waveguide, *, seed: int, count: int) -> list[WallDeviation]:
@@ -100,10 +96,10 @@ def long_waves(accuracy: Accuracy, waveguide: Waveguide) -> tuple[WallDeviation,
 
 def _knots(accuracy: Accuracy, waveguide: Waveguide) -> tuple[FloatArray, FloatArray]:
     """Arcs of the knots from the throat, m, the last at the mouth, and radii there, m."""
-    arc, radius = profile(waveguide)
-    spacing, length = accuracy.correlation_length / KNOTS, float(arc[-1])
+    wall = wall_places(waveguide)
+    spacing, length = accuracy.correlation_length / KNOTS, wall.length
     places = np.append(np.arange(max(1, round(length / spacing))) * spacing, length)
-    return places, np.interp(places, arc, radius)
+    return places, np.interp(places, wall.share * length, wall.radius)
 
 
 def kernel(places: FloatArray, length: float) -> FloatArray:
@@ -117,31 +113,6 @@ def kernel(places: FloatArray, length: float) -> FloatArray:
     apart = (places[:, None] - lattice) / length
     weight = np.exp(-(apart**2)) * np.sqrt(np.sqrt(2.0 / np.pi) / KNOTS)
     return np.where(np.abs(apart) <= REACH, weight, 0.0)
-
-
-def profile(waveguide: Waveguide) -> tuple[FloatArray, FloatArray]:
-    """Arc from the throat (N,), m, rising, and radius there (N,), m; of an oblong waveguide of its mean wall, whose
-    radius is the root of the product of both semi-axes.
-    """
-    if waveguide.is_round:
-        t = np.linspace(0.0, 1.0, SAMPLES)
-        pieces = waveguide.meridian.pieces
-        arcs = [Arcs(piece) for piece in pieces]
-        starts = np.concatenate([[0.0], np.cumsum([each.length for each in arcs])])
-        return (
-            np.concatenate([start + each.arc_at(t) for start, each in zip(starts[:-1], arcs, strict=True)]),
-            np.concatenate([piece.frame_at(t).r for piece in pieces]),
-        )
-    surface, cuts = waveguide.surface, waveguide.surface.cuts
-    depths, radii = [], []
-    for stretch, (low, high) in enumerate(itertools.pairwise(cuts)):
-        # Closer together at the ends, where a rim turns away.
-        z = low + (high - low) * 0.5 * (1.0 - np.cos(np.linspace(0.0, np.pi, SAMPLES)))
-        axes = surface.axes(z, stretch=stretch)
-        depths.append(z)
-        radii.append(np.sqrt(axes.a * axes.b))
-    z, radius = np.concatenate(depths), np.concatenate(radii)
-    return np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(z), np.diff(radius)))]), radius
 
 
 def mean_share(accuracy: Accuracy, radius: FloatArray) -> FloatArray:

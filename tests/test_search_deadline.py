@@ -3,9 +3,13 @@
 from __future__ import annotations
 
 import math
+import os
+import signal
+import time
 from collections import deque
 from concurrent.futures import Future
 from pathlib import Path
+from threading import Thread
 from types import SimpleNamespace
 
 import pytest
@@ -228,3 +232,46 @@ def test_a_cabinet_that_takes_longer_than_there_is_time_is_left_off(monkeypatch)
     assert solved == [1], "what is solved is kept, and nothing more is begun"
     assert prepare_cabinet(Path("target.toml"), quiet=True)
     assert solved == [1, 1, 2, 3]
+
+
+def test_a_ctrl_c_while_futures_are_taken_to_be_waited_for_leaves_none_locked():
+    first, second = sorted((Future(), Future()), key=id)  # in the order in which they are taken
+    taken = second._condition.acquire
+
+    def taken_when_a_ctrl_c_comes(*how):
+        os.kill(os.getpid(), signal.SIGINT)
+        time.sleep(0.01)  # in which it is heard
+        return taken(*how)
+
+    second._condition.acquire = taken_when_a_ctrl_c_comes
+    with pytest.raises(KeyboardInterrupt):
+        list(Deadline().completed([first, second], lambda: 0.0))
+    free = []
+    other = Thread(target=lambda: free.append(first._condition.acquire(timeout=1.0)))
+    other.start()
+    other.join()
+    assert free == [True]
+
+
+def test_what_is_cancelled_is_not_waited_for(tmp_path, monkeypatch):
+    """A cluster's future that is cancelled just as its worker finishes is never told to be done."""
+
+    class Cluster:
+        asked = 0
+
+        def submit(self, fn, *args):
+            future = Future()
+            self.asked += 1
+            if self.asked % 4 == 0:
+                future.set_result(fn(*args))
+            return future
+
+    def interrupt(_):
+        raise KeyboardInterrupt
+
+    waited = []
+    monkeypatch.setattr(loop, "wait", lambda futures: waited.extend(futures) or SimpleNamespace(done=set()))
+    cluster = Cluster()
+    assert searched(tmp_path, executor=cluster, progress=interrupt).stopped_by == "interrupted"
+    assert cluster.asked >= 4
+    assert not any(future.cancelled() for future in waited)

@@ -19,6 +19,7 @@ from evenflare.commands.live import EVERY, Live, held_words
 from evenflare.commands.searching import _design
 from evenflare.design.file import read_design
 from evenflare.report.waveguide.live import ended_words, running_words
+from evenflare.search.interruptions import interruptions_held
 
 TARGET = hidden_target(families=("conical",), candidates=40)
 
@@ -116,7 +117,7 @@ def test_words_of_a_run_that_began_yesterday():
 
 
 def drawn_by_one_that_catches_everything(done):
-    with module._interruptions_held():
+    with interruptions_held():
         os.kill(os.getpid(), signal.SIGINT)
         try:
             time.sleep(0.05)

@@ -2,14 +2,10 @@
 
 from __future__ import annotations
 
-import signal
-import threading
 import time
-from collections.abc import Callable, Iterator
-from contextlib import contextmanager
+from collections.abc import Callable
 from datetime import datetime
 from pathlib import Path
-from types import FrameType
 
 from evenflare import files
 from evenflare.commands.closing import Closing
@@ -17,6 +13,7 @@ from evenflare.commands.solving import needs
 from evenflare.design.file import Design, write_design
 from evenflare.files import InputError
 from evenflare.search import Progress, history_rows, waveguide_of
+from evenflare.search.interruptions import interruptions_held
 from evenflare.search.stages import stage_words
 from evenflare.target.target import Target
 from evenflare.text import added
@@ -66,7 +63,7 @@ class Live:
 
     def write(self, progress: Progress, *, why: str = "") -> None:
         """Both files. why : it has ended, and is no longer running."""
-        with _interruptions_held():
+        with interruptions_held():
             self._write(progress, why)
 
     def _write(self, progress: Progress, why: str) -> None:
@@ -104,28 +101,6 @@ class Live:
             self.closing.solved_in(sum(needs(self.folder / "best.toml", "full", None).seconds))
         self._drawn_before = True
         self._due = time.monotonic() + max(EVERY, took / SHARE)
-
-
-@contextmanager
-def _interruptions_held() -> Iterator[None]:
-    """What asks the search to end waits until the block is left: libraries that draw catch whatever is raised while
-    they are imported, and a Ctrl-C would be lost in them.
-    """
-    if threading.current_thread() is not threading.main_thread():
-        yield
-        return
-    came: list[tuple[int, FrameType | None]] = []
-    handlers = {number: signal.getsignal(number) for number in (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)}
-    held = {number: handler for number, handler in handlers.items() if callable(handler)}
-    for number in held:
-        signal.signal(number, lambda *each: came.append(each))
-    try:
-        yield
-    finally:
-        for number, handler in held.items():
-            signal.signal(number, handler)
-    for which, frame in came:
-        held[signal.Signals(which)](which, frame)
 
 
 def held_words(folder: Path) -> str:

@@ -9,8 +9,13 @@ from concurrent.futures import FIRST_COMPLETED, Future, wait
 from dataclasses import dataclass
 from typing import Any
 
+from evenflare.search.interruptions import interruptions_held
+
 FINALS_PART = 0.3
 """Of the time for judging, that is kept for finalists at most: who searches for a short while wants candidates too."""
+
+HEARD = 0.2
+"""s within which a Ctrl-C is heard."""
 
 
 class TimeIsUpError(Exception):
@@ -62,5 +67,6 @@ class Deadline:
             left = self.left - each() * min(at_work + 1, len(due))
             if left < 0.0:
                 raise TimeIsUpError
-            done, due = wait(due, timeout=None if math.isinf(left) else left, return_when=FIRST_COMPLETED)
+            with interruptions_held():
+                done, due = wait(due, timeout=min(left, HEARD), return_when=FIRST_COMPLETED)
             yield from done

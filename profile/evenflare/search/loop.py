@@ -259,13 +259,13 @@ class _Run:
                 del waiting[future]
             self.try_again(lost, most=max(MOST_LOST, count // 2))
         except (KeyboardInterrupt, InputError, TimeIsUpError, CancelledError) as end:
-            for future in waiting:
-                future.cancel()
+            # What is cancelled is not waited for: a cluster whose worker had just finished it never says so.
+            solving = [future for future in waiting if not future.cancel()]
             found: Iterable[Future[Outcome]] = ()
             if isinstance(end, CancelledError):  # a cluster is lost: what had come meanwhile
                 found = [future for future in waiting if future.done()]
             elif not isinstance(end, InputError):  # those being solved as well
-                found = wait(waiting).done
+                found = wait(solving).done
             for future in found:
                 if not future.cancelled() and future.exception() is None:
                     self.keep(future.result(), *waiting[future])

@@ -6,7 +6,6 @@ All figures are invented. A reader here is what commands call before their heavy
 from __future__ import annotations
 
 import json
-import math
 import sqlite3
 from collections.abc import Callable
 from contextlib import closing
@@ -14,8 +13,6 @@ from dataclasses import dataclass
 from pathlib import Path
 
 import numpy as np
-import soundfile
-import trimesh
 
 import solids
 import target_texts
@@ -55,10 +52,11 @@ from evenflare.target.consistent import contradictions
 from evenflare.target.reach import reachability
 from evenflare.units import DEGREE
 from evenflare.waveguide import Conical, Waveguide
+from fuzz_rig import FREQUENCY, write_foreign_sofa, write_rig
+from fuzz_scans import write_scans
 from fuzz_texts import BODY, CALIBRATED, NARROW, POINTS, SOLID, SOURCE, SPEAKER
 
 HERE = Path(__file__).parent
-FREQUENCY = np.geomspace(400.0, 12000.0, 6)
 
 
 @dataclass(frozen=True)
@@ -253,9 +251,6 @@ COMPARED = {
     "index_rms_db": 0.4,
     "within": False,
 }
-RIG = "[rig]\ndistance_m = 2.0\nsource_height_m = 3.1\nmicrophone_height_m = 3.1\ntemperature_c = 16\n"
-ROUND = 'symmetry = "round"\n'
-TURNED = f'horizontal = "turn_{{off_axis_deg}}.wav"\n{ROUND}[gate]\nlength_ms = 9.0\n'
 INSPECTED = {
     "name": "part 1",
     "design_id": "0123456789ab",
@@ -298,8 +293,8 @@ def write_corpus(folder: Path) -> None:
         (folder / "process" / f"{name}.toml").write_text(bundled.read_text(encoding="utf-8"), encoding="utf-8")
     _write_joined(folder / "joined")
     _write_kept(folder / "kept")
-    _write_rig(folder / "rig")
-    _write_scans(folder / "scans")
+    write_rig(folder / "rig")
+    write_scans(folder / "scans")
     targets = HERE.parent / "targets"
     (folder / "heard" / "room.toml").write_bytes((targets / "rooms" / "living_room.toml").read_bytes())
     sphere = '[mounting]\nkind = "sphere"\nradius_mm = 200\n[wanted.room]\nroom = "room.toml"\nweight = 0.5\n'
@@ -357,39 +352,6 @@ def _write_joined(folder: Path) -> None:
     )
 
 
-def _write_scans(folder: Path) -> None:
-    ring = np.array([[r * math.cos(a), r * math.sin(a), z] for z, r in ((0, 13), (40, 60)) for a in range(6)])
-    faces = [[k, (k + 1) % 6, 6 + k] for k in range(6)]
-    solids.written(trimesh.Trimesh(ring, faces, process=False), folder / "text.stl", text=True)
-    solids.written(trimesh.Trimesh(ring, faces, process=False), folder / "binary.stl", text=False)
-    head = "element vertex 12\n" + "".join(f"property float {each}\n" for each in ("x", "y", "z", "nx", "ny", "nz"))
-    head += "element face 6\nproperty list uchar int vertex_indices\nend_header\n"
-    rows = np.column_stack([ring, ring / np.linalg.norm(ring, axis=1)[:, None]])
-    text = "\n".join(" ".join(f"{each:.4f}" for each in row) for row in rows)
-    text += "".join(f"\n3 {a} {b} {c}" for a, b, c in faces)
-    (folder / "text.ply").write_text(f"ply\nformat ascii 1.0\n{head}{text}\n")
-    for name, order in (("little", "<"), ("big", ">")):
-        record = np.array([(3, face) for face in faces], dtype=[("n", "u1"), ("corners", f"{order}i4", 3)])
-        body = rows.astype(f"{order}f4").tobytes() + record.tobytes()
-        (folder / f"{name}.ply").write_bytes(f"ply\nformat binary_{name}_endian 1.0\n{head}".encode() + body)
-    probed = "".join(f"{x:.3f},{y:.3f},{z:.3f}\n" for x, y, z in ring)
-    (folder / "probed.csv").write_text(f"# probe_radius_mm = 1.5\nx_mm,y_mm,z_mm\n{probed}")
-    (folder / "profile.csv").write_text("z_mm,r_mm\n0,12.7\n20,30.1\n40,46.2\n")
-
-
-def write_foreign_sofa(path: Path) -> None:
-    """As another program writes one: a horizontal orbit at 2 m, without our own attribute."""
-    from netCDF4 import Dataset
-
-    write_sofa(
-        piston(0.06, frequency=FREQUENCY, off_axis=np.arange(0.0, 181.0, 15.0) * DEGREE, plane=np.zeros(1)),
-        path,
-        name="demo",
-    )
-    with Dataset(str(path), "a") as file:
-        file.delncattr("Evenflare")
-
-
 def _write_kept(folder: Path) -> None:
     (folder / "comparison.json").write_text(json.dumps(COMPARED, indent=1))
     (folder / "inspection.json").write_text(json.dumps(INSPECTED, indent=1))
@@ -401,37 +363,3 @@ def _write_kept(folder: Path) -> None:
     for path in (folder / "journal.sqlite", folder / "run" / "candidates.sqlite"):
         with closing(sqlite3.connect(path, isolation_level=None)) as connection:
             connection.execute("PRAGMA journal_mode=DELETE")
-
-
-def _write_rig(folder: Path) -> None:
-    sound = np.zeros(400)
-    sound[280:300] = [0.8 * math.exp(-0.2 * i) * math.cos(i) for i in range(20)]
-    for degrees in (0, 10, 20):
-        soundfile.write(folder / f"turn_{degrees}.wav", sound, 48000, subtype="PCM_16")
-        rows = "".join(f"{f:.1f}\t{-0.01 * degrees:.2f}\t{-f / 1e3:.1f}\n" for f in FREQUENCY)
-        (folder / f"tilt_{degrees}.txt").write_text(f"* invented\n{rows}")
-    soundfile.write(folder / "sweep.wav", np.sin(np.arange(600) ** 2 / 900.0), 48000, subtype="FLOAT")
-    (folder / "mic.txt").write_text("20 0.1\n1000 0.0\n20000 -1.5\n")
-    (folder / "design.toml").write_text(CONE + DRIVER)
-    sizes = "width_mm = 260\nheight_mm = 420\ndepth_mm = 280\n"
-    (folder / "boxed.toml").write_text(f'{CONE}{DRIVER}[mounting]\nkind = "cabinet"\n{sizes}')
-    long = np.zeros(4800)
-    long[300:4300] = [0.8 * math.exp(-0.002 * i) * math.cos(0.02 * i) for i in range(4000)]
-    soundfile.write(folder / "near.wav", long, 48000, subtype="PCM_16")
-    rows = "".join(f"{f:.1f}\t{0.01 * f:.2f}\t{-f / 1e2:.1f}\n" for f in FREQUENCY)
-    (folder / "near.txt").write_text(f"* invented\n{rows}")
-    near = "overlap_from_hz = 250\noverlap_to_hz = 500\ndistance_mm = 5\n"
-    write_foreign_sofa(folder / "f.sofa")
-    mic = '[microphone]\ncalibration = "mic.txt"\nfull_scale_pa = 20.0\n'
-    texts = {
-        "impulse.toml": f'name = "p"\ndesign = "design.toml"\n{RIG}[files]\nkind = "impulse_response"\n{TURNED}{mic}',
-        "sweep.toml": f'{RIG}[files]\nkind = "sweep"\nreference = "sweep.wav"\n{TURNED}',
-        "response.toml": f'{RIG}[files]\nkind = "response"\nhorizontal = "tilt_{{off_axis_deg}}.txt"\n{ROUND}',
-        "near.toml": f'name = "p"\ndesign = "boxed.toml"\n{RIG}mounting = "cabinet"\n[files]\n'
-        f'kind = "impulse_response"\n{TURNED}{mic}[near_field]\nfile = "near.wav"\nlength_ms = 60\n{near}',
-        "text.toml": f'{RIG}mounting = "baffle"\n[files]\nkind = "response"\nhorizontal = "tilt_{{off_axis_deg}}.txt"\n'
-        f'{ROUND}[near_field]\nfile = "near.txt"\nradius_mm = 40\n{near}',
-        "sofa.toml": f'[rig]\ndistance_m = 1.0\n[files]\nkind = "sofa"\nsofa = "f.sofa"\n{ROUND}',
-    }
-    for name, text in texts.items():
-        (folder / name).write_text(text)

@@ -25,7 +25,8 @@ from evenflare.measurement.wav import MOST_CHANNELS, read_wav
 from evenflare.search.store import STORE, history_rows, opened, standing
 from evenflare.target.target import read_target
 from evenflare.text import visible
-from fuzz_formats import CASES, ENTRY, IDENTITY, RIG, write_corpus
+from fuzz_formats import CASES, ENTRY, IDENTITY, write_corpus
+from fuzz_rig import RIG
 from fuzzing import bounded
 from target_texts import GOOD as TARGET
 

@@ -108,12 +108,10 @@ def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float
     return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths)
 
 
-def write_export(
-    design: Design, folder: Path, cut: Cut, *, process: Process | None = None, asked: WallAsked | None = None
-) -> tuple[Written, Exported]:
+def write_export(design: Design, folder: Path, cut: Cut, *, asked: WallAsked | None = None) -> tuple[Written, Exported]:
     """The machinist's files and the design itself, and the facts of the files.
 
-    process : whose seat the part has; asked : of the wall, where something says.
+    asked : of the wall, where something says.
     """
     from evenflare.manufacture import export, outside
     from evenflare.manufacture.gauges.asked import header_lines
@@ -129,7 +127,7 @@ def write_export(
         design_id=design_id(design),
         name=design.name,
         sections=cut.sections,
-        features=features_of(design.solid, process),
+        features=features_of(design.solid),
         tolerance=header_lines(asked),
     )
     write_design(design, folder / "design.toml")
@@ -227,25 +225,32 @@ def export_command(
     """
     from evenflare.commands import gauging as wall
     from evenflare.commands import making, sheets
-    from evenflare.manufacture.part.features import with_seat
     from evenflare.manufacture.proof.programs import Proved
 
-    design = read_design(path)
-    if process is not None:
-        process = with_seat(process, design.solid)
     gauging = gauging or wall.Gauging()
     with faults_of(path):
+        settled = making.settled(read_design(path), process)
+        design, process = settled.design, settled.process
         asked = wall.wall_asked(design, process, gauging)
         proved = Proved() if process is None else making.proved_programs(design, process)
     with files.together(), faults_of(path):
-        written, exported = write_export(design, folder, cut, process=process, asked=asked)
+        written, exported = write_export(design, folder, cut, asked=asked)
         if step:
             written += making.make_step(design, exported.solid, folder)
         if process is not None:
             assert asked is not None  # a process says what it keeps
             written += [
                 *making.make(design, exported.solid, process, proved, folder, chord_error=cut.chord_error),
-                *sheets.write_sheets(design, exported.solid, process, proved, asked, folder, gauged=gauging.gauges),
+                *sheets.write_sheets(
+                    design,
+                    exported.solid,
+                    process,
+                    proved,
+                    asked,
+                    folder,
+                    gauged=gauging.gauges,
+                    changes=settled.changes,
+                ),
             ]
         if gauging.gauges and asked is not None:
             radius = gauging.probe_radius
@@ -259,9 +264,11 @@ def export_command(
             written=written[:-1],
             tip_below_throat=tip_below_throat(design, exported),
             proof=proved.proof,
+            changes=settled.changes,
         )
     removed = making.clear_stale(folder, written)
-    return Export(written, removed, proved.may_be_written, wall.asked_warnings(asked))
+    warnings = [*settled.changes, *wall.asked_warnings(asked)]
+    return Export(written, removed, proved.may_be_written, warnings)
 
 
 def index_lines(directivity: Directivity) -> list[str]:

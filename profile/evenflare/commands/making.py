@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterator
 from contextlib import contextmanager
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 from evenflare import files
@@ -11,6 +12,8 @@ from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.part.features import Features, features_of
+from evenflare.manufacture.part.fitting import changes, fitted
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.step import write_step
@@ -21,6 +24,7 @@ from evenflare.manufacture.proof.programs import Proved, prove_programs, write_p
 from evenflare.manufacture.proof.proof import write_proof
 from evenflare.manufacture.sheets.layer_files import export_layers
 from evenflare.units import MILLIMETRE, MINUTE
+from evenflare.waveguide.cloud import cloud
 
 PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
@@ -37,6 +41,54 @@ HEAD = 4000
 DEFAULT_TOOL_RADIUS = 3 * MILLIMETRE
 
 
+@dataclass(frozen=True)
+class Settled:
+    """A design and a process as the part is made: both have its seat. changes : what was not asked like that, in words.
+
+    features : fitted to the part.
+    """
+
+    design: Design
+    process: Process | None
+    features: Features
+    changes: tuple[str, ...] = ()
+
+
+def settled(design: Design, process: Process | None) -> Settled:
+    """What is cut from a design's part. With a process the design that comes out states all of it, so that every other
+    process makes the same part of it.
+
+    Errors: InputError where something does not fit.
+    """
+    waveguide, solid = design.waveguide, design.solid
+    asked = features_of(solid, process)
+    wall = None if waveguide.is_round else cloud(waveguide.surface)
+    with process_faults(process):
+        features = fitted(waveguide, sizes_of(waveguide, solid), asked, wall=wall)
+    if process is None:
+        return Settled(design, None, features, tuple(changes(asked, features)))
+    seat = features.seat
+    if not seat.is_cut:
+        solid = replace(solid, seat=False)
+    else:
+        stated = (
+            solid
+            if solid.seat_diameter is not None
+            else replace(solid, seat_diameter=seat.diameter, seat_depth=seat.depth, seat_bolts=seat.bolts or None)
+        )
+        solid = (
+            stated
+            if not seat.bolts
+            else replace(
+                stated,
+                seat_bolt_circle=seat.bolt_circle,
+                seat_hole_diameter=seat.hole_diameter,
+                seat_hole_depth=seat.hole_depth,
+            )
+        )
+    return Settled(replace(design, solid=solid), replace(process, seat=seat), features, tuple(changes(asked, features)))
+
+
 def proved_programs(design: Design, process: Process) -> Proved:
     """A design's programs, proved. Errors: InputError where tools, stock or machine do not do for the part."""
     waveguide = design.waveguide
@@ -46,12 +98,12 @@ def proved_programs(design: Design, process: Process) -> Proved:
 
 
 @contextmanager
-def process_faults(process: Process) -> Iterator[None]:
+def process_faults(process: Process | None) -> Iterator[None]:
     """What a table of the process asks for in vain, told as the process' and not as the design's."""
     try:
         yield
     except files.InputError as error:
-        if str(error).startswith(TABLES):
+        if process is not None and str(error).startswith(TABLES):
             raise files.InputError(f'process "{process.name}" {error}') from error
         raise
 

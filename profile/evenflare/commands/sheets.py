@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 from evenflare.commands.written import Written
@@ -22,10 +23,15 @@ def write_sheets(
     folder: Path,
     *,
     gauged: bool = False,
+    changes: Sequence[str] = (),
 ) -> Written:
-    """`drawing.pdf` and `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them."""
+    """`drawing.pdf` and `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them.
+
+    changes : what is not made as asked.
+    """
     part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf")
-    setup_sheet.write_setup_sheet(design, solid, process, proved, asked, folder / "setup_sheet.pdf", gauged=gauged)
+    path = folder / "setup_sheet.pdf"
+    setup_sheet.write_setup_sheet(design, solid, process, proved, asked, path, gauged=gauged, changes=changes)
     return [
         ("drawing.pdf", "section, front, sizes, and what is asked of the wall by zone"),
         ("setup_sheet.pdf", "for the bench: order of work, datums, tools, times, proof, cautions"),

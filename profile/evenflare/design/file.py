@@ -24,7 +24,7 @@ from evenflare.text import from_path, toml
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Cabinet, Oblong, RoundedRectangle, SolidCabinet, Source, Waveguide
 
-PLAIN_KEYS = ("kind", "bolts", "seat_bolts", "front_bolts", "front_screw", "front_countersunk")
+PLAIN_KEYS = ("kind", "bolts", "seat", "seat_bolts", "front_bolts", "front_screw", "front_countersunk")
 """Of [solid]: those that are no lengths."""
 MINIMAL = """[waveguide]
 family = "conical"
@@ -41,7 +41,8 @@ class Solid:
     kind : "block", the waveguide cut into a cylinder, or "shell", a wall around it with a flange.
     flange_width, flange_height : of an oblong waveguide only, and then both or none: the flange, or the block, is a
                                   rectangle instead of a circle of flange_diameter.
-    seat_* : the driver's seat, see manufacture.features; none without a seat_diameter.
+    seat_* : the driver's seat, see manufacture.part.features; without a seat_diameter the
+             process', or with seat = False none.
     rebate_width, rebate_depth : both or none: the step in the front's rim that a baffle's edge covers.
     edge_radius : of the front's rim.
     front_* : holes for screws, see manufacture.part.features; none without front_bolts.
@@ -55,6 +56,7 @@ class Solid:
     bolts: int | None = None
     flange_width: float | None = None
     flange_height: float | None = None
+    seat: bool | None = None
     seat_diameter: float | None = None
     seat_clearance: float | None = None
     seat_depth: float | None = None
@@ -135,12 +137,12 @@ def _observation(table: AnalysisTable, waveguide: Waveguide) -> Observation:
 
 
 def _solid(table: SolidTable) -> Solid:
-    lengths = {
+    values: dict[str, Any] = {
         key.removesuffix("_mm"): None if value is None else value * MILLIMETRE
         for key, value in table
         if key.endswith("_mm")
     }
-    return Solid(**{key: getattr(table, key) for key in PLAIN_KEYS}, **lengths)
+    return Solid(**values, **{key: getattr(table, key) for key in PLAIN_KEYS})
 
 
 def _solid_keys(solid: Solid) -> dict[str, Any]:

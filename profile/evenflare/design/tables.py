@@ -132,6 +132,7 @@ class SolidTable(Table):
     flange_thickness_mm: Annotated[float, number(0.5, 1000)] | None = None
     bolt_circle_mm: Annotated[float, number(10, 5000)] | None = None
     bolts: Annotated[int, number(0, 100, whole=True)] | None = None
+    seat: bool | None = None
     seat_diameter_mm: Annotated[float, number(10, 400)] | None = None
     seat_clearance_mm: Annotated[float, number(0, 10)] | None = None
     seat_depth_mm: Annotated[float, number(0, 50)] | None = None
@@ -152,6 +153,8 @@ class SolidTable(Table):
     def _features(self) -> SolidTable:
         seat = [key for key, value in self if key.startswith("seat_") and value is not None]
         holes = [key for key in seat if key in ("seat_bolt_circle_mm", "seat_hole_diameter_mm", "seat_hole_depth_mm")]
+        if seat and self.seat is False:
+            raise fault(f"seat = false and {seat[0]} exclude each other. Remove one")
         if seat and self.seat_diameter_mm is None:
             raise fault(f"seat_diameter_mm: missing beside {seat[0]}. Add for example seat_diameter_mm = 90")
         if seat and not self.seat_depth_mm and not self.seat_bolts:

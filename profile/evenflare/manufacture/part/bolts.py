@@ -17,7 +17,10 @@ LAND = 2 * MILLIMETRE
 """That holes keep from the waveguide's wall, and the recess from the part's outside."""
 
 SHALLOWEST = 5 * MILLIMETRE
-"""Of a hole that holds a bolt."""
+"""Of a hole that holds a bolt, where the land and not whoever asks sets its depth."""
+
+DEPTH_STEP = 0.01 * MILLIMETRE
+"""To which such a depth is rounded down: what is written is then what is cut."""
 
 
 def bolt_places(seat: DriverSeat) -> list[tuple[float, float]]:
@@ -41,26 +44,36 @@ def front_places(sizes: Sizes | OblongSizes, front: FrontHoles) -> list[tuple[fl
     return list(zip((radius * np.cos(turn)).tolist(), (radius * np.sin(turn)).tolist(), strict=True))
 
 
-def hole_depth(waveguide: Waveguide, seat: DriverSeat, *, land: float = LAND) -> float:
-    """m, of the bolts' holes from the seat's floor: as asked, or less to keep a land to the wall.
+def hole_depth(
+    waveguide: Waveguide, seat: DriverSeat, *, land: float = LAND, room: float = np.inf, why: str = ""
+) -> float:
+    """m, of the bolts' holes from the seat's floor: as asked; or less, in hundredths of a millimetre, to keep a land.
 
-    Errors : InputError if that is below SHALLOWEST.
+    land : m, to the wall; room : m, that there is besides; why : what else the depth is bound by, in words.
+    Errors : InputError if the land allows less than SHALLOWEST, or less than what the design states.
     """
     free = 0.5 * (seat.bolt_circle - seat.hole_diameter) - land
     meridians = (
         (waveguide.meridian,) if waveguide.is_round else (waveguide.surface.horizontal, waveguide.surface.vertical)
     )
-    room = seat.hole_depth
     for meridian in meridians:
         dense = meridian.dense
         near = dense.r > free
         if near.any():
             room = min(room, float(dense.z[near].min()) - land)
+    if seat.hole_depth <= room + 1e-9:
+        return seat.hole_depth
+    room = float(np.floor(room / DEPTH_STEP + 1e-6) * DEPTH_STEP)
     if room < SHALLOWEST:
         raise InputError(
             f"{seat.stated}bolt_circle_mm = {mm(seat.bolt_circle)}: with a land of {mm(land)} to"
             f" the wall holes may be {mm(max(0.0, room))} deep only, less than {mm(SHALLOWEST)}. Widen the circle,"
             " make the holes smaller, or leave them out"
+        )
+    if seat.depth_fixed:
+        raise InputError(
+            f"{seat.stated}hole_depth_mm = {mm(seat.hole_depth)}: must be at most {mm(room)}, which leaves"
+            f" {mm(land)} mm to the waveguide's wall{why}. Lower it, widen the circle, or make the holes smaller"
         )
     return room
 

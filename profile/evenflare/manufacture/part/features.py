@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import Protocol
 
 import numpy as np
@@ -102,6 +102,11 @@ class SolidFeatures(Protocol):
     """
 
     @property
+    def seat(self) -> bool | None:
+        """False: none, whatever the process has; None: the process' where the design states none."""
+        ...
+
+    @property
     def seat_diameter(self) -> float | None:
         """m."""
         ...
@@ -177,12 +182,6 @@ class SolidFeatures(Protocol):
         ...
 
 
-def with_seat(process: Process, solid: SolidFeatures) -> Process:
-    """The process with the design's seat in place of its own, if the design states one: a part has one seat."""
-    own = _own_seat(solid)
-    return process if own is None else replace(process, seat=own)
-
-
 def features_of(solid: SolidFeatures, process: Process | None = None) -> Features:
     """What is cut from the part: rebate and edge as the design states; its seat, else the process', else none."""
     own = _own_seat(solid)
@@ -211,6 +210,8 @@ def _front(solid: SolidFeatures) -> FrontHoles:
 
 
 def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
+    if solid.seat is False:
+        return DriverSeat()
     if solid.seat_diameter is None:
         return None
     return DriverSeat(
@@ -221,6 +222,7 @@ def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
         hole_diameter=DEFAULT_HOLE if solid.seat_hole_diameter is None else solid.seat_hole_diameter,
         hole_depth=DEFAULT_HOLE_DEPTH if solid.seat_hole_depth is None else solid.seat_hole_depth,
         stated="[solid] seat_",
+        depth_fixed=solid.seat_hole_depth is not None,
     )
 
 

@@ -22,12 +22,14 @@ AROUND = 24
 """Places round a hole's bottom whose distance from the wall is measured."""
 NEARLY = 0.95
 """Of a land: holes end as far from the wall along their own axis, which is a little more."""
+HALVINGS = 14
+"""Until a depth of 100 mm is known to a hundredth."""
 
 
 def fitted(
     waveguide: Waveguide, sizes: Sizes | OblongSizes, features: Features, *, wall: Cloud | None = None
 ) -> Features:
-    """The features as they are cut: a seat's holes no deeper than a land to the wall allows, as the back's program.
+    """The features as they are cut: a seat's holes no deeper than a land to the wall allows; see `changes`.
 
     They leave a shell its wall, a block a land of 1 mm, and 2 mm between seat and outside.
     wall   : the cloud of an oblong waveguide's surface.
@@ -41,6 +43,25 @@ def fitted(
     if not features.seat.is_cut:
         return features if features.has_rim or features.front.count else PLAIN
     return replace(features, seat=_fitted(waveguide, sizes, features.seat, wall))
+
+
+def changes(asked: Features, made: Features) -> list[str]:
+    """What is made otherwise than asked, or by the process alone, in words for terminal, sheet and page."""
+    seat, words = made.seat, list[str]()
+    if not seat.is_cut:
+        return words
+    if not seat.stated.startswith("[solid]"):
+        holes = f", {seat.bolts} holes of {mm(seat.hole_diameter)}" if seat.bolts else ""
+        words.append(
+            f"the design states no driver's seat and the part has the process': diameter {mm(seat.diameter)},"
+            f" {mm(seat.depth)} deep{holes}. design.toml beside the part states it; measure the driver at hand"
+        )
+    if seat.bolts and seat.hole_depth < asked.seat.hole_depth:
+        words.append(
+            f"the driver's holes are {mm(seat.hole_depth)} mm deep instead of {mm(asked.seat.hole_depth)}: deeper they"
+            " would come too near the waveguide's wall"
+        )
+    return words
 
 
 def _spare(waveguide: Waveguide, sizes: Sizes | OblongSizes, wall: Cloud | None) -> float:
@@ -126,31 +147,29 @@ def _fitted(waveguide: Waveguide, sizes: Sizes | OblongSizes, seat: DriverSeat, 
             f"{seat.stated}bolts = {seat.bolts}: their holes would stand {apart / MILLIMETRE:.3g} mm apart, must be"
             f" {(seat.hole_diameter + LAND) / MILLIMETRE:g} at least. Lower it, or widen the circle"
         )
-    depth = hole_depth(waveguide, seat)
+    land, room, why = LAND, np.inf, ""
     if sizes.kind == "shell":
-        room = min(hole_depth(waveguide, seat, land=max(sizes.wall, LAND)), waveguide.depth - sizes.wall)
-        if room < depth - 1e-9:
-            raise InputError(
-                f"{seat.stated}hole_depth_mm = {seat.hole_depth / MILLIMETRE:.6g}: must be at most"
-                f" {np.floor(room / MILLIMETRE * 100) / 100:g} in a shell whose wall is to be"
-                f" {sizes.wall / MILLIMETRE:g} everywhere. Write seat_hole_depth_mm in [solid]"
-            )
-    seat = replace(seat, hole_depth=depth)
+        land, room = max(sizes.wall, LAND), waveguide.depth - sizes.wall
+        why = ", as thick as the shell is to be everywhere"
     if wall is not None:
-        _check_holes(seat, wall, land=max(sizes.wall, LAND) if sizes.kind == "shell" else LAND)
-    return seat
+        room = min(room, _clear(seat, wall, land=land))
+    return replace(seat, hole_depth=hole_depth(waveguide, seat, land=land, room=room, why=why))
 
 
-def _check_holes(seat: DriverSeat, wall: Cloud, *, land: float) -> None:
-    """InputError if a hole's bottom comes nearer than a land to an oblong wall, off its two planes."""
+def _clear(seat: DriverSeat, wall: Cloud, *, land: float) -> float:
+    """m, how deep the holes may go while their bottoms keep a land to an oblong wall, off its two planes too."""
     turn = 2.0 * np.pi * np.arange(AROUND) / AROUND
     edge = 0.5 * seat.hole_diameter * np.column_stack([np.cos(turn), np.sin(turn)])
     places = np.concatenate([edge + place for place in bolt_places(seat)])
-    away = wall.distance(np.column_stack([places, np.full(len(places), seat.hole_depth)]), below=2.0 * land)
-    if away.min() < NEARLY * land:
-        x, y = places[int(away.argmin())] / MILLIMETRE
-        raise InputError(
-            f"{seat.stated}hole_depth_mm = {seat.hole_depth / MILLIMETRE:.6g}: leaves {away.min() / MILLIMETRE:.3g} mm"
-            f" to the wall at x = {x:.4g}, y = {y:.4g} mm, must leave {land / MILLIMETRE:g}. Lower it, or turn to a"
-            " wider circle"
-        )
+
+    def keeps(depth: float) -> bool:
+        bottoms = np.column_stack([places, np.full(len(places), depth)])
+        return bool(wall.distance(bottoms, below=2.0 * land).min() >= NEARLY * land)
+
+    low, high = 0.0, seat.hole_depth
+    if keeps(high):
+        return np.inf
+    for _ in range(HALVINGS):
+        middle = 0.5 * (low + high)
+        low, high = (middle, high) if keeps(middle) else (low, middle)
+    return low

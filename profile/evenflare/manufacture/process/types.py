@@ -95,6 +95,7 @@ class DriverSeat:
     bolts           : evenly around, the first on +x as in the solid; 0: no holes.
     hole_diameter, hole_depth : of blind holes, for inserts or taps; counted from the floor.
     stated          : what stands before the keys of whoever asked for it, for messages.
+    depth_fixed     : the design states `hole_depth`: what does not fit is refused, never made shallower.
     """
 
     diameter: float = 0.0
@@ -104,6 +105,7 @@ class DriverSeat:
     hole_diameter: float = 0.0
     hole_depth: float = 0.0
     stated: str = field(default="[seat] ", compare=False)
+    depth_fixed: bool = field(default=False, compare=False)
 
     @property
     def is_cut(self) -> bool:

@@ -34,8 +34,12 @@ def write_setup_sheet(
     path: Path,
     *,
     gauged: bool = False,
+    changes: Sequence[str] = (),
 ) -> None:
-    """Write the sheet. gauged : whether gauges lie beside it. Errors: InputError as replacing."""
+    """Write the sheet. gauged : whether gauges lie beside it; changes : what is not made as asked, in words.
+
+    Errors: InputError as replacing.
+    """
     waveguide, programs, proof = design.waveguide, proved.programs, proved.proof
     failed = "The proof by cutting in software FAILED: no program was written. Do not cut."
     wide, high = (f"{side / MILLIMETRE:.1f}" for side in (waveguide.mouth_width, waveguide.mouth_height))
@@ -43,7 +47,7 @@ def write_setup_sheet(
     part = [
         f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
         f"Material {process.material}, {process.density:g} kg per cubic metre.",
-        *map(_sentence, features_words(solid.features, process)),
+        *map(_sentence, [*changes, *features_words(solid.features, process)]),
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]
     sheets, casting = "sheets" in process.makes, "pattern" in process.makes

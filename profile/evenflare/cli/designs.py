@@ -176,7 +176,8 @@ def _export(options: argparse.Namespace) -> int:
     sections = None if options.sections_mm is None else [z * MILLIMETRE for z in options.sections_mm]
     process = None if options.process is None else read_process(options.process)
     tool = None if options.tool_radius_mm is None else options.tool_radius_mm * MILLIMETRE
-    cut = designs.checked_cut(options.chord_error_mm * MILLIMETRE, making.tool_radius(tool, process), sections)
+    chord_error, radius = options.chord_error_mm * MILLIMETRE, making.tool_radius(tool, process)
+    cut = designs.checked_cut(chord_error, radius, sections, tool_asked=tool is not None)
     radius = checked_probe_radius(options.probe_radius_mm * MILLIMETRE)
     gauging = Gauging(options.tolerance, options.gauges, radius)
     check_folder(options.out)

@@ -92,20 +92,27 @@ def write_solution(
 
 @dataclass(frozen=True)
 class Cut:
-    """What `export` works to, m: chord error and tool radius, and the depths of an oblong waveguide's sections."""
+    """What `export` works to, m: chord error and tool radius, and the depths of an oblong waveguide's sections.
+
+    tool_asked : a wall that the tool does not reach everywhere is then refused; else its points are listed without a
+                 tool's path.
+    """
 
     chord_error: float = 0.05e-3
     tool_radius: float = 3e-3
     sections: tuple[float, ...] | None = None
+    tool_asked: bool = False
 
 
-def checked_cut(chord_error: float, tool_radius: float, sections: Sequence[float] | None = None) -> Cut:
+def checked_cut(
+    chord_error: float, tool_radius: float, sections: Sequence[float] | None = None, *, tool_asked: bool = False
+) -> Cut:
     """All in m. InputError if one is out of range."""
     from evenflare.manufacture.wall.offset import checked_tool_radius
     from evenflare.manufacture.wall.spacing import checked_chord_error
 
     depths = None if sections is None else tuple(sections)
-    return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths)
+    return Cut(checked_chord_error(chord_error), checked_tool_radius(tool_radius), depths, tool_asked)
 
 
 def write_export(design: Design, folder: Path, cut: Cut, *, asked: WallAsked | None = None) -> tuple[Written, Exported]:
@@ -129,6 +136,7 @@ def write_export(design: Design, folder: Path, cut: Cut, *, asked: WallAsked | N
         sections=cut.sections,
         features=features_of(design.solid),
         tolerance=header_lines(asked),
+        must_fit=cut.tool_asked,
     )
     write_design(design, folder / "design.toml")
     cabinet = design.waveguide.mounting.cabinet
@@ -138,7 +146,13 @@ def write_export(design: Design, folder: Path, cut: Cut, *, asked: WallAsked | N
         at = f"z = {solid.thinnest.z / MILLIMETRE:.1f} mm, azimuth {solid.thinnest.azimuth / DEGREE:.0f}°"
         thinnest = f", thinnest {solid.thinnest.thickness / MILLIMETRE:.1f} mm at {at}"
     across = "" if points.columns == 1 else f" of {points.columns} points around the wall"
-    largest = floor_micrometre(points.largest_tool_radius) / MILLIMETRE
+    tool = points.no_tool
+    if points.lowest_program_z is not None:
+        tool = (
+            f"the tool's centre: tool radius {points.tool_radius / MILLIMETRE:g} mm (at most"
+            f" {floor_micrometre(points.largest_tool_radius) / MILLIMETRE:g}), lowest program_z"
+            f" {points.lowest_program_z / MILLIMETRE:.3f} mm"
+        )
     undercut = "" if points.undercut_z is None else f", undercut from z = {points.undercut_z / MILLIMETRE:.3f} mm"
     return [
         ("design.toml", "the design itself; reads back to the same shape"),
@@ -150,18 +164,17 @@ def write_export(design: Design, folder: Path, cut: Cut, *, asked: WallAsked | N
         ),
         (
             "points.csv",
-            f"{points.rows} {'rows' if across else 'points'}{across} from throat to mouth with normals and the tool's"
-            f" centre: tool radius"
-            f" {points.tool_radius / MILLIMETRE:g} mm (at most {largest:g}),"
-            f" lowest program_z {points.lowest_program_z / MILLIMETRE:.3f} mm{undercut}",
+            f"{points.rows} {'rows' if across else 'points'}{across} from throat to mouth with normals"
+            f"{', without a path: ' if points.no_tool else ' and '}{tool}{undercut}",
         ),
         *((curves.path.name, curves.what) for curves in made.curves),
     ], made
 
 
-def tip_below_throat(design: Design, exported: Exported) -> float:
-    """m, by which the tool's tip passes the throat plane."""
-    return -exported.points.lowest_program_z - design.waveguide.depth
+def tip_below_throat(design: Design, exported: Exported) -> float | None:
+    """m, by which the tool's tip passes the throat plane; None without a tool."""
+    lowest = exported.points.lowest_program_z
+    return None if lowest is None else -lowest - design.waveguide.depth
 
 
 def write_report(design: Design, path: Path, *, what: str, command: str, written: Written, **more: Any) -> None:

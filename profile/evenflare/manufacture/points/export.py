@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 
 import numpy as np
@@ -27,13 +27,14 @@ from evenflare.manufacture.part.stl import (
 )
 from evenflare.manufacture.points.oblong_points import curve_text, edges, grid_text, sections_text, undercut
 from evenflare.manufacture.points.points import UNKNOWN, PointList, point_list, points_text
-from evenflare.manufacture.wall.oblong_curves import curve_at, section, section_depths
-from evenflare.manufacture.wall.oblong_offset import check_clear, oblong_path
-from evenflare.manufacture.wall.offset import checked_tool_radius, tool_path
+from evenflare.manufacture.wall.oblong_curves import Curve, curve_at, section, section_depths
+from evenflare.manufacture.wall.oblong_offset import OblongPath, check_clear, oblong_path, without_path
+from evenflare.manufacture.wall.offset import NoRoomError, checked_tool_radius, tool_path
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import DEGREE
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.cloud import cloud
+from evenflare.waveguide.cloud import Cloud, cloud
+from evenflare.waveguide.surface import Surface
 
 AZIMUTHS = (0.0, 0.25 * np.pi, 0.5 * np.pi)
 """rad, of the half-planes with a point list of their own."""
@@ -69,6 +70,7 @@ def export(
     sections: Sequence[float] | None = None,
     features: Features = PLAIN,
     tolerance: Sequence[str] = UNKNOWN,
+    must_fit: bool = True,
 ) -> Exported:
     """Write `solid.stl` and `points.csv` into `folder`; of an oblong waveguide also `points_azimuth_*.csv` and
     `sections.csv`. All are worked out before any is written.
@@ -78,11 +80,12 @@ def export(
     sections                 : m, depths of its sections; left out: throat, every 10 mm, mouth.
     features                 : cut from the solid besides.
     tolerance                : lines of the lists' headers that say what is asked of the wall.
-    Errors                   : InputError if the tool does not fit, there is no such solid, an azimuth or a depth is out
-                               of range, or a file cannot be written. A solid at fault is not mended: what is wrong with
-                               it is drawn as `faults.stl` in `folder`, and named.
+    must_fit                 : False: of a wall that the tool does not reach everywhere the lists hold no tool's path.
+    Errors                   : InputError if the tool does not fit and must, there is no such solid, an azimuth or a
+                               depth is out of range, or a file cannot be written. A solid at fault is not mended: what
+                               is wrong with it is drawn as `faults.stl` in `folder`, and named.
     """
-    order = _Order(folder, chord_error, tool_radius, design_id, name, features, tolerance)
+    order = _Order(folder, chord_error, tool_radius, design_id, name, features, tolerance, must_fit)
     faults = folder / FAULTS
     try:
         if waveguide.is_round:
@@ -108,12 +111,14 @@ class _Order:
     name: str
     features: Features
     tolerance: Sequence[str]
+    must_fit: bool
 
 
 def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Exported:
     chord_error, told = order.chord_error, {"design_id": order.design_id, "name": order.name}
     meridian = waveguide.meridian
-    route = tool_path(meridian, tool_radius=order.tool_radius, chord_error=chord_error)
+    radius, must_fit = order.tool_radius, order.must_fit
+    route = tool_path(meridian, tool_radius=radius, chord_error=chord_error, must_fit=must_fit)
     sizes = solid_sizes(meridian, solid)
     features = fitted(waveguide, sizes, order.features)
     mesh = build_round(meridian, sizes, features, chord_error=chord_error)
@@ -146,10 +151,7 @@ def _export_oblong(
     depth, wall = surface.depth, cloud(surface)
     depths = section_depths(depth, sections)
     sizes = oblong_sizes(surface, wall, solid)
-    path = oblong_path(surface, wall, tool_radius=tool_radius, chord_error=chord_error)
-    curves = [curve_at(surface, angle, tool_radius=tool_radius, chord_error=chord_error) for angle in azimuths]
-    for curve in curves:
-        check_clear(curve.places, wall, tool_radius)
+    path, curves = _paths(surface, wall, order, azimuths)
     features = fitted(waveguide, sizes, order.features, wall=wall)
     mesh, thinnest = build_oblong(surface, wall, sizes, chord_error=chord_error, features=features)
     check_sound(mesh)
@@ -188,9 +190,27 @@ def _export_oblong(
         rows=rows,
         tool_radius=tool_radius,
         largest_tool_radius=path.reach.radius,
-        lowest_program_z=path.lowest - depth,
+        lowest_program_z=None if path.no_tool else path.lowest - depth,
         edges=edges(path),
         undercut_z=None if place_hidden is None else float(place_hidden[2]),
         columns=4 * (quarter - 1) + 1,
+        no_tool=path.no_tool,
     )
     return Exported(facts, solid_file(solid_path, sizes, mesh, thinnest, features=features), tuple(listed))
+
+
+def _paths(surface: Surface, wall: Cloud, order: _Order, azimuths: Sequence[float]) -> tuple[OblongPath, list[Curve]]:
+    """The ball's path over the wall's grid and over its curves; NoRoomError unless it may be missing."""
+    radius, chord_error = order.tool_radius, order.chord_error
+    try:
+        path = oblong_path(surface, wall, tool_radius=radius, chord_error=chord_error)
+        curves = [curve_at(surface, angle, tool_radius=radius, chord_error=chord_error) for angle in azimuths]
+        for curve in curves:
+            check_clear(curve.places, wall, radius)
+    except NoRoomError:
+        if order.must_fit:
+            raise
+        path = without_path(surface, wall, tool_radius=radius, chord_error=chord_error)
+        curves = [curve_at(surface, angle, tool_radius=0.0, chord_error=chord_error) for angle in azimuths]
+        curves = [replace(curve, centres=np.full_like(curve.centres, np.nan)) for curve in curves]
+    return path, curves

@@ -8,7 +8,7 @@ import numpy as np
 
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, outside
 from evenflare.manufacture.part.oblong_solid import Thinnest
-from evenflare.manufacture.points.points import CAUTIONS, UNKNOWN
+from evenflare.manufacture.points.points import CAUTIONS, EMPTY, UNKNOWN, six
 from evenflare.manufacture.wall.grid import around
 from evenflare.manufacture.wall.oblong_curves import Curve
 from evenflare.manufacture.wall.oblong_offset import OblongPath
@@ -72,8 +72,7 @@ def grid_text(
             body.append(
                 (
                     *(str(i * columns + j + 1), str(i + 1), str(j + 1), f"{x:.6f}", f"{y:.6f}", f"{z:.6f}"),
-                    *(f"{u:.10f}", f"{v:.10f}", f"{w:.10f}", f"{a:.6f}", f"{b:.6f}", f"{c:.6f}"),
-                    f"{program[i, j]:.6f}",
+                    *(f"{u:.10f}", f"{v:.10f}", f"{w:.10f}", six(a), six(b), six(c), six(program[i, j])),
                 )
             )
     header = [
@@ -84,11 +83,13 @@ def grid_text(
         "units: mm; the normal is a unit vector from the wall into the air",
         "datum: x horizontal and y vertical from the axis; z and tool_z from the throat plane, rising to the mouth;"
         f" program_z = 0 at the front face (mouth plane, z = {depth / MILLIMETRE:.4f}), rising out of the mouth",
-        f"tool: ball nose, radius {path.tool_radius / MILLIMETRE:g}; tool_x, tool_y, tool_z is its centre = wall +"
-        " radius x normal, and clears the wall everywhere else; program_z is the ball's tip",
-        *_reach(path),
-        f"tool: lowest program_z {(path.lowest - depth) / MILLIMETRE:.4f}; the tip passes the throat plane by"
-        f" {max(0.0, -path.lowest) / MILLIMETRE:.4f}, which must be free below",
+        *_tool(
+            path,
+            f"tool: ball nose, radius {path.tool_radius / MILLIMETRE:g}; tool_x, tool_y, tool_z is its centre = wall +"
+            " radius x normal, and clears the wall everywhere else; program_z is the ball's tip",
+            f"tool: lowest program_z {(path.lowest - depth) / MILLIMETRE:.4f}; the tip passes the throat plane by"
+            f" {max(0.0, -path.lowest) / MILLIMETRE:.4f}, which must be free below",
+        ),
         _chords(chord_error, "neighbouring points, along rows, columns and either diagonal,"),
         *tolerance,
     ]
@@ -127,7 +128,7 @@ def curve_text(
     body = (
         (
             *(str(i + 1), f"{z[i]:.6f}", f"{r[i]:.6f}", f"{angle[i]:.7f}", *(f"{each:.10f}" for each in normals[i])),
-            *(f"{tool_z[i]:.6f}", f"{tool_r[i]:.6f}", f"{tool_across[i]:.6f}", f"{program_z[i]:.6f}"),
+            *(six(tool_z[i]), six(tool_r[i]), six(tool_across[i]), six(program_z[i])),
         )
         for i in range(z.size)
     )
@@ -141,10 +142,12 @@ def curve_text(
         f"datum: azimuth 0 is +x, horizontal, 90 is +y; r from the axis; z and tool_z from the throat plane, rising to"
         f" the mouth; program_z = 0 at the front face (mouth plane, z = {depth / MILLIMETRE:.4f}), rising out of the"
         " mouth; wall_angle is the curve's in the half-plane, against the axis",
-        f"tool: ball nose, radius {path.tool_radius / MILLIMETRE:g}; tool_z, tool_r, tool_across is its centre = wall +"
-        " radius x normal: out of the half-plane where tool_across is not 0, so no turning path; program_z is the"
-        " ball's tip",
-        *_reach(path),
+        *_tool(
+            path,
+            f"tool: ball nose, radius {path.tool_radius / MILLIMETRE:g}; tool_z, tool_r, tool_across is its centre ="
+            " wall + radius x normal: out of the half-plane where tool_across is not 0, so no turning path; program_z"
+            " is the ball's tip",
+        ),
         _chords(chord_error, "rows"),
         *tolerance,
     ]
@@ -188,11 +191,16 @@ def _chords(chord_error: float, between: str) -> str:
     )
 
 
-def _reach(path: OblongPath) -> list[str]:
+def _tool(path: OblongPath, centre: str, *lowest: str) -> list[str]:
+    """What to say of the tool: where its centre is, the largest that would do, and more."""
+    if path.no_tool:
+        return [f"tool: {path.no_tool}: {EMPTY}"]
     reach = path.reach
     return [
+        centre,
         f"tool: the largest radius for this wall is {floor_micrometre(reach.radius) / MILLIMETRE:.3f}, set at"
-        f" z = {reach.z / MILLIMETRE:.3f}, azimuth {(reach.azimuth or 0.0) / DEGREE:.1f} degrees"
+        f" z = {reach.z / MILLIMETRE:.3f}, azimuth {(reach.azimuth or 0.0) / DEGREE:.1f} degrees",
+        *lowest,
     ]
 
 

@@ -10,7 +10,7 @@ import numpy as np
 
 from evenflare.files import write_text
 from evenflare.manufacture.part.outline import Sizes
-from evenflare.manufacture.wall.offset import ToolPath, floor_micrometre, tool_path
+from evenflare.manufacture.wall.offset import ToolPath, floor_micrometre, no_tool, tool_path
 from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -39,6 +39,7 @@ CAUTIONS = (
 
 WORK_IT_OUT = "evenflare tolerance DESIGN --process PROCESS works it out, and export --tolerance states it"
 FLUSH = "the joint at the throat must be flush"
+EMPTY = "tool_z and what else is said of the tool is empty; a part that is not cut with one needs none of it"
 UNKNOWN = (
     f"tolerance: nobody has worked out how far this wall may depart for its sound to stay: {WORK_IT_OUT}; {FLUSH}",
 )
@@ -52,9 +53,11 @@ class PointList:
     path                : of the file.
     rows                : number of rows, from throat to mouth.
     columns             : points of each row; 1 for a round wall.
+    no_tool             : why the tool has no path on this wall, in words; empty where it has.
     tool_radius         : m.
     largest_tool_radius : m, that would fit this wall.
-    lowest_program_z    : m, of the ball's tip, from the front face; negative, into the part.
+    lowest_program_z    : m, of the ball's tip, from the front face; negative, into the part. None: no path, see
+                          `no_tool`.
     edges               : sharp edges that the tool rolls round.
     undercut_z          : m, where the wall first runs back over itself as seen from the mouth; None if nowhere.
     """
@@ -63,10 +66,11 @@ class PointList:
     rows: int
     tool_radius: float
     largest_tool_radius: float
-    lowest_program_z: float
+    lowest_program_z: float | None
     edges: int
     undercut_z: float | None
     columns: int = 1
+    no_tool: str = ""
 
 
 def write_points(
@@ -102,10 +106,16 @@ def point_list(path: Path, route: ToolPath, *, depth: float) -> PointList:
         rows=route.wall.z.size,
         tool_radius=route.tool_radius,
         largest_tool_radius=route.reach.radius,
-        lowest_program_z=float(route.centre_z.min()) - route.tool_radius - depth,
+        lowest_program_z=float(route.centre_z.min()) - route.tool_radius - depth if route.fits else None,
         edges=_edges(route),
         undercut_z=_undercut(route),
+        no_tool="" if route.fits else no_tool(route.reach, route.tool_radius),
     )
+
+
+def six(value: float) -> str:
+    """A length in mm to 1e-6; empty for none."""
+    return "" if np.isnan(value) else f"{value:.6f}"
 
 
 def points_text(
@@ -131,7 +141,7 @@ def points_text(
     rows = (
         (
             *(str(i + 1), f"{z[i]:.6f}", f"{r[i]:.6f}", f"{angle[i]:.7f}", f"{normal_z[i]:.10f}"),
-            *(f"{normal_r[i]:.10f}", f"{tool_z[i]:.6f}", f"{tool_r[i]:.6f}", f"{program_z[i]:.6f}"),
+            *(f"{normal_r[i]:.10f}", six(tool_z[i]), six(tool_r[i]), six(program_z[i])),
         )
         for i in range(z.size)
     )
@@ -149,16 +159,19 @@ def points_text(
 def _settings(route: ToolPath, depth: float, chord_error: float, tolerance: Sequence[str]) -> list[str]:
     radius, lowest = route.tool_radius, float(route.centre_z.min()) - route.tool_radius
     reach = route.reach
-    lines = [
-        "units: mm and degrees; the normal is a unit vector from the wall into the air",
-        "datum: r from the axis; z and tool_z from the throat plane, rising to the mouth; program_z = 0 at the front"
-        f" face (mouth plane, z = {depth / MILLIMETRE:.4f}), rising out of the mouth",
+    tool = [
         f"tool: ball nose or turning nose, radius {radius / MILLIMETRE:g}; tool_z, tool_r is its centre = wall + radius"
         " x normal; program_z is the ball's tip",
         f"tool: the largest radius for this wall is {floor_micrometre(reach.radius) / MILLIMETRE:.3f}, set at"
         f" z = {reach.z / MILLIMETRE:.3f}",
         f"tool: lowest program_z {(lowest - depth) / MILLIMETRE:.4f}; the tip passes the throat plane by"
         f" {max(0.0, -lowest) / MILLIMETRE:.4f}, which must be free below",
+    ]
+    lines = [
+        "units: mm and degrees; the normal is a unit vector from the wall into the air",
+        "datum: r from the axis; z and tool_z from the throat plane, rising to the mouth; program_z = 0 at the front"
+        f" face (mouth plane, z = {depth / MILLIMETRE:.4f}), rising out of the mouth",
+        *(tool if route.fits else [f"tool: {no_tool(reach, radius)}: {EMPTY}"]),
         f"chord error: straight moves between rows depart from wall and path by at most {chord_error / MILLIMETRE:g};"
         " every row lies on the exact wall, to 0.000001",
         *tolerance,

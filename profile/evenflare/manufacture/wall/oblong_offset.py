@@ -7,9 +7,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.files import InputError
 from evenflare.manufacture.wall.grid import SMOOTH, Grid, around, edge_turns, grid, joined_rows
-from evenflare.manufacture.wall.offset import LARGEST_ROLL, Reach, checked_tool_radius, too_large
+from evenflare.manufacture.wall.offset import LARGEST_ROLL, NoRoomError, Reach, checked_tool_radius, no_tool, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide.cloud import Cloud, azimuth, told
 from evenflare.waveguide.surface import Surface
@@ -29,16 +28,18 @@ PROBES = 1200
 
 @dataclass(frozen=True)
 class OblongPath:
-    """The wall's grid and the ball's centre (R, C, 3), m, at each of its points, over a quarter.
+    """The wall's grid and the ball's centre (R, C, 3), m, at each of its points, over a quarter; NaN if it has no room.
 
     tool_radius : m.
     reach       : the largest ball for this wall.
+    no_tool     : why the ball has no path on this wall, in words; empty where it has.
     """
 
     wall: Grid
     centres: FloatArray
     tool_radius: float
     reach: Reach
+    no_tool: str = ""
 
     @property
     def lowest(self) -> float:
@@ -51,13 +52,19 @@ def oblong_path(surface: Surface, wall: Cloud, *, tool_radius: float, chord_erro
 
     Straight moves between neighbours depart from wall and path by at most `chord_error` (m).
     wall   : the cloud of the surface, from which each centre's distance is measured.
-    Errors : InputError if the ball does not fit, with the place and the largest radius that does; or as `grid`.
+    Errors : NoRoomError if the ball does not fit, with the place and the largest that does; InputError as `grid`.
     """
     reach = checked_ball(surface, wall, tool_radius)
     found = grid(surface, chord_error=chord_error, offset=tool_radius, roll=roll_step(tool_radius, chord_error))
     centres = found.points + tool_radius * found.normals
     check_clear(centres, wall, tool_radius)
     return OblongPath(found, centres, tool_radius, reach)
+
+
+def without_path(surface: Surface, wall: Cloud, *, tool_radius: float, chord_error: float) -> OblongPath:
+    """The grid of a wall that a ball of `tool_radius` (m) does not reach everywhere, without centres."""
+    found, reach = grid(surface, chord_error=chord_error, roll=LARGEST_ROLL), largest_ball(surface, wall)
+    return OblongPath(found, np.full_like(found.points, np.nan), tool_radius, reach, no_tool(reach, tool_radius))
 
 
 def roll_step(tool_radius: float, chord_error: float) -> float:
@@ -78,13 +85,13 @@ def checked_ball(surface: Surface, wall: Cloud, tool_radius: float) -> Reach:
 
 
 def check_clear(centres: FloatArray, wall: Cloud, tool_radius: float) -> None:
-    """InputError if a ball of `tool_radius` about one of the centres (..., 3), m, cuts into the wall anywhere."""
+    """NoRoomError if a ball of `tool_radius` about one of the centres (..., 3), m, cuts into the wall anywhere."""
     places = centres.reshape(-1, 3)
     distance = wall.clearance(places, needed=tool_radius - GOUGE)
     deepest = float(tool_radius - distance.min())
     if deepest > GOUGE:
         place = places[int(distance.argmin())]
-        raise InputError(
+        raise NoRoomError(
             f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}: the ball would cut {deepest / MILLIMETRE:.3f} mm into"
             f" the wall with its centre at {told(place)}. Take a smaller tool, or open the wall there"
         )

@@ -19,6 +19,10 @@ _PROBES = 3000
 _ROUNDING = 1e-12
 
 
+class NoRoomError(InputError):
+    """A tool does not reach all of a wall, or would cut into it."""
+
+
 @dataclass(frozen=True)
 class Reach:
     """The largest ball that touches a wall everywhere and cuts into it nowhere.
@@ -41,7 +45,7 @@ class ToolPath:
 
     wall                 : m and rad, see Frame.
     normal_z, normal_r   : unit, from the wall into the air.
-    centre_z, centre_r   : m, of the ball or nose, from the throat plane and the axis.
+    centre_z, centre_r   : m, of the ball or nose, from the throat plane and the axis; NaN where the tool does not fit.
     tool_radius          : m.
     reach                : the largest tool for this wall.
     """
@@ -54,17 +58,27 @@ class ToolPath:
     tool_radius: float
     reach: Reach
 
+    @property
+    def fits(self) -> bool:
+        """Whether the tool touches the wall everywhere and cuts into it nowhere."""
+        return fits(self.reach, self.tool_radius)
 
-def tool_path(meridian: Meridian, *, tool_radius: float, chord_error: float) -> ToolPath:
+
+def tool_path(meridian: Meridian, *, tool_radius: float, chord_error: float, must_fit: bool = True) -> ToolPath:
     """The centre of a ball or nose of `tool_radius` (m, > 0) that touches the wall at each row.
 
     A straight move between two rows departs from wall and path by at most `chord_error` (m).
-    Errors : InputError if the tool does not fit, with the place and the largest radius that does; or if the
-             chord error is out of range.
-    Source : the parallel curve, p + radius n with n = (sin a, -cos a) in (z, r) for a wall at the angle a.
+    must_fit : False: a wall that the tool does not reach everywhere has its rows all the same, without centres.
+    Errors   : InputError if the tool does not fit and must, with the place and the largest radius that does; or if the
+               chord error is out of range.
+    Source   : the parallel curve, p + radius n with n = (sin a, -cos a) in (z, r) for a wall at the angle a.
     """
     checked_chord_error(chord_error)
-    reach = _checked(meridian, tool_radius)
+    reach = _checked(meridian, tool_radius, must_fit=must_fit)
+    if not fits(reach, tool_radius):
+        wall = rolled(spaced(meridian, chord_error=chord_error), step=LARGEST_ROLL)
+        nowhere = np.full_like(wall.z, np.nan)
+        return ToolPath(wall, np.sin(wall.angle), -np.cos(wall.angle), nowhere, nowhere, tool_radius, reach)
     step = LARGEST_ROLL
     if chord_error < tool_radius:
         step = min(step, 2.0 * float(np.arccos(1.0 - chord_error / tool_radius)))
@@ -138,10 +152,27 @@ def checked_tool_radius(tool_radius: float) -> float:
     return tool_radius
 
 
-def _checked(meridian: Meridian, tool_radius: float) -> Reach:
+def fits(reach: Reach, tool_radius: float) -> bool:
+    """Whether a tool of `tool_radius` (m) has room everywhere on a wall."""
+    return tool_radius <= reach.radius + _ROUNDING
+
+
+def no_tool(reach: Reach, tool_radius: float) -> str:
+    """What to say of a wall without a tool's path, without its full stop."""
+    if fits(reach, tool_radius):
+        return f"a ball of radius {tool_radius / MILLIMETRE:g} would cut into this wall beside where it touches it"
+    cause = reach.reason if reach.radius == 0.0 else f"{reach.reason} {floor_micrometre(reach.radius) / MILLIMETRE:g}"
+    around = "" if reach.azimuth is None else f", azimuth {reach.azimuth / DEGREE:.1f} degrees"
+    return (
+        f"a round tool of radius {tool_radius / MILLIMETRE:g} does not reach all of this wall: {cause} at"
+        f" z = {reach.z / MILLIMETRE:.3f}{around}"
+    )
+
+
+def _checked(meridian: Meridian, tool_radius: float, *, must_fit: bool) -> Reach:
     checked_tool_radius(tool_radius)
     reach = largest_tool_radius(meridian)
-    if tool_radius <= reach.radius + _ROUNDING:
+    if not must_fit or fits(reach, tool_radius):
         return reach
     raise too_large(f"--tool-radius-mm = {tool_radius / MILLIMETRE:g}", reach, f"z_mm = {reach.z / MILLIMETRE:.4g}")
 
@@ -153,7 +184,7 @@ def too_large(
     *,
     factor: float = 1.0,
     remedy: str = "Give that corner a radius above the tool's",
-) -> InputError:
+) -> NoRoomError:
     """For a tool that the wall has no room for.
 
     given  : the key and what it says, which is
@@ -161,8 +192,8 @@ def too_large(
     remedy : where no round tool reaches.
     """
     if reach.radius == 0.0:
-        return InputError(f"{given}: {reach.reason} at {place} is reached by no round tool. {remedy}")
-    return InputError(
+        return NoRoomError(f"{given}: {reach.reason} at {place} is reached by no round tool. {remedy}")
+    return NoRoomError(
         f"{given}: {reach.reason} {reach.radius / MILLIMETRE:.4g} mm at {place}, so it must be at most"
         f" {factor * floor_micrometre(reach.radius) / MILLIMETRE:.3f}. Take a smaller tool, or open the wall there"
     )

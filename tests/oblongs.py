@@ -36,6 +36,7 @@ class Choice:
     bolts: int | None = None
     flange_width: float | None = None
     flange_height: float | None = None
+    front_bolts: int | None = None
 
 
 def cones(horizontal=42.0, vertical=25.0, roundover=0.0, section=None, depth=DEPTH):

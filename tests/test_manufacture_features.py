@@ -28,7 +28,7 @@ from evenflare.manufacture import (
 )
 from evenflare.manufacture.milling.programs import programs
 from evenflare.manufacture.part.bolts import hole_depth
-from evenflare.manufacture.part.features import Features, features_of, features_words, with_seat
+from evenflare.manufacture.part.features import Features, features_of, features_words
 from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.soundness import check_sound
 from evenflare.manufacture.part.step import write_step
@@ -163,11 +163,12 @@ def test_holes_of_the_seat_take_their_cylinders(kind, tmp_path):
 
 
 def test_holes_are_those_that_the_back_program_mills():
-    solid = Solid(**(SEAT | {"seat_hole_diameter": 8 * MM, "seat_hole_depth": 40 * MM}))
-    process = with_seat(read_process("router"), solid)
+    process = read_process("router")
+    deep = dataclasses.replace(process.seat, hole_diameter=8 * MM, hole_depth=40 * MM)
+    process, solid = dataclasses.replace(process, seat=deep), Solid()
     sizes = solid_sizes(CONE.meridian, solid)
     seat = fitted(CONE, sizes, features_of(solid, process)).seat
-    back = programs(CONE, process, sizes)[-1]
+    back = programs(CONE, dataclasses.replace(process, seat=seat), sizes)[-1]
     assert seat.hole_depth < 40 * MM
     # The program's lowest point is its holes' floor, below the back face by seat and hole.
     assert -back.position[:, 2].min() == pytest.approx(seat.depth + seat.hole_depth, abs=1e-9)
@@ -177,9 +178,8 @@ def test_holes_are_those_that_the_back_program_mills():
 def test_a_design_without_a_seat_takes_that_of_the_process_and_one_with_a_seat_keeps_its_own():
     router = read_process("router")
     assert features_of(Solid(), router).seat == router.seat
-    assert with_seat(router, Solid()) is router
-    own = with_seat(router, Solid(**SEAT)).seat
-    assert own == features_of(Solid(**SEAT), router).seat == features_of(Solid(**SEAT)).seat
+    own = features_of(Solid(**SEAT), router).seat
+    assert own == features_of(Solid(**SEAT)).seat != router.seat
     assert own.diameter == pytest.approx(90 * MM)
     assert features_of(Solid()) == Features()
 
@@ -324,9 +324,15 @@ def test_holes_near_the_corner_of_an_oblong_wall_are_refused():
     waveguide = cones(horizontal=42, vertical=40, section=RoundedRectangle(5 * MM))
     wall = cloud(waveguide.surface)
     sizes = oblong_sizes(waveguide.surface, wall, Solid())
-    seat = DriverSeat(130 * MM, 3 * MM, 110 * MM, 8, 6 * MM, 60 * MM)
-    with pytest.raises(InputError, match=r"hole_depth_mm = \S+: leaves \S+ mm to the wall at x = "):
+    seat = DriverSeat(130 * MM, 3 * MM, 110 * MM, 8, 6 * MM, 60 * MM, depth_fixed=True)
+    with pytest.raises(InputError, match=r"hole_depth_mm = 60: must be at most ") as refused:
         fitted(waveguide, sizes, Features(seat=seat), wall=wall)
+    # The depth that it names does; a tenth more does not.
+    would_do = float(str(refused.value).split("at most ")[1].split(",")[0]) * MM
+    fitted(waveguide, sizes, Features(seat=dataclasses.replace(seat, hole_depth=would_do)), wall=wall)
+    deeper = Features(seat=dataclasses.replace(seat, hole_depth=would_do + 0.1 * MM))
+    with pytest.raises(InputError, match="must be at most"):
+        fitted(waveguide, sizes, deeper, wall=wall)
 
 
 def test_what_no_program_cuts_is_said():

@@ -92,7 +92,7 @@ def test_steps_over_the_search_space_are_valid_solids(family, seed, kind, tmp_pa
 def test_cone_is_a_cone_between_planes_in_a_cylinder_with_the_closed_form_s_volume(tmp_path):
     _, shape = written(CONE, Choice(), tmp_path)
     kinds = sorted(BRepAdaptor_Surface(face).GetType().name for face in faces(shape))
-    assert kinds == ["GeomAbs_Cone"] * 2 + ["GeomAbs_Cylinder"] * 2 + ["GeomAbs_Plane"] * 4
+    assert kinds == ["GeomAbs_Cone"] * 2 + ["GeomAbs_Cylinder"] * 2 + ["GeomAbs_Plane"] * 2
     mouth = THROAT + 90 * MM * np.tan(42 * DEGREE)
     frustum = np.pi * 90 * MM * (THROAT**2 + THROAT * mouth + mouth**2) / 3
     # Coordinates are written to 12 digits.

@@ -280,7 +280,8 @@ def export_command(
             changes=settled.changes,
         )
     removed = making.clear_stale(folder, written)
-    warnings = [*settled.changes, *wall.asked_warnings(asked)]
+    missing = [exported.points.no_tool] if exported.points.no_tool else []
+    warnings = [*settled.changes, *missing, *wall.asked_warnings(asked)]
     return Export(written, removed, proved.may_be_written, warnings)
 
 

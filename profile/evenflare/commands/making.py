@@ -187,7 +187,7 @@ def make_step(design: Design, solid: SolidFile, folder: Path) -> Written:
     write_step(
         design.waveguide.meridian, solid.sizes, folder / "solid.step", title=title_of(design), features=solid.features
     )
-    return [("solid.step", "the solid with true surfaces, for a CAD program; without holes of bolts")]
+    return [("solid.step", "the solid with true surfaces, for a CAD program")]
 
 
 def _is_ours(path: Path) -> bool:

@@ -7,13 +7,20 @@ from dataclasses import replace
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.part.bolts import LAND, bolt_places, check_diameter, front_places, hole_depth
+from evenflare.manufacture.part.bolts import (
+    DEPTH_STEP,
+    LAND,
+    bolt_places,
+    check_diameter,
+    front_places,
+    hole_depth,
+)
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import SMALLEST_LAND, Sizes, within
 from evenflare.manufacture.process.types import DriverSeat
-from evenflare.units import MILLIMETRE
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import Cloud
 from evenflare.words import mm
@@ -22,8 +29,6 @@ AROUND = 24
 """Places round a hole's bottom whose distance from the wall is measured."""
 NEARLY = 0.95
 """Of a land: holes end as far from the wall along their own axis, which is a little more."""
-HALVINGS = 14
-"""Until a depth of 100 mm is known to a hundredth."""
 
 
 def fitted(
@@ -162,14 +167,18 @@ def _clear(seat: DriverSeat, wall: Cloud, *, land: float) -> float:
     edge = 0.5 * seat.hole_diameter * np.column_stack([np.cos(turn), np.sin(turn)])
     places = np.concatenate([edge + place for place in bolt_places(seat)])
 
-    def keeps(depth: float) -> bool:
-        bottoms = np.column_stack([places, np.full(len(places), depth)])
-        return bool(wall.distance(bottoms, below=2.0 * land).min() >= NEARLY * land)
+    def keeps(depths: FloatArray) -> BoolArray:
+        bottoms = np.concatenate([np.column_stack([places, np.full(len(places), depth)]) for depth in depths])
+        away = wall.distance(bottoms, below=2.0 * land).reshape(len(depths), -1)
+        return np.asarray(away.min(axis=1) >= NEARLY * land)
 
-    low, high = 0.0, seat.hole_depth
-    if keeps(high):
+    # Beyond the wall it is far away again: the first depth that comes too near counts, and no step jumps over the wall.
+    depths = np.linspace(0.0, seat.hole_depth, 2 + int(seat.hole_depth / (0.5 * land)))
+    near = np.flatnonzero(~keeps(depths))
+    if near.size == 0:
         return np.inf
-    for _ in range(HALVINGS):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if keeps(middle) else (low, middle)
-    return low
+    if near[0] == 0:
+        return 0.0
+    low, high = depths[near[0] - 1], depths[near[0]]
+    fine = np.arange(low, high, DEPTH_STEP)
+    return float(fine[keeps(fine)].max())

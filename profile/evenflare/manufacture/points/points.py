@@ -39,7 +39,7 @@ CAUTIONS = (
 
 WORK_IT_OUT = "evenflare tolerance DESIGN --process PROCESS works it out, and export --tolerance states it"
 FLUSH = "the joint at the throat must be flush"
-EMPTY = "tool_z and what else is said of the tool is empty; a part that is not cut with one needs none of it"
+EMPTY = "the columns of tool and program are empty; a part that is made without such a tool needs none of them"
 UNKNOWN = (
     f"tolerance: nobody has worked out how far this wall may depart for its sound to stay: {WORK_IT_OUT}; {FLUSH}",
 )

@@ -61,6 +61,9 @@ def hole_depth(
         near = dense.r > free
         if near.any():
             room = min(room, float(dense.z[near].min()) - land)
+        for k in np.flatnonzero(near[1:] != near[:-1]):
+            share = (free - dense.r[k]) / (dense.r[k + 1] - dense.r[k])
+            room = min(room, float(dense.z[k] + share * (dense.z[k + 1] - dense.z[k])) - land)
     if seat.hole_depth <= room + 1e-9:
         return seat.hole_depth
     room = float(np.floor(room / DEPTH_STEP + 1e-6) * DEPTH_STEP)

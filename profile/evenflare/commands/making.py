@@ -11,6 +11,7 @@ from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.step import write_step
@@ -111,7 +112,7 @@ def make(
         return written
     if proved.may_be_written:
         write_programs(proved, folder)
-        written += [(f"{program.name}.nc", _told(program)) for program in proved.programs]
+        written += [(f"{program.name}.nc", _told(program, process)) for program in proved.programs]
         written.append(("toolpath.csv", "all programs as one list of points"))
     write_proof(proved.proof, folder / "proof.json")
     gouge = max(each.gouge.size for each in proved.proof.programs) / MILLIMETRE
@@ -143,8 +144,8 @@ def _is_ours(path: Path) -> bool:
         return OURS.encode() in file.read(HEAD)
 
 
-def _told(program: Program) -> str:
-    minutes = max(1.0, program.duration / MINUTE)
+def _told(program: Program, process: Process) -> str:
+    minutes = max(1.0, run_time(program, process) / MINUTE)
     lowest = program.lowest / MILLIMETRE
     return f"{program.kind}, tool {program.tool.name}, lowest Z {lowest:.2f} mm, {minutes:.0f} min"
 

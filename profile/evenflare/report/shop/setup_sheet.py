@@ -9,8 +9,11 @@ from typing import Any
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
 from evenflare.manufacture.gauges.asked import WallAsked
+from evenflare.manufacture.milling.ambiguous import warnings
 from evenflare.manufacture.milling.gcode import CAUTIONS as CUTTING_CAUTIONS
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.run_time import run_time
+from evenflare.manufacture.milling.start_end import start_and_end
 from evenflare.manufacture.part.features import features_words
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
@@ -57,7 +60,7 @@ def write_setup_sheet(
         words("Part", HEADING),
         *listed(part),
         *_wall(asked, gauged),
-        *([*_programs(programs, proof), *_tools(process, programs)] if programs else []),
+        *([*_programs(process, programs, proof), *_tools(process, programs)] if programs else []),
         *(_layers(process) if sheets else []),
         *(_pattern(process) if casting else []),
         together([words("Cautions", HEADING), *listed([*map(_sentence, dict.fromkeys(cautions))], mark="!")]),
@@ -73,7 +76,7 @@ def _wall(asked: WallAsked, gauged: bool) -> list[Any]:
     return [heading, *zones.tables(asked, 140.0, BODY), *listed(told)]
 
 
-def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
+def _programs(process: Process, programs: Sequence[Program], proof: Proof | None) -> list[Any]:
     verdicts = {} if proof is None else {each.program: each for each in proof.programs}
     rows = [
         [
@@ -81,7 +84,7 @@ def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
             f"{each.name}.nc",
             each.tool.name,
             f"{each.lowest / MILLIMETRE:.2f} mm",
-            f"{max(1.0, each.duration / MINUTE):.0f} min",
+            f"{max(1.0, run_time(each, process) / MINUTE):.0f} min",
             "passed" if each.name in verdicts and verdicts[each.name].accepted else "FAILED",
         ]
         for number, each in enumerate(programs, start=1)
@@ -89,9 +92,25 @@ def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
     head = ["", "Program", "Tool", "Lowest Z", "Time, about", "Proof"]
     flow = [words("Programs, in this order", HEADING), table(head, rows, (9.0, 48.0, 45.0, 29.0, 24.0, 25.0))]
     for number, each in enumerate(programs, start=1):
-        steps = [f"Datum: {each.datum}.", *map(_sentence, each.setup)]
+        places = map(_sentence, start_and_end(each, process, units="mm"))
+        steps = [f"Datum: {each.datum}.", *map(_sentence, each.setup), *places]
         flow += [words(f"{number}. {each.name}", HEADING), *listed(steps)]
-    return flow
+    return [*flow, *_controller(process, programs)]
+
+
+def _controller(process: Process, programs: Sequence[Program]) -> list[Any]:
+    """In which words the programs are, and which of them to look up."""
+    controller = process.controller
+    unit = "inches and inches a minute" if controller.units == "inch" else "mm and mm a minute"
+    steps = [f"Programs are in the words of the dialect {controller.dialect}, in {unit}; this sheet is in mm."]
+    if controller.path_tolerance:
+        steps.append(
+            f"{controller.path_tolerance_block} lets the controller round corners by"
+            f" {controller.corner_tolerance / MILLIMETRE:g}; the proof has taken that off the tolerance."
+        )
+    kinds = dict.fromkeys(each.kind for each in programs)
+    steps += [_sentence(line) for kind in kinds for line in warnings(process, kind)]
+    return [words("Controller: look up before the first run", HEADING), *listed(steps)]
 
 
 def _tools(process: Process, programs: Sequence[Program]) -> list[Any]:

@@ -1,0 +1,207 @@
+"""Programs in the words of several controls, read by a reader of the tests' own; what is said and what is refused."""
+
+from __future__ import annotations
+
+from importlib.resources import files
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from controller_reader import RefusedError, interpret
+from evenflare.files import InputError, write_text
+from evenflare.manufacture.milling.ambiguous import warnings
+from evenflare.manufacture.milling.gcode import gcode, header_lines
+from evenflare.manufacture.milling.gcode_reader import read_gcode
+from evenflare.manufacture.process.controller import Controller
+from evenflare.manufacture.process.controller_table import DIALECTS, ControllerTable
+from evenflare.manufacture.process.file import read_process
+from evenflare.units import DEGREE
+from evenflare.units import MILLIMETRE as MM
+from evenflare.waveguide import Conical, Waveguide
+from programs_shared import from_moves, made, process
+
+SMALL = Waveguide(Conical(25 * MM, 40 * DEGREE, 5 * MM))
+MACHINES = {"router": ("roughing", "finishing", "back"), "lathe": ("turning",)}
+PAIRS = [
+    (dialect, bundled)
+    for dialect in DIALECTS
+    for bundled in MACHINES
+    if bundled in ControllerTable(dialect=dialect).value(Path("x.toml")).machines
+]
+
+
+def asked(bundled: str, dialect: str, *, arc_tolerance: float = 0.0, park=None, **keys):
+    controller = ControllerTable(dialect=dialect, **keys).value(Path("x.toml"))
+    numbers = {tool.name: {"number": k} for k, tool in enumerate(process(bundled).tools, start=3)}
+    machine = {"arc_tolerance": arc_tolerance, "park": park}
+    return process(bundled, tools=numbers, machine=machine, controller=controller, scallop_height=50e-6)
+
+
+def written(folder, with_process, program, order=0):
+    path = folder / f"{program.name}.nc"
+    text = gcode(program, with_process, design_id="a1", name="shelf; 3 %", setup=["stock: 1 x 2"], order=order)
+    write_text(path, text, newline=with_process.controller.newline)
+    return path
+
+
+def test_plain_words_are_the_defaults_and_each_dialect_is_a_file():
+    folder = files("evenflare.manufacture").joinpath("controllers")
+    assert {each.name for each in folder.iterdir()} == {f"{name}.toml" for name in DIALECTS}
+    assert ControllerTable().value(Path("x.toml")) == Controller() == read_process("router").controller
+
+
+@pytest.mark.parametrize("arcs", ["centre", "radius", "none"])
+@pytest.mark.parametrize("units", ["mm", "inch"])
+@pytest.mark.parametrize(("dialect", "bundled"), PAIRS)
+def test_every_dialect_is_read_to_the_same_moves_by_an_independent_reader(tmp_path, dialect, bundled, units, arcs):
+    tolerance = 0.0 if arcs == "none" else 5e-6
+    keys = {} if arcs == "none" else {"arcs": arcs}
+    told = asked(bundled, dialect, arc_tolerance=tolerance, park=(0.2, 0.15), units=units, **keys)
+    # Half of the last digit on three axes: 0.0001 mm, or a hundred-thousandth of an inch.
+    digit = 0.5 * 3**0.5 * (1e-7 if units == "mm" else 25.4e-8)
+    programs = made(SMALL, told)
+    chosen = ("back",) if bundled == "router" and arcs != "none" else MACHINES[bundled]
+    for order, name in enumerate(chosen):
+        program = programs[name]
+        path = written(tmp_path, told, program, order)
+        found = interpret(path.read_bytes(), dialect)
+        moves = np.array([move[:3] for move in found.moves]) * MM
+        if arcs == "none":
+            # Those that come back to where the tool is, to the last digit, are not written.
+            assert len(moves) <= len(program.position)
+            rows = np.array([np.linalg.norm(program.position - move, axis=1).argmin() for move in moves[:200]])
+            assert np.linalg.norm(program.position[rows] - moves[:200], axis=1).max() <= digit
+            cuts = [k for k, move in enumerate(found.moves[:200]) if not move[4]]
+            told_feed = program.feed[rows[cuts]] * 60 / MM
+            assert np.abs(told_feed - [found.moves[k][3] for k in cuts]).max() <= 0.06
+        assert from_moves(program.position, moves).max() <= tolerance + digit + 0.2e-6
+        assert moves[-1] == pytest.approx(program.position[-1], abs=digit)
+        product = read_gcode(path, tool=program.tool, rapid_feed=0.1, controller=told.controller).program
+        assert from_moves(product.position, moves).max() <= tolerance + digit + 1.5e-6  # arcs of a degree a step
+        assert (found.dwell, found.spindle, found.running) == (3.0, told.machine.spindle_rpm, False)
+        assert found.said.index("spindle") < found.said.index("straight")
+        if told.controller.tool_call:
+            assert found.tool == program.tool.number
+            assert found.length == (program.tool.number if told.controller.length_offset else 0)
+        if told.controller.program_number:
+            assert found.number == 1001 + order
+        if told.controller.path_tolerance:
+            assert found.blend == pytest.approx(0.005, abs=3e-6)  # the last digit of an inch
+
+
+def test_plain_turning_words_stop_a_lathe_on_which_they_are_cycles(tmp_path):
+    (program,) = made(SMALL, asked("lathe", "plain")).values()
+    path = written(tmp_path, asked("lathe", "plain"), program)
+    with pytest.raises(RefusedError, match="cycle"):
+        interpret(path.read_bytes().replace(b"\n", b"\r\n"), "lathe_cycles")
+    with pytest.raises(RefusedError, match="mirror"):
+        interpret(path.read_bytes(), "metric_words")
+    said = " ".join(warnings(asked("lathe", "plain"), "turning"))
+    assert "G90 and G94 are turning and facing cycles" in said
+    assert "dialect lathe_cycles" in said
+    other = " ".join(warnings(asked("lathe", "lathe_cycles"), "turning"))
+    assert "G98 is the feed per minute here" in other
+    assert "G90" not in other
+    assert "G90" not in " ".join(warnings(asked("router", "plain"), "milling"))
+    header = header_lines(program, asked("lathe", "plain"), design_id="a", name="b")
+    assert [line.removeprefix("check: ") for line in header if line.startswith("check: ")] == warnings(
+        asked("lathe", "plain"), "turning"
+    )
+
+
+@pytest.mark.parametrize("dialect", ["plain", "machining_centre"])
+def test_start_and_end_keep_to_a_known_height(tmp_path, dialect):
+    told = asked("router", dialect, park=(0.1, 0.25))
+    program = made(SMALL, told)["finishing"]
+    blocks = [
+        line for line in written(tmp_path, told, program).read_text("ascii").splitlines() if not line.startswith("(")
+    ]
+    start = blocks.index("S16000 M3")
+    if dialect == "plain":
+        assert blocks[2:start] == ["G54", "G0 Z10.0", blocks[start - 1]]
+        assert blocks[-5:] == ["G0 Z10.0", "X100.0 Y250.0", "M5", "M30", "%"]
+        assert blocks[start + 1] == "G4 P3.0"
+    else:
+        assert blocks[3:6] == ["G91 G28 Z0.0", "G90", "T4 M6"]
+        assert blocks[start - 1] == "G43 H4 Z10."
+        assert blocks[-6:] == ["X100. Y250.", "G91 G28 Z0.0", "G90", "M5", "M30", "%"]
+        assert blocks[start + 1] == "G4 P3000"
+    assert blocks[start - (1 if dialect == "plain" else 2)].startswith(("X", "G0 X"))
+
+
+def test_clamps_are_told_from_what_cutter_holder_and_spindle_sweep():
+    told = process(tools={"ball 6": {"reach": 32 * MM, "holder_length": 3 * MM, "spindle_nose": 60 * MM}})
+    program = made(SMALL, told)["finishing"]
+    lines = header_lines(program, told, design_id="a", name="b")
+    clamps = [line for line in lines if line.startswith("clamps: ")]
+    tips = program.position[program.position[:, 2] < 10 * MM - 1e-9]
+    widest = (tips[:, 0].max() + 3 * MM) / MM
+    assert f"to {widest:.3f}, Y" in clamps[0]
+    assert "above Z 8.000" in clamps[0]  # 2 mm under the rapid moves at 10
+    lowest = program.lowest / MM
+    assert f"within 12.000 of that none above Z {lowest + 32 - 2:.3f}, for the holder" in clamps[1]  # 30 / 2 - 3
+    assert f"within 27.000 of that none above Z {lowest + 35 - 2:.3f}, for the spindle" in clamps[2]  # 60 / 2 - 3
+
+
+PROCESS = files("evenflare.manufacture").joinpath("processes", "router.toml").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("table", "words"),
+    [
+        ('dialect = "plane"', ["dialect", "Did you mean plain?"]),
+        ('dialect = "lathe_cycles"', ['is for [machine] kind = "lathe"', "this one is a router"]),
+        ('dialect = "mine.toml"', ["mine.toml: no such file"]),
+        ('units = "cm"', ["units", '"mm" or "inch"']),
+        ('tool_call = "T{n} M6"', ['tool "bull 12" tool_number: missing', "T{n} M6"]),
+        ('tool_call = "T1 M6"', ["tool_call", "like T{n} M6"]),
+        ('retreat = ["G91 G28 Z0.0"]', ["retreat", 'Let its last block be "G90"']),
+        ('retreat = ["G1 Z50.0 F100"]', ["retreat", "one block of G0, G28"]),
+        ('path_tolerance = "G64 P{tolerance}"', ["without path_tolerance_mm"]),
+        ('path_tolerance = "G64 P{tolerance}"\npath_tolerance_mm = 0.05', ["must be below tolerance_mm = 0.05"]),
+        ('absolute = "absolute"', ["absolute", "a word such as G90"]),
+        ('inches = "G21"', ["millimetres and inches are both G21"]),
+    ],
+)
+def test_a_fault_in_controller_is_told_with_its_remedy(tmp_path, table, words):
+    path = tmp_path / "mine_too.toml"
+    path.write_text(f"{PROCESS}\n[controller]\n{table}\n", encoding="utf-8")
+    with pytest.raises(InputError) as told:
+        read_process(path)
+    for word in [str(path), *words]:
+        assert word in str(told.value)
+
+
+def test_a_dialect_of_the_workshops_own_is_sought_beside_the_process(tmp_path):
+    (tmp_path / "ours.toml").write_text('comments = "semicolon"\nend = "M2"\n', encoding="utf-8")
+    path = tmp_path / "mine.toml"
+    path.write_text(f'{PROCESS}\n[controller]\ndialect = "ours.toml"\nend = "M30"\n', encoding="utf-8")
+    found = read_process(path).controller
+    assert (found.dialect, found.comments, found.end) == ("ours", "semicolon", "M30")
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "words"),
+    [
+        ("plunge_feed_mm_per_min = 600", "plunge_feed_mm_per_min = 6001", ["must be at most rapid_feed_mm_per_min"]),
+        ("cutting_feed_mm_per_min = 2400", "cutting_feed_mm_per_min = 7000", ["= 7000: must be at most", "= 6000"]),
+        ("flute_length_mm = 30", "flute_length_mm = 30\nedge_length_mm = 2", ["belongs to a turning tool"]),
+    ],
+)
+def test_feeds_above_rapid_moves_and_edges_of_cutters_are_refused(tmp_path, old, new, words):
+    path = tmp_path / "mine.toml"
+    path.write_text(PROCESS.replace(old, new), encoding="utf-8")
+    with pytest.raises(InputError) as told:
+        read_process(path)
+    assert all(word in str(told.value) for word in words)
+
+
+def test_the_reader_refuses_another_controllers_words_and_another_tool(tmp_path):
+    told = asked("router", "machining_centre")
+    program = made(SMALL, told)["back"]
+    path = written(tmp_path, told, program)
+    with pytest.raises(InputError, match="line"):
+        read_gcode(path, tool=program.tool, rapid_feed=0.1)
+    with pytest.raises(InputError, match="T5 M6"):
+        read_gcode(path, tool=told.tool("ball 6"), rapid_feed=0.1, controller=told.controller)

@@ -26,7 +26,8 @@ MEANINGS = {
 }
 SECONDS = {"plain": "P", "small": "P", "metric_words": "X", "blended": "P", "lathe_cycles": "U"}
 """The letter by which G4 counts seconds; on a machining centre P counts milliseconds."""
-FINE = math.radians(1.0)
+FINE = math.radians(0.25)
+"""Between points of an arc: within 0.2 um of one of 60 mm, (1 - cos(FINE / 2)) R."""
 
 
 @dataclass

@@ -70,15 +70,18 @@ def test_every_dialect_is_read_to_the_same_moves_by_an_independent_reader(tmp_pa
         if arcs == "none":
             # Those that come back to where the tool is, to the last digit, are not written.
             assert len(moves) <= len(program.position)
-            rows = np.array([np.linalg.norm(program.position - move, axis=1).argmin() for move in moves[:200]])
-            assert np.linalg.norm(program.position[rows] - moves[:200], axis=1).max() <= digit
-            cuts = [k for k, move in enumerate(found.moves[:200]) if not move[4]]
-            told_feed = program.feed[rows[cuts]] * 60 / MM
-            assert np.abs(told_feed - [found.moves[k][3] for k in cuts]).max() <= 0.06
+            row = -1
+            for move in found.moves:
+                row += 1
+                while np.abs(program.position[row] - np.array(move[:3]) * MM).max() > digit:
+                    row += 1  # runs out where a move is none of the program's
+                assert move[4] == program.rapid[row]
+                # Half of the last digit: 0.1 mm/min, or a hundredth of an inch.
+                assert move[4] or abs(move[3] - program.feed[row] * 60 / MM) <= (0.051 if units == "mm" else 0.13)
         assert from_moves(program.position, moves).max() <= tolerance + digit + 0.2e-6
         assert moves[-1] == pytest.approx(program.position[-1], abs=digit)
         product = read_gcode(path, tool=program.tool, rapid_feed=0.1, controller=told.controller).program
-        assert from_moves(product.position, moves).max() <= tolerance + digit + 1.5e-6  # arcs of a degree a step
+        assert from_moves(product.position, moves).max() <= tolerance + digit + 0.4e-6  # both arcs in chords
         assert (found.dwell, found.spindle, found.running) == (3.0, told.machine.spindle_rpm, False)
         assert found.said.index("spindle") < found.said.index("straight")
         if told.controller.tool_call:
@@ -87,7 +90,7 @@ def test_every_dialect_is_read_to_the_same_moves_by_an_independent_reader(tmp_pa
         if told.controller.program_number:
             assert found.number == 1001 + order
         if told.controller.path_tolerance:
-            assert found.blend == pytest.approx(0.005, abs=3e-6)  # the last digit of an inch
+            assert 0.005 - 2.6e-4 < found.blend <= 0.005 + 1e-9  # to the last digit of an inch, never more
 
 
 def test_plain_turning_words_stop_a_lathe_on_which_they_are_cycles(tmp_path):
@@ -123,7 +126,7 @@ def test_start_and_end_keep_to_a_known_height(tmp_path, dialect):
         assert blocks[-5:] == ["G0 Z10.0", "X100.0 Y250.0", "M5", "M30", "%"]
         assert blocks[start + 1] == "G4 P3.0"
     else:
-        assert blocks[3:6] == ["G91 G28 Z0.0", "G90", "T4 M6"]
+        assert blocks[4:7] == ["G91 G28 Z0.0", "G90", "T4 M6"]
         assert blocks[start - 1] == "G43 H4 Z10."
         assert blocks[-6:] == ["X100. Y250.", "G91 G28 Z0.0", "G90", "M5", "M30", "%"]
         assert blocks[start + 1] == "G4 P3000"
@@ -147,6 +150,11 @@ def test_clamps_are_told_from_what_cutter_holder_and_spindle_sweep():
 PROCESS = files("evenflare.manufacture").joinpath("processes", "router.toml").read_text("utf-8")
 
 
+def with_controller(table):
+    before, after = PROCESS.split("[controller]")
+    return f"{before}[controller]\n{table}\n\n{after[after.index('[[tools]]') :]}"
+
+
 @pytest.mark.parametrize(
     ("table", "words"),
     [
@@ -166,7 +174,7 @@ PROCESS = files("evenflare.manufacture").joinpath("processes", "router.toml").re
 )
 def test_a_fault_in_controller_is_told_with_its_remedy(tmp_path, table, words):
     path = tmp_path / "mine_too.toml"
-    path.write_text(f"{PROCESS}\n[controller]\n{table}\n", encoding="utf-8")
+    path.write_text(with_controller(table), encoding="utf-8")
     with pytest.raises(InputError) as told:
         read_process(path)
     for word in [str(path), *words]:
@@ -176,7 +184,7 @@ def test_a_fault_in_controller_is_told_with_its_remedy(tmp_path, table, words):
 def test_a_dialect_of_the_workshops_own_is_sought_beside_the_process(tmp_path):
     (tmp_path / "ours.toml").write_text('comments = "semicolon"\nend = "M2"\n', encoding="utf-8")
     path = tmp_path / "mine.toml"
-    path.write_text(f'{PROCESS}\n[controller]\ndialect = "ours.toml"\nend = "M30"\n', encoding="utf-8")
+    path.write_text(with_controller('dialect = "ours.toml"\nend = "M30"'), encoding="utf-8")
     found = read_process(path).controller
     assert (found.dialect, found.comments, found.end) == ("ours", "semicolon", "M30")
 
@@ -203,5 +211,5 @@ def test_the_reader_refuses_another_controllers_words_and_another_tool(tmp_path)
     path = written(tmp_path, told, program)
     with pytest.raises(InputError, match="line"):
         read_gcode(path, tool=program.tool, rapid_feed=0.1)
-    with pytest.raises(InputError, match="T5 M6"):
+    with pytest.raises(InputError, match="calls another tool than .*T4 M6"):
         read_gcode(path, tool=told.tool("ball 6"), rapid_feed=0.1, controller=told.controller)

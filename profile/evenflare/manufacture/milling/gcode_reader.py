@@ -151,6 +151,9 @@ def _obeyed(block: str, state: _State) -> list[tuple[FloatArray, float, bool]]:
     if controller.tool_call and block == controller.tool_words(controller.tool_call, number):
         state.called = True
         return []
+    if controller.tool_call and block.startswith("T"):
+        called = controller.tool_words(controller.tool_call, number)
+        raise state.wrong(f'{block!r}: calls another tool than "{state.tool.name}", {called}. Export it again')
     if controller.length_offset:
         words = controller.tool_words(controller.length_offset, number)
         without = re.sub(rf"(^|\s){words}(\s|$)", " ", block).strip()

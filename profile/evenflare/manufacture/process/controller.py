@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from typing import Literal
 
@@ -101,4 +102,6 @@ class Controller:
     @property
     def path_tolerance_block(self) -> str:
         """As it stands in a program; empty without one."""
-        return self.path_tolerance.replace("{tolerance}", self.number(self.corner_tolerance / self.unit))
+        scale = 10.0**self.decimals
+        least = math.floor(self.corner_tolerance / self.unit * scale + 1e-6) / scale  # never more than is stated
+        return self.path_tolerance.replace("{tolerance}", self.number(least))

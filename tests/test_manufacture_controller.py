@@ -213,3 +213,21 @@ def test_the_reader_refuses_another_controllers_words_and_another_tool(tmp_path)
         read_gcode(path, tool=program.tool, rapid_feed=0.1)
     with pytest.raises(InputError, match="calls another tool than .*T4 M6"):
         read_gcode(path, tool=told.tool("ball 6"), rapid_feed=0.1, controller=told.controller)
+
+
+def test_whole_feeds_keep_their_digits_whatever_the_decimals(tmp_path):
+    told = asked("router", "plain", decimals=3)
+    program = made(SMALL, told)["back"]
+    found = interpret(written(tmp_path, told, program).read_bytes(), "plain")
+    assert {move[3] for move in found.moves if not move[4]} == {600.0, 2400.0}
+
+
+def test_inch_programs_say_so_and_their_headers_are_in_inches():
+    told = asked("router", "blended", units="inch", arc_tolerance=3e-6)
+    program = made(SMALL, told)["finishing"]
+    lines = header_lines(program, told, design_id="a", name="b")
+    assert "units: inch, absolute, feed in inch/min; lines of set-up: mm" in lines
+    assert any("ball nose, diameter 0.23622, " in line for line in lines)  # 6 over 25.4
+    assert f"lowest Z: {program.lowest / 25.4e-3:.5f}; highest Z: 0.39370" in lines
+    assert "path tolerance: G64 P0.00019 rounds corners" in lines
+    assert not any("e-0" in line for line in lines)

@@ -57,7 +57,7 @@ def header_lines(
     tool, machine, controller = program.tool, process.machine, process.controller
 
     def length(value: float) -> str:
-        return f"{value / controller.unit:.6g}"
+        return f"{value / controller.unit:.{controller.decimals}f}".rstrip("0").rstrip(".")
 
     if tool.kind == "turning":
         sizes = f"turning tool, nose radius {length(tool.corner_radius)}, reach {length(tool.reach)}"
@@ -87,6 +87,7 @@ def header_lines(
         f"tool: {tool.name}: {sizes}{called}",
         f"tolerance: {length(process.tolerance)} along the normal{scallop}{left}",
         f"arcs: {arc}",
+        *([f"path tolerance: {controller.path_tolerance_block} rounds corners"] if controller.path_tolerance else []),
         f"lowest Z: {lowest}; highest Z: {highest}",
         f"estimated time: {run_time(program, process) / MINUTE:.0f} min, with an acceleration of"
         f" {machine.acceleration / MILLIMETRE:.0f} mm/s2, without tool change",

@@ -24,7 +24,7 @@ class Controller:
     percent_lines    : whether a file begins and ends with %.
     program_number   : of the part's first program, which O stands before; 0: none.
     line_ends        : line feeds, or carriage returns and line feeds.
-    decimals         : of lengths; a feed has three fewer.
+    decimals         : of lengths; a feed has three fewer, at least one.
     decimal_point    : whole numbers end in ".0", or in a point.
     arcs             : by their centre, counted from the arc's start, or by their radius.
     dwell_word, dwell_unit : of G4.
@@ -70,7 +70,7 @@ class Controller:
     @property
     def feed_decimals(self) -> int:
         """Of a feed: 0.1 mm/min of four decimals of a length."""
-        return self.decimals - 3
+        return max(1, self.decimals - 3)
 
     @property
     def newline(self) -> str:

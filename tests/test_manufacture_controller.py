@@ -121,6 +121,8 @@ def test_start_and_end_keep_to_a_known_height(tmp_path, dialect):
         line for line in written(tmp_path, told, program).read_text("ascii").splitlines() if not line.startswith("(")
     ]
     start = blocks.index("S16000 M3")
+    (length,) = (line for line in header_lines(program, told, design_id="a", name="b") if line.startswith("length: "))
+    assert ("no offset is called" if dialect == "plain" else "G43 H4 takes it") in length
     if dialect == "plain":
         assert blocks[2:start] == ["G54", "G0 Z10.0", blocks[start - 1]]
         assert blocks[-5:] == ["G0 Z10.0", "X100.0 Y250.0", "M5", "M30", "%"]

@@ -7,15 +7,18 @@ import re
 
 import numpy as np
 import pytest
+import shapely
+import shapely.affinity
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.run_time import CORNER, run_time
 from evenflare.manufacture.milling.side_edge import CELL, STEP, side_edges
+from evenflare.manufacture.milling.turning import bore_radius
 from evenflare.manufacture.proof.proof import prove
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
-from evenflare.waveguide import Conical, Waveguide
+from evenflare.waveguide import Conical, OblateSpheroidal, Waveguide
 from programs_shared import made, process, sizes_of
 
 SMALL = Waveguide(Conical(30 * MM, 40 * DEGREE, 5 * MM))
@@ -106,6 +109,43 @@ def test_a_cut_across_the_face_needs_its_depth_over_the_lean_of_the_edge():
     assert across / MM == pytest.approx(wide / np.cos(lean), abs=(CELL + STEP) / MM + 0.03)
 
 
+def edge_by_polygons(program, bore, *, step):
+    """mm: the same by cutting polygons with an insert as a polygon, its back open toward the front."""
+    nose, lean, far = program.tool.corner_radius / MM, program.tool.edge_angle - 90 * DEGREE, 40.0
+    begin = nose * np.array([-np.sin(lean), -np.cos(lean)])
+    end = begin + far * np.array([-np.cos(lean), np.sin(lean)])
+    back = shapely.Polygon([begin, end, (end[0], 80), (nose, 80), (nose, 0), (0, 0)])
+    insert = shapely.union(shapely.Point(0, 0).buffer(nose, quad_segs=64), back)
+    edge, material, longest = shapely.LineString([begin, end]), shapely.box(bore / MM, -60, 120, 0), 0.0
+    centre = program.position[:, [0, 2]] / MM
+    for row in range(1, len(centre)):
+        way = centre[row] - centre[row - 1]
+        count = max(1, int(np.hypot(*way) / step))
+        for share in np.arange(1, count + 1) / count:
+            x, z = centre[row - 1] + way * share
+            if z > nose:
+                continue
+            met = shapely.affinity.translate(edge, x, z).intersection(material)
+            if not program.rapid[row] and met.length > 2e-3:
+                there = shapely.get_coordinates(met) - [x + begin[0], z + begin[1]]
+                longest = max(longest, np.hypot(*there.T).max() + (nose + nose * np.sin(lean)) / np.cos(lean))
+            material = material.difference(shapely.affinity.translate(insert, x, z))
+        material = material.simplify(2e-4)
+    return longest
+
+
+@pytest.mark.parametrize(
+    "wall", [Conical(12 * MM, 40 * DEGREE, 3 * MM), OblateSpheroidal(15 * MM, 35 * DEGREE, 8 * MM)]
+)
+def test_the_edge_that_a_whole_program_needs_is_that_of_an_insert_of_polygons(wall):
+    waveguide, asked = Waveguide(wall), process("lathe")
+    (program,) = made(waveguide, asked).values()
+    bore = bore_radius(waveguide, asked)
+    (edge,) = side_edges((program,), asked.machine, bore=bore)
+    # Both advance in steps of 0.02 mm, of which an edge along a wall sees the double.
+    assert edge / MM == pytest.approx(edge_by_polygons(program, bore, step=0.02), abs=0.04)
+
+
 @pytest.mark.parametrize("point", ["nose_centre", "imaginary_tip"])
 def test_an_insert_with_too_short_an_edge_is_refused_and_the_edge_that_is_told_does(point):
     machine = {"programmed_point": point}
@@ -120,6 +160,15 @@ def test_an_insert_with_too_short_an_edge_is_refused_and_the_edge_that_is_told_d
     enough = {"bar, nose 0.8": {"edge_length": needed * MM}}
     (program,) = made(SMALL, process("lathe", machine=machine, tools=enough)).values()
     assert any(each.endswith(f"and it has {needed:g}") for each in program.setup)
+
+
+def test_each_of_two_inserts_is_told_its_own_edge():
+    asked = process("lathe")
+    fine = dataclasses.replace(asked.tools[0], name="fine", corner_radius=0.4 * MM, diameter=0.8 * MM)
+    found = made(SMALL, dataclasses.replace(asked, tools=(*asked.tools, fine), finishing_tool="fine"))
+    lines = [next(each for each in program.setup if each.startswith("insert: ")) for program in found.values()]
+    rough, finished = (float(re.search(r"up to ([\d.]+) from", line)[1]) for line in lines)
+    assert rough >= 2.0 > finished  # a stepdown of 2; half a millimetre of stock
 
 
 def test_a_spindles_nose_that_would_meet_the_wall_is_refused_and_seen_by_the_proof():

@@ -51,11 +51,27 @@ def start_and_end(program: Program, process: Process, *, units: Literal["mm", "i
     wait = f", {machine.spin_up:g} s to come up to speed" if machine.spin_up else ""
     end = f"at {last}, {across(-1)}{', then ' + ', '.join(retreat) if retreat else ''}; the spindle stops"
     return [
+        _zeroed(program, process),
         f"start: {begin}",
         f"spindle: {machine.spindle_rpm:.0f} turns a minute, clockwise{wait}, before the tool goes lower",
         f"end: {end}",
         *(_jaws(program, shown) if turned else _clamps(program, machine, shown)),
     ]
+
+
+def _zeroed(program: Program, process: Process) -> str:
+    """Whose length the places in a program count on."""
+    controller, number = process.controller, program.tool.number
+    if controller.length_offset:
+        words = controller.tool_words(controller.length_offset, number)
+        return f"length: {words} takes it from the controller's table; see that {number} is this tool's"
+    if program.kind == "turning" and controller.tool_call:
+        words = controller.tool_words(controller.tool_call, number)
+        return (
+            f"length: {words} calls the tool with its offsets; see that they are this tool's, to the programmed point"
+        )
+    own = "the programmed point of this tool" if program.kind == "turning" else "this tool's own tip"
+    return f"length: no offset is called; set the work's zero with {own}"
 
 
 def _clamps(program: Program, machine: Machine, shown: Callable[[float], str]) -> list[str]:

@@ -118,7 +118,8 @@ def _tools(process: Process, programs: Sequence[Program]) -> list[Any]:
     for tool in dict.fromkeys(each.tool for each in programs):
         sizes = [tool.diameter, tool.corner_radius, tool.flute_length, tool.reach]
         sizes += [tool.shank_diameter, tool.holder_diameter]
-        rows.append([tool.name, _KINDS[tool.kind], *(f"{size / MILLIMETRE:g}" for size in sizes)])
+        called = f", T{tool.number}" if tool.number else ""
+        rows.append([tool.name + called, _KINDS[tool.kind], *(f"{size / MILLIMETRE:g}" for size in sizes)])
     head = ["Tool", "Kind", "Diameter", "Corner radius", "Flute length", "Stick-out", "Shank Ø", "Holder Ø"]
     figures = (
         f"In mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"

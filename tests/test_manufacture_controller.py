@@ -167,6 +167,7 @@ def with_controller(table):
         ('tool_call = "T{n} M6"', ['tool "bull 12" tool_number: missing', "T{n} M6"]),
         ('tool_call = "T1 M6"', ["tool_call", "like T{n} M6"]),
         ('retreat = ["G91 G28 Z0.0"]', ["retreat", 'Let its last block be "G90"']),
+        ('retreat = ["G0 Z50.0"]', ['"G0 Z50.0" goes to a place of the work', "G53, G28 or G30"]),
         ('retreat = ["G1 Z50.0 F100"]', ["retreat", "one block of G0, G28"]),
         ('path_tolerance = "G64 P{tolerance}"', ["without path_tolerance_mm"]),
         ('path_tolerance = "G64 P{tolerance}"\npath_tolerance_mm = 0.05', ["must be below tolerance_mm = 0.05"]),

@@ -261,7 +261,8 @@ def export_command(
             proof=proved.proof,
         )
     removed = making.clear_stale(folder, written)
-    return Export(written, removed, proved.may_be_written, wall.asked_warnings(asked))
+    warnings = [*wall.asked_warnings(asked), *making.program_warnings(process, proved)]
+    return Export(written, removed, proved.may_be_written, warnings)
 
 
 def index_lines(directivity: Directivity) -> list[str]:

@@ -10,6 +10,7 @@ from evenflare import files
 from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
+from evenflare.manufacture.milling.ambiguous import cycle_warning
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.part.outline import Sizes
@@ -119,6 +120,14 @@ def make(
     verdict = "passed" if proved.may_be_written else "FAILED, so the programs were not written"
     written.append(("proof.json", f"cut in software, {verdict}: greatest gouge {gouge:.4f} mm"))
     return written
+
+
+def program_warnings(process: Process | None, proved: Proved) -> list[str]:
+    """What to look up before a turning program is run, where a control may take its words for something else."""
+    if process is None or not proved.may_be_written:
+        return []
+    told = cycle_warning(process)
+    return [f"{each.name}.nc: {told}" for each in proved.programs[:1] if each.kind == "turning" and told]
 
 
 def title_of(design: Design) -> str:

@@ -7,29 +7,35 @@ from typing import Literal
 from evenflare.manufacture.process.types import Process
 
 
-def warnings(process: Process, kind: Literal["milling", "turning"]) -> list[str]:
-    """A line for each word of the process' programs that means something else on some controllers.
+def cycle_warning(process: Process) -> str:
+    """What is dangerous in turning programs of the process: words that are cycles elsewhere; empty if none is.
 
-    Source: meanings of G20, G21, G70, G71, G90, G94 and G98 differ between ISO 6983-1, NISTIR 6556 and manuals of
-    lathes; from memory.
+    Source: NISTIR 6556 has G90 and G94 as modes; manuals of lathes have them as cycles, and G98 (from memory).
     """
+    controller = process.controller
+    words = [word for word in (controller.absolute, controller.feed_per_minute) if word in ("G90", "G94")]
+    if words:
+        return (
+            f"{' and '.join(words)} choose absolute places and feed per minute here; on some lathe controls G90 and G94"
+            " are turning and facing cycles, and G98 is the feed per minute: then do not run this, and export it with"
+            " dialect lathe_cycles"
+        )
+    if controller.feed_per_minute == "G98":
+        return (
+            "G98 is the feed per minute here and places are absolute by X and Z; on controls where G94 is the feed per"
+            " minute, G98 belongs to drilling cycles: then do not run this, and export it with dialect plain"
+        )
+    return ""
+
+
+def warnings(process: Process, kind: Literal["milling", "turning"]) -> list[str]:
+    """A line for each word of the process' programs that means something else on some controllers (from memory)."""
     controller, lines = process.controller, list[str]()
-    feed, unit = controller.feed_per_minute, controller.inches if controller.units == "inch" else controller.millimetres
+    unit = controller.inches if controller.units == "inch" else controller.millimetres
     if kind == "turning":
-        if controller.absolute == "G90" or feed == "G94":
-            words = " and ".join(word for word in (controller.absolute, feed) if word in ("G90", "G94"))
-            lines.append(
-                f"{words} choose absolute places and feed per minute here; on some lathe controls G90 and G94 are"
-                " turning and facing cycles, and G98 is the feed per minute: then do not run this, and export it with"
-                " dialect lathe_cycles"
-            )
-        elif feed == "G98":
-            lines.append(
-                "G98 is the feed per minute here and places are absolute by X and Z; on controls where G94 is the feed"
-                " per minute, G98 belongs to drilling cycles: then do not run this, and export it with dialect plain"
-            )
-        told = f", as {controller.diameter} says" if controller.diameter else ""
+        cycles, told = cycle_warning(process), f", as {controller.diameter} says" if controller.diameter else ""
         lines += [
+            *([cycles] if cycles else []),
             f"X is a diameter{told}: a control set to radius would cut twice as wide",
             "M3 turns the spindle as a right-hand screw goes into the work; see that the work comes down on the"
             " insert's face, and write M4 where it is mounted the other way up",

@@ -28,6 +28,7 @@ class Controller:
     decimal_point    : whole numbers end in ".0", or in a point.
     arcs             : by their centre, counted from the arc's start, or by their radius.
     dwell_word, dwell_unit : of G4.
+    spindle_start    : word that turns the spindle on; M4 only for turning tools that are mounted the other way up.
     tool_call, length_offset : {n} and {nn} stand for the tool's number, plain and of two digits; empty: neither.
     retreat          : blocks that bring the tool to a height of the machine's own; none: the work's safe height serves.
     path_tolerance   : block that lets corners be rounded; {tolerance} stands for corner_tolerance; empty: none.
@@ -55,6 +56,7 @@ class Controller:
     arcs: Literal["centre", "radius"] = "centre"
     dwell_word: Literal["P", "X", "U", "S"] = "P"
     dwell_unit: Literal["s", "ms"] = "s"
+    spindle_start: Literal["M3", "M4"] = "M3"
     tool_call: str = ""
     length_offset: str = ""
     retreat: tuple[str, ...] = ()

@@ -132,6 +132,12 @@ def _wrong(controller: Controller) -> str:
     relative = any("G91" in block.split() for block in controller.retreat)
     if relative and "G90" not in controller.retreat[-1].split():
         return 'retreat: goes by G91, and places after it are absolute. Let its last block be "G90"'
+    for block in controller.retreat:
+        words = block.split()
+        if any(word[0] in "XYZUVW" for word in words) and not {"G28", "G30", "G53"} & set(words):
+            return (
+                f'retreat: "{block}" goes to a place of the work. Write G53, G28 or G30, the machine\'s own, before it'
+            )
     if controller.path_tolerance and not controller.corner_tolerance:
         return "path_tolerance: without path_tolerance_mm. Add for example path_tolerance_mm = 0.005"
     if controller.millimetres == controller.inches:

@@ -14,7 +14,7 @@ PLAIN = {
     **{"G0": "rapid", "G1": "straight", "G2": "clockwise", "G3": "counter-clockwise", "G4": "dwell"},
     **{"G17": "XY", "G18": "ZX", "G20": "inch", "G21": "mm", "G54": "offset"},
     **{"G40": "off", "G49": "off", "G80": "off", "G97": "off", "G90": "absolute", "G94": "per minute"},
-    **{"M3": "spindle", "M5": "stop", "M30": "end"},
+    **{"M3": "spindle", "M4": "spindle", "M5": "stop", "M30": "end"},
 }
 MEANINGS = {
     "plain": PLAIN,

@@ -6,8 +6,10 @@ from importlib.resources import files
 from pathlib import Path
 
 import numpy as np
+import pypdf
 import pytest
 
+from commandline import DESIGN, said
 from controller_reader import RefusedError, interpret
 from evenflare.files import InputError, write_text
 from evenflare.manufacture.milling.ambiguous import warnings
@@ -172,6 +174,7 @@ def with_controller(table):
         ('path_tolerance = "G64 P{tolerance}"', ["without path_tolerance_mm"]),
         ('path_tolerance = "G64 P{tolerance}"\npath_tolerance_mm = 0.05', ["must be below tolerance_mm = 0.05"]),
         ('absolute = "absolute"', ["absolute", "a word such as G90"]),
+        ('spindle_start = "M4"', ["cutters backward", 'must be "M3"']),
         ('inches = "G21"', ["millimetres and inches are both G21"]),
     ],
 )
@@ -234,3 +237,28 @@ def test_inch_programs_say_so_and_their_headers_are_in_inches():
     assert f"lowest Z: {program.lowest / 25.4e-3:.5f}; highest Z: 0.39370" in lines
     assert "path tolerance: G64 P0.00019 rounds corners" in lines
     assert not any("e-0" in line for line in lines)
+
+
+def test_a_tool_mounted_the_other_way_up_has_the_spindle_turn_the_other_way(tmp_path):
+    told = asked("lathe", "lathe_cycles", spindle_start="M4")
+    (program,) = made(SMALL, told).values()
+    path = written(tmp_path, told, program)
+    blocks = [line for line in path.read_text("ascii").splitlines() if not line.startswith("(")]
+    assert "S800 M4" in blocks
+    assert "M3" not in " ".join(blocks).split()
+    lines = header_lines(program, told, design_id="a", name="b")
+    assert any(line.startswith("spindle: 800 turns a minute, counter-clockwise, 3 s") for line in lines)
+    assert any("export with spindle_start M3" in line for line in lines)
+    with pytest.raises(InputError, match="M4: is not one of the words"):
+        read_gcode(path, tool=program.tool, rapid_feed=0.1, controller=asked("lathe", "lathe_cycles").controller)
+
+
+def test_export_warns_of_words_that_are_cycles_on_some_lathes(here, capsys):
+    (here / "design.toml").write_text(DESIGN.replace("depth_mm = 80", "depth_mm = 20"), encoding="utf-8")
+    code, out, err = said(capsys, "export design.toml --out turned --process lathe")
+    assert code == 0, out + err
+    assert "warning: turning.nc: G90 and G94 choose absolute places" in err
+    pages = pypdf.PdfReader(here / "turned" / "setup_sheet.pdf").pages
+    text = "".join("".join(page.extract_text() for page in pages).split())
+    for words in ("G90andG94chooseabsolute", "Start:toZ5.800first", "Insert:itssideedgecutsupto", "Jaws:holdthestock"):
+        assert words in text

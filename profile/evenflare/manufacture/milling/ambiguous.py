@@ -34,11 +34,12 @@ def warnings(process: Process, kind: Literal["milling", "turning"]) -> list[str]
     unit = controller.inches if controller.units == "inch" else controller.millimetres
     if kind == "turning":
         cycles, told = cycle_warning(process), f", as {controller.diameter} says" if controller.diameter else ""
+        other = "M4" if controller.spindle_start == "M3" else "M3"
         lines += [
             *([cycles] if cycles else []),
             f"X is a diameter{told}: a control set to radius would cut twice as wide",
-            "M3 turns the spindle as a right-hand screw goes into the work; see that the work comes down on the"
-            " insert's face, and write M4 where it is mounted the other way up",
+            f"{controller.spindle_start} turns the spindle: see that the work comes toward the insert's face; where it"
+            f" is mounted the other way up, export with spindle_start {other}",
         ]
     if unit in ("G20", "G21"):
         lines.append(f"{unit} chooses the units; some controls take G70 and G71 for them: see that the screen says so")

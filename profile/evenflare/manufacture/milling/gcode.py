@@ -161,7 +161,7 @@ def _first(place: FloatArray, names: str, controller: Controller, number: int, s
 
 
 def _started(machine: Machine, controller: Controller) -> list[str]:
-    start = f"S{machine.spindle_rpm:.0f} M3"
+    start = f"S{machine.spindle_rpm:.0f} {controller.spindle_start}"
     return [start, controller.dwell(machine.spin_up)] if machine.spin_up else [start]
 
 

@@ -27,7 +27,7 @@ _BLOCK = re.compile(r"(?:[A-Z][-+]?(?:\d+\.?\d*|\.\d+)\s*)+")
 _MOTION = {0, 1, 2, 3}
 _DWELL = 4
 _PLANES = {17: "milling", 18: "turning"}
-_MISCELLANEOUS = {3, 5}
+_STOP = "M5"
 
 
 class ReadProgram(NamedTuple):
@@ -68,8 +68,8 @@ def read_gcode(path: Path, *, tool: Tool, rapid_feed: float, controller: Control
     controller       : whose words they are; left out: plain ones.
     Moves begin where all axes are known. Arcs come as straight moves within CHORD.
     Errors : InputError with the line, for anything but the words that `gcode` may write for this controller in an
-             order that makes sense: G0 to G4, G17 or G18, those of the controller, M3, M5, its end, and X Y Z I J K R F
-             S N; a block of the controller's own as a whole; a tool of another number than `tool`.
+             order that makes sense: G0 to G4, G17 or G18, those of the controller, its spindle's start, M5, its end, and
+             X Y Z I J K R F S N; a block of the controller's own as a whole; a tool of another number than `tool`.
     """
     state, header = _State(path, controller or Controller(), tool, rapid_feed), list[str]()
     moves: list[tuple[FloatArray, float, bool]] = []
@@ -209,10 +209,10 @@ def _prepare(value: float, state: _State) -> None:
 def _switch(value: float, state: _State) -> None:
     if f"M{value:g}" == state.controller.end:
         state.ended = True
-    elif value not in _MISCELLANEOUS:
-        raise state.wrong(f"M{value:g}: is not one of the words of a plain program. Remove it")
+    elif f"M{value:g}" not in (state.controller.spindle_start, _STOP):
+        raise state.wrong(f"M{value:g}: is not one of the words of a program for this controller. Remove it")
     else:
-        state.turning_on = value == 3
+        state.turning_on = f"M{value:g}" != _STOP
 
 
 def _move(words: dict[str, float], state: _State) -> list[tuple[FloatArray, float, bool]]:
@@ -235,7 +235,7 @@ def _move(words: dict[str, float], state: _State) -> list[tuple[FloatArray, floa
     if state.motion != 0 and (state.feed is None or set(before) < set(axes)):
         raise state.wrong("a cut before its feed F, or from an unknown place. Write F, or begin with G0 on all axes")
     if state.motion != 0 and not state.turning_on:
-        raise state.wrong("a cut while the spindle stands still. Write M3 first")
+        raise state.wrong(f"a cut while the spindle stands still. Write {controller.spindle_start} first")
     if set(state.place) < set(axes):
         return []
     end = _place(state, state.place)

@@ -48,12 +48,13 @@ def start_and_end(program: Program, process: Process, *, units: Literal["mm", "i
     begin = f"to {first} first, then to {across(0)} at that height: nothing may stand in between"
     if retreat:
         begin = f"{', '.join(retreat)}: to the machine's own height; then to {across(0)}, then to {first}"
+    way = "clockwise" if process.controller.spindle_start == "M3" else "counter-clockwise"
     wait = f", {machine.spin_up:g} s to come up to speed" if machine.spin_up else ""
     end = f"at {last}, {across(-1)}{', then ' + ', '.join(retreat) if retreat else ''}; the spindle stops"
     return [
         _zeroed(program, process),
         f"start: {begin}",
-        f"spindle: {machine.spindle_rpm:.0f} turns a minute, clockwise{wait}, before the tool goes lower",
+        f"spindle: {machine.spindle_rpm:.0f} turns a minute, {way}{wait}, before the tool goes lower",
         f"end: {end}",
         *(_jaws(program, shown) if turned else _clamps(program, machine, shown)),
     ]

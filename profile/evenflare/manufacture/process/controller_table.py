@@ -70,6 +70,7 @@ class WordsTable(Table):
     arcs: Literal["centre", "radius"] | None = None
     dwell_word: Literal["P", "X", "U", "S"] | None = None
     dwell_unit: Literal["s", "ms"] | None = None
+    spindle_start: Literal["M3", "M4"] | None = None
     tool_call: ToolCall | None = None
     length_offset: LengthOffset | None = None
     retreat: Annotated[list[Block], Field(max_length=3)] | None = None

@@ -277,6 +277,8 @@ def _unwritable(table: ProcessFile, controller: Controller) -> str:
             f'[controller] dialect = "{controller.dialect}": is for [machine] kind = {known}, and this one is a {kind}.'
             " Name another dialect"
         )
+    if kind == "router" and controller.spindle_start == "M4":
+        return '[controller] spindle_start = "M4": turns a router\'s cutters backward: must be "M3". Correct it'
     lacking = next((name for name, number in numbers.items() if number is None), None)
     if lacking is not None and (controller.tool_call or controller.length_offset):
         return (

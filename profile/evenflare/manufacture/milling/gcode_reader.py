@@ -68,8 +68,8 @@ def read_gcode(path: Path, *, tool: Tool, rapid_feed: float, controller: Control
     controller       : whose words they are; left out: plain ones.
     Moves begin where all axes are known. Arcs come as straight moves within CHORD.
     Errors : InputError with the line, for anything but the words that `gcode` may write for this controller in an
-             order that makes sense: G0 to G4, G17 or G18, those of the controller, its spindle's start, M5, its end, and
-             X Y Z I J K R F S N; a block of the controller's own as a whole; a tool of another number than `tool`.
+             order that makes sense: G0 to G4, G17 or G18, the controller's own, M5, and X Y Z I J K R F S N; a block of
+             the controller's own as a whole; a tool of another number than `tool`.
     """
     state, header = _State(path, controller or Controller(), tool, rapid_feed), list[str]()
     moves: list[tuple[FloatArray, float, bool]] = []

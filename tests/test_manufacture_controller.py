@@ -19,10 +19,11 @@ from evenflare.manufacture.milling.gcode_reader import read_gcode
 from evenflare.manufacture.process.controller import Controller
 from evenflare.manufacture.process.controller_table import DIALECTS, ControllerTable
 from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.proof.programs import prove_programs, write_programs
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Waveguide
-from programs_shared import from_moves, made, process
+from programs_shared import from_moves, made, process, sizes_of
 
 SMALL = Waveguide(Conical(25 * MM, 40 * DEGREE, 5 * MM))
 MACHINES = {"router": ("roughing", "finishing", "back"), "lathe": ("turning",)}
@@ -209,9 +210,10 @@ def test_a_dialect_of_the_workshops_own_is_sought_beside_the_process(tmp_path):
         ("plunge_feed_mm_per_min = 600", "plunge_feed_mm_per_min = 6001", ["must be at most rapid_feed_mm_per_min"]),
         ("cutting_feed_mm_per_min = 2400", "cutting_feed_mm_per_min = 7000", ["= 7000: must be at most", "= 6000"]),
         ("flute_length_mm = 30", "flute_length_mm = 30\nedge_length_mm = 2", ["belongs to a turning tool"]),
+        ("flute_length_mm", "tool_number = 3\nflute_length_mm", ["tool_number = 3: two tools have it"]),
     ],
 )
-def test_feeds_above_rapid_moves_and_edges_of_cutters_are_refused(tmp_path, old, new, words):
+def test_feeds_above_rapid_moves_edges_of_cutters_and_numbers_of_two_tools_are_refused(tmp_path, old, new, words):
     path = tmp_path / "mine.toml"
     path.write_text(PROCESS.replace(old, new), encoding="utf-8")
     with pytest.raises(InputError) as told:
@@ -259,6 +261,23 @@ def test_a_tool_mounted_the_other_way_up_has_the_spindle_turn_the_other_way(tmp_
     assert any("export with spindle_start M3" in line for line in lines)
     with pytest.raises(InputError, match="M4: is not one of the words"):
         read_gcode(path, tool=program.tool, rapid_feed=0.1, controller=asked("lathe", "lathe_cycles").controller)
+
+
+def test_a_part_in_another_dialect_passes_its_proof_and_is_written_as_it_was_proved(tmp_path):
+    told = asked("lathe", "lathe_cycles", units="inch", arc_tolerance=2e-6)
+    proved = prove_programs(SMALL, told, sizes_of(SMALL), design_id="a1", name="shelf")
+    assert proved.may_be_written
+    write_programs(proved, tmp_path)
+    text = (tmp_path / "turning.nc").read_bytes()
+    assert text.startswith(b"%\r\nO1001\r\n(evenflare turning program")
+    assert text.count(b"\r\n") == text.count(b"\n")
+    assert interpret(text, "lathe_cycles").number == 1001
+
+
+def test_what_a_controller_may_cut_off_corners_is_taken_off_the_tolerance():
+    told = asked("lathe", "blended", path_tolerance_mm=0.02)
+    proved = prove_programs(SMALL, told, sizes_of(SMALL), design_id="a1", name="shelf")
+    assert [each.tolerance for each in proved.proof.programs] == [pytest.approx(0.03 * MM)]  # 0.05 less 0.02
 
 
 def test_export_warns_of_words_that_are_cycles_on_some_lathes(here, capsys):

@@ -89,7 +89,7 @@ def header_lines(
         f"arcs: {arc}",
         *([f"path tolerance: {controller.path_tolerance_block} rounds corners"] if controller.path_tolerance else []),
         f"lowest Z: {lowest}; highest Z: {highest}",
-        f"estimated time: {run_time(program, process) / MINUTE:.0f} min, with an acceleration of"
+        f"estimated time: {max(1.0, run_time(program, process) / MINUTE):.0f} min, with an acceleration of"
         f" {machine.acceleration / MILLIMETRE:.0f} mm/s2, without tool change",
         *start_and_end(program, process, units=controller.units),
         *(f"check: {line}" for line in warnings(process, program.kind)),

@@ -61,6 +61,10 @@ class MachineTable(Table):
                     f"{key} = {value:g}: must be at most rapid_feed_mm_per_min = {rapid:g}, the fastest that the"
                     " machine goes. Correct one"
                 )
+        if self.kind != "router" and self.spindle_nose_diameter_mm is not None:
+            raise fault(
+                f'spindle_nose_diameter_mm: is looked at on routers only, and this is kind = "{self.kind}". Remove it'
+            )
         if self.kind == "lathe" and self.park_mm is not None and self.park_mm[1] < self.safe_height_mm:
             raise fault(
                 f"park_mm = {self.park_mm}: its second value, z, must be at least safe_height_mm ="

@@ -182,6 +182,10 @@ class ProcessFile(Table):
         kinds = {tool.name: tool.kind for tool in self.tools}
         if len(kinds) < len(self.tools):
             raise fault("[[tools]] name: two tools have one name. Rename one")
+        numbers = [tool.tool_number for tool in self.tools if tool.tool_number is not None]
+        if len(set(numbers)) < len(numbers):
+            again = next(number for number in numbers if numbers.count(number) > 1)
+            raise fault(f"[[tools]] tool_number = {again}: two tools have it, and a controller calls one. Change one")
         for key, allowed in _ALLOWED[self.machine.kind].items():
             _check_step(key, getattr(self, key), allowed, kinds)
         if self.scallop_height_mm > self.tolerance_mm:

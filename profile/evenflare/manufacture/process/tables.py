@@ -9,6 +9,7 @@ from typing import Annotated, Literal
 from pydantic import Field, model_validator
 
 from evenflare.manufacture.process.accuracy import AccuracyTable
+from evenflare.manufacture.process.print_table import PrintTable
 from evenflare.manufacture.process.types import Casting, DriverSeat, Machine, Process, Product, Stock, Tool
 from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
@@ -276,6 +277,7 @@ class ProcessFile(Table):
     stock: StockTable
     seat: DriverSeatTable | None = None
     casting: CastingTable | None = None
+    print: PrintTable | None = None
     accuracy: AccuracyTable | None = None
 
     @model_validator(mode="after")
@@ -309,6 +311,7 @@ class ProcessFile(Table):
             "lathe_programs": self.machine.kind == "lathe",
             "sheets": self.stock.kind == "sheet",
             "pattern": self.casting is not None,
+            "prints": self.print is not None,
         }
         return tuple(product for product, suffices in has.items() if suffices)
 
@@ -332,6 +335,7 @@ class ProcessFile(Table):
             density=self.density_kg_per_m3,
             seat=DriverSeat() if self.seat is None else self.seat.value(self.name),
             casting=None if self.casting is None else self.casting.value(),
+            printing=None if self.print is None else self.print.value(),
             accuracy=None if self.accuracy is None else self.accuracy.value(),
         )
 
@@ -341,6 +345,7 @@ _NEEDED: dict[Product, str] = {
     "lathe_programs": '[machine] kind = "lathe"',
     "sheets": '[stock] kind = "sheet"',
     "pattern": "[casting]",
+    "prints": "[print]",
 }
 # By machine and step: the kinds of tool that can do it; a step in brackets may be left out.
 _ALLOWED: dict[str, dict[str, tuple[str, ...]]] = {

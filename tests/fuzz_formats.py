@@ -289,7 +289,7 @@ def write_corpus(folder: Path) -> None:
     _write_designs(folder / "design")
     (folder / "target" / "target.toml").write_text(target_texts.GOOD)
     (folder / "oblong" / "target.toml").write_text(target_texts.OBLONG)
-    for name in ("router", "lathe", "sheets", "casting"):
+    for name in ("router", "lathe", "sheets", "casting", "print"):
         bundled = HERE.parent / "profile" / "evenflare" / "manufacture" / "processes" / f"{name}.toml"
         (folder / "process" / f"{name}.toml").write_text(bundled.read_text(encoding="utf-8"), encoding="utf-8")
     _write_dialect(folder / "process")

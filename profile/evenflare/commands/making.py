@@ -17,7 +17,8 @@ from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.step import write_step
 from evenflare.manufacture.part.stl import SolidFile
-from evenflare.manufacture.part.threemf import write_3mf
+from evenflare.manufacture.part.threemf import read_model, write_3mf
+from evenflare.manufacture.printing.print_files import export_prints
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved, prove_programs, write_programs
 from evenflare.manufacture.proof.proof import write_proof
@@ -28,10 +29,10 @@ PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", 
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = (
     *("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl"),
-    *("gauges*.dxf", "probe_points.csv"),
+    *("gauges*.dxf", "probe_points.csv", "piece_*.3mf", "pieces.csv"),
 )
 """What else would be made beside another solid, were it left there."""
-TABLES = ("[machine]", "[stock]", "[seat]", "[casting]")
+TABLES = ("[machine]", "[stock]", "[seat]", "[casting]", "[print]")
 """Of a process file."""
 OURS = "evenflare"
 """Stands in the first lines of each."""
@@ -109,6 +110,16 @@ def make(
             *(() if cast.core is None else [(cast.core.name, "the core that forms the throat, for the core box")]),
             (cast.sheet.name, "sizes on pattern, casting and part, and how it is moulded"),
         ]
+    if "prints" in process.makes:
+        with process_faults(process):
+            prints = export_prints(
+                waveguide, solid, process, folder, chord_error=chord_error, design_id=identity, name=name
+            )
+        count = len(prints.pieces)
+        written += [
+            *((path.name, f"piece {number} of {count}, enlarged") for number, path in enumerate(prints.pieces, 1)),
+            (prints.sheet.name, "sizes and mass of each piece, joints and pins, what needs support"),
+        ]
     if proved.proof is None:
         return written
     if proved.may_be_written:
@@ -149,6 +160,8 @@ def make_step(design: Design, solid: SolidFile, folder: Path) -> Written:
 
 
 def _is_ours(path: Path) -> bool:
+    if path.suffix == ".3mf":
+        return OURS in read_model(path, HEAD)
     with path.open("rb") as file:
         return OURS.encode() in file.read(HEAD)
 

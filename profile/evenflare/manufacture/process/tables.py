@@ -13,6 +13,7 @@ from evenflare.manufacture.process.accuracy import AccuracyTable
 from evenflare.manufacture.process.controller import Controller
 from evenflare.manufacture.process.controller_table import ControllerTable
 from evenflare.manufacture.process.machine_tables import MachineTable, Size, Sizes, ToolTable, three
+from evenflare.manufacture.process.print_table import PrintTable
 from evenflare.manufacture.process.types import Casting, DriverSeat, Process, Product, Stock
 from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
@@ -168,6 +169,7 @@ class ProcessFile(Table):
     stock: StockTable
     seat: DriverSeatTable | None = None
     casting: CastingTable | None = None
+    print: PrintTable | None = None
     accuracy: AccuracyTable | None = None
 
     @model_validator(mode="after")
@@ -205,6 +207,7 @@ class ProcessFile(Table):
             "lathe_programs": self.machine.kind == "lathe",
             "sheets": self.stock.kind == "sheet",
             "pattern": self.casting is not None,
+            "prints": self.print is not None,
         }
         return tuple(product for product, suffices in has.items() if suffices)
 
@@ -230,6 +233,7 @@ class ProcessFile(Table):
             density=self.density_kg_per_m3,
             seat=DriverSeat() if self.seat is None else self.seat.value(self.name),
             casting=None if self.casting is None else self.casting.value(),
+            printing=None if self.print is None else self.print.value(),
             accuracy=None if self.accuracy is None else self.accuracy.value(),
         )
 
@@ -239,6 +243,7 @@ _NEEDED: dict[Product, str] = {
     "lathe_programs": '[machine] kind = "lathe"',
     "sheets": '[stock] kind = "sheet"',
     "pattern": "[casting]",
+    "prints": "[print]",
 }
 # By machine and step: the kinds of tool that can do it; a step in brackets may be left out.
 _ALLOWED: dict[str, dict[str, tuple[str, ...]]] = {

@@ -12,7 +12,7 @@ from evenflare.waveguide.accuracy import Accuracy
 
 ToolKind = Literal["ball", "bull", "flat", "turning", "drill"]
 MachineKind = Literal["router", "lathe", "none"]
-Product = Literal["mill_programs", "lathe_programs", "sheets", "pattern"]
+Product = Literal["mill_programs", "lathe_programs", "sheets", "pattern", "prints"]
 ProgrammedPoint = Literal["nose_centre", "imaginary_tip"]
 
 
@@ -160,6 +160,29 @@ class Casting:
 
 
 @dataclass(frozen=True)
+class Printing:
+    """How a part is printed in layers; lengths in m.
+
+    build_volume  : (x, y, z) that the printer holds.
+    layer         : thickness of a layer.
+    least_wall    : the thinnest wall that it prints soundly.
+    shrinkage     : linear share by which a print comes out smaller than its file.
+    overhang      : rad, from upright: faces that look down more steeply need support.
+    pin_diameter, pin_length : of pins across the joints of a part in pieces; 0 wide: none.
+    pin_clearance : of their holes, in diameter and at each end.
+    """
+
+    build_volume: tuple[float, float, float]
+    layer: float
+    least_wall: float
+    shrinkage: float
+    overhang: float
+    pin_diameter: float
+    pin_length: float
+    pin_clearance: float
+
+
+@dataclass(frozen=True)
 class Process:
     """All that a part is made with.
 
@@ -190,6 +213,7 @@ class Process:
     makes: tuple[Product, ...]
     seat: DriverSeat = DriverSeat()
     casting: Casting | None = None
+    printing: Printing | None = None
     accuracy: Accuracy | None = None
     controller: Controller = Controller()
 

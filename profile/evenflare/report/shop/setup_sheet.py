@@ -16,6 +16,7 @@ from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.milling.start_end import start_and_end
 from evenflare.manufacture.part.features import features_words
 from evenflare.manufacture.part.stl import SolidFile
+from evenflare.manufacture.printing.print_files import CAUTIONS as PRINT_CAUTIONS
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved
 from evenflare.manufacture.proof.proof import Proof
@@ -50,7 +51,8 @@ def write_setup_sheet(
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]
     sheets, casting = "sheets" in process.makes, "pattern" in process.makes
-    cautions = GLUE_CAUTIONS if sheets else CUTTING_CAUTIONS
+    prints = "prints" in process.makes
+    cautions = GLUE_CAUTIONS if sheets else PRINT_CAUTIONS if prints else CUTTING_CAUTIONS
     if casting:
         cautions = (*CASTING_CAUTIONS, *(CUTTING_CAUTIONS if programs else ()))
     flow = [
@@ -63,6 +65,7 @@ def write_setup_sheet(
         *([*_programs(process, programs, proof), *_tools(process, programs)] if programs else []),
         *(_layers(process) if sheets else []),
         *(_pattern(process) if casting else []),
+        *(_prints(process) if prints else []),
         together([words("Cautions", HEADING), *listed([*map(_sentence, dict.fromkeys(cautions))], mark="!")]),
         *([] if proof is None else _proof(proof)),
     ]
@@ -159,6 +162,19 @@ def _pattern(process: Process) -> list[Any]:
         " the wall does not draw, and the marking.",
     ]
     return [words("Pattern", HEADING), *listed(steps)]
+
+
+def _prints(process: Process) -> list[Any]:
+    printing = process.printing
+    assert printing is not None
+    volume = " x ".join(f"{side / MILLIMETRE:g}" for side in printing.build_volume)
+    steps = [
+        f"Pieces for a printer that holds {volume} mm, in layers of {printing.layer / MILLIMETRE:g} mm; each file"
+        " stands as it is printed, the throat's side down.",
+        f"Shrinkage {printing.shrinkage / PERCENT:g} %: it is in the files, do not add it again.",
+        "pieces.csv has sizes and mass of each piece, joints and pins, and how much of which faces needs support.",
+    ]
+    return [words("Prints", HEADING), *listed(steps)]
 
 
 def _proof(proof: Proof) -> list[Any]:

@@ -23,6 +23,7 @@ from evenflare.files import write_text
 from evenflare.manufacture import solid_sizes, write_solid
 from evenflare.manufacture.milling.finishing import finishing
 from evenflare.manufacture.milling.gcode import gcode
+from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.part.features import features_of
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import Process
@@ -59,7 +60,8 @@ def path(folder: Path) -> str:
     program, place = finishing(part(), process(), None), folder / "finishing.nc"
     write_text(place, gcode(program, process(), design_id="bench", name="300 mm mouth"))
     way = np.linalg.norm(np.diff(program.position, axis=0), axis=1).sum()
-    return f"{program.feed.size} moves, {way:.0f} m, {program.duration / 3600:.1f} h; finishing.nc {size(place)}"
+    hours = run_time(program, process()) / 3600
+    return f"{program.feed.size} moves, {way:.0f} m, {hours:.1f} h; finishing.nc {size(place)}"
 
 
 def proof(folder: Path) -> str:

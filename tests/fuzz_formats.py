@@ -183,6 +183,7 @@ CASES = {
     "room": Case("heard", ("room.toml",), lambda folder: read_room(folder / "room.toml")),
     "process": Case("process", ("router.toml",), lambda folder: read_process(folder / "router.toml")),
     "process, lathe": Case("process", ("lathe.toml",), lambda folder: read_process(folder / "lathe.toml")),
+    "process, dialect": Case("process", ("ours.toml",), lambda folder: read_process(folder / "in_ours.toml")),
     "process, sheets": Case("process", ("sheets.toml",), lambda folder: read_process(folder / "sheets.toml")),
     "process, casting": Case("process", ("casting.toml",), lambda folder: read_process(folder / "casting.toml")),
     "directivity": Case(
@@ -288,9 +289,10 @@ def write_corpus(folder: Path) -> None:
     _write_designs(folder / "design")
     (folder / "target" / "target.toml").write_text(target_texts.GOOD)
     (folder / "oblong" / "target.toml").write_text(target_texts.OBLONG)
-    for name in ("router", "lathe", "sheets", "casting"):
+    for name in ("router", "lathe", "sheets", "casting", "print"):
         bundled = HERE.parent / "profile" / "evenflare" / "manufacture" / "processes" / f"{name}.toml"
         (folder / "process" / f"{name}.toml").write_text(bundled.read_text(encoding="utf-8"), encoding="utf-8")
+    _write_dialect(folder / "process")
     _write_joined(folder / "joined")
     _write_kept(folder / "kept")
     write_rig(folder / "rig")
@@ -335,6 +337,14 @@ def _write_designs(folder: Path) -> None:
     for name, text in texts.items():
         (folder / name).write_text(text, encoding="utf-8")
     solids.written(solids.box(260, 420, 280), folder / "cabinet.stl", text=True)
+
+
+def _write_dialect(folder: Path) -> None:
+    controllers = HERE.parent / "profile" / "evenflare" / "manufacture" / "controllers"
+    text = (controllers / "machining_centre.toml").read_text(encoding="utf-8")
+    (folder / "ours.toml").write_text(text.replace('"T{n} M6"', '""').replace('"G43 H{n}"', '""'), encoding="utf-8")
+    router = (folder / "router.toml").read_text(encoding="utf-8")
+    (folder / "in_ours.toml").write_text(router.replace('"plain"', '"ours.toml"'), encoding="utf-8")
 
 
 def _write_joined(folder: Path) -> None:

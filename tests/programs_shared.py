@@ -76,3 +76,13 @@ def tool_distance(tool, tips, wall):
         below = np.maximum(tool.corner_radius - above, 0.0)
         least[start : start + 200] = (np.hypot(beyond, below) - tool.corner_radius).min(axis=1)
     return least
+
+
+def from_moves(places, moves):
+    """m, (N,): from places (N, 3) to the nearest of the moves between points (M, 3) that meet at their six nearest."""
+    near = np.clip(cKDTree(moves).query(places, k=6)[1][:, :, None] + np.arange(2), 1, len(moves) - 1)
+    start, end = moves[near - 1], moves[near]
+    along = end - start
+    share = np.sum((places[:, None, None] - start) * along, axis=-1) / np.maximum(np.sum(along**2, axis=-1), 1e-30)
+    nearest = start + np.clip(share, 0, 1)[..., None] * along
+    return np.linalg.norm(places[:, None, None] - nearest, axis=-1).min(axis=(1, 2))

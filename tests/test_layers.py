@@ -72,6 +72,7 @@ ROOMS = {
         "proof": {"process", "wall", "part", "milling"},
         "sheets": {"process", "wall", "part", "points"},
         "casting": {"process", "wall", "part"},
+        "printing": {"process", "part"},
         "gauges": {"process", "points", "casting", "sheets"},
     },
     "report": {

@@ -95,6 +95,7 @@ def test_each_bundled_process_says_what_it_makes():
         "lathe": ("lathe_programs",),
         "sheets": ("sheets",),
         "casting": ("pattern",),
+        "print": ("prints",),
     }
 
 

@@ -26,6 +26,7 @@ WRITTEN = {
     "to_turn": ("turning.nc", "proof.json", "solid.3mf", "drawing.pdf", "setup_sheet.pdf"),
     "to_glue": ("layers.dxf", "layers.csv", "glue_up.txt"),
     "to_cast": ("pattern.stl", "pattern.csv"),
+    "to_print": ("piece_1.3mf", "pieces.csv"),
     "inspected": ("inspection.json", "deviations.csv", "as_built.toml", "report.html", "as_built/summary.csv"),
     "parts": ("parts.json", "parts.csv", "process.toml", "report.html", "part_2/inspection.json"),
     "plan": ("plan.html", "angles.csv", "session.toml"),

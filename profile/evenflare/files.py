@@ -195,13 +195,13 @@ def bench() -> Iterator[Path]:
         yield made
 
 
-def write_text(path: Path, text: str) -> None:
-    """Write `text` to `path` as UTF-8 with unix line ends, whole or not at all. Errors as `replacing`.
+def write_text(path: Path, text: str, *, newline: str = "\n") -> None:
+    """Write `text` to `path` as UTF-8, whole or not at all; `newline` ends its lines. Errors as `replacing`.
 
     What UTF-8 has no place for, bytes of a path that are no text for instance, stands as an escape.
     """
     with replacing(path) as temporary:
-        temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline="\n")
+        temporary.write_text(text, encoding="utf-8", errors="backslashreplace", newline=newline)
 
 
 def read_text(path: Path, *, largest: int = LARGEST_TEXT) -> str:

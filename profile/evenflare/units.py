@@ -17,6 +17,7 @@ BoolArray = NDArray[np.bool_]
 IntArray = NDArray[np.int64]
 
 MILLIMETRE = 1e-3
+INCH = 25.4 * MILLIMETRE
 DEGREE = float(np.pi / 180.0)
 CELSIUS_ZERO = 273.15
 """K at 0 degrees Celsius."""

@@ -281,7 +281,8 @@ def export_command(
         )
     removed = making.clear_stale(folder, written)
     missing = [exported.points.no_tool] if exported.points.no_tool else []
-    warnings = [*settled.changes, *missing, *wall.asked_warnings(asked)]
+    told = [*settled.changes, *missing, *wall.asked_warnings(asked)]
+    warnings = [*told, *making.program_warnings(process, proved)]
     return Export(written, removed, proved.may_be_written, warnings)
 
 

@@ -11,14 +11,17 @@ from evenflare import files
 from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
+from evenflare.manufacture.milling.ambiguous import cycle_warning
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.part.features import Features, features_of
 from evenflare.manufacture.part.fitting import changes, fitted
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.step import write_step
 from evenflare.manufacture.part.stl import SolidFile
-from evenflare.manufacture.part.threemf import write_3mf
+from evenflare.manufacture.part.threemf import read_model, write_3mf
+from evenflare.manufacture.printing.print_files import export_prints
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved, prove_programs, write_programs
 from evenflare.manufacture.proof.proof import write_proof
@@ -30,10 +33,10 @@ PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", 
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = (
     *("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl"),
-    *("gauges*.dxf", "probe_points.csv"),
+    *("gauges*.dxf", "probe_points.csv", "piece_*.3mf", "pieces.csv"),
 )
 """What else would be made beside another solid, were it left there."""
-TABLES = ("[machine]", "[stock]", "[seat]", "[casting]")
+TABLES = ("[machine]", "[stock]", "[seat]", "[casting]", "[print]")
 """Of a process file."""
 OURS = "evenflare"
 """Stands in the first lines of each."""
@@ -159,17 +162,35 @@ def make(
             *(() if cast.core is None else [(cast.core.name, "the core that forms the throat, for the core box")]),
             (cast.sheet.name, "sizes on pattern, casting and part, and how it is moulded"),
         ]
+    if "prints" in process.makes:
+        with process_faults(process):
+            prints = export_prints(
+                waveguide, solid, process, folder, chord_error=chord_error, design_id=identity, name=name
+            )
+        count = len(prints.pieces)
+        written += [
+            *((path.name, f"piece {number} of {count}, enlarged") for number, path in enumerate(prints.pieces, 1)),
+            (prints.sheet.name, "sizes and mass of each piece, joints and pins, what needs support"),
+        ]
     if proved.proof is None:
         return written
     if proved.may_be_written:
         write_programs(proved, folder)
-        written += [(f"{program.name}.nc", _told(program)) for program in proved.programs]
+        written += [(f"{program.name}.nc", _told(program, process)) for program in proved.programs]
         written.append(("toolpath.csv", "all programs as one list of points"))
     write_proof(proved.proof, folder / "proof.json")
     gouge = max(each.gouge.size for each in proved.proof.programs) / MILLIMETRE
     verdict = "passed" if proved.may_be_written else "FAILED, so the programs were not written"
     written.append(("proof.json", f"cut in software, {verdict}: greatest gouge {gouge:.4f} mm"))
     return written
+
+
+def program_warnings(process: Process | None, proved: Proved) -> list[str]:
+    """What to look up before a turning program is run, where a control may take its words for something else."""
+    if process is None or not proved.may_be_written:
+        return []
+    told = cycle_warning(process)
+    return [f"{each.name}.nc: {told}" for each in proved.programs[:1] if each.kind == "turning" and told]
 
 
 def title_of(design: Design) -> str:
@@ -191,12 +212,14 @@ def make_step(design: Design, solid: SolidFile, folder: Path) -> Written:
 
 
 def _is_ours(path: Path) -> bool:
+    if path.suffix == ".3mf":
+        return OURS in read_model(path, HEAD)
     with path.open("rb") as file:
         return OURS.encode() in file.read(HEAD)
 
 
-def _told(program: Program) -> str:
-    minutes = max(1.0, program.duration / MINUTE)
+def _told(program: Program, process: Process) -> str:
+    minutes = max(1.0, run_time(program, process) / MINUTE)
     lowest = program.lowest / MILLIMETRE
     return f"{program.kind}, tool {program.tool.name}, lowest Z {lowest:.2f} mm, {minutes:.0f} min"
 

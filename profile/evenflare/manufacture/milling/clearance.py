@@ -55,7 +55,7 @@ def wall_cloud(waveguide: Waveguide) -> Cloud | None:
 
 
 def check_reach(waveguide: Waveguide, program: Program) -> None:
-    """InputError if shank or holder would meet the wall, with the place and the reach, or the flutes, that would do.
+    """InputError if shank, holder or spindle would meet the wall, with the place and the length that would do.
 
     Looked at on a round wall exactly, on an oblong one between points of wall and path.
     """
@@ -69,6 +69,10 @@ def check_reach(waveguide: Waveguide, program: Program) -> None:
     least, place = needed(waveguide, tips, 0.5 * tool.holder_diameter + APART)
     if least > tool.reach:
         raise InputError(_too_short(tool, "reach_mm", tool.reach, "holder", least, place))
+    nose = tool.reach + tool.holder_length
+    least, place = needed(waveguide, tips, 0.5 * tool.spindle_nose + APART) if tool.spindle_nose else (0.0, tips[0])
+    if least > nose:
+        raise InputError(_too_short(tool, "reach_mm with its holder_length_mm", nose, "spindle", least, place))
 
 
 def _needed_round(waveguide: Waveguide, tips: FloatArray, radius: float) -> tuple[float, FloatArray]:
@@ -98,7 +102,7 @@ def _needed_oblong(waveguide: Waveguide, tips: FloatArray, radius: float) -> tup
 
 
 def _too_short(tool: Tool, key: str, value: float, what: str, needed: float, place: FloatArray) -> str:
-    wide = tool.holder_diameter if what == "holder" else tool.shank_diameter
+    wide = {"holder": tool.holder_diameter, "shank": tool.shank_diameter, "spindle": tool.spindle_nose}[what]
     return (
         f'tool "{tool.name}" {key} = {value / MILLIMETRE:g}: the {what}, {wide / MILLIMETRE:g} mm wide, would meet the'
         f" wall {-place[2] / MILLIMETRE:.4g} mm below the front face, {np.hypot(*place[:2]) / MILLIMETRE:.4g} mm off"

@@ -51,12 +51,6 @@ class Program:
         """m, the lowest z."""
         return float(self.position[:, 2].min())
 
-    @property
-    def duration(self) -> float:
-        """s, at the programmed feeds, without acceleration."""
-        way = np.linalg.norm(np.diff(self.position, axis=0), axis=1)
-        return float(np.sum(way / self.feed[1:]))
-
 
 class Leg(NamedTuple):
     """Moves at one feed: points (N, 3) in m, one after the other; feed in m/s."""

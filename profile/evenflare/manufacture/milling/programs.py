@@ -15,7 +15,9 @@ from evenflare.manufacture.milling.finishing import finishing
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import back
-from evenflare.manufacture.milling.turning import turning
+from evenflare.manufacture.milling.side_edge import with_edges
+from evenflare.manufacture.milling.start_end import parked
+from evenflare.manufacture.milling.turning import bore_radius, turning
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
@@ -49,12 +51,14 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
     check_nose(waveguide, process.tool(process.finishing_tool), wall)
     if turned:
         made = turning(waveguide, process, behind=process.seat.depth)
+        made = with_edges(made, process.machine, bore=bore_radius(waveguide, process))
     else:
         front = (roughing(waveguide, process), finishing(waveguide, process, wall))
         for program in front:
             check_reach(waveguide, program)
         flipped = back(waveguide, process, across=min(x, y))
         made = front if flipped is None else (*front, flipped)
+    made = tuple(parked(program, process.machine) for program in made)
     for program in made:
         check_volume(process, program, part)
     return made

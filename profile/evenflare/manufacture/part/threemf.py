@@ -5,7 +5,7 @@ from __future__ import annotations
 from io import BytesIO
 from pathlib import Path
 from xml.sax.saxutils import escape
-from zipfile import ZIP_DEFLATED, ZipFile, ZipInfo
+from zipfile import ZIP_DEFLATED, BadZipFile, ZipFile, ZipInfo
 
 from evenflare import __version__
 from evenflare.files import replacing
@@ -13,6 +13,7 @@ from evenflare.manufacture.part.solid import Mesh
 from evenflare.text import one_line
 from evenflare.units import MILLIMETRE
 
+_MODEL = "3D/3dmodel.model"
 _EPOCH = (1980, 1, 1, 0, 0, 0)
 """The time of every member: the same mesh gives the same file."""
 _XML = '<?xml version="1.0" encoding="UTF-8"?>\n'
@@ -35,7 +36,7 @@ def write_3mf(mesh: Mesh, path: Path, *, title: str) -> None:
     Source : 3MF Core Specification 1.3, sections 2 (package) and 3 to 4 (model, mesh); OPC, ECMA-376 part 2.
     """
     content = BytesIO()
-    members = {"[Content_Types].xml": _TYPES, "_rels/.rels": _RELATIONS, "3D/3dmodel.model": _model(mesh, title)}
+    members = {"[Content_Types].xml": _TYPES, "_rels/.rels": _RELATIONS, _MODEL: _model(mesh, title)}
     with ZipFile(content, "w", ZIP_DEFLATED, compresslevel=6) as package:
         for name, text in members.items():
             member = ZipInfo(name, _EPOCH)
@@ -43,6 +44,15 @@ def write_3mf(mesh: Mesh, path: Path, *, title: str) -> None:
             package.writestr(member, text.encode("utf-8"))
     with replacing(path) as temporary:
         temporary.write_bytes(content.getbuffer())
+
+
+def read_model(path: Path, count: int) -> str:
+    """The first characters, `count` bytes of them, of a file's model; empty if it is no such file."""
+    try:
+        with ZipFile(path) as package, package.open(_MODEL) as model:
+            return model.read(count).decode("utf-8", errors="replace")
+    except (BadZipFile, KeyError, OSError):
+        return ""
 
 
 def _model(mesh: Mesh, title: str) -> str:

@@ -8,7 +8,7 @@ from pathlib import Path
 from evenflare.files import InputError, is_file, is_folder, short
 from evenflare.manufacture.process.types import Process
 
-BUNDLED = ("router", "lathe", "sheets", "casting")
+BUNDLED = ("router", "lathe", "sheets", "casting", "print")
 """Processes that come along, figures of an invented workshop."""
 
 

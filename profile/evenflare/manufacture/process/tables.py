@@ -8,11 +8,16 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
+from evenflare.files import InputError
 from evenflare.manufacture.process.accuracy import AccuracyTable
-from evenflare.manufacture.process.types import Casting, DriverSeat, Machine, Process, Product, Stock, Tool
+from evenflare.manufacture.process.controller import Controller
+from evenflare.manufacture.process.controller_table import ControllerTable
+from evenflare.manufacture.process.machine_tables import MachineTable, Size, Sizes, ToolTable, three
+from evenflare.manufacture.process.print_table import PrintTable
+from evenflare.manufacture.process.types import Casting, DriverSeat, Process, Product, Stock
 from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
-from evenflare.units import DEGREE, MILLIMETRE, MINUTE, PERCENT
+from evenflare.units import DEGREE, MILLIMETRE, PERCENT
 
 MINIMAL = """name = "patterns by hand"
 tolerance_mm = 0.2
@@ -23,120 +28,7 @@ kind = "none"
 [stock]
 kind = "block\""""
 
-FEED = MILLIMETRE / MINUTE
-"""m/s in 1 mm/min."""
-
-
-Size = Annotated[float, number(0.1, 5000)]
-Sizes = Annotated[list[Size], Field(min_length=3, max_length=3)]
-Feed = Annotated[float, number(1, 50e3)]
 Thickness = Annotated[float, number(0.5, 200)]
-SLENDER = 24.0
-"""Reach per diameter beyond which a cutter is a slip of the pen (common practice, no source)."""
-
-
-class MachineTable(Table):
-    """[machine]."""
-
-    kind: Literal["router", "lathe", "none"] = Field(examples=["router"])
-    work_volume_mm: Sizes | None = None
-    safe_height_mm: Annotated[float, number(1, 500)] = 15.0
-    spindle_rpm: Annotated[float, number(10, 100e3)] | None = None
-    cutting_feed_mm_per_min: Feed | None = None
-    plunge_feed_mm_per_min: Feed | None = None
-    rapid_feed_mm_per_min: Feed | None = None
-    line_numbers: bool = False
-    arc_tolerance_mm: Annotated[float, number(0, 1)] = 0.0
-    programmed_point: Literal["nose_centre", "imaginary_tip"] = "nose_centre"
-
-    @model_validator(mode="after")
-    def _complete(self) -> MachineTable:
-        needed = {
-            "work_volume_mm": "[600, 600, 150]",
-            "spindle_rpm": "16000",
-            "cutting_feed_mm_per_min": "1800",
-            "plunge_feed_mm_per_min": "400",
-            "rapid_feed_mm_per_min": "5000",
-        }
-        lacking = [key for key in needed if getattr(self, key) is None]
-        if self.kind != "none" and lacking:
-            examples = ", ".join(f"{key} = {needed[key]}" for key in lacking)
-            raise fault(f'{lacking[0]}: missing beside kind = "{self.kind}". Add for example {examples}')
-        return self
-
-    def value(self) -> Machine:
-        """In SI."""
-        volume = [0.0, 0.0, 0.0] if self.work_volume_mm is None else self.work_volume_mm
-        return Machine(
-            kind=self.kind,
-            work_volume=_three(volume),
-            safe_height=self.safe_height_mm * MILLIMETRE,
-            spindle_rpm=self.spindle_rpm or 0.0,
-            cutting_feed=(self.cutting_feed_mm_per_min or 0.0) * FEED,
-            plunge_feed=(self.plunge_feed_mm_per_min or 0.0) * FEED,
-            rapid_feed=(self.rapid_feed_mm_per_min or 0.0) * FEED,
-            line_numbers=self.line_numbers,
-            arc_tolerance=self.arc_tolerance_mm * MILLIMETRE,
-            programmed_point=self.programmed_point,
-        )
-
-
-class ToolTable(Table):
-    """One of [[tools]]."""
-
-    name: Name = Field(examples=["ball 6"])
-    kind: Literal["ball", "bull", "flat", "turning", "drill"] = Field(examples=["ball"])
-    diameter_mm: Annotated[float, number(0.1, 100)] | None = Field(default=None, examples=[6])
-    corner_radius_mm: Annotated[float, number(0.01, 50)] | None = None
-    flute_length_mm: Annotated[float, number(0.5, 500)] = Field(examples=[40])
-    reach_mm: Annotated[float, number(0.5, 500)] = Field(examples=[100])
-    shank_diameter_mm: Annotated[float, number(0.1, 100)] = Field(examples=[6])
-    holder_diameter_mm: Annotated[float, number(0.1, 500)] = Field(examples=[40])
-    holder_length_mm: Annotated[float, number(0, 500)] = Field(examples=[60])
-
-    @model_validator(mode="after")
-    def _consistent(self) -> ToolTable:
-        start = f'tool "{self.name}":'
-        if self.kind == "turning":
-            if self.corner_radius_mm is None:
-                raise fault(f"{start} corner_radius_mm: missing, an insert has a nose. Add for example 0.4")
-            if self.diameter_mm is not None:
-                raise fault(f"{start} diameter_mm: does not belong to a turning tool. Remove it")
-        elif self.diameter_mm is None:
-            raise fault(f"{start} diameter_mm: missing. Add for example diameter_mm = 6")
-        elif self.kind == "bull":
-            if self.corner_radius_mm is None or not self.corner_radius_mm < 0.5 * self.diameter_mm:
-                raise fault(
-                    f"{start} corner_radius_mm: must be below half the diameter, {0.5 * self.diameter_mm:g}."
-                    ' Give it, or write kind = "ball" or "flat"'
-                )
-        elif self.corner_radius_mm is not None and not (
-            self.kind == "ball" and abs(self.corner_radius_mm - 0.5 * self.diameter_mm) < 1e-9
-        ):
-            raise fault(
-                f'{start} corner_radius_mm: does not belong to kind = "{self.kind}". Remove it, or write "bull"'
-            )
-        if self.flute_length_mm > self.reach_mm:
-            raise fault(
-                f"{start} flute_length_mm = {self.flute_length_mm:g}: must be at most reach_mm = {self.reach_mm:g},"
-                " from tip to holder. Correct one"
-            )
-        if self.diameter_mm is not None and self.reach_mm > SLENDER * self.diameter_mm:
-            raise fault(
-                f"{start} reach_mm = {self.reach_mm:g}: is over {SLENDER:g} times its diameter, such a cutter"
-                " breaks. Correct one"
-            )
-        return self
-
-    def value(self) -> Tool:
-        """In SI."""
-        corner = self.corner_radius_mm or 0.0
-        if self.kind == "ball":
-            corner = 0.5 * (self.diameter_mm or 0.0)
-        diameter = 2.0 * corner if self.diameter_mm is None else self.diameter_mm
-        lengths = (diameter, corner, self.flute_length_mm, self.reach_mm)
-        behind = (self.shank_diameter_mm, self.holder_diameter_mm)
-        return Tool(self.name, self.kind, *(length * MILLIMETRE for length in (*lengths, *behind)))
 
 
 class StockTable(Table):
@@ -171,7 +63,7 @@ class StockTable(Table):
         width, height = self.sheet_size_mm or (0.0, 0.0)
         return Stock(
             kind=self.kind,
-            size=None if self.size_mm is None else _three([side * MILLIMETRE for side in self.size_mm], 1.0),
+            size=None if self.size_mm is None else three([side * MILLIMETRE for side in self.size_mm], 1.0),
             sheet_thickness=(self.sheet_thickness_mm or 0.0) * MILLIMETRE,
             measured_thickness=tuple(each * MILLIMETRE for each in self.measured_thickness_mm),
             sheet_size=(width * MILLIMETRE, height * MILLIMETRE),
@@ -263,6 +155,7 @@ class ProcessFile(Table):
     name: Name = Field(examples=["router"])
     makes: Annotated[list[Product], Field(min_length=1)] | None = None
     machine: MachineTable
+    controller: ControllerTable | None = None
     tools: list[ToolTable] = Field(default=[])
     roughing_tool: Name | None = None
     finishing_tool: Name | None = None
@@ -276,6 +169,7 @@ class ProcessFile(Table):
     stock: StockTable
     seat: DriverSeatTable | None = None
     casting: CastingTable | None = None
+    print: PrintTable | None = None
     accuracy: AccuracyTable | None = None
 
     @model_validator(mode="after")
@@ -290,6 +184,10 @@ class ProcessFile(Table):
         kinds = {tool.name: tool.kind for tool in self.tools}
         if len(kinds) < len(self.tools):
             raise fault("[[tools]] name: two tools have one name. Rename one")
+        numbers = [tool.tool_number for tool in self.tools if tool.tool_number is not None]
+        if len(set(numbers)) < len(numbers):
+            again = next(number for number in numbers if numbers.count(number) > 1)
+            raise fault(f"[[tools]] tool_number = {again}: two tools have it, and a controller calls one. Change one")
         for key, allowed in _ALLOWED[self.machine.kind].items():
             _check_step(key, getattr(self, key), allowed, kinds)
         if self.scallop_height_mm > self.tolerance_mm:
@@ -309,17 +207,20 @@ class ProcessFile(Table):
             "lathe_programs": self.machine.kind == "lathe",
             "sheets": self.stock.kind == "sheet",
             "pattern": self.casting is not None,
+            "prints": self.print is not None,
         }
         return tuple(product for product, suffices in has.items() if suffices)
 
-    def value(self) -> Process:
-        """In SI."""
+    def value(self, controller: Controller) -> Process:
+        """In SI; `controller` is what [controller] stands for."""
+        machine = self.machine.value()
         return Process(
             name=self.name,
             # A file that does not say makes all that it can.
             makes=self._able if self.makes is None else tuple(self.makes),
-            machine=self.machine.value(),
-            tools=tuple(tool.value() for tool in self.tools),
+            machine=machine,
+            controller=controller,
+            tools=tuple(tool.value(machine.spindle_nose_diameter) for tool in self.tools),
             roughing_tool=self.roughing_tool or "",
             finishing_tool=self.finishing_tool or "",
             seat_tool=self.seat_tool or "",
@@ -332,6 +233,7 @@ class ProcessFile(Table):
             density=self.density_kg_per_m3,
             seat=DriverSeat() if self.seat is None else self.seat.value(self.name),
             casting=None if self.casting is None else self.casting.value(),
+            printing=None if self.print is None else self.print.value(),
             accuracy=None if self.accuracy is None else self.accuracy.value(),
         )
 
@@ -341,6 +243,7 @@ _NEEDED: dict[Product, str] = {
     "lathe_programs": '[machine] kind = "lathe"',
     "sheets": '[stock] kind = "sheet"',
     "pattern": "[casting]",
+    "prints": "[print]",
 }
 # By machine and step: the kinds of tool that can do it; a step in brackets may be left out.
 _ALLOWED: dict[str, dict[str, tuple[str, ...]]] = {
@@ -366,9 +269,36 @@ def _check_step(key: str, name: str | None, allowed: Sequence[str], kinds: Mappi
 
 def process_from(path: Path) -> Process:
     """The process that a file describes. Errors: InputError that lists all faults."""
-    return checked(parsed(path, minimal=MINIMAL), ProcessFile, path=path).value()
+    table = checked(parsed(path, minimal=MINIMAL), ProcessFile, path=path)
+    controller = (table.controller or ControllerTable()).value(path)
+    wrong = _unwritable(table, controller)
+    if wrong:
+        raise InputError(f"{path} {wrong}")
+    return table.value(controller)
 
 
-def _three(values: Sequence[float], factor: float = MILLIMETRE) -> tuple[float, float, float]:
-    x, y, z = (value * factor for value in values)
-    return x, y, z
+def _unwritable(table: ProcessFile, controller: Controller) -> str:
+    """Why programs of the process cannot be written in the controller's words; empty if they can."""
+    kind, numbers = table.machine.kind, {tool.name: tool.tool_number for tool in table.tools}
+    if kind != "none" and kind not in controller.machines:
+        known = " or ".join(f'"{name}"' for name in controller.machines)
+        return (
+            f'[controller] dialect = "{controller.dialect}": is for [machine] kind = {known}, and this one is a {kind}.'
+            " Name another dialect"
+        )
+    if kind == "router" and controller.spindle_start == "M4":
+        return '[controller] spindle_start = "M4": turns a router\'s cutters backward: must be "M3". Correct it'
+    lacking = next((name for name, number in numbers.items() if number is None), None)
+    if lacking is not None and (controller.tool_call or controller.length_offset):
+        return (
+            f'tool "{lacking}" tool_number: missing, and [controller] calls tools by their number, as in'
+            f" {controller.tool_call or controller.length_offset}. Add for example tool_number = 1, or write"
+            ' tool_call = "" and length_offset = ""'
+        )
+    tolerance = controller.corner_tolerance / MILLIMETRE if controller.path_tolerance else 0.0
+    if tolerance >= table.tolerance_mm:
+        return (
+            f"[controller] path_tolerance_mm = {tolerance:g}: must be below tolerance_mm = {table.tolerance_mm:g}, of"
+            " which it is a part. Lower it"
+        )
+    return ""

@@ -6,11 +6,13 @@ from dataclasses import dataclass, field
 from typing import Literal
 
 from evenflare.files import InputError
+from evenflare.manufacture.process.controller import Controller
+from evenflare.units import DEGREE
 from evenflare.waveguide.accuracy import Accuracy
 
 ToolKind = Literal["ball", "bull", "flat", "turning", "drill"]
 MachineKind = Literal["router", "lathe", "none"]
-Product = Literal["mill_programs", "lathe_programs", "sheets", "pattern"]
+Product = Literal["mill_programs", "lathe_programs", "sheets", "pattern", "prints"]
 ProgrammedPoint = Literal["nose_centre", "imaginary_tip"]
 
 
@@ -23,6 +25,11 @@ class Tool:
     reach            : from the tip to the holder.
     shank_diameter   : between flutes and holder.
     holder_diameter  : above the reach, all the way up.
+    holder_length    : of the holder, where the spindle's nose begins.
+    spindle_nose     : diameter of the spindle's nose; 0: not known, and not looked at.
+    number           : by which a controller calls it; 0: none.
+    edge_length      : of an insert's side edge, from its tip; 0: not known.
+    edge_angle       : rad, between that edge and the feed along the axis (ISO 3002-1, from memory).
     A turning tool's diameter is twice its nose radius; its reach is what the bar stands out, its shank_diameter the
     bar's height across the axis of the part.
     """
@@ -35,6 +42,11 @@ class Tool:
     reach: float
     shank_diameter: float
     holder_diameter: float
+    holder_length: float = 0.0
+    spindle_nose: float = 0.0
+    number: int = 0
+    edge_length: float = 0.0
+    edge_angle: float = 95 * DEGREE
 
     @property
     def radius(self) -> float:
@@ -48,6 +60,11 @@ class Machine:
 
     work_volume      : (x, y, z) of travel; of a lathe x is the largest diameter that turns (twice), z the length.
     safe_height      : above the highest material, where rapid moves run.
+    acceleration     : m/s2, of its axes, for the time that a program takes.
+    spin_up          : s, that the spindle needs to come up to speed.
+    park             : where the tool waits after a program: (x, y) of a router's, at the safe height; of a lathe's
+                       radius and z; None: where the program ends.
+    spindle_nose_diameter : of what holds the holder; 0: not known.
     line_numbers     : whether program lines carry N words.
     arc_tolerance    : within which moves may become arcs; 0: no arcs.
     programmed_point : of a turning tool: the nose's centre, or the corner that its tangents meet in.
@@ -60,6 +77,10 @@ class Machine:
     cutting_feed: float = 0.0
     plunge_feed: float = 0.0
     rapid_feed: float = 0.0
+    acceleration: float = 0.5
+    spin_up: float = 3.0
+    park: tuple[float, float] | None = None
+    spindle_nose_diameter: float = 0.0
     line_numbers: bool = False
     arc_tolerance: float = 0.0
     programmed_point: ProgrammedPoint = "nose_centre"
@@ -141,6 +162,29 @@ class Casting:
 
 
 @dataclass(frozen=True)
+class Printing:
+    """How a part is printed in layers; lengths in m.
+
+    build_volume  : (x, y, z) that the printer holds.
+    layer         : thickness of a layer.
+    least_wall    : the thinnest wall that it prints soundly.
+    shrinkage     : linear share by which a print comes out smaller than its file.
+    overhang      : rad, from upright: faces that look down more steeply need support.
+    pin_diameter, pin_length : of pins across the joints of a part in pieces; 0 wide: none.
+    pin_clearance : of their holes, in diameter and at each end.
+    """
+
+    build_volume: tuple[float, float, float]
+    layer: float
+    least_wall: float
+    shrinkage: float
+    overhang: float
+    pin_diameter: float
+    pin_length: float
+    pin_clearance: float
+
+
+@dataclass(frozen=True)
 class Process:
     """All that a part is made with.
 
@@ -151,6 +195,7 @@ class Process:
     stepdown       : m, from level to level of roughing, or the depth of cut of a turning pass.
     density        : kg/m3.
     makes          : what it makes of a part, beside its solid and its points, which any export has.
+    controller     : how programs are written.
     accuracy       : what it does to a wall; None where the file does not say.
     """
 
@@ -170,7 +215,9 @@ class Process:
     makes: tuple[Product, ...]
     seat: DriverSeat = DriverSeat()
     casting: Casting | None = None
+    printing: Printing | None = None
     accuracy: Accuracy | None = None
+    controller: Controller = Controller()
 
     @property
     def makes_programs(self) -> bool:

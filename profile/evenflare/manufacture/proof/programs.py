@@ -29,6 +29,7 @@ class Proved:
     toolpath : text of the list of points.
     proof    : None without programs.
     stock    : what the part is cut from, in words.
+    newline  : what ends the lines of the programs' files.
     """
 
     programs: tuple[Program, ...] = ()
@@ -36,6 +37,7 @@ class Proved:
     toolpath: str = ""
     proof: Proof | None = None
     stock: str = ""
+    newline: str = "\n"
 
     def __post_init__(self) -> None:
         """ValueError for programs whose proof is missing or is another's."""
@@ -63,11 +65,13 @@ def prove_programs(
     stock = stock_needed(waveguide, process, sizes)
     with files.bench() as bench:
         paths = [bench / f"{program.name}.nc" for program in made]
-        for path, program in zip(paths, made, strict=True):
-            files.write_text(path, gcode(program, process, design_id=design_id, name=name, setup=[stock]))
+        for order, (path, program) in enumerate(zip(paths, made, strict=True)):
+            text = gcode(program, process, design_id=design_id, name=name, setup=[stock], order=order)
+            files.write_text(path, text, newline=process.controller.newline)
         proof = prove_files(waveguide, paths, process, sizes=sizes)
         texts = tuple(path.read_text(encoding="utf-8") for path in paths)
-    return Proved(made, texts, toolpath(made, process, design_id=design_id, name=name), proof, stock)
+    listed = toolpath(made, process, design_id=design_id, name=name)
+    return Proved(made, texts, listed, proof, stock, process.controller.newline)
 
 
 def write_programs(proved: Proved, folder: Path) -> None:
@@ -85,5 +89,5 @@ def write_programs(proved: Proved, folder: Path) -> None:
                 " be none: no program is written. Take another tool or a finer tolerance"
             )
     for program, text in zip(proved.programs, proved.texts, strict=True):
-        files.write_text(folder / f"{program.name}.nc", text)
+        files.write_text(folder / f"{program.name}.nc", text, newline=proved.newline)
     files.write_text(folder / "toolpath.csv", proved.toolpath)

@@ -38,7 +38,11 @@ def prove_files(
     Errors : InputError as read_gcode and prove, for a turning program without its programmed point, and for a file
              name that is no program of a process.
     """
-    read = [read_gcode(path, tool=_tool(path, process), rapid_feed=process.machine.rapid_feed) for path in paths]
+    controller = process.controller
+    read = [
+        read_gcode(path, tool=_tool(path, process), rapid_feed=process.machine.rapid_feed, controller=controller)
+        for path in paths
+    ]
     size = process.stock.size
     turned = [each for each in read if each.program.kind == "turning"]
     points = {_point(each) for each in turned}
@@ -50,7 +54,8 @@ def prove_files(
         waveguide,
         [each.program for each in read],
         sizes=sizes,
-        tolerance=process.tolerance,
+        # What the controller may cut off corners is no longer there for the program.
+        tolerance=process.tolerance - (controller.corner_tolerance if controller.path_tolerance else 0.0),
         scallop_height=process.scallop_height,
         seat=process.seat,
         hole_depth=holes[0] if holes else None,

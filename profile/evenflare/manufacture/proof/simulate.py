@@ -21,7 +21,7 @@ PROGRAMMED_POINTS = ("nose_centre", "imaginary_tip")
 class Contact:
     """What touched material that it must not touch.
 
-    what  : "rapid move", "shank", "holder", or a boring "bar" that meets the far side of the bore.
+    what  : "rapid move", "shank", "holder", "spindle", or a boring "bar" that meets the far side of the bore.
     depth : m, along the axis, how far it reached into the material; place (x, y, z) : m, of the material's top there.
     row   : of the program's points, from 0, the one that the move went to.
     """
@@ -115,7 +115,7 @@ def cut(
 
 
 def shape_of(tool: Tool) -> tuple[tuple[int, float, float], dict[str, tuple[float, float]]]:
-    """A tool as the sweep takes it; shank and holder, where wider than the cutter: radius and height above the tip."""
+    """A tool as the sweep takes it; shank, holder and spindle, where wider: radius and height above the tip."""
     from evenflare.manufacture.proof import sweep
 
     kinds = {"ball": sweep.BALL, "turning": sweep.BALL, "bull": sweep.BULL, "flat": sweep.FLAT, "drill": sweep.DRILL}
@@ -130,4 +130,6 @@ def shape_of(tool: Tool) -> tuple[tuple[int, float, float], dict[str, tuple[floa
         collars["shank"] = (0.5 * tool.shank_diameter, tool.flute_length)
     if tool.holder_diameter > tool.diameter:
         collars["holder"] = (0.5 * tool.holder_diameter, tool.reach)
+    if tool.spindle_nose > tool.holder_diameter:
+        collars["spindle"] = (0.5 * tool.spindle_nose, tool.reach + tool.holder_length)
     return (kinds[tool.kind], radius, corner), collars

@@ -9,10 +9,14 @@ from typing import Any
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
 from evenflare.manufacture.gauges.asked import WallAsked
+from evenflare.manufacture.milling.ambiguous import warnings
 from evenflare.manufacture.milling.gcode import CAUTIONS as CUTTING_CAUTIONS
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.run_time import run_time
+from evenflare.manufacture.milling.start_end import start_and_end
 from evenflare.manufacture.part.features import features_words
 from evenflare.manufacture.part.stl import SolidFile
+from evenflare.manufacture.printing.print_files import CAUTIONS as PRINT_CAUTIONS
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved
 from evenflare.manufacture.proof.proof import Proof
@@ -51,7 +55,8 @@ def write_setup_sheet(
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]
     sheets, casting = "sheets" in process.makes, "pattern" in process.makes
-    cautions = GLUE_CAUTIONS if sheets else CUTTING_CAUTIONS
+    prints = "prints" in process.makes
+    cautions = GLUE_CAUTIONS if sheets else PRINT_CAUTIONS if prints else CUTTING_CAUTIONS
     if casting:
         cautions = (*CASTING_CAUTIONS, *(CUTTING_CAUTIONS if programs else ()))
     flow = [
@@ -61,9 +66,10 @@ def write_setup_sheet(
         words("Part", HEADING),
         *listed(part),
         *_wall(asked, gauged),
-        *([*_programs(programs, proof), *_tools(process, programs)] if programs else []),
+        *([*_programs(process, programs, proof), *_tools(process, programs)] if programs else []),
         *(_layers(process) if sheets else []),
         *(_pattern(process) if casting else []),
+        *(_prints(process) if prints else []),
         together([words("Cautions", HEADING), *listed([*map(_sentence, dict.fromkeys(cautions))], mark="!")]),
         *([] if proof is None else _proof(proof)),
     ]
@@ -77,7 +83,7 @@ def _wall(asked: WallAsked, gauged: bool) -> list[Any]:
     return [heading, *zones.tables(asked, 140.0, BODY), *listed(told)]
 
 
-def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
+def _programs(process: Process, programs: Sequence[Program], proof: Proof | None) -> list[Any]:
     verdicts = {} if proof is None else {each.program: each for each in proof.programs}
     rows = [
         [
@@ -85,7 +91,7 @@ def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
             f"{each.name}.nc",
             each.tool.name,
             f"{each.lowest / MILLIMETRE:.2f} mm",
-            f"{max(1.0, each.duration / MINUTE):.0f} min",
+            f"{max(1.0, run_time(each, process) / MINUTE):.0f} min",
             "passed" if each.name in verdicts and verdicts[each.name].accepted else "FAILED",
         ]
         for number, each in enumerate(programs, start=1)
@@ -93,9 +99,25 @@ def _programs(programs: Sequence[Program], proof: Proof | None) -> list[Any]:
     head = ["", "Program", "Tool", "Lowest Z", "Time, about", "Proof"]
     flow = [words("Programs, in this order", HEADING), table(head, rows, (9.0, 48.0, 45.0, 29.0, 24.0, 25.0))]
     for number, each in enumerate(programs, start=1):
-        steps = [f"Datum: {each.datum}.", *map(_sentence, each.setup)]
+        places = map(_sentence, start_and_end(each, process, units="mm"))
+        steps = [f"Datum: {each.datum}.", *map(_sentence, each.setup), *places]
         flow += [words(f"{number}. {each.name}", HEADING), *listed(steps)]
-    return flow
+    return [*flow, *_controller(process, programs)]
+
+
+def _controller(process: Process, programs: Sequence[Program]) -> list[Any]:
+    """In which words the programs are, and which of them to look up."""
+    controller = process.controller
+    unit = "inches and inches a minute" if controller.units == "inch" else "mm and mm a minute"
+    steps = [f"Programs are in the words of the dialect {controller.dialect}, in {unit}; this sheet is in mm."]
+    if controller.path_tolerance:
+        steps.append(
+            f"{controller.path_tolerance_block} lets the controller round corners by"
+            f" {controller.corner_tolerance / MILLIMETRE:g}; the proof has taken that off the tolerance."
+        )
+    kinds = dict.fromkeys(each.kind for each in programs)
+    steps += [_sentence(line) for kind in kinds for line in warnings(process, kind)]
+    return [words("Controller: look up before the first run", HEADING), *listed(steps)]
 
 
 def _tools(process: Process, programs: Sequence[Program]) -> list[Any]:
@@ -103,7 +125,8 @@ def _tools(process: Process, programs: Sequence[Program]) -> list[Any]:
     for tool in dict.fromkeys(each.tool for each in programs):
         sizes = [tool.diameter, tool.corner_radius, tool.flute_length, tool.reach]
         sizes += [tool.shank_diameter, tool.holder_diameter]
-        rows.append([tool.name, _KINDS[tool.kind], *(f"{size / MILLIMETRE:g}" for size in sizes)])
+        called = f", T{tool.number}" if tool.number else ""
+        rows.append([tool.name + called, _KINDS[tool.kind], *(f"{size / MILLIMETRE:g}" for size in sizes)])
     head = ["Tool", "Kind", "Diameter", "Corner radius", "Flute length", "Stick-out", "Shank Ø", "Holder Ø"]
     figures = (
         f"In mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"
@@ -143,6 +166,19 @@ def _pattern(process: Process) -> list[Any]:
         " the wall does not draw, and the marking.",
     ]
     return [words("Pattern", HEADING), *listed(steps)]
+
+
+def _prints(process: Process) -> list[Any]:
+    printing = process.printing
+    assert printing is not None
+    volume = " x ".join(f"{side / MILLIMETRE:g}" for side in printing.build_volume)
+    steps = [
+        f"Pieces for a printer that holds {volume} mm, in layers of {printing.layer / MILLIMETRE:g} mm; each file"
+        " stands as it is printed, the throat's side down.",
+        f"Shrinkage {printing.shrinkage / PERCENT:g} %: it is in the files, do not add it again.",
+        "pieces.csv has sizes and mass of each piece, joints and pins, and how much of which faces needs support.",
+    ]
+    return [words("Prints", HEADING), *listed(steps)]
 
 
 def _proof(proof: Proof) -> list[Any]:

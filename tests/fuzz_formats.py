@@ -84,7 +84,7 @@ def _design(name: str) -> Callable[[Path], object]:
         design = read_design(path)
         design_id(design)
         remarks.warnings(path, design.waveguide)
-        remarks.notes(path, design.waveguide, made=True)
+        remarks.notes(path, design.waveguide, made=design.solid.kind)
         remarks.corners_kept(design.waveguide)
         _refused(lambda: design_toml(design), str(path))
 

@@ -106,9 +106,10 @@ def _remark(options: argparse.Namespace, *, made: bool) -> str:
     from evenflare.commands import remarks
     from evenflare.design.file import read_design
 
-    waveguide = read_design(options.design).waveguide
+    design = read_design(options.design)
+    waveguide, kind = design.waveguide, design.solid.kind if made else ""
     warn(remarks.warnings(options.design, waveguide))
-    for note in () if options.quiet else remarks.notes(options.design, waveguide, made=made):
+    for note in () if options.quiet else remarks.notes(options.design, waveguide, made=kind):
         tell(f"note: {note}")
     return remarks.corners_kept(waveguide)
 

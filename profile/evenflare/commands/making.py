@@ -77,7 +77,12 @@ def settled(design: Design, process: Process | None) -> Settled:
         stated = (
             solid
             if solid.seat_diameter is not None
-            else replace(solid, seat_diameter=seat.diameter, seat_depth=seat.depth, seat_bolts=seat.bolts or None)
+            else replace(
+                solid,
+                seat_diameter=seat.diameter,
+                seat_depth=None if solid.kind == "body" else seat.depth,
+                seat_bolts=seat.bolts or None,
+            )
         )
         solid = (
             stated

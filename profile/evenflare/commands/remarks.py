@@ -112,8 +112,8 @@ def warnings(path: Path, waveguide: Waveguide) -> list[str]:
     ]
 
 
-def notes(path: Path, waveguide: Waveguide, *, made: bool = False) -> list[str]:
-    """What a user may want to know of the design of the file `path`; `made`: that it is to be cut."""
+def notes(path: Path, waveguide: Waveguide, *, made: str = "") -> list[str]:
+    """What a user may want to know of the design of the file `path`; `made`: the kind of solid that is to be made."""
     said, corners = [], {}
     for name, (shape, meridian) in _walls(waveguide).items():
         if isinstance(shape, Conical | OblateSpheroidal) and shape.wall_angle < NARROW:
@@ -131,9 +131,10 @@ def notes(path: Path, waveguide: Waveguide, *, made: bool = False) -> list[str]:
         said.append("the model assumes the sphere; the solid has a flat front")
     if made and waveguide.mounting.kind == "cabinet":
         said.append("the cabinet is acoustic only: the solid is what [solid] asks for, without it")
-    if made and waveguide.mounting.kind == "free_standing":
+    if made and made != "body" and waveguide.mounting.kind == "free_standing":
         said.append(
-            "the outline of the body is acoustic only: the solid is what [solid] asks for, without that outside"
+            "the outline of the body is acoustic only: the solid is what [solid] asks for, without that outside."
+            ' [solid] kind = "body" makes it'
         )
     return said
 

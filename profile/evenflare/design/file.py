@@ -48,7 +48,7 @@ class Solid:
     front_* : holes for screws, see manufacture.part.features; none without front_bolts.
     """
 
-    kind: Literal["block", "shell"] = "block"
+    kind: Literal["block", "shell", "body"] = "block"
     wall: float | None = None
     flange_diameter: float | None = None
     flange_thickness: float | None = None

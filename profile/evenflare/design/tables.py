@@ -126,7 +126,7 @@ class SolidTable(Table):
         ("flange_width_mm", "flange_height_mm"),
         "is for an oblong waveguide: around a round one the flange is round. Write flange_diameter_mm, or remove it",
     )
-    kind: Literal["block", "shell"] = "block"
+    kind: Literal["block", "shell", "body"] = "block"
     wall_mm: Annotated[float, number(0.5, 500)] | None = None
     flange_diameter_mm: Flange | None = None
     flange_thickness_mm: Annotated[float, number(0.5, 1000)] | None = None
@@ -157,7 +157,9 @@ class SolidTable(Table):
             raise fault(f"seat = false and {seat[0]} exclude each other. Remove one")
         if seat and self.seat_diameter_mm is None:
             raise fault(f"seat_diameter_mm: missing beside {seat[0]}. Add for example seat_diameter_mm = 90")
-        if seat and not self.seat_depth_mm and not self.seat_bolts:
+        if self.kind == "body" and self.seat_depth_mm is not None:
+            raise fault("seat_depth_mm: does not belong to a body, whose recess is open through its back. Remove it")
+        if seat and self.kind != "body" and not self.seat_depth_mm and not self.seat_bolts:
             raise fault("seat_depth_mm: missing beside seat_diameter_mm. Add for example seat_depth_mm = 3")
         if holes and not self.seat_bolts:
             raise fault(f"seat_bolts: missing beside {holes[0]}. Add for example seat_bolts = 4")

@@ -103,9 +103,14 @@ def sampled(meridian: Meridian, *, chord_error: float) -> list[Frame]:
     The sagitta of a chord of length s on curvature K is K s^2 / 8, so points are spread with a density of
     sqrt(K / (8 chord_error)); the count is then raised until the measured departure is within the bound.
     """
+    return sampled_pieces(meridian.pieces, chord_error=chord_error)
+
+
+def sampled_pieces(pieces: Sequence[Piece], *, chord_error: float) -> list[Frame]:
+    """The same of pieces that need not be a wall: they may end on the axis."""
     if not chord_error > 0:
         raise ValueError(f"chord_error = {chord_error:g} m: must be above 0")
-    return [piece.frame_at(_parameters(piece, chord_error)) for piece in meridian.pieces]
+    return [piece.frame_at(_parameters(piece, chord_error)) for piece in pieces]
 
 
 def _parameters(piece: Piece, chord_error: float) -> FloatArray:

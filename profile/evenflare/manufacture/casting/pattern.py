@@ -184,6 +184,8 @@ def build_pattern(
 
 def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, seat: DriverSeat) -> None:
     start = f'[solid] kind = "{sizes.kind}":'
+    if sizes.kind == "body":
+        raise InputError(f'{start} patterns of free-standing bodies are not made yet. Write kind = "block" or "shell"')
     if sizes.kind == "shell" and not waveguide.is_round:
         raise InputError(f'{start} patterns of oblong shells are not made yet. Write kind = "block"')
     if sizes.kind == "shell" and casting.pull == "back":

@@ -18,10 +18,10 @@ from evenflare.manufacture.part.bolts import (
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
-from evenflare.manufacture.part.outline import SMALLEST_LAND, Sizes, within
+from evenflare.manufacture.part.outline import SMALLEST_LAND, Sizes, body_back, within
 from evenflare.manufacture.process.types import DriverSeat
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Body, Waveguide
 from evenflare.waveguide.cloud import Cloud
 from evenflare.words import mm
 
@@ -40,6 +40,8 @@ def fitted(
     wall   : the cloud of an oblong waveguide's surface.
     Errors : InputError for a size that leaves less.
     """
+    if isinstance(sizes, Sizes) and sizes.body is not None:
+        features = _in_body(waveguide, sizes.body, features)
     spare = _spare(waveguide, sizes, wall)
     if features.has_rim:
         _check_rim(sizes, features, depth=waveguide.depth, spare=spare)
@@ -48,6 +50,27 @@ def fitted(
     if not features.seat.is_cut:
         return features if features.has_rim or features.front.count else PLAIN
     return replace(features, seat=_fitted(waveguide, sizes, features.seat, wall))
+
+
+def _in_body(waveguide: Waveguide, body: Body, features: Features) -> Features:
+    """A body's recess is open through its back, where it is flat; its front has no edge of its own, and no screws."""
+    if features.has_rim or features.front.count:
+        raise InputError(
+            '[solid] kind = "body": takes no edge, rebate or front_bolts, its outside is the one that was solved. Leave'
+            " them out"
+        )
+    seat, (back, flat) = features.seat, body_back(waveguide.meridian, body)
+    if seat.diameter == 0.0:
+        raise InputError(
+            '[solid] kind = "body": needs room for the driver, a recess open through the back. Write seat_diameter_mm,'
+            " the driver's"
+        )
+    if seat.diameter > 2.0 * (flat - LAND) + 1e-9:
+        raise InputError(
+            f"{seat.stated}diameter_mm = {mm(seat.diameter)}: must be at most {mm(2.0 * (flat - LAND))}, so that the"
+            " recess is open through the flat of the body's back. Widen the back in [mounting]"
+        )
+    return replace(features, seat=replace(seat, depth=back))
 
 
 def changes(asked: Features, made: Features) -> list[str]:

@@ -57,6 +57,11 @@ def oblong_sizes(surface: Surface, wall: Cloud, solid: SolidChoice) -> OblongSiz
     """
     if solid.kind not in KINDS:
         raise InputError(f"[solid] kind = {solid.kind!r}: must be one of {', '.join(KINDS)}")
+    if solid.kind == "body":
+        raise InputError(
+            '[solid] kind = "body": is made of round waveguides only, and this one is oblong. Write kind = "block" or'
+            ' "shell", and make its outside by hand'
+        )
     depth, shell = surface.depth, solid.kind == "shell"
     thick = DEFAULT_WALL if solid.wall is None else solid.wall
     flange = min(DEFAULT_FLANGE_THICKNESS, depth) if solid.flange_thickness is None else solid.flange_thickness

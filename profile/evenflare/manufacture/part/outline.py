@@ -13,12 +13,14 @@ from evenflare.manufacture.part.faults import SolidError, places_in
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.wall.spacing import parallel, rolled
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
-from evenflare.waveguide import Frame, Meridian, sampled
+from evenflare.waveguide import Body, Frame, Meridian, joined, sampled
+from evenflare.waveguide.body import dense, outside
+from evenflare.waveguide.meridian import sampled_pieces
 
 if TYPE_CHECKING:
     from shapely import Geometry, Polygon
 
-KINDS = ("block", "shell")
+KINDS = ("block", "shell", "body")
 DEFAULT_WALL = 6 * MILLIMETRE
 DEFAULT_FLANGE_WIDTH = 20 * MILLIMETRE
 DEFAULT_FLANGE_THICKNESS = 10 * MILLIMETRE
@@ -27,6 +29,8 @@ DEFAULT_BOLTS = 8
 SMALLEST_LAND = 1 * MILLIMETRE
 """Material that must be left around the mouth."""
 SMALLEST_THICKNESS = 0.5 * MILLIMETRE
+FLAT = 1e-6
+"""m, within which a body's back is flat."""
 COINCIDENT = 1e-6
 """m; outline points nearer to each other are one: closer ones would fall together in a mesh file's single precision."""
 
@@ -36,12 +40,12 @@ class SolidChoice(Protocol):
 
     @property
     def kind(self) -> str:
-        """ "block" or "shell"."""
+        """ "block", "shell" or "body"."""
         ...
 
     @property
     def wall(self) -> float | None:
-        """m, a shell's thickness."""
+        """m, a shell's thickness, or that of the disc which closes a body's back."""
         ...
 
     @property
@@ -82,7 +86,10 @@ class SolidChoice(Protocol):
 
 @dataclass(frozen=True)
 class Sizes:
-    """A solid with every size settled, m. The flange's bolt holes are drilled, and stand in no mesh."""
+    """A solid with every size settled, m. The flange's bolt holes are drilled, and stand in no mesh.
+
+    body : what a waveguide that stands free is outside, of kind "body"; its flange is its widest place.
+    """
 
     kind: str
     wall: float
@@ -90,10 +97,11 @@ class Sizes:
     flange_thickness: float
     bolt_circle: float
     bolts: int
+    body: Body | None = None
 
 
-def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
-    """The sizes of a solid around a waveguide; what is None takes its default.
+def solid_sizes(meridian: Meridian, solid: SolidChoice, *, body: Body | None = None) -> Sizes:
+    """The sizes of a solid around a waveguide; what is None takes its default. body : of one that stands free.
 
     Defaults: wall 6 mm, flange 40 mm wider than the mouth and 10 mm thick (the depth if that is less), eight bolts
     midway between mouth and flange edge (common practice, no source).
@@ -101,6 +109,8 @@ def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
     """
     if solid.kind not in KINDS:
         raise InputError(f"[solid] kind = {solid.kind!r}: must be one of {', '.join(KINDS)}")
+    if solid.kind == "body":
+        return _body_sizes(meridian, solid, body)
     for key, given in (("flange_width_mm", solid.flange_width), ("flange_height_mm", solid.flange_height)):
         if given is not None:
             raise InputError(
@@ -139,6 +149,41 @@ def bolt_count(solid: SolidChoice) -> int:
     return 0 if solid.front_bolts else DEFAULT_BOLTS
 
 
+def _body_sizes(meridian: Meridian, solid: SolidChoice, body: Body | None) -> Sizes:
+    if body is None:
+        raise InputError(
+            '[solid] kind = "body": takes its outside from the mounting, which must be kind = "free_standing". Write'
+            ' that with its sizes in [mounting], or kind = "block" or "shell"'
+        )
+    given = {
+        "flange_diameter_mm": solid.flange_diameter,
+        "flange_width_mm": solid.flange_width,
+        "flange_height_mm": solid.flange_height,
+        "flange_thickness_mm": solid.flange_thickness,
+        "bolt_circle_mm": solid.bolt_circle,
+        "bolts": solid.bolts or None,
+    }
+    for key, value in given.items():
+        if value is not None:
+            raise InputError(f'[solid] {key}: does not belong to kind = "body", which has no flange. Leave it out')
+    disc = DEFAULT_WALL if solid.wall is None else solid.wall
+    within("wall_mm", disc, SMALLEST_THICKNESS, 1.0, "thickness of the disc that closes the back")
+    widest = 2.0 * float(dense(outside(meridian, body)).r.max())
+    return Sizes("body", disc, widest, meridian.depth, 0.0, 0, body)
+
+
+def body_back(meridian: Meridian, body: Body) -> tuple[float, float]:
+    """m: how far a body's back lies behind the throat plane, and the radius up to which it is flat."""
+    around = dense(outside(meridian, body))
+    low = float(around.z.min())
+    return -low, float(around.r[around.z <= low + FLAT].max())
+
+
+def body_outside(meridian: Meridian, body: Body, *, chord_error: float) -> Frame:
+    """The outside from the mouth's rim round the back to the axis, its chords within `chord_error` (m)."""
+    return joined(sampled_pieces(outside(meridian, body), chord_error=chord_error))
+
+
 def within(key: str, value: float, low: float, high: float, what: str) -> None:
     """InputError unless a size of [solid] lies within a range, all in m."""
     if not low - 1e-9 <= value <= high + 1e-9:
@@ -155,6 +200,7 @@ def outline(meridian: Meridian, sizes: Sizes, *, chord_error: float, features: F
     shell : all within `wall` of the waveguide's wall on its outside, and a flange behind the front face; both cut off
             at the throat plane and the front face. Where a roundover is tighter than the wall is thick, the outside
             is the sharp valley in which the parallels meet.
+    body  : the outside of a free-standing waveguide as it is solved, the driver's recess open through its back.
     features : fitted to the part; a seat's holes do not stand in a half-section.
     The inside runs through points of the exact wall and departs from it by at most `chord_error` (m) between them; the
     outside of a shell by at most that times 1 + wall / radius where the wall is concave.
@@ -174,6 +220,8 @@ def outline(meridian: Meridian, sizes: Sizes, *, chord_error: float, features: F
     edge, seat = 0.5 * sizes.flange_diameter, features.seat
     if sizes.kind == "shell":
         ring = _shell(wall, sizes, depth, features)
+    elif sizes.body is not None:
+        ring = _body(wall, meridian, sizes.body, features, chord_error)
     elif seat.depth > 0.0:
         back = [[-seat.depth, edge], [-seat.depth, 0.5 * seat.diameter], [0.0, 0.5 * seat.diameter]]
         ring = np.vstack([np.column_stack([wall.z, wall.r]), [[depth, edge]], back])
@@ -252,6 +300,22 @@ def _shell(wall: Frame, sizes: Sizes, depth: float, features: Features) -> Float
     between = shapely.box(back, 0.0, depth, edge + float(wall.r.max()))
     part = shapely.union_all(bodies).intersection(between).difference(taken)
     return np.asarray(_single(part).exterior.coords)[:-1]
+
+
+def _body(wall: Frame, meridian: Meridian, body: Body, features: Features, chord_error: float) -> FloatArray:
+    import shapely
+
+    around = body_outside(meridian, body, chord_error=chord_error)
+    ahead = float(around.z.max()) - meridian.depth
+    if ahead > 1e-9:
+        raise SolidError(
+            f'[solid] kind = "body": the outside reaches {ahead / MILLIMETRE:.4g} mm ahead of the mouth plane: must'
+            " stay behind it. Change the body's points",
+            places=np.column_stack([around.z, around.r])[around.z > meridian.depth + 1e-9],
+        )
+    closed = np.vstack([[0.0, 0.0], np.column_stack([wall.z, wall.r]), np.column_stack([around.z, around.r])[1:]])
+    recess = shapely.box(-1.0, -1.0, 0.0, 0.5 * features.seat.diameter)
+    return np.asarray(_single(shapely.Polygon(closed).difference(recess)).exterior.coords)[:-1]
 
 
 def _single(part: Geometry) -> Polygon:

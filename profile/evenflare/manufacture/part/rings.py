@@ -60,7 +60,7 @@ class Outline:
 def sizes_of(waveguide: Waveguide, solid: SolidChoice) -> Sizes | OblongSizes:
     """The sizes of a solid around a waveguide, round or oblong. Errors as solid_sizes and oblong_sizes."""
     if waveguide.is_round:
-        return solid_sizes(waveguide.meridian, solid)
+        return solid_sizes(waveguide.meridian, solid, body=waveguide.mounting.body)
     return oblong_sizes(waveguide.surface, cloud(waveguide.surface), solid)
 
 

@@ -66,7 +66,7 @@ def write_solid(
     Errors          : InputError as solid_sizes, fitted and build, or if the file cannot be written; SolidError if the
                       solid is not sound.
     """
-    sizes = solid_sizes(waveguide.meridian, solid)
+    sizes = solid_sizes(waveguide.meridian, solid, body=waveguide.mounting.body)
     features = fitted(waveguide, sizes, features)
     mesh = build_round(waveguide.meridian, sizes, features, chord_error=chord_error)
     write_stl(mesh, path, title=f"{design_id} {name}")

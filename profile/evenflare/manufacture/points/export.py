@@ -14,7 +14,7 @@ from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.oblong_sizes import oblong_sizes
 from evenflare.manufacture.part.oblong_solid import build_oblong
-from evenflare.manufacture.part.outline import SolidChoice, solid_sizes
+from evenflare.manufacture.part.outline import SolidChoice, body_outside, solid_sizes
 from evenflare.manufacture.part.soundness import check_sound
 from evenflare.manufacture.part.stl import (
     FAULTS,
@@ -26,7 +26,7 @@ from evenflare.manufacture.part.stl import (
     write_stl,
 )
 from evenflare.manufacture.points.oblong_points import curve_text, edges, grid_text, sections_text, undercut
-from evenflare.manufacture.points.points import UNKNOWN, PointList, point_list, points_text
+from evenflare.manufacture.points.points import UNKNOWN, PointList, outside_text, point_list, points_text
 from evenflare.manufacture.wall.oblong_curves import Curve, curve_at, section, section_depths
 from evenflare.manufacture.wall.oblong_offset import OblongPath, check_clear, oblong_path, without_path
 from evenflare.manufacture.wall.offset import NoRoomError, checked_tool_radius, tool_path
@@ -119,7 +119,7 @@ def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Ex
     meridian = waveguide.meridian
     radius, must_fit = order.tool_radius, order.must_fit
     route = tool_path(meridian, tool_radius=radius, chord_error=chord_error, must_fit=must_fit)
-    sizes = solid_sizes(meridian, solid)
+    sizes = solid_sizes(meridian, solid, body=waveguide.mounting.body)
     features = fitted(waveguide, sizes, order.features)
     mesh = build_round(meridian, sizes, features, chord_error=chord_error)
     text = points_text(
@@ -127,11 +127,17 @@ def _export_round(waveguide: Waveguide, solid: SolidChoice, order: _Order) -> Ex
     )
 
     points_path, solid_path = order.folder / "points.csv", order.folder / "solid.stl"
+    outside_path, curves = order.folder / "outside.csv", list[Curves]()
     write_text(points_path, text)
+    if sizes.body is not None:
+        around = body_outside(meridian, sizes.body, chord_error=chord_error)
+        write_text(outside_path, outside_text(around, sizes, chord_error=chord_error, **told))
+        curves.append(Curves(outside_path, f"{around.z.size} points of the body's outside, rim to axis"))
     write_stl(mesh, solid_path, title=f"{order.design_id} {order.name}")
     return Exported(
         point_list(points_path, route, depth=meridian.depth),
         solid_file(solid_path, sizes, mesh, features=features),
+        tuple(curves),
     )
 
 

@@ -13,7 +13,7 @@ from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.wall.offset import ToolPath, floor_micrometre, no_tool, tool_path
 from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Frame, Waveguide
 
 COLUMNS = (
     "index",
@@ -156,6 +156,20 @@ def points_text(
     return table(COLUMNS, rows, header=header)
 
 
+def outside_text(around: Frame, sizes: Sizes, *, chord_error: float, design_id: str, name: str) -> str:
+    """The CSV of a body's outside, as [mounting] body_csv takes it: mm to 1e-6, from the mouth's rim to the axis."""
+    header = [
+        "evenflare outside of a free-standing body: from the mouth's rim round the back to the axis",
+        f"design: {name}",
+        f"design id: {design_id}",
+        f"units: mm; z from the throat plane, r from the axis; chords within {chord_error / MILLIMETRE:g}",
+        *_part(sizes),
+        *CAUTIONS,
+    ]
+    places = np.round(np.column_stack([around.z, around.r]) / MILLIMETRE, 6) + 0.0
+    return table(("z_mm", "r_mm"), ((f"{z:.6f}", f"{r:.6f}") for z, r in places.tolist()), header=header)
+
+
 def _settings(route: ToolPath, depth: float, chord_error: float, tolerance: Sequence[str]) -> list[str]:
     radius, lowest = route.tool_radius, float(route.centre_z.min()) - route.tool_radius
     reach = route.reach
@@ -195,6 +209,8 @@ def _part(sizes: Sizes | None) -> list[str]:
     line = f"part: {sizes.kind}, outside diameter {sizes.flange_diameter / MILLIMETRE:.3f}"
     if sizes.kind == "shell":
         line += f", wall {sizes.wall / MILLIMETRE:g}, flange {sizes.flange_thickness / MILLIMETRE:g} thick"
+    if sizes.kind == "body":
+        line += f", its outside as the mounting's; a disc {sizes.wall / MILLIMETRE:g} thick closes the back, flush"
     if sizes.bolts:
         line += f"; drill {sizes.bolts} bolt holes, which the mesh leaves out, on a circle of diameter"
         line += f" {sizes.bolt_circle / MILLIMETRE:.3f}, the first on +x"

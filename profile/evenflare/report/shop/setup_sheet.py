@@ -52,6 +52,7 @@ def write_setup_sheet(
         f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
         f"Material {process.material}, {process.density:g} kg per cubic metre.",
         *map(_sentence, [*changes, *features_words(solid.features, process)]),
+        *_body(solid),
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]
     sheets, casting = "sheets" in process.makes, "pattern" in process.makes
@@ -74,6 +75,17 @@ def write_setup_sheet(
         *([] if proof is None else _proof(proof)),
     ]
     paper.write_pdf(flow, path, title=f"{design.name} {design_id(design)}: set-up sheet")
+
+
+def _body(solid: SolidFile) -> list[str]:
+    """What a free-standing body needs besides, if the part is one."""
+    if solid.sizes.kind != "body":
+        return []
+    disc = f"Ø{solid.features.seat.diameter / MILLIMETRE:g} x {solid.sizes.wall / MILLIMETRE:g}"
+    return [
+        "The outside is part of what sounds: it follows outside.csv.",
+        f"A disc of {disc} mm closes the back, flush, once the driver sits.",
+    ]
 
 
 def _wall(asked: WallAsked, gauged: bool) -> list[Any]:

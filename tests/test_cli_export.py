@@ -229,12 +229,12 @@ def test_tool_that_is_too_short_writes_nothing(
     assert not (tmp_path / "out").exists()
 
 
-def test_step_of_an_oblong_part_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_step_of_an_oblong_shell_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "oblong.toml"
     plane = 'family = "conical"\ndepth_mm = 30\nwall_angle_deg = {}\nroundover_radius_mm = 8\n'
     planes = f"[waveguide.horizontal]\n{plane.format(40)}[waveguide.vertical]\n{plane.format(30)}"
     text = f'name = "oblong"\n[waveguide]\n{planes}'
-    path.write_text(f'{text}[driver]\nexit_diameter_mm = 25.4\n[mounting]\nkind = "baffle"\n', encoding="utf-8")
+    path.write_text(f'{text}[driver]\nexit_diameter_mm = 25.4\n[solid]\nkind = "shell"\n', encoding="utf-8")
     assert exported(path, tmp_path / "out", "--step") == 2
     assert "--step" in capsys.readouterr().err
     assert not list((tmp_path / "out").glob("*"))

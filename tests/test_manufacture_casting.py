@@ -307,7 +307,6 @@ def test_allowance_is_by_grade_and_largest_size_or_as_given():
             r"patterns of oblong shells are not made yet\. Write kind",
         ),
         (lambda: pattern_of(BELL, Choice("shell"), replace(BRONZE, pull="back")), r'pull = "back": a shell is widest'),
-        (lambda: pattern_of(BELL, Choice("shell"), seat=DriverSeat(0.1, 0.006)), r"no room for a driver's recess"),
         (lambda: pattern_of(BELL, seat=DriverSeat(0.5, 0.006)), r"\[seat\] diameter_mm = 500: must be below"),
     ],
 )

@@ -157,7 +157,13 @@ BAD = [
     ({"front_bolt_inset": 14 * MM}, r"front_bolt_inset_mm = 14: must be 7\.2 to 12\.8 "),
     ({"front_screw": "M10"}, r"front_bolts = 6: holes that take 20 mm of the front need 24 between .* there are 20"),
     (
-        {"kind": "shell", "front_screw": "M8", "flange_thickness": 4 * MM, "flange_diameter": 300 * MM},
+        {
+            "kind": "shell",
+            "front_screw": "M8",
+            "flange_thickness": 4 * MM,
+            "flange_diameter": 300 * MM,
+            "front_bolt_inset": 15 * MM,
+        },
         r'front_screw = "M8": its countersink is 4\.15',
     ),
     ({"front_bolts": 60}, r"front_bolts = 60: their holes would stand .* must be 12\.4 at least"),

@@ -241,7 +241,11 @@ def parser() -> argparse.ArgumentParser:
         help="also templates and places to probe, for the zones of --tolerance, or else of the process",
     )
     export.add_argument("--probe-radius-mm", type=float, default=1.0, help="of the probe's ball (default 1)")
-    export.add_argument("--step", action="store_true", help="round: also solid.step, true surfaces for a CAD program")
+    export.add_argument(
+        "--step",
+        action="store_true",
+        help="also solid.step, true surfaces for a CAD program; of oblong parts the blocks",
+    )
     export.add_argument(
         "--sections-mm",
         type=depths,

@@ -19,6 +19,7 @@ from evenflare.manufacture.part.fitting import changes, fitted
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.step import write_step
+from evenflare.manufacture.part.step_oblong import write_oblong_step
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.part.threemf import read_model, write_3mf
 from evenflare.manufacture.printing.print_files import export_prints
@@ -204,16 +205,18 @@ def title_of(design: Design) -> str:
 
 
 def make_step(design: Design, solid: SolidFile, folder: Path) -> Written:
-    """Write the solid of a round design as `solid.step`.
+    """Write the solid of a design as `solid.step`.
 
-    Errors: InputError if the design is oblong, or the file cannot be written.
+    Errors: InputError as write_step and write_oblong_step, or if the file cannot be written.
     """
-    if not isinstance(solid.sizes, Sizes):
-        raise files.InputError("--step: writes round waveguides only, and this one is oblong. Leave it out")
-    write_step(
-        design.waveguide.meridian, solid.sizes, folder / "solid.step", title=title_of(design), features=solid.features
-    )
-    return [("solid.step", "the solid with true surfaces, for a CAD program")]
+    path, title, within = folder / "solid.step", title_of(design), ""
+    if isinstance(solid.sizes, Sizes):
+        write_step(design.waveguide.meridian, solid.sizes, path, title=title, features=solid.features)
+    else:
+        surface = design.waveguide.surface
+        error = write_oblong_step(surface, solid.sizes, path, title=title, features=solid.features)
+        within = f"; the wall is splines within {max(error / MILLIMETRE, 1e-4):.4f} mm"
+    return [("solid.step", f"the solid with true surfaces, for a CAD program{within}")]
 
 
 def _is_ours(path: Path) -> bool:

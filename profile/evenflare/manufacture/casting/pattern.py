@@ -14,6 +14,7 @@ from evenflare.files import InputError
 from evenflare.manufacture.casting.casting import face_allowance, pattern_factor
 from evenflare.manufacture.casting.core import Core, core_mesh, core_of, with_core
 from evenflare.manufacture.casting.draft import Zone, draft_zones
+from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.oblong_solid import ring_faces
 from evenflare.manufacture.part.outline import COINCIDENT, Sizes, outline
@@ -114,10 +115,11 @@ def build_pattern(
     back (to the back). Bolt holes are not cast. Beyond throat and mouth plane the bore runs on at the draft angle
     through what is machined off.
     chord_error : m, of the wall at pattern size.
-    seat        : the driver's recess; None or 0 deep: the seat is the throat plane.
+    seat        : the driver's, fitted to the part; a shell carries it on a hub. None or 0 deep: the seat is the throat
+                  plane.
     fillet      : m, between a shell's outside and its flange; None: as the wall is thick.
-    Errors      : InputError as outline and face_allowance; if the part is an oblong shell, a shell pulled to the back,
-                  or one with a recess, or the recess is wider than the part; if the wall of an oblong part is machined,
+    Errors      : InputError as outline and face_allowance; if the part is an oblong shell, or a shell pulled to the
+                  back, or the recess is wider than the part; if the wall of an oblong part is machined,
                   or one with a core, or its allowance closes the throat.
     """
     factor = pattern_factor(casting)
@@ -138,14 +140,14 @@ def build_pattern(
             f" half of the throat's radius, {throat / MILLIMETRE:.2f} mm. Write a smaller machining_allowance_mm"
         )
     raw = _Raw(back, front, allowance, slope, casting.pull == "front", _recess(seat, allowance, slope, throat), stock)
-    ring = None
+    ring, features = None, Features(seat=seat)
     if isinstance(sizes, OblongSizes):
         fillet = 0.0
         mesh = _oblong_block(waveguide.surface, sizes, raw, chord_error)
     else:
         spread = 0.5 * (sizes.flange_diameter - 2.0 * float(waveguide.meridian.dense.r.max()))
         fillet = min(sizes.wall if fillet is None else fillet, 0.5 * spread) if sizes.kind == "shell" else 0.0
-        ring = _half_section(waveguide.meridian, sizes, raw, fillet, half)
+        ring = _half_section(waveguide.meridian, sizes, features, raw, fillet, half)
         mesh = revolved(ring, chord_error=half)
     zones = draft_zones(waveguide, draft=casting.draft, pull=casting.pull)
     metal, core, inner = volume(mesh), None, None
@@ -203,10 +205,6 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
             " cast seat. Leave it out, or leave the seat's depth out and machine it"
         )
     if seat.depth > 0.0:
-        if sizes.kind == "shell":
-            raise InputError(
-                f'{start} has no room for a driver\'s recess. Leave {seat.stated}depth_mm out, or write kind = "block"'
-            )
         least = min(outside_of(sizes, chord_error=1e-4).size)
         if seat.diameter >= least:
             raise InputError(
@@ -232,13 +230,15 @@ def _flange_back(sizes: Sizes | OblongSizes, depth: float, raw: _Raw) -> float:
     return max(depth - sizes.flange_thickness - raw.allowance, raw.back)
 
 
-def _half_section(meridian: Meridian, sizes: Sizes, raw: _Raw, fillet: float, chord_error: float) -> FloatArray:
-    """The closed outline (M, 2) in (z, r) of a round casting."""
+def _half_section(
+    meridian: Meridian, sizes: Sizes, features: Features, raw: _Raw, fillet: float, chord_error: float
+) -> FloatArray:
+    """The closed outline (M, 2) in (z, r) of a round casting; of the features the seat's hub counts."""
     import shapely
     from shapely.geometry.polygon import orient
 
     depth, edge = meridian.depth, 0.5 * sizes.flange_diameter
-    finished = outline(meridian, sizes, chord_error=chord_error)
+    finished = outline(meridian, sizes, chord_error=chord_error, features=features)
     wall = rolled(sampled(meridian, chord_error=chord_error), step=5 * DEGREE)
     points = np.column_stack([wall.z, wall.r])
     air = shapely.Polygon([*points, (depth, 0.0), (0.0, 0.0)])

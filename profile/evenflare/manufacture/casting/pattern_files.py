@@ -12,6 +12,7 @@ from evenflare.files import InputError, write_text
 from evenflare.manufacture.casting.casting import CAUTIONS, READ_TO, hints_for, tolerance
 from evenflare.manufacture.casting.draft import Zone, told
 from evenflare.manufacture.casting.pattern import Pattern, build_pattern
+from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import SolidChoice
 from evenflare.manufacture.part.rings import radius_at, sizes_of
@@ -127,6 +128,9 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
     if sizes.kind == "shell":
         thick = sizes.flange_thickness
         add("flange thickness", thick, min(thick + 2.0 * made.allowance, made.front - made.back), machined=True)
+        if seat.is_cut:
+            hub = 2.0 * Features(seat=seat).hub(sizes.wall)[0]
+            add("hub diameter at the back", hub, hub)
         add(WALL, sizes.wall, sizes.wall + made.wall_stock, machined=made.wall_stock > 0.0, coarser=1)
     if waveguide.is_round:
         meridian = waveguide.meridian

@@ -4,18 +4,26 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
 
-from evenflare import __version__
 from evenflare.files import write_text
-from evenflare.manufacture.part.bolts import bolt_places, front_places
 from evenflare.manufacture.part.faults import SolidError
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.outline import Sizes, outline
-from evenflare.text import one_line
+from evenflare.manufacture.part.step_entities import (
+    CurveRun,
+    Hole,
+    Ring,
+    StepFile,
+    blind,
+    document,
+    drilled,
+    face,
+    through,
+    turned,
+)
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Meridian
 
@@ -39,148 +47,15 @@ def write_step(meridian: Meridian, sizes: Sizes, path: Path, *, title: str, feat
     Source : ISO 10303-21 (text), ISO 10303-214 (automotive design: advanced boundary representation).
     """
     ring = outline(meridian, sizes, chord_error=CHORD_ERROR, features=features)
-    holes = [*_blind(features), *_through(sizes, features, meridian.depth)]
+    holes = [*blind(features), *through(sizes, features, meridian.depth)]
     write_text(path, step_text(ring, title=title, holes=holes))
 
 
 def step_text(ring: FloatArray, *, title: str, holes: Sequence[Hole] = ()) -> str:
     """The file of a closed outline (M, 2) in (z, r), m, counter-clockwise and clear of the axis, turned about it."""
-    file = _File()
-    runs = [_run(points / MILLIMETRE) for points in _runs(ring)]
-    shell = _shell(file, runs, holes)
-    name = encoded(one_line(title))
-    solid = file.add(f"MANIFOLD_SOLID_BREP('solid',{shell})")
-    _product(file, solid, name)
-    lines = "\n".join(f"#{number}={text};" for number, text in enumerate(file.lines, start=1))
-    return (
-        "ISO-10303-21;\nHEADER;\n"
-        f"FILE_DESCRIPTION(('{name}'),'2;1');\n"
-        # Without the time of day: the same design gives the same file.
-        f"FILE_NAME('{name}','1970-01-01T00:00:00',(''),(''),'evenflare {__version__}','evenflare','');\n"
-        "FILE_SCHEMA(('AUTOMOTIVE_DESIGN { 1 0 10303 214 1 1 1 1 }'));\n"
-        f"ENDSEC;\nDATA;\n{lines}\nENDSEC;\nEND-ISO-10303-21;\n"
-    )
-
-
-def encoded(text: str) -> str:
-    """A text as it stands between the quotation marks of a string (ISO 10303-21, 6.4.3): plain letters as they are, the
-    rest by number. The apostrophe too: some readers stumble over a doubled one before a comma.
-    """
-    found = []
-    for each in text:
-        code = ord(each)
-        if 32 <= code < 127 and each not in "'\\":
-            found.append(each)
-        else:
-            found.append(f"\\X2\\{code:04X}\\X0\\" if code < 0x10000 else f"\\X4\\{code:08X}\\X0\\")
-    return "".join(found)
-
-
-@dataclass
-class _File:
-    """Entities, numbered as they are added; equal ones are one."""
-
-    lines: list[str] = field(default_factory=list)
-    known: dict[str, str] = field(default_factory=dict)
-
-    def add(self, text: str) -> str:
-        if text not in self.known:
-            self.lines.append(text)
-            self.known[text] = f"#{len(self.lines)}"
-        return self.known[text]
-
-    def point(self, x: float, y: float, z: float) -> str:
-        return self.add(f"CARTESIAN_POINT('',({_real(x)},{_real(y)},{_real(z)}))")
-
-    def direction(self, x: float, y: float, z: float) -> str:
-        return self.add(f"DIRECTION('',({_real(x)},{_real(y)},{_real(z)}))")
-
-    def placement(self, z: float, up: float, x: float = 0.0, y: float = 0.0) -> str:
-        axis, across = self.direction(0.0, 0.0, up), self.direction(1.0, 0.0, 0.0)
-        return self.add(f"AXIS2_PLACEMENT_3D('',{self.point(x, y, z)},{axis},{across})")
-
-
-@dataclass(frozen=True)
-class Hole:
-    """A hole along the axis, m: its middle, and its half-section (z, r) from its lower end up.
-
-    blind : closed above by a plane; else open at both ends.
-    """
-
-    x: float
-    y: float
-    profile: tuple[tuple[float, float], ...]
-    blind: bool
-
-
-def _blind(features: Features) -> list[Hole]:
-    """The holes of the driver's bolts."""
-    seat = features.seat
-    if not (seat.is_cut and seat.bolts):
-        return []
-    radius = 0.5 * seat.hole_diameter
-    return [Hole(x, y, ((0.0, radius), (seat.hole_depth, radius)), True) for x, y in bolt_places(seat)]
-
-
-def _through(sizes: Sizes, features: Features, top: float) -> list[Hole]:
-    """The holes of the front, which is at a height `top` (m)."""
-    front, radius = features.front, 0.5 * features.front.diameter
-    low = top - sizes.flange_thickness if sizes.kind == "shell" else -features.seat.depth
-    upper: tuple[tuple[float, float], ...] = ((top, radius),)
-    if front.countersink > 0.0:
-        upper = ((top - front.countersink_depth, radius), (top, 0.5 * front.countersink))
-    return [Hole(x, y, ((low, radius), *upper), False) for x, y in front_places(sizes, front)]
-
-
-@dataclass(frozen=True)
-class _CurveRun:
-    """A smooth stretch of a half-section in mm: its ends (z, r), and poles (N, 2) and knots of a spline, or a line.
-
-    x, y : of the axis that it is turned about.
-    """
-
-    start: tuple[float, float]
-    end: tuple[float, float]
-    poles: FloatArray | None = None
-    knots: FloatArray | None = None
-    x: float = 0.0
-    y: float = 0.0
-
-    @property
-    def is_flat(self) -> bool:
-        """Whether it turns into a plane."""
-        return self.poles is None and self.start[0] == self.end[0]
-
-    def curve(self, file: _File, side: float) -> str:
-        """In the half-plane on the axis' side toward +x (side 1) or -x (side -1)."""
-        (z, r), (end_z, end_r), x, y = self.start, self.end, self.x, self.y
-        if self.poles is None or self.knots is None:
-            length = float(np.hypot(end_z - z, end_r - r))
-            along = file.direction(side * (end_r - r) / length, 0.0, (end_z - z) / length)
-            vector = file.add(f"VECTOR('',{along},1.)")
-            return file.add(f"LINE('',{file.point(x + side * r, y, z)},{vector})")
-        points = ",".join(file.point(x + side * r, y, z) for z, r in self.poles.tolist())
-        values, counts = np.unique(self.knots, return_counts=True)
-        times, places = (",".join(words) for words in (map(str, counts.tolist()), map(_real, values.tolist())))
-        return file.add(
-            f"B_SPLINE_CURVE_WITH_KNOTS('',3,({points}),.UNSPECIFIED.,.F.,.F.,({times}),({places}),.UNSPECIFIED.)"
-        )
-
-    def surface(self, file: _File) -> tuple[str, bool]:
-        """The surface, and whether its own normal points out of the material."""
-        (z, r), (end_z, end_r) = self.start, self.end
-        dz, dr = end_z - z, end_r - r
-        if self.poles is not None:
-            axis = file.add(f"AXIS1_PLACEMENT('',{file.point(self.x, self.y, 0.0)},{file.direction(0.0, 0.0, 1.0)})")
-            # Its normal is the turn's direction times the curve's: into the material, which lies left of the outline.
-            return file.add(f"SURFACE_OF_REVOLUTION('',{self.curve(file, 1.0)},{axis})"), False
-        if dz == 0.0:
-            return file.add(f"PLANE('',{file.placement(z, 1.0 if dr > 0.0 else -1.0, self.x, self.y)})"), True
-        if dr == 0.0:
-            return file.add(f"CYLINDRICAL_SURFACE('',{file.placement(z, 1.0, self.x, self.y)},{_real(r)})"), dz < 0.0
-        place = file.placement(z, 1.0 if dr / dz > 0.0 else -1.0, self.x, self.y)
-        angle = float(np.arctan2(abs(dr), abs(dz)))
-        return file.add(f"CONICAL_SURFACE('',{place},{_real(r)},{_real(angle)})"), dz < 0.0
+    file = StepFile()
+    runs = [run_of(points / MILLIMETRE) for points in _runs(ring)]
+    return document(file, _shell(file, runs, holes), title=title)
 
 
 def _runs(ring: FloatArray) -> list[FloatArray]:
@@ -198,7 +73,8 @@ def _runs(ring: FloatArray) -> list[FloatArray]:
     return [closed[a : b + 1] for a, b in itertools.pairwise(places)]
 
 
-def _run(points: FloatArray) -> _CurveRun:
+def run_of(points: FloatArray) -> CurveRun:
+    """A line or a spline through points (N, 2) in (z, r), mm."""
     from scipy.interpolate import make_interp_spline
 
     points = np.round(points, 9)
@@ -207,7 +83,7 @@ def _run(points: FloatArray) -> _CurveRun:
     off = (points[:, 0] - start[0]) * along[1] - (points[:, 1] - start[1]) * along[0]
     ends = (float(start[0]), float(start[1])), (float(end[0]), float(end[1]))
     if np.abs(off).max() <= STRAIGHT / MILLIMETRE:
-        return _CurveRun(*ends)
+        return CurveRun(*ends)
     s = np.concatenate([[0.0], np.cumsum(np.hypot(*np.diff(points, axis=0).T))])
     degree = min(3, len(points) - 1)
     if degree < 3:
@@ -218,56 +94,21 @@ def _run(points: FloatArray) -> _CurveRun:
     spline = make_interp_spline(s, points, k=3)
     poles = np.asarray(spline.c).copy()
     poles[0], poles[-1] = start, end
-    return _CurveRun(*ends, poles, np.asarray(spline.t))
+    return CurveRun(*ends, poles, np.asarray(spline.t))
 
 
-SIDES = (1.0, -1.0)
-"""Of an axis: toward +x and toward -x."""
-
-
-class _Ring:
-    """A circle about an axis along z, mm, as two edges: from its corner on +x to that on -x and back."""
-
-    def __init__(self, file: _File, run: _CurveRun, place: tuple[float, float]) -> None:
-        (z, r), x, y = place, run.x, run.y
-        self.corners = {side: file.add(f"VERTEX_POINT('',{file.point(x + side * r, y, z)})") for side in SIDES}
-        circle = file.add(f"CIRCLE('',{file.placement(z, 1.0, x, y)},{_real(r)})")
-        self.arcs = {
-            side: file.add(f"EDGE_CURVE('',{self.corners[side]},{self.corners[-side]},{circle},.T.)") for side in SIDES
-        }
-
-    def loop(self, file: _File, *, forward: bool) -> str:
-        """Once around, counter-clockwise seen from +z if `forward`."""
-        order = SIDES if forward else SIDES[::-1]
-        return _loop(file, [(self.arcs[side], forward) for side in order])
-
-
-def _shell(file: _File, runs: Sequence[_CurveRun], holes: Sequence[Hole]) -> str:
+def _shell(file: StepFile, runs: Sequence[CurveRun], holes: Sequence[Hole]) -> list[str]:
     """The outline's faces and the holes'."""
-    rings = [_Ring(file, run, run.start) for run in runs]
-    faces, openings = list[str](), list[tuple[_CurveRun, _Ring]]()
-    for hole in holes:
-        points = [(z / MILLIMETRE, r / MILLIMETRE) for z, r in hole.profile]
-        x, y = hole.x / MILLIMETRE, hole.y / MILLIMETRE
-        walls = [_CurveRun(start, end, x=x, y=y) for start, end in itertools.pairwise(points)]
-        circles = [_Ring(file, walls[0], point) for point in points]
-        openings.append((walls[0], circles[0]))
-        for wall, (low, high) in zip(walls, itertools.pairwise(circles), strict=True):
-            faces += _turned(file, wall, low, high)
-        if hole.blind:
-            plane = file.add(f"PLANE('',{file.placement(points[-1][0], -1.0, x, y)})")
-            faces.append(_face(file, plane, True, [circles[-1].loop(file, forward=False)]))
-        else:
-            top = _CurveRun(points[-1], points[-1], x=x, y=y)
-            openings.append((top, circles[-1]))
+    rings = [Ring(file, run, run.start) for run in runs]
+    faces, openings = drilled(file, holes)
     for k, run in enumerate(runs):
         low, high = rings[k], rings[(k + 1) % len(runs)]
         if run.is_flat:
-            through = [ring for opening, ring in openings if _lies_in(opening, run)]
+            pierced = [ring for opening, ring in openings if _lies_in(opening, run)]
             openings = [each for each in openings if not _lies_in(each[0], run)]
-            faces.append(_flat(file, run, low, high, through))
+            faces.append(_flat(file, run, low, high, pierced))
         else:
-            faces += _turned(file, run, low, high)
+            faces += turned(file, run, low, high)
     if openings:
         (z, _), x, y = openings[0][0].start, openings[0][0].x, openings[0][0].y
         raise SolidError(
@@ -275,90 +116,20 @@ def _shell(file: _File, runs: Sequence[_CurveRun], holes: Sequence[Hole]) -> str
             " round it. Move it, or leave out --step",
             places=np.array([[x, y, z]]) * MILLIMETRE,
         )
-    return file.add(f"CLOSED_SHELL('',({','.join(faces)}))")
+    return faces
 
 
-def _lies_in(opening: _CurveRun, flat: _CurveRun) -> bool:
+def _lies_in(opening: CurveRun, flat: CurveRun) -> bool:
     """Whether a hole's circle lies in a plane's ring, all of it."""
     (z, r), away = opening.start, float(np.hypot(opening.x, opening.y))
     inner, outer = sorted((flat.start[1], flat.end[1]))
     return abs(z - flat.start[0]) < ON and inner < away - r and away + r < outer
 
 
-def _turned(file: _File, run: _CurveRun, low: _Ring, high: _Ring) -> list[str]:
-    """Two faces, of half a turn each: no face meets itself."""
-    lines = {
-        side: file.add(f"EDGE_CURVE('',{low.corners[side]},{high.corners[side]},{run.curve(file, side)},.T.)")
-        for side in SIDES
-    }
-    surface, outward = run.surface(file)
-    return [
-        _face(
-            file,
-            surface,
-            outward,
-            [
-                _loop(
-                    file, [(lines[side], True), (high.arcs[side], True), (lines[-side], False), (low.arcs[side], False)]
-                )
-            ],
-        )
-        for side in SIDES
-    ]
-
-
-def _flat(file: _File, run: _CurveRun, low: _Ring, high: _Ring, through: Sequence[_Ring]) -> str:
+def _flat(file: StepFile, run: CurveRun, low: Ring, high: Ring, through: Sequence[Ring]) -> str:
     """One plane face between two circles, with openings."""
     up = run.end[1] > run.start[1]
     outer, inner = (high, low) if up else (low, high)
     surface, outward = run.surface(file)
     bounds = [outer.loop(file, forward=up), *(ring.loop(file, forward=not up) for ring in (inner, *through))]
-    return _face(file, surface, outward, bounds)
-
-
-def _loop(file: _File, edges: Sequence[tuple[str, bool]]) -> str:
-    around = ",".join(file.add(f"ORIENTED_EDGE('',*,*,{edge},{_flag(same)})") for edge, same in edges)
-    return file.add(f"EDGE_LOOP('',({around}))")
-
-
-def _face(file: _File, surface: str, outward: bool, loops: Sequence[str]) -> str:
-    """A face within the first of its loops and outside the others."""
-    kinds = ["FACE_OUTER_BOUND", *["FACE_BOUND"] * (len(loops) - 1)]
-    bounds = ",".join(file.add(f"{kind}('',{loop},.T.)") for kind, loop in zip(kinds, loops, strict=True))
-    return file.add(f"ADVANCED_FACE('',({bounds}),{surface},{_flag(outward)})")
-
-
-def _product(file: _File, solid: str, name: str) -> None:
-    """The entities that make a solid a product in mm."""
-    add = file.add
-    context = add("APPLICATION_CONTEXT('core data for automotive mechanical design processes')")
-    add(f"APPLICATION_PROTOCOL_DEFINITION('international standard','automotive_design',2000,{context})")
-    product_context = add(f"PRODUCT_CONTEXT('',{context},'mechanical')")
-    product = add(f"PRODUCT('{name}','{name}','',({product_context}))")
-    add(f"PRODUCT_RELATED_PRODUCT_CATEGORY('part',$,({product}))")
-    formation = add(f"PRODUCT_DEFINITION_FORMATION('','',{product})")
-    design = add(f"PRODUCT_DEFINITION_CONTEXT('part definition',{context},'design')")
-    definition = add(f"PRODUCT_DEFINITION('design','',{formation},{design})")
-    shape = add(f"PRODUCT_DEFINITION_SHAPE('','',{definition})")
-    length = add("(LENGTH_UNIT()NAMED_UNIT(*)SI_UNIT(.MILLI.,.METRE.))")
-    angle = add("(NAMED_UNIT(*)PLANE_ANGLE_UNIT()SI_UNIT($,.RADIAN.))")
-    solid_angle = add("(NAMED_UNIT(*)SI_UNIT($,.STERADIAN.)SOLID_ANGLE_UNIT())")
-    accuracy = add(f"UNCERTAINTY_MEASURE_WITH_UNIT(LENGTH_MEASURE(1.E-6),{length},'distance_accuracy_value','')")
-    space = add(
-        f"(GEOMETRIC_REPRESENTATION_CONTEXT(3)GLOBAL_UNCERTAINTY_ASSIGNED_CONTEXT(({accuracy}))"
-        f"GLOBAL_UNIT_ASSIGNED_CONTEXT(({length},{angle},{solid_angle}))REPRESENTATION_CONTEXT('',''))"
-    )
-    body = add(f"ADVANCED_BREP_SHAPE_REPRESENTATION('',({file.placement(0.0, 1.0)},{solid}),{space})")
-    add(f"SHAPE_DEFINITION_REPRESENTATION({shape},{body})")
-
-
-def _real(value: float) -> str:
-    """A number with a decimal point, as ISO 10303-21 wants it."""
-    text = f"{value + 0.0:.12G}"
-    mantissa, _, exponent = text.partition("E")
-    mantissa = mantissa if "." in mantissa else f"{mantissa}."
-    return f"{mantissa}E{exponent}" if exponent else mantissa
-
-
-def _flag(value: bool) -> str:
-    return ".T." if value else ".F."
+    return face(file, surface, outward, bounds)

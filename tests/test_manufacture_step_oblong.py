@@ -1,0 +1,132 @@
+"""STEP files of oblong parts, read back by a CAD kernel that did not write them: valid solids on the exact wall."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from OCP.BRepAdaptor import BRepAdaptor_Surface
+from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
+from OCP.BRepCheck import BRepCheck_Analyzer
+from OCP.BRepExtrema import BRepExtrema_DistShapeShape
+from OCP.gp import gp_Pnt
+from OCP.TopAbs import TopAbs_SOLID
+
+from evenflare.cli import run
+from evenflare.design.file import Solid
+from evenflare.files import InputError
+from evenflare.manufacture import build_oblong, cloud, oblong_sizes, volume
+from evenflare.manufacture.part.features import features_of
+from evenflare.manufacture.part.fitting import fitted
+from evenflare.manufacture.part.step_oblong import write_oblong_step
+from evenflare.units import DEGREE
+from evenflare.units import MILLIMETRE as MM
+from evenflare.waveguide import OblateSpheroidal, Oblong, RoundedRectangle, Superellipse, Waveguide
+from oblongs import bent, cones
+from test_manufacture_step import faces, mass, read
+
+SHAPES = {
+    "ellipse": cones(),
+    "rolled": cones(roundover=15 * MM, section=Superellipse(3.0)),
+    "edges": bent(((30, 30), (60, 90)), ((30, 25), (60, 60))),
+    "oblate": Waveguide(Oblong(OblateSpheroidal(60 * MM, 45 * DEGREE), OblateSpheroidal(60 * MM, 30 * DEGREE))),
+    "rectangle": cones(horizontal=42, vertical=30, section=RoundedRectangle(18 * MM)),
+}
+SEAT = {
+    "seat_diameter": 60 * MM,
+    "seat_depth": 3 * MM,
+    "seat_bolts": 4,
+    "seat_bolt_circle": 50 * MM,
+    "seat_hole_diameter": 4 * MM,
+    "seat_hole_depth": 5 * MM,
+}
+SCREWS = {"front_bolts": 8, "front_screw": "M4", "front_countersunk": True, "front_bolt_inset": 12 * MM}
+SOLIDS = {
+    "plain": Solid(),
+    "all": Solid(**SEAT, **SCREWS),
+    "round": Solid(flange_diameter=320 * MM, edge_radius=4 * MM, **SEAT, **SCREWS),
+    "rebate": Solid(
+        flange_diameter=320 * MM, rebate_width=4 * MM, rebate_depth=3 * MM, seat_diameter=60 * MM, seat_depth=2 * MM
+    ),
+}
+
+
+def written(waveguide, solid, folder):
+    wall = cloud(waveguide.surface)
+    sizes = oblong_sizes(waveguide.surface, wall, solid)
+    features = fitted(waveguide, sizes, features_of(solid), wall=wall)
+    error = write_oblong_step(waveguide.surface, sizes, folder / "s.step", title="x", features=features)
+    return sizes, features, wall, error, read(folder / "s.step")
+
+
+@pytest.mark.parametrize(
+    ("name", "solid"),
+    [
+        ("ellipse", "plain"),
+        ("rolled", "all"),
+        ("edges", "round"),
+        ("oblate", "all"),
+        ("rolled", "rebate"),
+        ("oblate", "round"),
+    ],
+)
+def test_step_is_one_valid_solid_of_the_mesh_s_volume(name, solid, tmp_path):
+    waveguide = SHAPES[name]
+    sizes, features, wall, _, shape = written(waveguide, SOLIDS[solid], tmp_path)
+    assert shape.ShapeType() == TopAbs_SOLID
+    assert BRepCheck_Analyzer(shape).IsValid()
+    chord = 0.1 * MM
+    mesh, _ = build_oblong(waveguide.surface, wall, sizes, chord_error=chord, features=features)
+    corners = mesh.vertices[mesh.faces]
+    area = 0.5 * np.linalg.norm(np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0]), axis=1).sum()
+    # Every face of the mesh departs by its chord error at most.
+    assert abs(volume(mesh) - mass(shape) * MM**3) < area * chord
+
+
+def test_elliptic_cone_has_the_closed_form_s_volume(tmp_path):
+    sizes, _, _, _, shape = written(SHAPES["ellipse"], Solid(), tmp_path)
+    throat, depth = SHAPES["ellipse"].surface.throat_radius, SHAPES["ellipse"].depth
+    p, q = np.tan(42 * DEGREE), np.tan(25 * DEGREE)
+    # The integral of pi (r0 + p z)(r0 + q z).
+    bore = np.pi * (throat**2 * depth + throat * (p + q) * depth**2 / 2 + p * q * depth**3 / 3)
+    block = sizes.flange_width * sizes.flange_height * depth
+    # Splines within 1 um over 0.05 m2 are 50 mm3 of 2.5e6.
+    assert mass(shape) * MM**3 == pytest.approx(block - bore, rel=2e-5)
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("name", ["rolled", "edges", "oblate", "rectangle"])
+def test_exact_wall_lies_on_the_splines_within_the_stated_error(name, tmp_path):
+    waveguide = SHAPES[name]
+    *_, error, shape = written(waveguide, Solid(), tmp_path)
+    assert error < 10e-6
+    splines = [face for face in faces(shape) if BRepAdaptor_Surface(face).GetType().name == "GeomAbs_BSplineSurface"]
+    surface, random = waveguide.surface, np.random.default_rng(7)
+    assert len(splines) == 4 * (len(surface.cuts) - 1)
+    worst = 0.0
+    for stretch in range(len(surface.cuts) - 1):
+        low, high = surface.cuts[stretch : stretch + 2]
+        for z, psi in zip(random.uniform(low, high, 6), random.uniform(0.0, 2 * np.pi, 6), strict=True):
+            point = surface.patch(np.array([z]), np.array([psi]), stretch=stretch).points[0, 0] / MM
+            vertex = BRepBuilderAPI_MakeVertex(gp_Pnt(*point.tolist())).Vertex()
+            worst = max(worst, min(BRepExtrema_DistShapeShape(vertex, face).Value() for face in splines))
+    # In mm; the kernel finds a nearest place to 1e-7.
+    assert worst < error / MM + 1e-6
+
+
+def test_what_is_not_written_is_refused(tmp_path):
+    with pytest.raises(InputError, match='kind = "block"'):
+        written(SHAPES["ellipse"], Solid("shell"), tmp_path)
+    with pytest.raises(InputError, match="flange_diameter_mm for a round part"):
+        written(SHAPES["ellipse"], Solid(edge_radius=3 * MM), tmp_path)
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_export_writes_it_and_says_how_well_splines_follow(tmp_path, capsys):
+    text = (
+        '[waveguide]\nsection_exponent = 2.5\n[waveguide.{}]\nfamily = "conical"\ndepth_mm = 50\nwall_angle_deg = {}\n'
+    )
+    one, other = text.format("horizontal", 40), text.format("vertical", 25).partition("2.5\n")[2]
+    (tmp_path / "d.toml").write_text(f"{one}{other}[driver]\nexit_diameter_mm = 25.4\n", encoding="utf-8")
+    assert run(["export", str(tmp_path / "d.toml"), "--out", str(tmp_path / "out"), "--quiet", "--step"]) == 0
+    assert "the wall is splines within 0.00" in capsys.readouterr().out
+    assert BRepCheck_Analyzer(read(tmp_path / "out" / "solid.step")).IsValid()

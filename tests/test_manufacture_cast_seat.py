@@ -37,16 +37,17 @@ SEATS = {
 }
 
 
-def part_of(name, seat):
-    waveguide, solid = SHAPES[name], Solid("shell", wall=4 * MM, **SEATS[seat])
+def part_of(name, seat, kind="shell"):
+    waveguide, solid = SHAPES[name], Solid(kind, wall=4 * MM, **SEATS[seat])
     sizes = solid_sizes(waveguide.meridian, solid)
     return waveguide, sizes, fitted(waveguide, sizes, features_of(solid))
 
 
+@pytest.mark.parametrize("kind", ["block", "shell"])
 @pytest.mark.parametrize("seat", SEATS)
 @pytest.mark.parametrize("name", SHAPES)
-def test_a_bare_pattern_is_the_part_before_its_holes_are_drilled(name, seat):
-    waveguide, sizes, features = part_of(name, seat)
+def test_a_bare_pattern_is_the_part_before_its_holes_are_drilled(name, seat, kind):
+    waveguide, sizes, features = part_of(name, seat, kind)
     made = build_pattern(waveguide, sizes, BARE, chord_error=0.05 * MM, seat=features.seat, fillet=0.0)
     # The same half-section twice, by two ways round: rounding, and the micrometre within which points are one.
     part = volume(build(waveguide.meridian, sizes, chord_error=0.05 * MM, features=features))

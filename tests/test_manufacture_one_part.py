@@ -5,6 +5,7 @@ and the front's holes are where and as wide as they should be. Solids are read b
 from __future__ import annotations
 
 import dataclasses
+import itertools
 import re
 
 import numpy as np
@@ -23,9 +24,11 @@ from evenflare.manufacture import cloud, export, oblong_sizes, solid_sizes, writ
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import Features, FrontHoles, features_of
 from evenflare.manufacture.part.fitting import fitted
+from evenflare.manufacture.part.rings import Bore
 from evenflare.manufacture.part.step import write_step
 from evenflare.manufacture.part.threemf import write_3mf
 from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.sheets.lamination import laminate
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import FAMILIES, Conical, Oblong, Superellipse, Waveguide
@@ -290,6 +293,29 @@ def test_every_format_holds_the_same_volume(kind, keys, tmp_path):
     assert three.volume == pytest.approx(stl.volume, rel=1e-5)
     # Every face departs by the chord error at most.
     assert abs(stl.volume - mass(read(tmp_path / "s.step"))) < stl.area * chord / MM
+
+
+@pytest.mark.parametrize("keys", [{}, {"seat_diameter": 84 * MM, "seat_depth": 4 * MM}])
+def test_layers_hold_the_part_s_volume(keys, tmp_path):
+    solid = Solid(**keys)
+    design = dataclasses.replace(read_design(design_of(tmp_path)), solid=solid)
+    process = settled(design, read_process("sheets")).process
+    chord, sizes = 0.02 * MM, solid_sizes(CONE.meridian, solid)
+    layers = laminate(CONE, sizes, process, chord_error=chord).layers
+    bore, found = Bore(CONE, chord, 0.5 * process.seat.diameter), 0.0
+    for layer in layers:
+        # The last layer's back may lie behind the part.
+        low = max(layer.z_from, -process.seat.depth)
+        edges = [low, 0.0, layer.z_to] if low < 0.0 < layer.z_to else [low, layer.z_to]
+        for start, end in itertools.pairwise(edges):
+            z = np.linspace(start, end, 201)
+            open_there = [bore.opening_at_depth(min(each, -1e-9) if end <= 0.0 else each).area for each in z]
+            found += layer.outside.area * (end - start) - np.trapezoid(open_there, z)
+    facts = write_solid(
+        CONE, solid, tmp_path / "s.stl", chord_error=chord, design_id="x", name="y", features=features_of(solid)
+    )
+    # Circles by their own area, the mesh within its chord error; two hundred trapezia to a layer are closer still.
+    assert abs(found - facts.volume) < trimesh.load(tmp_path / "s.stl").area * MM**2 * chord
 
 
 @settings(deadline=None, max_examples=6)

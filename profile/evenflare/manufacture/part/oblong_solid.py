@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.boolean import MERGED, as_mesh, body, cut, hub, prism, with_ring
 from evenflare.manufacture.part.faults import SolidError
 from evenflare.manufacture.part.features import PLAIN, Features
@@ -66,7 +67,7 @@ def build_oblong(
     shell, is_wall = _shell(surface, sizes, chord_error, features)
     asked = LEFT * min(sizes.wall, sizes.flange_thickness) - 2.0 * chord_error
     least = max(asked, THINNEST_SHELL)
-    return shell, _checked(_thinnest(shell, is_wall, wall, sizes), least, "Thicken wall_mm or the flange")
+    return shell, _checked(_thinnest(shell, is_wall, wall, sizes, features), least, "Thicken wall_mm or the flange")
 
 
 def _checked(thinnest: tuple[float, FloatArray], least: float, remedy: str) -> Thinnest:
@@ -169,14 +170,19 @@ def _closed(rings: FloatArray) -> tuple[FloatArray, IntArray]:
     return rings.reshape(-1, 3), faces
 
 
-def _thinnest(shell: Mesh, is_wall: BoolArray, wall: Cloud, sizes: OblongSizes) -> tuple[float, FloatArray]:
+def _thinnest(
+    shell: Mesh, is_wall: BoolArray, wall: Cloud, sizes: OblongSizes, features: Features
+) -> tuple[float, FloatArray]:
     """m and where: the least distance to the wall from the outside of a shell, met at its vertices and centroids.
 
-    The outside is all but the wall, the throat plane and the front face.
+    The outside is all but the wall, the throat plane, the front face and the front's holes, which keep a land of their
+    own.
     """
     z = shell.vertices[:, 2][shell.faces]
     level = (np.ptp(z, axis=1) <= ROUNDING) & ((z[:, 0] <= ROUNDING) | (z[:, 0] >= z.max() - ROUNDING))
     outside = shell.faces[~is_wall & ~level]
     places = np.concatenate([shell.vertices[np.unique(outside)], shell.vertices[outside].mean(axis=1)])
+    for hole in front_places(sizes, features.front):
+        places = places[np.hypot(*(places[:, :2] - hole).T) > 0.5 * features.front.widest + ROUNDING]
     distance = wall.distance(places, below=2.0 * sizes.wall)
     return float(distance.min()), places[int(distance.argmin())]

@@ -59,8 +59,9 @@ DESIGN_KEYS = """\
 mouth's and 40), flange_thickness_mm (default 10), bolt_circle_mm (default half-way between mouth and flange), bolts
 (default 8; listed in points.csv, not drilled in the mesh). Oblong: flange_width_mm and flange_height_mm (default the
 mouth's and 40) instead of a diameter and a bolt circle. Cut from it: the driver's recess (seat_diameter_mm,
-seat_clearance_mm, seat_depth_mm, seat_bolts, seat_bolt_circle_mm, seat_hole_diameter_mm, seat_hole_depth_mm), the front
-rim's edge_radius_mm, or rebate_width_mm and rebate_depth_mm."""
+seat_clearance_mm, seat_depth_mm, seat_bolts, seat_bolt_circle_mm, seat_hole_diameter_mm, seat_hole_depth_mm), holes for
+screws through the front (front_bolts, front_bolt_inset_mm, default 10, front_screw or front_hole_diameter_mm,
+front_countersunk), the front rim's edge_radius_mm, or rebate_width_mm and rebate_depth_mm."""
 
 
 def parsed(arguments: Sequence[str] | None) -> argparse.Namespace:

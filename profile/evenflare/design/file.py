@@ -24,6 +24,8 @@ from evenflare.text import from_path, toml
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.waveguide import Cabinet, Oblong, RoundedRectangle, SolidCabinet, Source, Waveguide
 
+PLAIN_KEYS = ("kind", "bolts", "seat_bolts", "front_bolts", "front_screw", "front_countersunk")
+"""Of [solid]: those that are no lengths."""
 MINIMAL = """[waveguide]
 family = "conical"
 depth_mm = 90
@@ -42,6 +44,7 @@ class Solid:
     seat_* : the driver's seat, see manufacture.features; none without a seat_diameter.
     rebate_width, rebate_depth : both or none: the step in the front's rim that a baffle's edge covers.
     edge_radius : of the front's rim.
+    front_* : holes for screws, see manufacture.part.features; none without front_bolts.
     """
 
     kind: Literal["block", "shell"] = "block"
@@ -62,6 +65,11 @@ class Solid:
     rebate_width: float | None = None
     rebate_depth: float | None = None
     edge_radius: float | None = None
+    front_bolts: int | None = None
+    front_bolt_inset: float | None = None
+    front_screw: str | None = None
+    front_hole_diameter: float | None = None
+    front_countersunk: bool | None = None
 
 
 @dataclass(frozen=True)
@@ -132,15 +140,14 @@ def _solid(table: SolidTable) -> Solid:
         for key, value in table
         if key.endswith("_mm")
     }
-    return Solid(kind=table.kind, bolts=table.bolts, seat_bolts=table.seat_bolts, **lengths)
+    return Solid(**{key: getattr(table, key) for key in PLAIN_KEYS}, **lengths)
 
 
 def _solid_keys(solid: Solid) -> dict[str, Any]:
     """The [solid] table, in the order of its fields."""
     values = {each.name: getattr(solid, each.name) for each in fields(solid)}
-    plain = ("kind", "bolts", "seat_bolts")
     return {
-        key if key in plain else f"{key}_mm": value if key in plain else length_mm(value)
+        key if key in PLAIN_KEYS else f"{key}_mm": value if key in PLAIN_KEYS else length_mm(value)
         for key, value in values.items()
     }
 

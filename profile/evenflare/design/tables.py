@@ -142,6 +142,11 @@ class SolidTable(Table):
     rebate_width_mm: Annotated[float, number(0.5, 500)] | None = None
     rebate_depth_mm: Annotated[float, number(0.5, 200)] | None = None
     edge_radius_mm: Annotated[float, number(0.1, 500)] | None = None
+    front_bolts: Annotated[int, number(0, 100, whole=True)] | None = None
+    front_bolt_inset_mm: Annotated[float, number(1, 500)] | None = None
+    front_screw: Literal["M2.5", "M3", "M4", "M5", "M6", "M8", "M10"] | None = None
+    front_hole_diameter_mm: Annotated[float, number(1, 30)] | None = None
+    front_countersunk: bool | None = None
 
     @model_validator(mode="after")
     def _features(self) -> SolidTable:
@@ -165,7 +170,31 @@ class SolidTable(Table):
                 "edge_radius_mm and rebate_width_mm exclude each other: an edge that is flush with a baffle is not"
                 " rounded. Remove one"
             )
+        self._front_holes()
         return self
+
+    def _front_holes(self) -> None:
+        given = [key for key, value in self if key.startswith("front_") and key != "front_bolts" and value is not None]
+        if not self.front_bolts:
+            if given:
+                raise fault(f"front_bolts: missing beside {given[0]}. Add for example front_bolts = 8")
+            return
+        if (self.front_screw is None) == (self.front_hole_diameter_mm is None):
+            raise fault(
+                "front_bolts: must have either front_screw or front_hole_diameter_mm beside it. Write for example"
+                ' front_screw = "M4" alone'
+            )
+        if self.front_countersunk and self.front_screw is None:
+            raise fault(
+                "front_countersunk: must have front_screw beside it, which says how wide the head is. Write for"
+                ' example front_screw = "M4" instead of front_hole_diameter_mm'
+            )
+        for key in ("bolts", "bolt_circle_mm"):
+            if getattr(self, key):
+                raise fault(
+                    f"{key} and front_bolts exclude each other: the first are drawn only, the second are holes of the"
+                    " solid. Remove one"
+                )
 
 
 class OblongSolidTable(SolidTable):

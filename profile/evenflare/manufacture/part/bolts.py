@@ -1,10 +1,13 @@
-"""Where the driver's bolts go into a part, and how deep."""
+"""Where bolts and screws go into a part, and how deep."""
 
 from __future__ import annotations
 
 import numpy as np
 
 from evenflare.files import InputError
+from evenflare.manufacture.part.features import FrontHoles
+from evenflare.manufacture.part.oblong_sizes import OblongSizes, around_rectangle
+from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import DriverSeat
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -22,6 +25,20 @@ def bolt_places(seat: DriverSeat) -> list[tuple[float, float]]:
     turn = 2.0 * np.pi * np.arange(seat.bolts) / max(seat.bolts, 1)
     x, y = 0.5 * seat.bolt_circle * np.cos(turn), 0.5 * seat.bolt_circle * np.sin(turn)
     return list(zip(x.tolist(), y.tolist(), strict=True))
+
+
+def front_places(sizes: Sizes | OblongSizes, front: FrontHoles) -> list[tuple[float, float]]:
+    """(x, y) in m of the front's holes, counter-clockwise seen from the front.
+
+    Evenly round a round outside, the first on +x; round a rectangle one in each corner, the others even between them.
+    Errors : InputError for a number that does not go round a rectangle.
+    """
+    if sizes.flange_diameter is None:
+        width, height = sizes.flange_width or 0.0, sizes.flange_height or 0.0
+        return list(around_rectangle(front.count, width - 2 * front.inset, height - 2 * front.inset, key="front_bolts"))
+    turn = 2.0 * np.pi * np.arange(front.count) / max(front.count, 1)
+    radius = 0.5 * sizes.flange_diameter - front.inset
+    return list(zip((radius * np.cos(turn)).tolist(), (radius * np.sin(turn)).tolist(), strict=True))
 
 
 def hole_depth(waveguide: Waveguide, seat: DriverSeat, *, land: float = LAND) -> float:

@@ -6,9 +6,11 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenflare.manufacture.part.bolts import bolt_places
+from evenflare.manufacture.part.bolts import bolt_places, front_places
 from evenflare.manufacture.part.faults import SolidError
-from evenflare.manufacture.part.features import Features
+from evenflare.manufacture.part.features import Features, FrontHoles
+from evenflare.manufacture.part.oblong_sizes import OblongSizes
+from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.solid import Mesh, circle
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 
@@ -40,12 +42,15 @@ def prism(rim: FloatArray, low: float, high: float) -> Manifold:
     return CrossSection([rim]).extrude(high - low).translate((0.0, 0.0, low))
 
 
-def drilled(mesh: Mesh, features: Features, *, chord_error: float) -> Mesh:
-    """A solid with the holes for the driver's bolts, blind, from the seat's floor on. features : fitted to it."""
-    if not (features.seat.is_cut and features.seat.bolts):
+def drilled(mesh: Mesh, sizes: Sizes, features: Features, *, front: float, chord_error: float) -> Mesh:
+    """A round solid with its holes: the driver's bolts', blind, from the seat's floor on, and those through the front.
+
+    features : fitted to it; front : m, height of the front face.
+    """
+    taken = _holes(features, front_places(sizes, features.front), front, chord_error)
+    if taken is None:
         return mesh
-    part = body(mesh.vertices, mesh.faces)
-    return as_mesh((part - _holes(features, chord_error)).simplify(MERGED), 0)[0]
+    return as_mesh((body(mesh.vertices, mesh.faces) - taken).simplify(MERGED), 0)[0]
 
 
 def with_ring(part: Manifold, rim: FloatArray, features: Features, *, chord_error: float) -> Manifold:
@@ -66,25 +71,46 @@ def hub(features: Features, *, wall: float, chord_error: float) -> Manifold:
     return whole - prism(circle(0.5 * seat.diameter, chord_error=chord_error), -seat.depth - BEYOND, 0.0)
 
 
-def cut(part: Manifold, rim: FloatArray, features: Features, *, front: float, chord_error: float) -> Manifold:
-    """A part with its rim's rebate or rounded edge, and the holes of its seat.
+def cut(
+    part: Manifold, rim: FloatArray, sizes: OblongSizes, features: Features, *, front: float, chord_error: float
+) -> Manifold:
+    """A part with its rim's rebate or rounded edge, and the holes of its seat and front.
 
     rim   : (M, 2) in (x, y), m, counter-clockwise, of its outside: a rectangle, or a circle's corners.
     front : m, height of the front face.
     """
     if features.has_rim:
         part = part - _rim_cutter(rim, features, front, chord_error)
-    if features.seat.is_cut and features.seat.bolts:
-        part = part - _holes(features, chord_error)
-    return part
+    taken = _holes(features, front_places(sizes, features.front), front, chord_error)
+    return part if taken is None else part - taken
 
 
-def _holes(features: Features, chord_error: float) -> Manifold:
+def _holes(features: Features, places: list[tuple[float, float]], top: float, chord_error: float) -> Manifold | None:
+    """All holes of a part; None if it has none."""
     from manifold3d import Manifold, OpType
 
-    seat = features.seat
-    hole = prism(circle(0.5 * seat.hole_diameter, chord_error=chord_error), -seat.depth - BEYOND, seat.hole_depth)
-    return Manifold.batch_boolean([hole.translate((x, y, 0.0)) for x, y in bolt_places(seat)], OpType.Add)
+    seat, front, holes = features.seat, features.front, []
+    if seat.is_cut and seat.bolts:
+        hole = prism(circle(0.5 * seat.hole_diameter, chord_error=chord_error), -seat.depth - BEYOND, seat.hole_depth)
+        holes += [hole.translate((x, y, 0.0)) for x, y in bolt_places(seat)]
+    if places:
+        through = prism(circle(0.5 * front.diameter, chord_error=chord_error), -seat.depth - BEYOND, top + BEYOND)
+        if front.countersink > 0.0:
+            through = through + _countersink(front, top, chord_error)
+        holes += [through.translate((x, y, 0.0)) for x, y in places]
+    return Manifold.batch_boolean(holes, OpType.Add) if holes else None
+
+
+def _countersink(front: FrontHoles, top: float, chord_error: float) -> Manifold:
+    """A cone that is as wide as the countersink in the front face at `top` (m), and goes on above it."""
+    from manifold3d import Manifold
+
+    rise = BEYOND * np.tan(0.5 * front.countersink_angle)
+    # As many corners as the wider rim, whose chords are the longest.
+    wide = circle(0.5 * front.countersink + rise, chord_error=chord_error)
+    narrow = wide * (0.5 * front.diameter / (0.5 * front.countersink + rise))
+    ends = (_at(narrow, top - front.countersink_depth), _at(wide, top + BEYOND))
+    return Manifold.hull_points(np.concatenate(ends))
 
 
 def _rim_cutter(rim: FloatArray, features: Features, front: float, chord_error: float) -> Manifold:

@@ -1,17 +1,66 @@
-"""What is cut from a part besides its wall: the driver's seat, the rebate for a baffle, the rounded edge."""
+"""What is cut from a part besides its wall: the driver's seat, the front's holes, the rebate, the rounded edge."""
 
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from typing import Protocol
 
+import numpy as np
+
 from evenflare.manufacture.process.types import DriverSeat, Process
-from evenflare.units import MILLIMETRE
+from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.words import mm
 
 DEFAULT_HOLE = 8 * MILLIMETRE
 DEFAULT_HOLE_DEPTH = 15 * MILLIMETRE
 """For a threaded insert of M6: common practice, no source."""
+
+
+DEFAULT_INSET = 10 * MILLIMETRE
+"""Half of what a flange is wider than the mouth by default, on either side."""
+SCREWS = {
+    "M2.5": (2.9 * MILLIMETRE, 5.5 * MILLIMETRE),
+    "M3": (3.4 * MILLIMETRE, 6.3 * MILLIMETRE),
+    "M4": (4.5 * MILLIMETRE, 9.4 * MILLIMETRE),
+    "M5": (5.5 * MILLIMETRE, 10.4 * MILLIMETRE),
+    "M6": (6.6 * MILLIMETRE, 12.6 * MILLIMETRE),
+    "M8": (9.0 * MILLIMETRE, 17.3 * MILLIMETRE),
+    "M10": (11.0 * MILLIMETRE, 20.0 * MILLIMETRE),
+}
+"""Of a screw by its thread: clearance hole, medium series (ISO 273), and nominal diameter of the countersink for its
+countersunk head (ISO 15065); both from memory."""
+COUNTERSINK = 90 * DEGREE
+"""Angle of the countersink for metric screws (ISO 15065, from memory)."""
+
+
+@dataclass(frozen=True)
+class FrontHoles:
+    """Holes for screws, through the front along the axis; m.
+
+    count             : 0: none. Evenly round a round outside, the first on +x; round a rectangle as its bolts.
+    inset             : from the part's outside to the middles of the holes.
+    diameter          : of the hole.
+    countersink       : diameter of its countersink in the front face; 0: the hole is plain.
+    countersink_angle : rad, of its cone, from side to side.
+    screw             : the thread that the sizes belong to, as "M4"; empty where the design states a diameter.
+    """
+
+    count: int = 0
+    inset: float = 0.0
+    diameter: float = 0.0
+    countersink: float = 0.0
+    countersink_angle: float = COUNTERSINK
+    screw: str = ""
+
+    @property
+    def widest(self) -> float:
+        """m, diameter of what a hole takes from the front face."""
+        return max(self.diameter, self.countersink)
+
+    @property
+    def countersink_depth(self) -> float:
+        """m, of the cone below the front face; 0 for a plain hole."""
+        return float(max(0.0, self.countersink - self.diameter) / (2.0 * np.tan(0.5 * self.countersink_angle)))
 
 
 @dataclass(frozen=True)
@@ -23,12 +72,14 @@ class Features:
     rebate_width, rebate_depth : a step all round the front's rim, seen from the front and along the axis: the part
                                  comes from behind and is flush with a baffle that is as thick as the step is deep.
     edge_radius                : of the rim between front face and outside.
+    front                      : holes through the flange, or through a block from front to back.
     """
 
     seat: DriverSeat = DriverSeat()
     rebate_width: float = 0.0
     rebate_depth: float = 0.0
     edge_radius: float = 0.0
+    front: FrontHoles = FrontHoles()
 
     @property
     def has_rim(self) -> bool:
@@ -100,6 +151,31 @@ class SolidFeatures(Protocol):
         """m."""
         ...
 
+    @property
+    def front_bolts(self) -> int | None:
+        """How many holes the front has; None: 0."""
+        ...
+
+    @property
+    def front_bolt_inset(self) -> float | None:
+        """m; None: DEFAULT_INSET."""
+        ...
+
+    @property
+    def front_screw(self) -> str | None:
+        """One of SCREWS; None: `front_hole_diameter` is given."""
+        ...
+
+    @property
+    def front_hole_diameter(self) -> float | None:
+        """m; None: of the screw."""
+        ...
+
+    @property
+    def front_countersunk(self) -> bool | None:
+        """Whether the screw's head is; None: not."""
+        ...
+
 
 def with_seat(process: Process, solid: SolidFeatures) -> Process:
     """The process with the design's seat in place of its own, if the design states one: a part has one seat."""
@@ -116,6 +192,21 @@ def features_of(solid: SolidFeatures, process: Process | None = None) -> Feature
         rebate_width=solid.rebate_width or 0.0,
         rebate_depth=solid.rebate_depth or 0.0,
         edge_radius=solid.edge_radius or 0.0,
+        front=_front(solid),
+    )
+
+
+def _front(solid: SolidFeatures) -> FrontHoles:
+    if not solid.front_bolts:
+        return FrontHoles()
+    screw = solid.front_screw or ""
+    clearance, head = SCREWS.get(screw, (0.0, 0.0))
+    return FrontHoles(
+        count=solid.front_bolts,
+        inset=DEFAULT_INSET if solid.front_bolt_inset is None else solid.front_bolt_inset,
+        diameter=clearance if solid.front_hole_diameter is None else solid.front_hole_diameter,
+        countersink=head if solid.front_countersunk else 0.0,
+        screw=screw,
     )
 
 

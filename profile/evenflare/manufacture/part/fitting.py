@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.part.bolts import LAND, bolt_places, check_diameter, hole_depth
+from evenflare.manufacture.part.bolts import LAND, bolt_places, check_diameter, front_places, hole_depth
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
@@ -16,6 +16,7 @@ from evenflare.manufacture.process.types import DriverSeat
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import Cloud
+from evenflare.words import mm
 
 AROUND = 24
 """Places round a hole's bottom whose distance from the wall is measured."""
@@ -32,10 +33,13 @@ def fitted(
     wall   : the cloud of an oblong waveguide's surface.
     Errors : InputError for a size that leaves less.
     """
+    spare = _spare(waveguide, sizes, wall)
     if features.has_rim:
-        _check_rim(sizes, features, depth=waveguide.depth, spare=_spare(waveguide, sizes, wall))
+        _check_rim(sizes, features, depth=waveguide.depth, spare=spare)
+    if features.front.count:
+        _check_front(sizes, features, depth=waveguide.depth, spare=spare)
     if not features.seat.is_cut:
-        return features if features.has_rim else PLAIN
+        return features if features.has_rim or features.front.count else PLAIN
     return replace(features, seat=_fitted(waveguide, sizes, features.seat, wall))
 
 
@@ -64,6 +68,43 @@ def _check_rim(sizes: Sizes | OblongSizes, features: Features, *, depth: float, 
         return
     within("rebate_width_mm", features.rebate_width, 0.0, max(0.0, spare - land), left)
     within("rebate_depth_mm", features.rebate_depth, 0.0, max(0.0, thick - land), left)
+
+
+def _check_front(sizes: Sizes | OblongSizes, features: Features, *, depth: float, spare: float) -> None:
+    """InputError unless each hole of the front leaves a land to all that is near it."""
+    front, seat = features.front, features.seat
+    thick = sizes.flange_thickness if sizes.kind == "shell" else depth
+    rim = max(features.edge_radius, features.rebate_width)
+    half = 0.5 * front.widest
+    # Behind its flange a shell is as thick as its wall, which the hole passes by; a countersink stays in the flange.
+    inner = max(half + LAND, 0.5 * front.diameter + sizes.wall if sizes.kind == "shell" else 0.0)
+    low, high = rim + LAND + half, spare - inner
+    if low > high + 1e-9:
+        raise InputError(
+            f"[solid] front_bolts = {front.count}: holes that take {mm(front.widest)} mm of the front need"
+            f" {mm(low + inner)} between the wall and the outside, and there are {mm(spare)}. Widen the flange, or take"
+            " a smaller screw"
+        )
+    within("front_bolt_inset_mm", front.inset, low, high, "clear of the wall and of the part's outside")
+    if front.countersink_depth > thick - 1e-9:
+        raise InputError(
+            f'[solid] front_screw = "{front.screw}": its countersink is {mm(front.countersink_depth)} deep, must be'
+            f" less than the {mm(thick)} of the part there. Thicken the flange, or take a smaller screw"
+        )
+    places = np.array(front_places(sizes, front))
+    apart = np.hypot(*(places - np.roll(places, 1, axis=0)).T).min() if front.count > 1 else np.inf
+    if apart < front.widest + LAND:
+        raise InputError(
+            f"[solid] front_bolts = {front.count}: their holes would stand {mm(float(apart))} apart, must be"
+            f" {mm(front.widest + LAND)} at least. Lower it"
+        )
+    free = float(np.hypot(*places.T).min()) - 0.5 * front.diameter
+    taken = (features.hub(sizes.wall)[0] if sizes.kind == "shell" else 0.5 * seat.diameter) if seat.is_cut else 0.0
+    if free < taken + LAND - 1e-9:
+        raise InputError(
+            f"[solid] front_bolt_inset_mm = {mm(front.inset)}: the holes would come within {mm(free)} of the axis,"
+            f" must stay {mm(taken + LAND)} away from it, clear of the driver's seat. Lower it, or widen the flange"
+        )
 
 
 def _fitted(waveguide: Waveguide, sizes: Sizes | OblongSizes, seat: DriverSeat, wall: Cloud | None) -> DriverSeat:

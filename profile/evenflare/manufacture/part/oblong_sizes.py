@@ -9,7 +9,6 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.part.outline import (
-    DEFAULT_BOLTS,
     DEFAULT_FLANGE_THICKNESS,
     DEFAULT_FLANGE_WIDTH,
     DEFAULT_WALL,
@@ -18,6 +17,7 @@ from evenflare.manufacture.part.outline import (
     SMALLEST_THICKNESS,
     Sizes,
     SolidChoice,
+    bolt_count,
     within,
 )
 from evenflare.units import MILLIMETRE
@@ -60,7 +60,7 @@ def oblong_sizes(surface: Surface, wall: Cloud, solid: SolidChoice) -> OblongSiz
     depth, shell = surface.depth, solid.kind == "shell"
     thick = DEFAULT_WALL if solid.wall is None else solid.wall
     flange = min(DEFAULT_FLANGE_THICKNESS, depth) if solid.flange_thickness is None else solid.flange_thickness
-    count = DEFAULT_BOLTS if solid.bolts is None else solid.bolts
+    count = bolt_count(solid)
     within("wall_mm", thick, SMALLEST_THICKNESS, 1.0, "a shell's thickness")
     within("flange_thickness_mm", flange, SMALLEST_THICKNESS, depth, "the waveguide's depth")
     if count < 0:
@@ -91,7 +91,7 @@ def oblong_sizes(surface: Surface, wall: Cloud, solid: SolidChoice) -> OblongSiz
                 " flange"
             )
         width, height = sides
-        bolts = _rectangle(count, 0.5 * (surface.mouth_width + width), 0.5 * (surface.mouth_height + height))
+        bolts = around_rectangle(count, 0.5 * (surface.mouth_width + width), 0.5 * (surface.mouth_height + height))
         return OblongSizes(solid.kind, thick, None, width, height, flange, bolts)
 
     for key, given in (("flange_width_mm", solid.flange_width), ("flange_height_mm", solid.flange_height)):
@@ -109,7 +109,7 @@ def oblong_sizes(surface: Surface, wall: Cloud, solid: SolidChoice) -> OblongSiz
     return OblongSizes(solid.kind, thick, solid.flange_diameter, None, None, flange, bolts)
 
 
-def _rectangle(count: int, width: float, height: float) -> tuple[tuple[float, float], ...]:
+def around_rectangle(count: int, width: float, height: float, *, key: str = "bolts") -> tuple[tuple[float, float], ...]:
     """(x, y) in m of bolts around a rectangle: one in each corner, the others even along its sides, alike on opposite
     ones, so that the widest gap is smallest.
     """
@@ -117,7 +117,7 @@ def _rectangle(count: int, width: float, height: float) -> tuple[tuple[float, fl
         return ()
     if count < FEWEST_BOLTS or count % 2:
         raise InputError(
-            f"[solid] bolts = {count}: must be 0 or an even number of {FEWEST_BOLTS} or more around a rectangular"
+            f"[solid] {key} = {count}: must be 0 or an even number of {FEWEST_BOLTS} or more around a rectangular"
             " flange: one in each corner, the others alike on opposite sides. Change it, or write flange_diameter_mm"
             " for a round flange"
         )

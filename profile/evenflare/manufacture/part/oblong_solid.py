@@ -118,7 +118,7 @@ def _block(surface: Surface, sizes: OblongSizes, chord_error: float, features: F
     if features == PLAIN:
         return mesh
     part = with_ring(body(mesh.vertices, mesh.faces), rim, features, chord_error=chord_error)
-    part = cut(part, rim, features, front=surface.depth, chord_error=chord_error)
+    part = cut(part, rim, sizes, features, front=surface.depth, chord_error=chord_error)
     return as_mesh(part.simplify(MERGED), 0)[0]
 
 
@@ -146,7 +146,7 @@ def _shell(surface: Surface, sizes: OblongSizes, chord_error: float, features: F
     if features.seat.is_cut:
         whole = whole + hub(features, wall=sizes.wall, chord_error=chord_error)
     bore = _filled(around(joined_rows(stretches, roll=None).points)).as_original()
-    part = cut(whole - bore, rim, features, front=depth, chord_error=chord_error)
+    part = cut(whole - bore, rim, sizes, features, front=depth, chord_error=chord_error)
     return as_mesh(part.simplify(MERGED), bore.original_id())
 
 

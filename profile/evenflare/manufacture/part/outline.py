@@ -71,7 +71,12 @@ class SolidChoice(Protocol):
 
     @property
     def bolts(self) -> int | None:
-        """How many."""
+        """How many of the flange's bolts are drawn; they are not cut."""
+        ...
+
+    @property
+    def front_bolts(self) -> int | None:
+        """How many holes the front has; with any the flange's bolts are none by default."""
         ...
 
 
@@ -107,7 +112,7 @@ def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
     flange = widest + 2 * DEFAULT_FLANGE_WIDTH if solid.flange_diameter is None else solid.flange_diameter
     thickness = min(DEFAULT_FLANGE_THICKNESS, depth) if solid.flange_thickness is None else solid.flange_thickness
     circle = 0.5 * (2 * meridian.mouth_radius + flange) if solid.bolt_circle is None else solid.bolt_circle
-    bolts = DEFAULT_BOLTS if solid.bolts is None else solid.bolts
+    bolts = bolt_count(solid)
 
     within("wall_mm", wall, SMALLEST_THICKNESS, 1.0, "a shell's thickness")
     within("flange_thickness_mm", thickness, SMALLEST_THICKNESS, depth, "the waveguide's depth")
@@ -125,6 +130,13 @@ def solid_sizes(meridian: Meridian, solid: SolidChoice) -> Sizes:
     if bolts > 0:
         within("bolt_circle_mm", circle, 2 * meridian.mouth_radius, flange, "between mouth and flange edge")
     return Sizes(solid.kind, wall, flange, thickness, circle, bolts)
+
+
+def bolt_count(solid: SolidChoice) -> int:
+    """How many of the flange's bolts are drawn: as stated, else by default, or none where the front has its holes."""
+    if solid.bolts is not None:
+        return solid.bolts
+    return 0 if solid.front_bolts else DEFAULT_BOLTS
 
 
 def within(key: str, value: float, low: float, high: float, what: str) -> None:

@@ -75,9 +75,8 @@ def write_solid(
 
 def build_round(meridian: Meridian, sizes: Sizes, features: Features, *, chord_error: float) -> Mesh:
     """The solid of a round waveguide with all that is cut from it, sound. features : fitted to it. Errors as above."""
-    mesh = drilled(
-        build(meridian, sizes, chord_error=chord_error, features=features), features, chord_error=chord_error
-    )
+    turned = build(meridian, sizes, chord_error=chord_error, features=features)
+    mesh = drilled(turned, sizes, features, front=meridian.depth, chord_error=chord_error)
     check_sound(mesh)
     return mesh
 

@@ -23,10 +23,11 @@ def write_sheets(
     *,
     gauged: bool = False,
 ) -> Written:
-    """`drawing.pdf` and `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them."""
-    part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf")
+    """`drawing.pdf`, `drawing.dxf` and `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them."""
+    part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf", dxf=folder / "drawing.dxf")
     setup_sheet.write_setup_sheet(design, solid, process, proved, asked, folder / "setup_sheet.pdf", gauged=gauged)
     return [
-        ("drawing.pdf", "section, front, sizes, and what is asked of the wall by zone"),
+        ("drawing.pdf", "views, sizes, what is asked of the wall by zone, and how it is set out by hand"),
+        ("drawing.dxf", "its views in mm of the part, for a CAD program"),
         ("setup_sheet.pdf", "for the bench: order of work, datums, tools, times, proof, cautions"),
     ]

@@ -23,7 +23,7 @@ def write_sheets(
     *,
     gauged: bool = False,
 ) -> Written:
-    """`drawing.pdf`, `drawing.dxf` and `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them."""
+    """`drawing.pdf`, `drawing.dxf`, `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them."""
     part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf", dxf=folder / "drawing.dxf")
     setup_sheet.write_setup_sheet(design, solid, process, proved, asked, folder / "setup_sheet.pdf", gauged=gauged)
     return [

@@ -150,7 +150,9 @@ def before_roundover(shape: Shape, meridian: Meridian) -> tuple[Piece, ...]:
 
 DEPTH = Parameter("depth", "depth_mm", (5, 1000), MILLIMETRE, example=90)
 ROUNDOVER = Parameter("roundover_radius", "roundover_radius_mm", (0, 500), MILLIMETRE, default=0.0)
-WALL_ANGLE = Parameter("wall_angle", "wall_angle_deg", (0.5, 89), DEGREE, example=42, full_key="coverage_deg", symbol="A")
+WALL_ANGLE = Parameter(
+    "wall_angle", "wall_angle_deg", (0.5, 89), DEGREE, example=42, full_key="coverage_deg", symbol="A"
+)
 FLARE_LENGTH = Parameter("flare_length", "cutoff_hz", (2, 30e3), None, example=500, symbol="x0")
 END_ANGLE = Parameter("end_angle", "end_angle_deg", (0.5, 90), DEGREE)
 """Of no shape's fields: it follows from them, see `Family.found`."""

@@ -98,7 +98,7 @@ class View(NamedTuple):
 
 def width_of(words: str, size: float = LETTERS) -> float:
     """mm of paper."""
-    return float(stringWidth(letters.in_font(words), PLAIN, size)) * _POINT
+    return float(stringWidth(letters.in_font(words), PLAIN, size) / mm)
 
 
 def stroke(sheet: Sheet, points: Any, pen: Pen = OUTLINE) -> None:
@@ -168,9 +168,7 @@ def letter(
 
 def _meet(one: Lettering, other: Lettering) -> bool:
     (wide, high), (wide_other, high_other) = one.half, other.half
-    return (
-        abs(one.x - other.x) < wide + wide_other + _CLEAR and abs(one.y - other.y) < high + high_other + _CLEAR
-    )
+    return abs(one.x - other.x) < wide + wide_other + _CLEAR and abs(one.y - other.y) < high + high_other + _CLEAR
 
 
 def paint(sheet: Sheet, page: Any) -> None:

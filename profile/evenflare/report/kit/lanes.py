@@ -151,7 +151,7 @@ def _measure(view: View, size: Measure, level: float) -> None:
         arrow(sheet, ends[1], along)
         middle = ends.mean(axis=0)
     else:
-        stroke(sheet, [ends[0] - _OUTER * along, ends[1] + (_OUTER + words + 1.0) * along], FINE)
+        stroke(sheet, [ends[0] - _OUTER * along, ends[1] + _OUTER * along], FINE)
         arrow(sheet, ends[0], along)
         arrow(sheet, ends[1], -along)
         middle = ends[1] + (_OUTER + 0.5 * words) * along
@@ -177,9 +177,9 @@ def _note(view: View, note: Note, level: float, out: float) -> None:
         letter(sheet, end, note.words, framed=True, away=(0.0, out))
         _datum(sheet, end - (0.0, 5.0 * out), end, (0.0, -out))
         return
-    stroke(sheet, [tip, end, end + (_SHELF, 0.0)], FINE)
+    stroke(sheet, [tip, end, (end[0] + _SHELF, level)], FINE)
     if note.symbol:
-        texture(sheet, end + (_SHELF + 0.5, -1.3), note.symbol)
+        texture(sheet, (end[0] + _SHELF + 0.5, level - 1.3), note.symbol)
     arrow(sheet, tip, tip - end)
     start = end[0] + _SHELF + (_SYMBOL if note.symbol else 0.0)
     letter(sheet, (start + 0.5 + 0.5 * width_of(note.words), level), note.words, away=(1.0, 0.0))

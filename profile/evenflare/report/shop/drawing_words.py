@@ -4,13 +4,10 @@ from __future__ import annotations
 
 from typing import Any
 
-import numpy as np
-
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import tolerance as cast_tolerance
 from evenflare.manufacture.part.features import SCREWS
 from evenflare.manufacture.part.fits import hole_fit
-from evenflare.manufacture.process.types import Process
 from evenflare.report.kit import paper
 from evenflare.report.kit.paper import NUMBERS, SMALL, SUBHEADING
 from evenflare.report.shop import setting_out, zones

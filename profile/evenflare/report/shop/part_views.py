@@ -103,16 +103,41 @@ def section(part: DrawnPart, title: str, *, azimuth: float, turn: FloatArray, ma
 
     def draw(view: View) -> None:
         cut_faces(view, outlines)
+        for z, low, high in behind:
+            line(view, [(z, low), (z, high)], FINE)
         axis(view, (back, 0.0), (front, 0.0))
         zones.mark(view, part.asked, lambda z: part.across(z, azimuth), depth=part.depth)
 
+    behind = _behind(part, azimuth, back)
     ends = _openings(part, azimuth, edge)
     depths = _depths(part, edge, back) if main else []
     notes = [*_wall_notes(part, azimuth), *(_surface_notes(part, edge) if main else [])]
     if not main:
         # Its mouth is below, so what lies along the axis is measured at its sides.
-        ends = [Measure(_TURNED[each.side], each.first, each.second, each.words) for each in ends]
+        ends = [
+            Measure(_TURNED[each.side], each.first, each.second, each.words) for each in ends if each.side == "right"
+        ]
     return Plan(title, turn, (left, right, low, high), draw, [*ends, *depths], notes)
+
+
+def _behind(part: DrawnPart, azimuth: float, back: float) -> list[tuple[float, float, float]]:
+    """Edges that one sees behind the plane, mm: their z, and from where to where across."""
+    seat, front, sizes = part.solid.features.seat, part.solid.features.front, part.solid.sizes
+    mouth, throat = part.across(part.depth, azimuth), part.across(0.0, azimuth)
+    found = [(part.depth, -mouth, mouth)]
+    if seat.depth > 0.0:
+        recess = 0.5 * seat.diameter / MILLIMETRE
+        found += [(back, -recess, recess), (0.0, -recess, recess)]
+    else:
+        found.append((0.0, -throat, throat))
+    half = 0.5 * front.diameter / MILLIMETRE
+    deep = sizes.flange_thickness / MILLIMETRE if sizes.kind == "shell" else part.depth - back
+    along = (0, 1) if azimuth == 0.0 or part.waveguide.is_round else (1, 0)
+    for place in part.front_holes if half else ():
+        if abs(place[along[1]]) < _SAME:
+            across = float(place[along[0]])
+            found += [(z, across - half, across + half) for z in (part.depth, part.depth - deep)]
+    return found
 
 
 _TURNED: dict[Any, Any] = {"left": "above", "right": "below", "below": "left", "above": "right"}
@@ -191,7 +216,7 @@ def _surface_notes(part: DrawnPart, edge: float) -> list[Note]:
         lean = round_off * (1.0 - np.sqrt(0.5))
         found.append(Note("above", (depth - lean, edge - lean), _radius(features.edge_radius)))
     if sizes.kind == "shell":
-        z = 0.45 * depth
+        z = 0.35 * depth
         outside = part.across(z, 0.5 * np.pi) + 0.5 * sizes.wall / MILLIMETRE
         found.append(Note("above", (z, outside), f"wall {sizes.wall / MILLIMETRE:.2f} at least"))
     if "pattern" in process.makes and process.casting is not None:
@@ -229,8 +254,8 @@ def front(part: DrawnPart) -> Plan:
     measures, notes, places = _outside(part), [], part.front_holes
     if len(places):
         measures += _positions(places)
-        top = places[places[:, 1].argmax()]
-        notes.append(Note("above", (float(top[0]), float(top[1])), hole_words(part)))
+        top = places[(places @ (1.0, 1.0)).argmax()]
+        notes += [Note("above", (float(top[0]), float(top[1])), words) for words in hole_words(part)]
 
     def draw(view: View) -> None:
         _edges(view, part)
@@ -255,7 +280,7 @@ def back(part: DrawnPart) -> Plan:
     notes, measures = [], []
     holes = np.array(bolt_places(seat)).reshape(-1, 2) / MILLIMETRE if seat.is_cut else np.zeros((0, 2))
     if len(holes):
-        top = holes[np.lexsort((holes[:, 0], -holes[:, 1]))[0]]
+        top = holes[(holes @ (-1.0, 1.0)).argmax()]
         notes.append(Note("above", (float(top[0]), float(top[1])), seat_words(part)))
         measures += _positions(holes)
 
@@ -310,14 +335,15 @@ def circle_of(places: FloatArray) -> float | None:
     return 2.0 * float(away.mean()) if np.ptp(away) < _SAME else None
 
 
-def hole_words(part: DrawnPart) -> str:
+def hole_words(part: DrawnPart) -> list[str]:
     """The holes of the front, on the drawing."""
     front, count = part.solid.features.front, len(part.front_holes)
     if not front.count:
-        return f"{count} places for screws"
-    sunk = f", sunk Ø{front.countersink / MILLIMETRE:.2f} × {front.countersink_angle / DEGREE:.0f}°"
+        return [f"{count} places for screws"]
+    sunk = f"sunk Ø{front.countersink / MILLIMETRE:.2f} × {front.countersink_angle / DEGREE:.0f}°"
     thread = f" for {front.screw}" if front.screw else ""
-    return f"{count} × Ø{front.diameter / MILLIMETRE:.2f} through{thread}{sunk if front.countersink else ''}"
+    plain = f"{count} × Ø{front.diameter / MILLIMETRE:.2f} through"
+    return [f"{plain}{thread}", *([sunk] if front.countersink > 0.0 else [])]
 
 
 def seat_words(part: DrawnPart) -> str:

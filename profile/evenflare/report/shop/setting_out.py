@@ -21,6 +21,8 @@ from evenflare.waveguide.walls import Arc
 
 SHARE = 0.25
 """Of the narrowest side of any zone, that straight lines between rows may be off the wall."""
+CLOSE = 0.02 * MILLIMETRE
+"""That they may be off where zones are wide: what is set out is the wall as drawn."""
 LEAST = 1e-6
 """m; rows closer than that say no more, since they have three decimals of a mm."""
 MOST = 150
@@ -73,8 +75,7 @@ def flow(waveguide: Waveguide, asked: WallAsked, width: float) -> list[Any]:
         f"straight lines from row to row stay within {table.strays / MILLIMETRE:.3f} of the wall; a smooth curve through"
         " them that keeps the angles, closer"
         if waveguide.is_round
-        else "a, b and the rest taken straight from row to row stay within"
-        f" {table.strays / MILLIMETRE:.3f} of the wall"
+        else f"a, b and the rest taken straight from row to row stay within {table.strays / MILLIMETRE:.3f} of the wall"
     )
     columns = len(table.head)
     return [
@@ -86,24 +87,27 @@ def flow(waveguide: Waveguide, asked: WallAsked, width: float) -> list[Any]:
 
 def set_out(waveguide: Waveguide, asked: WallAsked) -> SetOut:
     """The wall's coordinates: of a round one z, diameter and angle; of an oblong one its sections over z."""
-    narrowest = min(min(zone.minus, zone.plus) for zone in asked.zones)
+    error = min(CLOSE, SHARE * min(min(zone.minus, zone.plus) for zone in asked.zones))
     if waveguide.is_round:
         wall = joined(sampled(waveguide.meridian, chord_error=0.2 * LEAST))
         joints = np.flatnonzero(np.hypot(np.diff(wall.z), np.diff(wall.r)) < TOUCH)
         corners = joints[np.abs(wall.angle[joints + 1] - wall.angle[joints]) > _CORNER]
         needed = sorted({*(joints + 1).tolist(), *corners.tolist()})
         traced = _Traced(np.column_stack([wall.z, 2.0 * wall.r]), lambda at: 0.5 * at[:, 1:], needed)
-        rows, strays = _chosen(traced, SHARE * narrowest)
+        rows, strays = _chosen(traced, error)
         cells = [
             [*(f"{each / MILLIMETRE:.3f}" for each in traced.at[k]), f"{wall.angle[k] / DEGREE:.2f}"] for k in rows
         ]
         return SetOut(("z", "diameter", "angle °"), cells, strays)
     surface = waveguide.surface
     head, traced = _sections(surface)
-    rows, strays = _chosen(traced, SHARE * narrowest)
+    rows, strays = _chosen(traced, error)
     exponent = head[-1] == "n"
     cells = [
-        [f"{each / (1.0 if exponent and k == 3 else MILLIMETRE):.{4 if exponent and k == 3 else 3}f}" for k, each in row]
+        [
+            f"{each / (1.0 if exponent and k == 3 else MILLIMETRE):.{4 if exponent and k == 3 else 3}f}"
+            for k, each in row
+        ]
         for row in (list(enumerate(traced.at[place].tolist())) for place in rows)
     ]
     return SetOut(head, cells, strays)

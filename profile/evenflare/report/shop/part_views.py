@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from typing import Any
 
@@ -114,9 +114,7 @@ def section(part: DrawnPart, title: str, *, azimuth: float, turn: FloatArray, ma
     notes = [*_wall_notes(part, azimuth), *(_surface_notes(part, edge) if main else [])]
     if not main:
         # Its mouth is below, so what lies along the axis is measured at its sides.
-        ends = [
-            Measure(_TURNED[each.side], each.first, each.second, each.words) for each in ends if each.side == "right"
-        ]
+        ends = [replace(each, side=_TURNED[each.side]) for each in ends if each.side == "right"]
     return Plan(title, turn, (left, right, low, high), draw, [*ends, *depths], notes)
 
 

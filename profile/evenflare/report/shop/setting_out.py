@@ -1,9 +1,11 @@
-"""What a person needs to set out the wall by hand: the family's formula with its numbers, and coordinates that are dense
-where the wall bends, so that straight lines between them stay within a stated distance of it.
+"""What a person needs to set out the wall by hand: the family's formula with its numbers, and coordinates.
+
+They are dense where the wall bends, so that straight lines between them stay within a stated distance of it.
 """
 
 from __future__ import annotations
 
+import itertools
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from typing import Any, NamedTuple
@@ -72,8 +74,8 @@ def flow(waveguide: Waveguide, asked: WallAsked, width: float) -> list[Any]:
         told += _formula("", shape, waveguide.meridian)
     table = set_out(waveguide, asked)
     between = (
-        f"straight lines from row to row stay within {table.strays / MILLIMETRE:.3f} of the wall; a smooth curve through"
-        " them that keeps the angles, closer"
+        f"straight lines from row to row stay within {table.strays / MILLIMETRE:.3f} of the wall; a smooth curve"
+        " through them that keeps the angles, closer"
         if waveguide.is_round
         else f"a, b and the rest taken straight from row to row stay within {table.strays / MILLIMETRE:.3f} of the wall"
     )
@@ -102,13 +104,9 @@ def set_out(waveguide: Waveguide, asked: WallAsked) -> SetOut:
     surface = waveguide.surface
     head, traced = _sections(surface)
     rows, strays = _chosen(traced, error)
-    exponent = head[-1] == "n"
     cells = [
-        [
-            f"{each / (1.0 if exponent and k == 3 else MILLIMETRE):.{4 if exponent and k == 3 else 3}f}"
-            for k, each in row
-        ]
-        for row in (list(enumerate(traced.at[place].tolist())) for place in rows)
+        [f"{each:.4f}" if name == "n" else f"{each / MILLIMETRE:.3f}" for name, each in zip(head, row, strict=True)]
+        for row in traced.at[rows].tolist()
     ]
     return SetOut(head, cells, strays)
 
@@ -149,8 +147,8 @@ def _formula(start: str, shape: Shape, wall: Meridian) -> list[Any]:
 def _section_words(surface: Surface) -> list[str]:
     if isinstance(surface.section, RoundedRectangle):
         return [
-            "sections at constant z: a rectangle 2a wide (x) and 2b high (y) whose corners are quarter ellipses with the"
-            " half axes c along x and d along y, tangent to its sides"
+            "sections at constant z: a rectangle 2a wide (x) and 2b high (y) whose corners are quarter ellipses with"
+            " the half axes c along x and d along y, tangent to its sides"
         ]
     return ["sections at constant z: |x / a|ⁿ + |y / b|ⁿ = 1 with the exponent n of the row, 2 for an ellipse"]
 
@@ -202,7 +200,7 @@ def _split(traced: _Traced, error: float) -> IntArray:
     """Halve, at the worst place, every stretch whose chord is further off than that (Ramer; Douglas and Peucker)."""
     at, curves = traced.at, traced.curves(traced.at)
     ends = sorted({0, *traced.needed, len(at) - 1})
-    kept, open_ = set(ends), list(zip(ends[:-1], ends[1:], strict=True))
+    kept, open_ = set(ends), list(itertools.pairwise(ends))
     while open_:
         low, high = open_.pop()
         if high - low < 2:

@@ -1,4 +1,4 @@
-"""The block of words in a drawing's lower right corner (ISO 7200), the sign of first-angle projection, a bar of scale."""
+"""The block of words in a drawing's lower right corner (ISO 7200), the sign of first-angle projection, a scale bar."""
 
 from __future__ import annotations
 

@@ -12,7 +12,7 @@ from evenflare.report.kit import paper
 from evenflare.report.kit.paper import NUMBERS, SMALL, SUBHEADING
 from evenflare.report.shop import setting_out, zones
 from evenflare.report.shop.cautions import cautions
-from evenflare.report.shop.part_views import DrawnPart, circle_of
+from evenflare.report.shop.drawn_part import DrawnPart, circle_of
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.words import mm
 

@@ -16,8 +16,8 @@ from evenflare.report.kit import paper
 from evenflare.report.kit.drafting import Sheet, paint
 from evenflare.report.kit.lanes import Plan
 from evenflare.report.kit.paper import MARGIN
-from evenflare.report.shop import drawing_words, part_views
-from evenflare.report.shop.part_views import DrawnPart
+from evenflare.report.shop import drawing_words, part_sections, part_views
+from evenflare.report.shop.drawn_part import DrawnPart
 from evenflare.report.shop.title_block import BAR, HIGH, WIDE, Field, first_row, scale_bar, title_block
 from evenflare.units import MILLIMETRE
 
@@ -82,11 +82,11 @@ def drawn(part: DrawnPart, design: Design) -> tuple[Sheet, float]:
 
 def _plans(part: DrawnPart) -> tuple[list[Plan], Plan | None]:
     """Side by side, and what is below the first of them."""
-    main = part_views.section(part, "A–A", azimuth=0.5 * np.pi, turn=part_views.UPRIGHT, main=True)
+    main = part_sections.section(part, "A–A", azimuth=0.5 * np.pi, turn=part_sections.UPRIGHT, main=True)
     row = [part_views.front(part), main, part_views.back(part)]
     if part.waveguide.is_round:
         return row, None
-    return row, part_views.section(part, "B–B", azimuth=0.0, turn=part_views.BELOW, main=False)
+    return row, part_sections.section(part, "B–B", azimuth=0.0, turn=part_sections.BELOW, main=False)
 
 
 def _laid(row: list[Plan], below: Plan | None, wide: float, high: float, scale: float) -> list[PlacedView] | None:

@@ -153,13 +153,24 @@ def test_long_texts_and_many_rows_go_on_overleaf(tmp_path: Path) -> None:
     assert all(f"page {number}" in page for number, page in enumerate(pages[1:], start=2))
 
 
-def test_strip_that_is_full_goes_on_overleaf(tmp_path: Path) -> None:
-    flow = paper.listed([f"item{number} " + "and on " * 20 for number in range(60)], paper.SMALL)
-    paper.write_pdf(flow, tmp_path / "strip.pdf", title="strip", strip=84.0)
-    assert stand_apart_within_the_margins(tmp_path / "strip.pdf") == 2
-    first, second = pypdf.PdfReader(tmp_path / "strip.pdf").pages
-    assert min(each.left for each in drawn(first).letters) > paper.LONG - paper.MARGIN - 84.1  # rounding
-    assert "item59" in second.extract_text()
+def test_columns_that_are_full_go_on_overleaf_behind_a_page_that_is_drawn(tmp_path: Path) -> None:
+    flow = paper.listed([f"item{number} " + "and on " * 20 for number in range(100)], paper.SMALL)
+
+    def first(page) -> None:
+        page.setFont(paper.PLAIN, 8.0)
+        for number in range(12):
+            page.drawString(60.0, 60.0 + 20.0 * number, f"drawn{number}")
+
+    size = paper.LONG, paper.SHORT
+    paper.write_pdf(flow, tmp_path / "columns.pdf", title="columns", size=size, columns=3, first=first)
+    assert stand_apart_within_the_margins(tmp_path / "columns.pdf") >= 3
+    pages = pypdf.PdfReader(tmp_path / "columns.pdf").pages
+    assert "drawn11" in pages[0].extract_text()
+    assert "item" not in pages[0].extract_text()
+    wide = paper.column(paper.LONG - 2 * paper.MARGIN, 3)
+    starts = {round(each.left - paper.MARGIN) for each in drawn(pages[1]).letters if each.low < paper.SHORT - 25.0}
+    assert {0, round(wide + 7.0), round(2 * wide + 14.0)} <= starts
+    assert "item99" in pages[-1].extract_text()
 
 
 def test_same_flow_is_the_same_file(tmp_path: Path) -> None:

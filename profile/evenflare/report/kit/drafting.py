@@ -6,6 +6,7 @@ What a sheet holds is drawn on paper by `paint`; any other format writes the sam
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import reduce
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -69,12 +70,13 @@ class Sheet:
     """What is drawn, mm from the paper's lower left corner; it fills up as it is drawn on.
 
     wide, high : of the paper.
+    faces      : each with its closed outlines; what lies within two of them is a hole.
     """
 
     wide: float
     high: float
     strokes: list[tuple[FloatArray, Pen]] = field(default_factory=list)
-    faces: list[FloatArray] = field(default_factory=list)
+    faces: list[list[FloatArray]] = field(default_factory=list)
     letterings: list[Lettering] = field(default_factory=list)
 
 
@@ -122,11 +124,11 @@ def cut_faces(view: View, outlines: list[FloatArray]) -> None:
     import shapely
 
     placed = [view.on_paper(outline) for outline in outlines]
-    faces = shapely.symmetric_difference_all([shapely.make_valid(shapely.Polygon(each)) for each in placed])
+    faces = reduce(shapely.symmetric_difference, [shapely.make_valid(shapely.Polygon(each)) for each in placed])
     left, low, right, high = faces.bounds
     starts = np.arange(left - (high - low), right, APART)
     rays = [[(x, low), (x + high - low, high)] for x in starts.tolist()]
-    view.sheet.faces.extend(placed)
+    view.sheet.faces.append(placed)
     for part in shapely.get_parts(shapely.intersection(shapely.multilinestrings(rays), faces)):
         if part.geom_type == "LineString":
             stroke(view.sheet, shapely.get_coordinates(part), HATCH)
@@ -176,8 +178,8 @@ def paint(sheet: Sheet, page: Any) -> None:
     page.saveState()
     page.scale(mm, mm)
     page.setFillColor(_FACE)
-    for outline in sheet.faces:
-        page.drawPath(_path(page, outline), stroke=0, fill=1)
+    for outlines in sheet.faces:
+        page.drawPath(_path(page, *outlines), stroke=0, fill=1, fillMode=0)
     for points, pen in sheet.strokes:
         page.setStrokeColor(pen.colour)
         page.setLineWidth(pen.width)
@@ -206,8 +208,9 @@ def _letters(page: Any, each: Lettering) -> None:
     page.restoreState()
 
 
-def _path(page: Any, points: FloatArray) -> Any:
+def _path(page: Any, *lines: FloatArray) -> Any:
     path = page.beginPath()
-    for number, (x, y) in enumerate(points.tolist()):
-        (path.lineTo if number else path.moveTo)(x, y)
+    for points in lines:
+        for number, (x, y) in enumerate(points.tolist()):
+            (path.lineTo if number else path.moveTo)(x, y)
     return path

@@ -19,7 +19,10 @@ from evenflare.manufacture.part.outline import solid_sizes
 from evenflare.manufacture.part.stl import SolidFile, build_round, solid_file
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import Process
-from evenflare.report.shop.part_drawing import write_drawing
+from evenflare.report.kit import paper
+from evenflare.report.kit.drafting import paint
+from evenflare.report.shop.drawn_part import DrawnPart
+from evenflare.report.shop.part_drawing import drawn, write_drawing
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import cloud
@@ -27,9 +30,9 @@ from evenflare.waveguide.cloud import cloud
 NUMBER = r"-?\d+\.\d+"
 
 
-def part_of(waveguide: Waveguide, solid: Solid, process: Process) -> SolidFile:
+def part_of(waveguide: Waveguide, solid: Solid, process: Process, *, coarse: float = 0.3 * MILLIMETRE) -> SolidFile:
     """The solid as `export` makes it, but coarse; its path is not written."""
-    features, coarse = features_of(solid, process), 0.3 * MILLIMETRE
+    features = features_of(solid, process)
     if waveguide.is_round:
         sizes = solid_sizes(waveguide.meridian, solid)
         features = fitted(waveguide, sizes, features)
@@ -52,6 +55,7 @@ def written(
     name: str = "invented",
     revision: str = "",
     date: str = "",
+    coarse: float = 0.3 * MILLIMETRE,
 ) -> Path:
     """The path of `drawing.pdf`; `drawing.dxf` lies beside it."""
     solid = Solid() if solid is None else solid
@@ -60,8 +64,18 @@ def written(
     asked = asked_of(waveguide, made, None) if asked is None else asked
     assert asked is not None
     path = folder / "drawing.pdf"
-    write_drawing(design, part_of(waveguide, solid, made), made, asked, path, dxf=folder / "drawing.dxf")
+    made_part = part_of(waveguide, solid, made, coarse=coarse)
+    write_drawing(design, made_part, made, asked, path, dxf=folder / "drawing.dxf")
     return path
+
+
+def views(waveguide: Waveguide, path: Path, *, solid: Solid, process: Process, asked: WallAsked, name: str) -> None:
+    """Write the page of views alone."""
+    design = Design(name, waveguide, Air(), default_observation(waveguide), solid)
+    part = DrawnPart(waveguide, part_of(waveguide, solid, process), process, asked)
+    sheet, _ = drawn(part, design)
+    size = sheet.wide, sheet.high
+    paper.write_pdf([paper.words(name)], path, title=name, size=size, first=lambda page: paint(sheet, page))
 
 
 def words(path: Path, *, first: int = 0) -> str:

@@ -30,9 +30,9 @@ from evenflare.waveguide.cloud import cloud
 NUMBER = r"-?\d+\.\d+"
 
 
-def part_of(waveguide: Waveguide, solid: Solid, process: Process, *, coarse: float = 0.3 * MILLIMETRE) -> SolidFile:
+def part_of(waveguide: Waveguide, solid: Solid, process: Process) -> SolidFile:
     """The solid as `export` makes it, but coarse; its path is not written."""
-    features = features_of(solid, process)
+    features, coarse = features_of(solid, process), 0.3 * MILLIMETRE
     if waveguide.is_round:
         sizes = solid_sizes(waveguide.meridian, solid)
         features = fitted(waveguide, sizes, features)
@@ -55,7 +55,6 @@ def written(
     name: str = "invented",
     revision: str = "",
     date: str = "",
-    coarse: float = 0.3 * MILLIMETRE,
 ) -> Path:
     """The path of `drawing.pdf`; `drawing.dxf` lies beside it."""
     solid = Solid() if solid is None else solid
@@ -64,8 +63,7 @@ def written(
     asked = asked_of(waveguide, made, None) if asked is None else asked
     assert asked is not None
     path = folder / "drawing.pdf"
-    made_part = part_of(waveguide, solid, made, coarse=coarse)
-    write_drawing(design, made_part, made, asked, path, dxf=folder / "drawing.dxf")
+    write_drawing(design, part_of(waveguide, solid, made), made, asked, path, dxf=folder / "drawing.dxf")
     return path
 
 

@@ -37,6 +37,8 @@ OBLONG = Waveguide(
 FULL = Solid(
     kind="shell",
     flange_thickness=12 * MM,
+    flange_width=270 * MM,
+    flange_height=200 * MM,
     seat_diameter=90 * MM,
     seat_clearance=0.5 * MM,
     seat_depth=4 * MM,
@@ -45,6 +47,7 @@ FULL = Solid(
     seat_hole_diameter=6 * MM,
     seat_hole_depth=8 * MM,
     front_bolts=8,
+    front_bolt_inset=14 * MM,
     front_screw="M4",
     front_countersunk=True,
 )
@@ -122,7 +125,7 @@ def test_letters_never_meet_on_forty_random_designs(tmp_path: Path) -> None:
 
 def test_shell_with_all_that_is_cut(tmp_path: Path) -> None:
     """ISO 273, medium: 4.5 for M4. ISO 286-1: H13 at 80 to 120 is 0.54 mm; the casting's process keeps 0.4 in all."""
-    path = written(OBLONG, tmp_path, solid=FULL, process="casting", revision="B", date="2026-11-29", coarse=0.1 * MM)
+    path = written(OBLONG, tmp_path, solid=FULL, process="casting", revision="B", date="2026-11-29")
     clear(path)
     shown, text = words(path), words(path, first=1)
     for said in (

@@ -125,11 +125,11 @@ def test_letters_never_meet_on_forty_random_designs(tmp_path: Path) -> None:
 
 def test_shell_with_all_that_is_cut(tmp_path: Path) -> None:
     """ISO 273, medium: 4.5 for M4. ISO 286-1: H13 at 80 to 120 is 0.54 mm; the casting's process keeps 0.4 in all."""
-    path = written(OBLONG, tmp_path, solid=FULL, process="casting", revision="B", date="2026-11-29")
+    path = written(OBLONG, tmp_path, solid=FULL, process="casting", revision="rev. 7", date="2026-11-29")
     clear(path)
     shown, text = words(path), words(path, first=1)
     for said in (
-        *("Front", "Back", "A–A", "B–B", "first angle", "B 2026-11-29", "bronze", "kg", "mm, 1 : "),
+        *("Front", "Back", "A–A", "B–B", "first angle", "rev. 7", "2026-11-29", "bronze", "kg", "mm, 1 : "),
         *("8 × Ø4.50 through for M4", "sunk Ø9.40 × 90°", "3 × Ø6.00, 8.00 deep from A", "Ø76.20", "R10.00"),
         *("Ø91.00 H13 (+0.540 / 0)", "cone 25.00° to the axis", "wall 6.00 at least", "Ø103.00", "4.00", "94.00"),
         *("waveguide's wall", "outside", "flange's back"),

@@ -173,9 +173,10 @@ def _note(view: View, note: Note, level: float, out: float) -> None:
     sheet, tip = view.sheet, view.on_paper(note.tip)
     end = np.array([tip[0], level])
     if note.symbol == "datum":
-        stroke(sheet, [tip, end - (0.0, 5.0 * out)], THIN)
-        letter(sheet, end, note.words, framed=True, away=(0.0, out))
-        _datum(sheet, end - (0.0, 5.0 * out), end, (0.0, -out))
+        # The plane is carried out of the part, and the triangle stands on it.
+        stroke(sheet, [tip, (tip[0], level + 2.0 * out)], THIN)
+        box = letter(sheet, (tip[0] - 5.5, level), note.words, framed=True, away=(0.0, out))
+        _datum(sheet, np.array([tip[0], box.y]), (box.x, box.y), (1.0, 0.0))
         return
     stroke(sheet, [tip, end, (end[0] + _SHELF, level)], FINE)
     if note.symbol:

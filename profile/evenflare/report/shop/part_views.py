@@ -15,12 +15,15 @@ from evenflare.report.kit.drafting import stroke as stroked
 from evenflare.report.kit.lanes import Measure, Note, Plan, axis
 from evenflare.report.shop.drawn_part import DrawnPart, circle_of
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
+from evenflare.waveguide import Oblong, RoundedRectangle
 
 _UPRIGHT, _MIRRORED = np.eye(2), np.diag([-1.0, 1.0])
 """Of the front, and of the back, where x runs to the left."""
 _MARKS = 14.0
 """mm of paper beside a view, for the planes that cut it and for its axes' names."""
 _BESIDE = 5.0
+_LEAN = 1.0 - np.sqrt(0.5)
+"""Of a corner's radius, from its sides to the middle of its arc."""
 
 
 def front(part: DrawnPart) -> Plan:
@@ -31,6 +34,12 @@ def front(part: DrawnPart) -> Plan:
         measures += _positions(places)
         top = places[(places @ (1.0, 1.0)).argmax()]
         notes += [Note("above", (float(top[0]), float(top[1])), words) for words in reversed(hole_words(part))]
+
+    shape = part.waveguide.shape
+    if isinstance(shape, Oblong) and isinstance(shape.section, RoundedRectangle):
+        radius = shape.section.corner_radius
+        x, y = (part.across(part.depth, azimuth) - _LEAN * radius / MILLIMETRE for azimuth in (0.0, 0.5 * np.pi))
+        notes.append(Note("above", (x, y), f"R{radius / MILLIMETRE:.2f} at the mouth"))
 
     def draw(view: View) -> None:
         _edges(view, part)

@@ -73,11 +73,12 @@ def flow(waveguide: Waveguide, asked: WallAsked, width: float) -> list[Any]:
     else:
         told += _formula("", shape, waveguide.meridian)
     table = set_out(waveguide, asked)
+    strays = np.ceil(1e3 * table.strays / MILLIMETRE - 1e-6) / 1e3
     between = (
-        f"straight lines from row to row stay within {table.strays / MILLIMETRE:.3f} of the wall; a smooth curve"
+        f"straight lines from row to row stay within {strays:.3f} of the wall; a smooth curve"
         " through them that keeps the angles, closer"
         if waveguide.is_round
-        else f"a, b and the rest taken straight from row to row stay within {table.strays / MILLIMETRE:.3f} of the wall"
+        else f"a, b and the rest taken straight from row to row stay within {strays:.3f} of the wall"
     )
     columns = len(table.head)
     return [

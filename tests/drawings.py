@@ -11,7 +11,7 @@ import pypdf
 from evenflare.air import Air
 from evenflare.design.file import Design, Solid, default_observation
 from evenflare.manufacture.gauges.asked import WallAsked, asked_of
-from evenflare.manufacture.part.features import features_of, with_seat
+from evenflare.manufacture.part.features import features_of
 from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.oblong_sizes import oblong_sizes
 from evenflare.manufacture.part.oblong_solid import build_oblong
@@ -58,7 +58,7 @@ def written(
 ) -> Path:
     """The path of `drawing.pdf`; `drawing.dxf` lies beside it."""
     solid = Solid() if solid is None else solid
-    made = with_seat(read_process(process) if isinstance(process, str) else process, solid)
+    made = read_process(process) if isinstance(process, str) else process
     design = Design(name, waveguide, Air(), default_observation(waveguide), solid, revision, date)
     asked = asked_of(waveguide, made, None) if asked is None else asked
     assert asked is not None

@@ -34,7 +34,7 @@ kind = "baffle"
 flange_diameter_mm = 120
 """
 ALWAYS = {"design.toml", "solid.stl", "points.csv", "report.html"}
-WITH_PROCESS = ALWAYS | {"solid.3mf", "drawing.pdf", "setup_sheet.pdf"}
+WITH_PROCESS = ALWAYS | {"solid.3mf", "drawing.pdf", "drawing.dxf", "setup_sheet.pdf"}
 
 
 @pytest.fixture(scope="module")
@@ -100,8 +100,8 @@ def test_setup_sheet_tells_programs_tools_datum_and_cautions(routed: Path) -> No
         assert said in text
 
 
-def test_drawing_is_one_page_with_the_sizes(routed: Path) -> None:
-    assert len(pypdf.PdfReader(routed / "drawing.pdf").pages) == 1
+def test_drawing_has_the_sizes(routed: Path) -> None:
+    assert len(pypdf.PdfReader(routed / "drawing.pdf").pages) == 2
     text = words(routed / "drawing.pdf")
     # A cone of 40 degrees, 30 mm deep, that ends in an arc of 6 mm turning through 50 degrees: the arc is
     # 6 (1 - sin 40) = 2.143 mm deep and 6 cos 40 = 4.596 mm wide.

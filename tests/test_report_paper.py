@@ -28,16 +28,26 @@ class Letters(NamedTuple):
     size: float
 
 
+class Box(NamedTuple):
+    """About letters shown at once, level or upright: mm from the page's lower left corner."""
+
+    left: float
+    low: float
+    right: float
+    high: float
+
+
 class Drawn(NamedTuple):
-    """What a page shows: its letters, and (N, 2) the points of each of its lines in mm."""
+    """What a page shows: its level letters, (N, 2) the points of each of its lines in mm, boxes of all its letters."""
 
     letters: list[Letters]
     lines: list[np.ndarray]
+    boxes: list[Box]
 
 
 def drawn(page: pypdf.PageObject) -> Drawn:
     """By the operators of ISO 32000-1, tables 57, 59, 105, 107, 108 and 109, as far as simple fonts go."""
-    shown, lines = [], []
+    shown, lines, boxes = [], [], []
     fonts = page["/Resources"]["/Font"]
     matrix, kept = np.eye(3), []
     text = start = np.eye(3)
@@ -77,12 +87,16 @@ def drawn(page: pypdf.PageObject) -> Drawn:
             along = sum(float(widths[code]) for code in codes) * size / 1000.0 + between * codes.count(b" ")
             place = text @ matrix
             text = square([1, 0, 0, 1, along, 0]) @ text
+            if along > 0.0:
+                # From a tenth below the line to seven tenths above it: where this font's figures and capitals are.
+                corners = np.array([[0.0, -0.1 * size, 1.0], [along, 0.7 * size, 1.0]]) @ place / POINTS
+                boxes.append(Box(*corners[:, :2].min(axis=0), *corners[:, :2].max(axis=0)))
             if place[0, 1] == 0.0:
                 left, low = place[2, :2] / POINTS
                 shown.append(Letters(left, left + along * place[0, 0] / POINTS, low, size * place[0, 0] / POINTS))
         else:
             assert operator not in (b"TJ", b"'", b'"', b"TD", b"Tc", b"Tz"), operator
-    return Drawn([each for each in shown if each.right > each.left], [np.array(line) for line in lines])
+    return Drawn([each for each in shown if each.right > each.left], [np.array(line) for line in lines], boxes)
 
 
 def stand_apart_within_the_margins(path: Path) -> int:
@@ -153,13 +167,24 @@ def test_long_texts_and_many_rows_go_on_overleaf(tmp_path: Path) -> None:
     assert all(f"page {number}" in page for number, page in enumerate(pages[1:], start=2))
 
 
-def test_strip_that_is_full_goes_on_overleaf(tmp_path: Path) -> None:
-    flow = paper.listed([f"item{number} " + "and on " * 20 for number in range(60)], paper.SMALL)
-    paper.write_pdf(flow, tmp_path / "strip.pdf", title="strip", strip=84.0)
-    assert stand_apart_within_the_margins(tmp_path / "strip.pdf") == 2
-    first, second = pypdf.PdfReader(tmp_path / "strip.pdf").pages
-    assert min(each.left for each in drawn(first).letters) > paper.LONG - paper.MARGIN - 84.1  # rounding
-    assert "item59" in second.extract_text()
+def test_columns_that_are_full_go_on_overleaf_behind_a_page_that_is_drawn(tmp_path: Path) -> None:
+    flow = paper.listed([f"item{number} " + "and on " * 20 for number in range(100)], paper.SMALL)
+
+    def first(page) -> None:
+        page.setFont(paper.PLAIN, 8.0)
+        for number in range(12):
+            page.drawString(60.0, 60.0 + 20.0 * number, f"drawn{number}")
+
+    size = paper.LONG, paper.SHORT
+    paper.write_pdf(flow, tmp_path / "columns.pdf", title="columns", size=size, columns=3, first=first)
+    assert stand_apart_within_the_margins(tmp_path / "columns.pdf") >= 3
+    pages = pypdf.PdfReader(tmp_path / "columns.pdf").pages
+    assert "drawn11" in pages[0].extract_text()
+    assert "item" not in pages[0].extract_text()
+    wide = paper.column(paper.LONG - 2 * paper.MARGIN, 3)
+    starts = {round(each.left - paper.MARGIN) for each in drawn(pages[1]).letters if each.low < paper.SHORT - 25.0}
+    assert {0, round(wide + 7.0), round(2 * wide + 14.0)} <= starts
+    assert "item99" in pages[-1].extract_text()
 
 
 def test_same_flow_is_the_same_file(tmp_path: Path) -> None:

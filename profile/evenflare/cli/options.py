@@ -207,7 +207,7 @@ def parser() -> argparse.ArgumentParser:
         "example: evenflare export runs/shelf/best.toml --out to_cut --tolerance tolerance.json --gauges\n\n"
         "writes solid.stl (mm, throat plane z = 0), points.csv (wall, normals, tool), design.toml, report.html.\n"
         "Oblong: points.csv is rows around the wall; points_azimuth_0.csv, _45, _90 and sections.csv stand beside it.\n"
-        "With a process also solid.3mf, drawing.pdf, setup_sheet.pdf and, by process:\n"
+        "With a process also solid.3mf, drawing.pdf, drawing.dxf, setup_sheet.pdf and, by process:\n"
         "  router   roughing.nc, finishing.nc, back.nc, toolpath.csv, proof.json\n"
         "  lathe    turning.nc, toolpath.csv, proof.json (round parts)\n"
         "  sheets   layers.dxf, layers.csv, layer_points.csv, glue_up.txt\n"

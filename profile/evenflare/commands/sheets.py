@@ -25,14 +25,15 @@ def write_sheets(
     gauged: bool = False,
     changes: Sequence[str] = (),
 ) -> Written:
-    """`drawing.pdf` and `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them.
+    """`drawing.pdf`, `drawing.dxf`, `setup_sheet.pdf`. asked : of the wall; gauged : whether gauges lie beside them.
 
     changes : what is not made as asked.
     """
-    part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf")
+    part_drawing.write_drawing(design, solid, process, asked, folder / "drawing.pdf", dxf=folder / "drawing.dxf")
     path = folder / "setup_sheet.pdf"
     setup_sheet.write_setup_sheet(design, solid, process, proved, asked, path, gauged=gauged, changes=changes)
     return [
-        ("drawing.pdf", "section, front, sizes, and what is asked of the wall by zone"),
+        ("drawing.pdf", "views, sizes, what is asked of the wall by zone, and how it is set out by hand"),
+        ("drawing.dxf", "its views in mm of the part, for a CAD program"),
         ("setup_sheet.pdf", "for the bench: order of work, datums, tools, times, proof, cautions"),
     ]

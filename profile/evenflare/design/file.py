@@ -76,13 +76,18 @@ class Solid:
 
 @dataclass(frozen=True)
 class Design:
-    """A waveguide, the air in it, where it is heard, and what is made of it."""
+    """A waveguide, the air in it, where it is heard, and what is made of it.
+
+    revision, date : as the designer states them, for the drawing; the day as ISO 8601 writes it. Empty: not stated.
+    """
 
     name: str
     waveguide: Waveguide
     air: Air
     observation: Observation
     solid: Solid = Solid()
+    revision: str = ""
+    date: str = ""
 
 
 def default_observation(waveguide: Waveguide) -> Observation:
@@ -122,7 +127,8 @@ def read_design(path: Path | str) -> Design:
         prove(waveguide, str(path), body=f"{path} {mounting.points_place or f'[waveguide] {wall.points_key}'}")
     observation = _observation(file.analysis, waveguide)
     check_covered(driver, observation.frequency, path=path, asked="the frequencies of [analysis]")
-    return Design(file.name or from_path(path.stem), waveguide, air, observation, _solid(file.solid))
+    name = file.name or from_path(path.stem)
+    return Design(name, waveguide, air, observation, _solid(file.solid), file.revision, file.date)
 
 
 def _observation(table: AnalysisTable, waveguide: Waveguide) -> Observation:
@@ -175,6 +181,8 @@ def design_toml(design: Design) -> str:
     return toml(
         f"Waveguide design {design_id(design)}. Sizes in the unit that ends each key.",
         ("name", design.name),
+        ("revision", design.revision or None),
+        ("date", design.date or None),
         ("waveguide", wall_keys(waveguide.shape, air)),
         ("driver", driver_keys(waveguide.driver)),
         ("mounting", mounting_keys(waveguide.mounting)),

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from datetime import date
 from typing import Annotated, Any, ClassVar, Generic, Literal, TypeVar, cast
 
 import numpy as np
@@ -226,6 +227,13 @@ class OblongSolidTable(SolidTable):
         return self
 
 
+def _day(value: str) -> str:
+    try:
+        return value and date.fromisoformat(value).isoformat()
+    except ValueError:
+        raise fault(f'date = "{value}": must be a day as year, month and day. Write for example "2026-11-29"') from None
+
+
 AnyWall = TypeVar("AnyWall", bound=WallTable | OblongTable)
 
 
@@ -233,6 +241,8 @@ class DesignTable(Table, Generic[AnyWall]):
     """A whole design file."""
 
     name: Name = ""
+    revision: Name = ""
+    date: Annotated[Name, AfterValidator(_day)] = ""
     waveguide: AnyWall
     driver: DriverTable
     mounting: MountingTable = MountingTable()

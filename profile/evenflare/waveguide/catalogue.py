@@ -18,16 +18,30 @@ from evenflare.waveguide.families import (
 )
 from evenflare.waveguide.family import DEPTH, FLARE_LENGTH, ROUNDOVER, WALL_ANGLE, Family, Parameter
 
-_HYPERBOLIC = Parameter("hyperbolic_parameter", "hyperbolic_parameter", (0, 20), example=0.6)
+_HYPERBOLIC = Parameter("hyperbolic_parameter", "hyperbolic_parameter", (0, 20), example=0.6, symbol="T")
 _FREE = (
-    Parameter("arc_length", "arc_length_mm", (2, 3000), MILLIMETRE, example=120),
-    Parameter("throat_angle", "throat_angle_deg", (-45, 90), DEGREE, example=5),
-    Parameter("curvature", "curvature_per_m", (-5000, 5000), example=(2.0, 8.0, 12.0), count=(2, 1000)),
+    Parameter("arc_length", "arc_length_mm", (2, 3000), MILLIMETRE, example=120, symbol="L"),
+    Parameter("throat_angle", "throat_angle_deg", (-45, 90), DEGREE, example=5, symbol="a0"),
+    Parameter("curvature", "curvature_per_m", (-5000, 5000), example=(2.0, 8.0, 12.0), count=(2, 1000), symbol="k"),
 )
 
 _COME_ALONG = (
-    Family("conical", "A cone", Conical, (DEPTH, WALL_ANGLE, ROUNDOVER), members.conical),
-    Family("exponential", "An exponential horn", Exponential, (DEPTH, FLARE_LENGTH, ROUNDOVER), members.exponential),
+    Family(
+        "conical",
+        "A cone",
+        Conical,
+        (DEPTH, WALL_ANGLE, ROUNDOVER),
+        members.conical,
+        formula="r = r0 + z tan A",
+    ),
+    Family(
+        "exponential",
+        "An exponential horn",
+        Exponential,
+        (DEPTH, FLARE_LENGTH, ROUNDOVER),
+        members.exponential,
+        formula="r = r0 exp(z / x0)",
+    ),
     Family(
         "hyperbolic",
         "A horn of the hyperbolic family",
@@ -36,6 +50,7 @@ _COME_ALONG = (
         members.hyperbolic,
         ranges=lambda limits, driver: {"hyperbolic_parameter": (0.0, 3.0)},
         values=lambda shape, meridian: (float(getattr(shape, "hyperbolic_parameter", 1.0)),),
+        formula="r = r0 (cosh(z / x0) + T sinh(z / x0))",
     ),
     Family(
         "tractrix",
@@ -43,6 +58,7 @@ _COME_ALONG = (
         Tractrix,
         (replace(DEPTH, example=None), replace(FLARE_LENGTH, name="flare_radius"), ROUNDOVER),
         members.tractrix,
+        formula="z = w(r0) − w(r) with w(r) = x0 arcosh(x0 / r) − √(x0² − r²)",
     ),
     Family(
         "oblate_spheroidal",
@@ -50,6 +66,7 @@ _COME_ALONG = (
         OblateSpheroidal,
         (DEPTH, WALL_ANGLE, ROUNDOVER),
         members.oblate_spheroidal,
+        formula="r = √(r0² + (z tan A)²)",
     ),
     Family(
         "free",
@@ -60,6 +77,8 @@ _COME_ALONG = (
         ranges=members.free_ranges,
         values=members.free_values,
         depth_key="arc_length_mm",
+        formula="z = ∫ cos a ds, r = r0 + ∫ sin a ds, a = a0 + ∫ k ds along an arc of length L;"
+        " k linear between evenly spaced places",
     ),
 )
 

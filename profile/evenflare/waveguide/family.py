@@ -27,6 +27,7 @@ class Parameter:
     default  : of a key that may be left out; None leaves the field None.
     count    : fewest and most values, where it is a list.
     full_key : of an angle against the axis, the key that may give the full angle, twice it, in its place.
+    symbol   : in the family's formula; empty where it is not in it.
     """
 
     name: str
@@ -37,6 +38,7 @@ class Parameter:
     default: float | None = None
     count: tuple[int, int] | None = None
     full_key: str = ""
+    symbol: str = ""
 
     def value(self, number: float, air: Air) -> float:
         """In SI, of a number in the key's unit."""
@@ -98,6 +100,9 @@ class Family:
     ranges     : of those further values within limits, by name, after depth, mouth and roundover, which all have.
     values     : with which `member` gives a shape, of that meridian, back; of a shape of another family, the nearest.
     depth_key  : what a user changes to change the depth.
+    formula    : of the wall before its roundover, for who sets it out by hand: r over z, both from where the axis meets
+                 the throat plane, with the throat's radius r0 and the parameters' symbols, lengths in one unit; empty
+                 where points say it better.
     """
 
     name: str
@@ -108,6 +113,7 @@ class Family:
     ranges: Callable[[Limits, Driver], Mapping[str, Range]] = _no_ranges
     values: Callable[[Shape, Meridian], Sequence[float]] = _no_values
     depth_key: str = "depth_mm"
+    formula: str = ""
 
     @property
     def boundable(self) -> tuple[Parameter, ...]:
@@ -144,7 +150,9 @@ def before_roundover(shape: Shape, meridian: Meridian) -> tuple[Piece, ...]:
 
 DEPTH = Parameter("depth", "depth_mm", (5, 1000), MILLIMETRE, example=90)
 ROUNDOVER = Parameter("roundover_radius", "roundover_radius_mm", (0, 500), MILLIMETRE, default=0.0)
-WALL_ANGLE = Parameter("wall_angle", "wall_angle_deg", (0.5, 89), DEGREE, example=42, full_key="coverage_deg")
-FLARE_LENGTH = Parameter("flare_length", "cutoff_hz", (2, 30e3), None, example=500)
+WALL_ANGLE = Parameter(
+    "wall_angle", "wall_angle_deg", (0.5, 89), DEGREE, example=42, full_key="coverage_deg", symbol="A"
+)
+FLARE_LENGTH = Parameter("flare_length", "cutoff_hz", (2, 30e3), None, example=500, symbol="x0")
 END_ANGLE = Parameter("end_angle", "end_angle_deg", (0.5, 90), DEGREE)
 """Of no shape's fields: it follows from them, see `Family.found`."""

@@ -268,6 +268,10 @@ class RoundedRectangle:
         found = float(np.arctan(1.0 - q)), float(np.arctan2(1.0, 1.0 - p))
         return tuple(each for each in found if 1e-9 < each < 0.5 * np.pi - 1e-9)
 
+    def shares(self, z: FloatArray, *, mouth: Mouth) -> FloatArray:
+        """The corner's semi-axes as shares of the section's own, (2, ...), at depths z (m, any shape)."""
+        return self._corner(z, mouth)[0]
+
     def _corner(self, z: FloatArray, mouth: Mouth) -> tuple[FloatArray, FloatArray, FloatArray]:
         """The corner's semi-axes as shares of the section's (2, ...), and their first and second derivatives by z."""
         t = np.clip(z / mouth.depth, 0.0, 1.0)

@@ -31,8 +31,16 @@ COLOURS = {
     "go": 3,
     "no_go": 1,
     "sheet": 8,
+    "outline": 7,
+    "thin": 8,
+    "dimension": 5,
+    "axis": 4,
+    "hatch": 9,
+    "words": 7,
 }
-"""Layers, named by what is done along their curves, and the format's numbers of their colours. `sheet` is not cut."""
+"""Layers, named by what is done along their curves, and the format's numbers of their colours; `sheet` is not cut. From
+`outline` on: of drawings that are read, and cut by nobody.
+"""
 
 
 @dataclass(frozen=True)
@@ -57,6 +65,17 @@ class Closed:
 
 
 @dataclass(frozen=True)
+class Track:
+    """A line on a layer through points (N, 2), m."""
+
+    layer: str
+    points: FloatArray
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "points", read_only(self.points))
+
+
+@dataclass(frozen=True)
 class Words:
     """A line of text on a layer, its middle at x, y; height of its capitals; m. `turned`: counter-clockwise."""
 
@@ -68,7 +87,7 @@ class Words:
     turned: bool = False
 
 
-Drawn = Circle | Closed | Words
+Drawn = Circle | Closed | Track | Words
 
 
 def write_dxf(drawn: Sequence[Drawn], path: Path, *, about: str = "") -> None:
@@ -115,9 +134,9 @@ def _fill(document: Drawing, drawn: Sequence[Drawn]) -> None:
         attributes = {"layer": each.layer}
         if isinstance(each, Circle):
             space.add_circle((_mm(each.x), _mm(each.y)), _mm(each.radius), dxfattribs=attributes)
-        elif isinstance(each, Closed):
+        elif isinstance(each, Closed | Track):
             points = np.round(each.points / MILLIMETRE, 6) + 0.0
-            space.add_lwpolyline(points.tolist(), close=True, dxfattribs=attributes)
+            space.add_lwpolyline(points.tolist(), close=isinstance(each, Closed), dxfattribs=attributes)
         else:
             turn = 90.0 if each.turned else 0.0
             words = space.add_text(_encoded(each.text), height=_mm(each.height), rotation=turn, dxfattribs=attributes)

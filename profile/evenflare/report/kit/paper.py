@@ -14,7 +14,17 @@ from reportlab.lib.styles import ParagraphStyle
 from reportlab.lib.units import mm
 from reportlab.pdfbase.pdfmetrics import registerFont
 from reportlab.pdfbase.ttfonts import TTFont
-from reportlab.platypus import BaseDocTemplate, Flowable, Frame, Image, KeepTogether, PageTemplate, Paragraph, Table
+from reportlab.platypus import (
+    BaseDocTemplate,
+    Flowable,
+    Frame,
+    Image,
+    KeepTogether,
+    PageBreak,
+    PageTemplate,
+    Paragraph,
+    Table,
+)
 
 from evenflare import files
 from evenflare.report.kit import canvas, letters, style
@@ -35,6 +45,8 @@ SUBHEADING = ParagraphStyle("subheading", _HEAD, fontSize=7.0, leading=10.5)
 TITLE = ParagraphStyle("title", _HEAD, fontSize=15.0, leading=18.5, spaceAfter=4.0)
 _HEADER = 7.0
 """mm, between the margin and what stands on a later page."""
+_BETWEEN = 7.0
+"""mm, between columns."""
 _PICTURE = 86.0
 """mm, width."""
 
@@ -122,43 +134,47 @@ def pictures(figures: Sequence[Any]) -> Table:
     )
 
 
+def column(wide: float, columns: int) -> float:
+    """mm, width of each of so many columns beside each other."""
+    return (wide - _BETWEEN * (columns - 1)) / columns
+
+
 def write_pdf(
     flow: Sequence[Any],
     path: Path,
     *,
     title: str,
-    strip: float | None = None,
-    views: Callable[[Any], None] = lambda _: None,
+    size: tuple[float, float] = (SHORT, LONG),
+    columns: int = 1,
+    first: Callable[[Any], None] | None = None,
 ) -> None:
-    """Write what flows over A4 pages as one PDF, the same for the same flow, whole or not at all.
+    """Write what flows over pages as one PDF, the same for the same flow, whole or not at all.
 
-    title : of the file, and above every later page.
-    strip : mm; the pages lie, and on the first the flow has a strip of that width at the right, beside the
-    views : that are drawn on the page's canvas.
+    title   : of the file, and above every later page.
+    size    : mm, width and height of a page; `columns` beside each other on each.
+    first   : draws a page before the flow begins.
     Errors: InputError as replacing.
     """
-    wide, high = (SHORT, LONG) if strip is None else (LONG, SHORT)
+    wide, high = size
     room = wide - 2 * MARGIN, high - 2 * MARGIN
+    each = column(room[0], columns)
 
     def later(page: Any, _: Any) -> None:
         header = words(f"{title}, page {page.getPageNumber()}", textColor=style.QUIET)
         header.wrap(room[0] * mm, MARGIN * mm)
         header.drawOn(page, MARGIN * mm, (high - MARGIN - 0.7 * _HEADER) * mm)
 
-    def frame(width: float, height: float) -> Frame:
-        return Frame((wide - MARGIN - width) * mm, MARGIN * mm, width * mm, height * mm, 0, 0, 0, 0)
+    def frames(height: float) -> list[Frame]:
+        lefts = [MARGIN + k * (each + _BETWEEN) for k in range(columns)]
+        return [Frame(left * mm, MARGIN * mm, each * mm, height * mm, 0, 0, 0, 0) for left in lefts]
 
     content = io.BytesIO()
     about = {"title": title, "creator": "evenflare", "author": "", "subject": "", "invariant": 1}
     document = BaseDocTemplate(content, pagesize=(wide * mm, high * mm), **about)
-    document.addPageTemplates(
-        [
-            PageTemplate(
-                "first", frame(strip or room[0], room[1]), lambda page, _: views(page), autoNextPageTemplate="later"
-            ),
-            PageTemplate("later", frame(room[0], room[1] - _HEADER), later),
-        ]
-    )
-    document.build(list(flow))
+    begin = PageTemplate("first", frames(room[1]), autoNextPageTemplate="later")
+    if first is not None:
+        begin.onPage = lambda page, _: first(page)
+    document.addPageTemplates([begin, PageTemplate("later", frames(room[1] - _HEADER), later)])
+    document.build([*([PageBreak()] if first is not None else []), *flow])
     with files.replacing(path) as temporary:
         temporary.write_bytes(content.getbuffer())

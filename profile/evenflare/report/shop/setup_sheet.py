@@ -7,23 +7,20 @@ from pathlib import Path
 from typing import Any
 
 from evenflare.design.file import Design, design_id
-from evenflare.manufacture.casting.casting import CAUTIONS as CASTING_CAUTIONS
 from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.milling.ambiguous import warnings
-from evenflare.manufacture.milling.gcode import CAUTIONS as CUTTING_CAUTIONS
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.milling.start_end import start_and_end
 from evenflare.manufacture.part.features import features_words
 from evenflare.manufacture.part.stl import SolidFile
-from evenflare.manufacture.printing.print_files import CAUTIONS as PRINT_CAUTIONS
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved
 from evenflare.manufacture.proof.proof import Proof
-from evenflare.manufacture.sheets.layer_files import GLUE_CAUTIONS
 from evenflare.report.kit import paper, style
 from evenflare.report.kit.paper import BODY, HEADING, TITLE, listed, table, together, words
 from evenflare.report.shop import cutting, zones
+from evenflare.report.shop.cautions import cautions
 from evenflare.units import MILLIMETRE, MINUTE, PERCENT
 
 _KINDS = {"ball": "ball nose", "bull": "bull nose", "flat": "flat end", "drill": "drill", "turning": "insert"}
@@ -57,9 +54,7 @@ def write_setup_sheet(
     ]
     sheets, casting = "sheets" in process.makes, "pattern" in process.makes
     prints = "prints" in process.makes
-    cautions = GLUE_CAUTIONS if sheets else PRINT_CAUTIONS if prints else CUTTING_CAUTIONS
-    if casting:
-        cautions = (*CASTING_CAUTIONS, *(CUTTING_CAUTIONS if programs else ()))
+    told = cautions(process, programs=bool(programs))
     flow = [
         words(f"Set-up sheet: {design.name}", TITLE),
         words(f"Design id {design_id(design)}. Process {process.name}. Made by evenflare."),
@@ -71,7 +66,7 @@ def write_setup_sheet(
         *(_layers(process) if sheets else []),
         *(_pattern(process) if casting else []),
         *(_prints(process) if prints else []),
-        together([words("Cautions", HEADING), *listed([*map(_sentence, dict.fromkeys(cautions))], mark="!")]),
+        together([words("Cautions", HEADING), *listed(told, mark="!")]),
         *([] if proof is None else _proof(proof)),
     ]
     paper.write_pdf(flow, path, title=f"{design.name} {design_id(design)}: set-up sheet")

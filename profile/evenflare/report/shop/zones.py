@@ -5,9 +5,10 @@ from __future__ import annotations
 from collections.abc import Callable, Sequence
 from typing import Any
 
-from evenflare.manufacture.gauges.asked import WallAsked, indication, letter, origin_words, places, remedy_words, sides
+from evenflare.manufacture.gauges.asked import WallAsked, indication, origin_words, places, remedy_words, sides
+from evenflare.manufacture.gauges.asked import letter as zone_name
 from evenflare.report.kit import paper
-from evenflare.report.kit.drafting import THIN, View, label, line
+from evenflare.report.kit.drafting import THIN, View, letter, line
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide.wall_zones import WallZone
 
@@ -31,7 +32,7 @@ def mark(view: View, asked: WallAsked, half: Callable[[float], float], *, depth:
     for middle, (x, y) in zip(middles, spots, strict=True):
         line(view, [(x * view.scale, y * view.scale), (middle, -half(middle))], THIN)
     for number, (x, y) in enumerate(spots):
-        label(view, letter(number), (x * view.scale, y * view.scale))
+        letter(view.sheet, view.on_paper((x * view.scale, y * view.scale)), zone_name(number), away=(0.0, 0.5))
 
 
 def letters_at(middles: Sequence[float], depth: float) -> list[tuple[float, float]]:
@@ -71,7 +72,7 @@ def tabled(asked: WallAsked) -> bool:
 
 def _table(asked: WallAsked, width: float, look: Any) -> Any:
     rows = [
-        [letter(number), *places(zone), *sides(zone), f"{(zone.minus + zone.plus) / MILLIMETRE:.3f}"]
+        [zone_name(number), *places(zone), *sides(zone), f"{(zone.minus + zone.plus) / MILLIMETRE:.3f}"]
         for number, zone in enumerate(asked.zones)
     ]
     return paper.table(["zone", "from z", "to z", "minus", "plus", "total"], rows, [width / 6.0] * 6, look)
@@ -79,7 +80,7 @@ def _table(asked: WallAsked, width: float, look: Any) -> Any:
 
 def _frames(asked: WallAsked, look: Any) -> Any:
     """The tolerance frame of each zone's profile, referred to datum A, the throat plane, and B, the axis."""
-    rows = [(f"zone {letter(number)}", indication(zone), ("A", "B")) for number, zone in enumerate(asked.zones)]
+    rows = [(f"zone {zone_name(number)}", indication(zone), ("A", "B")) for number, zone in enumerate(asked.zones)]
     return paper.profile_frames(rows, 3.9 * look.fontSize, look)
 
 

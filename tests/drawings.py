@@ -34,7 +34,7 @@ def part_of(waveguide: Waveguide, solid: Solid, process: Process) -> SolidFile:
     """The solid as `export` makes it, but coarse; its path is not written."""
     features, coarse = features_of(solid, process), 0.3 * MILLIMETRE
     if waveguide.is_round:
-        sizes = solid_sizes(waveguide.meridian, solid)
+        sizes = solid_sizes(waveguide.meridian, solid, body=waveguide.mounting.body)
         features = fitted(waveguide, sizes, features)
         mesh = build_round(waveguide.meridian, sizes, features, chord_error=coarse)
         return solid_file(Path("solid.stl"), sizes, mesh, features=features)

@@ -2,13 +2,16 @@
 
 from __future__ import annotations
 
+import re
 from dataclasses import replace
 
 import numpy as np
 import pytest
+import shapely
 import trimesh
 
 from commandline import run
+from drawings import NUMBER, words, written
 from evenflare.design.file import read_design
 from evenflare.manufacture import solid_sizes
 from evenflare.manufacture.part.bolts import bolt_places
@@ -16,6 +19,7 @@ from evenflare.manufacture.part.features import features_of
 from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.stl import build_round
 from evenflare.units import MILLIMETRE as MM
+from evenflare.waveguide.body import dense
 from evenflare.waveguide.body import volume as inside
 
 ROLLED = """
@@ -126,3 +130,18 @@ def test_sheets_and_patterns_of_a_body_are_refused(process, said, tmp_path, caps
     path.write_text(ROLLED, encoding="utf-8")
     assert run(["export", str(path), "--out", str(tmp_path / "out"), "--process", process, "--quiet"]) == 2
     assert said in capsys.readouterr().err
+
+
+def test_the_outside_is_set_out_by_the_drawing_alone(read, tmp_path):
+    """Rebuilt from the text of the PDF: lines between its rows stay within the 0.02 mm that it states."""
+    design = read(ROLLED)
+    text = words(written(design.waveguide, tmp_path, solid=design.solid, process="print"))
+    told = text[text.index("The outside, from the mouth's rim") :]
+    told = told[told.index("diameter") : told.index("Cautions")]
+    rows = np.array([[float(z), 0.5 * float(across)] for z, across in re.findall(f"({NUMBER}) ({NUMBER})", told)])
+    around = dense(design.waveguide.outside)
+    exact = shapely.LineString(np.column_stack([around.z, around.r]) / MM)
+    assert len(rows) > 10
+    # Three decimals of z and of a diameter, and the exact outside between 129 points of a piece.
+    assert exact.hausdorff_distance(shapely.LineString(rows)) <= 0.02 + 0.002
+    assert "a disc Ø90.00 x 6 closes flush" in text

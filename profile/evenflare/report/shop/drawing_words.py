@@ -34,6 +34,7 @@ def flow(part: DrawnPart, design: Design, width: float) -> list[Any]:
         *zones.tables(part.asked, width - 2.0, SMALL),
         *paper.listed(zones.notes(part.asked), SMALL, mark="–"),
         *setting_out.flow(part.waveguide, part.asked, width),
+        *(setting_out.body_flow(part.waveguide, width) if part.solid.sizes.kind == "body" else []),
         paper.words("Cautions", SUBHEADING),
         *paper.listed(cautions(part.process, programs=part.process.makes_programs), SMALL, mark="!"),
     ]
@@ -102,6 +103,9 @@ def _seat_words(part: DrawnPart) -> list[str]:
             f" {seat.hole_depth / MILLIMETRE:.2f} deep from the throat plane, on a circle of"
             f" Ø{seat.bolt_circle / MILLIMETRE:.2f}, the first on x"
         )
+    if sizes.kind == "body":
+        disc = f"Ø{seat.diameter / MILLIMETRE:.2f} x {sizes.wall / MILLIMETRE:g}"
+        told.append(f"the seat is open through the back, which a disc {disc} closes flush once the driver sits")
     if sizes.kind == "shell" and seat.is_cut:
         radius, top = (length / MILLIMETRE for length in features.hub(sizes.wall))
         told.append(f"hub that carries it Ø{2 * radius:.2f}, from the back face to {top:.2f} above the throat plane")

@@ -13,6 +13,7 @@ from typing import Any, NamedTuple
 import numpy as np
 
 from evenflare.manufacture.gauges.asked import WallAsked
+from evenflare.manufacture.part.outline import body_outside
 from evenflare.report.kit import paper
 from evenflare.report.kit.paper import NUMBERS, SMALL, SUBHEADING
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
@@ -85,6 +86,24 @@ def flow(waveguide: Waveguide, asked: WallAsked, width: float) -> list[Any]:
         *told,
         *paper.listed([between], SMALL, mark="–"),
         paper.table(table.head, table.rows, [width / columns] * columns, NUMBERS),
+    ]
+
+
+def body_flow(waveguide: Waveguide, width: float) -> list[Any]:
+    """Coordinates of a round body's outside, as it is solved, for a column of that width in mm."""
+    body = waveguide.mounting.body
+    assert body is not None  # no other solid is a body
+    around = body_outside(waveguide.meridian, body, chord_error=CLOSE)
+    kept = np.concatenate([[True], np.hypot(np.diff(around.z), np.diff(around.r)) > TOUCH])
+    rows = [
+        [f"{z / MILLIMETRE:.3f}", f"{2.0 * r / MILLIMETRE:.3f}"]
+        for z, r in zip(around.z[kept], around.r[kept], strict=True)
+    ]
+    lines = [f"straight lines from row to row stay within {CLOSE / MILLIMETRE:.3f} of it; it is part of what sounds"]
+    return [
+        paper.words("The outside, from the mouth's rim round the back to the axis", SUBHEADING),
+        *paper.listed(lines, SMALL, mark="–"),
+        paper.table(("z", "diameter"), rows, [width / 2.0] * 2, NUMBERS),
     ]
 
 

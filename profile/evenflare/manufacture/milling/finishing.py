@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.engagement import levels_of, met_by_ball
 from evenflare.manufacture.milling.program import SAME, Leg, Program, assembled
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.wall.offset import tool_path
@@ -63,7 +64,17 @@ def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Pro
         " face",
         below_the_part(float(tips[:, 2].min()), waveguide.depth),
     ]
-    return assembled("finishing", tool, legs, datum=FRONT_DATUM, kind="milling", setup=setup, chord=chord)
+    step = -float(levels_of(waveguide, process)[0])
+    return assembled(
+        "finishing",
+        tool,
+        legs,
+        datum=FRONT_DATUM,
+        kind="milling",
+        setup=setup,
+        chord=chord,
+        engagement=met_by_ball(tips, radius=tool.radius, step=step, left=process.stock_left),
+    )
 
 
 def below_the_part(lowest: float, depth: float) -> str:

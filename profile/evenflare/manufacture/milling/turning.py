@@ -65,7 +65,21 @@ def _program(name: str, tool: Tool, legs: list[Leg], process: Process, datum: st
     if process.machine.programmed_point == "imaginary_tip":
         shift = np.array([tool.corner_radius, 0.0, -tool.corner_radius])
     moved = [leg._replace(points=leg.points + shift) for leg in legs]
-    return assembled(name, tool, moved, datum=datum, kind="turning", setup=setup, chord=_chord(process))
+    engagement = process.stepdown
+    if name == "turning" and tool.name != process.roughing_tool:
+        # Where the roughing nose is the larger, it leaves more in hollow corners: of a right one so much.
+        more = max(0.0, process.tool(process.roughing_tool).corner_radius - tool.corner_radius)
+        engagement = process.stock_left + (np.sqrt(2.0) - 1.0) * more + _chord(process)
+    return assembled(
+        name,
+        tool,
+        moved,
+        datum=datum,
+        kind="turning",
+        setup=setup,
+        chord=_chord(process),
+        engagement=float(engagement),
+    )
 
 
 def bore_radius(waveguide: Waveguide, process: Process) -> float:

@@ -82,7 +82,9 @@ def write_programs(proved: Proved, folder: Path) -> None:
             raise InputError(
                 f"{each.program}.nc: cut in software, gouge {each.gouge.size / MILLIMETRE:.4f} mm, must be at most"
                 f" {each.tolerance / MILLIMETRE:g}, {len(each.contacts)} contacts of rapid moves, shank or holder, must"
-                " be none: no program is written. Take another tool or a finer tolerance"
+                f" be none, engagement {each.engagement.size / MILLIMETRE:.4f} mm, must be at most"
+                f" {each.engagement_stated / MILLIMETRE:.4f}: no program is written. Take another tool or a finer"
+                " tolerance"
             )
     for program, text in zip(proved.programs, proved.texts, strict=True):
         files.write_text(folder / f"{program.name}.nc", text)

@@ -31,6 +31,8 @@ LARGEST_RASTER = 4000
 """Cells across: 128 MB. A larger part is proved on a coarser grid."""
 TURNED_GRID = 0.02 * MILLIMETRE
 """Of a half-section, whose cells are few."""
+ROUNDED = 1e-6
+"""m, by which an engagement may exceed what is stated: numbers of a program end at 0.1 um, and ramps add a few."""
 BACK = "back"
 """The program that is run with the back up."""
 BOLT_CLEARANCE = 10 * MILLIMETRE
@@ -43,6 +45,8 @@ class ProgramProof:
 
     gouge, leftover  : the greatest, along the normal; the gouge counts how far shank and holder reached into material.
     contacts         : of rapid moves, shank and holder with material.
+    engagement       : the greatest, of the cutter, as Program counts it; engagement_stated : what it promises, inf if
+                       it promises nothing.
     tolerance        : for the gouge.
     leftover_allowed : scallop height and tolerance, for the program that finishes; None where stock is left for
                        another.
@@ -57,6 +61,8 @@ class ProgramProof:
     leftover: Worst
     plug: float
     contacts: tuple[Contact, ...]
+    engagement: Worst
+    engagement_stated: float
     grid: float
     tolerance: float
     leftover_allowed: float | None
@@ -65,8 +71,13 @@ class ProgramProof:
 
     @property
     def accepted(self) -> bool:
-        """Whether the gouge is within the tolerance and nothing touched material that must not."""
-        return self.gouge.size <= self.tolerance and not self.contacts
+        """Whether gouge and engagement are within what is allowed and nothing touched material that must not."""
+        return self.gouge.size <= self.tolerance and not self.contacts and self.engagement_kept
+
+    @property
+    def engagement_kept(self) -> bool:
+        """Whether the cutter met no more material than the program promises."""
+        return self.engagement.size <= self.engagement_stated + ROUNDED
 
     @property
     def leftover_within(self) -> bool | None:
@@ -140,11 +151,12 @@ def prove(
             piece = stock(exact, top=top, bore=bore if turned else 0.0)
         here = [number for number, other in enumerate(setups) if other == setup]
         for number in here:
-            piece, contacts = cut(piece, programs[number], programmed_point=programmed_point)
+            piece, contacts, engaged = cut(piece, programs[number], programmed_point=programmed_point)
             finished[number] = _judged(
                 programs[number],
                 piece,
                 contacts,
+                engaged,
                 tolerance=tolerance,
                 allowed=(scallop_height + tolerance) if number == here[-1] else None,
                 programmed_point=programmed_point if setup == "turning" else None,
@@ -176,6 +188,7 @@ def _judged(
     program: Program,
     piece: Workpiece,
     contacts: tuple[Contact, ...],
+    engaged: Contact,
     *,
     tolerance: float,
     allowed: float | None,
@@ -191,6 +204,8 @@ def _judged(
         leftover=found.leftover,
         plug=found.plug,
         contacts=contacts,
+        engagement=Worst(engaged.depth, engaged.place),
+        engagement_stated=program.greatest_engagement,
         grid=piece.truth.step,
         tolerance=tolerance,
         leftover_allowed=allowed,
@@ -218,6 +233,9 @@ def _told(proof: ProgramProof) -> dict[str, object]:
         "greatest_gouge_at_mm": [_mm(value) for value in proof.gouge.place],
         "greatest_leftover_mm": _mm(proof.leftover.size),
         "greatest_leftover_at_mm": [_mm(value) for value in proof.leftover.place],
+        "greatest_engagement_mm": _mm(proof.engagement.size),
+        "greatest_engagement_at_mm": [_mm(value) for value in proof.engagement.place],
+        "engagement_stated_mm": _mm(proof.engagement_stated) if np.isfinite(proof.engagement_stated) else None,
         "throat_plug_mm": _mm(proof.plug),
         "grid_mm": _mm(proof.grid),
         "tolerance_mm": _mm(proof.tolerance),

@@ -4,10 +4,12 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
+from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process, Tool
@@ -19,6 +21,7 @@ from evenflare.waveguide import Waveguide
 # From the line's start: a name in another line may say what it likes.
 _BORE = re.compile(r"set-up: drill a bore of diameter ([\d.]+) along the axis")
 _HOLES = re.compile(r"set-up: holes: .*?, ([\d.]+) deep from the seat")
+_ENGAGEMENT = re.compile(r"set-up: greatest engagement ([\d.]+) ")
 _POINT = re.compile(r"programmed_point: (\w+)")
 
 
@@ -48,7 +51,7 @@ def prove_files(
     holes = [_millimetres(each, _HOLES) for each in read if each.program.name == BACK]
     return prove(
         waveguide,
-        [each.program for each in read],
+        [_stated(each) for each in read],
         sizes=sizes,
         tolerance=process.tolerance,
         scallop_height=process.scallop_height,
@@ -72,6 +75,12 @@ def _tool(path: Path, process: Process) -> Tool:
     if path.stem not in tools:
         raise InputError(f"{path}: is no program of a process: must be one of {', '.join(tools)}, with .nc")
     return process.tool(tools[path.stem])
+
+
+def _stated(read: ReadProgram) -> Program:
+    """The program with the engagement that its set-up promises."""
+    engagement = _millimetres(read, _ENGAGEMENT)
+    return read.program if engagement is None else replace(read.program, greatest_engagement=engagement)
 
 
 def _point(read: ReadProgram) -> str:

@@ -21,8 +21,9 @@ PROGRAMMED_POINTS = ("nose_centre", "imaginary_tip")
 class Contact:
     """What touched material that it must not touch.
 
-    what  : "rapid move", "shank", "holder", or a boring "bar" that meets the far side of the bore.
-    depth : m, along the axis, how far it reached into the material; place (x, y, z) : m, of the material's top there.
+    what  : "rapid move", "shank", "holder", or a boring "bar" that meets the far side of the bore; or "cutter".
+    depth : m, along the axis, how far it reached into the material (of a cutter its engagement); place (x, y, z) : m,
+            of the material's top there.
     row   : of the program's points, from 0, the one that the move went to.
     """
 
@@ -70,8 +71,9 @@ def stock(truth: Truth, *, top: float = 0.0, bore: float = 0.0) -> Workpiece:
 
 def cut(
     piece: Workpiece, program: Program, *, programmed_point: str = "nose_centre"
-) -> tuple[Workpiece, tuple[Contact, ...]]:
-    """The workpiece after a program, and the deepest contact of rapid moves, of the shank and of the holder.
+) -> tuple[Workpiece, tuple[Contact, ...], Contact]:
+    """The workpiece after a program, the deepest contact of rapid moves, of the shank and of the holder, and the
+    greatest engagement of the cutter, as Program counts it.
 
     The cutter removes what it sweeps, on rapid moves too. Shank and holder, looked at every HOLDER_STEP, remove
     nothing, so that their depth tells how far they would have to. Of a turning tool the insert's nose cuts, and what
@@ -106,12 +108,11 @@ def cut(
         bored(reach, truth.walls, truth.lowest, truth.step, truth.directions, points, tool)
         # The flank takes along what lies above.
         reach = np.maximum.accumulate(reach, axis=1)
-    contacts = tuple(
+    engaged, *contacts = (
         Contact(name, float(row[0]), (float(row[1]), float(row[2]), float(row[3])), int(row[4]))
-        for name, row in zip(("rapid move", *collars, "bar"), found, strict=True)
-        if row[0] > 0.0
+        for name, row in zip(("cutter", "rapid move", *collars, "bar"), found, strict=True)
     )
-    return Workpiece(truth, heights, reach), contacts
+    return Workpiece(truth, heights, reach), tuple(each for each in contacts if each.depth > 0.0), engaged
 
 
 def shape_of(tool: Tool) -> tuple[tuple[int, float, float], dict[str, tuple[float, float]]]:

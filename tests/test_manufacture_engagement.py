@@ -1,0 +1,119 @@
+"""How much of a cutter is in material: measured against closed forms for a step, stated by every program and kept."""
+
+from __future__ import annotations
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from cutting import program, tool
+from evenflare.manufacture.proof.proof import prove
+from evenflare.manufacture.proof.simulate import cut, stock
+from evenflare.manufacture.proof.truth import Truth
+from evenflare.units import DEGREE
+from evenflare.units import MILLIMETRE as MM
+from evenflare.waveguide import Conical, Waveguide
+from programs_shared import made, process, sizes_of
+
+STEP = 0.1 * MM
+SMALL = Waveguide(Conical(20 * MM, 40 * DEGREE, 4 * MM))
+
+
+def step_of(height: float):
+    """A block whose half x > 0 stands `height` m high, the other half at 0: all that a step is."""
+    cells = round(12 * MM / STEP)
+    heights = np.zeros((cells + 1, cells + 1))
+    none = np.empty((4, 0))
+    exact = Truth(STEP, heights, np.ones_like(heights), np.zeros_like(heights, dtype=bool), none, none, 0.0)
+    piece = stock(exact)
+    x = piece.origin[0] + STEP * np.arange(piece.heights.shape[0])
+    return dataclasses.replace(piece, heights=np.where(x[:, None] > 0.0, height, 0.0) + 0.0 * piece.heights)
+
+
+def across_the_step(height: float, count: int):
+    """Along x at one height over the lower side, from outside the block, in `count` moves."""
+    x = np.linspace(-20 * MM, 20 * MM, count + 1)
+    return np.column_stack([x, 0.0 * x, np.full(x.size, height)])
+
+
+@pytest.mark.parametrize("count", [1, 7, 80])
+@pytest.mark.parametrize("kind", ["flat", "bull", "ball"])
+def test_a_cutter_across_a_step_is_in_material_by_the_steps_height_however_long_its_moves(kind, count):
+    cutter = tool(kind, 6.0, 1.0 if kind == "bull" else None)
+    _, contacts, engaged = cut(step_of(5 * MM), program(across_the_step(0.0, count), cutter))
+    # The tip runs at the step's foot: 5 mm. A ball's end is met at cells, up to half a diagonal off its axis, and on
+    # short moves not all of it at once.
+    least = 4.9 * MM if kind == "ball" and count == 80 else 4.999 * MM
+    assert least <= engaged.depth <= 5 * MM + 1e-9
+    assert engaged.what == "cutter"
+    assert not contacts
+
+
+@pytest.mark.parametrize("off", [0.5, 1.5, 2.5])
+def test_a_ball_beside_a_step_is_in_material_from_where_its_side_meets_it(off):
+    cutter = tool("ball", 6.0)
+    y = np.array([-20 * MM, 20 * MM])
+    path = np.column_stack([np.full(2, -off * MM), y, np.zeros(2)])
+    _, _, engaged = cut(step_of(2 * MM), program(path, cutter))
+    # The circle of radius 3 stands sqrt(9 - off^2) below its centre where the step begins; the next cell is up to a
+    # step further in, where the ball is higher by that times its slope.
+    begins = (3.0 - np.sqrt(9.0 - off**2)) * MM
+    slope = (off + 0.1) / np.sqrt(9.0 - (off + 0.1) ** 2)
+    assert 2 * MM - begins - slope * STEP - 1e-9 <= engaged.depth <= 2 * MM - begins + 1e-9
+
+
+def test_what_is_rubbed_off_by_a_hairs_breadth_is_no_depth():
+    flat = tool("flat", 6.0)
+    beside = np.array([[-2.99 * MM, -20 * MM, -1 * MM], [-2.99 * MM, 20 * MM, -1 * MM]])
+    _, _, engaged = cut(step_of(9 * MM), program(beside, flat))
+    assert engaged.depth == pytest.approx(1 * MM)  # of the floor; the step is met by 0.01 mm
+
+
+@pytest.mark.parametrize("deep", [0.4, 1.3])
+def test_a_boring_bars_depth_of_cut_is_counted_across_its_feed(deep):
+    cells, step = 4000, 0.01 * MM
+    heights = np.zeros((cells, 1))
+    none = np.empty((1, 0))
+    shape = np.zeros((cells, 1), dtype=bool)
+    exact = Truth(step, heights, np.ones_like(heights), shape, none, none, 0.0, "half_section")
+    bored = stock(exact, bore=20 * MM)
+    nose = 0.8 * MM
+    radius = 20 * MM + deep * MM - nose
+    path = np.array([[radius, 0.0, 3 * MM], [radius, 0.0, -10 * MM]])
+    _, _, engaged = cut(bored, program(path, tool("turning", 1.6), kind="turning"))
+    assert engaged.depth == pytest.approx(deep * MM, abs=step)  # the bore's edge lies between two cells
+
+
+def test_every_program_states_its_engagement_and_keeps_it():
+    for name in ("router", "lathe"):
+        asked = process(name, scallop_height=40e-6)
+        found = made(SMALL, asked)
+        assert all(np.isfinite(each.greatest_engagement) for each in found.values())
+        assert all(any("greatest engagement" in line for line in each.setup) for each in found.values())
+        proof = prove(
+            SMALL,
+            list(found.values()),
+            sizes=sizes_of(SMALL),
+            tolerance=asked.tolerance,
+            scallop_height=asked.scallop_height,
+            seat=asked.seat,
+            hole_depth=0.0 if "back" not in found else -found["back"].lowest - asked.seat.depth,
+            bore=asked.tools[0].shank_diameter if name == "lathe" else 0.0,
+            grid=0.4 * MM,
+        )
+        for each in proof.programs:
+            assert 0.0 < each.engagement.size <= each.engagement_stated + 1e-9  # rounding of doubles
+        assert proof.passed
+
+
+def test_a_program_that_meets_more_than_it_states_fails_its_proof():
+    asked = process(scallop_height=40e-6)
+    found = made(SMALL, asked)
+    told = {"sizes": sizes_of(SMALL), "tolerance": asked.tolerance, "scallop_height": asked.scallop_height}
+    (alone,) = prove(SMALL, [found["finishing"]], grid=0.4 * MM, **told).programs
+    # From the full block the ball cuts all that roughing would have.
+    assert alone.engagement.size > 10 * MM
+    assert not alone.engagement_kept
+    assert not alone.accepted
+    assert alone.gouge.size < asked.tolerance

@@ -41,7 +41,8 @@ def across_the_step(height: float, count: int):
 @pytest.mark.parametrize("kind", ["flat", "bull", "ball"])
 def test_a_cutter_across_a_step_is_in_material_by_the_steps_height_however_long_its_moves(kind, count):
     cutter = tool(kind, 6.0, 1.0 if kind == "bull" else None)
-    _, contacts, engaged = cut(step_of(5 * MM), program(across_the_step(0.0, count), cutter))
+    piece, contacts = cut(step_of(5 * MM), program(across_the_step(0.0, count), cutter))
+    engaged = piece.engaged
     # The tip runs at the step's foot: 5 mm. A ball's end is met at cells, up to half a diagonal off its axis, and on
     # short moves not all of it at once.
     least = 4.9 * MM if kind == "ball" and count == 80 else 4.999 * MM
@@ -55,7 +56,7 @@ def test_a_ball_beside_a_step_is_in_material_from_where_its_side_meets_it(off):
     cutter = tool("ball", 6.0)
     y = np.array([-20 * MM, 20 * MM])
     path = np.column_stack([np.full(2, -off * MM), y, np.zeros(2)])
-    _, _, engaged = cut(step_of(2 * MM), program(path, cutter))
+    engaged = cut(step_of(2 * MM), program(path, cutter))[0].engaged
     # The circle of radius 3 stands sqrt(9 - off^2) below its centre where the step begins; the next cell is up to a
     # step further in, where the ball is higher by that times its slope.
     begins = (3.0 - np.sqrt(9.0 - off**2)) * MM
@@ -66,7 +67,7 @@ def test_a_ball_beside_a_step_is_in_material_from_where_its_side_meets_it(off):
 def test_what_is_rubbed_off_by_a_hairs_breadth_is_no_depth():
     flat = tool("flat", 6.0)
     beside = np.array([[-2.99 * MM, -20 * MM, -1 * MM], [-2.99 * MM, 20 * MM, -1 * MM]])
-    _, _, engaged = cut(step_of(9 * MM), program(beside, flat))
+    engaged = cut(step_of(9 * MM), program(beside, flat))[0].engaged
     assert engaged.depth == pytest.approx(1 * MM)  # of the floor; the step is met by 0.01 mm
 
 
@@ -81,7 +82,7 @@ def test_a_boring_bars_depth_of_cut_is_counted_across_its_feed(deep):
     nose = 0.8 * MM
     radius = 20 * MM + deep * MM - nose
     path = np.array([[radius, 0.0, 3 * MM], [radius, 0.0, -10 * MM]])
-    _, _, engaged = cut(bored, program(path, tool("turning", 1.6), kind="turning"))
+    engaged = cut(bored, program(path, tool("turning", 1.6), kind="turning"))[0].engaged
     assert engaged.depth == pytest.approx(deep * MM, abs=step)  # the bore's edge lies between two cells
 
 

@@ -203,12 +203,16 @@ def solve_command(
 
 @dataclass(frozen=True)
 class Export:
-    """What `export` wrote, the programs of an earlier export that it removed, and whether the proof passed."""
+    """What `export` wrote, the programs of an earlier export that it removed, and whether the proof passed.
+
+    left_out : programs that cannot be made, a line on each.
+    """
 
     written: Written
     removed: list[str]
     programs_accepted: bool
     warnings: Sequence[str] = ()
+    left_out: Sequence[str] = ()
 
 
 def export_command(
@@ -259,9 +263,12 @@ def export_command(
             written=written[:-1],
             tip_below_throat=tip_below_throat(design, exported),
             proof=proved.proof,
+            left_out=proved.left_out,
         )
     removed = making.clear_stale(folder, written)
-    return Export(written, removed, proved.may_be_written, wall.asked_warnings(asked))
+    slender = making.slender_warnings(process, proved)
+    warnings = [*wall.asked_warnings(asked), *slender]
+    return Export(written, removed, proved.may_be_written, warnings, proved.left_out)
 
 
 def index_lines(directivity: Directivity) -> list[str]:

@@ -11,6 +11,7 @@ from evenflare.commands.written import Written
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.slender import slender_words
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import sizes_of
 from evenflare.manufacture.part.step import write_step
@@ -43,6 +44,12 @@ def proved_programs(design: Design, process: Process) -> Proved:
     sizes = sizes_of(waveguide, design.solid)
     with process_faults(process):
         return prove_programs(waveguide, process, sizes, design_id=design_id(design), name=design.name)
+
+
+def slender_warnings(process: Process | None, proved: Proved) -> list[str]:
+    """A sentence on each tool of its programs that stands out far."""
+    tools = dict.fromkeys(each.tool for each in proved.programs)
+    return [] if process is None else [words for tool in tools for words in slender_words(process, tool)]
 
 
 @contextmanager

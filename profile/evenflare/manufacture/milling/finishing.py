@@ -7,6 +7,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.engagement import levels_of, met_by_ball
 from evenflare.manufacture.milling.program import SAME, Leg, Program, assembled
+from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import centre_step, passes
@@ -34,13 +35,9 @@ def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Pro
     """
     from evenflare.manufacture.milling.finishing_oblong import oblong_spiral
 
-    tool, machine = process.tool(process.finishing_tool), process.machine
-    height = process.scallop_height - machine.arc_tolerance
-    if not height > 2.0 * DIGIT:
-        raise InputError(
-            f"[machine] arc_tolerance_mm = {machine.arc_tolerance / MILLIMETRE:g}: must be below scallop_height_mm ="
-            f" {process.scallop_height / MILLIMETRE:g}, of which it is a part. Lower it, or write 0 for straight moves"
-        )
+    tool = process.tool(process.finishing_tool)
+    machine = eased(process, tool).machine
+    height = ridges_of(process)
     chord = CHORD_SHARE * height
     ridge = height - chord - DIGIT
     if wall is None:
@@ -63,8 +60,9 @@ def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Pro
         "run after roughing, in the same clamping and with the same X and Y zero; touch the ball's tip off on the front"
         " face",
         below_the_part(float(tips[:, 2].min()), waveguide.depth),
+        *slender_words(process, tool),
     ]
-    step = -float(levels_of(waveguide, process)[0])
+    step = -float(levels_of(waveguide, eased(process, process.tool(process.roughing_tool)))[0])
     return assembled(
         "finishing",
         tool,
@@ -75,6 +73,18 @@ def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Pro
         chord=chord,
         engagement=met_by_ball(tips, radius=tool.radius, step=step, left=process.stock_left),
     )
+
+
+def ridges_of(process: Process) -> float:
+    """m, what arcs leave of the scallop height. Errors: InputError if that is nothing."""
+    height = process.scallop_height - process.machine.arc_tolerance
+    if not height > 2.0 * DIGIT:
+        raise InputError(
+            f"[machine] arc_tolerance_mm = {process.machine.arc_tolerance / MILLIMETRE:g}: must be below"
+            f" scallop_height_mm = {process.scallop_height / MILLIMETRE:g}, of which it is a part. Lower it, or write 0"
+            " for straight moves"
+        )
+    return height
 
 
 def below_the_part(lowest: float, depth: float) -> str:

@@ -11,6 +11,7 @@ from evenflare.files import InputError
 from evenflare.manufacture.milling.engagement import levels_of
 from evenflare.manufacture.milling.finishing import FRONT_DATUM, below_the_part
 from evenflare.manufacture.milling.program import Leg, Program, assembled
+from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.oblong_curves import section
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
@@ -34,7 +35,9 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
     The lowest level clears the throat down to where the finishing ball's tip passes it.
     Errors : InputError if the tool does not pass the throat or is not to be lowered by a stepdown.
     """
-    tool, machine = process.tool(process.roughing_tool), process.machine
+    tool = process.tool(process.roughing_tool)
+    words, process = slender_words(process, tool), eased(process, tool)
+    machine = process.machine
     if process.stepdown > tool.flute_length + 1e-12:
         raise InputError(
             f'process "{process.name}" stepdown_mm = {process.stepdown / MILLIMETRE:g}: must be at most the'
@@ -55,6 +58,7 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
         "plane the stock's upper side: it is the front face, Z0. Clamp outside the mouth",
         below_the_part(float(levels[-1]), waveguide.depth),
         f"stock left for finishing: {process.stock_left / MILLIMETRE:g}, and the steps between levels",
+        *words,
     ]
     return assembled(
         "roughing",

@@ -7,6 +7,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Leg, Program, assembled
 from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RAMP, RING_CHORD, cleared, ramp, ring_of
+from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.part.bolts import bolt_places, check_diameter, hole_depth
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.units import MILLIMETRE, FloatArray
@@ -22,10 +23,12 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
     across : m, the part's smallest outside.
     Errors : InputError if the tool is too wide or too short, or a hole comes near the wall.
     """
-    seat, machine = process.seat, process.machine
+    seat = process.seat
     if not process.seat_tool or not seat.is_cut:
         return None
     tool = process.tool(process.seat_tool)
+    words, process = slender_words(process, tool), eased(process, tool)
+    machine = process.machine
     deep = hole_depth(waveguide, seat) if seat.bolts else 0.0
     _check(waveguide, process, tool, across, deep)
     floor, legs = -seat.depth, list[Leg]()
@@ -48,6 +51,7 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
         "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
         f"seat: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",
+        *words,
     ]
     if seat.bolts:
         setup.append(

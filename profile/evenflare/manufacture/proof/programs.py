@@ -29,6 +29,7 @@ class Proved:
     toolpath : text of the list of points.
     proof    : None without programs.
     stock    : what the part is cut from, in words.
+    left_out : programs that cannot be made, a line on each.
     """
 
     programs: tuple[Program, ...] = ()
@@ -36,6 +37,7 @@ class Proved:
     toolpath: str = ""
     proof: Proof | None = None
     stock: str = ""
+    left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """ValueError for programs whose proof is missing or is another's."""
@@ -57,9 +59,9 @@ def prove_programs(
     sizes  : of the part's outside.
     Errors : InputError where tools, stock or machine do not do for the part.
     """
-    made = programs(waveguide, process, sizes)
+    made, left_out = programs(waveguide, process, sizes)
     if not made:
-        return Proved()
+        return Proved(left_out=left_out)
     stock = stock_needed(waveguide, process, sizes)
     with files.bench() as bench:
         paths = [bench / f"{program.name}.nc" for program in made]
@@ -67,7 +69,7 @@ def prove_programs(
             files.write_text(path, gcode(program, process, design_id=design_id, name=name, setup=[stock]))
         proof = prove_files(waveguide, paths, process, sizes=sizes)
         texts = tuple(path.read_text(encoding="utf-8") for path in paths)
-    return Proved(made, texts, toolpath(made, process, design_id=design_id, name=name), proof, stock)
+    return Proved(made, texts, toolpath(made, process, design_id=design_id, name=name), proof, stock, left_out)
 
 
 def write_programs(proved: Proved, folder: Path) -> None:

@@ -151,12 +151,11 @@ def prove(
             piece = stock(exact, top=top, bore=bore if turned else 0.0)
         here = [number for number, other in enumerate(setups) if other == setup]
         for number in here:
-            piece, contacts, engaged = cut(piece, programs[number], programmed_point=programmed_point)
+            piece, contacts = cut(piece, programs[number], programmed_point=programmed_point)
             finished[number] = _judged(
                 programs[number],
                 piece,
                 contacts,
-                engaged,
                 tolerance=tolerance,
                 allowed=(scallop_height + tolerance) if number == here[-1] else None,
                 programmed_point=programmed_point if setup == "turning" else None,
@@ -188,13 +187,12 @@ def _judged(
     program: Program,
     piece: Workpiece,
     contacts: tuple[Contact, ...],
-    engaged: Contact,
     *,
     tolerance: float,
     allowed: float | None,
     programmed_point: str | None,
 ) -> ProgramProof:
-    found = deviation(piece)
+    found, engaged = deviation(piece), piece.engaged
     collisions = [Worst(each.depth, each.place) for each in contacts if each.what != "rapid move"]
     return ProgramProof(
         program=program.name,
@@ -204,7 +202,7 @@ def _judged(
         leftover=found.leftover,
         plug=found.plug,
         contacts=contacts,
-        engagement=Worst(engaged.depth, engaged.place),
+        engagement=Worst(0.0, (0.0, 0.0, 0.0)) if engaged is None else Worst(engaged.depth, engaged.place),
         engagement_stated=program.greatest_engagement,
         grid=piece.truth.step,
         tolerance=tolerance,

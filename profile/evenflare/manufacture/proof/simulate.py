@@ -39,11 +39,13 @@ class Workpiece:
 
     heights : (X, Y), m, of the material's top, at origin + step (i, j): all four quarters.
     reach   : (A, Z), m, how far along each ray of the truth material is gone.
+    engaged : the greatest engagement of the cutter that left it so, as Program counts it; None of stock.
     """
 
     truth: Truth
     heights: FloatArray
     reach: FloatArray
+    engaged: Contact | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "heights", read_only(self.heights))
@@ -71,9 +73,8 @@ def stock(truth: Truth, *, top: float = 0.0, bore: float = 0.0) -> Workpiece:
 
 def cut(
     piece: Workpiece, program: Program, *, programmed_point: str = "nose_centre"
-) -> tuple[Workpiece, tuple[Contact, ...], Contact]:
-    """The workpiece after a program, the deepest contact of rapid moves, of the shank and of the holder, and the
-    greatest engagement of the cutter, as Program counts it.
+) -> tuple[Workpiece, tuple[Contact, ...]]:
+    """The workpiece after a program, and the deepest contact of rapid moves, of the shank and of the holder.
 
     The cutter removes what it sweeps, on rapid moves too. Shank and holder, looked at every HOLDER_STEP, remove
     nothing, so that their depth tells how far they would have to. Of a turning tool the insert's nose cuts, and what
@@ -112,7 +113,7 @@ def cut(
         Contact(name, float(row[0]), (float(row[1]), float(row[2]), float(row[3])), int(row[4]))
         for name, row in zip(("cutter", "rapid move", *collars, "bar"), found, strict=True)
     )
-    return Workpiece(truth, heights, reach), tuple(each for each in contacts if each.depth > 0.0), engaged
+    return Workpiece(truth, heights, reach, engaged), tuple(each for each in contacts if each.depth > 0.0)
 
 
 def shape_of(tool: Tool) -> tuple[tuple[int, float, float], dict[str, tuple[float, float]]]:

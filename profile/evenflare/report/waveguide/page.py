@@ -91,6 +91,7 @@ def report(
     alone: str = "",
     cabinet: CabinetEffect | None = None,
     proof: Proof | None = None,
+    left_out: Sequence[str] = (),
 ) -> str:
     """The text of the page. What is left out is not shown.
 
@@ -114,6 +115,7 @@ def report(
     alone    : why the methods were not compared, a sentence without its full stop.
     cabinet  : the same waveguide in other mountings.
     proof    : of the programs beside the page; a failure stands at the top of the page.
+    left_out : programs that cannot be made, a line on each; they stand there too.
     """
     limits = [] if target is None else rows.limits(waveguide, target.limits)
     if all_round is None:
@@ -126,7 +128,7 @@ def report(
         answer=verdict,
         steps=list(steps),
         scored=answer.scored(score, [] if verdict else limits, families),
-        warnings=_warnings(agreement, proof),
+        warnings=[*_warnings(agreement, proof), *(f"No program {line}" for line in left_out)],
         notes=_notes(waveguide),
         sections=rows.sections(waveguide),
         numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],

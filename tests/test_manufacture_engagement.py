@@ -3,14 +3,18 @@
 from __future__ import annotations
 
 import dataclasses
+import re
 
 import numpy as np
 import pytest
 
 from cutting import program, tool
+from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.proof.proof import prove
 from evenflare.manufacture.proof.simulate import cut, stock
-from evenflare.manufacture.proof.truth import Truth
+from evenflare.manufacture.proof.truth import Front, Truth, truth
+from evenflare.manufacture.sheets.lamination import laminate
+from evenflare.manufacture.sheets.layer_files import glue_up_text
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Waveguide
@@ -108,6 +112,47 @@ def test_every_program_states_its_engagement_and_keeps_it():
         assert proof.passed
 
 
+def layers_as_glued(waveguide, angle, piece, sheet=18 * MM):
+    """Of a cone: layers from the front, each cut straight through at its smallest opening, which is at its back."""
+    x, y = (low + piece.truth.step * np.arange(n) for low, n in zip(piece.origin, piece.heights.shape, strict=True))
+    away, heights = np.hypot(x[:, None], y), np.full(piece.heights.shape, -np.inf)
+    for back in np.arange(-np.ceil(waveguide.depth / sheet - 1e-9) * sheet, -1e-9, sheet):
+        opening = 12.7 * MM + max(0.0, waveguide.depth + back) * np.tan(angle)
+        heights[away > opening] = back + sheet
+    return dataclasses.replace(piece, heights=heights)
+
+
+def test_layers_as_glued_are_roughed_and_then_finished_and_never_finished_alone():
+    cone = Waveguide(Conical(36 * MM, 42 * DEGREE))
+    asked = process(scallop_height=40e-6)
+    found = made(cone, asked)
+    exact = truth(cone, step=0.4 * MM, half_size=(60 * MM, 60 * MM), front=Front((60 * MM, 60 * MM)))
+    glued = layers_as_glued(cone, 42 * DEGREE, stock(exact))
+    roughed, contacts = cut(glued, found["roughing"])
+    finished, more = cut(roughed, found["finishing"])
+    assert not contacts
+    assert not more
+    # The layers' edges stand 18 mm high; roughing goes down by its levels all the same.
+    assert roughed.engaged.depth <= found["roughing"].greatest_engagement + 1e-9
+    assert finished.engaged.depth <= found["finishing"].greatest_engagement
+    straight, _ = cut(glued, found["finishing"])
+    # What was asked for once: a ball of 6 on the steps, in material by most of a layer.
+    assert straight.engaged.depth > 0.7 * 18 * MM
+    assert straight.engaged.depth > 2 * found["finishing"].greatest_engagement
+
+
+@pytest.mark.parametrize("milled", [False, True])
+def test_the_order_of_glue_up_says_roughing_and_then_finishing(milled):
+    asked = read_process("sheets")
+    asked = dataclasses.replace(asked, makes=("sheets", "mill_programs")) if milled else asked
+    cone = Waveguide(Conical(36 * MM, 42 * DEGREE))
+    text = glue_up_text(laminate(cone, sizes_of(cone), asked, chord_error=0.05 * MM), asked, ())
+    (told,) = (line for line in text.splitlines() if line.startswith("6."))
+    assert re.search("roughing.nc.*then.*finishing.nc" if milled else "roughing program and then a finishing", told)
+    assert "never by finishing alone" in told
+    assert "18.0000 mm" in told
+
+
 def test_a_program_that_meets_more_than_it_states_fails_its_proof():
     asked = process(scallop_height=40e-6)
     found = made(SMALL, asked)
@@ -118,3 +163,21 @@ def test_a_program_that_meets_more_than_it_states_fails_its_proof():
     assert not alone.engagement_kept
     assert not alone.accepted
     assert alone.gouge.size < asked.tolerance
+
+
+@pytest.mark.parametrize(("reach", "share"), [(20.0, 1.0), (48.0, 1.0), (96.0, 0.5**1.5), (125.0, (48 / 125) ** 1.5)])
+def test_a_slender_tool_bends_no_more_than_one_of_eight_diameters(reach, share):
+    asked = process(tools={"ball 6": {"reach": reach * MM}, "bull 12": {"reach": 2 * reach * MM}})
+    found = {name: each for name, each in made(SMALL, asked).items() if name != "back"}
+    for each in found.values():
+        cutting = each.feed[~each.rapid].max()
+        assert cutting == pytest.approx(share * asked.machine.cutting_feed)
+        told = [line for line in each.setup if "times its diameter" in line]
+        assert len(told) == (share < 1.0)
+    deepest = -20 * MM - 3 * MM
+    levels = np.unique(found["roughing"].position[:, 2].round(9))
+    assert np.diff(levels[levels <= -0.5 * share * asked.stepdown]).max() <= share * asked.stepdown + 1e-9
+    assert levels[0] == pytest.approx(deepest)
+    # Feed times depth is the force; the deflection of a cantilever F L^3 / (3 E I), I as D^4, is to its diameter as
+    # F (L / D)^3: nowhere more than that of eight diameters (Euler-Bernoulli, any textbook).
+    assert share**2 * (reach / 6.0) ** 3 <= 8.0**3 + 1e-6

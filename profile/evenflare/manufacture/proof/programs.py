@@ -14,7 +14,7 @@ from evenflare.manufacture.milling.toolpath_csv import toolpath
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process
-from evenflare.manufacture.proof.proof import Proof
+from evenflare.manufacture.proof.proof import ProgramProof, Proof
 from evenflare.manufacture.proof.proof_files import prove_files
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -72,6 +72,13 @@ def prove_programs(
     return Proved(made, texts, toolpath(made, process, design_id=design_id, name=name), proof, stock, left_out)
 
 
+def _left(proof: ProgramProof) -> str:
+    allowed = proof.leftover_allowed
+    if allowed is None:
+        return ""
+    return f" leftover {proof.leftover.size / MILLIMETRE:.4f} mm, must be at most {allowed / MILLIMETRE:.4f},"
+
+
 def write_programs(proved: Proved, folder: Path) -> None:
     """Write the programs and `toolpath.csv` into `folder`; nothing where there are none.
 
@@ -83,7 +90,7 @@ def write_programs(proved: Proved, folder: Path) -> None:
         if not each.accepted:
             raise InputError(
                 f"{each.program}.nc: cut in software, gouge {each.gouge.size / MILLIMETRE:.4f} mm, must be at most"
-                f" {each.tolerance / MILLIMETRE:g}, {len(each.contacts)} contacts of rapid moves, shank or holder, must"
+                f" {each.tolerance / MILLIMETRE:g},{_left(each)} {len(each.contacts)} contacts of rapid moves, shank or holder, must"
                 f" be none, engagement {each.engagement.size / MILLIMETRE:.4f} mm, must be at most"
                 f" {each.engagement_stated / MILLIMETRE:.4f}: no program is written. Take another tool or a finer"
                 " tolerance"

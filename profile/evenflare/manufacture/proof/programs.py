@@ -90,8 +90,9 @@ def write_programs(proved: Proved, folder: Path) -> None:
         if not each.accepted:
             raise InputError(
                 f"{each.program}.nc: cut in software, gouge {each.gouge.size / MILLIMETRE:.4f} mm, must be at most"
-                f" {each.tolerance / MILLIMETRE:g},{_left(each)} {len(each.contacts)} contacts of rapid moves, shank or holder, must"
-                f" be none, engagement {each.engagement.size / MILLIMETRE:.4f} mm, must be at most"
+                f" {each.tolerance / MILLIMETRE:g},{_left(each)} {len(each.contacts)} contacts of rapid moves,"
+                " shank or holder, must be none,"
+                f" engagement {each.engagement.size / MILLIMETRE:.4f} mm, must be at most"
                 f" {each.engagement_stated / MILLIMETRE:.4f}: no program is written. Take another tool or a finer"
                 " tolerance"
             )

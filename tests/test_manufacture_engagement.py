@@ -4,11 +4,14 @@ from __future__ import annotations
 
 import dataclasses
 import re
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from cutting import program, tool
+from evenflare.files import InputError
+from evenflare.manufacture import process as process_room
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.proof.proof import prove
 from evenflare.manufacture.proof.simulate import cut, stock
@@ -18,7 +21,7 @@ from evenflare.manufacture.sheets.layer_files import glue_up_text
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Waveguide
-from programs_shared import made, process, sizes_of
+from programs_shared import departures, made, process, sizes_of
 
 STEP = 0.1 * MM
 SMALL = Waveguide(Conical(20 * MM, 40 * DEGREE, 4 * MM))
@@ -181,3 +184,31 @@ def test_a_slender_tool_bends_no_more_than_one_of_eight_diameters(reach, share):
     # Feed times depth is the force; the deflection of a cantilever F L^3 / (3 E I), I as D^4, is to its diameter as
     # F (L / D)^3: nowhere more than that of eight diameters (Euler-Bernoulli, any textbook).
     assert share**2 * (reach / 6.0) ** 3 <= 8.0**3 + 1e-6
+
+
+def test_semi_finishing_leaves_even_stock_and_the_finishing_ball_meets_less():
+    asked = process(scallop_height=40e-6, semi_finishing_tool="ball 6", semi_finishing_left=0.2 * MM)
+    found = made(SMALL, asked)
+    assert list(found)[:3] == ["roughing", "semi_finishing", "finishing"]
+    centres = found["semi_finishing"].position + np.array([0.0, 0.0, 3 * MM + SMALL.depth])
+    # Of a ball that is larger by 0.2 what leaves the wall is what 0.2 leaves off it; ridges of the smaller ball are
+    # higher by the ratio of both, 3.2 to 3.
+    left, gouge = departures(SMALL, centres, 3.2 * MM, azimuths=(1.0,))
+    assert left <= 0.25 * 0.2 * MM
+    assert gouge < 1e-6
+    told = {"sizes": sizes_of(SMALL), "tolerance": asked.tolerance, "scallop_height": asked.scallop_height}
+    with_it = prove(SMALL, [found[name] for name in ("roughing", "semi_finishing", "finishing")], grid=0.4 * MM, **told)
+    without = prove(SMALL, [found[name] for name in ("roughing", "finishing")], grid=0.4 * MM, **told)
+    assert with_it.passed
+    assert with_it.programs[-1].engagement.size < 0.8 * without.programs[-1].engagement.size
+
+
+def test_semi_finishing_that_leaves_more_than_roughing_is_refused(tmp_path):
+    text = (Path(process_room.__file__).parent.parent / "processes" / "router.toml").read_text(encoding="utf-8")
+    path = tmp_path / "more.toml"
+    path.write_text('semi_finishing_tool = "ball 6"\nsemi_finishing_left_mm = 0.6\n' + text, encoding="utf-8")
+    with pytest.raises(InputError, match=r"semi_finishing_left_mm = 0\.6: must be below stock_left_mm = 0\.5"):
+        read_process(str(path))
+    path.write_text('semi_finishing_tool = "bull 12"\n' + text, encoding="utf-8")
+    with pytest.raises(InputError, match=r"semi_finishing_tool.*must be ball"):
+        read_process(str(path))

@@ -17,8 +17,8 @@ from evenflare.waveguide import Conical, Waveguide
 from programs_shared import made, process, sizes_of
 
 SMALL = Waveguide(Conical(12 * MM, 40 * DEGREE))
-# Without holes: the part is too thin for them.
-ASKED = process(seat=dataclasses.replace(process().seat, bolts=0))
+# A seat that the small part has room for.
+ASKED = process(seat=dataclasses.replace(process().seat, bolts=0, diameter=60 * MM))
 WRONG = 0.3
 """mm."""
 

@@ -23,7 +23,7 @@ from evenflare.manufacture.proof.proof import write_proof
 from evenflare.manufacture.sheets.layer_files import export_layers
 from evenflare.units import MILLIMETRE, MINUTE
 
-PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
+PROGRAMS = ("roughing.nc", "semi_finishing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = (
     *("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl"),

@@ -14,7 +14,7 @@ from evenflare.manufacture.milling.clearance import (
     check_volume,
     wall_cloud,
 )
-from evenflare.manufacture.milling.finishing import finishing, ridges_of
+from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import back
@@ -35,8 +35,9 @@ class Planned(NamedTuple):
 
 
 def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> Planned:
-    """The programs of a part: of a router "roughing", "finishing" and, where there is a seat, "back"; of a lathe
-    "turning", after "turning_roughing" if that has its own tool; none of a process that makes none.
+    """The programs of a part: of a router "roughing", "semi_finishing" if it has a tool, "finishing" and, where there
+    is a seat, "back"; of a lathe "turning", after "turning_roughing" if that has its own tool; none of a process that
+    makes none.
 
     A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
     runs on stock that was not roughed.
@@ -69,13 +70,22 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
 
     ridges_of(process)
 
+    found, left_out = list[Program](), list[str]()
+
+    def evened() -> Program | None:
+        if not process.semi_finishing_tool:
+            return None
+        check_nose(waveguide, grown(process), wall)
+        return semi_finishing(waveguide, process, wall)
+
     def finished() -> Program:
         check_nose(waveguide, process.tool(process.finishing_tool), wall)
-        return finishing(waveguide, process, wall)
+        even = SEMI in [each.name for each in found]
+        return finishing(waveguide, process, wall, even=even)
 
-    found, left_out = list[Program](), list[str]()
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
         ("roughing", lambda: roughing(waveguide, process), ""),
+        (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
         ("back", lambda: back(waveguide, process, across=min(x, y)), ""),
     ]

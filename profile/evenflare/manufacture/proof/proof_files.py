@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
@@ -67,6 +68,7 @@ def prove_files(
 def _tool(path: Path, process: Process) -> Tool:
     tools = {
         "roughing": process.roughing_tool,
+        SEMI: process.semi_finishing_tool,
         "finishing": process.finishing_tool,
         "turning_roughing": process.roughing_tool,
         "turning": process.finishing_tool,

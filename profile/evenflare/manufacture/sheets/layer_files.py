@@ -223,10 +223,11 @@ def _steps_off(made: Lamination, process: Process) -> str:
         f"never by finishing alone: its slender cutter would meet a layer's whole edge, {_mm(highest)} mm, and break"
     )
     if "mill_programs" in process.makes:
+        semi = " semi_finishing.nc if there is one," if process.semi_finishing_tool else ""
         return (
             "Take the steps off the wall, from the front, in one clamping: run roughing.nc, which goes down level by"
-            f" level as in a solid block and so meets no more than it states, then finishing.nc; {alone}. If the set-up"
-            " sheet says that one of them is left out, take the steps off by hand."
+            f" level as in a solid block and so meets no more than it states, then{semi} finishing.nc; {alone}. If"
+            " the set-up sheet says that one of them is left out, take the steps off by hand."
         )
     return (
         "Take the steps off the wall: by hand to templates (export --gauges), or on a router by a roughing program and"

@@ -15,7 +15,7 @@ import pytest
 import trimesh
 
 from evenflare.cli import run
-from evenflare.manufacture.milling.programs import Planned, programs
+from evenflare.manufacture.milling.programs import PartPrograms, programs
 from evenflare.manufacture.proof import programs as proving
 
 SMALL = """\
@@ -177,12 +177,12 @@ def test_failed_proof_leaves_no_program(
     """A turning program that cuts 0.1 mm too far out at one point, where 0.05 mm are allowed."""
     assert exported(design, tmp_path, "--process", "lathe") == 0
 
-    def gouging(*given: Any) -> Planned:
+    def gouging(*given: Any) -> PartPrograms:
         (program,) = programs(*given).programs
         wrong = np.array(program.position)
         inside = np.flatnonzero(np.abs(wrong[:, 2] + 0.015) < 0.002)
         wrong[inside[-1], 0] += 0.1e-3
-        return Planned((dataclasses.replace(program, position=wrong),))
+        return PartPrograms((dataclasses.replace(program, position=wrong),))
 
     monkeypatch.setattr(proving, "programs", gouging)
     assert exported(design, tmp_path, "--process", "lathe") == 1

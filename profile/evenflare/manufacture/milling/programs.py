@@ -27,14 +27,14 @@ from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 
 
-class Planned(NamedTuple):
+class PartPrograms(NamedTuple):
     """The programs of a part in the order in which they run, and a line on each that cannot be made: name and why."""
 
     programs: tuple[Program, ...] = ()
     left_out: tuple[str, ...] = ()
 
 
-def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> Planned:
+def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> PartPrograms:
     """The programs of a part: of a router "roughing", "semi_finishing" if it has a tool, "finishing" and, where there
     is a seat, "back"; of a lathe "turning", after "turning_roughing" if that has its own tool; none of a process that
     makes none.
@@ -46,7 +46,7 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
              the stock or the machine is too small, the part not round on a lathe.
     """
     if not process.makes_programs:
-        return Planned()
+        return PartPrograms()
     turned = "lathe_programs" in process.makes
     x, y = extent(sizes)
     part = (x, y, waveguide.depth + process.seat.depth)
@@ -63,10 +63,10 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
             check_nose(waveguide, process.tool(process.finishing_tool), wall)
             made = turning(waveguide, process, behind=process.seat.depth)
         except InputError as error:
-            return Planned(left_out=(f"turning: left out. {error}",))
+            return PartPrograms(left_out=(f"turning: left out. {error}",))
         for each in made:
             check_volume(process, each, part)
-        return Planned(made)
+        return PartPrograms(made)
 
     ridges_of(process)
 
@@ -102,7 +102,7 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
             left_out.append(f"{name}: left out. {error}")
     for each in found:
         check_volume(process, each, part)
-    return Planned(tuple(found), tuple(left_out))
+    return PartPrograms(tuple(found), tuple(left_out))
 
 
 def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> str:

@@ -13,6 +13,7 @@ import math
 import numpy as np
 
 from evenflare.compiled import njit
+from evenflare.manufacture.proof.turned_depth import turned_depth
 from evenflare.units import BoolArray, FloatArray
 
 BALL, BULL, FLAT, DRILL = 0, 1, 2, 3
@@ -153,38 +154,6 @@ def lowered(
                 if cut:
                     heights[i, j] = height
     return deepest, at_x, at_y, before, max(top - bottom, 0.0), top_x, top_y, top
-
-
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def turned_depth(
-    heights: FloatArray, origin: float, step: float, start: FloatArray, end: FloatArray, radius: float
-) -> tuple[float, float, float]:
-    """Depth of cut of a nose's move over a half-section, across the feed, on the side of the axis and the front; x and
-    z of the material that lies deepest in it. A move toward the axis and out leaves the wall, and has none.
-
-    heights    : (X,), at origin + step i.
-    start, end : (3,), of the nose's end toward the chuck.
-    """
-    dx, dz = end[0] - start[0], end[2] - start[2]
-    length = math.hypot(dx, dz)
-    deepest, at_x, at_z = 0.0, 0.0, 0.0
-    if length < 1e-9 or (dx < -1e-9 and dz > 1e-9):
-        return deepest, at_x, at_z
-    nx, nz = -dz / length, dx / length
-    if nz < nx:
-        nx, nz = -nx, -nz
-    way, slope = (abs(dx), dz / abs(dx)) if abs(dx) > 1e-9 else (0.0, 0.0)
-    tip = start[2] if way > 0.0 else min(start[2], end[2])
-    first = max(0, math.ceil((min(start[0], end[0]) - radius - origin) / step))
-    last = min(heights.size - 1, math.floor((max(start[0], end[0]) + radius - origin) / step))
-    for i in range(first, last + 1):
-        x = origin + i * step
-        s = (x - start[0]) if dx > 0.0 else (start[0] - x)
-        if heights[i] > _under(BALL, radius, radius, s, 0.0, way, slope, tip, heights[i]):
-            depth = radius + (x - start[0]) * nx + (heights[i] - start[2] - radius) * nz
-            if depth > deepest:
-                deepest, at_x, at_z = depth, x, heights[i]
-    return deepest, at_x, at_z
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]

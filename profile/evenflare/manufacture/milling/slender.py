@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import replace
 
 from evenflare.manufacture.process.types import Process, Tool
-from evenflare.units import MILLIMETRE, MINUTE, PERCENT
+from evenflare.units import MILLIMETRE, MINUTE
 
 SLENDER = 8.0
 """Stick-out over diameter beyond which a tool is eased, and a warning given (common practice, no source)."""
@@ -41,7 +41,7 @@ def slender_words(process: Process, tool: Tool) -> list[str]:
         return []
     feed = share * process.machine.cutting_feed * MINUTE / MILLIMETRE
     return [
-        f'tool "{tool.name}" stands out {slenderness(tool):.1f} times its diameter, more than {SLENDER:g}: it bends and'
-        f" chatters. Feeds and depth of cut are {share / PERCENT:.0f} % of the process's, at most {feed:.0f} mm/min;"
+        f"tool {tool.name} stands out {slenderness(tool):.1f} times its diameter, more than {SLENDER:g}: it bends and"
+        f" chatters. Feeds and depth of cut are {share:.2f} of the process's, at most {feed:.0f} mm/min;"
         " take a shorter or thicker one if it reaches"
     ]

@@ -34,7 +34,7 @@ def sizes_of(waveguide, choice: SolidChoice | None = None):
 
 
 def made(waveguide, made_with: Process) -> dict:
-    return {program.name: program for program in programs(waveguide, made_with, sizes_of(waveguide))}
+    return {program.name: program for program in programs(waveguide, made_with, sizes_of(waveguide)).programs}
 
 
 def departures(waveguide, centres, radius, *, azimuths, count=1500):

@@ -15,8 +15,7 @@ import pytest
 import trimesh
 
 from evenflare.cli import run
-from evenflare.manufacture.milling.program import Program
-from evenflare.manufacture.milling.programs import programs
+from evenflare.manufacture.milling.programs import PartPrograms, programs
 from evenflare.manufacture.proof import programs as proving
 
 SMALL = """\
@@ -178,12 +177,12 @@ def test_failed_proof_leaves_no_program(
     """A turning program that cuts 0.1 mm too far out at one point, where 0.05 mm are allowed."""
     assert exported(design, tmp_path, "--process", "lathe") == 0
 
-    def gouging(*given: Any) -> tuple[Program, ...]:
-        (program,) = programs(*given)
+    def gouging(*given: Any) -> PartPrograms:
+        (program,) = programs(*given).programs
         wrong = np.array(program.position)
         inside = np.flatnonzero(np.abs(wrong[:, 2] + 0.015) < 0.002)
         wrong[inside[-1], 0] += 0.1e-3
-        return (dataclasses.replace(program, position=wrong),)
+        return PartPrograms((dataclasses.replace(program, position=wrong),))
 
     monkeypatch.setattr(proving, "programs", gouging)
     assert exported(design, tmp_path, "--process", "lathe") == 1
@@ -219,14 +218,17 @@ def test_unknown_process_is_refused(
     assert not (tmp_path / "out").exists()
 
 
-def test_tool_that_is_too_short_writes_nothing(
+def test_tool_that_is_too_short_costs_its_program_and_not_the_drawing(
     design: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
     process = changed("router", tmp_path / "short.toml", reach_mm="12", flute_length_mm="11")
-    assert exported(design, tmp_path / "out", "--process", str(process)) == 2
+    assert exported(design, tmp_path / "out", "--process", str(process)) == 1
     error = capsys.readouterr().err
+    assert "warning: roughing: left out." in error
     assert "reach_mm = 12" in error
-    assert not (tmp_path / "out").exists()
+    assert names(tmp_path / "out") == WITH_PROCESS
+    assert "No program roughing: left out" in words(tmp_path / "out" / "setup_sheet.pdf")
+    assert "No program roughing: left out" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
 def test_step_of_an_oblong_shell_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:

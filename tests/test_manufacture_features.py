@@ -168,7 +168,7 @@ def test_holes_are_those_that_the_back_program_mills():
     process, solid = dataclasses.replace(process, seat=deep), Solid()
     sizes = solid_sizes(CONE.meridian, solid)
     seat = fitted(CONE, sizes, features_of(solid, process)).seat
-    back = programs(CONE, dataclasses.replace(process, seat=seat), sizes)[-1]
+    back = programs(CONE, dataclasses.replace(process, seat=seat), sizes).programs[-1]
     assert seat.hole_depth < 40 * MM
     # The program's lowest point is its holes' floor, below the back face by seat and hole.
     assert -back.position[:, 2].min() == pytest.approx(seat.depth + seat.hole_depth, abs=1e-9)

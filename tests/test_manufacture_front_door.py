@@ -13,7 +13,7 @@ import evenflare
 from evenflare.design.file import Solid
 from evenflare.files import InputError
 from evenflare.manufacture import solid_sizes
-from evenflare.manufacture.milling.programs import programs
+from evenflare.manufacture.milling.programs import PartPrograms, programs
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.proof import programs as proving
 from evenflare.manufacture.proof.programs import Proved, prove_programs, write_programs
@@ -41,10 +41,10 @@ def test_a_gouge_leaves_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch)
     """A point 0.2 mm too far out, where the process allows 0.05 mm."""
 
     def gouging(*given):
-        (program,) = programs(*given)
+        (program,) = programs(*given).programs
         wrong = np.array(program.position)
         wrong[np.flatnonzero(np.abs(wrong[:, 2] + 0.015) < 0.002)[-1], 0] += 0.2 * MM
-        return (dataclasses.replace(program, position=wrong),)
+        return PartPrograms((dataclasses.replace(program, position=wrong),))
 
     monkeypatch.setattr(proving, "programs", gouging)
     found = proved()

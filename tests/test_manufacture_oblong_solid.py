@@ -195,7 +195,7 @@ def test_bolts_of_a_rectangular_flange_stand_midway_between_mouth_and_edge():
 
 
 REFUSED = {
-    "kind": (Choice("tube"), "[solid] kind = 'tube': must be one of block, shell"),
+    "kind": (Choice("tube"), "[solid] kind = 'tube': must be one of block, shell, body"),
     "wall": (
         Choice("shell", wall=0.1 * MM),
         "[solid] wall_mm = 0.1: must be 0.5 to 1000 (a shell's thickness). Change it, or leave it out for the default",

@@ -13,6 +13,8 @@ from hypothesis import strategies as st
 from evenflare.files import InputError
 from evenflare.manufacture.milling.clearance import wall_cloud
 from evenflare.manufacture.milling.finishing import finishing, round_spiral
+from evenflare.manufacture.milling.programs import programs
+from evenflare.manufacture.milling.slender import eased
 from evenflare.manufacture.milling.turning import turning
 from evenflare.manufacture.proof.proof import prove
 from evenflare.units import DEGREE
@@ -186,7 +188,7 @@ def test_turning_keeps_the_nose_off_the_wall_by_its_radius_and_the_stock(point):
     places = np.append(np.arange(0.0, along[-1], 10e-6), along[-1])
     wall = wall._replace(z=np.interp(places, along, wall.z), r=np.interp(places, along, wall.r))
     away = np.hypot(position[:, 0, None] - wall.r, position[:, 2, None] + SPHEROID.depth - wall.z).min(axis=1)
-    fine = program.feed < asked.machine.cutting_feed - 1e-9
+    fine = program.feed < eased(asked, program.tool).machine.cutting_feed - 1e-9
     first = int(np.flatnonzero(fine & ~program.rapid)[0])
     last_cut = position.shape[0] - 3  # the lead-out and the way back leave the wall
     # The nose touches the exact wall at its rows; the wall's points are 10 um apart: 5^2 / 2 / 800 is 0.02 um.
@@ -210,11 +212,31 @@ def test_turning_roughs_outward_and_returns_through_what_is_cut():
 
 
 def refused(waveguide, asked, *words):
-    with pytest.raises(InputError) as told:
-        made(waveguide, asked)
+    """What is said where no program can be made, or, of one that cannot, where it is left out."""
+    try:
+        told = " ".join(programs(waveguide, asked, sizes_of(waveguide)).left_out)
+    except InputError as error:
+        told = str(error)
     for word in words:
-        assert word in str(told.value)
-    return str(told.value)
+        assert word in told
+    return told
+
+
+@pytest.mark.parametrize(
+    ("tools", "left", "made_still"),
+    [
+        ({"ball 6": {"reach": 20 * MM, "flute_length": 15 * MM}}, ["finishing"], ["roughing", "back"]),
+        ({"bull 12": {"diameter": 26 * MM}}, ["roughing", "finishing"], ["back"]),
+        ({"flat 6": {"diameter": 9 * MM}}, ["back"], ["roughing", "finishing"]),
+    ],
+)
+def test_a_tool_that_does_not_fit_costs_its_own_program_and_what_counts_on_it(tools, left, made_still):
+    deep = SPHEROID if "ball 6" in tools else SMALL
+    found = programs(deep, process(tools=tools), sizes_of(deep))
+    assert [each.name for each in found.programs] == made_still
+    assert [line.split(":")[0] for line in found.left_out] == left
+    if "finishing" in left and "roughing" in left:
+        assert "after roughing, which is left out" in found.left_out[1]
 
 
 def test_a_ball_that_is_too_large_is_refused_and_the_largest_one_fits():

@@ -69,8 +69,9 @@ def test_planted_gouge_of_five_hundredths_in_a_file_is_found_with_its_place(tmp_
     lines.insert(chosen + 2, f"X{x:.4f} Y{y:.4f} Z{z:.4f}")
     path = tmp_path / "finishing.nc"
     path.write_text("\n".join(lines) + "\n", encoding="utf-8")
-    found = prove_files(FLARE, [path], ROUTER, sizes=SIZES, grid=GRID)
-    (only,) = found.programs
+    (rough,) = written(tmp_path, [roughing(FLARE, ROUTER)], ROUTER)
+    found = prove_files(FLARE, [rough, path], ROUTER, sizes=SIZES, grid=GRID)
+    _, only = found.programs
     # A cell at most 0.14 mm off sees it shallower by up to 0.14^2 / 2 / 2.2 mm; the path itself stays off by as much
     # as its ridges allow, 3 um for straight moves.
     assert 0.05 * MM - 8e-6 < only.gouge.size < 0.05 * MM + 1e-6
@@ -79,7 +80,7 @@ def test_planted_gouge_of_five_hundredths_in_a_file_is_found_with_its_place(tmp_
     depth = FLARE.depth / MM
     assert (z_wall < -0.9 * depth) if place == "throat" else (z_wall > -0.1 * depth)
     assert found.passed is (only.gouge.size <= ROUTER.tolerance)
-    assert not prove_files(FLARE, [path], replace(ROUTER, tolerance=0.04 * MM), sizes=SIZES, grid=GRID).passed
+    assert not replace(only, tolerance=0.04 * MM).accepted
 
 
 def _contact(x, y, z):
@@ -123,5 +124,7 @@ def test_rapid_move_put_into_a_file_is_found(tmp_path, finished):
 
 
 def test_file_that_is_no_program_of_a_process_is_refused(tmp_path):
-    with pytest.raises(InputError, match=r"front\.nc: is no program of a process: must be one of roughing, finishing"):
+    with pytest.raises(
+        InputError, match=r"front\.nc: is no program of a process: must be one of roughing, semi_finishing, finishing"
+    ):
         prove_files(FLARE, [tmp_path / "front.nc"], ROUTER, sizes=SIZES)

@@ -138,7 +138,7 @@ def test_a_name_does_not_tell_the_proof_what_to_drill_or_where_the_tool_is(trick
     sizes, verdicts = sizes_of(waveguide, Choice()), []
     for name in ("plain", trick):
         paths = []
-        for each in programs(waveguide, process, sizes):
+        for each in programs(waveguide, process, sizes).programs:
             paths.append(tmp_path / f"{each.name}.nc")
             write_text(paths[-1], gcode(each, process, design_id="a1", name=name))
         proof = prove_files(waveguide, paths, process, sizes=sizes, grid=1 * MM)

@@ -196,7 +196,8 @@ def _export(options: argparse.Namespace) -> int:
     warn(found.warnings)
     if not found.programs_accepted:
         warn(["the proof by cutting in software failed: no program was written, see proof.json and report.html"])
-    return DONE if found.programs_accepted else ANSWER_IS_NO
+    warn(found.left_out)
+    return DONE if found.programs_accepted and not found.left_out else ANSWER_IS_NO
 
 
 def _check(options: argparse.Namespace) -> int:

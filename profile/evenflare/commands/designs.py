@@ -214,12 +214,16 @@ def solve_command(
 
 @dataclass(frozen=True)
 class Export:
-    """What `export` wrote, the programs of an earlier export that it removed, and whether the proof passed."""
+    """What `export` wrote, the programs of an earlier export that it removed, and whether the proof passed.
+
+    left_out : programs that cannot be made, a line on each.
+    """
 
     written: Written
     removed: list[str]
     programs_accepted: bool
     warnings: Sequence[str] = ()
+    left_out: Sequence[str] = ()
 
 
 def export_command(
@@ -278,12 +282,13 @@ def export_command(
             tip_below_throat=tip_below_throat(design, exported),
             proof=proved.proof,
             changes=settled.changes,
+            left_out=proved.left_out,
         )
     removed = making.clear_stale(folder, written)
     missing = [exported.points.no_tool] if exported.points.no_tool else []
     told = [*settled.changes, *missing, *wall.asked_warnings(asked)]
-    warnings = [*told, *making.program_warnings(process, proved)]
-    return Export(written, removed, proved.may_be_written, warnings)
+    warnings = [*told, *making.program_warnings(process, proved), *making.slender_warnings(process, proved)]
+    return Export(written, removed, proved.may_be_written, warnings, proved.left_out)
 
 
 def index_lines(directivity: Directivity) -> list[str]:

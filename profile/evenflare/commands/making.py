@@ -14,6 +14,7 @@ from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.milling.ambiguous import cycle_warning
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.run_time import run_time
+from evenflare.manufacture.milling.slender import slender_words
 from evenflare.manufacture.part.features import Features, features_of
 from evenflare.manufacture.part.fitting import changes, fitted
 from evenflare.manufacture.part.outline import Sizes
@@ -30,7 +31,7 @@ from evenflare.manufacture.sheets.layer_files import export_layers
 from evenflare.units import MILLIMETRE, MINUTE
 from evenflare.waveguide.cloud import cloud
 
-PROGRAMS = ("roughing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
+PROGRAMS = ("roughing.nc", "semi_finishing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = (
     *("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl"),
@@ -104,6 +105,12 @@ def proved_programs(design: Design, process: Process) -> Proved:
     sizes = sizes_of(waveguide, design.solid)
     with process_faults(process):
         return prove_programs(waveguide, process, sizes, design_id=design_id(design), name=design.name)
+
+
+def slender_warnings(process: Process | None, proved: Proved) -> list[str]:
+    """A sentence on each tool of its programs that stands out far."""
+    tools = dict.fromkeys(each.tool for each in proved.programs)
+    return [] if process is None else [words for tool in tools for words in slender_words(process, tool)]
 
 
 @contextmanager

@@ -2,11 +2,15 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.engagement import levels_of, met_by_ball
 from evenflare.manufacture.milling.program import SAME, Leg, Program, assembled
-from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.milling.slender import eased, slender_words
+from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import centre_step, passes
 from evenflare.units import MILLIMETRE, FloatArray
@@ -17,6 +21,9 @@ CHORD_SHARE = 0.3
 """Of the scallop height, that straight moves may leave between their ends."""
 DIGIT = 0.0001 * MILLIMETRE
 """Of a program's numbers, likewise."""
+SEMI = "semi_finishing"
+EVEN_RIDGES = 0.25
+"""Of what semi-finishing leaves, that its ridges stand above that."""
 FRONT_DATUM = (
     "X0 Y0 on the axis of the waveguide, Z0 at the front face, the mouth plane, Z up and out of the mouth, material"
     " below. Z is the tool's tip"
@@ -24,28 +31,62 @@ FRONT_DATUM = (
 _PATH = 1e-6
 
 
-def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Program:
+def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None, *, even: bool = False) -> Program:
     """The finishing program, datum as FRONT_DATUM: down the wall counter-clockwise, which climbs with a spindle that
     turns clockwise; lead-in and lead-out are quarter circles.
 
     wall   : the cloud of an oblong wall; None of a round one.
+    even   : whether semi-finishing went before, so that the ball meets no steps.
     Errors : InputError if the ball does not fit, or arcs leave nothing of the scallop height.
+    """
+    tool, height = process.tool(process.finishing_tool), ridges_of(process)
+    chord = CHORD_SHARE * height
+    before = "semi_finishing" if even else "roughing"
+    setup = f"run after {before}, in the same clamping and with the same X and Y zero"
+    met = (EVEN_RIDGES * process.semi_finishing_left, process.semi_finishing_left) if even else None
+    return _spiral("finishing", waveguide, process, wall, tool, (height - chord - DIGIT, chord), setup, met=met)
+
+
+def semi_finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Program:
+    """As finishing, coarser, with stock left: a ball that is larger by that touches the wall in its stead."""
+    left = process.semi_finishing_left
+    setup = (
+        f"run after roughing, in the same clamping and with the same X and Y zero; it leaves {left / MILLIMETRE:g} on"
+        " the wall, with ridges of a quarter of that, for finishing"
+    )
+    fine = (0.5 * EVEN_RIDGES * left, 0.4 * EVEN_RIDGES * left)
+    return _spiral(SEMI, waveguide, process, wall, process.tool(process.semi_finishing_tool), fine, setup, left=left)
+
+
+def grown(process: Process) -> Tool:
+    """The semi-finishing ball with the stock that it leaves: what must fit into hollows of the wall."""
+    tool, left = process.tool(process.semi_finishing_tool), process.semi_finishing_left
+    return replace(tool, diameter=tool.diameter + 2.0 * left, corner_radius=tool.corner_radius + left)
+
+
+def _spiral(
+    name: str,
+    waveguide: Waveguide,
+    process: Process,
+    wall: Cloud | None,
+    tool: Tool,
+    fine: tuple[float, float],
+    first: str,
+    *,
+    left: float = 0.0,
+    met: tuple[float, float] | None = None,
+) -> Program:
+    """A ball's spiral that leaves `left` m, fine: heights of ridges and chords, m; first: of its set-up.
+
+    met : step between terraces and stock on the wall, m, that it meets; None: what roughing leaves.
     """
     from evenflare.manufacture.milling.finishing_oblong import oblong_spiral
 
-    tool, machine = process.tool(process.finishing_tool), process.machine
-    height = process.scallop_height - machine.arc_tolerance
-    if not height > 2.0 * DIGIT:
-        raise InputError(
-            f"[machine] arc_tolerance_mm = {machine.arc_tolerance / MILLIMETRE:g}: must be below scallop_height_mm ="
-            f" {process.scallop_height / MILLIMETRE:g}, of which it is a part. Lower it, or write 0 for straight moves"
-        )
-    chord = CHORD_SHARE * height
-    ridge = height - chord - DIGIT
+    machine, (ridge, chord) = eased(process, tool).machine, fine
     if wall is None:
-        centres = round_spiral(waveguide.meridian, radius=tool.radius, ridge=ridge, chord=chord)
+        centres = round_spiral(waveguide.meridian, radius=tool.radius + left, ridge=ridge, chord=chord)
     else:
-        centres = oblong_spiral(waveguide.surface, radius=tool.radius, ridge=ridge, chord=chord)
+        centres = oblong_spiral(waveguide.surface, radius=tool.radius + left, ridge=ridge, chord=chord)
     tips = centres - np.array([0.0, 0.0, tool.radius + waveguide.depth])
     lead_in, lead_out = _arc(tips[0], tool.radius, chord)[::-1] * (1, -1, 1), _arc(tips[-1], tool.radius, chord)
     high = np.array([1.0, 1.0, 0.0])
@@ -59,11 +100,35 @@ def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Pro
         Leg(lead_out[-1:] * high + top, machine.rapid_feed, rapid=True),
     ]
     setup = [
-        "run after roughing, in the same clamping and with the same X and Y zero; touch the ball's tip off on the front"
-        " face",
+        f"{first}; touch the ball's tip off on the front face",
         below_the_part(float(tips[:, 2].min()), waveguide.depth),
+        *slender_words(process, tool),
     ]
-    return assembled("finishing", tool, legs, datum=FRONT_DATUM, kind="milling", setup=setup, chord=chord)
+    if met is None:
+        rougher = eased(process, process.tool(process.roughing_tool))
+        met = -float(levels_of(waveguide, rougher)[0]), process.stock_left
+    return assembled(
+        name,
+        tool,
+        legs,
+        datum=FRONT_DATUM,
+        kind="milling",
+        setup=setup,
+        chord=chord,
+        engagement=met_by_ball(tips, radius=tool.radius, step=met[0], left=met[1]),
+    )
+
+
+def ridges_of(process: Process) -> float:
+    """m, what arcs leave of the scallop height. Errors: InputError if that is nothing."""
+    height = process.scallop_height - process.machine.arc_tolerance
+    if not height > 2.0 * DIGIT:
+        raise InputError(
+            f"[machine] arc_tolerance_mm = {process.machine.arc_tolerance / MILLIMETRE:g}: must be below"
+            f" scallop_height_mm = {process.scallop_height / MILLIMETRE:g}, of which it is a part. Lower it, or write 0"
+            " for straight moves"
+        )
+    return height
 
 
 def below_the_part(lowest: float, depth: float) -> str:

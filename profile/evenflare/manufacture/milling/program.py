@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal, NamedTuple
@@ -9,7 +10,7 @@ from typing import Literal, NamedTuple
 import numpy as np
 
 from evenflare.manufacture.process.types import Tool
-from evenflare.units import BoolArray, FloatArray, read_only
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray, read_only
 
 SAME = 1e-9
 """m, between two places that are one."""
@@ -26,6 +27,8 @@ class Program:
     datum    : where zero and the axes are, in words.
     setup    : what to do before it runs, in words.
     chord    : m, by which straight moves may depart from the smooth path through their ends.
+    greatest_engagement : m, that it promises to keep: how long a part of the cutter, along its axis, is in material on
+                          any move; of turning the depth of cut, across the feed. inf where nothing is promised.
     """
 
     name: str
@@ -37,6 +40,7 @@ class Program:
     kind: Literal["milling", "turning"]
     setup: tuple[str, ...] = ()
     chord: float = 0.0
+    greatest_engagement: float = math.inf
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "position", read_only(self.position))
@@ -69,11 +73,23 @@ def assembled(
     kind: Literal["milling", "turning"],
     setup: Sequence[str],
     chord: float,
+    engagement: float = math.inf,
 ) -> Program:
-    """The legs in their order as one program; a move to where the tool already is falls away."""
+    """The legs in their order as one program; a move to where the tool already is falls away.
+
+    engagement : m, see Program.
+    """
     points = np.concatenate([leg.points for leg in legs])
     counts = [len(leg.points) for leg in legs]
     feed = np.repeat([leg.feed for leg in legs], counts)
     rapid = np.repeat([leg.rapid for leg in legs], counts)
     moves = np.concatenate([[True], np.abs(np.diff(points, axis=0)).max(axis=1) > SAME])
-    return Program(name, tool, points[moves], feed[moves], rapid[moves], datum, kind, tuple(setup), chord)
+    moved = (points[moves], feed[moves], rapid[moves])
+    told = [] if math.isinf(engagement) else [engagement_words(engagement, kind)]
+    return Program(name, tool, *moved, datum, kind, (*setup, *told), chord, engagement)
+
+
+def engagement_words(engagement: float, kind: Literal["milling", "turning"]) -> str:
+    """What a program promises of its greatest engagement (m), in mm, for the set-up; `proof_files` reads it back."""
+    what = "depth of cut, across the feed" if kind == "turning" else "of the cutter's length in material"
+    return f"greatest engagement {engagement / MILLIMETRE:.4f} {what}: not on other stock than this"

@@ -2,11 +2,16 @@
 
 from __future__ import annotations
 
+import itertools
+from collections.abc import Sequence
+
 import numpy as np
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.engagement import levels_of
 from evenflare.manufacture.milling.finishing import FRONT_DATUM, below_the_part
 from evenflare.manufacture.milling.program import Leg, Program, assembled
+from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.oblong_curves import section
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
@@ -30,15 +35,15 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
     The lowest level clears the throat down to where the finishing ball's tip passes it.
     Errors : InputError if the tool does not pass the throat or is not to be lowered by a stepdown.
     """
-    tool, machine = process.tool(process.roughing_tool), process.machine
+    tool = process.tool(process.roughing_tool)
+    words, process = slender_words(process, tool), eased(process, tool)
+    machine = process.machine
     if process.stepdown > tool.flute_length + 1e-12:
         raise InputError(
             f'process "{process.name}" stepdown_mm = {process.stepdown / MILLIMETRE:g}: must be at most the'
             f' flute_length_mm of tool "{tool.name}", {tool.flute_length / MILLIMETRE:g}. Lower it'
         )
-    bottom = waveguide.depth + process.tool(process.finishing_tool).radius
-    count = max(1, int(np.ceil(bottom / process.stepdown - 1e-9)))
-    levels = -bottom * np.arange(1, count + 1) / count
+    levels = levels_of(waveguide, process)
     if waveguide.is_round:
         rings = _round_rings(waveguide, tool, process.stock_left, levels)
     else:
@@ -51,10 +56,34 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
     legs.append(Leg(end[None], machine.rapid_feed, rapid=True))
     setup = [
         "plane the stock's upper side: it is the front face, Z0. Clamp outside the mouth",
-        below_the_part(-bottom, waveguide.depth),
+        below_the_part(float(levels[-1]), waveguide.depth),
         f"stock left for finishing: {process.stock_left / MILLIMETRE:g}, and the steps between levels",
+        *words,
     ]
-    return assembled("roughing", tool, legs, datum=FRONT_DATUM, kind="milling", setup=setup, chord=RING_CHORD)
+    return assembled(
+        "roughing",
+        tool,
+        legs,
+        datum=FRONT_DATUM,
+        kind="milling",
+        setup=setup,
+        chord=RING_CHORD,
+        engagement=float(-levels[0]) + _fillet(rings, tool),
+    )
+
+
+def _fillet(rings: Sequence[Sequence[FloatArray]], tool: Tool) -> float:
+    """m, how high a rounded edge lets material stand above the floor of one level where the next one meets it."""
+    import shapely
+
+    reached = 0.0
+    for above, below in itertools.pairwise(rings):
+        outer = shapely.Polygon(above[-1])
+        points = shapely.points(below[-1])
+        within = np.where(shapely.contains(outer, points), 1.0, -1.0) * shapely.distance(outer.exterior, points)
+        reached = max(reached, tool.corner_radius - float(within.min()) + RING_CHORD)
+    reached = min(reached, tool.corner_radius)
+    return tool.corner_radius - float(np.sqrt(tool.corner_radius**2 - reached**2))
 
 
 def cleared(rings: list[FloatArray], level: float, above: float, process: Process) -> list[Leg]:

@@ -6,7 +6,8 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Leg, Program, assembled
-from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RING_CHORD, cleared, ramp, ring_of
+from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RAMP, RING_CHORD, cleared, ramp, ring_of
+from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.part.bolts import bolt_places, check_diameter, hole_depth
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.units import MILLIMETRE, FloatArray
@@ -22,10 +23,12 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
     across : m, the part's smallest outside.
     Errors : InputError if the tool is too wide or too short, or a hole comes near the wall.
     """
-    seat, machine = process.seat, process.machine
+    seat = process.seat
     if not process.seat_tool or not seat.is_cut:
         return None
     tool = process.tool(process.seat_tool)
+    words, process = slender_words(process, tool), eased(process, tool)
+    machine = process.machine
     deep = hole_depth(waveguide, seat) if seat.bolts else 0.0
     _check(waveguide, process, tool, across, deep)
     floor, legs = -seat.depth, list[Leg]()
@@ -48,6 +51,7 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
         "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
         f"seat: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",
+        *words,
     ]
     if seat.bolts:
         setup.append(
@@ -55,7 +59,18 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
             f" diameter {mm(seat.bolt_circle)}, the first on the part's +X"
         )
     datum = "X0 Y0 on the axis of the waveguide, Z0 at the back face, Z up and out of the back. Z is the tool's tip"
-    return assembled("back", tool, legs, datum=datum, kind="milling", setup=setup, chord=RING_CHORD)
+    # A helix goes round at what remains of the hole beside the tool, and sinks by its slope.
+    helix = 2.0 * np.pi * max(0.5 * seat.hole_diameter - tool.radius, 0.0) * np.tan(RAMP) if seat.bolts else 0.0
+    return assembled(
+        "back",
+        tool,
+        legs,
+        datum=datum,
+        kind="milling",
+        setup=setup,
+        chord=RING_CHORD,
+        engagement=max(process.stepdown if seat.depth > 0.0 else 0.0, helix),
+    )
 
 
 def _hole(x: float, y: float, floor: float, bottom: float, process: Process, tool: Tool) -> list[Leg]:

@@ -6,6 +6,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Leg, Program, assembled
+from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import stepover
@@ -24,6 +25,8 @@ CLEAR = 0.5 * MILLIMETRE
 """From what is cut, on the way back; and beyond the throat."""
 BORE = 1 * MILLIMETRE
 """In diameter, by which the drilled bore is wider than the bar."""
+CORNER = np.sqrt(2.0) - 1.0
+"""Of its radius, that a circle leaves in a right corner."""
 _CHORD = 0.001 * MILLIMETRE
 _PLACES = 4000
 
@@ -39,8 +42,8 @@ def turning(waveguide: Waveguide, process: Process, *, behind: float) -> tuple[P
     tool, finisher = process.tool(process.roughing_tool), process.tool(process.finishing_tool)
     meridian, machine = waveguide.meridian, process.machine
     bore = bore_radius(waveguide, process)
-    rough = _roughing(meridian, process, tool, bore)
-    fine = _finishing(meridian, process, finisher)
+    rough = _roughing(meridian, eased(process, tool), tool, bore)
+    fine = _finishing(meridian, eased(process, finisher), finisher)
     back = Leg(_withdrawn(fine[-1].points[-1], machine.safe_height), machine.rapid_feed, rapid=True)
     datum = f"{TURNING_DATUM} {POINTS[machine.programmed_point]}"
     through = max(waveguide.depth + behind, waveguide.depth + 2.0 * (tool.corner_radius + CLEAR))
@@ -49,10 +52,12 @@ def turning(waveguide: Waveguide, process: Process, *, behind: float) -> tuple[P
         f"drill a bore of diameter {2 * bore / MILLIMETRE:.2f} along the axis, {through / MILLIMETRE:.1f} deep",
         "the nose cuts on the +X side, fed toward the chuck: check which way X counts, and the insert's clearance",
     ]
+    first += slender_words(process, tool)
     if tool == finisher:
         return (_program("turning", tool, [*rough, *fine, back], process, datum, first),)
     inner = Leg(_withdrawn(rough[-1].points[-1], machine.safe_height), machine.rapid_feed, rapid=True)
     again = ["run after turning_roughing, in the same clamping, with the finishing tool set to the same zero"]
+    again += slender_words(process, finisher)
     return (
         _program("turning_roughing", tool, [*rough, inner], process, datum, first),
         _program("turning", finisher, [*fine, back], process, datum, again),
@@ -65,7 +70,22 @@ def _program(name: str, tool: Tool, legs: list[Leg], process: Process, datum: st
     if process.machine.programmed_point == "imaginary_tip":
         shift = np.array([tool.corner_radius, 0.0, -tool.corner_radius])
     moved = [leg._replace(points=leg.points + shift) for leg in legs]
-    return assembled(name, tool, moved, datum=datum, kind="turning", setup=setup, chord=_chord(process))
+    # The round nose leaves more than a step in a step's corner: the contour that follows takes both.
+    engagement = eased(process, tool).stepdown + CORNER * tool.corner_radius
+    if name == "turning" and tool.name != process.roughing_tool:
+        # Where the roughing nose is the larger, it leaves more in hollow corners: of a right one so much.
+        more = max(0.0, process.tool(process.roughing_tool).corner_radius - tool.corner_radius)
+        engagement = process.stock_left + CORNER * more + _chord(process)
+    return assembled(
+        name,
+        tool,
+        moved,
+        datum=datum,
+        kind="turning",
+        setup=setup,
+        chord=_chord(process),
+        engagement=float(engagement),
+    )
 
 
 def bore_radius(waveguide: Waveguide, process: Process) -> float:

@@ -159,10 +159,12 @@ class ProcessFile(Table):
     tools: list[ToolTable] = Field(default=[])
     roughing_tool: Name | None = None
     finishing_tool: Name | None = None
+    semi_finishing_tool: Name | None = None
     seat_tool: Name | None = None
     tolerance_mm: Annotated[float, number(0.001, 5)] = Field(examples=[0.05])
     scallop_height_mm: Annotated[float, number(0.0005, 2)] = 0.01
     stock_left_mm: Annotated[float, number(0, 10)] = 0.5
+    semi_finishing_left_mm: Annotated[float, number(0.02, 5)] = 0.2
     stepdown_mm: Annotated[float, number(0.05, 50)] = 3.0
     material: Name = Field(examples=["beech"])
     density_kg_per_m3: Annotated[float, number(10, 25e3)] = Field(examples=[720])
@@ -194,6 +196,11 @@ class ProcessFile(Table):
             raise fault(
                 f"scallop_height_mm = {self.scallop_height_mm:g}: must be at most tolerance_mm ="
                 f" {self.tolerance_mm:g}. Lower it"
+            )
+        if self.semi_finishing_tool and not self.semi_finishing_left_mm < self.stock_left_mm:
+            raise fault(
+                f"semi_finishing_left_mm = {self.semi_finishing_left_mm:g}: must be below stock_left_mm ="
+                f" {self.stock_left_mm:g}, what roughing leaves. Lower it, or raise stock_left_mm"
             )
         if self.machine.kind == "none" and self.tools:
             raise fault('[[tools]]: belong to a machine, and its kind is "none". Remove them, or name the machine')
@@ -235,6 +242,8 @@ class ProcessFile(Table):
             casting=None if self.casting is None else self.casting.value(),
             printing=None if self.print is None else self.print.value(),
             accuracy=None if self.accuracy is None else self.accuracy.value(),
+            semi_finishing_tool=self.semi_finishing_tool or "",
+            semi_finishing_left=self.semi_finishing_left_mm * MILLIMETRE,
         )
 
 
@@ -247,9 +256,19 @@ _NEEDED: dict[Product, str] = {
 }
 # By machine and step: the kinds of tool that can do it; a step in brackets may be left out.
 _ALLOWED: dict[str, dict[str, tuple[str, ...]]] = {
-    "router": {"roughing_tool": ("flat", "bull"), "finishing_tool": ("ball",), "seat_tool": ("flat", "")},
-    "lathe": {"roughing_tool": ("turning",), "finishing_tool": ("turning",), "seat_tool": ("",)},
-    "none": {"roughing_tool": ("",), "finishing_tool": ("",), "seat_tool": ("",)},
+    "router": {
+        "roughing_tool": ("flat", "bull"),
+        "semi_finishing_tool": ("ball", ""),
+        "finishing_tool": ("ball",),
+        "seat_tool": ("flat", ""),
+    },
+    "lathe": {
+        "roughing_tool": ("turning",),
+        "semi_finishing_tool": ("",),
+        "finishing_tool": ("turning",),
+        "seat_tool": ("",),
+    },
+    "none": {"roughing_tool": ("",), "semi_finishing_tool": ("",), "finishing_tool": ("",), "seat_tool": ("",)},
 }
 
 

@@ -189,6 +189,7 @@ class Process:
     """All that a part is made with.
 
     roughing_tool, finishing_tool, seat_tool : names of tools; empty where the process has no such step.
+    semi_finishing_tool, semi_finishing_left : a ball that runs between them, or "", and m that it leaves on the wall.
     tolerance      : m, by which the surface may depart, either way along its normal.
     scallop_height : m, of the ridges that finishing leaves.
     stock_left     : m, that roughing leaves along the normal.
@@ -218,6 +219,8 @@ class Process:
     printing: Printing | None = None
     accuracy: Accuracy | None = None
     controller: Controller = Controller()
+    semi_finishing_tool: str = ""
+    semi_finishing_left: float = 0.0
 
     @property
     def makes_programs(self) -> bool:

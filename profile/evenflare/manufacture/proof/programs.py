@@ -14,7 +14,7 @@ from evenflare.manufacture.milling.toolpath_csv import toolpath
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process
-from evenflare.manufacture.proof.proof import Proof
+from evenflare.manufacture.proof.proof import ProgramProof, Proof
 from evenflare.manufacture.proof.proof_files import prove_files
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -30,6 +30,7 @@ class Proved:
     proof    : None without programs.
     stock    : what the part is cut from, in words.
     newline  : what ends the lines of the programs' files.
+    left_out : programs that cannot be made, a line on each.
     """
 
     programs: tuple[Program, ...] = ()
@@ -38,6 +39,7 @@ class Proved:
     proof: Proof | None = None
     stock: str = ""
     newline: str = "\n"
+    left_out: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """ValueError for programs whose proof is missing or is another's."""
@@ -59,9 +61,9 @@ def prove_programs(
     sizes  : of the part's outside.
     Errors : InputError where tools, stock or machine do not do for the part.
     """
-    made = programs(waveguide, process, sizes)
+    made, left_out = programs(waveguide, process, sizes)
     if not made:
-        return Proved()
+        return Proved(left_out=left_out)
     stock = stock_needed(waveguide, process, sizes)
     with files.bench() as bench:
         paths = [bench / f"{program.name}.nc" for program in made]
@@ -71,7 +73,14 @@ def prove_programs(
         proof = prove_files(waveguide, paths, process, sizes=sizes)
         texts = tuple(path.read_text(encoding="utf-8") for path in paths)
     listed = toolpath(made, process, design_id=design_id, name=name)
-    return Proved(made, texts, listed, proof, stock, process.controller.newline)
+    return Proved(made, texts, listed, proof, stock, process.controller.newline, left_out)
+
+
+def _left(proof: ProgramProof) -> str:
+    allowed = proof.leftover_allowed
+    if allowed is None:
+        return ""
+    return f" leftover {proof.leftover.size / MILLIMETRE:.4f} mm, must be at most {allowed / MILLIMETRE:.4f},"
 
 
 def write_programs(proved: Proved, folder: Path) -> None:
@@ -85,8 +94,11 @@ def write_programs(proved: Proved, folder: Path) -> None:
         if not each.accepted:
             raise InputError(
                 f"{each.program}.nc: cut in software, gouge {each.gouge.size / MILLIMETRE:.4f} mm, must be at most"
-                f" {each.tolerance / MILLIMETRE:g}, {len(each.contacts)} contacts of rapid moves, shank or holder, must"
-                " be none: no program is written. Take another tool or a finer tolerance"
+                f" {each.tolerance / MILLIMETRE:g},{_left(each)} {len(each.contacts)} contacts of rapid moves,"
+                " shank or holder, must be none,"
+                f" engagement {each.engagement.size / MILLIMETRE:.4f} mm, must be at most"
+                f" {each.engagement_stated / MILLIMETRE:.4f}: no program is written. Take another tool or a finer"
+                " tolerance"
             )
     for program, text in zip(proved.programs, proved.texts, strict=True):
         files.write_text(folder / f"{program.name}.nc", text, newline=proved.newline)

@@ -31,6 +31,11 @@ LARGEST_RASTER = 4000
 """Cells across: 128 MB. A larger part is proved on a coarser grid."""
 TURNED_GRID = 0.02 * MILLIMETRE
 """Of a half-section, whose cells are few."""
+ROUNDED = 1e-6
+"""m, by which an engagement may exceed what is stated: numbers of a program end at 0.1 um, and ramps add a few."""
+LEFT, LEFT_SHARE = 0.003 * MILLIMETRE, 0.1
+"""Beyond the scallop height, that a finished wall may keep: m, or a share of the tolerance. Raster, facets and digits
+together see ridges up to 0.001 mm higher than they are."""
 BACK = "back"
 """The program that is run with the back up."""
 BOLT_CLEARANCE = 10 * MILLIMETRE
@@ -43,9 +48,11 @@ class ProgramProof:
 
     gouge, leftover  : the greatest, along the normal; the gouge counts how far shank and holder reached into material.
     contacts         : of rapid moves, shank and holder with material.
+    engagement       : the greatest, of the cutter, as Program counts it; engagement_stated : what it promises, inf if
+                       it promises nothing.
     tolerance        : for the gouge.
-    leftover_allowed : scallop height and tolerance, for the program that finishes; None where stock is left for
-                       another.
+    leftover_allowed : of the program that finishes: the scallop height and a share of the tolerance, of the back all
+                       of it; None where stock is left for another.
     programmed_point : of a turning program.
     map              : for a picture.
     """
@@ -57,6 +64,8 @@ class ProgramProof:
     leftover: Worst
     plug: float
     contacts: tuple[Contact, ...]
+    engagement: Worst
+    engagement_stated: float
     grid: float
     tolerance: float
     leftover_allowed: float | None
@@ -65,8 +74,14 @@ class ProgramProof:
 
     @property
     def accepted(self) -> bool:
-        """Whether the gouge is within the tolerance and nothing touched material that must not."""
-        return self.gouge.size <= self.tolerance and not self.contacts
+        """Whether gouge, leftover and engagement are within what is allowed and nothing touched what it must not."""
+        kept = self.engagement_kept and self.leftover_within is not False
+        return self.gouge.size <= self.tolerance and not self.contacts and kept
+
+    @property
+    def engagement_kept(self) -> bool:
+        """Whether the cutter met no more material than the program promises."""
+        return self.engagement.size <= self.engagement_stated + ROUNDED
 
     @property
     def leftover_within(self) -> bool | None:
@@ -123,6 +138,8 @@ def prove(
     Errors           : InputError for a grid that is out of range, or a turning program for an oblong part.
     """
     face, finished = front_of(sizes), {}
+    # Ridges are what was asked for and no more: a single place that lies too high shows as hardly more than that.
+    beyond = max(LEFT, LEFT_SHARE * tolerance)
     setups = [_setup(program) for program in programs]
     for setup in dict.fromkeys(setups):
         half = np.maximum(face.size, np.zeros(2) if block is None or setup == "back" else 0.5 * np.asarray(block))
@@ -146,7 +163,7 @@ def prove(
                 piece,
                 contacts,
                 tolerance=tolerance,
-                allowed=(scallop_height + tolerance) if number == here[-1] else None,
+                allowed=None if number != here[-1] else scallop_height + (tolerance if setup == BACK else beyond),
                 programmed_point=programmed_point if setup == "turning" else None,
             )
     return Proof(tuple(finished[number] for number in range(len(programs))))
@@ -181,7 +198,7 @@ def _judged(
     allowed: float | None,
     programmed_point: str | None,
 ) -> ProgramProof:
-    found = deviation(piece)
+    found, engaged = deviation(piece), piece.engaged
     collisions = [Worst(each.depth, each.place) for each in contacts if each.what != "rapid move"]
     return ProgramProof(
         program=program.name,
@@ -191,6 +208,8 @@ def _judged(
         leftover=found.leftover,
         plug=found.plug,
         contacts=contacts,
+        engagement=Worst(0.0, (0.0, 0.0, 0.0)) if engaged is None else Worst(engaged.depth, engaged.place),
+        engagement_stated=program.greatest_engagement,
         grid=piece.truth.step,
         tolerance=tolerance,
         leftover_allowed=allowed,
@@ -218,6 +237,9 @@ def _told(proof: ProgramProof) -> dict[str, object]:
         "greatest_gouge_at_mm": [_mm(value) for value in proof.gouge.place],
         "greatest_leftover_mm": _mm(proof.leftover.size),
         "greatest_leftover_at_mm": [_mm(value) for value in proof.leftover.place],
+        "greatest_engagement_mm": _mm(proof.engagement.size),
+        "greatest_engagement_at_mm": [_mm(value) for value in proof.engagement.place],
+        "engagement_stated_mm": _mm(proof.engagement_stated) if np.isfinite(proof.engagement_stated) else None,
         "throat_plug_mm": _mm(proof.plug),
         "grid_mm": _mm(proof.grid),
         "tolerance_mm": _mm(proof.tolerance),

@@ -4,10 +4,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Sequence
+from dataclasses import replace
 from pathlib import Path
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
+from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process, Tool
@@ -19,6 +22,7 @@ from evenflare.waveguide import Waveguide
 # From the line's start: a name in another line may say what it likes.
 _BORE = re.compile(r"set-up: drill a bore of diameter ([\d.]+) along the axis")
 _HOLES = re.compile(r"set-up: holes: .*?, ([\d.]+) deep from the seat")
+_ENGAGEMENT = re.compile(r"set-up: greatest engagement ([\d.]+) ")
 _POINT = re.compile(r"programmed_point: (\w+)")
 
 
@@ -52,7 +56,7 @@ def prove_files(
     holes = [_millimetres(each, _HOLES) for each in read if each.program.name == BACK]
     return prove(
         waveguide,
-        [each.program for each in read],
+        [_stated(each) for each in read],
         sizes=sizes,
         # What the controller may cut off corners is no longer there for the program.
         tolerance=process.tolerance - (controller.corner_tolerance if controller.path_tolerance else 0.0),
@@ -69,6 +73,7 @@ def prove_files(
 def _tool(path: Path, process: Process) -> Tool:
     tools = {
         "roughing": process.roughing_tool,
+        SEMI: process.semi_finishing_tool,
         "finishing": process.finishing_tool,
         "turning_roughing": process.roughing_tool,
         "turning": process.finishing_tool,
@@ -77,6 +82,12 @@ def _tool(path: Path, process: Process) -> Tool:
     if path.stem not in tools:
         raise InputError(f"{path}: is no program of a process: must be one of {', '.join(tools)}, with .nc")
     return process.tool(tools[path.stem])
+
+
+def _stated(read: ReadProgram) -> Program:
+    """The program with the engagement that its set-up promises."""
+    engagement = _millimetres(read, _ENGAGEMENT)
+    return read.program if engagement is None else replace(read.program, greatest_engagement=engagement)
 
 
 def _point(read: ReadProgram) -> str:

@@ -21,8 +21,10 @@ PROGRAMMED_POINTS = ("nose_centre", "imaginary_tip")
 class Contact:
     """What touched material that it must not touch.
 
-    what  : "rapid move", "shank", "holder", "spindle", or a boring "bar" that meets the far side of the bore.
-    depth : m, along the axis, how far it reached into the material; place (x, y, z) : m, of the material's top there.
+    what  : "rapid move", "shank", "holder", "spindle", or a boring "bar" that meets the far side of the bore; or
+            "cutter".
+    depth : m, along the axis, how far it reached into the material (of a cutter its engagement); place (x, y, z) : m,
+            of the material's top there.
     row   : of the program's points, from 0, the one that the move went to.
     """
 
@@ -38,11 +40,13 @@ class Workpiece:
 
     heights : (X, Y), m, of the material's top, at origin + step (i, j): all four quarters.
     reach   : (A, Z), m, how far along each ray of the truth material is gone.
+    engaged : the greatest engagement of the cutter that left it so, as Program counts it; None of stock.
     """
 
     truth: Truth
     heights: FloatArray
     reach: FloatArray
+    engaged: Contact | None = None
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "heights", read_only(self.heights))
@@ -106,12 +110,11 @@ def cut(
         bored(reach, truth.walls, truth.lowest, truth.step, truth.directions, points, tool)
         # The flank takes along what lies above.
         reach = np.maximum.accumulate(reach, axis=1)
-    contacts = tuple(
+    engaged, *contacts = (
         Contact(name, float(row[0]), (float(row[1]), float(row[2]), float(row[3])), int(row[4]))
-        for name, row in zip(("rapid move", *collars, "bar"), found, strict=True)
-        if row[0] > 0.0
+        for name, row in zip(("cutter", "rapid move", *collars, "bar"), found, strict=True)
     )
-    return Workpiece(truth, heights, reach), contacts
+    return Workpiece(truth, heights, reach, engaged), tuple(each for each in contacts if each.depth > 0.0)
 
 
 def shape_of(tool: Tool) -> tuple[tuple[int, float, float], dict[str, tuple[float, float]]]:

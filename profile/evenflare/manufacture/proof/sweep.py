@@ -13,6 +13,7 @@ import math
 import numpy as np
 
 from evenflare.compiled import njit
+from evenflare.manufacture.proof.turned_depth import turned_depth
 from evenflare.units import BoolArray, FloatArray
 
 BALL, BULL, FLAT, DRILL = 0, 1, 2, 3
@@ -20,6 +21,8 @@ DRILL_SLOPE = 1.0 / math.tan(math.radians(59.0))
 """Rise of a drill's point per radius, for the usual 118 degrees (common practice, no source)."""
 SKIN = 1e-6
 """m, by which a tool is taken smaller where it must not touch: rounding of a program's last digit is no contact."""
+SLIVER = 0.05e-3
+"""m beside a tool's path within which material is rubbed off, and no depth of it counts."""
 _HALVINGS = 26
 """A move of 100 mm comes down to 1.5 nm, and what is sought changes least there."""
 _SECTIONS = 40
@@ -102,8 +105,9 @@ def lowered(
     tool: tuple[int, float, float],
     stride: int,
     cut: bool,
-) -> tuple[float, float, float, float]:
-    """Lower the cells that one move of the tip sweeps, and tell the deepest cut: depth, x, y, height before.
+) -> tuple[float, float, float, float, float, float, float, float]:
+    """Lower the cells that one move of the tip sweeps, and tell the deepest cut: depth, x, y, height before; then how
+    long a part of the cutter along its axis met material, and where that reached highest: length, x, y, height.
 
     heights : (X, Y), at origin + step (i, j). With `cut` false they are only looked at.
     stride  : looks at every so many cells each way.
@@ -118,6 +122,7 @@ def lowered(
     hypotenuse = math.sqrt(1.0 + slope * slope)
     tilt, upright, square = slope / hypotenuse, 1.0 / hypotenuse, radius * radius
     deepest, at_x, at_y, before = 0.0, 0.0, 0.0, 0.0
+    engaged, top, bottom, top_x, top_y = radius - SLIVER, -math.inf, math.inf, 0.0, 0.0
     first = max(0, math.ceil((min(start[0], end[0]) - radius - origin[0]) / step))
     last = min(heights.shape[0] - 1, math.floor((max(start[0], end[0]) + radius - origin[0]) / step))
     for i in range(stride * ((first + stride - 1) // stride), last + 1, stride):
@@ -140,11 +145,15 @@ def lowered(
             height = _under(kind, radius, corner, s, w, length, slope, tip, heights[i, j])
             off = heights[i, j] - height
             if off > 0.0:
+                if abs(w) < engaged:
+                    bottom = min(bottom, height)
+                    if heights[i, j] > top:
+                        top, top_x, top_y = heights[i, j], origin[0] + i * step, origin[1] + j * step
                 if off > deepest:
                     deepest, at_x, at_y, before = off, origin[0] + i * step, origin[1] + j * step, heights[i, j]
                 if cut:
                     heights[i, j] = height
-    return deepest, at_x, at_y, before
+    return deepest, at_x, at_y, before, max(top - bottom, 0.0), top_x, top_y, top
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
@@ -159,17 +168,19 @@ def milled(
     stride: int,
     bar: float,
 ) -> FloatArray:
-    """Run a program over a height map. The deepest contact of a rapid move, of each collar, and of a boring bar.
+    """Run a program over a height map. Its greatest engagement, and the deepest contact of a rapid move, of each
+    collar, and of a boring bar.
 
     points  : (M, 3), of the tip; rapid : (M,), of the move that ends there.
     collars : (K, 2): radius, and height above the tip of the underside, of shank and holder.
     bar     : height of a boring bar across the axis, from the insert's outermost point toward the axis and beyond it;
               0: none.
-    Returns : (2 + K, 5): depth, x, y, height of the material, and the point that the move goes to; 0 depth if none.
+    Returns : (3 + K, 5): depth, x, y, height of the material, and the point that the move goes to; 0 depth if none.
+              Engagement comes first: along the tool's axis, or over a half-section across the feed (see turned_depth).
     """
     kind, radius, corner = tool
-    top = heights.max()
-    contacts = np.zeros((2 + collars.shape[0], 5))
+    top, turned = heights.max(), heights.shape[1] == 1
+    contacts = np.zeros((3 + collars.shape[0], 5))
     small = (kind, radius - SKIN, min(corner, radius - SKIN))
     lift = points[0] * 0.0
     lift[2] = SKIN
@@ -179,9 +190,15 @@ def milled(
         if lowest < top:
             if rapid[move]:
                 found = lowered(heights, origin, step, start + lift, end + lift, small, 1, False)
-                if found[0] > contacts[0, 0]:
-                    contacts[0, :4], contacts[0, 4] = found, move
-            lowered(heights, origin, step, start, end, tool, 1, True)
+                if found[0] > contacts[1, 0]:
+                    contacts[1, :4], contacts[1, 4] = found[:4], move
+            if turned:
+                deep, at, high = turned_depth(heights[:, 0], origin[0], step, start, end, radius)
+                if deep > contacts[0, 0]:
+                    contacts[0, :4], contacts[0, 4] = (deep, at, 0.0, high), move
+            met = lowered(heights, origin, step, start, end, tool, 1, True)
+            if not turned and met[4] > contacts[0, 0]:
+                contacts[0, :4], contacts[0, 4] = met[4:], move
             cell = math.floor((bar - radius - min(start[0], end[0])) / step)
             if bar > 0.0 and cell >= 0:
                 cell = min(cell, heights.shape[0] - 1)
@@ -197,8 +214,8 @@ def milled(
                 lift[2] = collars[k, 1] + SKIN
                 disc = (FLAT, collars[k, 0] - SKIN, 0.0)
                 found = lowered(heights, origin, step, start + lift, end + lift, disc, stride, False)
-                if found[0] > contacts[1 + k, 0]:
-                    contacts[1 + k, :4], contacts[1 + k, 4] = found, move
+                if found[0] > contacts[2 + k, 0]:
+                    contacts[2 + k, :4], contacts[2 + k, 4] = found[:4], move
                 lift[2] = SKIN
     return contacts
 

@@ -208,12 +208,32 @@ def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> 
         f" {_mm(made.layers[0].z_to - last.z_from - made.surplus)} mm high."
         if made.surplus > 0.0
         else "5. The back needs no planing if the stack has its height.",
-        "6. Take the steps off the wall: by a finishing program from the front, or by hand to templates of points.csv.",
+        f"6. {_steps_off(made, process)}",
         *([_seat(process)] if process.seat.is_cut else []),
         "",
         *GLUE_CAUTIONS,
     ]
     return "\n".join(lines) + "\n"
+
+
+def _steps_off(made: Lamination, process: Process) -> str:
+    """How the wall is made of the steps: never by a finishing cutter alone, which would meet a layer's whole edge."""
+    highest = max(layer.thickness for layer in made.layers)
+    alone = (
+        f"never by finishing alone: its slender cutter would meet a layer's whole edge, {_mm(highest)} mm, and break"
+    )
+    if "mill_programs" in process.makes:
+        semi = " semi_finishing.nc if there is one," if process.semi_finishing_tool else ""
+        return (
+            "Take the steps off the wall, from the front, in one clamping: run roughing.nc, which goes down level by"
+            f" level as in a solid block and so meets no more than it states, then{semi} finishing.nc; {alone}. If"
+            " the set-up sheet says that one of them is left out, take the steps off by hand."
+        )
+    return (
+        "Take the steps off the wall: by hand to templates (export --gauges), or on a router by a roughing program and"
+        f' then a finishing program, which a process with [machine] kind = "router" and makes = ["sheets",'
+        f' "mill_programs"] writes; {alone}.'
+    )
 
 
 def _seat(process: Process) -> str:

@@ -33,7 +33,12 @@ def told(each: ProgramProof) -> str:
     if each.leftover_allowed is None:
         words += ", for the next program to take"
     else:
-        words += f" (ridges and tolerance: {_micro(each.leftover_allowed)}){_place(left.place, turned)}"
+        words += f" (allowed {_micro(each.leftover_allowed)}){_place(left.place, turned)}"
+    words += f". Of the cutter at most {millimetres(each.engagement.size)} in material"
+    if np.isfinite(each.engagement_stated):
+        words += f" (stated: {millimetres(each.engagement_stated)})"
+    if not each.engagement_kept:
+        words += f", too much{_place(each.engagement.place, turned)}"
     words += f". Raster {millimetres(each.grid)}."
     for contact in each.contacts[:3]:
         words += (

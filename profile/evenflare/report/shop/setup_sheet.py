@@ -59,6 +59,7 @@ def write_setup_sheet(
         words(f"Set-up sheet: {design.name}", TITLE),
         words(f"Design id {design_id(design)}. Process {process.name}. Made by evenflare."),
         *([words(failed, textColor=style.ORANGE)] if proof is not None and not proof.passed else []),
+        *(words(f"No program {line}", textColor=style.ORANGE) for line in proved.left_out),
         words("Part", HEADING),
         *listed(part),
         *_wall(asked, gauged),
@@ -137,7 +138,7 @@ def _tools(process: Process, programs: Sequence[Program]) -> list[Any]:
     head = ["Tool", "Kind", "Diameter", "Corner radius", "Flute length", "Stick-out", "Shank Ø", "Holder Ø"]
     figures = (
         f"In mm. Spindle {machine.spindle_rpm:.0f} turns a minute; feed"
-        f" {machine.cutting_feed * MINUTE / MILLIMETRE:.0f} mm/min, plunging"
+        f" at most {machine.cutting_feed * MINUTE / MILLIMETRE:.0f} mm/min, plunging"
         f" {machine.plunge_feed * MINUTE / MILLIMETRE:.0f}; safe height {machine.safe_height / MILLIMETRE:g} above"
         " the front. Figures of the process file: set them for the machine, the tool and the timber at hand."
     )

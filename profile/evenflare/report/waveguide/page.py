@@ -92,6 +92,7 @@ def report(
     cabinet: CabinetEffect | None = None,
     proof: Proof | None = None,
     changes: Sequence[str] = (),
+    left_out: Sequence[str] = (),
 ) -> str:
     """The text of the page. What is left out is not shown.
 
@@ -116,6 +117,7 @@ def report(
     cabinet  : the same waveguide in other mountings.
     proof    : of the programs beside the page; a failure stands at the top of the page.
     changes  : what of the part is not made as asked, a sentence each without its full stop; at the top too.
+    left_out : programs that cannot be made, a line on each; they stand there too.
     """
     limits = [] if target is None else rows.limits(waveguide, target.limits)
     if all_round is None:
@@ -128,7 +130,11 @@ def report(
         answer=verdict,
         steps=list(steps),
         scored=answer.scored(score, [] if verdict else limits, families),
-        warnings=[*_warnings(agreement, proof), *(f"{each[0].upper()}{each[1:]}" for each in changes)],
+        warnings=[
+            *_warnings(agreement, proof),
+            *(f"No program {line}" for line in left_out),
+            *(f"{each[0].upper()}{each[1:]}" for each in changes),
+        ],
         notes=_notes(waveguide),
         sections=rows.sections(waveguide),
         numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],

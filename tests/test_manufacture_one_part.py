@@ -20,7 +20,7 @@ from evenflare.cli import run
 from evenflare.commands.making import settled
 from evenflare.design.file import Solid, read_design, write_design
 from evenflare.files import InputError
-from evenflare.manufacture import cloud, export, oblong_sizes, solid_sizes, write_solid
+from evenflare.manufacture import build_oblong, cloud, export, oblong_sizes, solid_sizes, write_solid
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import Features, FrontHoles, features_of
 from evenflare.manufacture.part.fitting import fitted
@@ -153,6 +153,17 @@ def test_oblong_parts_have_their_front_holes(kind, flange, tmp_path):
     area = 0.5 * sides * 9 * np.sin(2 * np.pi / sides)
     # Where a body is cut its vertices may step aside by 0.1 um.
     assert volumes[0] - volumes[1] == pytest.approx(8 * area * deep, rel=1e-3)
+
+
+def test_a_countersink_in_the_flange_of_an_oblong_shell_is_no_thin_place_of_its_wall():
+    waveguide, solid = cones(), Solid("shell", front_bolts=8, front_screw="M4", front_countersunk=True)
+    wall = cloud(waveguide.surface)
+    sizes = oblong_sizes(waveguide.surface, wall, solid)
+    features = fitted(waveguide, sizes, features_of(solid), wall=wall)
+    # The countersink's edge is 20 - 10 - 4.7 mm from the mouth, nearer than the wall's 6 is thick.
+    mesh, thinnest = build_oblong(waveguide.surface, wall, sizes, chord_error=0.2 * MM, features=features)
+    assert thinnest.thickness > 5.5 * MM
+    assert trimesh.Trimesh(mesh.vertices, mesh.faces).euler_number == 2 - 2 * (1 + 8)
 
 
 BAD = [

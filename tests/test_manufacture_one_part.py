@@ -20,7 +20,7 @@ from evenflare.cli import run
 from evenflare.commands.making import settled
 from evenflare.design.file import Solid, read_design, write_design
 from evenflare.files import InputError
-from evenflare.manufacture import cloud, export, oblong_sizes, solid_sizes, write_solid
+from evenflare.manufacture import build_oblong, cloud, export, oblong_sizes, solid_sizes, write_solid
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import Features, FrontHoles, features_of
 from evenflare.manufacture.part.fitting import fitted
@@ -139,20 +139,31 @@ def test_front_holes_round_a_rectangle_stand_in_its_corners_and_between():
 
 @pytest.mark.parametrize(("kind", "flange"), [("block", {}), ("shell", {"flange_diameter": 330 * MM})])
 def test_oblong_parts_have_their_front_holes(kind, flange, tmp_path):
-    waveguide = cones(roundover=15 * MM, section=Superellipse(3.0))
+    waveguide = cones()
     volumes = []
     for keys in ({}, {"front_bolts": 8, "front_hole_diameter": 6 * MM}):
         solid = Solid(kind, flange_thickness=10 * MM, **flange, **keys)
         told = {"design_id": "x", "name": "y", "features": features_of(solid)}
-        export(waveguide, solid, tmp_path, chord_error=0.2 * MM, tool_radius=3 * MM, **told)
+        export(waveguide, solid, tmp_path, chord_error=0.4 * MM, tool_radius=3 * MM, **told)
         mesh = trimesh.load(tmp_path / "solid.stl")
         assert mesh.is_watertight
         volumes.append(mesh.volume)
     deep = 10 if kind == "shell" else waveguide.depth / MM
-    sides = 16  # the fewest of any circle; its chords keep within 0.2 of one of 6
+    sides = 16  # the fewest of any circle; its chords keep within 0.4 of one of 6
     area = 0.5 * sides * 9 * np.sin(2 * np.pi / sides)
     # Where a body is cut its vertices may step aside by 0.1 um.
     assert volumes[0] - volumes[1] == pytest.approx(8 * area * deep, rel=1e-3)
+
+
+def test_a_countersink_in_the_flange_of_an_oblong_shell_is_no_thin_place_of_its_wall():
+    waveguide, solid = cones(), Solid("shell", front_bolts=8, front_screw="M4", front_countersunk=True)
+    wall = cloud(waveguide.surface)
+    sizes = oblong_sizes(waveguide.surface, wall, solid)
+    features = fitted(waveguide, sizes, features_of(solid), wall=wall)
+    # The countersink's edge is 20 - 10 - 4.7 mm from the mouth, nearer than the wall's 6 is thick.
+    mesh, thinnest = build_oblong(waveguide.surface, wall, sizes, chord_error=0.2 * MM, features=features)
+    assert thinnest.thickness > 5.5 * MM
+    assert trimesh.Trimesh(mesh.vertices, mesh.faces).euler_number == 2 - 2 * (1 + 8)
 
 
 BAD = [
@@ -318,7 +329,7 @@ def test_layers_hold_the_part_s_volume(keys, tmp_path):
     assert abs(found - facts.volume) < trimesh.load(tmp_path / "s.stl").area * MM**2 * chord
 
 
-@settings(deadline=None, max_examples=6)
+@settings(deadline=None, max_examples=4)
 @given(family=st.sampled_from(FAMILIES), seed=st.integers(0, 2**20), kind=st.sampled_from(["block", "shell"]))
 def test_steps_with_holes_over_the_search_space_are_valid_solids(family, seed, kind, tmp_path_factory):
     pytest.importorskip("OCP")

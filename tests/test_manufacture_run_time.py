@@ -159,7 +159,7 @@ def test_an_insert_with_too_short_an_edge_is_refused_and_the_edge_that_is_told_d
     short = {"bar, nose 0.8": {"edge_length": (needed - 0.1) * MM}}
     asked = process("lathe", machine=machine, tools=short)
     (left_out,) = all_programs(SMALL, asked, sizes_of(SMALL)).left_out
-    assert re.search(rf"edge_length_mm = .* with {needed:g} of the insert's side edge", left_out)
+    assert re.search(rf"edge_length_mm = .* with {needed} of the insert's side edge", left_out)
     enough = {"bar, nose 0.8": {"edge_length": needed * MM}}
     (program,) = made(SMALL, process("lathe", machine=machine, tools=enough)).values()
     assert any(each.endswith(f"and it has {needed:g}") for each in program.setup)

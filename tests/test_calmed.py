@@ -1,4 +1,4 @@
-"""Walls through points that have waves, as an inspected part's: the march, whose caps leave them out, against others."""
+"""Walls through points that have waves, as an inspected part's: the march, whose caps leave them out, and others."""
 
 from __future__ import annotations
 

@@ -135,6 +135,8 @@ def record(done: Toleranced) -> dict[str, Any]:
             "worst_db": band.proof.worst,
             "worst_hz": band.proof.frequency,
             "sum_of_slopes_db": band.proof.predicted,
+            "worst_at_random_db": band.proof.drawn,
+            "contrived_by_slopes_db": band.contrived,
         },
         "slopes_apart": done.apart,
         "not_straight_hz": found.not_straight.tolist(),

@@ -73,7 +73,9 @@ def notes(done: Toleranced) -> list[str]:
     said = [
         f"{band.proof.walls} walls at the band's edge were solved, the worst that slopes foresee and others drawn at"
         f" random: the worst changed the index by {band.proof.worst:.3g} dB, at {hertz(band.proof.frequency)}; slopes"
-        f" alone foresaw {band.proof.predicted:.3g} dB"
+        f" alone foresaw {band.proof.predicted:.3g} dB. Those drawn at random did {band.proof.drawn:.3g} dB at most; a"
+        " wall contrived of pieces as long or longer, cut wherever that does most, would do"
+        f" {band.contrived:.3g} dB by slopes"
     ]
     if band.proof.worst < MADE * band.within and not band.capped:
         said.append(

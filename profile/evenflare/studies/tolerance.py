@@ -218,13 +218,12 @@ def _proved(
             limits = np.minimum(limits, widest)
             continue
         rounds += 1
-        if proof.worst <= within and (kept is None or proof.worst > kept[1].worst):
-            kept = limits, proof
         ratio = proof.worst / (AIM * within)
-        done = 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= widest * (1.0 - 1e-9)))
-        if done and proof.worst <= within:
+        if ratio <= 1.0 + NEAR and (kept is None or proof.worst > kept[1].worst):
+            kept = limits, proof
+        if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= widest * (1.0 - 1e-9))):
             return limits, proof
-        if done or (rounds >= ROUNDS and kept is not None) or rounds == MOST_ROUNDS:
+        if (rounds >= ROUNDS and kept is not None) or rounds == MOST_ROUNDS:
             break
         limits = np.minimum(limits / ratio, widest)
     if kept is None:  # never leave it wider than was shown to keep

@@ -36,7 +36,9 @@ AIM = 0.97
 NEAR = 0.02
 """Of that, how near the worst must come to it."""
 ROUNDS, MOST_ROUNDS = 4, 12
-"""Of making the band narrower or wider; more only while it is too wide."""
+"""Of making the band narrower or wider; more only while the worst does more than it may, or less than"""
+ENOUGH = 0.9
+"""of it."""
 FOLDED = 0.7
 """By which its widest zones are made narrower where some wall in a band is no waveguide any more."""
 SIGMAS = 3.0
@@ -200,6 +202,7 @@ def _proved(
     others = [*turning, *many[:drawn]]
     many = np.concatenate([np.broadcast_to(turning, (len(turning), *slope.shape[:2])), many])
     widest, rounds, kept = WIDEST, 0, None
+    shape, scale, good, bad = limits, 1.0, 0.0, np.inf
     while True:
         # Those that turn most often fold first.
         while not all(np.isfinite(bench.indices([bench.wave(limits[:, None] * wave)])).all() for wave in turning[:2]):
@@ -219,13 +222,19 @@ def _proved(
             continue
         rounds += 1
         ratio = proof.worst / (AIM * within)
-        if ratio <= 1.0 + NEAR and (kept is None or proof.worst > kept[1].worst):
-            kept = limits, proof
+        if ratio <= 1.0 + NEAR:
+            good = max(good, scale)
+            kept = (limits, proof) if kept is None or proof.worst > kept[1].worst else kept
+        else:
+            bad = min(bad, scale)
         if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= widest * (1.0 - 1e-9))):
             return limits, proof
-        if (rounds >= ROUNDS and kept is not None) or rounds == MOST_ROUNDS:
+        if (rounds >= ROUNDS and kept is not None and kept[1].worst > ENOUGH * within) or rounds == MOST_ROUNDS:
             break
-        limits = np.minimum(limits / ratio, widest)
+        scale = scale / ratio
+        if not good < scale < bad:  # far from straight
+            scale = float(np.sqrt(good * bad)) if good > 0.0 else 0.5 * bad
+        limits = np.minimum(scale * shape, widest)
     if kept is None:  # never leave it wider than was shown to keep
         return limits * AIM * within / proof.worst, proof
     return kept

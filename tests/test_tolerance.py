@@ -11,9 +11,9 @@ from evenflare.air import Air
 from evenflare.metrics import far_field_index
 from evenflare.radiation import solver
 from evenflare.studies.costs import costs, trade_sentence
-from evenflare.studies.pieces import rows_of_pieces, worst_sum
+from evenflare.studies.pieces import random_walls, rows_of_pieces, worst_runs
 from evenflare.studies.sensitivity import STEP, sensitivity, times
-from evenflare.studies.tolerance import AIM, band, random_walls, rounded_down
+from evenflare.studies.tolerance import AIM, band, rounded_down, worst_walls
 from evenflare.studies.units import share_interval, spread_of
 from evenflare.studies.zones import WIDEST, edges, widest, zoned
 from evenflare.waveguide.deviated import WallDeviation, deviated
@@ -56,14 +56,33 @@ def test_zones_are_cut_where_the_wall_changes():
     assert width == pytest.approx([0.5 / 4e3, 0.5 / 1e3, WIDEST], rel=1e-6)
 
 
-def test_sum_of_pieces_is_the_worst_of_all_signs():
+@pytest.mark.parametrize("least", [1.0, 1.3, 2.0, 3.1, 9.0])
+def test_worst_wall_is_that_of_all_walls_of_such_pieces(least):
+    """Against every way to cut a short wall into pieces, of which those between two cuts are long enough."""
+    slope = np.random.default_rng(0).normal(size=(5, 2, 3))
+    shortest = np.floor(4.0 * least) / 4.0  # pieces end at quarters of the way from place to place
+    low, high = np.maximum(np.arange(5) - 0.5, 0.0), np.minimum(np.arange(5) + 0.5, 4.0)
+    walls = []
+    for cuts in itertools.chain.from_iterable(itertools.combinations(range(1, 16), n) for n in range(16)):
+        ends = np.array([0, *cuts, 16]) / 4.0
+        if np.all(np.diff(ends)[1:-1] >= shortest - 1e-9):
+            before = np.clip((ends[:, None] - low) / (high - low), 0.0, 1.0)
+            walls.append((-1.0) ** np.arange(ends.size - 1) @ np.diff(before, axis=0))
+    sums, worst = worst_runs(slope, least)
+    every = np.abs(np.einsum("pn,nmc->pmc", walls, slope))
+    assert sums == pytest.approx(every.max(axis=0).sum(axis=0), rel=1e-12)
+    assert np.einsum("cnm,nmc->c", worst, slope) == pytest.approx(sums, rel=1e-12)
+    assert np.abs(worst).max() <= 1.0 + 1e-12
+
+
+def test_worst_signs_of_a_row_are_the_worst_of_all():
     _, found = linear(count=11, spacing=0.01)
-    rows = rows_of_pieces(11, 0.01, 0.02)
-    for row, most in zip(rows, worst_sum(rows, found.index), strict=True):
+    for row in rows_of_pieces(11, 0.01, 0.02):
         count = row.shape.shape[0]
         signs = np.array(list(itertools.product([-1.0, 1.0], repeat=count)))
-        change = signs @ row.shape @ found.index[:, 0]
-        assert np.abs(change).max(axis=0) == pytest.approx(most, rel=1e-12)
+        every = np.abs(signs @ row.shape @ found.index[:, 0])
+        _, most = worst_walls([row], np.zeros((1, 11, 1)), found.index, 3)
+        assert every.max() == pytest.approx(most, rel=1e-12)
         assert row.shape.sum(axis=0).max() <= 1.0 + 1e-9  # pieces never leave the band where two meet
 
 
@@ -72,7 +91,7 @@ def test_band_of_a_linear_wall_does_what_it_may_and_no_more():
     limits = band(solved, found, 0.5, length=0.012)
     assert limits.proof.worst == pytest.approx(AIM * 0.5, rel=0.02)  # NEAR
     assert limits.proof.predicted == pytest.approx(limits.proof.worst, rel=1e-6)
-    waves = random_walls(rows_of_pieces(31, found.spacing, 0.012), 1, 5, 200)
+    waves = random_walls(31, 0.012 / found.spacing, 1, seed=5, number=200)
     change = np.abs(solved.indices([solved.wave(limits.limits[:, None] * wave) for wave in waves]))
     assert change.max() <= 0.5
 
@@ -156,15 +175,17 @@ def test_parts_at_the_edge_of_the_band_keep_and_reach_it(sensed):
     walls += [solved.wave(sign * edge) for sign in (1.0, -1.0)]
     smooth = [np.array(each.waves)[:, 0] for each in scattered(length, found.spacing * 30)(78, 60)]
     walls += [solved.wave(wave / np.max(np.abs(wave) / edge)) for wave in smooth]
-    walls += [
-        solved.wave(edge * wave[:, 0]) for wave in random_walls(rows_of_pieces(31, found.spacing, length), 1, 79, 50)
-    ]
-    # An outsider's own worst: signs of central differences over such pieces, at the frequency where these are largest.
-    nominal = solved.index(solved.flat())
-    step = np.eye(pieces + 1) * limit
-    half = np.array([solved.index(_wall(knots, 0.5 * row)) - solved.index(_wall(knots, -0.5 * row)) for row in step])
-    for c in np.argsort(-np.abs(half).sum(axis=0))[:2]:
-        walls += [_wall(knots, sign * limit * np.sign(half[:, c])) for sign in (1.0, -1.0)]
+    rows = rows_of_pieces(31, found.spacing, length)
+    for row in itertools.islice(itertools.cycle(rows), 50):
+        walls.append(solved.wave(edge * (row.shape.T @ random.choice([-1.0, 1.0], row.shape.shape[0]))))
+    # An outsider's own worst: flat pieces with the signs of central differences, where these add up to the most.
+    nominal, arc = solved.index(solved.flat()), found.spacing * np.arange(31)
+    for begin in (0.0, 0.5):
+        piece = np.floor(arc / length + begin)
+        parts = [edge * (piece == each) for each in np.unique(piece)]
+        half = [solved.index(solved.wave(0.5 * each)) - solved.index(solved.wave(-0.5 * each)) for each in parts]
+        signs = np.sign(np.array(half)[:, int(np.abs(half).sum(axis=0).argmax())])
+        walls += [solved.wave(sign * signs @ parts) for sign in (1.0, -1.0)]
     change = np.abs(solved.indices(walls) - nominal).max(axis=1)
     assert len(walls) == 200
     assert change.max() <= within

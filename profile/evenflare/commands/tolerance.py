@@ -92,9 +92,10 @@ def tolerance_command(
         check_solvable(design.waveguide)
         bench, method = _bench(path, design, asked)
         found = sensitivity(bench, progress=solving("walls for slopes"))
-        known, apart = costs(found, length, around=around), slopes_apart(bench, found)
+        known, apart, askew = costs(found, length, around=around), slopes_apart(bench, found), None
         try:
-            known = sorted([*known, of_tilt(bench)], key=lambda each: -each.most)
+            tilt, askew = of_tilt(bench)
+            known = sorted([*known, tilt], key=lambda each: -each.most)
         except ValueError as error:
             found = replace(found, left_out={**found.left_out, "tilt": str(error)})
         limits = band(
@@ -123,6 +124,7 @@ def tolerance_command(
         tuple(known),
         spread,
         apart,
+        askew,
     )
     with files.together():
         written = results.write(folder, done)

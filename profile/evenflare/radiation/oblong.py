@@ -18,6 +18,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from evenflare.radiation.calmed import calmed
 from evenflare.radiation.wavefront import Caps, Path, Stretch, Sweep, along, missing, refuse_undercut, swept
 from evenflare.units import FloatArray
 from evenflare.waveguide import Waveguide
@@ -174,9 +175,9 @@ def sweep(waveguide: Waveguide) -> Sweep:
         refuse_undercut(meridian)
     drawn = drawn_of(waveguide)
     guide = None if drawn is None else drawn.surface
-    walls = [MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)]
+    walls, wavy = calmed([MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)])
     inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
-    stretches = [_widened(stretch, surface, made=guide is not None) for stretch in inside]
+    stretches = [_widened(stretch, surface, wavy=wavy or guide is not None) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
     radius = dome_radius(surface)
     if radius - min(a, b) > NEARLY_ROUND * radius:
@@ -186,15 +187,15 @@ def sweep(waveguide: Waveguide) -> Sweep:
     return tuple(stretches)
 
 
-def _widened(stretch: Stretch, surface: Surface, *, made: bool) -> Stretch:
-    """The stretch with the travel of its wall that of the faster plane; of a wall as made, which may have waves, with
-    elements enough to follow it.
+def _widened(stretch: Stretch, surface: Surface, *, wavy: bool) -> Stretch:
+    """The stretch with the travel of its wall that of the faster plane; of a wall that may have waves, with elements
+    enough to follow it.
     """
     z = stretch.path.caps(stretch.t).z
     a, b = _semi_axes(surface, z)
     wall = np.maximum(np.hypot(np.diff(z), np.diff(a)), np.hypot(np.diff(z), np.diff(b)))
     stretch = stretch._replace(wall=wall, travel=np.maximum(stretch.travel, wall))
-    if not made:
+    if not wavy:
         return stretch
     factor = _factor(surface, z, a, b, np.array([0.25 * np.pi]))[:, 0]
     bent = [missing(z, r) for r in (a, b, np.hypot(a, b) * factor * np.sqrt(0.5))]

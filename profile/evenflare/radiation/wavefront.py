@@ -17,6 +17,7 @@ from typing import NamedTuple, Protocol
 import numpy as np
 
 from evenflare.compiled import njit
+from evenflare.radiation.calmed import SMOOTH, calmed
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import drawn_of
@@ -37,8 +38,6 @@ LARGEST_NEARING = 1.0
 LARGEST_MISS = 2e-6
 """m by which an element, a cubic through four caps, may miss a wall as made between them, whatever the frequency. Walls
 as drawn are mostly followed closer."""
-SMOOTH = 0.02
-"""rad between two pieces of wall, up to which they are one smooth wall."""
 SHARPNESS = 0.15
 """rad; over the turn of a corner, the share of the radius about it in which elements shrink no further."""
 FINE = 1601
@@ -260,10 +259,12 @@ def sweep(waveguide: Waveguide) -> Sweep:
         end_angle = float(np.arcsin(meridian.mouth_radius / radius))
         beyond = 0.5 * np.pi + end_angle
     half_angle = waveguide.driver.exit_half_angle
-    if (drawn := drawn_of(waveguide)) is None:
-        return swept(meridian.pieces, half_angle, end_angle, beyond=beyond)
-    pieces = [Guided(piece, guide) for piece, guide in zip(meridian.pieces, drawn.meridian.pieces, strict=True)]
-    return tuple(followed(stretch) for stretch in swept(pieces, half_angle, end_angle, beyond=beyond))
+    pieces: Sequence[Piece] = meridian.pieces
+    if (drawn := drawn_of(waveguide)) is not None:
+        pieces = [Guided(piece, guide) for piece, guide in zip(pieces, drawn.meridian.pieces, strict=True)]
+    pieces, wavy = calmed(pieces)
+    found = swept(pieces, half_angle, end_angle, beyond=beyond)
+    return tuple(followed(stretch) for stretch in found) if wavy or drawn is not None else found
 
 
 def refuse_undercut(meridian: Meridian) -> None:

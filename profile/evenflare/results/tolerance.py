@@ -12,7 +12,7 @@ import numpy as np
 from evenflare import files
 from evenflare.bands import band_edges, midbands
 from evenflare.results import formats
-from evenflare.studies.costs import Cost
+from evenflare.studies.costs import Cost, TiltOffAxis
 from evenflare.studies.sensitivity import PlaceSlopes, Sensitivity
 from evenflare.studies.tolerance import SIGMAS, WallBand
 from evenflare.studies.units import CONFIDENCE, UnitSpread
@@ -32,6 +32,7 @@ class Toleranced:
     costs  : of every kind of error, the dearest first.
     spread : of units; None without a process.
     apart  : by how much slopes differ from exact ones, of the greatest; None where those are not known.
+    askew  : what a driver that sits askew does off axis; None where that is not known.
     """
 
     name: str
@@ -44,6 +45,7 @@ class Toleranced:
     costs: tuple[Cost, ...]
     spread: UnitSpread | None
     apart: float | None = None
+    askew: TiltOffAxis | None = None
 
     @property
     def keeps(self) -> bool:
@@ -129,17 +131,42 @@ def record(done: Toleranced) -> dict[str, Any]:
             }
             for each in done.costs
         ],
+        "tilt_off_axis": None if done.askew is None else _askew(done.askew, found.frequency),
         "not_known": dict(found.left_out),
         "proof": {
             "walls_solved": band.proof.walls,
             "worst_db": band.proof.worst,
             "worst_hz": band.proof.frequency,
             "sum_of_slopes_db": band.proof.predicted,
+            "worst_at_random_db": band.proof.drawn,
+            "contrived_by_slopes_db": band.contrived,
         },
         "slopes_apart": done.apart,
         "not_straight_hz": found.not_straight.tolist(),
         "units": None if done.spread is None else _units(done.spread),
         "method": done.method,
+    }
+
+
+def tilt_by_octave(askew: TiltOffAxis, frequency: FloatArray) -> list[dict[str, float]]:
+    """By octave, the greatest that a level off axis moves for each degree of tilt and for each mm of it at the rim."""
+    return [
+        {
+            "octave_hz": midband,
+            "db_per_degree": float(askew.per_degree[rows].max()),
+            "db_per_mm": float(askew.per_rise[rows].max()) * DB_PER_MM,
+        }
+        for midband, rows in octaves(frequency)
+    ]
+
+
+def _askew(askew: TiltOffAxis, frequency: FloatArray) -> dict[str, Any]:
+    at = int(askew.per_degree.argmax())
+    return {
+        "db_per_degree": float(askew.per_degree[at]),
+        "db_per_mm": float(askew.per_rise.max()) * DB_PER_MM,
+        "at_hz": frequency[at],
+        "octaves": tilt_by_octave(askew, frequency),
     }
 
 

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from evenflare.radiation.tilted import tilted
 from evenflare.studies.pieces import rows_of_pieces
-from evenflare.studies.sensitivity import Sensitivity, WallBench
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.studies.sensitivity import FRONT, HEARD, Sensitivity, WallBench
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 
 NAMES = {
     "waviness": "waviness",
@@ -59,12 +59,50 @@ def costs(found: Sensitivity, length: float, *, around: bool = True) -> list[Cos
     return sorted(known, key=lambda each: -each.most)
 
 
-def of_tilt(bench: WallBench) -> Cost:
-    """Of a driver that sits askew, for each m by which the mouth's rim lies out of square: to first order the index
-    does not know of it, so what LITTLE of it does, over that. ValueError where that is not known.
+@dataclass(frozen=True)
+class TiltOffAxis:
+    """What a driver that sits askew does beside the axis: a tilt changes nothing on it, to first order.
+
+    level : (C,) dB for each rad, the greatest change of a level re on axis, whichever way the driver leans, at angles
+            that PlaceSlopes' polar levels are looked at.
+    rim   : m, by which the mouth's rim lies out of square for each rad where the level changes so, at each frequency,
+            (C,).
     """
-    found = tilted(bench.waveguide, bench.observation, bench.air)
-    return Cost("tilt", found.bend[bench.rows] * LITTLE / found.rim**2)
+
+    level: FloatArray
+    rim: FloatArray
+
+    @property
+    def per_degree(self) -> FloatArray:
+        """(C,) dB for each degree."""
+        return self.level * DEGREE
+
+    @property
+    def per_rise(self) -> FloatArray:
+        """(C,) dB for each m by which the rim lies out of square, a radius from the axis."""
+        return self.level / self.rim
+
+
+def of_tilt(bench: WallBench) -> tuple[Cost, TiltOffAxis]:
+    """Of a driver that sits askew, for each m by which the mouth's rim lies out of square: to first order the index
+    does not know of it, so what LITTLE of it does, over that; and what it does off axis. Of an oblong waveguide the
+    worse of leaning in either plane. ValueError where that is not known.
+    """
+    seen = bench.observation
+    ways = (0.0,) if bench.waveguide.is_round else (0.0, 0.5 * np.pi)
+    costs, levels, rims = [], [], []
+    for toward in ways:
+        here = seen if bench.waveguide.is_round else replace(seen, plane=np.union1d(seen.plane, [toward]))
+        found = tilted(bench.waveguide, here, bench.air, toward=toward)
+        sound, axis = np.abs(found.pressure[bench.rows]), int(np.abs(here.off_axis).argmin())
+        heard = sound > 10.0 ** (HEARD / 20.0) * sound[:, :, axis, None]
+        heard &= np.abs(here.off_axis) <= FRONT + 1e-9
+        costs.append(found.bend[bench.rows] * LITTLE / found.rim**2)
+        levels.append(np.where(heard, np.abs(found.level[bench.rows]), 0.0).max(axis=(1, 2)))
+        rims.append(np.full(bench.rows.size, found.rim))
+    dearest = max(costs, key=lambda each: float(np.abs(each).max()))
+    worst, c = np.argmax(np.array(levels), axis=0), np.arange(bench.rows.size)
+    return Cost("tilt", dearest), TiltOffAxis(np.array(levels)[worst, c], np.array(rims)[worst, c])
 
 
 def _waviness(found: Sensitivity, length: float, around: bool) -> Cost:
@@ -99,7 +137,8 @@ def trade_sentence(trade: str, known: list[Cost], within: float) -> str:
             words += "; then " + ", ".join(f"{NAMES[each.kind]} ({_length(each.allowed(within))})" for each in others)
         parts.append(words)
     if rest:
-        names = " and ".join(NAMES[each.kind] for each in rest)
+        *before, last = (NAMES[each.kind] for each in rest)
+        names = f"{'; '.join(before)}; and {last}" if len(before) > 1 else " and ".join([*before, last])
         parts.append(
             f"{names} hardly matter{'s' if len(rest) == 1 else ''}: a millimetre costs less than {within:g} dB"
         )

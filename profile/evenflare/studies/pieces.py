@@ -2,7 +2,9 @@
 
 Two ways for a piece to look, each begun at several places: a wave of one knot, knots as far apart as the correlation
 length, and a stretch as long as that which is alike all along. What is alike over several pieces, a whole wall that is
-too large for instance, is among them.
+too large for instance, is among them. So are, of walls whose pieces are longer or of unlike lengths, many drawn at
+random: where these meet the sound's standing wave better they do more. What the worst of all such walls does, cut
+wherever that does most, is known too.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ from evenflare.waveguide.departure import risen
 
 BEGINNINGS = 4
 """Of a row of pieces, evenly over the length of one."""
+ENDS = 4
+"""Of pieces of any length, from place to place; the shortest are as much shorter as that takes."""
 
 
 @dataclass(frozen=True)
@@ -54,6 +58,75 @@ def rows_of_pieces(count: int, spacing: float, length: float) -> list[RowOfPiece
     return rows
 
 
-def worst_sum(rows: list[RowOfPieces], slope: FloatArray) -> FloatArray:
-    """(R, C) dB, by row of pieces the most that pieces of either sign do to the index, of a slope (N, M, C)."""
-    return np.array([np.abs(row.parts(slope)).sum(axis=(1, 2)) for row in rows])
+def worst_runs(slope: FloatArray, least: float) -> tuple[FloatArray, FloatArray]:
+    """(C,) the most that a wall does by a slope (N, M, C) whose pieces at each azimuth are as long as `least`, in
+    spacings of the grid, or longer, but for those that the wall's ends cut; and (C, N, M) that wall: from -1 to 1, less
+    than either where a piece ends beside a place. By dynamic programming over where pieces end.
+    """
+    places = slope.shape[0]
+    ends = np.linspace(0.0, places - 1.0, (places - 1) * ENDS + 1)
+    shortest = np.floor(least * ENDS + 1e-9) / ENDS
+    before = _before(ends, places)
+    total = np.tensordot(before, slope, axes=1)
+    signs = np.array([1.0, -1.0])[:, None, None]
+    last = ends.size - 1
+    best = np.zeros((last + 1, 2, *slope.shape[1:]))  # by where a piece ends, and its sign
+    back = np.zeros(best.shape, dtype=np.int64)
+    for end in range(1, last + 1):
+        begins = np.flatnonzero(ends[:end] <= ends[end] - shortest + 1e-9)
+        begins = np.arange(last) if end == last else np.union1d(begins, [0])
+        tried = best[begins, ::-1] + signs * (total[end] - total[begins])[:, None]
+        chosen = tried.argmax(axis=0)
+        best[end], back[end] = np.take_along_axis(tried, chosen[None], axis=0)[0], begins[chosen]
+    wave = np.zeros((*slope.shape[:0:-1], places))
+    side, cut = best[last].argmax(axis=0), np.full(slope.shape[1:], last)
+    m, c = np.indices(slope.shape[1:])
+    while np.any(cut > 0):
+        begin = back[cut, side, m, c]
+        wave += ((1.0 - 2.0 * side)[..., None] * (before[cut] - before[begin])).swapaxes(0, 1)
+        cut, side = begin, 1 - side
+    return best[last].max(axis=0).sum(axis=0), wave.swapaxes(1, 2)
+
+
+def alternating(count: int, least: float) -> list[FloatArray]:
+    """(N, 1) each, from -1 to 1: the walls that turn as often as they may, begun at several places."""
+    ends = least * np.arange(np.ceil(count / least) + 2.0)
+    begins = np.linspace(-least, least, 2 * int(np.ceil(least)), endpoint=False)
+    values = np.asarray((-1.0) ** np.arange(ends.size + 1), dtype=np.float64)
+    return [_flat(ends + begin, values, count)[:, None] for begin in begins]
+
+
+def random_walls(count: int, least: float, around: int, *, seed: int, number: int) -> FloatArray:
+    """(number, N, M) from -1 to 1: walls whose pieces have signs drawn at random, at each azimuth. By turns flat pieces
+    one to two times as long as the shortest, waves from knot to knot as far apart as that, and flat pieces that turn
+    evenly, each one to three times as long.
+    """
+    random = np.random.default_rng(seed)
+    pieces = int(np.ceil(count / least)) + 3
+    place = np.arange(count)
+
+    def drawn(kind: int) -> FloatArray:
+        values = random.choice([-1.0, 1.0], pieces + 1)
+        length = least * (random.uniform(1.0, 2.0, pieces), 1.0, random.uniform(1.0, 3.0))[kind]
+        ends = np.cumsum(np.full(pieces, length)) - np.max(length) * random.uniform(1.0, 2.0)
+        if kind == 0:
+            return _flat(ends, values, count)
+        if kind == 2:
+            return _flat(ends, values[0] * (-1.0) ** np.arange(pieces + 1), count)
+        k = np.clip(np.searchsorted(ends, place, side="right") - 1, 0, pieces - 2)
+        return np.asarray(values[k] + np.diff(values)[k] * risen((place - ends[k]) / least)[0])
+
+    return np.array([np.stack([drawn(k % 3) for _ in range(around)], axis=1) for k in range(number)])
+
+
+def _flat(ends: FloatArray, values: FloatArray, count: int) -> FloatArray:
+    """(N,) at places, of a wall that has one of values (K + 1,) between ends (K,), places from the throat, rising."""
+    before = np.concatenate([np.zeros((1, count)), _before(ends, count), np.ones((1, count))])
+    return np.asarray(values @ np.diff(before, axis=0))
+
+
+def _before(ends: FloatArray, count: int) -> FloatArray:
+    """(K, N) how much of each place, which stands for half the way to those beside it, lies before ends (K,)."""
+    place = np.arange(count)
+    low, high = np.maximum(place - 0.5, 0.0), np.minimum(place + 0.5, count - 1.0)
+    return np.asarray(np.clip((ends[:, None] - low) / (high - low), 0.0, 1.0))

@@ -1,9 +1,10 @@
 """The band of a wall within which its directivity index keeps: worst case, and for walls that scatter as a process's.
 
 Within the band every piece of the wall as long as the correlation length may lie at either limit. What such walls do
-is first taken as the sum of what their pieces do; then the worst of them, and others drawn at random, are solved, and
-the band is made narrower or wider until the worst just keeps. The band's centre is the drawn wall: to first order a
-wall that lies nearer does as much as one that lies further.
+is first taken as the sum of what their pieces do; then the worst of them, the worst of many drawn at random with pieces
+as long or longer, and those that turn most often are solved, and the band is made narrower or wider until the worst
+just keeps. The band's centre is the drawn wall: to first order a wall that lies nearer does as much as one that lies
+further.
 """
 
 from __future__ import annotations
@@ -13,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.studies.pieces import RowOfPieces, rows_of_pieces, worst_sum
+from evenflare.studies.pieces import RowOfPieces, alternating, random_walls, rows_of_pieces, worst_runs
 from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
 from evenflare.studies.zones import WIDEST, ZoneCut, edges, zoned
 from evenflare.units import MILLIMETRE, FloatArray
@@ -24,15 +25,22 @@ from evenflare.waveguide.wall_zones import WallZone
 CORRELATION_LENGTH = 10.0 * MILLIMETRE
 """Of a wall of which nothing is known: about half a wavelength at 16 kHz, the waves that do most. Own choice."""
 WORST_WALLS, RANDOM_WALLS = 12, 24
-"""Solved of either sign to prove a band: worst by the sum of pieces, and with random signs."""
+"""Solved to prove a band: worst by the sum of pieces, each with either sign, and with random signs."""
+FORESEEN_WALLS = 5000
+"""Drawn at random, whose worst by slopes are among the first."""
 OBLONG_WORST, OBLONG_RANDOM = 4, 4
+OBLONG_TURNING = 2
+"""Of the walls that turn as often as they may, of which all are solved of a round one."""
 AIM = 0.97
 """Of what may be heard, that the worst of these walls does: others may be a little worse."""
 NEAR = 0.02
 """Of that, how near the worst must come to it."""
-ROUNDS = 4
+ROUNDS, MOST_ROUNDS = 4, 12
+"""Of making the band narrower or wider; more only while the worst does more than it may, or less than"""
+ENOUGH = 0.9
+"""of it."""
 FOLDED = 0.7
-"""By which a band is made narrower in which some wall is no waveguide any more."""
+"""By which its widest zones are made narrower where some wall in a band is no waveguide any more."""
 SIGMAS = 3.0
 """Standard deviations in a limit for walls that scatter. Common practice, no source."""
 LINEAR_UNITS = 2000
@@ -51,13 +59,15 @@ class BandProof:
     walls     : how many, of the last width tried.
     worst     : dB, the greatest change of the index, and
     frequency : Hz, where.
-    predicted : dB, the greatest by the sum of what pieces do, of any wall in the band.
+    predicted : dB, the greatest by the sum of what pieces do.
+    drawn     : dB, the greatest change by those of these walls that were drawn at random.
     """
 
     walls: int
     worst: float
     frequency: float
     predicted: float
+    drawn: float
 
 
 @dataclass(frozen=True)
@@ -68,6 +78,7 @@ class WallBand:
     statistical : three standard deviations of walls that scatter; empty without a process.
     limits      : (N,) m, of the worst case at the places of the sensitivity.
     length      : m, of pieces.
+    contrived   : dB, by slopes, the most that any wall of pieces so long or longer does, cut where that does most.
     capped      : whether a zone is as wide as any may be.
     """
 
@@ -77,6 +88,7 @@ class WallBand:
     limits: FloatArray
     length: float
     proof: BandProof
+    contrived: float
 
     @property
     def capped(self) -> bool:
@@ -102,20 +114,21 @@ def band(
     draw   : walls that scatter, for the statistical band, which `share` of them keep.
     """
     slope = found.index if around else found.index.sum(axis=1, keepdims=True)
-    rows = rows_of_pieces(found.share.size, found.spacing, length)
     effect = _effect(slope, found.spacing, max(length, found.spacing))
-    least = min(length / (found.spacing * (found.share.size - 1)), 1.0 / 3.0)  # no shorter than a piece
-    cut, width = zoned(effect, _weight(found), found.z, within, least=least)
+    part = min(length / (found.spacing * (found.share.size - 1)), 1.0 / 3.0)  # no shorter than a piece
+    cut, width = zoned(effect, _weight(found), found.z, within, least=part)
     limits = cut.spread(width)
-    sums = float(worst_sum(rows, slope * limits[:, None, None]).max())
-    limits = limits * within / max(sums, 1e-300)
-    limits, proof = _proved(bench, slope, rows, np.minimum(limits, WIDEST), within, progress)
+    least, rows = max(1.0, length / found.spacing), rows_of_pieces(found.share.size, found.spacing, length)
+    sums = max(float(np.abs(row.parts(slope * limits[:, None, None])).sum(axis=(1, 2)).max()) for row in rows)
+    limits = np.minimum(limits * within / max(sums, 1e-300), WIDEST)
+    limits, proof = _proved(bench, slope, rows, least, limits, within, progress)
+    contrived = float(worst_runs(slope * limits[:, None, None], least)[0].max())
     ends = edges(cut, found.z, bench.waveguide.depth)
     statistical: tuple[WallZone, ...] = ()
     if draw is not None:
         sigma = _scatter(bench, found, limits, within, draw, share, progress)
         statistical = _zones(ends, cut, SIGMAS * sigma)
-    return WallBand(within, _zones(ends, cut, limits), statistical, limits, length, proof)
+    return WallBand(within, _zones(ends, cut, limits), statistical, limits, length, proof, contrived)
 
 
 def _zones(ends: FloatArray, cut: ZoneCut, limits: FloatArray) -> tuple[WallZone, ...]:
@@ -148,13 +161,19 @@ def _effect(slope: FloatArray, spacing: float, length: float) -> FloatArray:
     return np.asarray(np.abs(np.einsum("ij,jmc->cim", beside, slope)).sum(axis=2) / reach)
 
 
-def worst_walls(rows: Sequence[RowOfPieces], slope: FloatArray, count: int) -> list[FloatArray]:
-    """(N, M) each, from -1 to 1: walls whose pieces add up to the most by a slope (N, M, C), the worst first."""
+def worst_walls(
+    rows: Sequence[RowOfPieces], drawn: FloatArray, slope: FloatArray, count: int
+) -> tuple[list[FloatArray], float]:
+    """(N, M) each, from -1 to 1: the walls that do the most by a slope (N, M, C), of all whose pieces are those of a
+    row and of those that were drawn (R, N, M), the worst first; and what that does, dB.
+    """
     ranked = []
     for row in rows:
         parts = row.parts(slope)
         sums = np.abs(parts).sum(axis=(1, 2))
         ranked += [(float(sums[c]), row.wave(np.where(parts[c] < 0.0, -1.0, 1.0))) for c in np.argsort(-sums)[:count]]
+    foreseen = np.abs(drawn.reshape(len(drawn), -1) @ slope.reshape(-1, slope.shape[2])).max(axis=1)
+    ranked += [(float(foreseen[k]), drawn[k]) for k in np.argsort(-foreseen)[:count]]
     ranked.sort(key=lambda each: -each[0])
     chosen: list[FloatArray] = []
     for _, wave in ranked:
@@ -162,23 +181,14 @@ def worst_walls(rows: Sequence[RowOfPieces], slope: FloatArray, count: int) -> l
             chosen.append(wave)
         if len(chosen) == count:
             break
-    return chosen
-
-
-def random_walls(rows: Sequence[RowOfPieces], around: int, seed: int, count: int) -> list[FloatArray]:
-    """(N, M) each: walls whose pieces have signs drawn at random."""
-    random = np.random.default_rng(seed)
-    walls = []
-    for k in range(count):
-        row = rows[k % len(rows)]
-        walls.append(row.wave(random.choice([-1.0, 1.0], (row.shape.shape[0], around))))
-    return walls
+    return chosen, ranked[0][0]
 
 
 def _proved(
     bench: WallBench,
     slope: FloatArray,
     rows: Sequence[RowOfPieces],
+    least: float,
     limits: FloatArray,
     within: float,
     progress: Progress | None,
@@ -187,27 +197,47 @@ def _proved(
     is_round = bench.waveguide.is_round
     worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
     nominal = bench.index(bench.flat())
-    others = random_walls(rows, slope.shape[1], DRAWN_FROM, drawn)
-    rounds = 0
+    turning = alternating(limits.size, least)[: None if is_round else OBLONG_TURNING]
+    many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=FORESEEN_WALLS)
+    others = [*turning, *many[:drawn]]
+    many = np.concatenate([np.broadcast_to(turning, (len(turning), *slope.shape[:2])), many])
+    widest, rounds, kept = WIDEST, 0, None
+    shape, scale, good, bad = limits, 1.0, 0.0, np.inf
     while True:
-        waves = worst_walls(rows, slope * limits[:, None, None], worst)
+        # Those that turn most often fold first.
+        while not all(np.isfinite(bench.indices([bench.wave(limits[:, None] * wave)])).all() for wave in turning[:2]):
+            widest = FOLDED * float(limits.max())
+            limits = np.minimum(limits, widest)
+        waves, sums = worst_walls(rows, many, slope * limits[:, None, None], worst)
         walls = [sign * limits[:, None] * wave for wave in waves for sign in (1.0, -1.0)]
         walls += [limits[:, None] * wave for wave in others]
         change = np.abs(bench.indices([bench.wave(wall) for wall in walls], progress) - nominal)
         at = int(change.max(axis=0).argmax())
-        sums = float(worst_sum(list(rows), slope * limits[:, None, None]).max())
-        proof = BandProof(len(walls), float(change.max()), float(bench.frequency[at]), sums)
+        proof = BandProof(
+            len(walls), float(change.max()), float(bench.frequency[at]), sums, float(change[-drawn:].max())
+        )
         if not np.isfinite(proof.worst):
-            limits = limits * FOLDED
+            widest = FOLDED * float(limits.max())
+            limits = np.minimum(limits, widest)
             continue
         rounds += 1
         ratio = proof.worst / (AIM * within)
-        if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= WIDEST)) or rounds == ROUNDS:
+        if ratio <= 1.0 + NEAR:
+            good = max(good, scale)
+            kept = (limits, proof) if kept is None or proof.worst > kept[1].worst else kept
+        else:
+            bad = min(bad, scale)
+        if 1.0 - NEAR <= ratio <= 1.0 + NEAR or (ratio < 1.0 and np.all(limits >= widest * (1.0 - 1e-9))):
+            return limits, proof
+        if (rounds >= ROUNDS and kept is not None and kept[1].worst > ENOUGH * within) or rounds == MOST_ROUNDS:
             break
-        limits = np.minimum(limits / ratio, WIDEST)
-    if proof.worst > within:  # never leave it wider than was shown to keep
-        limits = limits * AIM * within / proof.worst
-    return limits, proof
+        scale = scale / ratio
+        if not good < scale < bad:  # far from straight
+            scale = float(np.sqrt(good * bad)) if good > 0.0 else 0.5 * bad
+        limits = np.minimum(scale * shape, widest)
+    if kept is None:  # never leave it wider than was shown to keep
+        return limits * AIM * within / proof.worst, proof
+    return kept
 
 
 def _scatter(

@@ -9,8 +9,8 @@ import numpy as np
 
 from evenflare.report.kit import sheet
 from evenflare.report.waveguide import tolerance_figures
-from evenflare.results.tolerance import Toleranced, octaves, zone_rows
-from evenflare.studies.costs import TRADES, trade_sentence
+from evenflare.results.tolerance import Toleranced, octaves, tilt_by_octave, zone_rows
+from evenflare.studies.costs import TRADES, TiltOffAxis, trade_sentence
 from evenflare.studies.tolerance import SIGMAS, rounded_down
 from evenflare.studies.units import CONFIDENCE
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
@@ -48,7 +48,7 @@ def answer(done: Toleranced) -> list[str]:
     span = f"from {hertz(found.frequency[0])} to {hertz(found.frequency[-1])}"
     lines = [
         f"Keep {zones_words(band.zones)}: then the directivity index stays within {band.within:g} dB of the drawn"
-        f" wall's at every frequency looked at, {span}, whatever the wall does within, in pieces of"
+        f" wall's at every frequency looked at, {span}, whichever pieces of the wall lie at either limit, each"
         f" {mm(band.length, 3)} mm or more"
     ]
     if band.statistical:
@@ -64,6 +64,14 @@ def answer(done: Toleranced) -> list[str]:
             f" {'good enough' if done.keeps else 'not good enough'}"
         )
     lines += [trade_sentence(trade, list(done.costs), band.within) for trade in TRADES]
+    if (askew := done.askew) is not None:
+        at = int(askew.per_degree.argmax())
+        lines.append(
+            f"A driver that sits askew by a degree moves levels off axis, within 60 degrees and above −12 dB, by up to"
+            f" {askew.per_degree[at]:.2g} dB, at {hertz(found.frequency[at])}; that is"
+            f" {askew.per_rise.max() * MILLIMETRE:.2g} dB for each mm by which the mouth's rim lies out of square, a"
+            " radius from the axis"
+        )
     return lines
 
 
@@ -73,7 +81,9 @@ def notes(done: Toleranced) -> list[str]:
     said = [
         f"{band.proof.walls} walls at the band's edge were solved, the worst that slopes foresee and others drawn at"
         f" random: the worst changed the index by {band.proof.worst:.3g} dB, at {hertz(band.proof.frequency)}; slopes"
-        f" alone foresaw {band.proof.predicted:.3g} dB"
+        f" alone foresaw {band.proof.predicted:.3g} dB. Those drawn at random did {band.proof.drawn:.3g} dB at most; a"
+        " wall contrived of pieces as long or longer, cut wherever that does most, would do"
+        f" {band.contrived:.3g} dB by slopes"
     ]
     if band.proof.worst < MADE * band.within and not band.capped:
         said.append(
@@ -176,6 +186,7 @@ def page(done: Toleranced, waveguide: Waveguide, folder: Path, *, written: list[
             rows=kinds,
             pictures=[shown["tolerance_kinds.png"]],
         ),
+        *([] if done.askew is None else [_tilt_section(done.askew, done.found.frequency)]),
         sheet.PageSection(
             "By place",
             [
@@ -198,6 +209,23 @@ def page(done: Toleranced, waveguide: Waveguide, folder: Path, *, written: list[
         written=written,
         command=command,
         message=[f"{line}." for line in answer(done)],
+    )
+
+
+def _tilt_section(askew: TiltOffAxis, frequency: FloatArray) -> sheet.PageSection:
+    rows = [
+        [band_name(each["octave_hz"]), f"{each['db_per_degree']:.2g}", f"{each['db_per_mm']:.2g}"]
+        for each in tilt_by_octave(askew, frequency)
+    ]
+    return sheet.PageSection(
+        "Tilt off axis",
+        [
+            "A driver that sits askew turns the pattern to one side, by as much down on the other. The greatest change"
+            " of a level re on axis within 60 degrees and above −12 dB, for each degree, and for each mm by which the"
+            " mouth's rim lies out of square, a radius from the axis; on axis nothing changes."
+        ],
+        head=("Octave", "dB per degree", "dB per mm"),
+        rows=rows,
     )
 
 

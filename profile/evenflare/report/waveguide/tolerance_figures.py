@@ -78,6 +78,8 @@ def _heat(done: Toleranced, axes: Any, figure: Any) -> None:
 
 
 def _edges(middles: FloatArray) -> FloatArray:
+    if middles.size == 1:
+        return np.array([middles[0] - 0.05, middles[0] + 0.05])
     between = 0.5 * (middles[1:] + middles[:-1])
     return np.concatenate([[2 * middles[0] - between[0]], between, [2 * middles[-1] - between[-1]]])
 

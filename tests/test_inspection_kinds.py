@@ -41,7 +41,7 @@ def one_part(seed: int) -> dict[str, float]:
         pose, left = left, moved(left, told.likeliest.values[:6])
     error = np.sqrt(np.diag(told.covariance))
     turned = Rotation.from_matrix(pose.rotation).as_rotvec()
-    truth = [*pose.shift, *turned, true.scale, true.offset, true.bow, true.ovality, 0.0]
+    truth = [*pose.shift, *turned, true.scale, true.offset, true.bow, true.ovality, 0.0, 0.0]
     found = dict(zip(KINDS, (told.values - truth) / error, strict=True))
     del found["turn_z"]  # free, of a round part
     rms = float(np.sqrt(np.mean(waves**2)))

@@ -25,14 +25,14 @@ from evenflare.inspection.found import Estimate
 from evenflare.units import FloatArray
 
 PRIOR = dict(
-    zip(KINDS, (5e-3, 5e-3, 5e-3, 0.05, 0.05, 0.05, 0.02, 2e-3, 2e-3, 2e-3, 2e-3), strict=True),
+    zip(KINDS, (5e-3, 5e-3, 5e-3, 0.05, 0.05, 0.05, 0.02, 2e-3, 2e-3, 2e-3, 2e-3, 2e-3), strict=True),
 )
 """Standard deviations before anything is seen, m, rad and a share: wider than any part that would be inspected."""
 FINEST = 1e-6
 """m: noise of a point below it is not believed."""
 _LENGTHS = 6
 _ROUNDS = 7
-_LONGER, _LARGER = (0.75, 1.1, 1.6), (0.1, 0.3, 0.6, 1.0, 1.7)
+_LONGER, _LARGER = (0.7, 1.0, 1.4, 2.0), (0.1, 0.4, 0.7, 1.0, 1.4, 2.0)
 """Laws that may be, beside the likeliest: correlation lengths over its own, standard deviations of either kind of waves
 over both of its together. Alike all round there are few waves to tell from.
 """

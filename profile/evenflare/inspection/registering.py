@@ -28,6 +28,8 @@ _FLOOR = 2e-6
 _ROUGH, _FINE = 12, 40
 _STILL = 1e-9
 """m: a registration that moves no farther has ended."""
+THROAT, MOUTH = "throat plane", "mouth face"
+"""Flat faces, datums."""
 _FACE = 1.5 * MILLIMETRE
 """A flat face lies so near to its plane once the wall is registered."""
 _BLOCKS = 24
@@ -138,7 +140,7 @@ def faces(points: FloatArray, feet: Feet, drawn: DrawnFeet) -> list[Face]:
     found = []
     ends = drawn.wall_at(np.array([0.0, 1.0]), np.zeros(2))[0]
     radius = np.hypot(points[:, 0], points[:, 1])
-    for name, end in (("throat plane", ends[0]), ("mouth face", ends[1])):
+    for name, end in ((THROAT, ends[0]), (MOUTH, ends[1])):
         beside = ~feet.inside & (np.abs(points[:, 2] - end[2]) < _FACE) & (radius > abs(end[0]) + MILLIMETRE)
         face = _face(name, points[beside] - [0.0, 0.0, end[2]])
         if face is not None:

@@ -63,6 +63,12 @@ WORDS: Mapping[str, KindWords] = {
         "face the throat's plane in the same setting as the wall",
         "machine the throat's face square to the cast wall, not to the feeder's side",
     ),
+    "throat_step": KindWords(
+        "Throat step",
+        "by which the wall begins wider than drawn, beside the other kinds; nothing from one exit's radius on",
+        "bore or turn the throat in the same setting as the wall, and measure it with a plug gauge",
+        "machine the throat after casting, or correct the core's end",
+    ),
     "waviness": KindWords(
         "Waviness",
         "what remains, root mean square, noise of the scan taken out",
@@ -76,6 +82,8 @@ def value_words(kind: str, estimate: Estimate) -> str:
     """A value with its standard error, in its unit."""
     unit, factor = KINDS[kind]
     value, error = estimate.value / factor, estimate.standard_error / factor
+    if np.isnan(error):
+        return "not seen: the scan holds no points there"
     if kind == "scale":
         return f"{value:.5f} ± {error:.5f}"
     sign = "" if kind in ("tilt", "waviness") else "+"

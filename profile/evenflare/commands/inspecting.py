@@ -230,8 +230,8 @@ def notes(design: Design, inspection: Inspection) -> list[str]:
     if np.isnan(inspection.throat_step.standard_error):
         said.append("The scan holds no points at the throat: how the wall begins there is taken as drawn.")
     said += [
-        "The standard error of the index holds that of scale, offset, bow and throat step, to first order: at a narrow dip of the"
-        " index more is possible.",
+        "The standard error of the index holds that of scale, offset, bow and throat step, to first order: at a narrow"
+        " dip of the index more is possible.",
         "The verdict is the index's. Zones and profile say where the wall leaves what was drawn.",
     ]
     return said

@@ -141,7 +141,9 @@ def faces(points: FloatArray, feet: Feet, drawn: DrawnFeet) -> list[Face]:
     ends = drawn.wall_at(np.array([0.0, 1.0]), np.zeros(2))[0]
     radius = np.hypot(points[:, 0], points[:, 1])
     for name, end in ((THROAT, ends[0]), (MOUTH, ends[1])):
-        beside = ~feet.inside & (np.abs(points[:, 2] - end[2]) < _FACE) & (radius > abs(end[0]) + MILLIMETRE)
+        # Behind a wide throat the wall's normals reach the face, too.
+        off_wall = ~feet.inside | (np.abs(feet.off) > 0.5 * MILLIMETRE)
+        beside = off_wall & (np.abs(points[:, 2] - end[2]) < _FACE) & (radius > abs(end[0]) + MILLIMETRE)
         face = _face(name, points[beside] - [0.0, 0.0, end[2]])
         if face is not None:
             found.append(face)

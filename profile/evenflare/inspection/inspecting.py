@@ -12,7 +12,7 @@ from evenflare.inspection.cells import KINDS, cells_of, columns, sorted_in, stra
 from evenflare.inspection.feet import DrawnFeet, Feet, drawn_wall
 from evenflare.inspection.found import Estimate, Inspection
 from evenflare.inspection.kinds import PRIOR, KindsTold, told_apart
-from evenflare.inspection.registering import MOUTH, Face, Laid, best_fit, faces, moved, on_face
+from evenflare.inspection.registering import FACE, MOUTH, Face, Laid, best_fit, faces, moved, on_face
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
@@ -185,8 +185,9 @@ def _used(bench: _Bench, feet: Feet, off: FloatArray, kinds: FloatArray) -> Bool
     expected = laid.kinds.copy()
     expected[_SCALE] = 0.0 if kinds[_SCALE] else laid.kinds[_SCALE]
     left = off[near] - np.einsum("kn,k->n", columns(part, drawn), expected)
-    left -= np.median(left) if near.size else 0.0
-    close = np.abs(left) < max(_WIDE * laid.spread, _SHARE * drawn.length)
+    reach = max(_WIDE * laid.spread, _SHARE * drawn.length)
+    left -= _crowd(left, reach)
+    close = np.abs(left) < reach
     near, left = near[close], left[close]
     if near.size > cells:
         fine = sorted_in(feet.places[near], most=max(1, min(3 * cells, near.size // _TOGETHER)))
@@ -199,6 +200,16 @@ def _used(bench: _Bench, feet: Feet, off: FloatArray, kinds: FloatArray) -> Bool
             " part?"
         )
     return used
+
+
+def _crowd(values: FloatArray, reach: float) -> float:
+    """The median of those of the values within the window, `reach` to either side and near 0, that holds most."""
+    ranked = np.sort(values[np.abs(values) < FACE + reach])
+    if not ranked.size:
+        return 0.0
+    first = np.searchsorted(ranked, ranked - 2.0 * reach)
+    last = int(np.argmax(np.arange(ranked.size) - first))
+    return float(np.median(ranked[first[last] : last + 1]))
 
 
 def _told(bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray) -> tuple[Pose, FloatArray]:

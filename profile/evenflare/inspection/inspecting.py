@@ -27,6 +27,8 @@ CELLS = 400
 """In which the wall is seen: what is estimated takes the cube of it."""
 TILT = 0.02
 """rad, standard deviation of a wall's tilt before anything is seen."""
+UNLIKE = 0.02
+"""Of the wall's length: waves as high are of no part, but of a scan that lies elsewhere."""
 REACHED = 0.15
 """Radii of the exit from the throat, of arc: a scan that holds points there shows how the wall begins."""
 _THIN, _SOME = 8000, 60_000
@@ -133,6 +135,7 @@ def inspected(
         at_size, off = bench.feet(laid_points, kinds)
         used = _used(bench, at_size, off, kinds)
         told = _seen(bench, at_size, off, used, kinds, cells)
+        _check_told(told, drawn)
         grown = (1.0 + kinds[_SCALE]) * (1.0 + told.values[_SCALE]) - 1.0
         feet = drawn.feet(laid_points)
         used &= feet.inside
@@ -144,6 +147,17 @@ def _check_found(laid: Laid, count: int) -> None:
         raise InputError(
             f"the drawn wall is not found in the scan: of {count} points {laid.score:.0f} lie on it. Is it a scan of"
             " this part, in the right unit? Remove what is not the part, or turn it near to how the part is drawn"
+        )
+
+
+def _check_told(told: KindsTold, drawn: DrawnFeet) -> None:
+    """InputError where what remains of a scan is too much for any part."""
+    left = told.waviness.value
+    if left > UNLIKE * drawn.length:
+        raise InputError(
+            f"laid on the drawn wall the scan departs by {left / MILLIMETRE:.1f} mm rms, kinds of deviation apart: must"
+            f" be at most {UNLIKE * drawn.length / MILLIMETRE:.1f}. Is it a scan of this part, and does it hold enough"
+            " of the wall to tell where it lies? Scan more of it, or turn it near to how the part is drawn"
         )
 
 
@@ -291,6 +305,7 @@ def _inspection(
         waviness=told.waviness,
         waviness_length=told.waves.length,
         wall=_as_built(told, drawn, grown),
+        datum="" if face is None else face.name,
     )
 
 

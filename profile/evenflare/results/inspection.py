@@ -121,6 +121,7 @@ def record(found: PartVerdict, *, name: str, scan: str, design_id: str, warnings
         "outside_share": found.held.outside if found.toleranced else None,
         "zones": [_zone(each, toleranced=found.toleranced) for each in found.held.zones],
         "registered_to": inspection.registered_to,
+        "datum": inspection.datum or None,
         "rotation": inspection.rotation.tolist(),
         "shift_mm": (inspection.shift / MILLIMETRE).tolist(),
         "shift_standard_error_mm": (inspection.pose_error[:3] / MILLIMETRE).tolist(),

@@ -56,6 +56,7 @@ class Under:
 
     prior : (K,) standard deviations of the columns.
     arc   : m, of the whole wall.
+    correlations : of the waves, see `laws`.
     """
 
     cells: Cells
@@ -63,6 +64,7 @@ class Under:
     prior: FloatArray
     waves: WavesLeft
     arc: float
+    correlations: tuple[FloatArray, FloatArray]
 
     @cached_property
     def _factor(self) -> tuple[FloatArray, FloatArray]:
@@ -74,7 +76,7 @@ class Under:
 
     @cached_property
     def _among_waves(self) -> FloatArray:
-        around, local = laws(self.cells, self.waves.length, self.arc)
+        around, local = self.correlations
         return self.waves.around**2 * around + self.waves.local**2 * local
 
     @cached_property
@@ -189,16 +191,14 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     _, length, variances = best
     noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
     waves = WavesLeft(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), float(length), noise)
-    likeliest = Under(cells, columns, prior, waves, arc)
+    likeliest = Under(cells, columns, prior, waves, arc, laws(cells, length, arc))
     size = max(float(np.hypot(waves.around, waves.local)), noise / np.sqrt(np.median(cells.counts)))
-    laid_out = (
-        WavesLeft(around * size, local * size, apart * length, noise)
-        for apart in _LONGER
-        for around in _LARGER
-        for local in _LARGER
-        if closest <= apart * length * 1.001
-    )
-    return KindsTold(likeliest, (likeliest, *(Under(cells, columns, prior, each, arc) for each in laid_out)))
+    others = []
+    for apart in (each * length for each in _LONGER if closest <= each * length * 1.001):
+        correlations = laws(cells, apart, arc)
+        laid_out = (WavesLeft(around * size, local * size, apart, noise) for around in _LARGER for local in _LARGER)
+        others += [Under(cells, columns, prior, each, arc, correlations) for each in laid_out]
+    return KindsTold(likeliest, (likeliest, *others))
 
 
 def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:

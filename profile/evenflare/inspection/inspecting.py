@@ -31,7 +31,8 @@ UNLIKE = 0.02
 """Of the wall's length: waves as high are of no part, but of a scan that lies elsewhere."""
 REACHED = 0.15
 """Radii of the exit from the throat, of arc: a scan that holds points there shows how the wall begins."""
-_THIN, _SOME = 8000, 60_000
+_THIN, _SOME, _ENOUGH = 8000, 60_000, 200_000
+"""Points by which a scan is found, is laid, and its kinds are told at last."""
 _WIDE, _SHARE = 8.0, 0.015
 _TOGETHER = 25
 """Points of a cell in which strays are told from the wall, on the average."""
@@ -132,13 +133,13 @@ def inspected(
         for _ in range(_ROUNDS):
             pose, kinds = _told(bench, pose, some, kinds)
         laid_points = pose.of(points)
-        at_size, off = bench.feet(laid_points, kinds)
-        used = _used(bench, at_size, off, kinds)
-        told = _seen(bench, at_size, off, used, kinds, cells)
+        feet = drawn.feet(laid_points)
+        used = _used(bench, feet, feet.off + probe_radius, np.zeros_like(kinds))
+        enough = np.sort(order[:_ENOUGH])
+        at_size, off = bench.feet(laid_points[enough], kinds)
+        told = _seen(bench, at_size, off, used[enough] & at_size.inside, kinds, cells)
         _check_told(told, drawn)
         grown = (1.0 + kinds[_SCALE]) * (1.0 + told.values[_SCALE]) - 1.0
-        feet = drawn.feet(laid_points)
-        used &= feet.inside
         return _inspection(bench, laid_points, feet, used, pose, told, grown, face, held)
 
 

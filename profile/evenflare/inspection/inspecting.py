@@ -194,7 +194,7 @@ def _prior(held: BoolArray, face: Face | None) -> FloatArray:
 def _used(bench: _Bench, feet: Feet, off: FloatArray, kinds: FloatArray) -> BoolArray:
     """(N,) which points are of the wall. kinds : of before, whose scale the feet are without."""
     drawn, laid, cells = bench.drawn, bench.laid, bench.cells
-    used = feet.inside & np.isfinite(off)
+    used = feet.inside & np.isfinite(off) & ~_of_throat_face(drawn, feet)
     near = np.flatnonzero(used)
     part = feet.of(near)
     expected = laid.kinds.copy()
@@ -215,6 +215,16 @@ def _used(bench: _Bench, feet: Feet, off: FloatArray, kinds: FloatArray) -> Bool
             " part?"
         )
     return used
+
+
+def _of_throat_face(drawn: DrawnFeet, feet: Feet) -> BoolArray:
+    """(N,) which points lie outside of the throat, nearer to its plane than to the wall: behind a wide one they are in
+    reach of the wall's normals.
+    """
+    places = feet.places + feet.off[:, None] * feet.normals
+    rim = drawn.wall_at(np.zeros(1), np.zeros(1))[0][0, 0]
+    outside: BoolArray = np.hypot(places[:, 0], places[:, 1]) > rim + 0.3 * MILLIMETRE
+    return outside & (np.abs(places[:, 2]) < 0.5 * np.abs(feet.off))
 
 
 def _crowd(values: FloatArray, reach: float) -> float:

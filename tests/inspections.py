@@ -55,6 +55,7 @@ def invented(
         bow=Estimate(wall.bow, errors),
         ovality=Estimate(wall.ovality, errors),
         tilt=Estimate(0.0, errors / 0.1),
+        throat_step=Estimate(wall.throat_step, errors),
         waviness=Estimate(float(np.sqrt(np.mean(waves**2))), errors),
         waviness_length=0.015,
         wall=wall,

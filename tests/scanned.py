@@ -88,7 +88,7 @@ def made(
         rim = wall.wall_at(np.ones(1), np.zeros(1))[0][0]
         r = np.sqrt(rng.uniform((rim[0] + 3e-3) ** 2, (rim[0] + 20e-3) ** 2, count // 5))
         a = rng.uniform(-span, span, r.size)
-        flat = np.column_stack([r * np.cos(a), r * np.sin(a), np.full(r.size, rim[2])])
+        flat = np.column_stack([r * np.cos(a), r * np.sin(a), np.full(r.size, rim[2] * (1.0 + planted.scale))])
         others.append(flat + rng.normal(size=flat.shape) * noise)
     if strays:
         low, high = part.min(axis=0) - 0.02, part.max(axis=0) + 0.02

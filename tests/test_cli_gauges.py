@@ -128,6 +128,7 @@ def test_oblong_part_has_blades_in_both_planes_and_plates_where_asked(tmp_path: 
         "GO plate, zone c, z = 45.000",
     ):
         assert what in text
+    assert "no blade between both planes" in text
     assert "ball of radius 0.5" in text
     assert "zone c" in (tmp_path / "out" / "points_azimuth_45.csv").read_text(encoding="utf-8")
     stand_apart_within_the_margins(tmp_path / "out" / "gauges.pdf")

@@ -63,11 +63,14 @@ def test_a_part_in_any_position_is_found_and_what_was_planted_comes_back(
         turn = np.angle(np.sum((scan.part[:, 0] + 1j * scan.part[:, 1]) * np.conj(back[:, 0] + 1j * back[:, 1])))
         c, s = np.cos(turn), np.sin(turn)
         back = back @ np.array([[c, s, 0.0], [-s, c, 0.0], [0.0, 0.0, 1.0]])
-    if span == np.pi:
-        assert found.registered_to == "datums"
+    part = scan.part
+    assert found.registered_to == "datums" or span < np.pi
+    if found.registered_to == "datums":
+        # The mouth's face, the only one scanned, lies in its plane, and the part has grown from there.
+        part = part - [0.0, 0.0, PLANTED.scale * drawn_wall(waveguide).depth]
     shift, turned = found.pose_error[:3].max(), found.pose_error[3:]
     turned = turned[np.isfinite(turned)]  # about its axis a round one has none
-    assert np.abs(back - scan.part).max() < 4.0 * (shift + 0.1 * turned.max())
+    assert np.abs(back - part).max() < 4.0 * (shift + 0.1 * turned.max())
     for estimate, truth in (
         (found.scale, 1.0 + PLANTED.scale),
         (found.offset, PLANTED.offset),

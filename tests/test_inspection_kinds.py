@@ -8,49 +8,77 @@ from evenflare.inspection.cells import KINDS, cells_of
 from evenflare.inspection.feet import drawn_wall
 from evenflare.inspection.kinds import PRIOR, told_apart
 from evenflare.inspection.registering import moved
+from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
-from evenflare.waveguide import Conical, Waveguide
+from evenflare.units import FloatArray
+from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Points, Waveguide
+from evenflare.waveguide.deviated import WallDeviation, deviated
 from scanned import Planted, departure, field, places
 
+MM = 1e-3
 WALL = Waveguide(Conical(0.05, np.radians(40), 0.012))
-SEEDS = 100
+TUBE = [(0, 12.7), (6, 12.7), (12, 12.7), (18, 12.7), (26, 14.2), (36, 19), (48, 29), (60, 41), (72, 56)]
+OTHERS = {
+    "deep": Waveguide(OblateSpheroidal(0.12, np.radians(35))),
+    "with a tube at its throat": Waveguide(Points(tuple((z * MM, r * MM) for z, r in TUBE))),
+    "oblong": Waveguide(Oblong(OblateSpheroidal(0.06, np.radians(47)), Conical(0.06, np.radians(28)))),
+}
+SEEDS, CELLS = 100, 110
 
 
-def one_part(seed: int) -> dict[str, float]:
-    """Estimate less truth over the standard error, of each kind."""
-    rng = np.random.default_rng(seed)
-    drawn = drawn_wall(WALL)
-    points, away = places(WALL, 1500, rng)
-    true = Planted(
-        scale=rng.normal() * 3e-3, offset=rng.normal() * 1e-4, bow=rng.normal() * 1e-4, ovality=rng.normal() * 1e-4
+def on(waveguide: Waveguide, count: int, rng: np.random.Generator) -> FloatArray:
+    """(N, 3) m, places on a wall, as many at one depth as at another."""
+    surface = waveguide.surface
+    z, psi = rng.uniform(0.003, 0.997, count) * waveguide.depth, rng.uniform(0.0, 2.0 * np.pi, (count, 1))
+    which = np.clip(np.searchsorted(surface.cuts, z) - 1, 0, len(surface.cuts) - 2)
+    return np.concatenate(
+        [surface.patch(z[which == i], psi[which == i], stretch=i).points[:, 0] for i in np.unique(which)]
     )
+
+
+def one_part(seed: int, wall: Waveguide = WALL, *, as_made: bool = False) -> dict[str, float]:
+    """Estimate less truth over the standard error, of each kind. as_made : the wall is moved by `deviated`, and far."""
+    rng = np.random.default_rng(seed)
+    drawn = drawn_wall(wall)
+    far = 3e-4 if as_made else 1e-4
+    true = Planted(*(rng.normal() * each for each in (3e-3, far, far, far)))
     shift, turn = rng.normal(size=3) * 2e-4, rng.normal(size=3) * 1e-3
     # Waves of each place alone in some parts, alike all round in others, and of both.
     alike, local = rng.uniform(0.0, 2.5e-5, 2)
+    if as_made:
+        part = on(deviated(wall, WallDeviation(true.offset, true.bow, true.scale, true.ovality)), 1500, rng)
+        feet = drawn.feet(part)
+        points, away = feet.places, feet.normals
+    else:
+        points, away = places(wall, 1500, rng)
+        part = points + departure(points, away, drawn.depth, true)[:, None] * away
     share = drawn.feet(points).share[:, None] * drawn.length
     waves = alike * field(share, 0.014, rng) + local * field(points, 0.014, rng)
-    off = departure(points, away, drawn.depth, true) + waves
-    part = points + off[:, None] * away + rng.normal(size=points.shape) * 1.5e-5
+    part = part + waves[:, None] * away + rng.normal(size=points.shape) * 1.5e-5
     left = Pose(Rotation.from_rotvec(turn).as_matrix(), shift)
-    prior = np.array([PRIOR[each] for each in KINDS])
+    prior = np.array([*(PRIOR[each] for each in KINDS), AMPLITUDE])
+    kinds = np.zeros(prior.size)
     for _ in range(2):  # as a scan is registered: what is linear of a pose's error is so for small ones
         feet = drawn.feet(left.of(part))
-        kept = feet.inside
-        cells = cells_of(feet.of(kept), feet.off[kept], drawn, most=110)
+        kept = feet.of(feet.inside)
+        beyond = beyond_sum(wall, drawn, kinds, kept) if kinds.any() else np.zeros(len(kept.off))
+        cells = cells_of(kept, kept.off, drawn, most=CELLS, beyond=beyond)
         told = told_apart(cells, cells.columns, prior, arc=drawn.length)
-        pose, left = left, moved(left, told.likeliest.values[:6])
+        pose, left, kinds = left, moved(left, told.likeliest.values[:6]), told.values
     error = np.sqrt(np.diag(told.covariance))
     turned = Rotation.from_matrix(pose.rotation).as_rotvec()
-    truth = [*pose.shift, *turned, true.scale, true.offset, true.bow, true.ovality, 0.0]
-    found = dict(zip(KINDS, (told.values - truth) / error, strict=True))
+    truth = [*pose.shift, *turned, true.scale, true.offset, true.bow, true.ovality, 0.0, 0.0]
+    found = dict(zip(KINDS, (told.values[:-1] - truth) / error[:-1], strict=True))
     del found["turn_z"]  # free, of a round part
     rms = float(np.sqrt(np.mean(waves**2)))
     return {**found, "waviness": (told.waviness.value - rms) / told.waviness.standard_error}
 
 
 @pytest.mark.slow
-def test_intervals_of_95_per_cent_hold_what_was_planted() -> None:
-    found = [one_part(seed) for seed in range(SEEDS)]
+@pytest.mark.parametrize("as_made", [False, True], ids=["cone", "other walls, moved far"])
+def test_intervals_of_95_per_cent_hold_what_was_planted(as_made: bool) -> None:
+    walls = list(OTHERS.values()) if as_made else [WALL]
+    found = [one_part(seed, walls[seed % len(walls)], as_made=as_made) for seed in range(SEEDS)]
     held = {kind: np.mean([abs(each[kind]) <= 1.96 for each in found]) for kind in found[0]}
-    # The bounds that are asked for, kind by kind.
-    assert all(0.90 <= share <= 0.99 for share in held.values()), held
+    # The bounds that are asked for, kind by kind; of waviness, whose error is of no normal law, the lower one.
+    assert all(0.90 <= share <= (1.0 if kind == "waviness" else 0.99) for kind, share in held.items()), held

@@ -62,6 +62,33 @@ def test_probed_points_and_profiles(tmp_path: Path) -> None:
     assert scan.points == pytest.approx(np.array([[1e-3, 0.0, 3e-3]]))
 
 
+@pytest.mark.parametrize(
+    ("text", "points", "unit"),
+    [
+        ("1,2,3\n4,5,6\n", [[1, 2, 3], [4, 5, 6]], None),
+        ("3 1\n4 2\n", [[1, 0, 3], [2, 0, 4]], None),
+        ("1;2;3;0;0;1\n4,5;5;6;0;0;1\n", [[1, 2, 3], [4.5, 5, 6]], None),
+        ("X\tY\tZ\n1\t2\t3\n", [[1, 2, 3]], None),
+        ("r,z\n1,3\n", [[1, 0, 3]], None),
+        ("name,x_inch,y_inch,z_inch\nfirst,1,2,3\n", [[25.4, 50.8, 76.2]], "inch"),
+        ("x (m); y (m); z (m)\n0,001;0,002;0,003\n", [[1, 2, 3]], "m"),
+    ],
+)
+def test_columns_of_points_as_probes_write_them(tmp_path: Path, text: str, points: list, unit: str | None) -> None:
+    (tmp_path / "p.csv").write_text(text)
+    scan = read_scan(tmp_path / "p.csv")
+    assert scan.points * 1e3 == pytest.approx(np.array(points, dtype=float))
+    assert (scan.kind, scan.unit) == ("profile" if len(text.split("\n")[0]) == 3 else "probed", unit)
+
+
+def test_a_probe_that_writes_inches_without_saying_so_is_asked(tmp_path: Path) -> None:
+    points = made(ROUND, Planted(), seed=1, count=300).scan / 0.0254
+    np.savetxt(tmp_path / "p.csv", points, delimiter=",")
+    with pytest.raises(InputError, match="--unit inch"):
+        check_unit(read_scan(tmp_path / "p.csv"), ROUND)
+    check_unit(read_scan(tmp_path / "p.csv", unit="inch"), ROUND)
+
+
 @pytest.mark.parametrize(("unit", "factor"), [("inch", 25.4), ("m", 1000.0), ("cm", 10.0), ("mm", 1.0)])
 def test_a_unit_that_is_not_mm_is_asked_for(tmp_path: Path, unit: str, factor: float) -> None:
     points = made(ROUND, Planted(), seed=1, count=2000, span=np.pi / 2).scan * 1e3 / factor
@@ -102,6 +129,9 @@ BAD = {
     ),
     "ball.csv": (b"# probe_radius_mm = many\nx_mm,y_mm,z_mm\n1,2,3\n", "probe_radius_mm = many"),
     "names.csv": (b"a,b,c\n1,2,3\n", "must include x_mm, y_mm and z_mm"),
+    "units.csv": (b"x_mm,y_mm,z_inch\n1,2,3\n", "several units"),
+    "four.csv": (b"1,2,3,4\n", "holds 4 values and no column has a name"),
+    "less.csv": (b"1,2,3\n1,2\n", "line 2: holds 2 values for 3 columns"),
     "none.csv": (b"z_mm,r_mm\n", "holds no points"),
 }
 

@@ -15,8 +15,8 @@ HANDBOOK = [49.6, 47.6, 49.9, 51.3, 47.8, 51.2, 52.6, 52.4, 53.6, 52.1]
 
 
 def part(name: str = "part", **more) -> series.InspectedPart:
-    kinds = {kind: Estimate(0.0, 1e-6) for kind in ("offset", "bow", "ovality", "tilt", "waviness")}
-    values = {"form_mean": 0.0, "form_square": 0.0, "waviness_length": 0.02, "throat_step": 0.0, "alike": True}
+    kinds = {kind: Estimate(0.0, 1e-6) for kind in ("offset", "bow", "ovality", "tilt", "throat_step", "waviness")}
+    values = {"form_mean": 0.0, "form_square": 0.0, "waviness_length": 0.02, "alike": True}
     values |= {"index_worst": 0.1, "zones": (0.0,)} | {key: each for key, each in more.items() if key != "kinds"}
     return series.InspectedPart(
         name=name, kinds=kinds | {"scale": Estimate(1.0, 1e-5)} | more.get("kinds", {}), **values
@@ -86,9 +86,10 @@ def test_accuracy_of_many_parts_is_that_which_made_them():
                 kinds={
                     "scale": Estimate(0.998 + 1e-3 * draw.standard_normal(), 1e-4),
                     "waviness": Estimate(0.02e-3, 1e-6),
+                    # The scan's own doubt, which is no scatter of the process.
+                    "throat_step": Estimate(float(draw.normal(scale=np.hypot(0.1e-3, 0.1e-3))), 0.1e-3),
                 },
                 waviness_length=0.03,
-                throat_step=0.1e-3 * draw.standard_normal(),
             )
         )
     found = series.accuracy_of(parts, source="invented")
@@ -97,7 +98,7 @@ def test_accuracy_of_many_parts_is_that_which_made_them():
     assert found.spread == pytest.approx(np.sqrt(0.04**2 + 0.5 * 0.06**2) * 1e-3, rel=0.12)
     assert found.scale_bias == pytest.approx(-0.002, abs=3e-3 / 20)
     assert found.scale_spread == pytest.approx(1e-3, rel=0.12)
-    assert found.throat_step == pytest.approx(0.1e-3, rel=0.12)
+    assert found.throat_step == pytest.approx(0.1e-3, rel=0.22)  # of a difference of squares
     assert found.correlation_length == pytest.approx(0.03)
     assert found.around == "alike"
 

@@ -33,8 +33,10 @@ if TYPE_CHECKING:
 
 AS_BUILT = "as_built"
 """The part's design file, without its ending, and the folder of its sound."""
-NUDGES = {"scale": 2e-4, "offset": 10e-6, "bow": 10e-6}
+NUDGES = {"scale": 2e-4, "offset": 10e-6, "bow": 10e-6, "throat_step": 10e-6}
 """A share and m, by which a part's wall is nudged to see what its standard errors do: so little that it is linear."""
+TOLD = 2.0
+"""Standard errors from which on a throat step is told from none."""
 EVEN_ZONES = 10
 """Where no tolerance is named."""
 CALIBRATED_ELSEWHERE = "solve as_built.toml by itself to have the methods compared, and other mountings"
@@ -176,12 +178,14 @@ def _sound(design: Design, inspection: Inspection, asked: InspectionRequest) -> 
                 getattr(inspection, kind).standard_error / little,
             )
             for kind, little in NUDGES.items()
+            if np.isfinite(getattr(inspection, kind).standard_error)
         }
         waves = WallDeviation(shares=wall.shares, azimuths=wall.azimuths, waves=wall.waves)
         kinds: Mapping[str, WallDeviation] = {
             "scale": WallDeviation(scale=wall.scale),
             "offset": WallDeviation(offset=wall.offset),
             "bow": WallDeviation(bow=wall.bow),
+            "throat_step": WallDeviation(throat_step=wall.throat_step),
             "waviness": waves,
         }
         alone = {kind: deviated(waveguide, each) for kind, each in kinds.items() if each != WallDeviation()}
@@ -199,6 +203,7 @@ def _unsolved(inspection: Inspection, limits: WallTolerance | None, waveguide: W
         "bow": abs(inspection.bow.value),
         "ovality": abs(inspection.ovality.value),
         "tilt": abs(inspection.tilt.value) * rim,
+        "throat_step": abs(inspection.throat_step.value),
         "waviness": inspection.waviness.value,
     }
     return {
@@ -219,14 +224,24 @@ def notes(design: Design, inspection: Inspection) -> list[str]:
         ]
     else:
         said = ["The part is solved whole, as it differs along the depth and around the section."]
-    if wall.throat_step:
-        said.append(f"At the throat the wall begins {wall.throat_step / MILLIMETRE:+.3f} mm wider than the exit.")
-    said += [
-        "The standard error of the index holds that of scale, offset and bow, to first order: at a narrow dip of the"
-        " index more is possible.",
-        "The verdict is the index's. Zones and profile say where the wall leaves what was drawn.",
-    ]
-    return said
+    if inspection.datum == "mouth face":
+        said.append(
+            "The part lies by its mouth's face, the only one that was scanned: scale counts from there, and its throat"
+            " plane lies where that puts it."
+        )
+    if abs(wall.throat_step) > TOLD * inspection.throat_step.standard_error:
+        said.append(
+            f"At the throat the wall begins {wall.throat_step / MILLIMETRE:+.3f} mm wider than drawn, beside what the"
+            " other kinds do there."
+        )
+    if np.isnan(inspection.throat_step.standard_error):
+        said.append("The scan holds no points at the throat: how the wall begins there is taken as drawn.")
+    if design.waveguide.is_round:
+        said.append(
+            "The standard error of the index holds that of scale, offset, bow and throat step, to first order: at a"
+            " narrow dip of the index more is possible."
+        )
+    return [*said, "The verdict is the index's. Zones and profile say where the wall leaves what was drawn."]
 
 
 def _file_words(built: Waveguide, stated: Waveguide) -> list[str]:

@@ -12,7 +12,7 @@ import numpy as np
 from evenflare.inspection.feet import DrawnFeet, Feet
 from evenflare.units import BoolArray, FloatArray, IntArray
 
-KINDS = ("x", "y", "z", "turn_x", "turn_y", "turn_z", "scale", "offset", "bow", "oval", "oval_aside")
+KINDS = ("x", "y", "z", "turn_x", "turn_y", "turn_z", "scale", "offset", "bow", "oval", "oval_aside", "step")
 """What a wall's departure is made of: the pose's error (m, rad about the throat's centre), and the kinds of error."""
 STRAY = 5.0
 """Standard deviations from its cell's median beyond which a point is none of the wall."""
@@ -36,6 +36,7 @@ def columns(feet: Feet, drawn: DrawnFeet) -> list[FloatArray]:
         np.sin(np.pi * np.clip(p[:, 2] / drawn.depth, 0.0, 1.0)),
         np.cos(2.0 * feet.azimuth),
         np.sin(2.0 * feet.azimuth),
+        drawn.step_at(feet.share, feet.azimuth),
     ]
 
 
@@ -144,15 +145,15 @@ def _slopes(values: FloatArray, weights: FloatArray, places: FloatArray, cells: 
     return np.asarray(sum(fitted[cells.index, i] * one for i, one in enumerate(terms)))
 
 
-def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int) -> Cells:
-    """The means of points that are of the wall."""
+def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int, beyond: FloatArray | None = None) -> Cells:
+    """The means of points that are of the wall. beyond : (N,), a column that comes after KINDS."""
     cells = sorted_in(feet.places, most=most)
     number = np.bincount(cells.index, minlength=cells.count).astype(np.float64)
 
     def mean(values: FloatArray) -> FloatArray:
         return np.asarray(np.bincount(cells.index, weights=values, minlength=cells.count) / number)
 
-    every = np.column_stack([mean(each) for each in columns(feet, drawn)])
+    every = np.column_stack([mean(each) for each in [*columns(feet, drawn), *([] if beyond is None else [beyond])]])
     places = np.column_stack([mean(each) for each in feet.places.T])
     middle = mean(off)
     noise, full = np.nan, number >= _ENOUGH

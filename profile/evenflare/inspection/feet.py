@@ -16,7 +16,7 @@ from scipy.spatial import cKDTree
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import Cloud, cloud
-from evenflare.waveguide.departure import Arcs
+from evenflare.waveguide.departure import Arcs, risen
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.surface import Surface
 
@@ -78,6 +78,15 @@ class DrawnFeet(Protocol):
         """Places (..., 3), m, and normals away from the axis, at shares of the arc and azimuths, of one shape."""
         ...
 
+    def step_at(self, share: FloatArray, azimuth: FloatArray) -> FloatArray:
+        """Along the normal, for a wall that begins wider by one unit (see WallDeviation's throat_step)."""
+        ...
+
+    @property
+    def exit_radius(self) -> float:
+        """m, of the driver."""
+        ...
+
     @property
     def is_round(self) -> bool:
         """Whether a turn about the axis changes nothing."""
@@ -87,8 +96,8 @@ class DrawnFeet(Protocol):
 def drawn_wall(waveguide: Waveguide) -> DrawnFeet:
     """The wall of a waveguide, made ready: a tenth of a second round, some seconds oblong."""
     if waveguide.is_round:
-        return RoundFeet(waveguide.meridian)
-    return OblongFeet(waveguide.surface, cloud(waveguide.surface, step=GRAIN))
+        return RoundFeet(waveguide.meridian, waveguide.driver.exit_radius)
+    return OblongFeet(waveguide.surface, cloud(waveguide.surface, step=GRAIN), waveguide.driver.exit_radius)
 
 
 @dataclass(frozen=True)
@@ -96,6 +105,7 @@ class RoundFeet:
     """A wall of revolution."""
 
     meridian: Meridian
+    exit_radius: float
     is_round: bool = True
 
     @property
@@ -162,6 +172,10 @@ class RoundFeet:
         away = np.stack([np.cos(heading) * east, np.cos(heading) * north, -np.sin(heading)], axis=-1)
         return np.stack([radius * east, radius * north, there], axis=-1), away
 
+    def step_at(self, share: FloatArray, azimuth: FloatArray) -> FloatArray:
+        """See DrawnFeet."""
+        return np.asarray(np.cos(self._nodes[2][0]) * _less_and_less(share * self.length / self.exit_radius))
+
 
 @dataclass(frozen=True)
 class OblongFeet:
@@ -169,6 +183,7 @@ class OblongFeet:
 
     surface: Surface
     nodes: Cloud
+    exit_radius: float
     is_round: bool = False
 
     @property
@@ -260,6 +275,19 @@ class OblongFeet:
         k: IntArray = self._by_share.query(np.stack([share, folded], axis=-1))[1]
         side = np.stack([np.where(east < 0, -1.0, 1.0), np.where(north < 0, -1.0, 1.0), np.ones_like(east)], axis=-1)
         return self.nodes.points[k] * side, -self.nodes.normals[k] * side
+
+    def step_at(self, share: FloatArray, azimuth: FloatArray) -> FloatArray:
+        """See DrawnFeet."""
+        wide, high = (np.cos(each.ends.angle[0]) for each in (self.surface.horizontal, self.surface.vertical))
+        across = np.cos(azimuth) ** 2
+        return np.asarray(
+            (wide * across + high * (1.0 - across)) * _less_and_less(share * self.length / self.exit_radius)
+        )
+
+
+def _less_and_less(radii: FloatArray) -> FloatArray:
+    """From 1 at the throat to nothing from one exit's radius on."""
+    return np.asarray(1.0 - risen(radii)[0])
 
 
 def _in_parts(feet: Any, points: FloatArray) -> Feet:

@@ -29,13 +29,16 @@ class Inspection:
     rotation      : (3, 3), and
     shift         : (3,) m: part = rotation @ scan + shift.
     pose_error    : (6,) standard errors: m of the shift along x, y, z, and rad of the turns about them.
-    scale         : 1 is nominal.
+    scale         : 1 is nominal; about the datum, of a best fit about the throat's centre.
     offset        : m.
     bow           : m, amplitude of a half sine over the depth.
     ovality       : m, amplitude of cos(2 azimuth), in its own direction.
     tilt          : rad, of the wall against the throat plane; 0 where best fit has taken it away, with its error.
+    throat_step   : m, by which the wall's radius at the throat is larger than drawn, beside what the other kinds do
+                    there, less and less over one radius of the exit; 0 and nan where no points lie at the throat.
     waviness      : m rms of what remains and is no noise.
     waviness_length : m, its correlation length l: exp(-d^2 / (2 l^2)).
+    datum         : the flat face that the part lies by, "throat plane" or "mouth face"; "" of a best fit.
     wall          : the part as built, everything in one, to be solved with `deviated`.
     """
 
@@ -53,6 +56,8 @@ class Inspection:
     bow: Estimate
     ovality: Estimate
     tilt: Estimate
+    throat_step: Estimate
     waviness: Estimate
     waviness_length: float
     wall: WallDeviation
+    datum: str = ""

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from typing import Literal
+from typing import Literal, NamedTuple
 
 import numpy as np
 from threadpoolctl import threadpool_limits
@@ -12,7 +12,8 @@ from evenflare.inspection.cells import KINDS, cells_of, columns, sorted_in, stra
 from evenflare.inspection.feet import DrawnFeet, Feet, drawn_wall
 from evenflare.inspection.found import Estimate, Inspection
 from evenflare.inspection.kinds import PRIOR, KindsTold, told_apart
-from evenflare.inspection.registering import Face, Laid, best_fit, faces, moved, on_face
+from evenflare.inspection.registering import FACE, MOUTH, Face, Laid, best_fit, faces, moved, on_face
+from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 from evenflare.waveguide import Waveguide
@@ -26,14 +27,58 @@ CELLS = 400
 """In which the wall is seen: what is estimated takes the cube of it."""
 TILT = 0.02
 """rad, standard deviation of a wall's tilt before anything is seen."""
-_THIN, _SOME = 8000, 60_000
+UNLIKE = 0.02
+"""Of the wall's length: waves as high are of no part, but of a scan that lies elsewhere."""
+REACHED = 0.15
+"""Radii of the exit from the throat, of arc: a scan that holds points there shows how the wall begins."""
+_THIN, _SOME, _ENOUGH = 8000, 60_000, 200_000
+"""Points by which a scan is found, is laid, and its kinds are told at last."""
 _WIDE, _SHARE = 8.0, 0.015
 _TOGETHER = 25
 """Points of a cell in which strays are told from the wall, on the average."""
 _KNOTS = 48
 _AROUND = 24
+_AT_THROAT = 3
+"""Points."""
+_SCALE, _STEP = KINDS.index("scale"), KINDS.index("step")
+ALIKE = 0.15
+"""Of the kinds together: where a wall that is so moved lies further off their sum, at a rolled rim that it keeps level,
+points tell nothing of them.
+"""
+_ROUNDS = 2
 _LEAST = 0.05
 """Of the points of a scan must lie on the wall, else it was not found."""
+
+
+_TILTED, _BEYOND = len(KINDS), len(KINDS) + 2
+"""Of what is told, after KINDS: both tilts of the wall against its datum, and the amplitude of what is beyond the sum
+of the kinds.
+"""
+
+
+class _Bench(NamedTuple):
+    """What of an inspection stays the same.
+
+    centre : m from the throat plane, of the place on the axis about which a part has grown or shrunk: its datum's.
+    cells  : at most.
+    """
+
+    waveguide: Waveguide
+    drawn: DrawnFeet
+    laid: Laid
+    prior: FloatArray
+    centre: float
+    probe: float
+    cells: int
+
+    def feet(self, points: FloatArray, kinds: FloatArray) -> tuple[Feet, FloatArray]:
+        """Of points (N, 3) m laid on the wall, once their part is as large as drawn, and how far off (N,) they are."""
+        grown = 1.0 + kinds[_SCALE]
+        if grown != 1.0:
+            middle = np.array([0.0, 0.0, self.centre])
+            points = middle + (points - middle) / grown
+        feet = self.drawn.feet(points)
+        return feet, feet.off + self.probe / grown
 
 
 def inspected(
@@ -68,6 +113,7 @@ def inspected(
     held[5] = drawn.is_round
     if in_plane:
         held[[0, 1, 3, 4, 5, 9, 10]] = True
+    held[_STEP] = True
     order = np.random.default_rng(0).permutation(len(points))
     thin, some = points[order[:_THIN]], points[order[:_SOME]]
     with threadpool_limits(1 if cells <= CELLS else None, user_api="blas"):
@@ -79,17 +125,22 @@ def inspected(
         if to != "best_fit" and not in_plane:
             face = _datum(pose, some, drawn, asked=to is not None)
             pose = pose if face is None else on_face(pose, face)
-        prior = _prior(held, face)
-        for _ in range(2):
-            pose, _ = _told(pose, some, drawn, laid, prior, probe_radius, cells)
         pose = _near_own(pose) if drawn.is_round and not in_plane else pose
+        held[_STEP] = not _reached(drawn, pose.of(some))
+        centre = drawn.depth if face is not None and face.name == MOUTH else 0.0
+        bench = _Bench(waveguide, drawn, laid, _prior(held, face), centre, probe_radius, cells)
+        kinds = np.zeros(_BEYOND + 1)
+        for _ in range(_ROUNDS):
+            pose, kinds = _told(bench, pose, some, kinds)
         laid_points = pose.of(points)
         feet = drawn.feet(laid_points)
-        used = _used(feet, feet.off + probe_radius, drawn, laid, cells)
-        told = _seen(feet, used, drawn, prior, probe_radius, cells)
-        return _inspection(
-            laid_points + probe_radius * feet.normals, feet, used, pose, drawn, told, face, held, probe_radius
-        )
+        used = _used(bench, feet, feet.off + probe_radius, np.zeros_like(kinds))
+        enough = np.sort(order[:_ENOUGH])
+        at_size, off = bench.feet(laid_points[enough], kinds)
+        told = _seen(bench, at_size, off, used[enough] & at_size.inside, kinds, cells)
+        _check_told(told, drawn)
+        grown = (1.0 + kinds[_SCALE]) * (1.0 + told.values[_SCALE]) - 1.0
+        return _inspection(bench, laid_points, feet, used, pose, told, grown, face, held)
 
 
 def _check_found(laid: Laid, count: int) -> None:
@@ -97,6 +148,17 @@ def _check_found(laid: Laid, count: int) -> None:
         raise InputError(
             f"the drawn wall is not found in the scan: of {count} points {laid.score:.0f} lie on it. Is it a scan of"
             " this part, in the right unit? Remove what is not the part, or turn it near to how the part is drawn"
+        )
+
+
+def _check_told(told: KindsTold, drawn: DrawnFeet) -> None:
+    """InputError where what remains of a scan is too much for any part."""
+    left = told.waviness.value
+    if left > UNLIKE * drawn.length:
+        raise InputError(
+            f"laid on the drawn wall the scan departs by {left / MILLIMETRE:.1f} mm rms, kinds of deviation apart: must"
+            f" be at most {UNLIKE * drawn.length / MILLIMETRE:.1f}. Is it a scan of this part, and does it hold enough"
+            " of the wall to tell where it lies? Scan more of it, or turn it near to how the part is drawn"
         )
 
 
@@ -112,24 +174,35 @@ def _datum(pose: Pose, points: FloatArray, drawn: DrawnFeet, *, asked: bool) -> 
     return found[0] if found else None
 
 
+def _reached(drawn: DrawnFeet, points: FloatArray) -> bool:
+    """Whether points laid on the wall show how it begins."""
+    feet = drawn.feet(points)
+    near = feet.inside & (np.abs(feet.off) < _SHARE * drawn.length)
+    return int(np.sum(near & (feet.share * drawn.length < REACHED * drawn.exit_radius))) >= _AT_THROAT
+
+
 def _prior(held: BoolArray, face: Face | None) -> FloatArray:
-    """(K + 2,) standard deviations of the columns: those of KINDS, and the wall's tilt against the datum."""
-    prior = np.array([*(PRIOR[each] for each in KINDS), 0.0, 0.0])
+    """(K + 3,) standard deviations of the columns: those of KINDS, the wall's tilts, and what is beyond their sum."""
+    prior = np.array([*(PRIOR[each] for each in KINDS), 0.0, 0.0, AMPLITUDE])
     if face is not None:
         prior[[2, 3, 4]] = face.errors[[0, 2, 1]]
-        prior[11:] = TILT
-    prior[:11][held] = 0.0
+        prior[_TILTED:_BEYOND] = TILT
+    prior[: len(KINDS)][held] = 0.0
     return prior
 
 
-def _used(feet: Feet, off: FloatArray, drawn: DrawnFeet, laid: Laid, cells: int) -> BoolArray:
-    """(N,) which points are of the wall."""
-    used = feet.inside & np.isfinite(off)
+def _used(bench: _Bench, feet: Feet, off: FloatArray, kinds: FloatArray) -> BoolArray:
+    """(N,) which points are of the wall. kinds : of before, whose scale the feet are without."""
+    drawn, laid, cells = bench.drawn, bench.laid, bench.cells
+    used = feet.inside & np.isfinite(off) & ~_of_throat_face(drawn, feet)
     near = np.flatnonzero(used)
     part = feet.of(near)
-    left = off[near] - np.einsum("kn,k->n", columns(part, drawn), laid.kinds)
-    left -= np.median(left) if near.size else 0.0
-    close = np.abs(left) < max(_WIDE * laid.spread, _SHARE * drawn.length)
+    expected = laid.kinds.copy()
+    expected[_SCALE] = 0.0 if kinds[_SCALE] else laid.kinds[_SCALE]
+    left = off[near] - np.einsum("kn,k->n", columns(part, drawn), expected)
+    reach = max(_WIDE * laid.spread, _SHARE * drawn.length)
+    left -= _crowd(left, reach)
+    close = np.abs(left) < reach
     near, left = near[close], left[close]
     if near.size > cells:
         fine = sorted_in(feet.places[near], most=max(1, min(3 * cells, near.size // _TOGETHER)))
@@ -144,20 +217,47 @@ def _used(feet: Feet, off: FloatArray, drawn: DrawnFeet, laid: Laid, cells: int)
     return used
 
 
-def _told(
-    pose: Pose, points: FloatArray, drawn: DrawnFeet, laid: Laid, prior: FloatArray, probe: float, cells: int
-) -> tuple[Pose, KindsTold]:
-    """The pose without the error that the points tell of it."""
-    feet = drawn.feet(pose.of(points))
-    used = _used(feet, feet.off + probe, drawn, laid, cells)
-    told = _seen(feet, used, drawn, prior, probe, min(cells, 200))
-    return moved(pose, told.values[:6]), told
+def _of_throat_face(drawn: DrawnFeet, feet: Feet) -> BoolArray:
+    """(N,) which points lie outside of the throat, nearer to its plane than to the wall: behind a wide one they are in
+    reach of the wall's normals.
+    """
+    places = feet.places + feet.off[:, None] * feet.normals
+    rim = drawn.wall_at(np.zeros(1), np.zeros(1))[0][0, 0]
+    outside: BoolArray = np.hypot(places[:, 0], places[:, 1]) > rim + 0.3 * MILLIMETRE
+    return outside & (np.abs(places[:, 2]) < 0.5 * np.abs(feet.off))
 
 
-def _seen(feet: Feet, used: BoolArray, drawn: DrawnFeet, prior: FloatArray, probe: float, cells: int) -> KindsTold:
-    wall = feet.of(used)
-    held = cells_of(wall, wall.off + probe, drawn, most=cells)
-    return told_apart(held, np.column_stack([held.columns, held.columns[:, 3:5]]), prior, arc=drawn.length)
+def _crowd(values: FloatArray, reach: float) -> float:
+    """The median of those of the values within the window, `reach` to either side and near 0, that holds most."""
+    ranked = np.sort(values[np.abs(values) < FACE + reach])
+    if not ranked.size:
+        return 0.0
+    first = np.searchsorted(ranked, ranked - 2.0 * reach)
+    last = int(np.argmax(np.arange(ranked.size) - first))
+    return float(np.median(ranked[first[last] : last + 1]))
+
+
+def _told(bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray) -> tuple[Pose, FloatArray]:
+    """The pose without the error that the points tell of it, and the kinds beside it. kinds : of before."""
+    feet, off = bench.feet(pose.of(points), kinds)
+    values = _seen(bench, feet, off, _used(bench, feet, off, kinds), kinds, min(bench.cells, 200)).values.copy()
+    values[_SCALE] = (1.0 + kinds[_SCALE]) * (1.0 + values[_SCALE]) - 1.0
+    return moved(pose, values[:6]), values
+
+
+def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: FloatArray, cells: int) -> KindsTold:
+    """What is told by points about their part at its size; its scale is what is wanting of that in `kinds`."""
+    wall, off = feet.of(used), off[used]
+    beyond = np.zeros(len(off))
+    if np.any(kinds):
+        beyond = beyond_sum(bench.waveguide, bench.drawn, kinds, wall)
+        alike = np.abs(beyond) <= ALIKE * np.abs(kinds[_SCALE + 1 : _TILTED]).sum()
+        if np.count_nonzero(alike) >= max(FEWEST, 0.5 * len(off)):
+            wall, off, beyond = wall.of(alike), off[alike], beyond[alike]
+    held = cells_of(wall, off, bench.drawn, most=cells, beyond=beyond)
+    every = np.insert(held.columns, [_TILTED], held.columns[:, 3:5], axis=1)
+    every[:, _SCALE] -= bench.centre * every[:, 2]
+    return told_apart(held, every, bench.prior, arc=bench.drawn.length)
 
 
 def _near_own(pose: Pose) -> Pose:
@@ -170,17 +270,17 @@ def _near_own(pose: Pose) -> Pose:
 
 
 def _inspection(
+    bench: _Bench,
     points: FloatArray,
     feet: Feet,
     used: BoolArray,
     pose: Pose,
-    drawn: DrawnFeet,
     told: KindsTold,
+    grown: float,
     face: Face | None,
     held: BoolArray,
-    probe: float,
 ) -> Inspection:
-    values, covariance = told.values, told.covariance
+    drawn, values, covariance = bench.drawn, told.values, told.covariance
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
 
     def of(name: str) -> Estimate:
@@ -193,14 +293,13 @@ def _inspection(
     if face is None:
         tilt = Estimate(0.0, float(np.sqrt(0.5 * np.sum(np.minimum(pose_error[3:5], TILT) ** 2))))
     else:
-        tilt = _length_of(values[11:13], covariance[11:13, 11:13])
+        tilt = _length_of(values[_TILTED:_BEYOND], covariance[_TILTED:_BEYOND, _TILTED:_BEYOND])
     ovality = of("oval")
     if drawn.is_round and not held[9]:
         ovality = _length_of(values[9:11], covariance[9:11, 9:11])
-    scale = of("scale")
     return Inspection(
-        points=points,
-        off=feet.off + probe,
+        points=points + bench.probe * feet.normals,
+        off=feet.off + bench.probe,
         share=feet.share,
         azimuth=feet.azimuth,
         used=used,
@@ -208,14 +307,16 @@ def _inspection(
         rotation=pose.rotation,
         shift=pose.shift,
         pose_error=pose_error,
-        scale=Estimate(1.0 + scale.value, scale.standard_error),
+        scale=Estimate(1.0 + grown, of("scale").standard_error),
         offset=of("offset"),
         bow=of("bow"),
         ovality=ovality,
         tilt=tilt,
+        throat_step=Estimate(0.0, np.nan) if held[_STEP] else of("step"),
         waviness=told.waviness,
         waviness_length=told.waves.length,
-        wall=_as_built(told, drawn),
+        wall=_as_built(told, drawn, grown),
+        datum="" if face is None else face.name,
     )
 
 
@@ -227,7 +328,7 @@ def _length_of(parts: FloatArray, covariance: FloatArray) -> Estimate:
     return Estimate(value, float(np.sqrt(max(float(along @ covariance @ along), 0.0))))
 
 
-def _as_built(told: KindsTold, drawn: DrawnFeet) -> WallDeviation:
+def _as_built(told: KindsTold, drawn: DrawnFeet, grown: float) -> WallDeviation:
     """The kinds, and the waves at knots half a correlation length apart; round walls by the mean all round."""
     values = told.values
     step = max(0.5 * told.waves.length, drawn.length / _KNOTS, 0.5 * MILLIMETRE)
@@ -242,10 +343,12 @@ def _as_built(told: KindsTold, drawn: DrawnFeet) -> WallDeviation:
     waves = told.likeliest.waves_at(share, places)
     # A wall that is alike in its quarters is what can be solved: the mean of the four.
     waves = waves.mean(axis=1, keepdims=True) if drawn.is_round else waves.reshape(len(share), 4, -1).mean(axis=1)
-    kinds = {name: float(values[KINDS.index(name)]) for name in ("scale", "offset", "bow")}
+    kinds = {name: float(values[KINDS.index(name)]) for name in ("offset", "bow")}
     return WallDeviation(
         **kinds,
+        scale=grown,
         ovality=0.0 if drawn.is_round else float(values[9]),
+        throat_step=float(values[_STEP]),
         shares=tuple(share.tolist()),
         azimuths=(0.0,) if drawn.is_round else tuple(azimuths.tolist()),
         waves=tuple(tuple(row) for row in waves.tolist()),

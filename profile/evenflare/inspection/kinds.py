@@ -25,14 +25,14 @@ from evenflare.inspection.found import Estimate
 from evenflare.units import FloatArray
 
 PRIOR = dict(
-    zip(KINDS, (5e-3, 5e-3, 5e-3, 0.05, 0.05, 0.05, 0.02, 2e-3, 2e-3, 2e-3, 2e-3), strict=True),
+    zip(KINDS, (5e-3, 5e-3, 5e-3, 0.05, 0.05, 0.05, 0.02, 2e-3, 2e-3, 2e-3, 2e-3, 2e-3), strict=True),
 )
 """Standard deviations before anything is seen, m, rad and a share: wider than any part that would be inspected."""
 FINEST = 1e-6
 """m: noise of a point below it is not believed."""
 _LENGTHS = 6
 _ROUNDS = 7
-_LONGER, _LARGER = (0.75, 1.1, 1.6), (0.1, 0.3, 0.6, 1.0, 1.7)
+_LONGER, _LARGER = (0.7, 1.0, 1.4, 2.0), (0.1, 0.4, 0.7, 1.0, 1.4, 2.0)
 """Laws that may be, beside the likeliest: correlation lengths over its own, standard deviations of either kind of waves
 over both of its together. Alike all round there are few waves to tell from.
 """
@@ -56,6 +56,7 @@ class Under:
 
     prior : (K,) standard deviations of the columns.
     arc   : m, of the whole wall.
+    correlations : of the waves, see `laws`.
     """
 
     cells: Cells
@@ -63,6 +64,7 @@ class Under:
     prior: FloatArray
     waves: WavesLeft
     arc: float
+    correlations: tuple[FloatArray, FloatArray]
 
     @cached_property
     def _factor(self) -> tuple[FloatArray, FloatArray]:
@@ -74,7 +76,7 @@ class Under:
 
     @cached_property
     def _among_waves(self) -> FloatArray:
-        around, local = laws(self.cells, self.waves.length, self.arc)
+        around, local = self.correlations
         return self.waves.around**2 * around + self.waves.local**2 * local
 
     @cached_property
@@ -189,16 +191,14 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     _, length, variances = best
     noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
     waves = WavesLeft(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), float(length), noise)
-    likeliest = Under(cells, columns, prior, waves, arc)
+    likeliest = Under(cells, columns, prior, waves, arc, laws(cells, length, arc))
     size = max(float(np.hypot(waves.around, waves.local)), noise / np.sqrt(np.median(cells.counts)))
-    laid_out = (
-        WavesLeft(around * size, local * size, apart * length, noise)
-        for apart in _LONGER
-        for around in _LARGER
-        for local in _LARGER
-        if closest <= apart * length * 1.001
-    )
-    return KindsTold(likeliest, (likeliest, *(Under(cells, columns, prior, each, arc) for each in laid_out)))
+    others = []
+    for apart in (each * length for each in _LONGER if closest <= each * length * 1.001):
+        correlations = laws(cells, apart, arc)
+        laid_out = (WavesLeft(around * size, local * size, apart, noise) for around in _LARGER for local in _LARGER)
+        others += [Under(cells, columns, prior, each, arc, correlations) for each in laid_out]
+    return KindsTold(likeliest, (likeliest, *others))
 
 
 def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:

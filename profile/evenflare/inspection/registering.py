@@ -28,7 +28,9 @@ _FLOOR = 2e-6
 _ROUGH, _FINE = 12, 40
 _STILL = 1e-9
 """m: a registration that moves no farther has ended."""
-_FACE = 1.5 * MILLIMETRE
+THROAT, MOUTH = "throat plane", "mouth face"
+"""Flat faces, datums."""
+FACE = 1.5 * MILLIMETRE
 """A flat face lies so near to its plane once the wall is registered."""
 _BLOCKS = 24
 _SEEN = 9
@@ -68,7 +70,8 @@ def best_fit(
     some = points[:: max(1, len(points) // 1200)]
     found = [
         _refined(start, some, drawn, _ROUGH, probe, held, pose_only=True)
-        for start in _far_apart(starts(points, normals, drawn), drawn)
+        for row in starts(points, normals, drawn)
+        for start in _far_apart(row, drawn)
     ]
     best = max(found, key=lambda each: each.score)
     return _refined(best.pose, points, drawn, _FINE, probe, held, pose_only=False)
@@ -138,8 +141,10 @@ def faces(points: FloatArray, feet: Feet, drawn: DrawnFeet) -> list[Face]:
     found = []
     ends = drawn.wall_at(np.array([0.0, 1.0]), np.zeros(2))[0]
     radius = np.hypot(points[:, 0], points[:, 1])
-    for name, end in (("throat plane", ends[0]), ("mouth face", ends[1])):
-        beside = ~feet.inside & (np.abs(points[:, 2] - end[2]) < _FACE) & (radius > abs(end[0]) + MILLIMETRE)
+    for name, end in ((THROAT, ends[0]), (MOUTH, ends[1])):
+        # Behind a wide throat the wall's normals reach the face, too.
+        off_wall = ~feet.inside | (np.abs(feet.off) > 0.5 * MILLIMETRE)
+        beside = off_wall & (np.abs(points[:, 2] - end[2]) < FACE) & (radius > abs(end[0]) + MILLIMETRE)
         face = _face(name, points[beside] - [0.0, 0.0, end[2]])
         if face is not None:
             found.append(face)

@@ -6,14 +6,15 @@ import os
 import re
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Literal
+from typing import Literal, get_args
 
 import numpy as np
 
-from evenflare.columns import numbers, text_lines
+from evenflare.columns import text_lines
 from evenflare.design.solid_stl import triangles_in
 from evenflare.files import InputError, opened, read_bytes, short
 from evenflare.inspection.ply import MOST, ply
+from evenflare.inspection.probed import probed
 from evenflare.units import MILLIMETRE, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
 
@@ -61,9 +62,9 @@ class Scan:
 
 
 def read_scan(path: Path, *, unit: Unit | None = None, probe_radius: float = 0.0) -> Scan:
-    """The points of a file, by its ending: .stl, .ply, or .csv with columns x_mm, y_mm, z_mm, or z_mm, r_mm.
+    """The points of a file, by its ending: .stl, .ply, or .csv, see `probed`.
 
-    unit         : of STL and PLY, which do not say; None: mm, until `check_unit` asks. A CSV's columns say mm.
+    unit         : None: as the columns of a CSV say, else mm, until `check_unit` asks.
     probe_radius : m, 0 to 20 mm: of probed points (CSV) that are the centres of the ball; a line
                    `# probe_radius_mm = 1.5` of the file says the same.
     Errors       : InputError, which names the file, if it cannot be read, or holds no points.
@@ -72,11 +73,7 @@ def read_scan(path: Path, *, unit: Unit | None = None, probe_radius: float = 0.0
     if not 0.0 <= probe_radius <= LARGEST_PROBE:
         raise InputError(f"probe radius {probe_radius / MILLIMETRE:g} mm: must be 0 to {LARGEST_PROBE / MILLIMETRE:g}")
     if ending == ".csv":
-        if unit not in (None, "mm"):
-            raise InputError(
-                f"{path}: unit {unit}: the columns of a CSV are in mm, as they say. Convert it, or drop the unit"
-            )
-        return _probed(path, probe_radius)
+        return _probed(path, unit, probe_radius)
     if ending not in (".stl", ".ply"):
         raise InputError(
             f"{path}: ends in {short(ending) or 'nothing'}: must be .stl, .ply or .csv. Export the scan as one"
@@ -107,7 +104,7 @@ def read_scan(path: Path, *, unit: Unit | None = None, probe_radius: float = 0.0
 
 def check_unit(scan: Scan, waveguide: Waveguide) -> None:
     """InputError, with the remedy, if a scan whose unit nobody stated is by its size in another than mm."""
-    if scan.unit is not None or scan.kind not in ("mesh", "points"):
+    if scan.unit is not None:
         return
     wide = waveguide.meridian.mouth_radius if waveguide.is_round else 0.5 * waveguide.surface.mouth_width
     depth = waveguide.meridian.depth if waveguide.is_round else waveguide.surface.depth
@@ -137,7 +134,7 @@ def _check_size(path: Path) -> None:
         )
 
 
-def _probed(path: Path, probe_radius: float) -> Scan:
+def _probed(path: Path, unit: Unit | None, probe_radius: float) -> Scan:
     """The points of a CSV."""
     lines = text_lines(path)
     said = [match[1] for line in lines if line.startswith("#") and (match := _PROBE.match(line))]
@@ -157,18 +154,18 @@ def _probed(path: Path, probe_radius: float) -> Scan:
                 " the same. Drop the one that is wrong"
             )
         probe_radius = radius
-    first = next((line for line in lines if line and not line.startswith("#")), "")
-    fields = [each.strip() for each in first.split(",")]
-    profile = "r_mm" in fields and "x_mm" not in fields
-    names = ("z_mm", "r_mm") if profile else ("x_mm", "y_mm", "z_mm")
-    rows = np.array([[row.values[name] for name in names] for row in numbers(path, names)], dtype=np.float64)
+    columns = probed(path)
+    stated = columns.unit
+    if stated is not None and unit not in (None, stated):
+        raise InputError(f"{path}: unit {unit}: its columns are in {stated}, as they say. Convert it, or drop the unit")
+    known: Unit | None = unit or next((each for each in get_args(Unit) if each == stated), None)
+    rows = columns.rows * UNITS[known or "mm"]
     if not len(rows):
-        raise InputError(f"{path}: holds no points. Write a line for each under {','.join(names)}")
-    rows = rows.reshape(-1, len(names)) * MILLIMETRE
-    if profile:
+        raise InputError(f"{path}: holds no points. Write a line for each under its columns' names")
+    if columns.is_profile:
         rows = np.column_stack([rows[:, 1], np.zeros(len(rows)), rows[:, 0]])
     points, _ = _sound(path, rows, None)
-    return Scan(points, None, "profile" if profile else "probed", "mm", probe_radius, path)
+    return Scan(points, None, "profile" if columns.is_profile else "probed", known, probe_radius, path)
 
 
 def _sound(path: Path, points: FloatArray, normals: FloatArray | None) -> tuple[FloatArray, FloatArray | None]:

@@ -37,10 +37,10 @@ USUAL_LENGTH = 0.02
 class InspectedPart:
     """What a series needs of a part; m, shares and dB, all as inspection.json has them.
 
-    kinds       : by name ("scale", "offset", "bow", "ovality", "tilt", "waviness"), with their errors.
+    kinds       : by name ("scale", "offset", "bow", "ovality", "tilt", "throat_step", "waviness"), with their errors.
     zones       : mean departure in each zone, nan without points; the same zones for all parts of a series.
     form_mean, form_square : m, m^2: mean and mean square of the wall's departure, scale and noise left out.
-    waviness_length, throat_step : m.
+    waviness_length : m.
     alike       : whether more of its departure is alike all round than not.
     index_worst : dB, greatest change of the directivity index; nan where it was not solved.
     """
@@ -51,7 +51,6 @@ class InspectedPart:
     form_mean: float
     form_square: float
     waviness_length: float
-    throat_step: float
     alike: bool
     index_worst: float
     within: bool | None = None
@@ -170,6 +169,8 @@ def accuracy_of(parts: Sequence[InspectedPart], *, source: str) -> Accuracy:
     wavy = np.array([each.kinds["waviness"].value ** 2 for each in parts])
     unsure = np.array([(SURE * each.kinds["waviness"].standard_error) ** 2 for each in parts])
     lengths = np.array([each.waviness_length for each in parts])
+    steps = [each.kinds["throat_step"] for each in parts if np.isfinite(each.kinds["throat_step"].standard_error)]
+    step = float(np.mean([each.value**2 - each.standard_error**2 for each in steps])) if steps else 0.0
     told = (wavy > unsure) & np.isfinite(lengths) & (lengths > 0.0)
     length = float(np.average(lengths[told], weights=wavy[told])) if told.any() else USUAL_LENGTH
     return Accuracy(
@@ -179,6 +180,6 @@ def accuracy_of(parts: Sequence[InspectedPart], *, source: str) -> Accuracy:
         around="alike" if all(each.alike for each in parts) else "independent",
         scale_bias=float(scales.mean()),
         scale_spread=float(np.sqrt(max(float(scales.var(ddof=1)) - doubt, 0.0))),
-        throat_step=float(np.sqrt(np.mean([each.throat_step**2 for each in parts]))),
+        throat_step=float(np.sqrt(max(step, 0.0))),
         source=f"measured: {n} parts, {source}",
     )

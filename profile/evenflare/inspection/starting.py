@@ -15,7 +15,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from evenflare.inspection.feet import DrawnFeet
-from evenflare.units import FloatArray
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 
 NEIGHBOURS = 14
 """Of a point, through which its normal is found."""
@@ -28,6 +28,14 @@ NEAR share of the wall's size: by which features may differ.
 NEAR = 0.02
 FEWEST = 150
 """Points from which normals are found; with fewer the scan's own coordinates are the only start."""
+ALONG = 0.95
+"""Cosine between a point's normal and the wall's, from which on it faces as the wall does."""
+TRIED, MANY = 150, 0.04
+"""Points through which planes are tried, and the share of a scan that one holds; its points lie within
+PLANE of the scan's size, and face as it does within
+FLAT, a cosine.
+"""
+PLANE, FLAT = 0.001, 0.995
 _LONG = 0.25
 _KEPT = 24
 
@@ -50,17 +58,47 @@ def normals_of(points: FloatArray) -> FloatArray:
     return np.asarray(np.linalg.eigh(np.einsum("nki,nkj->nij", patch, patch))[1][:, :, 0])
 
 
-def starts(points: FloatArray, normals: FloatArray | None, drawn: DrawnFeet, *, seed: int = 0) -> list[Pose]:
-    """Poses to refine, the likeliest first; the scan's own coordinates are always among them.
+def starts(points: FloatArray, normals: FloatArray | None, drawn: DrawnFeet) -> list[list[Pose]]:
+    """Poses to refine, the likeliest first; the scan's own coordinates are the last of each row. A row from all points,
+    and one from those that lie on no large plane: tables, flanges and the sides of a block are none of a wall.
 
     points  : (N, 3) m, thinned: some thousands.
     normals : (N, 3) unit, of either sign, or None.
     """
-    own = Pose(np.eye(3), np.zeros(3))
     if len(points) < FEWEST:
-        return [own]
-    rng = np.random.default_rng(seed)
+        return [[Pose(np.eye(3), np.zeros(3))]]
     normals = normals_of(points) if normals is None else normals
+    found = [_starts(points, normals, drawn)]
+    rest = ~on_planes(points, normals)
+    if FEWEST <= np.count_nonzero(rest) < len(points):
+        found.append(_starts(points[rest], normals[rest], drawn))
+    return found
+
+
+def on_planes(points: FloatArray, normals: FloatArray) -> BoolArray:
+    """(N,) which points lie, and face, as a plane does that holds many of them."""
+    rng = np.random.default_rng(0)
+    near = max(PLANE * float(np.linalg.norm(np.ptp(points, axis=0))), 0.3 * MILLIMETRE)
+    found = np.zeros(len(points), dtype=bool)
+    for k in rng.integers(len(points), size=TRIED):
+        if found[k]:
+            continue
+        away, aside = normals[k], np.abs((points - points[k]) @ normals[k])
+        for _ in range(2):
+            on = (aside < near) & (np.abs(normals @ away) > FLAT)
+            if np.count_nonzero(on) < max(MANY * len(points), 10):
+                break
+            middle = points[on].mean(axis=0)
+            away = np.linalg.eigh(np.cov((points[on] - middle).T))[1][:, 0]
+            aside = np.abs((points - middle) @ away)
+        else:
+            found |= (aside < near) & (np.abs(normals @ away) > FLAT)
+    return found
+
+
+def _starts(points: FloatArray, normals: FloatArray, drawn: DrawnFeet) -> list[Pose]:
+    own = Pose(np.eye(3), np.zeros(3))
+    rng = np.random.default_rng(0)
     model, away = _model(drawn, rng)
     size = float(np.linalg.norm(np.ptp(model, axis=0)))
     first, second = (each.ravel() for each in np.meshgrid(np.arange(len(model)), np.arange(len(model))))
@@ -89,7 +127,8 @@ def starts(points: FloatArray, normals: FloatArray | None, drawn: DrawnFeet, *, 
             rotations.append(rotation)
             shifts.append(goal - np.einsum("nij,nj->ni", rotation, middle))
     rotation, shift = np.concatenate(rotations), np.concatenate(shifts)
-    share = _laid(points[rng.permutation(len(points))[:JUDGES]], rotation, shift, drawn, rng, NEAR * size)
+    judges = rng.permutation(len(points))[:JUDGES]
+    share = _laid(points[judges], normals[judges], rotation, shift, drawn, rng, NEAR * size)
     best = np.argsort(-share, kind="stable")[:_KEPT]
     return [Pose(rotation[k], shift[k]) for k in dict.fromkeys([*best.tolist(), 0])]
 
@@ -127,13 +166,26 @@ def _frames(between: FloatArray, normal: FloatArray) -> FloatArray:
 
 
 def _laid(
-    points: FloatArray, rotation: FloatArray, shift: FloatArray, drawn: DrawnFeet, rng: np.random.Generator, near: float
+    points: FloatArray,
+    normals: FloatArray,
+    rotation: FloatArray,
+    shift: FloatArray,
+    drawn: DrawnFeet,
+    rng: np.random.Generator,
+    near: float,
 ) -> FloatArray:
-    """(P,) how much of the points lies near the wall, each counted by how near."""
-    tree = cKDTree(_model(drawn, rng, 6000)[0])
+    """(P,) how much of the points lies near the wall, each counted by how near, and by whether it faces as the wall
+    does there: flat sides of a block lie along a wall, too.
+    """
+    places, away = _model(drawn, rng, 6000)
+    away = np.vstack([away, np.zeros(3)])  # of what is near none
+    tree = cKDTree(places)
     found = []
     for i in range(0, len(rotation), 500):
         moved = np.einsum("pij,nj->pni", rotation[i : i + 500], points) + shift[i : i + 500, None]
-        distance = tree.query(moved.reshape(-1, 3), distance_upper_bound=near)[0].reshape(moved.shape[:2])
-        found.append(np.sum(1.0 - np.minimum(distance / near, 1.0) ** 2, axis=1))
+        distance, k = tree.query(moved.reshape(-1, 3), distance_upper_bound=near)
+        faced = np.einsum("pij,nj->pni", rotation[i : i + 500], normals).reshape(-1, 3)
+        facing = np.abs(np.einsum("ij,ij->i", faced, away[k])) > ALONG
+        by = np.where(facing, 1.0 - np.minimum(distance / near, 1.0) ** 2, 0.0)
+        found.append(by.reshape(moved.shape[:2]).sum(axis=1))
     return np.concatenate(found)

@@ -33,6 +33,7 @@ KINDS: Mapping[str, tuple[str, float]] = {
     "bow": ("_mm", MILLIMETRE),
     "ovality": ("_mm", MILLIMETRE),
     "tilt": ("_deg", DEGREE),
+    "throat_step": ("_mm", MILLIMETRE),
     "waviness": ("_mm", MILLIMETRE),
 }
 """Of each kind of deviation the ending of its key, and SI of one such unit."""
@@ -109,7 +110,6 @@ def record(found: PartVerdict, *, name: str, scan: str, design_id: str, warnings
         "worst_azimuth_deg": worst.azimuth / DEGREE,
         **kinds,
         "waviness_length_mm": inspection.waviness_length / MILLIMETRE,
-        "throat_step_mm": inspection.wall.throat_step / MILLIMETRE,
         "alike_all_round": found.form.alike,
         "form_mean_mm": found.form.mean / MILLIMETRE,
         "form_rms_mm": math.sqrt(found.form.square) / MILLIMETRE,
@@ -121,6 +121,7 @@ def record(found: PartVerdict, *, name: str, scan: str, design_id: str, warnings
         "outside_share": found.held.outside if found.toleranced else None,
         "zones": [_zone(each, toleranced=found.toleranced) for each in found.held.zones],
         "registered_to": inspection.registered_to,
+        "datum": inspection.datum or None,
         "rotation": inspection.rotation.tolist(),
         "shift_mm": (inspection.shift / MILLIMETRE).tolist(),
         "shift_standard_error_mm": (inspection.pose_error[:3] / MILLIMETRE).tolist(),
@@ -190,7 +191,8 @@ def read_part(path: Path) -> tuple[InspectedPart, tuple[WallZone, ...], str]:
     kinds = {
         kind: Estimate(
             _number(file, found, f"{kind}{unit}") * factor,
-            _number(file, found, f"{kind}_standard_error{unit}") * factor,
+            # Of the throat's step a file of before states none.
+            _number(file, found, f"{kind}_standard_error{unit}", known=kind != "throat_step") * factor,
         )
         for kind, (unit, factor) in KINDS.items()
     }
@@ -201,7 +203,6 @@ def read_part(path: Path) -> tuple[InspectedPart, tuple[WallZone, ...], str]:
         form_mean=_number(file, found, "form_mean_mm") * MILLIMETRE,
         form_square=(_number(file, found, "form_rms_mm") * MILLIMETRE) ** 2,
         waviness_length=_number(file, found, "waviness_length_mm", known=False) * MILLIMETRE,
-        throat_step=_number(file, found, "throat_step_mm") * MILLIMETRE,
         alike=bool(found.get("alike_all_round")),
         index_worst=_number(file, found, "index_worst_db", known=False),
         within=found["within"] if isinstance(found.get("within"), bool) else None,
@@ -230,7 +231,6 @@ def part_of(found: PartVerdict, name: str) -> InspectedPart:
         form_mean=found.form.mean,
         form_square=found.form.square,
         waviness_length=inspection.waviness_length,
-        throat_step=inspection.wall.throat_step,
         alike=found.form.alike,
         index_worst=float(sound.change[sound.worst]),
         within=found.within,

@@ -55,9 +55,7 @@ def page(
         sheet.PageSection(
             "Kinds of deviation",
             [
-                "Values with one standard error. Advice on those above two of them is common practice, no source.",
-                *(f"{told.name}: {told.means}." for told in words.WORDS.values()),
-                *words.advice(found),
+                "Values with one standard error; what they are, and whether to do something about them, stands below.",
             ],
             head=("Kind", "Value", "By itself, dB of index"),
             rows=words.rows(found),
@@ -73,6 +71,14 @@ def page(
                 i for i, each in enumerate(found.held.zones) if found.toleranced and each.state == "outside"
             ),
         ),
+        sheet.PageSection(
+            "What to do about it",
+            [
+                *(words.advice(found) or ["No deviation stands out from the scan's own doubt."]),
+                "Of deviations above two standard errors; common practice, no source. Small ones need nothing done.",
+            ],
+        ),
+        sheet.PageSection("What the kinds are", [f"{told.name}: {told.means}." for told in words.WORDS.values()]),
         sheet.PageSection("How it was found", list(notes)),
     ]
     return sheet.sheet(

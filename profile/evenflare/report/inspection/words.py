@@ -7,7 +7,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.inspection.found import Estimate
+from evenflare.inspection.found import Estimate, Inspection
 from evenflare.inspection.verdict import Held
 from evenflare.results.inspection import KINDS, PartVerdict, kinds_of, state_words
 from evenflare.units import DEGREE, MILLIMETRE
@@ -35,7 +35,7 @@ class KindWords(NamedTuple):
 WORDS: Mapping[str, KindWords] = {
     "scale": KindWords(
         "Scale",
-        "of the whole part about the throat's centre; 1 is as drawn",
+        "of the whole part about its datum, of a best fit about the throat's centre; 1 is as drawn",
         "check how far the axes really travel, and the part's temperature when it was cut and scanned",
         "correct the pattern's contraction",
     ),
@@ -63,6 +63,12 @@ WORDS: Mapping[str, KindWords] = {
         "face the throat's plane in the same setting as the wall",
         "machine the throat's face square to the cast wall, not to the feeder's side",
     ),
+    "throat_step": KindWords(
+        "Throat step",
+        "by which the wall begins wider than drawn, beside the other kinds; nothing from one exit's radius on",
+        "bore or turn the throat in the same setting as the wall, and measure it with a plug gauge",
+        "machine the throat after casting, or correct the core's end",
+    ),
     "waviness": KindWords(
         "Waviness",
         "what remains, root mean square, noise of the scan taken out",
@@ -76,6 +82,8 @@ def value_words(kind: str, estimate: Estimate) -> str:
     """A value with its standard error, in its unit."""
     unit, factor = KINDS[kind]
     value, error = estimate.value / factor, estimate.standard_error / factor
+    if np.isnan(error):
+        return "not seen: the scan holds no points there"
     if kind == "scale":
         return f"{value:.5f} ± {error:.5f}"
     sign = "" if kind in ("tilt", "waviness") else "+"
@@ -122,13 +130,19 @@ def lines(found: PartVerdict) -> list[str]:
     said.append(
         f"{int(counts.sum())} points used, {int((~counts).sum())} left out (strays, and what is no wall); they cover"
         f" {100 * found.cells.covered:.0f} % of the wall; registered to"
-        f" {'its datums' if found.inspection.registered_to == 'datums' else 'the best fit'}"
+        f" {_datum(found.inspection)}"
     )
     for kind, estimate in kinds_of(found.inspection).items():
         said.append(f"{WORDS[kind].name}: {value_words(kind, estimate)}{_cost(found, kind)}")
     if found.inspection.waviness.value > 0.0:
         said[-1] += f"; correlation length {found.inspection.waviness_length / MILLIMETRE:.0f} mm"
     return said
+
+
+def _datum(inspection: Inspection) -> str:
+    if inspection.registered_to != "datums":
+        return "the best fit"
+    return f"its {inspection.datum}" if inspection.datum else "its datums"
 
 
 def signed_mm(length: float) -> str:

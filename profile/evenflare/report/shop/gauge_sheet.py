@@ -85,10 +85,13 @@ def _steps(design: Design, asked: WallAsked, made: Sequence[Template]) -> list[s
         "A no-go blade touches the wall in its own zone only, and its foot stays off the plate.",
     ]
     if oblong:
-        told.append(
+        told += [
             "Plates: let them down level; the depth is that of the lower face above the plate that the part stands"
-            " on. A go plate comes to rest at its engraved z or below, a no-go plate at it or above."
-        )
+            " on. A go plate comes to rest at its engraved z or below, a no-go plate at it or above.",
+            "There is no blade between both planes: a wall there does not stand square to a plane through the axis, and"
+            " a sheet would touch it with one face before its edge. Plates hold it; where they are too far apart, or"
+            " the wall is too flat for one, probe it.",
+        ]
     waveguide = design.waveguide
     planes = [waveguide.meridian] if waveguide.is_round else [waveguide.surface.horizontal, waveguide.surface.vertical]
     if any(float(wall.dense.angle.min()) < -_STRAIGHT for wall in planes):

@@ -1,0 +1,91 @@
+"""What was planted in single parts comes back: faces, steps at the throat, whole solids, scans that show too little."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+import trimesh
+
+from evenflare.files import InputError
+from evenflare.inspection import inspected
+from evenflare.inspection.feet import drawn_wall
+from evenflare.units import FloatArray
+from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Waveguide
+from evenflare.waveguide.deviated import WallDeviation, deviated
+from scanned import Planted, made
+
+CONE = Waveguide(Conical(0.06, np.radians(42), 0.012))
+OBLONG = Waveguide(Oblong(OblateSpheroidal(0.05, np.radians(47)), Conical(0.05, np.radians(28))))
+CELLS = 150
+
+
+def around(radius: float, wide: float, z: float, count: int, rng: np.random.Generator) -> FloatArray:
+    """(N, 3) m, of a flat ring."""
+    r, a = np.sqrt(rng.uniform(radius**2, (radius + wide) ** 2, count)), rng.uniform(-np.pi, np.pi, count)
+    return np.column_stack([r * np.cos(a), r * np.sin(a), np.full(count, z)]) + rng.normal(size=(count, 3)) * 1e-5
+
+
+def test_the_throats_face_is_a_datum_also_behind_a_wide_cone() -> None:
+    """Normals of a cone's wall reach it: points of the face lie far off the wall, and yet have a foot on it."""
+    scan = made(CONE, Planted(scale=-0.006), seed=1, count=3000, turned=False)
+    rng = np.random.default_rng(1)
+    part = np.vstack([scan.part, around(0.016, 0.015, 0.0, 700, rng)]) + np.array([0.0, 0.0, 0.004])
+    found = inspected(part, None, CONE, cells=CELLS)
+    assert (found.registered_to, found.datum) == ("datums", "throat plane")
+    assert abs(found.scale.value - 0.994) < 4.0 * found.scale.standard_error
+    # A third of what the wall alone tells of it.
+    alone = inspected(scan.part, None, CONE, cells=CELLS)
+    assert found.scale.standard_error < 0.5 * alone.scale.standard_error
+
+
+@pytest.mark.slow
+def test_bow_and_ovality_of_an_oblong_part_are_no_scale() -> None:
+    """As it stood they gave a scale that was wrong by eight of its errors: what is of second order in them."""
+    wall = WallDeviation(scale=-0.003, bow=0.8e-3, ovality=0.3e-3, throat_step=0.1e-3)
+    surface = deviated(OBLONG, wall).surface
+    rng = np.random.default_rng(2)
+    z, psi = rng.uniform(0.0, surface.depth, 3000), rng.uniform(0.0, 2.0 * np.pi, (3000, 1))
+    patch = surface.patch(z, psi, stretch=0)
+    part = patch.points[:, 0] + rng.normal(size=(3000, 1)) * 1e-5 * patch.normals[:, 0]
+    found = inspected(np.vstack([part, around(0.018, 0.02, 0.0, 800, rng)]), None, OBLONG, cells=CELLS)
+    for kind in ("scale", "bow", "ovality", "throat_step"):
+        estimate, truth = getattr(found, kind), getattr(wall, kind) + (kind == "scale")
+        # Of four values one in four thousand lies beyond four standard errors.
+        assert abs(estimate.value - truth) < 4.0 * estimate.standard_error, kind
+    assert found.throat_step.standard_error < 0.02e-3  # and so a step of 0.1 mm is told from none
+    assert found.wall.throat_step == found.throat_step.value
+
+
+def test_a_scan_that_does_not_reach_the_throat_tells_no_step_there() -> None:
+    scan = made(CONE, Planted(), seed=3, count=2500, turned=False)
+    found = inspected(scan.part[scan.part[:, 2] > 0.01], None, CONE, cells=CELLS)
+    assert found.throat_step.value == found.wall.throat_step == 0.0
+    assert np.isnan(found.throat_step.standard_error)
+
+
+@pytest.mark.parametrize(("waveguide", "count"), [(CONE, 5000), (OBLONG, 900)], ids=["round", "oblong"])
+def test_a_wall_is_found_in_a_scan_of_a_whole_block(waveguide: Waveguide, count: int) -> None:
+    """Most points are of its sides, which lie along the wall elsewhere, or in reach of the wall's normals."""
+    wall = made(waveguide, Planted(bow=1e-4), seed=6, count=count, turned=False).part
+    ends = drawn_wall(waveguide).wall_at(np.array([0.0, 1.0]), np.zeros(2))[0]
+    high = waveguide.depth
+    box = trimesh.creation.box((2.6 * ends[1, 0], 2.6 * ends[1, 0], high))
+    sides, _ = trimesh.sample.sample_surface(box, 9000, seed=1)
+    sides = np.asarray(sides) + np.array([0.0, 0.0, 0.5 * high])
+    radius = np.hypot(sides[:, 0], sides[:, 1])
+    # Without what the opening has cut away.
+    sides = sides[((sides[:, 2] < high - 1e-6) | (radius > ends[1, 0])) & ((sides[:, 2] > 1e-6) | (radius > 0.0127))]
+    turn = trimesh.transformations.random_rotation_matrix(np.array([0.3, 0.6, 0.2]))
+    found = inspected(trimesh.transform_points(np.vstack([wall, sides]), turn), None, waveguide, cells=CELLS)
+    back = drawn_wall(waveguide).feet(trimesh.transform_points(wall, turn) @ found.rotation.T + found.shift)
+    # As it was planted; an oblong one may lie turned by half a turn.
+    assert np.abs(back.off - 1e-4 * np.sin(np.pi * back.places[:, 2] / high)).max() < 1.5e-4  # waves, noise
+    assert abs(found.bow.value - 1e-4) < 4.0 * found.bow.standard_error
+    assert found.used[: len(wall)].mean() > 0.9
+
+
+def test_what_departs_like_no_part_is_refused() -> None:
+    rng = np.random.default_rng(4)
+    heap = rng.uniform(-0.05, 0.05, (2000, 3))
+    with pytest.raises(InputError, match="scan of this part"):
+        inspected(heap, None, CONE, cells=CELLS)

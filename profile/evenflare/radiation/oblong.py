@@ -13,15 +13,26 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.radiation.wavefront import Caps, Path, Stretch, Sweep, along, missing, refuse_undercut, swept
+from evenflare.radiation.wavefront import (
+    Caps,
+    Guided,
+    Path,
+    Stretch,
+    Sweep,
+    along,
+    missing,
+    moved_with,
+    refuse_undercut,
+    swept,
+)
 from evenflare.units import FloatArray
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.deviated import drawn_of
+from evenflare.waveguide.deviated import divided_alike, drawn_of
 from evenflare.waveguide.meridian import Frame
 from evenflare.waveguide.surface import Axes, Surface
 
@@ -173,10 +184,15 @@ def sweep(waveguide: Waveguide) -> Sweep:
     for meridian in (surface.horizontal, surface.vertical):
         refuse_undercut(meridian)
     drawn = drawn_of(waveguide)
-    guide = None if drawn is None else drawn.surface
-    walls = [MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)]
-    inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
-    stretches = [_widened(stretch, surface, made=guide is not None) for stretch in inside]
+    if drawn is not None and divided_alike(waveguide) and len(drawn.surface.cuts) == len(surface.cuts):
+        as_drawn, inside = _as_drawn(drawn)
+        made = [Guided(MeanWall(surface, i), wall) for i, wall in enumerate(as_drawn)]
+        stretches = list(moved_with(inside, as_drawn, made))
+    else:
+        guide = None if drawn is None else drawn.surface
+        walls = [MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)]
+        inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
+        stretches = [_widened(stretch, surface, made=guide is not None) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
     radius = dome_radius(surface)
     if radius - min(a, b) > NEARLY_ROUND * radius:
@@ -184,6 +200,15 @@ def sweep(waveguide: Waveguide) -> Sweep:
         cells = np.full(growth.wall.size, (radius - min(a, b)) / growth.wall.size)
         stretches.append(growth._replace(wall=cells, travel=np.maximum(growth.travel, cells)))
     return tuple(stretches)
+
+
+@lru_cache(maxsize=4)
+def _as_drawn(drawn: Waveguide) -> tuple[list[MeanWall], Sweep]:
+    """The mean wall's stretches and the sweep along them, kept for the walls as made, of which there are several."""
+    surface = drawn.surface
+    walls = [MeanWall(surface, i) for i in range(len(surface.cuts) - 1)]
+    inside = swept(walls, drawn.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
+    return walls, tuple(_widened(stretch, surface, made=False) for stretch in inside)
 
 
 def _widened(stretch: Stretch, surface: Surface, *, made: bool) -> Stretch:

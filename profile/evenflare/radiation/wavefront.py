@@ -11,7 +11,8 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 import numpy as np
@@ -19,7 +20,7 @@ import numpy as np
 from evenflare.compiled import njit
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.deviated import drawn_of
+from evenflare.waveguide.deviated import divided_alike, drawn_of
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
 
 RELAXATION = 0.5
@@ -263,7 +264,30 @@ def sweep(waveguide: Waveguide) -> Sweep:
     if (drawn := drawn_of(waveguide)) is None:
         return swept(meridian.pieces, half_angle, end_angle, beyond=beyond)
     pieces = [Guided(piece, guide) for piece, guide in zip(meridian.pieces, drawn.meridian.pieces, strict=True)]
+    if divided_alike(waveguide):
+        return moved_with(_as_drawn(drawn, end_angle, beyond), drawn.meridian.pieces, pieces)
     return tuple(followed(stretch) for stretch in swept(pieces, half_angle, end_angle, beyond=beyond))
+
+
+@lru_cache(maxsize=4)
+def _as_drawn(drawn: Waveguide, end_angle: float, beyond: float) -> Sweep:
+    """Kept for the walls as made, of which there are several."""
+    return swept(drawn.meridian.pieces, drawn.driver.exit_half_angle, end_angle, beyond=beyond)
+
+
+def moved_with(sweep: Sweep, drawn: Sequence[Piece], made: Sequence[Piece]) -> Sweep:
+    """A sweep along drawn pieces of wall taken to those as made, a piece each: its division stays."""
+    found: list[Stretch] = []
+    after = made[-1].frame_at(np.array([1.0]))
+    for stretch in reversed(sweep):  # an edge is where the piece behind it begins, or the rim
+        path = stretch.path
+        if isinstance(path, Following | Relaxing):
+            piece = made[next(i for i, each in enumerate(drawn) if each is path.piece)]
+            after, path = piece.frame_at(np.array([0.0])), replace(path, piece=piece)
+        elif isinstance(path, Pivot):
+            path = replace(path, z=float(after.z[0]), r=float(after.r[0]))
+        found.append(stretch._replace(path=path))
+    return tuple(reversed(found))
 
 
 def refuse_undercut(meridian: Meridian) -> None:

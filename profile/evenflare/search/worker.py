@@ -11,7 +11,7 @@ import numpy as np
 
 from evenflare import radiation
 from evenflare.air import Air
-from evenflare.objective import score, search_observation
+from evenflare.objective import Score, score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.march import index_solver
 from evenflare.search.evolution import Vector
@@ -102,14 +102,17 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         valid, result = directivity.valid, score(directivity, waveguide, target)
         value, deviations, scatter = result.value, result.deviations, None
         if target.robust is not None:
-            judged = sampled if job.setting == "units" else estimated
             quick = _without_error(factory, setting_of(job.setting))
-            value, scatter, deviations = judged(
-                target,
-                waveguide,
-                result,
-                lambda made: score(replace(quick(made, observation, target.air), valid=valid), waveguide, target),
-            )
+
+            def hear(made: Waveguide) -> Score:
+                return score(replace(quick(made, observation, target.air), valid=valid), waveguide, target)
+
+            if job.setting == "units":
+                value, scatter, deviations = sampled(target, waveguide, result, hear)
+            else:
+                value, scatter, deviations = estimated(
+                    target, waveguide, result, hear, coarse=job.setting in ("estimate", "screen")
+                )
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
     kept = tuple(np.array(deviations, np.float32).tolist())

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy.interpolate import BSpline, make_interp_spline
+from scipy.interpolate import BSpline, RectBivariateSpline, make_interp_spline
 
 from evenflare.units import FloatArray
 from evenflare.waveguide.departure import ROLLED, Departure, DrawnWall, WallDeviation
@@ -21,6 +21,7 @@ from evenflare.waveguide.moved import refuse_folds, shifted, slides_of
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.sections import Mouth, UnitCurve
 from evenflare.waveguide.surface import SAME, Surface
+from evenflare.waveguide.tabulated import NODES, by_splines
 
 QUARTER = 0.5 * np.pi
 _CELLS = 48
@@ -32,6 +33,8 @@ _STEP = 1e-3
 SMOOTH = 0.01
 """Tangent of half the angle by which a wall turns at a joint that is no corner."""
 _AROUND = np.linspace(0.0, QUARTER, 9)
+_FEWEST, _EACH = 25, 5
+"""Places around a quarter of a splined section, at least, and for each azimuth at which its waves are given."""
 
 
 @dataclass(frozen=True)
@@ -166,10 +169,14 @@ def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
 
 @dataclass(frozen=True)
 class MovedWall:
-    """An oblong wall moved by all of a deviation but its scale."""
+    """An oblong wall moved by all of a deviation but its scale.
+
+    splined : its meridians, and over the depth its section, are splines.
+    """
 
     wall: OblongWall
     departure: Departure
+    splined: bool = False
 
     @cached_property
     def meridians(self) -> tuple[Meridian, Meridian]:
@@ -185,7 +192,8 @@ class MovedWall:
         ):
             places = (AtDepth(wall.mean, DepthMap(meridian, surface.depth)),) * len(meridian.pieces)
             slides, pushed = wall.slides[which], self._pushed[which]
-            found.append(shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed))
+            moved = shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed)
+            found.append(by_splines(moved) if self.splined else moved)
         return found[0], found[1]
 
     @cached_property
@@ -221,6 +229,32 @@ class MovedWall:
         return self.meridians[0].depth
 
     def widened(self, z: FloatArray, psi: FloatArray) -> FloatArray:
+        """As `_exactly_widened`; if splined, by splines over depth and psi."""
+        if not self.splined:
+            return self._exactly_widened(z, psi)
+        psi = np.broadcast_to(psi, (z.size, np.shape(psi)[-1]))
+        found = np.empty(psi.shape)
+        for (here, low, high), spline in zip(_stretches(self._cuts, z), self._splines, strict=True):
+            if here.any():
+                found[here] = spline.ev(turn_of(z[here], low, high)[:, None], psi[here])
+        return found
+
+    @cached_property
+    def _cuts(self) -> tuple[float, ...]:
+        drawn = self.wall.surface
+        return tuple(z * self.depth / drawn.depth for z in drawn.cuts)
+
+    @cached_property
+    def _splines(self) -> list[RectBivariateSpline]:
+        """Of each stretch, over the angle whose cosine runs with depth, and psi."""
+        turn = np.linspace(0.0, np.pi, NODES)
+        psi = np.linspace(0.0, QUARTER, max(_FEWEST, _EACH * len(self.departure.deviation.azimuths)))
+        stretches = list(itertools.pairwise(self._cuts))
+        places = [low + 0.5 * (high - low) * (1.0 - np.cos(turn)) for low, high in stretches]
+        every = self._exactly_widened(np.concatenate(places), psi).reshape(len(stretches), NODES, psi.size)
+        return [RectBivariateSpline(turn, psi, values) for values in every]
+
+    def _exactly_widened(self, z: FloatArray, psi: FloatArray) -> FloatArray:
         """(Z, P) by which the section's factor grows, as a share of it, at depths z (Z,) m and psi (P,) or (Z, P),
         0 to pi/2 rad.
 
@@ -267,10 +301,10 @@ class MovedWall:
 
 
 @lru_cache(maxsize=8)
-def moved_wall(shape: Oblong, deviation: WallDeviation, exit_radius: float) -> MovedWall:
+def moved_wall(shape: Oblong, deviation: WallDeviation, exit_radius: float, *, splined: bool = False) -> MovedWall:
     """The wall of a shape behind an exit of that radius, m, moved; kept for its meridians and its section."""
     wall = oblong_wall(shape, exit_radius)
-    return MovedWall(wall, Departure(deviation, wall.drawn))
+    return MovedWall(wall, Departure(deviation, wall.drawn), splined)
 
 
 @dataclass(frozen=True)
@@ -280,10 +314,11 @@ class MovedSection:
     shape: Oblong
     deviation: WallDeviation
     exit_radius: float
+    splined: bool = False
 
     @property
     def _wall(self) -> MovedWall:
-        return moved_wall(self.shape, self.deviation, self.exit_radius)
+        return moved_wall(self.shape, self.deviation, self.exit_radius, splined=self.splined)
 
     @property
     def _mouth(self) -> Mouth:

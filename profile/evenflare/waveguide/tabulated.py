@@ -4,33 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import ClassVar
 
 import numpy as np
 
 from evenflare.compiled import njit
 from evenflare.units import FloatArray
-from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
 
 NODES = 65
 """Of each piece: a smooth wall is met to a tenth of a micrometre."""
 
 
-@dataclass(frozen=True)
-class Tabulated:
-    """A shape, each of whose pieces is a cubic spline through points of it with its own directions at the ends."""
-
-    family: ClassVar[str] = "tabulated"
-    shape: Shape
-
-    def meridian(self, exit_radius: float) -> Meridian:
-        """See Shape."""
-        return Meridian(tuple(_Spline(piece) for piece in self.shape.meridian(exit_radius).pieces))
+def by_splines(meridian: Meridian) -> Meridian:
+    """A wall by splines, a piece each."""
+    return Meridian(tuple(Spline(piece) for piece in meridian.pieces))
 
 
 @dataclass(frozen=True)
-class _Spline:
+class Spline:
+    """A piece of wall by a spline through NODES points of it."""
+
     piece: Piece
 
     @cached_property

@@ -46,7 +46,8 @@ class Job(NamedTuple):
 class Outcome:
     """What became of a candidate.
 
-    value       : dB, its score, of a robust target what units of the process are expected to have, see `forgiving`;
+    value       : dB, its score, of a robust target, but for the stage `drawn`, what units of the process are expected
+                  to have, see `forgiving`;
                   None if it was not solved.
     feasible    : it was solved and keeps every limit.
     terms       : dB by name.
@@ -97,11 +98,12 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
             return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))
         solve, observation = _solver(factory, setting_of(job.setting)), search_observation(target)
         directivity = solve(waveguide, observation, target.air)
-        if job.setting in ("estimate", "screen"):  # too coarse to be trusted is good enough to rank by
+        coarse = setting_of(job.setting) != "full"
+        if coarse:  # too coarse to be trusted is good enough to rank by
             directivity = replace(directivity, valid=np.ones_like(directivity.valid))
         valid, result = directivity.valid, score(directivity, waveguide, target)
         value, deviations, scatter = result.value, result.deviations, None
-        if target.robust is not None:
+        if target.robust is not None and job.setting != "drawn":
             quick = _without_error(factory, setting_of(job.setting))
 
             def hear(made: Waveguide) -> Score:
@@ -110,9 +112,7 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
             if job.setting == "units":
                 value, scatter, deviations = sampled(target, waveguide, result, hear)
             else:
-                value, scatter, deviations = estimated(
-                    target, waveguide, result, hear, coarse=job.setting in ("estimate", "screen")
-                )
+                value, scatter, deviations = estimated(target, waveguide, result, hear, coarse=coarse)
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
     kept = tuple(np.array(deviations, np.float32).tolist())

@@ -28,8 +28,8 @@ def deviated(
     begins wider or narrower. A round one that is not alike all round becomes an oblong one.
 
     splined : by splines, to a tenth of a micrometre: quicker to be solved, once.
-    alike   : whether the march divides the air as within the drawn wall, whatever waves there are: a coarse one's errors
-              are then nearly the same in both, and cancel.
+    alike   : whether the march divides the air as within the drawn wall, whatever waves there are: the errors of a
+              coarse one are then nearly the same in both, and cancel.
 
     ValueError where that leaves no wall (later, when the wall is asked for), or the mounting takes none that is not
     round.

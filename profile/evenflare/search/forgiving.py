@@ -1,4 +1,4 @@
-"""What a shape scores once a process has made it: an estimate from two waves to screen, sampled units at full.
+"""What a shape scores once a process has made it: an estimate from two waves, or sampled units solved at full.
 
 The score is the length of its vector of deviations. Over the units of a process these are taken for Gaussian about
 those of the mean wall, with the covariance that two waves make, `scatter.long_waves`; mean and standard deviation of

@@ -56,7 +56,7 @@ CURIOSITY = 0.1
 
 @dataclass
 class Descent:
-    """One descent: its family, how it began, what it asks for now, its best (dB, at screen, as drawn), and how it ended."""
+    """One descent: its family, how it began, what it asks for, its best (dB, at screen, as drawn), and how it ended."""
 
     family: str
     began: str
@@ -70,7 +70,7 @@ class Descent:
 class FamilyOutcome:
     """What became of a family: the candidates of it that were asked for, and how its descents ended.
 
-    best : dB at screen, None without a shape that keeps the limits.
+    best : dB at screen, as drawn, None without a shape that keeps the limits.
     ends : by descent, how it began and how it ended, the last empty while it goes on.
     """
 
@@ -94,6 +94,7 @@ class Race:
 
     def __init__(self, target: Target, seed: int, starts: Sequence[Start] = ()) -> None:
         self.target, self.seed = target, seed
+        # Where descents look about, and are held against each other.
         self.screen: Stage = "screen" if target.robust is None else "drawn"
         self.descents: list[Descent] = []
         self.best: Point | None = None

@@ -73,6 +73,7 @@ def _labelled(figure: Any, axes: Any, shown: list[tuple[float, float, str]]) -> 
             va="top",
             fontsize=style.TEXT - 1,
             color=style.INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
             arrowprops={"arrowstyle": "-", "color": style.QUIET, "linewidth": 0.7, "shrinkA": 0.0, "shrinkB": 0.0},
         )
         for x, y, words in shown
@@ -93,6 +94,7 @@ def _labelled(figure: Any, axes: Any, shown: list[tuple[float, float, str]]) -> 
         wanted = [float(place.transform(texts[i].xy)[0]) for i in mine]
         for i, x in zip(mine, _spread(wanted, wide[mine]), strict=True):
             texts[i].set_position((x, 1.0 - row * (first + 0.5)))
+            texts[i].set_zorder(4.0 + first)  # lines of higher rows pass behind
 
 
 def _spread(wanted: list[float], wide: FloatArray) -> FloatArray:

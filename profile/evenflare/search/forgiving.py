@@ -67,11 +67,11 @@ def units_of(target: Target) -> int:
     return FEW_UNITS if target.oblong or method_for(target.mounting) != "march" else UNITS
 
 
-def estimated(target: Target, waveguide: Waveguide, nominal: Score, hear: Hear, *, coarse: bool) -> Forgiven:
-    """By two more solutions; by three where the process has a bias. coarse : whether these are at screen."""
+def estimated(target: Target, waveguide: Waveguide, nominal: Score, hear: Hear) -> Forgiven:
+    """By two more solutions; by three where the process has a bias."""
 
     def heard(deviation: WallDeviation) -> FloatArray:
-        return np.array(hear(deviated(waveguide, deviation, splined=True, alike=coarse)).deviations)
+        return np.array(hear(deviated(waveguide, deviation, splined=True, alike=True)).deviations)
 
     accuracy, k = _asked(target)
     mean = np.array(nominal.deviations)

@@ -16,8 +16,8 @@ ROUND_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 2.0, 
 FREE_STANDING_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 3.5, "units": 19.0}
 STANDING_OBLONG_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 5.0, "units": 27.0}
 OBLONG_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 10.0, "units": 53.0}
-"""Time of a candidate at each stage against that at screen, of a robust search against that, which takes three solutions:
-only until some were timed at that stage."""
+"""Time of a candidate at each stage against that at screen, at `drawn` and `units` against a robust one's, which takes
+three solutions: only until some were timed at that stage."""
 
 
 @dataclass(frozen=True)

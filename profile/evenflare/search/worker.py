@@ -98,8 +98,7 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
             return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))
         solve, observation = _solver(factory, setting_of(job.setting)), search_observation(target)
         directivity = solve(waveguide, observation, target.air)
-        coarse = setting_of(job.setting) != "full"
-        if coarse:  # too coarse to be trusted is good enough to rank by
+        if setting_of(job.setting) != "full":  # too coarse to be trusted is good enough to rank by
             directivity = replace(directivity, valid=np.ones_like(directivity.valid))
         valid, result = directivity.valid, score(directivity, waveguide, target)
         value, deviations, scatter = result.value, result.deviations, None
@@ -107,12 +106,13 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
             quick = _without_error(factory, setting_of(job.setting))
 
             def hear(made: Waveguide) -> Score:
-                return score(replace(quick(made, observation, target.air), valid=valid), waveguide, target)
+                heard = replace(quick(made, observation, target.air), valid=valid)
+                return score(heard, waveguide, target, excess=constraints)
 
             if job.setting == "units":
                 value, scatter, deviations = sampled(target, waveguide, result, hear)
             else:
-                value, scatter, deviations = estimated(target, waveguide, result, hear, coarse=coarse)
+                value, scatter, deviations = estimated(target, waveguide, result, hear)
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
     kept = tuple(np.array(deviations, np.float32).tolist())

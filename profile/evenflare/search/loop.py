@@ -202,7 +202,9 @@ class _Run:
         for family in self.target.families:
             best = (self.record.best(stage, [family]) for stage in ("screen", "drawn"))
             chosen |= dict.fromkeys([job for job in best if job][:1])
-        chosen |= dict.fromkeys(self.record.ranked("drawn", families())[:DRAWN_FINALISTS])
+        # A robust search that was short has few others.
+        drawn = max(DRAWN_FINALISTS, FINALISTS - len(ranked))
+        chosen |= dict.fromkeys(self.record.ranked("drawn", families())[:drawn])
         if self.target.trade:
             traded = [
                 (job, costs) for job in ranked if (costs := costs_of(self.record.outcomes[job], self.target.trade))

@@ -29,7 +29,7 @@ ENOUGH = 0.75
 """Of them that must be solved: a wall may come out too sharply bent for a solver now and then."""
 SEED = 20_000
 """Of the units: every candidate is made by the same run of the shop, so that they are told apart with fewer."""
-WAVES = 0.25
+WAVES = 0.5
 """Of the process's variance that the two waves stand for: they are of a length that acts more than its mixture does."""
 
 Hear = Callable[[Waveguide], Score]

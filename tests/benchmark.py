@@ -29,6 +29,7 @@ import benchmark_calibration
 import benchmark_comparison
 import benchmark_crossover
 import benchmark_dsp
+import benchmark_forgiving
 import benchmark_inspection
 import benchmark_judge
 import benchmark_manufacture
@@ -178,6 +179,7 @@ def measure() -> None:
     benchmark_crossover.main()
     benchmark_room.main()
     benchmark_search.main()
+    benchmark_forgiving.main()
     starting()
 
 

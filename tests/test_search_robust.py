@@ -25,7 +25,7 @@ from evenflare.radiation import solver
 from evenflare.search import Winner, check_search, history_rows, run_search
 from evenflare.search import forgiving as module
 from evenflare.search.evolution import quantised
-from evenflare.search.forgiving import length_of, made
+from evenflare.search.forgiving import length_of
 from evenflare.search.identity import identity
 from evenflare.search.starts import Start
 from evenflare.search.store import STORE, opened
@@ -36,6 +36,7 @@ from evenflare.target.target import Target, read_target
 from evenflare.units import DEGREE
 from evenflare.waveguide import ParameterSpace, Waveguide
 from evenflare.waveguide.accuracy import Accuracy
+from evenflare.waveguide.deviated import deviated
 from evenflare.waveguide.scatter import units
 
 ROUGH = Accuracy(spread=3e-4, correlation_length=0.03, scale_spread=0.004, source="invented")
@@ -84,7 +85,7 @@ def test_a_bias_moves_the_mean_to_the_score_of_the_biased_wall() -> None:
     target = robust_target(accuracy)
     found = evaluate(target, cheap, Job("conical", vector_of(target), "screen"))
     waveguide = waveguide_of(target, "conical", vector_of(target))
-    biased = made(waveguide, units(replace(accuracy, spread=0.0), waveguide, seed=1, count=1)[0])
+    biased = deviated(waveguide, units(replace(accuracy, spread=0.0), waveguide, seed=1, count=1)[0], splined=True)
     there = score(cheap("screen")(biased, search_observation(target), target.air), waveguide, target).value
     assert found.scatter.mean == pytest.approx(there, rel=1e-5)  # a spread of 0.1 micrometres beside 3 mm
     assert abs(there - found.scatter.nominal) > 0.01
@@ -96,7 +97,7 @@ def test_sampled_units_are_those_of_the_process_solved_one_by_one(monkeypatch: p
     found = evaluate(target, cheap, Job("conical", vector_of(target), "units"))
     waveguide, observation = waveguide_of(target, "conical", vector_of(target)), search_observation(target)
     scores = [
-        score(cheap("full")(made(waveguide, each), observation, target.air), waveguide, target).value
+        score(cheap("full")(deviated(waveguide, each, splined=True), observation, target.air), waveguide, target).value
         for each in units(ROUGH, waveguide, seed=module.SEED, count=6)
     ]
     assert found.scatter.units == 6
@@ -120,7 +121,9 @@ refused_beyond = 1.0
 def test_units_that_cannot_be_solved_are_left_out_and_counted_up_to_a_quarter(monkeypatch: pytest.MonkeyPatch) -> None:
     target = robust_target()
     waveguide = waveguide_of(target, "conical", vector_of(target))
-    depths = sorted(made(waveguide, each).depth for each in units(ROUGH, waveguide, seed=module.SEED, count=64))
+    depths = sorted(
+        deviated(waveguide, each, splined=True).depth for each in units(ROUGH, waveguide, seed=module.SEED, count=64)
+    )
     job = Job("conical", vector_of(target), "units")
     monkeypatch.setitem(globals(), "refused_beyond", 0.5 * (depths[55] + depths[56]))
     assert evaluate(target, some_refused, job).scatter.units == 56

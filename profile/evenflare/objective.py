@@ -153,8 +153,12 @@ def _off_axis(target: Target, highest: float) -> FloatArray:
     return with_angles(coarse, step * np.arange(round(0.5 * np.pi / step) + 1))
 
 
-def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Score:
+def score(
+    directivity: Directivity, waveguide: Waveguide, target: Target, *, excess: Mapping[str, float] | None = None
+) -> Score:
     """The score of a waveguide that radiates so. All inside the wanted band, where valid.
+
+    excess : by how much it breaks each limit, see `limit_excess`, where that is known.
 
     index_db      : rms of the wanted kind of index less the wanted one. A frequency weighs as its part of the band
                     on a logarithmic axis, over the squared tolerance, times the target's own weight; for the index
@@ -202,7 +206,8 @@ def score(directivity: Directivity, waveguide: Waveguide, target: Target) -> Sco
     if target.room is not None:
         terms["room_db"] = evenness_db(target.room, directivity)
     terms |= _secondary_terms(seen, width)
-    found = Score(0.0, terms, limit_excess(waveguide, target.limits), target.constancy_weight, target.room_weight)
+    broken = limit_excess(waveguide, target.limits) if excess is None else excess
+    found = Score(0.0, terms, broken, target.constancy_weight, target.room_weight)
     squares = _squares(found)
     parts = []
     for name, square in squares.items():

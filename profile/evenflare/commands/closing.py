@@ -62,7 +62,7 @@ SCREENED = {
     ("free_standing", True): 12.0,
 }
 """s of a core that a candidate takes, its part of those judged at full included: a forecast, until they are timed."""
-ROBUST = 4.0
+ROBUST = 2.0
 """Times as long that a candidate takes in a robust search, its part of the sampled units included: a forecast."""
 SPARE = 1.15
 """Times as long as is expected, that is kept in hand."""

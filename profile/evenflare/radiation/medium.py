@@ -179,17 +179,36 @@ class OblongMedium:
 
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
-        radius, psi = self.waveguide.driver.exit_radius, self.basis.psi
-        if part is self.sweep and self.surface.off_exit(radius) > ledge.MET:
-            first = oblong.domes(part[0].path, part[0].t[:1], surface=self.surface, psi=psi)
-            which = self.basis.order[:modes], self.basis.degree[:modes]
-            return ledge.through_oblong(first, which, profile, psi=psi, slope=slope_over(psi.size), radius=radius)
+        if part is self.sweep and self._off_exit > ledge.MET:
+            if profile not in self._through:
+                self._through[profile] = self._through_ledge(profile)
+            return self._through[profile][:, :modes]
         # The exit is round, so that only modes of order 0 know of it.
         round_modes = self.basis.order[:modes] == 0
         of_round = excited(first_cap(part)[1], int(round_modes.sum()), profile)
         sources = np.zeros((len(of_round), modes))
         sources[:, round_modes] = of_round
         return sources
+
+    @cached_property
+    def _off_exit(self) -> float:
+        return self.surface.off_exit(self.waveguide.driver.exit_radius)
+
+    @cached_property
+    def _through(self) -> dict[Profile | None, FloatArray]:
+        """By profile, for all modes: every band of frequencies has the first of them."""
+        return {}
+
+    def _through_ledge(self, profile: Profile | None) -> FloatArray:
+        psi, start = self.basis.psi, self.sweep[0]
+        return ledge.through_oblong(
+            oblong.domes(start.path, start.t[:1], surface=self.surface, psi=psi),
+            (self.basis.order, self.basis.degree),
+            profile,
+            psi=psi,
+            slope=slope_over(psi.size),
+            radius=self.waveguide.driver.exit_radius,
+        )
 
     def modes(self, count: int) -> tuple[IntArray, IntArray]:
         """See Medium."""

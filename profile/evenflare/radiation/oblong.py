@@ -13,16 +13,27 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import NamedTuple
 
 import numpy as np
 
 from evenflare.radiation.calmed import calmed
-from evenflare.radiation.wavefront import Caps, Path, Stretch, Sweep, along, missing, refuse_undercut, swept
+from evenflare.radiation.wavefront import (
+    Caps,
+    Guided,
+    Path,
+    Stretch,
+    Sweep,
+    along,
+    missing,
+    moved_with,
+    refuse_undercut,
+    swept,
+)
 from evenflare.units import FloatArray
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.deviated import drawn_of
+from evenflare.waveguide.deviated import divided_alike, drawn_of
 from evenflare.waveguide.meridian import Frame
 from evenflare.waveguide.surface import Axes, Surface
 
@@ -174,10 +185,15 @@ def sweep(waveguide: Waveguide) -> Sweep:
     for meridian in (surface.horizontal, surface.vertical):
         refuse_undercut(meridian)
     drawn = drawn_of(waveguide)
-    guide = None if drawn is None else drawn.surface
-    walls, wavy = calmed([MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)])
-    inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
-    stretches = [_widened(stretch, surface, wavy=wavy or guide is not None) for stretch in inside]
+    if drawn is not None and divided_alike(waveguide) and (as_drawn := _as_drawn(drawn, len(surface.cuts))) is not None:
+        walls_drawn, inside = as_drawn
+        made = [Guided(MeanWall(surface, i), wall) for i, wall in enumerate(walls_drawn)]
+        stretches = list(moved_with(inside, walls_drawn, made))
+    else:
+        guide = None if drawn is None else drawn.surface
+        walls, wavy = calmed([MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)])
+        inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
+        stretches = [_widened(stretch, surface, wavy=wavy or guide is not None) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
     radius = dome_radius(surface)
     if radius - min(a, b) > NEARLY_ROUND * radius:
@@ -185,6 +201,19 @@ def sweep(waveguide: Waveguide) -> Sweep:
         cells = np.full(growth.wall.size, (radius - min(a, b)) / growth.wall.size)
         stretches.append(growth._replace(wall=cells, travel=np.maximum(growth.travel, cells)))
     return tuple(stretches)
+
+
+@lru_cache(maxsize=4)
+def _as_drawn(drawn: Waveguide, cuts: int) -> tuple[list[MeanWall], Sweep] | None:
+    """The mean wall's stretches and the sweep along them, kept for the walls as made, of which there are several; None
+    where it is cut into another number of stretches than `cuts`, or has waves of its own.
+    """
+    surface = drawn.surface
+    walls = [MeanWall(surface, i) for i in range(len(surface.cuts) - 1)]
+    if len(surface.cuts) != cuts or calmed(walls)[1]:
+        return None
+    inside = swept(walls, drawn.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
+    return walls, tuple(_widened(stretch, surface, wavy=False) for stretch in inside)
 
 
 def _widened(stretch: Stretch, surface: Surface, *, wavy: bool) -> Stretch:

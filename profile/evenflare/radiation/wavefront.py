@@ -11,20 +11,19 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import lru_cache
 from typing import NamedTuple, Protocol
 
 import numpy as np
 
-from evenflare.compiled import njit
 from evenflare.radiation.calmed import SMOOTH, calmed
+from evenflare.radiation.falling import march_angle
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.deviated import drawn_of
+from evenflare.waveguide.deviated import divided_alike, drawn_of
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
 
-RELAXATION = 0.5
-"""Share of the rate at which caps would cross that a falling cap angle may use."""
 FLAT = 1e-7
 """rad; flatter caps are given this half-angle, which moves no point by more than 1e-14 of the radius squared."""
 HALF_SPACE = 0.5 * np.pi - 1e-3
@@ -262,9 +261,34 @@ def sweep(waveguide: Waveguide) -> Sweep:
     pieces: Sequence[Piece] = meridian.pieces
     if (drawn := drawn_of(waveguide)) is not None:
         pieces = [Guided(piece, guide) for piece, guide in zip(pieces, drawn.meridian.pieces, strict=True)]
+        if divided_alike(waveguide) and (as_drawn := _as_drawn(drawn, end_angle, beyond)) is not None:
+            return moved_with(as_drawn, drawn.meridian.pieces, pieces)
     pieces, wavy = calmed(pieces)
     found = swept(pieces, half_angle, end_angle, beyond=beyond)
     return tuple(followed(stretch) for stretch in found) if wavy or drawn is not None else found
+
+
+@lru_cache(maxsize=4)
+def _as_drawn(drawn: Waveguide, end_angle: float, beyond: float) -> Sweep | None:
+    """Kept for the walls as made, of which there are several; None where the drawn wall has waves of its own."""
+    if calmed(drawn.meridian.pieces)[1]:
+        return None
+    return swept(drawn.meridian.pieces, drawn.driver.exit_half_angle, end_angle, beyond=beyond)
+
+
+def moved_with(sweep: Sweep, drawn: Sequence[Piece], made: Sequence[Piece]) -> Sweep:
+    """A sweep along drawn pieces of wall taken to those as made, a piece each: its division stays."""
+    found: list[Stretch] = []
+    after = made[-1].frame_at(np.array([1.0]))
+    for stretch in reversed(sweep):  # an edge is where the piece behind it begins, or the rim
+        path = stretch.path
+        if isinstance(path, Following | Relaxing):
+            piece = made[next(i for i, each in enumerate(drawn) if each is path.piece)]
+            after, path = piece.frame_at(np.array([0.0])), replace(path, piece=piece)
+        elif isinstance(path, Pivot):
+            path = replace(path, z=float(after.z[0]), r=float(after.r[0]))
+        found.append(stretch._replace(path=path))
+    return tuple(reversed(found))
 
 
 def refuse_undercut(meridian: Meridian) -> None:
@@ -340,7 +364,7 @@ def _along_piece(piece: Piece, angle: float, bound: FloatArray | None) -> tuple[
 def _relaxed(piece: Piece, wall: Frame, t: FloatArray, start: float) -> FloatArray:
     """The cap angle on the grid: the wall's where it can be followed, falling at the allowed rate where it cannot."""
     middle = piece.frame_at(0.5 * (t[1:] + t[:-1]))
-    return np.asarray(_march_angle(start, np.stack(wall), np.stack(middle), t[1] - t[0], True))
+    return np.asarray(march_angle(start, np.stack(wall), np.stack(middle), t[1] - t[0], True))
 
 
 def _approach(pieces: Sequence[Piece], end_angle: float) -> list[FloatArray | None]:
@@ -356,34 +380,7 @@ def _approach(pieces: Sequence[Piece], end_angle: float) -> list[FloatArray | No
     for piece in reversed(pieces):
         # Against the wall's direction: the arrays reversed, and time running backward.
         wall, middle = np.stack(piece.frame_at(t)), np.stack(piece.frame_at(0.5 * (t[1:] + t[:-1])))
-        bound = _march_angle(angle, wall[:, ::-1].copy(), middle[:, ::-1].copy(), t[0] - t[1], False)[::-1]
+        bound = march_angle(angle, wall[:, ::-1].copy(), middle[:, ::-1].copy(), t[0] - t[1], False)[::-1]
         bounds.append(bound)
         angle = float(bound[0])
     return bounds[::-1]
-
-
-@njit(cache=True)
-def _march_angle(start, wall, middle, step, follow):  # type: ignore[no-untyped-def]
-    """db/dt = -rate speed from grid point to grid point by the classical Runge-Kutta rule.
-
-    wall, middle : rows z, r, angle, curvature, speed at the grid points and between them.
-    follow       : the cap angle is at least the wall's; otherwise at most 90 degrees.
-    """
-    count = wall.shape[1]
-    half_angle = np.empty(count)
-    half_angle[0] = start
-    for i in range(count - 1):
-        b = half_angle[i]
-        k1 = _fall(b, wall[:, i])
-        k2 = _fall(b + 0.5 * step * k1, middle[:, i])
-        k3 = _fall(b + 0.5 * step * k2, middle[:, i])
-        k4 = _fall(b + step * k3, wall[:, i + 1])
-        b += step * (k1 + 2 * k2 + 2 * k3 + k4) / 6.0
-        half_angle[i + 1] = max(b, wall[2, i + 1]) if follow else min(b, 0.5 * np.pi)
-    return half_angle
-
-
-@njit(cache=True)
-def _fall(b, wall):  # type: ignore[no-untyped-def]
-    """rad per unit of t: how fast a cap angle b falls along the wall at a share RELAXATION of the crossing rate."""
-    return -RELAXATION * 2.0 * np.cos(0.5 * b) * np.cos(wall[2] - 0.5 * b) / wall[1] * wall[4]

@@ -1,4 +1,4 @@
-"""What a shape scores once a process has made it: an estimate from two waves to screen, sampled units at full.
+"""What a shape scores once a process has made it: an estimate from two waves, or sampled units solved at full.
 
 The score is the length of its vector of deviations. Over the units of a process these are taken for Gaussian about
 those of the mean wall, with the covariance that two waves make, `scatter.long_waves`; mean and standard deviation of
@@ -9,7 +9,7 @@ in that variance (the delta method, from memory).
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -22,7 +22,6 @@ from evenflare.waveguide import Waveguide
 from evenflare.waveguide.accuracy import Accuracy
 from evenflare.waveguide.deviated import WallDeviation, deviated
 from evenflare.waveguide.scatter import long_waves, units
-from evenflare.waveguide.tabulated import Tabulated
 
 UNITS, FEW_UNITS = 64, 16
 """Sampled for a candidate at full: where a solution takes some hundredths of a second, and where seconds."""
@@ -70,15 +69,16 @@ def units_of(target: Target) -> int:
 
 def estimated(target: Target, waveguide: Waveguide, nominal: Score, hear: Hear) -> Forgiven:
     """By two more solutions; by three where the process has a bias."""
+
+    def heard(deviation: WallDeviation) -> FloatArray:
+        return np.array(hear(deviated(waveguide, deviation, splined=True, alike=True)).deviations)
+
     accuracy, k = _asked(target)
     mean = np.array(nominal.deviations)
     if accuracy.bias or accuracy.scale_bias:
         biased = WallDeviation(offset=accuracy.bias, scale=accuracy.scale_bias)
-        mean = np.array(hear(made(waveguide, biased)).deviations)
-    factors = [
-        np.sqrt(WAVES) * (np.array(hear(made(waveguide, each)).deviations) - mean)
-        for each in long_waves(accuracy, waveguide)
-    ]
+        mean = heard(biased)
+    factors = [np.sqrt(WAVES) * (heard(each) - mean) for each in long_waves(accuracy, waveguide)]
     middle, spread = length_of(mean, np.stack(factors, axis=1))
     value = middle + k * spread
     # What scatter adds is one number: the slopes of every deviation's own would be slopes of solvers' errors.
@@ -93,21 +93,13 @@ def sampled(target: Target, waveguide: Waveguide, nominal: Score, hear: Hear) ->
     scores, reason = list[float](), ""
     for each in units(accuracy, waveguide, seed=SEED, count=count):
         try:
-            scores.append(hear(made(waveguide, each)).value)
+            scores.append(hear(deviated(waveguide, each, splined=True)).value)
         except ValueError as error:
             reason = str(error)
     if len(scores) < ENOUGH * count:
         raise ValueError(f"{count - len(scores)} of {count} units as they come out cannot be solved: {reason}")
     middle, spread = float(np.mean(scores)), float(np.std(scores, ddof=1))
     return Forgiven(middle + k * spread, Scatter(nominal.value, middle, spread, len(scores)), ())
-
-
-def made(waveguide: Waveguide, deviation: WallDeviation) -> Waveguide:
-    """The waveguide as it comes out, quick to be solved."""
-    moved = deviated(waveguide, deviation)
-    if not moved.is_round:
-        return moved
-    return replace(moved, shape=Tabulated(moved.shape))  # type: ignore[arg-type]
 
 
 def length_of(mean: FloatArray, factors: FloatArray) -> tuple[float, float]:

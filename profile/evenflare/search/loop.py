@@ -199,8 +199,12 @@ class _Run:
         """The best by the screen, and the best of each family whatever its place."""
         ranked = self.record.ranked("screen", families())
         chosen = dict.fromkeys(ranked[:FINALISTS])
-        chosen |= dict.fromkeys(job for family in self.target.families if (job := self.record.best("screen", [family])))
-        chosen |= dict.fromkeys(self.record.drawn("screen")[:DRAWN_FINALISTS])
+        for family in self.target.families:
+            best = (self.record.best(stage, [family]) for stage in ("screen", "drawn"))
+            chosen |= dict.fromkeys([job for job in best if job][:1])
+        # A robust search that was short has few others.
+        drawn = max(DRAWN_FINALISTS, FINALISTS - len(ranked))
+        chosen |= dict.fromkeys(self.record.ranked("drawn", families())[:drawn])
         if self.target.trade:
             traded = [
                 (job, costs) for job in ranked if (costs := costs_of(self.record.outcomes[job], self.target.trade))

@@ -12,12 +12,12 @@ from evenflare.search.worker import Job
 
 SETTLED = 20
 """Candidates solved, before which the time left is a guess."""
-ROUND_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 2.0, "units": 43.0}
-FREE_STANDING_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 3.5, "units": 19.0}
-STANDING_OBLONG_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 5.0, "units": 27.0}
-OBLONG_COST: Mapping[Stage, float] = {"screen": 1.0, "full": 10.0, "units": 53.0}
-"""Time of a candidate at each stage against that at screen, at units of a robust one's, which takes three solutions:
-only until some were timed at that stage."""
+ROUND_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 2.0, "units": 43.0}
+FREE_STANDING_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 3.5, "units": 19.0}
+STANDING_OBLONG_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 5.0, "units": 27.0}
+OBLONG_COST: Mapping[Stage, float] = {"drawn": 0.35, "screen": 1.0, "full": 10.0, "units": 53.0}
+"""Time of a candidate at each stage against that at screen, at `drawn` and `units` against a robust one's, which takes
+three solutions: only until some were timed at that stage."""
 
 
 @dataclass(frozen=True)

@@ -2,8 +2,10 @@
 
 A descent looks over a family, or begins at a shape that is known, goes down by least squares, and ends where nothing
 more is to be gained, or where what it gains will not bring it near the best. Then another begins, of the family that
-promises most. What is asked depends on outcomes in the order asked for alone, never on time, on how many workers there
-are or on how many candidates may be asked for: a run is the beginning of every longer one.
+promises most. In a robust search descents go down by the drawn shape, a third of the work, and where that ends near the
+best, on by what units are expected to score: about shapes so good is where it makes the difference. What is asked
+depends on outcomes in the order asked for alone, never on time, on how many workers there are or on how many candidates
+may be asked for: a run is the beginning of every longer one.
 """
 
 from __future__ import annotations
@@ -54,7 +56,7 @@ CURIOSITY = 0.1
 
 @dataclass
 class Descent:
-    """One descent: its family, how it began, what it asks for now, its best at screen (dB), and how it ended."""
+    """One descent: its family, how it began, what it asks for, its best (dB, at screen, as drawn), and how it ended."""
 
     family: str
     began: str
@@ -68,7 +70,7 @@ class Descent:
 class FamilyOutcome:
     """What became of a family: the candidates of it that were asked for, and how its descents ended.
 
-    best : dB at screen, None without a shape that keeps the limits.
+    best : dB at screen, as drawn, None without a shape that keeps the limits.
     ends : by descent, how it began and how it ended, the last empty while it goes on.
     """
 
@@ -92,6 +94,8 @@ class Race:
 
     def __init__(self, target: Target, seed: int, starts: Sequence[Start] = ()) -> None:
         self.target, self.seed = target, seed
+        # Where descents look about, and are held against each other.
+        self.screen: Stage = "screen" if target.robust is None else "drawn"
         self.descents: list[Descent] = []
         self.best: Point | None = None
         self._later = {family: self._beginnings(family) for family in target.families}
@@ -127,7 +131,7 @@ class Race:
     def _go_on(self, descent: Descent, outcomes: Sequence[Outcome] | None) -> None:
         """Let a descent take in what became of what it asked, and ask for more or end."""
         for job, outcome in zip(descent.asked, outcomes or (), strict=True):
-            if job.setting != "screen" or not outcome.feasible:
+            if job.setting != self.screen or not outcome.feasible:
                 continue
             point = Point(job.family, np.array(job.vector), job.setting, outcome)
             descent.best = _better(descent.best, point)
@@ -199,11 +203,11 @@ class Race:
 
     def _from_shape(self, family: str, vector: Vector, *, counts: bool = False) -> Asking:
         """A descent that begins at a shape; counts: which is judged at full as well, whatever comes of it."""
-        settings: list[Stage] = ["screen", "full"] if counts else ["screen"]
+        settings = list(dict.fromkeys([self.screen, "screen", "full"] if counts else [self.screen]))
         outcome, *_ = yield [Job(family, vector, setting) for setting in settings]
         if not outcome.feasible:
             return f"it cannot be begun from: {outcome.reason}"
-        return (yield from self._down(Point(family, np.array(vector), "screen", outcome)))
+        return (yield from self._down(Point(family, np.array(vector), self.screen, outcome)))
 
     def _beside_best(self, family: str, spread: float, random: np.random.Generator) -> Asking:
         """A descent that begins beside the best shape of its family."""
@@ -218,7 +222,7 @@ class Race:
         evolution = Evolution(middle, spread=SPREAD, seed=seed)
         found: dict[Job, Outcome] = {}
         for population in range(1, MOST_LOOKS + 1):
-            jobs = [Job(family, vector, "screen") for vector in evolution.ask()]
+            jobs = [Job(family, vector, self.screen) for vector in evolution.ask()]
             outcomes = yield jobs
             found |= zip(jobs, outcomes, strict=True)
             looks = LOOKS if middle.size <= FEW else LOOKS_AT_MANY
@@ -234,7 +238,7 @@ class Race:
         job, outcome = min(zip(jobs, outcomes, strict=True), key=lambda each: (each[1].rank, each[0].vector))
         if not outcome.feasible:
             return f"no shape was found that keeps the limits and can be solved; the nearest {outcome.reason}"
-        return (yield from self._down(Point(job.family, np.array(job.vector), "screen", outcome)))
+        return (yield from self._down(Point(job.family, np.array(job.vector), self.screen, outcome)))
 
     def _down(self, point: Point) -> Asking:
         """On from a point: down by least squares at screen, and where that ends near the best, at full."""
@@ -244,11 +248,21 @@ class Race:
         behind = point.value - self._lowest
         if behind > NEAR:
             return f"ended at {point.value:.3f} dB, {behind:.3f} dB behind the best until then"
+        drawn = point.value
+        if self.target.robust is not None:
+            (outcome,) = yield [Job(point.family, quantised(point.vector), "screen")]
+            if not outcome.feasible:
+                return f"settled at {drawn:.3f} dB as drawn; as made {outcome.reason}"
+            point = Point(point.family, point.vector, "screen", outcome)
+            if point.vector.size:
+                slopes = yield from measured_slopes(point)
+                point, slopes = yield from descended(point, slopes)
         (outcome,) = yield [Job(point.family, quantised(point.vector), "full")]
         if outcome.feasible and point.vector.size:
             at_full = Point(point.family, point.vector, "full", outcome)
             yield from descended(at_full, slopes, rounds=FULL_ROUNDS, measures=False)
-        return f"settled at {point.value:.3f} dB"
+        as_made = "" if self.target.robust is None else f" as made, {drawn:.3f} dB as drawn before"
+        return f"settled at {point.value:.3f} dB{as_made}"
 
     @property
     def _lowest(self) -> float:

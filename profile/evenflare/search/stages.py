@@ -6,17 +6,20 @@ from typing import Literal
 
 from evenflare.radiation import Setting
 
-Stage = Literal["estimate", "screen", "full", "units"]
-"""A setting of the solver; or, of a robust search, units of a process sampled and solved at full."""
-STAGES: tuple[Stage, ...] = ("estimate", "screen", "full", "units")
+Stage = Literal["drawn", "estimate", "screen", "full", "units"]
+"""A setting of the solver; or, of a robust search, the drawn shape alone at screen, and units of a process sampled and
+solved at full."""
+STAGES: tuple[Stage, ...] = ("drawn", "estimate", "screen", "full", "units")
 """From the roughest to the most exact."""
 
 
 def setting_of(stage: Stage) -> Setting:
     """Of the solver."""
-    return "full" if stage == "units" else stage
+    if stage == "units":
+        return "full"
+    return "screen" if stage == "drawn" else stage
 
 
 def stage_words(stage: Stage) -> str:
     """At which stage a score was found, in words."""
-    return "over sampled units" if stage == "units" else f"at {stage}"
+    return {"units": "over sampled units", "drawn": "at screen, as drawn"}.get(stage, f"at {stage}")

@@ -17,12 +17,19 @@ from evenflare.waveguide.moved import moved_along_normal, scaled
 from evenflare.waveguide.moved_oblong import MovedSection, moved_wall
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.remounted import remounted
+from evenflare.waveguide.tabulated import by_splines
 from evenflare.waveguide.waveguide import Waveguide
 
 
-def deviated(waveguide: Waveguide, deviation: WallDeviation) -> Waveguide:
+def deviated(
+    waveguide: Waveguide, deviation: WallDeviation, *, splined: bool = False, alike: bool = False
+) -> Waveguide:
     """The waveguide with its wall as `deviation` says. The driver stays, with a ledge between its exit and a wall that
     begins wider or narrower. A round one that is not alike all round becomes an oblong one.
+
+    splined : by splines, to a tenth of a micrometre: quicker to be solved, once.
+    alike   : whether the march divides the air as within the drawn wall, whatever waves there are: the errors of a
+              coarse one are then nearly the same in both, and cancel.
 
     ValueError where that leaves no wall (later, when the wall is asked for), or the mounting takes none that is not
     round.
@@ -32,11 +39,11 @@ def deviated(waveguide: Waveguide, deviation: WallDeviation) -> Waveguide:
     shape = waveguide.shape
     if not isinstance(shape, Oblong):
         if deviation.is_round:
-            return remounted(waveguide, replace(waveguide, shape=Deviated(shape, deviation)))
+            return remounted(waveguide, replace(waveguide, shape=Deviated(shape, deviation, splined, alike)))
         _refuse_round_only(waveguide)
         shape = Oblong(shape, shape)
-    section = MovedSection(shape, deviation, waveguide.driver.exit_radius)
-    horizontal, vertical = (DeviatedInPlane(shape, deviation, vertical=each) for each in (False, True))
+    section = MovedSection(shape, deviation, waveguide.driver.exit_radius, splined)
+    horizontal, vertical = (DeviatedInPlane(shape, deviation, each, splined, alike) for each in (False, True))
     made = replace(waveguide, shape=Oblong(horizontal, vertical, section, round_throat=False))
     return remounted(waveguide, made)
 
@@ -58,11 +65,14 @@ class Deviated:
     family: ClassVar[str] = "deviated"
     shape: Shape
     deviation: WallDeviation
+    splined: bool = False
+    alike: bool = False
 
     def meridian(self, exit_radius: float) -> Meridian:
         """See Shape."""
         moved = moved_along_normal(self.shape, self.deviation, exit_radius=exit_radius)
-        return scaled(moved, 1.0 + self.deviation.scale)
+        moved = scaled(moved, 1.0 + self.deviation.scale)
+        return by_splines(moved) if self.splined else moved
 
 
 @dataclass(frozen=True)
@@ -73,6 +83,8 @@ class DeviatedInPlane:
     shape: Oblong
     deviation: WallDeviation
     vertical: bool
+    splined: bool = False
+    alike: bool = False
 
     @property
     def depth_moved(self) -> float:
@@ -82,7 +94,8 @@ class DeviatedInPlane:
 
     def meridian(self, exit_radius: float) -> Meridian:
         """See Shape."""
-        moved = moved_wall(self.shape, self.deviation, exit_radius).meridians[int(self.vertical)]
+        wall = moved_wall(self.shape, self.deviation, exit_radius, splined=self.splined)
+        moved = wall.meridians[int(self.vertical)]
         return scaled(moved, 1.0 + self.deviation.scale)
 
 
@@ -94,6 +107,12 @@ def drawn_of(waveguide: Waveguide) -> Waveguide | None:
     if not isinstance(shape, Deviated | DeviatedInPlane):
         return None
     return _in_baffle(shape.shape, waveguide.driver)  # type: ignore[arg-type]  # shapes are frozen dataclasses
+
+
+def divided_alike(waveguide: Waveguide) -> bool:
+    """Whether `deviated` made it alike."""
+    shape = waveguide.shape.horizontal if isinstance(waveguide.shape, Oblong) else waveguide.shape
+    return isinstance(shape, Deviated | DeviatedInPlane) and shape.alike
 
 
 @lru_cache(maxsize=16)

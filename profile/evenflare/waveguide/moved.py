@@ -16,7 +16,7 @@ from typing import Protocol
 
 import numpy as np
 
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 from evenflare.waveguide.departure import ROLLED, Arcs, Departure, DrawnWall, WallDeviation
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
@@ -218,12 +218,17 @@ def moved_along_normal(shape: Shape, deviation: WallDeviation, *, exit_radius: f
     return shifted(wall.meridian, wall.places, departure, slides=wall.slides)
 
 
+def folds(off: FloatArray, curvature: FloatArray) -> BoolArray:
+    """Where a wall folds that moves by so much, m, and bends so, 1/m; any shape."""
+    return (off * np.where(np.isfinite(curvature), curvature, SHARP) >= 1.0) & (np.abs(curvature) < SHARP)
+
+
 def refuse_folds(
     departure: Departure, arc: FloatArray, z: FloatArray, curvature: FloatArray, azimuth: float | FloatArray = 0.0
 ) -> None:
     """ValueError where a wall moved by a departure folds: at places (N,) in order, arc and z in m, curvature in 1/m."""
     off, _, _ = departure.off_at(arc, z, azimuth)
-    folded = (off * np.where(np.isfinite(curvature), curvature, SHARP) >= 1.0) & (np.abs(curvature) < SHARP)
+    folded = folds(off, curvature)
     if not folded.any():
         return
     long = np.abs(np.gradient(arc))[folded].sum()

@@ -11,80 +11,27 @@ from dataclasses import dataclass
 from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy.interpolate import BSpline, make_interp_spline
+from scipy.interpolate import RectBivariateSpline
 
 from evenflare.units import FloatArray
 from evenflare.waveguide.departure import ROLLED, Departure, DrawnWall, WallDeviation
 from evenflare.waveguide.depths import DepthMap
+from evenflare.waveguide.mean_arc import RIM, MeanArc, stretches_of, turn_of
 from evenflare.waveguide.meridian import Frame, Meridian
-from evenflare.waveguide.moved import refuse_folds, shifted, slides_of
+from evenflare.waveguide.moved import folds, refuse_folds, shifted, slides_of
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.sections import Mouth, UnitCurve
 from evenflare.waveguide.surface import SAME, Surface
+from evenflare.waveguide.tabulated import NODES, by_splines
 
 QUARTER = 0.5 * np.pi
-_CELLS = 48
-_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(8)
-_RIM = 1e-4
-"""rad, over the angle whose cosine runs with depth: closer to a rim at 90 degrees what is sought is 0 over 0."""
 _STEP = 1e-3
 """rad of that angle and of psi, for what the factor is changed by, by differences."""
 SMOOTH = 0.01
 """Tangent of half the angle by which a wall turns at a joint that is no corner."""
 _AROUND = np.linspace(0.0, QUARTER, 9)
-
-
-@dataclass(frozen=True)
-class MeanArc:
-    """The arc of the mean wall over the depth, from the throat: a spline for each smooth stretch over the angle between
-    0 and pi whose cosine runs with depth, in which it is smooth also where the wall ends at 90 degrees.
-    """
-
-    surface: Surface
-
-    @cached_property
-    def _table(self) -> tuple[tuple[BSpline, ...], float]:
-        turn = np.linspace(0.0, np.pi, _CELLS + 1)
-        inner = turn[:-1, None] + 0.5 * np.pi / _CELLS * (1.0 + _NODES)
-        found, reached = [], 0.0
-        for which, (low, high) in enumerate(itertools.pairwise(self.surface.cuts)):
-            axes = self.surface.axes(low + 0.5 * (high - low) * (1.0 - np.cos(inner)), stretch=which)
-            slope = (axes.b * np.tan(axes.a_angle) + axes.a * np.tan(axes.b_angle)) / (2.0 * np.sqrt(axes.a * axes.b))
-            rate = 0.5 * (high - low) * np.sin(inner) * np.hypot(1.0, slope)
-            arc = reached + np.concatenate([[0.0], np.cumsum(rate @ (0.5 * np.pi / _CELLS * _WEIGHTS))])
-            found.append(make_interp_spline(turn, arc, k=5))
-            reached = float(arc[-1])
-        return tuple(found), reached
-
-    @property
-    def length(self) -> float:
-        """M."""
-        return self._table[1]
-
-    def at_depth(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """m, and its slope by the depth, at depths z (m, any shape)."""
-        cuts = self.surface.cuts
-        arc, slope = np.empty_like(z), np.empty_like(z)
-        for which, (here, low, high) in enumerate(_stretches(cuts, z)):
-            if not here.any():
-                continue
-            spline = self._table[0][which]
-            turn = turn_of(z[here], low, high)
-            inside = np.clip(turn, _RIM, np.pi - _RIM)
-            arc[here] = spline(turn)
-            slope[here] = spline(inside, 1) / (0.5 * (high - low) * np.sin(inside))
-        return arc, slope
-
-
-def _stretches(cuts: tuple[float, ...], z: FloatArray) -> list[tuple[FloatArray, float, float]]:
-    """Which of depths z lie in each stretch, and its ends."""
-    which = np.clip(np.searchsorted(np.array(cuts), z) - 1, 0, len(cuts) - 2)
-    return [(which == i, low, high) for i, (low, high) in enumerate(itertools.pairwise(cuts))]
-
-
-def turn_of(z: FloatArray, low: float, high: float) -> FloatArray:
-    """rad, 0 to pi: the angle whose cosine runs with depth from `low` to `high`."""
-    return np.asarray(2.0 * np.arctan2(np.sqrt(np.maximum(z - low, 0.0)), np.sqrt(np.maximum(high - z, 0.0))))
+_FEWEST, _EACH = 13, 5
+"""Places around a quarter of a splined section, at least, and for each azimuth at which its waves are given."""
 
 
 @dataclass(frozen=True)
@@ -166,17 +113,22 @@ def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
 
 @dataclass(frozen=True)
 class MovedWall:
-    """An oblong wall moved by all of a deviation but its scale."""
+    """An oblong wall moved by all of a deviation but its scale.
+
+    splined : its meridians, and over the depth its section, are splines.
+    """
 
     wall: OblongWall
     departure: Departure
+    splined: bool = False
 
     @cached_property
     def meridians(self) -> tuple[Meridian, Meridian]:
         """The horizontal and the vertical one. ValueError where the wall folds."""
         wall = self.wall
+        off, _, _ = self.departure.off_at(wall.arc, wall.z, wall.azimuth)
         for bend in wall.curvatures:
-            for i in range(bend.shape[1]):
+            for i in np.flatnonzero(folds(off, bend).any(axis=0)):
                 refuse_folds(self.departure, wall.arc[:, i], wall.z[:, i], bend[:, i], wall.azimuth[:, i])
         surface = wall.surface
         found = []
@@ -185,7 +137,8 @@ class MovedWall:
         ):
             places = (AtDepth(wall.mean, DepthMap(meridian, surface.depth)),) * len(meridian.pieces)
             slides, pushed = wall.slides[which], self._pushed[which]
-            found.append(shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed))
+            moved = shifted(meridian, places, self.departure, slides=slides, azimuth=azimuth, pushed=pushed)
+            found.append(by_splines(moved) if self.splined else moved)
         return found[0], found[1]
 
     @cached_property
@@ -221,6 +174,32 @@ class MovedWall:
         return self.meridians[0].depth
 
     def widened(self, z: FloatArray, psi: FloatArray) -> FloatArray:
+        """As `_exactly_widened`; if splined, by splines over depth and psi."""
+        if not self.splined:
+            return self._exactly_widened(z, psi)
+        psi = np.broadcast_to(psi, (z.size, np.shape(psi)[-1]))
+        found = np.empty(psi.shape)
+        for (here, low, high), spline in zip(stretches_of(self._cuts, z), self._splines, strict=True):
+            if here.any():
+                found[here] = spline.ev(turn_of(z[here], low, high)[:, None], psi[here])
+        return found
+
+    @cached_property
+    def _cuts(self) -> tuple[float, ...]:
+        drawn = self.wall.surface
+        return tuple(z * self.depth / drawn.depth for z in drawn.cuts)
+
+    @cached_property
+    def _splines(self) -> list[RectBivariateSpline]:
+        """Of each stretch, over the angle whose cosine runs with depth, and psi."""
+        turn = np.linspace(0.0, np.pi, NODES)
+        psi = np.linspace(0.0, QUARTER, max(_FEWEST, _EACH * len(self.departure.deviation.azimuths)))
+        stretches = list(itertools.pairwise(self._cuts))
+        places = [low + 0.5 * (high - low) * (1.0 - np.cos(turn)) for low, high in stretches]
+        every = self._exactly_widened(np.concatenate(places), psi).reshape(len(stretches), NODES, psi.size)
+        return [RectBivariateSpline(turn, psi, values) for values in every]
+
+    def _exactly_widened(self, z: FloatArray, psi: FloatArray) -> FloatArray:
         """(Z, P) by which the section's factor grows, as a share of it, at depths z (Z,) m and psi (P,) or (Z, P),
         0 to pi/2 rad.
 
@@ -235,17 +214,17 @@ class MovedWall:
     def _share(self, z: FloatArray, psi: FloatArray) -> FloatArray:
         surface, depth = self.wall.surface, self.depth
         # Just short of a rim; the drawn wall at the same share of its depth.
-        turn = np.clip(turn_of(z, 0.0, depth), _RIM, np.pi - _RIM)
+        turn = np.clip(turn_of(z, 0.0, depth), RIM, np.pi - RIM)
         share = np.sin(0.5 * turn) ** 2
         moved_z, drawn_z = share * depth, share * surface.depth
         a, b, a_angle, b_angle = (np.empty((z.size, 1)) for _ in range(4))
-        for which, (here, _, _) in enumerate(_stretches(surface.cuts, drawn_z)):
+        for which, (here, _, _) in enumerate(stretches_of(surface.cuts, drawn_z)):
             if here.any():
                 axes = surface.axes(drawn_z[here], stretch=which)
                 a[here, 0], b[here, 0], a_angle[here, 0], b_angle[here, 0] = axes
         wider, higher = np.empty((z.size, 1)), np.empty((z.size, 1))
         for found, depths, drawn_r in zip((wider, higher), self._depths, (a, b), strict=True):
-            for here, low, high in _stretches((0.0, *depths.joints, depth), moved_z):
+            for here, low, high in stretches_of((0.0, *depths.joints, depth), moved_z):
                 if here.any():
                     found[here, 0] = depths.frame_at_depth(moved_z[here], near=0.5 * (low + high)).r
             found -= drawn_r
@@ -267,10 +246,10 @@ class MovedWall:
 
 
 @lru_cache(maxsize=8)
-def moved_wall(shape: Oblong, deviation: WallDeviation, exit_radius: float) -> MovedWall:
+def moved_wall(shape: Oblong, deviation: WallDeviation, exit_radius: float, *, splined: bool = False) -> MovedWall:
     """The wall of a shape behind an exit of that radius, m, moved; kept for its meridians and its section."""
     wall = oblong_wall(shape, exit_radius)
-    return MovedWall(wall, Departure(deviation, wall.drawn))
+    return MovedWall(wall, Departure(deviation, wall.drawn), splined)
 
 
 @dataclass(frozen=True)
@@ -280,10 +259,11 @@ class MovedSection:
     shape: Oblong
     deviation: WallDeviation
     exit_radius: float
+    splined: bool = False
 
     @property
     def _wall(self) -> MovedWall:
-        return moved_wall(self.shape, self.deviation, self.exit_radius)
+        return moved_wall(self.shape, self.deviation, self.exit_radius, splined=self.splined)
 
     @property
     def _mouth(self) -> Mouth:

@@ -4,32 +4,26 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
-from typing import ClassVar
 
 import numpy as np
 
+from evenflare.compiled import njit
 from evenflare.units import FloatArray
-from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
 
 NODES = 65
 """Of each piece: a smooth wall is met to a tenth of a micrometre."""
 
 
-@dataclass(frozen=True)
-class Tabulated:
-    """A shape, each of whose pieces is a cubic spline through points of it with its own directions at the ends."""
-
-    family: ClassVar[str] = "tabulated"
-    shape: Shape
-
-    def meridian(self, exit_radius: float) -> Meridian:
-        """See Shape."""
-        return Meridian(tuple(_Spline(piece) for piece in self.shape.meridian(exit_radius).pieces))
+def by_splines(meridian: Meridian) -> Meridian:
+    """A wall by splines, a piece each."""
+    return Meridian(tuple(Spline(piece) for piece in meridian.pieces))
 
 
 @dataclass(frozen=True)
-class _Spline:
+class Spline:
+    """A piece of wall by a spline through NODES points of it."""
+
     piece: Piece
 
     @cached_property
@@ -47,15 +41,21 @@ class _Spline:
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
         t = np.asarray(t, dtype=np.float64)
-        k = np.minimum((t * (NODES - 1)).astype(int), NODES - 2)
-        x = t - k / (NODES - 1)
-        (z, z1, z2), (r, r1, r2) = (_at(self._powers[i : i + 4], k, x) for i in (0, 4))
+        return Frame(*_frames(self._powers, t.ravel()).reshape(5, *t.shape))
+
+
+@njit(cache=True)
+def _frames(powers, t):  # type: ignore[no-untyped-def]
+    """(5, N) rows of a Frame at parameters t (N,). Compiled: a sweep asks for few points, hundreds of times."""
+    found = np.empty((5, t.size))
+    for i in range(t.size):
+        k = min(int(t[i] * (NODES - 1)), NODES - 2)
+        x = t[i] - k / (NODES - 1)
+        a, b, c, d = powers[0, k], powers[1, k], powers[2, k], powers[3, k]
+        z, z1, z2 = ((a * x + b) * x + c) * x + d, (3.0 * a * x + 2.0 * b) * x + c, 6.0 * a * x + 2.0 * b
+        a, b, c, d = powers[4, k], powers[5, k], powers[6, k], powers[7, k]
+        r, r1, r2 = ((a * x + b) * x + c) * x + d, (3.0 * a * x + 2.0 * b) * x + c, 6.0 * a * x + 2.0 * b
         speed = np.sqrt(z1 * z1 + r1 * r1)
-        return Frame(z, r, np.arctan2(r1, z1), (z1 * r2 - r1 * z2) / speed**3, speed)
-
-
-def _at(powers: FloatArray, k: FloatArray, x: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """A cubic's value and first two derivatives at x in the stretches k."""
-    a, b, c, d = (each.take(k) for each in powers)
-    ax, slope = a * x, 2.0 * b
-    return ((ax + b) * x + c) * x + d, (3.0 * ax + slope) * x + c, 6.0 * ax + slope
+        found[0, i], found[1, i], found[2, i] = z, r, np.arctan2(r1, z1)
+        found[3, i], found[4, i] = (z1 * r2 - r1 * z2) / speed**3, speed
+    return found

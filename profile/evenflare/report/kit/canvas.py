@@ -9,6 +9,8 @@ from typing import Any, Literal
 
 from matplotlib.colors import LinearSegmentedColormap
 from matplotlib.figure import Figure
+from matplotlib.text import Text
+from matplotlib.transforms import Bbox
 
 from evenflare import files
 from evenflare.report.kit import style
@@ -52,6 +54,11 @@ def stacked(height: float, *, ratios: Sequence[float], columns: int = 1, alike: 
     figure = Figure(figsize=(WIDTH, height), layout="constrained")
     sharey: Literal["row", False] = "row" if columns > 1 else False
     return figure, figure.subplots(len(ratios), columns, sharex=alike, sharey=sharey, height_ratios=ratios)
+
+
+def words_box(text: Text) -> Bbox:
+    """Where words lie once all is laid out, pixels; of an annotation without its line."""
+    return Text.get_window_extent(text)
 
 
 def grid(rows: int, columns: int, *, height: float) -> tuple[Figure, Any]:

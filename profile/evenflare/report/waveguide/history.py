@@ -18,7 +18,7 @@ def scores(axes: Any, rows: Sequence[Mapping[str, Any]]) -> None:
         style.nothing(axes, "no candidate has been scored")
         return
     colours = dict(zip(dict.fromkeys(str(row.get("family", "")) for row in kept), itertools.cycle(style.COLOURS)))
-    for stage, size, opacity in (("estimate", 4, 0.35), ("screen", 6, 1.0), ("full", 28, 1.0)):
+    for stage, size, opacity in (("drawn", 4, 0.35), ("estimate", 4, 0.35), ("screen", 6, 1.0), ("full", 28, 1.0)):
         chosen = [row for row in kept if row["stage"] == stage]
         if not chosen:
             continue
@@ -39,7 +39,7 @@ def scores(axes: Any, rows: Sequence[Mapping[str, Any]]) -> None:
     if any(row["stage"] == "full" for row in kept):
         axes.scatter([], [], s=28, facecolor="none", edgecolor=style.INK, label="scored at full")
     last = max(row["number"] for row in kept)
-    for stage, dash in (("full", "-"), ("screen", "--"), ("estimate", ":")):
+    for stage, dash in (("full", "-"), ("screen", "--"), ("drawn", ":"), ("estimate", ":")):
         chosen = sorted(
             (row for row in kept if row["stage"] == stage and row["feasible"]), key=lambda row: int(row["number"])
         )

@@ -15,6 +15,8 @@ from evenflare.waveguide.wall_places import wall_places
 DRAWN = 0.04
 """Of the mouth's radius, how wide the widest zone is drawn."""
 KINDS = 6
+APART = 0.015
+"""Of the picture's width, between words side by side."""
 
 
 def figures(done: Toleranced, waveguide: Waveguide) -> dict[str, Any]:
@@ -35,6 +37,7 @@ def _band(done: Toleranced, waveguide: Waveguide) -> Any:
     slope = np.arctan2(np.gradient(r), np.gradient(z))
     k = np.clip(np.searchsorted([zone.to_z for zone in zones], z, side="right"), 0, len(zones) - 1)
     plus, minus = (np.array([getattr(zones[i], side) for i in k]) * times for side in ("plus", "minus"))
+    shown = list[tuple[float, float, str]]()
     for i, zone in enumerate(zones):
         mine = np.flatnonzero(k == i)
         if not mine.size:
@@ -44,22 +47,63 @@ def _band(done: Toleranced, waveguide: Waveguide) -> Any:
         edge = [np.concatenate([a, b[::-1]]) / MILLIMETRE for a, b in zip(out, inner, strict=True)]
         above.fill(*edge, color=style.INSIDE if i % 2 else style.SKY, linewidth=0.0)
         middle = mine[mine.size // 2]
-        above.annotate(
-            f"±{zone.plus / MILLIMETRE:.3g} mm",
-            (z[middle] / MILLIMETRE, r[middle] / MILLIMETRE),
-            xytext=(-8, 8),
-            textcoords="offset points",
-            ha="right" if i else "left",
-            va="bottom",
-            fontsize=style.TEXT - 1,
-            color=style.INK,
-        )
+        shown.append((z[middle], r[middle] + plus[middle], f"±{zone.plus / MILLIMETRE:.3g} mm"))
         if i:
-            above.axvline(zone.from_z / MILLIMETRE, color=style.QUIET, linewidth=0.7, linestyle=":")
+            at = zone.from_z / MILLIMETRE
+            above.plot([at, at], [0.0, r[-1] / MILLIMETRE], color=style.QUIET, linewidth=0.7, linestyle=":")
     above.plot(z / MILLIMETRE, r / MILLIMETRE, color=style.INK, linewidth=1.4)
     above.set_aspect("equal", adjustable="datalim")
     _heat(done, below, figure)
+    _labelled(figure, above, shown)
     return figure
+
+
+def _labelled(figure: Any, axes: Any, shown: list[tuple[float, float, str]]) -> None:
+    """Words for places (x, y, m) in rows above all that is drawn, each with a line to its place.
+
+    Beside its place a word would lie on the wall where that is steep, and on the next one where zones are narrow.
+    """
+    texts = [
+        axes.annotate(
+            words,
+            (x / MILLIMETRE, y / MILLIMETRE),
+            xytext=(0.5, 0.5),
+            textcoords="axes fraction",
+            ha="center",
+            va="top",
+            fontsize=style.TEXT - 1,
+            color=style.INK,
+            bbox={"facecolor": "white", "edgecolor": "none", "pad": 0.5},
+            arrowprops={"arrowstyle": "-", "color": style.QUIET, "linewidth": 0.7, "shrinkA": 0.0, "shrinkB": 0.0},
+        )
+        for x, y, words in shown
+    ]
+    figure.draw_without_rendering()  # lays everything out: words have sizes then
+    sizes = [canvas.words_box(text) for text in texts]
+    frame = axes.get_window_extent()
+    wide = np.array([size.width for size in sizes]) / frame.width + APART
+    row = 1.5 * max(size.height for size in sizes) / frame.height
+    rows = int(np.ceil(wide.sum() / (1.0 - APART)))
+    low, high = axes.dataLim.intervaly
+    axes.update_datalim([(axes.dataLim.x0, low + (high - low) / (1.0 - row * (rows + 1.0)))])
+    axes.autoscale_view()
+    figure.draw_without_rendering()
+    place = axes.transData + axes.transAxes.inverted()
+    for first in range(rows):
+        mine = list(range(first, len(texts), rows))
+        wanted = [float(place.transform(texts[i].xy)[0]) for i in mine]
+        for i, x in zip(mine, _spread(wanted, wide[mine]), strict=True):
+            texts[i].set_position((x, 1.0 - row * (first + 0.5)))
+            texts[i].set_zorder(4.0 + first)  # lines of higher rows pass behind
+
+
+def _spread(wanted: list[float], wide: FloatArray) -> FloatArray:
+    """Middles, within 0 to 1, of things so wide side by side, in the order of where they are wanted and near that."""
+    before = np.concatenate([[0.0], np.cumsum(wide)[:-1]])
+    # With what lies before taken away they need only rise; the mean of the rises from either side is near both.
+    rest = np.array(wanted) - before - 0.5 * wide
+    risen = 0.5 * (np.maximum.accumulate(rest) + np.minimum.accumulate(rest[::-1])[::-1])
+    return np.asarray(np.clip(risen, 0.0, max(0.0, 1.0 - wide.sum())) + before + 0.5 * wide)
 
 
 def _heat(done: Toleranced, axes: Any, figure: Any) -> None:

@@ -34,6 +34,7 @@ class Choice:
     flange_thickness: float | None = None
     bolt_circle: float | None = None
     bolts: int | None = None
+    front_bolts: int | None = None
     flange_width: float | None = None
     flange_height: float | None = None
     front_bolts: int | None = None

@@ -11,15 +11,20 @@ from evenflare.manufacture import SolidChoice, oblong_sizes, solid_sizes
 from evenflare.manufacture.milling.clearance import wall_cloud
 from evenflare.manufacture.milling.programs import programs
 from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.process.steps import OPERATIONS
 from evenflare.manufacture.process.types import Process
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide.surface import depth_at
 from oblongs import Choice
 
 
-def process(name: str = "router", *, tools=None, machine=None, **changes) -> Process:
-    """A bundled process with changes; `tools` by name of tool, `machine` by name of field."""
+def process(name: str = "router", *, tools=None, machine=None, whole=False, **changes) -> Process:
+    """A bundled process with changes; `tools` by name of tool, `machine` by name of field. whole : it cuts what stands
+    beside wall and seat too.
+    """
     found = read_process(name)
+    if not whole:
+        found = dataclasses.replace(found, hold_down=None, parting=0.0, **dict.fromkeys(OPERATIONS, ""))
     changed = tuple(dataclasses.replace(tool, **(tools or {}).get(tool.name, {})) for tool in found.tools)
     return dataclasses.replace(
         found, tools=changed, machine=dataclasses.replace(found.machine, **(machine or {})), **changes

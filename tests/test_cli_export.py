@@ -65,13 +65,13 @@ def words(path: Path) -> str:
 
 
 def test_router_files(routed: Path) -> None:
-    programs = {"roughing.nc", "finishing.nc", "back.nc", "toolpath.csv", "proof.json"}
+    programs = {"pins.nc", "roughing.nc", "finishing.nc", "profile.nc", "back.nc", "toolpath.csv", "proof.json"}
     assert names(routed) == WITH_PROCESS | programs | {"solid.step"}
 
 
 def test_every_program_is_proved_and_says_whose_it_is(routed: Path) -> None:
     proof = json.loads((routed / "proof.json").read_text(encoding="utf-8"))
-    assert [each["program"] for each in proof["programs"]] == ["roughing", "finishing", "back"]
+    assert [each["program"] for each in proof["programs"]] == [*("pins", "roughing", "finishing", "profile", "back")]
     report = (routed / "report.html").read_text(encoding="utf-8")
     for each in proof["programs"]:
         assert each["verdict"] == "pass"
@@ -118,7 +118,7 @@ def test_drawing_keeps_its_scale(routed: Path) -> None:
 
 def test_lathe_files(design: Path, tmp_path: Path) -> None:
     assert exported(design, tmp_path, "--process", "lathe") == 0
-    assert names(tmp_path) == WITH_PROCESS | {"turning.nc", "toolpath.csv", "proof.json"}
+    assert names(tmp_path) == WITH_PROCESS | {"outside.nc", "turning.nc", "toolpath.csv", "proof.json"}
     text = (tmp_path / "turning.nc").read_text(encoding="utf-8")
     assert "programmed_point: nose_centre" in text
     assert "G97" in text  # S is turns a minute, whatever ran before
@@ -178,16 +178,16 @@ def test_failed_proof_leaves_no_program(
     assert exported(design, tmp_path, "--process", "lathe") == 0
 
     def gouging(*given: Any) -> PartPrograms:
-        (program,) = programs(*given).programs
+        first, program = programs(*given).programs
         wrong = np.array(program.position)
         inside = np.flatnonzero(np.abs(wrong[:, 2] + 0.015) < 0.002)
         wrong[inside[-1], 0] += 0.1e-3
-        return PartPrograms((dataclasses.replace(program, position=wrong),))
+        return PartPrograms((first, dataclasses.replace(program, position=wrong)))
 
     monkeypatch.setattr(proving, "programs", gouging)
     assert exported(design, tmp_path, "--process", "lathe") == 1
     assert names(tmp_path) == WITH_PROCESS | {"proof.json"}
-    (proof,) = json.loads((tmp_path / "proof.json").read_text(encoding="utf-8"))["programs"]
+    _, proof = json.loads((tmp_path / "proof.json").read_text(encoding="utf-8"))["programs"]
     assert proof["verdict"] == "fail"
     # Along the normal of a wall at 40 degrees: 0.1 cos 40 = 0.077; the raster and the nose round it a little.
     assert proof["greatest_gouge_mm"] == pytest.approx(0.077, abs=0.01)

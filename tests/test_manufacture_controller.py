@@ -284,7 +284,7 @@ def test_export_warns_of_words_that_are_cycles_on_some_lathes(here, capsys):
     (here / "design.toml").write_text(DESIGN.replace("depth_mm = 80", "depth_mm = 20"), encoding="utf-8")
     code, out, err = said(capsys, "export design.toml --out turned --process lathe")
     assert code == 0, out + err
-    assert "warning: turning.nc: G90 and G94 choose absolute places" in err
+    assert "warning: outside.nc, turning.nc: G90 and G94 choose absolute places" in err
     pages = pypdf.PdfReader(here / "turned" / "setup_sheet.pdf").pages
     text = "".join("".join(page.extract_text() for page in pages).split())
     for words in ("G90andG94chooseabsolute", "Start:toZ5.800first", "Insert:itssideedgecutsupto", "Jaws:holdthestock"):

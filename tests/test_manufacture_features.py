@@ -38,6 +38,7 @@ from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import FAMILIES, Conical, Hyperbolic, Points, RoundedRectangle, Waveguide
 from oblongs import cones
+from programs_shared import process
 
 FINE = 0.005 * MM
 DEPTH, ANGLE = 90 * MM, 42 * DEGREE
@@ -336,7 +337,7 @@ def test_holes_near_the_corner_of_an_oblong_wall_are_refused():
 
 
 def test_what_no_program_cuts_is_said():
-    router, lathe = read_process("router"), read_process("lathe")
+    router, lathe = process("router"), process("lathe")
     assert len(features_words(features_of(Solid(), router), router)) == 1
     assert "back face" not in features_words(features_of(Solid(), router), router)[0]
     assert "4 mm" in features_words(features_of(Solid(**EDGE), router), router)[1]
@@ -344,6 +345,8 @@ def test_what_no_program_cuts_is_said():
     assert "the outside, the back face and any holes" in words[0]
     assert "seat" in words[1]
     assert "7 mm wide and 4 mm deep" in words[2]
+    whole = features_words(features_of(Solid(**SEAT | REBATE)), read_process("router"))
+    assert whole == ["any holes of the front that only the drawing has are in no program: the drawing has them"]
 
 
 DESIGN = """name = "shelf horn"

@@ -33,18 +33,18 @@ def proved() -> Proved:
 def test_programs_that_cut_the_part_are_written(tmp_path: Path) -> None:
     found = proved()
     write_programs(found, tmp_path)
-    assert {path.name for path in tmp_path.iterdir()} == {"turning.nc", "toolpath.csv"}
-    assert (tmp_path / "turning.nc").read_text(encoding="utf-8") == found.texts[0]
+    assert {path.name for path in tmp_path.iterdir()} == {"outside.nc", "turning.nc", "toolpath.csv"}
+    assert (tmp_path / "turning.nc").read_text(encoding="utf-8") == found.texts[1]
 
 
 def test_a_gouge_leaves_no_file(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     """A point 0.2 mm too far out, where the process allows 0.05 mm."""
 
     def gouging(*given):
-        (program,) = programs(*given).programs
+        first, program = programs(*given).programs
         wrong = np.array(program.position)
         wrong[np.flatnonzero(np.abs(wrong[:, 2] + 0.015) < 0.002)[-1], 0] += 0.2 * MM
-        return PartPrograms((dataclasses.replace(program, position=wrong),))
+        return PartPrograms((first, dataclasses.replace(program, position=wrong)))
 
     monkeypatch.setattr(proving, "programs", gouging)
     found = proved()

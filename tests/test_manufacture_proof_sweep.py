@@ -14,7 +14,7 @@ TOOLS = {
     "ball": (sweep.BALL, 3 * MM, 3 * MM),
     "bull": (sweep.BULL, 3 * MM, 1 * MM),
     "flat": (sweep.FLAT, 3 * MM, 0.0),
-    "drill": (sweep.DRILL, 3 * MM, 0.0),
+    "drill": (sweep.DRILL, 3 * MM, 1.0 / np.tan(np.radians(59.0))),
 }
 STEP = 0.5 * MM
 PLACES = 1001

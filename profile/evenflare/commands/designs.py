@@ -286,7 +286,7 @@ def export_command(
         )
     removed = making.clear_stale(folder, written)
     missing = [exported.points.no_tool] if exported.points.no_tool else []
-    told = [*settled.changes, *missing, *wall.asked_warnings(asked)]
+    told = [*settled.changes, *missing, *proved.left, *wall.asked_warnings(asked)]
     warnings = [*told, *making.program_warnings(process, proved), *making.slender_warnings(process, proved)]
     return Export(written, removed, proved.may_be_written, warnings, proved.left_out)
 

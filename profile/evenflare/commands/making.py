@@ -31,7 +31,11 @@ from evenflare.manufacture.sheets.layer_files import export_layers
 from evenflare.units import MILLIMETRE, MINUTE
 from evenflare.waveguide.cloud import cloud
 
-PROGRAMS = ("roughing.nc", "semi_finishing.nc", "finishing.nc", "turning_roughing.nc", "turning.nc", "back.nc")
+PROGRAMS = (
+    *("pins.nc", "roughing.nc", "semi_finishing.nc", "finishing.nc", "front_holes.nc", "countersinks.nc"),
+    *("profile.nc", "rebate.nc", "edge.nc", "outside.nc", "turning_roughing.nc", "turning.nc", "turning_back.nc"),
+    "back.nc",
+)
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = (
     *("toolpath.csv", "layers*.dxf", "layers.csv", "layer_points.csv", "glue_up.txt", "pattern.stl", "core.stl"),
@@ -102,9 +106,11 @@ def settled(design: Design, process: Process | None) -> Settled:
 def proved_programs(design: Design, process: Process) -> Proved:
     """A design's programs, proved. Errors: InputError where tools, stock or machine do not do for the part."""
     waveguide = design.waveguide
-    sizes = sizes_of(waveguide, design.solid)
+    sizes, features = sizes_of(waveguide, design.solid), features_of(design.solid, process)
     with process_faults(process):
-        return prove_programs(waveguide, process, sizes, design_id=design_id(design), name=design.name)
+        return prove_programs(
+            waveguide, process, sizes, design_id=design_id(design), name=design.name, features=features
+        )
 
 
 def slender_warnings(process: Process | None, proved: Proved) -> list[str]:
@@ -156,6 +162,7 @@ def make(
                 design_id=identity,
                 name=name,
                 style=process.stock.layer_edges,
+                front=features_of(design.solid, process).front,
             )
         count, share = len(layers.lamination.layers), layers.lamination.share_used
         layers_told = "1 layer" if count == 1 else f"{count} layers"
@@ -202,8 +209,8 @@ def program_warnings(process: Process | None, proved: Proved) -> list[str]:
     """What to look up before a turning program is run, where a control may take its words for something else."""
     if process is None or not proved.may_be_written:
         return []
-    told = cycle_warning(process)
-    return [f"{each.name}.nc: {told}" for each in proved.programs[:1] if each.kind == "turning" and told]
+    told, turned = cycle_warning(process), [each.name for each in proved.programs if each.kind == "turning"]
+    return [f"{', '.join(f'{name}.nc' for name in turned)}: {told}"] if told and turned else []
 
 
 def title_of(design: Design) -> str:

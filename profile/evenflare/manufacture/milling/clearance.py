@@ -139,4 +139,4 @@ def check_volume(process: Process, program: Program, part: Sequence[float]) -> N
 
 
 def _told(sizes: Sequence[float]) -> str:
-    return f"[{', '.join(f'{np.ceil(size / MILLIMETRE * 100 - 1e-6) / 100:g}' for size in sizes)}]"
+    return f"[{', '.join(f'{np.ceil(size / MILLIMETRE * 100 - 1e-6) / 100 + 0.0:g}' for size in sizes)}]"

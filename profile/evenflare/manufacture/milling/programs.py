@@ -15,13 +15,16 @@ from evenflare.manufacture.milling.clearance import (
     wall_cloud,
 )
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
+from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import back
 from evenflare.manufacture.milling.side_edge import with_edges
 from evenflare.manufacture.milling.start_end import parked
 from evenflare.manufacture.milling.turning import bore_radius, turning
+from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, stock_radius
 from evenflare.manufacture.part.extent import extent
+from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process
@@ -30,20 +33,25 @@ from evenflare.waveguide import Waveguide
 
 
 class PartPrograms(NamedTuple):
-    """The programs of a part in the order in which they run, and a line on each that cannot be made: name and why."""
+    """The programs of a part in the order in which they run, a line on each that cannot be made, name and why, and what
+    else of the part is in no program because a tool does not do, in words.
+    """
 
     programs: tuple[Program, ...] = ()
     left_out: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
 
 
-def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> PartPrograms:
-    """The programs of a part: of a router "roughing", "semi_finishing" if it has a tool, "finishing" and, where there
-    is a seat, "back"; of a lathe "turning", after "turning_roughing" if that has its own tool; none of a process that
-    makes none.
+def programs(
+    waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features = PLAIN
+) -> PartPrograms:
+    """The programs of a part: of a router "pins", "roughing", "semi_finishing" if it has a tool, "finishing", the
+    front's other operations and, where there is a seat, "back"; of a lathe "turning", after "turning_roughing" if that
+    has its own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
 
     A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
     runs on stock that was not roughed.
-    sizes  : of the part's outside.
+    sizes, features : of the part's outside, and what is cut from it.
     Errors : InputError with the place, and what would do, where no program can be made: the wall hides from the mouth,
              the stock or the machine is too small, the part not round on a lathe.
     """
@@ -61,17 +69,22 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
     check_stock(process, part)
     wall = wall_cloud(waveguide)
     if turned:
+        assert isinstance(sizes, Sizes)  # of a round part
         try:
             check_nose(waveguide, process.tool(process.finishing_tool), wall)
             made = turning(waveguide, process, behind=process.seat.depth)
             made = with_edges(made, process.machine, bore=bore_radius(waveguide, process))
+            others = lathe_operations(waveguide, process, sizes, features)
         except InputError as error:
             return PartPrograms(left_out=(f"turning: left out. {error}",))
-        return PartPrograms(_fitting(made, process, part))
+        first, then = _parted(others, OUTSIDE)
+        return PartPrograms(_fitting((*first, *made, *then), process, part), left=others.left)
 
     ridges_of(process)
 
-    found, left_out = list[Program](), list[str]()
+    others = operations(waveguide, process, sizes, features)
+    first, then = _parted(others, PINS)
+    found, left_out = list(first), list[str]()
 
     def evened() -> Program | None:
         if not process.semi_finishing_tool:
@@ -88,9 +101,11 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
         ("roughing", lambda: roughing(waveguide, process), ""),
         (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
-        ("back", lambda: back(waveguide, process, across=min(x, y)), ""),
+        ("back", lambda: back(waveguide, process, across=min(x, y), pinned=bool(first)), ""),
     ]
     for name, step, after in steps:
+        if name == "back":
+            found += then
         try:
             if after and after not in [each.name for each in found]:
                 raise InputError(f"it comes after {after}, which is left out")
@@ -101,7 +116,15 @@ def programs(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes)
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
-    return PartPrograms(_fitting(found, process, part), tuple(left_out))
+    return PartPrograms(_fitting(found, process, part), tuple(left_out), others.left)
+
+
+def _parted(others: Operations, early: str) -> tuple[tuple[Program, ...], tuple[Program, ...]]:
+    """The operation of that name, which runs before the wall's programs, and those after them."""
+    return (
+        tuple(each for each in others.programs if each.name == early),
+        tuple(each for each in others.programs if each.name != early),
+    )
 
 
 def _fitting(made: Sequence[Program], process: Process, part: Sequence[float]) -> tuple[Program, ...]:
@@ -116,6 +139,10 @@ def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSi
     """The stock that a part is cut from, at least, in words; mm."""
     x, y = extent(sizes)
     z = waveguide.depth + process.seat.depth
+    if process.hold_down is not None and process.profile_tool:
+        x, y = x + 2.0 * process.hold_down.margin, y + 2.0 * process.hold_down.margin
     if "lathe_programs" in process.makes:
+        if process.outside_tool:
+            x, z = 2.0 * stock_radius(process, 0.5 * x), z + FACING + process.parting
         return f"stock: diameter {x / MILLIMETRE:.1f}, length {z / MILLIMETRE:.1f} and what the chuck holds"
     return f"stock: block of {x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f} x {z / MILLIMETRE:.1f} or larger"

@@ -15,12 +15,12 @@ from evenflare.waveguide import Waveguide
 from evenflare.words import mm
 
 
-def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | None:
+def back(waveguide: Waveguide, process: Process, *, across: float, pinned: bool = False) -> Program | None:
     """The program for the back, with its own datum and the axis about which the part is flipped; None without a seat.
 
     The recess reaches from the back face to the throat plane; holes go on from its floor. Both are milled with one flat
     tool, holes as helices.
-    across : m, the part's smallest outside.
+    across : m, the part's smallest outside. pinned : whether the front's programs drilled holes for pins.
     Errors : InputError if the tool is too wide or too short, or a hole comes near the wall.
     """
     seat = process.seat
@@ -48,7 +48,10 @@ def back(waveguide: Waveguide, process: Process, *, across: float) -> Program | 
     setup = [
         "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
         f"plane the back until the part is {high / MILLIMETRE:.3f} high, front face to back face: Z0",
-        "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
+        "pins: put them into the holes that the program pins left in the spoil board, and the stock on them; X0 Y0"
+        " stays where it was"
+        if pinned
+        else "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
         f"seat: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",
         *words,

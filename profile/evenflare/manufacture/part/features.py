@@ -227,17 +227,26 @@ def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
 
 
 def features_words(features: Features, process: Process) -> list[str]:
-    """What of a part is in no program of its process, for the set-up; empty if all of it is."""
-    words = []
+    """What of a part is in no program of its process for want of a tool, for the set-up; empty if all of it is."""
+    words, milled = [], "mill_programs" in process.makes
+    outside = process.profile_tool if milled else process.outside_tool
+    seat = process.seat_tool if milled else process.back_tool
     if process.makes_programs:
-        cut = "mill_programs" in process.makes and features.seat.is_cut and process.seat_tool
-        back = "" if cut else ", the back face"
-        words.append(f"the outside{back} and any holes of the front are in no program: the drawing has them")
-    if features.seat.is_cut and not process.seat_tool:
+        lacking = [*([] if outside else ["the outside"]), *([] if features.seat.is_cut and seat else ["the back face"])]
+        holes = "any holes of the front that only the drawing has"
+        what = f"{', '.join(lacking)} and {holes}" if lacking else holes
+        words.append(f"{what} are in no program: the drawing has them")
+    if features.seat.is_cut and not seat:
         words.append("the driver's seat in the back is in no program: cut it by the drawing")
-    if features.edge_radius > 0.0:
+    elif features.seat.is_cut and features.seat.bolts and not milled:
+        words.append(
+            "the driver's holes are in no program: a lathe drills none off its axis. Drill them by the drawing"
+        )
+    if features.front.count and not milled:
+        words.append("the front's holes are in no program: drill them by the drawing")
+    if features.edge_radius > 0.0 and not (outside and (process.edge_tool or not milled)):
         words.append(f"the front's edge is in no program: round it to {mm(features.edge_radius)} mm")
-    elif features.has_rim:
+    elif features.edge_radius == 0.0 and features.has_rim and not (outside and (process.rebate_tool or not milled)):
         words.append(
             f"the rebate round the front is in no program: cut it {mm(features.rebate_width)} mm wide and"
             f" {mm(features.rebate_depth)} mm deep, to the baffle at hand"

@@ -7,7 +7,7 @@ from typing import Annotated, Literal
 
 from pydantic import Field, model_validator
 
-from evenflare.manufacture.process.types import Machine, Tool
+from evenflare.manufacture.process.types import POINT_ANGLE, Machine, Tool
 from evenflare.names import Name
 from evenflare.schema import Table, fault, number
 from evenflare.units import DEGREE, MILLIMETRE, MINUTE
@@ -113,6 +113,7 @@ class ToolTable(Table):
     shank_diameter_mm: Annotated[float, number(0.1, 100)] = Field(examples=[6])
     holder_diameter_mm: Annotated[float, number(0.1, 500)] = Field(examples=[40])
     holder_length_mm: Annotated[float, number(0, 500)] = Field(examples=[60])
+    point_angle_deg: Annotated[float, number(30, 170)] | None = None
     tool_number: Annotated[int, number(1, 99, whole=True)] | None = None
     edge_length_mm: Annotated[float, number(0.1, 100)] | None = None
     edge_angle_deg: Annotated[float, number(91, 120)] = 95.0
@@ -141,12 +142,14 @@ class ToolTable(Table):
             raise fault(
                 f'{start} corner_radius_mm: does not belong to kind = "{self.kind}". Remove it, or write "bull"'
             )
+        if self.point_angle_deg is not None and self.kind != "drill":
+            raise fault(f'{start} point_angle_deg: belongs to kind = "drill", this is "{self.kind}". Remove it')
         if self.flute_length_mm > self.reach_mm:
             raise fault(
                 f"{start} flute_length_mm = {self.flute_length_mm:g}: must be at most reach_mm = {self.reach_mm:g},"
                 " from tip to holder. Correct one"
             )
-        if self.diameter_mm is not None and self.reach_mm > SLENDER * self.diameter_mm:
+        if self.kind != "drill" and self.diameter_mm is not None and self.reach_mm > SLENDER * self.diameter_mm:
             raise fault(
                 f"{start} reach_mm = {self.reach_mm:g}: is over {SLENDER:g} times its diameter, such a cutter"
                 " breaks. Correct one"
@@ -170,6 +173,7 @@ class ToolTable(Table):
             holder_diameter=self.holder_diameter_mm * MILLIMETRE,
             holder_length=self.holder_length_mm * MILLIMETRE,
             spindle_nose=spindle_nose,
+            point_angle=POINT_ANGLE if self.point_angle_deg is None else self.point_angle_deg * DEGREE,
             number=self.tool_number or 0,
             edge_length=(self.edge_length_mm or 0.0) * MILLIMETRE,
             edge_angle=self.edge_angle_deg * DEGREE,

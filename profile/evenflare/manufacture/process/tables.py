@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Literal
 
@@ -12,8 +12,10 @@ from evenflare.files import InputError
 from evenflare.manufacture.process.accuracy import AccuracyTable
 from evenflare.manufacture.process.controller import Controller
 from evenflare.manufacture.process.controller_table import ControllerTable
+from evenflare.manufacture.process.hold_down import HoldDownTable
 from evenflare.manufacture.process.machine_tables import MachineTable, Size, Sizes, ToolTable, three
 from evenflare.manufacture.process.print_table import PrintTable
+from evenflare.manufacture.process.steps import NEEDED, OPERATIONS, STEPS, check_step
 from evenflare.manufacture.process.types import Casting, DriverSeat, Process, Product, Stock
 from evenflare.names import Name
 from evenflare.schema import Table, checked, fault, number, parsed
@@ -161,6 +163,14 @@ class ProcessFile(Table):
     finishing_tool: Name | None = None
     semi_finishing_tool: Name | None = None
     seat_tool: Name | None = None
+    profile_tool: Name | None = None
+    rebate_tool: Name | None = None
+    edge_tool: Name | None = None
+    hole_tool: Name | None = None
+    countersink_tool: Name | None = None
+    outside_tool: Name | None = None
+    back_tool: Name | None = None
+    parting_mm: Annotated[float, number(0, 100)] = 0.0
     tolerance_mm: Annotated[float, number(0.001, 5)] = Field(examples=[0.05])
     scallop_height_mm: Annotated[float, number(0.0005, 2)] = 0.01
     stock_left_mm: Annotated[float, number(0, 10)] = 0.5
@@ -173,13 +183,14 @@ class ProcessFile(Table):
     casting: CastingTable | None = None
     print: PrintTable | None = None
     accuracy: AccuracyTable | None = None
+    hold_down: HoldDownTable | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> ProcessFile:
         able = self._able
         for product in self.makes or []:
             if product not in able:
-                raise fault(f'makes: "{product}" needs {_NEEDED[product]}. Add that, or remove it from makes')
+                raise fault(f'makes: "{product}" needs {NEEDED[product]}. Add that, or remove it from makes')
         twice = next((each for each in self.makes or [] if (self.makes or []).count(each) > 1), None)
         if twice:
             raise fault(f'makes: names "{twice}" twice. Remove one')
@@ -190,8 +201,9 @@ class ProcessFile(Table):
         if len(set(numbers)) < len(numbers):
             again = next(number for number in numbers if numbers.count(number) > 1)
             raise fault(f"[[tools]] tool_number = {again}: two tools have it, and a controller calls one. Change one")
-        for key, allowed in _ALLOWED[self.machine.kind].items():
-            _check_step(key, getattr(self, key), allowed, kinds)
+        for key, allowed in STEPS[self.machine.kind].items():
+            check_step(key, getattr(self, key), allowed, kinds)
+        self._check_hold_down(kinds)
         if self.scallop_height_mm > self.tolerance_mm:
             raise fault(
                 f"scallop_height_mm = {self.scallop_height_mm:g}: must be at most tolerance_mm ="
@@ -205,6 +217,24 @@ class ProcessFile(Table):
         if self.machine.kind == "none" and self.tools:
             raise fault('[[tools]]: belong to a machine, and its kind is "none". Remove them, or name the machine')
         return self
+
+    def _check_hold_down(self, kinds: Mapping[str, str]) -> None:
+        if self.hold_down is not None and self.machine.kind != "router":
+            raise fault(f'[hold_down]: belongs to a router, and the machine is "{self.machine.kind}". Remove it')
+        if self.profile_tool is not None and self.hold_down is None:
+            raise fault(
+                "profile_tool: needs [hold_down], which says how the part is held as it is cut out. Add for example"
+                ' [hold_down] with kind = "tabs", by = "screws through the waste" and margin_mm = 40'
+            )
+        if self.parting_mm and self.outside_tool is None:
+            raise fault("parting_mm: needs outside_tool, which turns the outside. Name one, or remove it")
+        drills = {tool.diameter_mm for tool in self.tools if tool.kind == "drill"}
+        pins = None if self.hold_down is None else self.hold_down.pin_diameter_mm
+        if pins and pins not in drills:
+            raise fault(
+                f'[hold_down] pin_diameter_mm = {pins:g}: needs one of [[tools]] of kind "drill" of that diameter. Add'
+                " it, or leave the key out"
+            )
 
     @property
     def _able(self) -> tuple[Product, ...]:
@@ -242,48 +272,11 @@ class ProcessFile(Table):
             casting=None if self.casting is None else self.casting.value(),
             printing=None if self.print is None else self.print.value(),
             accuracy=None if self.accuracy is None else self.accuracy.value(),
-            semi_finishing_tool=self.semi_finishing_tool or "",
             semi_finishing_left=self.semi_finishing_left_mm * MILLIMETRE,
+            parting=self.parting_mm * MILLIMETRE,
+            hold_down=None if self.hold_down is None else self.hold_down.value(),
+            **{key: getattr(self, key) or "" for key in OPERATIONS},
         )
-
-
-_NEEDED: dict[Product, str] = {
-    "mill_programs": '[machine] kind = "router"',
-    "lathe_programs": '[machine] kind = "lathe"',
-    "sheets": '[stock] kind = "sheet"',
-    "pattern": "[casting]",
-    "prints": "[print]",
-}
-# By machine and step: the kinds of tool that can do it; a step in brackets may be left out.
-_ALLOWED: dict[str, dict[str, tuple[str, ...]]] = {
-    "router": {
-        "roughing_tool": ("flat", "bull"),
-        "semi_finishing_tool": ("ball", ""),
-        "finishing_tool": ("ball",),
-        "seat_tool": ("flat", ""),
-    },
-    "lathe": {
-        "roughing_tool": ("turning",),
-        "semi_finishing_tool": ("",),
-        "finishing_tool": ("turning",),
-        "seat_tool": ("",),
-    },
-    "none": {"roughing_tool": ("",), "semi_finishing_tool": ("",), "finishing_tool": ("",), "seat_tool": ("",)},
-}
-
-
-def _check_step(key: str, name: str | None, allowed: Sequence[str], kinds: Mapping[str, str]) -> None:
-    wanted = " or ".join(kind for kind in allowed if kind)
-    if name is None:
-        if "" not in allowed:
-            raise fault(f"{key}: missing. Write the name of one of [[tools]] of kind {wanted}")
-    elif not wanted:
-        raise fault(f'{key} = "{name}": this machine has no such step. Remove it')
-    elif name not in kinds:
-        known = ", ".join(f'"{each}"' for each in kinds) or "none"
-        raise fault(f'{key} = "{name}": must be one of [[tools]]: {known}. Correct it, or add that tool')
-    elif kinds[name] not in allowed:
-        raise fault(f'{key} = "{name}": is of kind {kinds[name]}, must be {wanted}. Name another tool')
 
 
 def process_from(path: Path) -> Process:

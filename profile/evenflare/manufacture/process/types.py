@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from typing import Literal
 
@@ -14,6 +15,9 @@ ToolKind = Literal["ball", "bull", "flat", "turning", "drill"]
 MachineKind = Literal["router", "lathe", "none"]
 Product = Literal["mill_programs", "lathe_programs", "sheets", "pattern", "prints"]
 ProgrammedPoint = Literal["nose_centre", "imaginary_tip"]
+Holding = Literal["tabs", "onion_skin", "free"]
+POINT_ANGLE = math.radians(118.0)
+"""Of a twist drill (common practice, no source)."""
 
 
 @dataclass(frozen=True)
@@ -30,6 +34,7 @@ class Tool:
     number           : by which a controller calls it; 0: none.
     edge_length      : of an insert's side edge, from its tip; 0: not known.
     edge_angle       : rad, between that edge and the feed along the axis (ISO 3002-1, from memory).
+    point_angle      : rad, of a drill's cone, from side to side: pi / 2 cuts countersinks for metric screws.
     A turning tool's diameter is twice its nose radius; its reach is what the bar stands out, its shank_diameter the
     bar's height across the axis of the part.
     """
@@ -47,6 +52,7 @@ class Tool:
     number: int = 0
     edge_length: float = 0.0
     edge_angle: float = 95 * DEGREE
+    point_angle: float = POINT_ANGLE
 
     @property
     def radius(self) -> float:
@@ -135,6 +141,33 @@ class DriverSeat:
 
 
 @dataclass(frozen=True)
+class HoldDown:
+    """How a router's part is held while it is cut free from larger stock; lengths in m.
+
+    kind          : what is left at the part's back: tabs, a skin all round, or nothing.
+    by            : what holds the stock, and a part that is cut quite free, in words.
+    margin        : of stock beyond the part's outside, on every side.
+    tabs          : how many, of `tab_width` along the outside and `tab_height` above the back.
+    skin          : thickness of an onion skin.
+    pin_diameter  : of two pins beside the part, for the flip; 0: none.
+    """
+
+    kind: Holding
+    by: str
+    margin: float
+    tabs: int = 0
+    tab_width: float = 0.0
+    tab_height: float = 0.0
+    skin: float = 0.0
+    pin_diameter: float = 0.0
+
+    @property
+    def kept(self) -> float:
+        """m, of what is left above the back, where it is left."""
+        return {"tabs": self.tab_height, "onion_skin": self.skin, "free": 0.0}[self.kind]
+
+
+@dataclass(frozen=True)
 class Casting:
     """How a pattern is made larger than the part.
 
@@ -190,11 +223,16 @@ class Process:
 
     roughing_tool, finishing_tool, seat_tool : names of tools; empty where the process has no such step.
     semi_finishing_tool, semi_finishing_left : a ball that runs between them, or "", and m that it leaves on the wall.
+    profile_tool   : of a router, for the outside; rebate_tool : for the front's rebate; edge_tool : for its rounded
+                     edge; hole_tool : for holes through the front as helices, where no drill has their diameter;
+                     countersink_tool; outside_tool : of a lathe, for front, outside and edge; back_tool : for the
+                     driver's recess. Empty: as above.
     tolerance      : m, by which the surface may depart, either way along its normal.
     scallop_height : m, of the ridges that finishing leaves.
     stock_left     : m, that roughing leaves along the normal.
     stepdown       : m, from level to level of roughing, or the depth of cut of a turning pass.
     density        : kg/m3.
+    parting        : m, of a lathe: how far behind the part's back the outside is turned, for parting it off.
     makes          : what it makes of a part, beside its solid and its points, which any export has.
     controller     : how programs are written.
     accuracy       : what it does to a wall; None where the file does not say.
@@ -221,6 +259,15 @@ class Process:
     controller: Controller = Controller()
     semi_finishing_tool: str = ""
     semi_finishing_left: float = 0.0
+    profile_tool: str = ""
+    rebate_tool: str = ""
+    edge_tool: str = ""
+    hole_tool: str = ""
+    countersink_tool: str = ""
+    outside_tool: str = ""
+    back_tool: str = ""
+    parting: float = 0.0
+    hold_down: HoldDown | None = None
 
     @property
     def makes_programs(self) -> bool:

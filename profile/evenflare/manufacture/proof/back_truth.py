@@ -38,3 +38,22 @@ def back_truth(seat: DriverSeat, *, hole_depth: float, throat_radius: float, fac
     count = rays_around(recess, step)
     walls = np.full((count, rows), recess)
     return Truth(step, heights, slopes, opening, walls, -np.ones_like(walls), 0.5 * step - seat.depth, "whole")
+
+
+def turned_back_truth(seat: DriverSeat, *, throat_radius: float, radius: float, nose: float, step: float) -> Truth:
+    """The back of a turned part as a half-section: z = 0 at the back face, the throat plane `seat.depth` below it; m.
+
+    nose : m, the radius that the recess's corner keeps, within which nothing is compared.
+    """
+    distance = np.hypot(step * np.arange(round(radius / step) + 1)[:, None], 0.0)
+    recess, upright = (0.5 * seat.diameter if seat.depth > 0.0 else 0.0), UPRIGHT * step
+    heights = np.where(distance < recess, -seat.depth, 0.0)
+    blind = (distance > recess - nose - upright) & (distance < recess + upright) & (recess > 0.0)
+    opening = distance < throat_radius
+    heights[opening] = -seat.depth
+    slopes = np.where(blind | (distance < throat_radius + upright) | (distance > radius - upright), np.nan, 1.0)
+    rows = int(np.ceil(seat.depth / step - 0.5)) if recess > 0.0 else 0
+    z = 0.5 * step - seat.depth + step * np.arange(rows)
+    walls = np.where(z > nose - seat.depth, recess, np.nan)[None, :]
+    lowest = 0.5 * step - seat.depth
+    return Truth(step, heights, slopes, opening, walls, -np.ones_like(walls), lowest, "half_section")

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -64,6 +64,18 @@ def deviation(piece: Workpiece) -> Deviation:
     )
     x, y, gouges, leftovers = _map(truth, piece.origin, piece.heights.shape, found)
     return Deviation(_worst(least, -1.0), _worst(most, 1.0), plug, x, y, gouges, leftovers)
+
+
+def compared(piece: Workpiece, off: FloatArray, *, upright: Sequence[Worst]) -> Deviation:
+    """The same of signed departures `off` (X, Y), m, over the whole raster; upright : gouge and leftover elsewhere."""
+    x, y = (low + piece.truth.step * np.arange(n) for low, n in zip(piece.origin, off.shape, strict=True))
+    part = (off, x[:, None], y, np.where(np.isfinite(piece.heights), piece.heights, 0.0))
+    middles = _map(piece.truth, piece.origin, off.shape, [part])
+    gouge, leftover = (
+        max(_worst(part, sign), other, key=lambda worst: worst.size)
+        for sign, other in zip((-1.0, 1.0), upright, strict=True)
+    )
+    return Deviation(gouge, leftover, 0.0, *middles)
 
 
 _Part = tuple[FloatArray, Any, Any, Any]

@@ -11,6 +11,7 @@ from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.programs import programs, stock_needed
 from evenflare.manufacture.milling.toolpath_csv import toolpath
+from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process
@@ -31,6 +32,7 @@ class Proved:
     stock    : what the part is cut from, in words.
     newline  : what ends the lines of the programs' files.
     left_out : programs that cannot be made, a line on each.
+    left     : what of the part is in no program because a tool does not do, in words.
     """
 
     programs: tuple[Program, ...] = ()
@@ -40,6 +42,7 @@ class Proved:
     stock: str = ""
     newline: str = "\n"
     left_out: tuple[str, ...] = ()
+    left: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         """ValueError for programs whose proof is missing or is another's."""
@@ -54,14 +57,20 @@ class Proved:
 
 
 def prove_programs(
-    waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, *, design_id: str, name: str
+    waveguide: Waveguide,
+    process: Process,
+    sizes: Sizes | OblongSizes,
+    *,
+    design_id: str,
+    name: str,
+    features: Features = PLAIN,
 ) -> Proved:
     """Make a part's programs, write them to a bench of their own, read them back and cut the part with them.
 
-    sizes  : of the part's outside.
+    sizes, features : of the part's outside, and what is cut from it.
     Errors : InputError where tools, stock or machine do not do for the part.
     """
-    made, left_out = programs(waveguide, process, sizes)
+    made, left_out, left = programs(waveguide, process, sizes, features)
     if not made:
         return Proved(left_out=left_out)
     stock = stock_needed(waveguide, process, sizes)
@@ -70,10 +79,10 @@ def prove_programs(
         for order, (path, program) in enumerate(zip(paths, made, strict=True)):
             text = gcode(program, process, design_id=design_id, name=name, setup=[stock], order=order)
             files.write_text(path, text, newline=process.controller.newline)
-        proof = prove_files(waveguide, paths, process, sizes=sizes)
+        proof = prove_files(waveguide, paths, process, sizes=sizes, features=features)
         texts = tuple(path.read_text(encoding="utf-8") for path in paths)
     listed = toolpath(made, process, design_id=design_id, name=name)
-    return Proved(made, texts, listed, proof, stock, process.controller.newline, left_out)
+    return Proved(made, texts, listed, proof, stock, process.controller.newline, left_out, left)
 
 
 def _left(proof: ProgramProof) -> str:

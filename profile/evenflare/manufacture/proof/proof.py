@@ -4,18 +4,24 @@ from __future__ import annotations
 
 import json
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from evenflare.files import InputError, write_text
+from evenflare.manufacture.milling.operations import OPERATIONS
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, TURNED_BACK
+from evenflare.manufacture.part.bolts import front_places
+from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.outline import Sizes
+from evenflare.manufacture.part.rim import rim_of
 from evenflare.manufacture.process.types import DriverSeat, Tool
-from evenflare.manufacture.proof.back_truth import back_truth
+from evenflare.manufacture.proof.around import Around, departures
+from evenflare.manufacture.proof.back_truth import UPRIGHT, back_truth, turned_back_truth
 from evenflare.manufacture.proof.deviation import Deviation, Worst, deviation
 from evenflare.manufacture.proof.simulate import Contact, Workpiece, cut, stock
 from evenflare.manufacture.proof.truth import Front, truth
@@ -101,12 +107,14 @@ class Proof:
         return all(each.accepted for each in self.programs)
 
 
-def front_of(sizes: Sizes | OblongSizes) -> Front:
-    """The front face of a part and the places of its bolts."""
-    holes = tuple((x, y, BOLT_CLEARANCE) for x, y in flange_bolts(sizes))
-    if sizes.flange_diameter is not None:
-        return Front((0.5 * sizes.flange_diameter, 0.5 * sizes.flange_diameter), holes=holes)
-    return Front((0.5 * (sizes.flange_width or 0.0), 0.5 * (sizes.flange_height or 0.0)), round=False, holes=holes)
+def front_of(sizes: Sizes | OblongSizes, features: Features = PLAIN, *, step: float = 0.0) -> Front:
+    """The front face of a part, less what else is cut from it and UPRIGHT steps, and the places of its bolts."""
+    front = features.front
+    holes = [(x, y, BOLT_CLEARANCE) for x, y in flange_bolts(sizes)]
+    holes += [(x, y, 0.5 * front.widest + UPRIGHT * step) for x, y in front_places(sizes, front)]
+    rim = rim_of(sizes)
+    taken = max(features.edge_radius, features.rebate_width) + (UPRIGHT * step if features.has_rim else 0.0)
+    return Front((rim.half[0] - taken, rim.half[1] - taken), round=rim.round, holes=tuple(holes))
 
 
 def prove(
@@ -123,6 +131,7 @@ def prove(
     grid: float | None = None,
     bore: float = 0.0,
     programmed_point: str = "nose_centre",
+    around: Around | None = None,
 ) -> Proof:
     """Cut a part in software with programs as read back from their files, in the order given: roughing, then finishing.
 
@@ -135,6 +144,7 @@ def prove(
     grid             : m; left out: GRID or what LARGEST_RASTER asks for, and TURNED_GRID for turning.
     bore             : m, radius of the hole drilled before turning.
     programmed_point : of turning programs.
+    around           : what programs of OPERATIONS should leave, each of which finishes its own.
     Errors           : InputError for a grid that is out of range, or a turning program for an oblong part.
     """
     face, finished = front_of(sizes), {}
@@ -143,35 +153,77 @@ def prove(
     setups = [_setup(program) for program in programs]
     for setup in dict.fromkeys(setups):
         half = np.maximum(face.size, np.zeros(2) if block is None or setup == "back" else 0.5 * np.asarray(block))
-        step = checked_grid(grid, 2.0 * float(half.max()), turned=setup == "turning")
+        step = checked_grid(grid, 2.0 * float(half.max()), turned=setup in ("turning", TURNED_BACK))
         if setup == "back":
             asked = seat or DriverSeat()
             deep = asked.hole_depth if hole_depth is None else hole_depth
             throat = waveguide.meridian.throat_radius if waveguide.is_round else waveguide.surface.throat_radius
             piece = stock(back_truth(asked, hole_depth=deep, throat_radius=throat, face=face, step=step))
+        elif setup == TURNED_BACK:
+            nose = programs[setups.index(setup)].tool.corner_radius
+            throat = waveguide.meridian.throat_radius
+            bare = turned_back_truth(
+                seat or DriverSeat(), throat_radius=throat, radius=face.size[0], nose=nose, step=step
+            )
+            piece = stock(bare, top=FACING, bore=throat)
         elif setup == "turning" and not waveguide.is_round:
             raise InputError("turning: the waveguide is oblong, and a lathe turns round parts. Take a router")
         else:
             size, turned = (float(half[0]), float(half[1])), setup == "turning"
-            exact = truth(waveguide, step=step, half_size=size, front=face, half_section=turned)
-            piece = stock(exact, top=top, bore=bore if turned else 0.0)
+            cut_away = face if around is None else front_of(sizes, around.features, step=step)
+            exact = truth(waveguide, step=step, half_size=size, front=cut_away, half_section=turned)
+            faced = any(program.name == OUTSIDE for program in programs)
+            piece = stock(exact, top=FACING if turned and faced else top, bore=bore if turned else 0.0)
         here = [number for number, other in enumerate(setups) if other == setup]
+        beside = (*OPERATIONS, OUTSIDE)
+        walls = [number for number in here if programs[number].name not in beside]
         for number in here:
-            piece, contacts = cut(piece, programs[number], programmed_point=programmed_point)
+            moved = _as_bored(programs[number], programmed_point)
+            piece, contacts = cut(piece, moved, programmed_point=programmed_point)
+            others = None
+            if programs[number].name in beside:
+                if around is None:
+                    raise ValueError(f"{programs[number].name}: needs what it should leave, around")
+                others = departures(_of_tip(moved, programmed_point), piece, around)
             finished[number] = _judged(
                 programs[number],
                 piece,
                 contacts,
                 tolerance=tolerance,
-                allowed=None if number != here[-1] else scallop_height + (tolerance if setup == BACK else beyond),
+                allowed=scallop_height + (tolerance if others or setup in (BACK, TURNED_BACK) else beyond)
+                if others or walls[-1:] == [number]
+                else None,
                 programmed_point=programmed_point if setup == "turning" else None,
+                others=others,
             )
     return Proof(tuple(finished[number] for number in range(len(programs))))
 
 
+def _as_bored(program: Program, programmed_point: str) -> Program:
+    """A program whose points count as those of a boring tool; of an outside tool the imaginary tip lies on the other
+    side of the nose, and no bar stands in a bore.
+    """
+    if program.name != OUTSIDE:
+        return program
+    tool, position = program.tool, np.array(program.position)
+    if programmed_point == "imaginary_tip":
+        position[:, 0] += 2.0 * tool.corner_radius
+    return replace(program, tool=replace(tool, shank_diameter=0.0), position=position)
+
+
+def _of_tip(program: Program, programmed_point: str) -> Program:
+    """A turning program with the places of the nose's lowest point, as of a ball; any other as it is."""
+    if program.kind != "turning":
+        return program
+    nose, position = program.tool.corner_radius, np.array(program.position)
+    position[:, 0] -= nose if programmed_point == "imaginary_tip" else 0.0
+    position[:, 2] -= nose if programmed_point == "nose_centre" else 0.0
+    return replace(program, position=position)
+
+
 def _setup(program: Program) -> str:
     """Programs of one set-up follow one another on one workpiece."""
-    return "back" if program.name == BACK else program.kind
+    return program.name if program.name in (BACK, TURNED_BACK) else program.kind
 
 
 def checked_grid(grid: float | None, size: float, *, turned: bool) -> float:
@@ -197,8 +249,12 @@ def _judged(
     tolerance: float,
     allowed: float | None,
     programmed_point: str | None,
+    others: Deviation | None,
 ) -> ProgramProof:
-    found, engaged = deviation(piece), piece.engaged
+    """others : of what the program cuts beside the wall; the wall is then looked at for gouges only."""
+    wall = deviation(piece)
+    found = wall if others is None else replace(others, gouge=max(wall.gouge, others.gouge, key=lambda w: w.size))
+    engaged = piece.engaged
     collisions = [Worst(each.depth, each.place) for each in contacts if each.what != "rapid move"]
     return ProgramProof(
         program=program.name,

@@ -8,12 +8,18 @@ from dataclasses import replace
 from pathlib import Path
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.drilling import hole_maker
 from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
+from evenflare.manufacture.milling.operations import COUNTERSINKS, EDGE, HOLES, PINS, PROFILE, REBATE
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.turning_outside import OUTSIDE, TURNED_BACK
+from evenflare.manufacture.part.extent import extent
+from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.proof.around import around_part
 from evenflare.manufacture.proof.proof import BACK, Proof, prove
 from evenflare.manufacture.proof.simulate import PROGRAMMED_POINTS
 from evenflare.units import MILLIMETRE
@@ -32,20 +38,20 @@ def prove_files(
     process: Process,
     *,
     sizes: Sizes | OblongSizes,
+    features: Features = PLAIN,
     grid: float | None = None,
 ) -> Proof:
     """Cut a part in software with the programs in files, in the order in which they are run; see prove.
 
     A bore to drill first, the depth of holes and the programmed point are taken from the files' headers, as a
     machinist takes them.
-    grid   : m, see prove.
+    features : cut from the part; grid : m, see prove.
     Errors : InputError as read_gcode and prove, for a turning program without its programmed point, and for a file
              name that is no program of a process.
     """
-    controller = process.controller
+    controller, rapid = process.controller, process.machine.rapid_feed
     read = [
-        read_gcode(path, tool=_tool(path, process), rapid_feed=process.machine.rapid_feed, controller=controller)
-        for path in paths
+        read_gcode(path, tool=_tool(path, process, features), rapid_feed=rapid, controller=controller) for path in paths
     ]
     size = process.stock.size
     turned = [each for each in read if each.program.kind == "turning"]
@@ -63,14 +69,24 @@ def prove_files(
         scallop_height=process.scallop_height,
         seat=process.seat,
         hole_depth=holes[0] if holes else None,
-        block=None if size is None else size[:2],
+        block=_block(process, sizes) if size is None else size[:2],
         bore=0.5 * bores[0] if bores else 0.0,
         grid=grid,
         programmed_point=points.pop() if points else PROGRAMMED_POINTS[0],
+        around=around_part(waveguide, process, sizes, features, pinned=any(each.program.name == PINS for each in read)),
     )
 
 
-def _tool(path: Path, process: Process) -> Tool:
+def _block(process: Process, sizes: Sizes | OblongSizes) -> tuple[float, float] | None:
+    """m, x and y of the stock that the programs ask for; None: the part's own."""
+    hold = process.hold_down
+    if hold is None or not process.profile_tool:
+        return None
+    x, y = extent(sizes)
+    return x + 2.0 * hold.margin, y + 2.0 * hold.margin
+
+
+def _tool(path: Path, process: Process, features: Features) -> Tool:
     tools = {
         "roughing": process.roughing_tool,
         SEMI: process.semi_finishing_tool,
@@ -78,7 +94,17 @@ def _tool(path: Path, process: Process) -> Tool:
         "turning_roughing": process.roughing_tool,
         "turning": process.finishing_tool,
         BACK: process.seat_tool,
+        PROFILE: process.profile_tool,
+        REBATE: process.rebate_tool,
+        EDGE: process.edge_tool,
+        COUNTERSINKS: process.countersink_tool,
+        OUTSIDE: process.outside_tool,
+        TURNED_BACK: process.back_tool,
     }
+    if path.stem == HOLES:
+        return hole_maker(process, features.front.diameter)
+    if path.stem == PINS and process.hold_down is not None:
+        return hole_maker(process, process.hold_down.pin_diameter)
     if path.stem not in tools:
         raise InputError(f"{path}: is no program of a process: must be one of {', '.join(tools)}, with .nc")
     return process.tool(tools[path.stem])

@@ -127,7 +127,8 @@ def shape_of(tool: Tool) -> tuple[tuple[int, float, float], dict[str, tuple[floa
     if tool.kind == "turning":
         return (sweep.BALL, tool.corner_radius, tool.corner_radius), {}
     radius = 0.5 * tool.diameter
-    corner = {"ball": radius, "bull": tool.corner_radius}.get(tool.kind, 0.0)
+    rise = 1.0 / np.tan(0.5 * tool.point_angle)
+    corner = {"ball": radius, "bull": tool.corner_radius, "drill": float(rise)}.get(tool.kind, 0.0)
     collars = {}
     if tool.shank_diameter > tool.diameter + 2 * sweep.SKIN:
         collars["shank"] = (0.5 * tool.shank_diameter, tool.flute_length)

@@ -3,7 +3,8 @@
 A cutter is convex and turns, so that above each height it is a disc. A straight move sweeps it over a place at a
 distance s along and w across the move; the lowest point of what is swept there is the least of a convex function of
 the way gone, the farthest point along a ray the greatest of a concave one. Balls, flat ends and flanks have closed
-forms; a rounded edge and a drill's cone are sought by halving. Lengths in m. Compiled; holds no Python objects.
+forms; a rounded edge and a drill's cone are sought by halving. A tool is its kind, radius and corner's radius; of a
+drill the last is the rise of its point per radius. Lengths in m. Compiled; holds no Python objects.
 """
 
 from __future__ import annotations
@@ -17,8 +18,6 @@ from evenflare.manufacture.proof.turned_depth import turned_depth
 from evenflare.units import BoolArray, FloatArray
 
 BALL, BULL, FLAT, DRILL = 0, 1, 2, 3
-DRILL_SLOPE = 1.0 / math.tan(math.radians(59.0))
-"""Rise of a drill's point per radius, for the usual 118 degrees (common practice, no source)."""
 SKIN = 1e-6
 """m, by which a tool is taken smaller where it must not touch: rounding of a program's last digit is no contact."""
 SLIVER = 0.05e-3
@@ -34,7 +33,7 @@ _GOLDEN = 0.6180339887498949
 def _rise(kind: int, radius: float, corner: float, d: float) -> tuple[float, float]:
     """The underside's height above the tip at the distance d from the tool's axis, and its slope there."""
     if kind == DRILL:
-        return DRILL_SLOPE * d, DRILL_SLOPE
+        return corner * d, corner
     beyond = d - (radius - corner)
     if beyond <= 0.0:
         return 0.0, 0.0
@@ -181,7 +180,7 @@ def milled(
     kind, radius, corner = tool
     top, turned = heights.max(), heights.shape[1] == 1
     contacts = np.zeros((3 + collars.shape[0], 5))
-    small = (kind, radius - SKIN, min(corner, radius - SKIN))
+    small = (kind, radius - SKIN, corner if kind == DRILL else min(corner, radius - SKIN))
     lift = points[0] * 0.0
     lift[2] = SKIN
     for move in range(1, points.shape[0]):
@@ -252,7 +251,7 @@ def _wide(tool: tuple[int, float, float], above: float) -> float:
     """Radius of a tool at a height >= 0 above its tip."""
     kind, radius, corner = tool
     if kind == DRILL:
-        return min(radius, max(above, 0.0) / DRILL_SLOPE)
+        return min(radius, max(above, 0.0) / corner)
     if above >= corner:
         return radius
     return radius - corner + math.sqrt(max(above * (2.0 * corner - above), 0.0))
@@ -329,7 +328,7 @@ def bored(
     """
     kind, radius, corner = tool
     # How far the tool's end, below its flank, reaches up.
-    shaped = radius * DRILL_SLOPE if kind == DRILL else corner
+    shaped = radius * corner if kind == DRILL else corner
     count, rows = reach.shape
     turn = 2.0 * math.pi / count
     above_tip = radius if kind == BALL else 0.0

@@ -27,6 +27,8 @@ COLOURS = {
     "cut_inside_front": 5,
     "cut_inside_back": 4,
     "drill": 3,
+    "drill_back": 2,
+    "pocket_back": 2,
     "engrave": 6,
     "go": 3,
     "no_go": 1,

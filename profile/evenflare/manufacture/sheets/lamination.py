@@ -3,17 +3,20 @@
 from __future__ import annotations
 
 import itertools
+import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 
 from evenflare.files import InputError
+from evenflare.manufacture.part.bolts import bolt_places, front_places, hole_depth
+from evenflare.manufacture.part.features import PLAIN, FrontHoles
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
-from evenflare.manufacture.part.outline import Sizes
+from evenflare.manufacture.part.outline import COINCIDENT, Sizes
 from evenflare.manufacture.part.rings import Bore, Outline, between, beyond, outside_of, shrunk, smallest
-from evenflare.manufacture.process.types import Process, Stock
+from evenflare.manufacture.process.types import DriverSeat, Process, Stock
 from evenflare.manufacture.sheets.dowels import dowel_places
 from evenflare.manufacture.sheets.nesting import Placement, capacity, nest
 from evenflare.manufacture.wall.spacing import checked_chord_error
@@ -30,6 +33,21 @@ MOST_LAYERS = 500
 
 
 @dataclass(frozen=True)
+class LayerHole:
+    """A circle that is cut in a layer besides its opening, m: about (x, y) from the axis.
+
+    operation : "drill" through it; "drill_back" and "pocket_back" from its back, `depth` deep.
+    depth     : m; None: through.
+    """
+
+    operation: str
+    x: float
+    y: float
+    radius: float
+    depth: float | None = None
+
+
+@dataclass(frozen=True)
 class Layer:
     """One sheet's part, seen from its front.
 
@@ -40,6 +58,7 @@ class Layer:
     cuts         : operation and outline of what is cut out of it: ("cut_inside", ...) straight through, or
                    ("cut_inside_front", ...) and ("cut_inside_back", ...) of a bevel.
     left         : m, the most that is left to take off the wall, sideways.
+    holes        : the front's, and as far as they reach into it the driver's and its recess.
     """
 
     number: int
@@ -50,6 +69,7 @@ class Layer:
     back: Outline
     cuts: tuple[tuple[str, Outline], ...]
     left: float
+    holes: tuple[LayerHole, ...] = ()
 
     @property
     def thickness(self) -> float:
@@ -107,7 +127,15 @@ def _volume(layer: Layer) -> float:
     """m3: a prismatoid's, which is exact where the opening's sides run straight."""
     first, last = layer.cuts[0][1], layer.cuts[-1][1]
     middle = between(last, first, 0.5, chord_error=1e-6).area
-    return layer.thickness * (layer.outside.area - (first.area + 4.0 * middle + last.area) / 6.0)
+    pocket = next((hole for hole in layer.holes if hole.operation == "pocket_back"), None)
+    deep = 0.0 if pocket is None or pocket.depth is None else pocket.depth
+    taken = 0.0 if pocket is None else deep * (math.pi * pocket.radius**2 - last.area)
+    for hole in layer.holes:
+        if hole is not pocket:
+            inside = pocket is not None and math.hypot(hole.x, hole.y) < pocket.radius
+            height = layer.thickness if hole.depth is None else hole.depth
+            taken += math.pi * hole.radius**2 * (height - (deep if inside else 0.0))
+    return layer.thickness * (layer.outside.area - (first.area + 4.0 * middle + last.area) / 6.0) - taken
 
 
 def laminate(
@@ -119,6 +147,7 @@ def laminate(
     style: Style = "step",
     allowance: float | None = None,
     dowel_diameter: float = DOWEL,
+    front: FrontHoles = PLAIN.front,
 ) -> Lamination:
     """A block of `sizes` cut into layers, from the front face back, of the thickness of the sheets they come from.
 
@@ -128,6 +157,7 @@ def laminate(
                   plane.
     allowance   : m, left beside the wall all around; None: the process's stock_left.
     chord_error : m, of the points of outlines that are not circles.
+    front       : holes, through every layer.
     Errors      : InputError if the solid is a shell, the process has no sheets, a layer does not fit on one, or there
                   is no room for dowels.
     """
@@ -158,9 +188,14 @@ def laminate(
         _layer(number, (float(low), float(high)), max(float(low), -seat.depth), bore, outside, (style, allowance))
         for number, (high, low) in enumerate(itertools.pairwise(edges), start=1)
     ]
+    places = front_places(sizes, front)
+    deep = hole_depth(waveguide, seat) if seat.bolts and seat.is_cut else 0.0
+    layers = [replace(each, holes=_holes(each, front, places, seat, deep)) for each in layers]
     bolts = flange_bolts(sizes)
     openings = [each for layer in layers for each in (layer.front, layer.back)]
-    dowels, label = dowel_places(outside, openings, bolts, diameter=dowel_diameter)
+    dowels, label = dowel_places(
+        outside, openings, [*bolts, *places, *(bolt_places(seat) if deep else ())], diameter=dowel_diameter
+    )
     return Lamination(
         layers=tuple(layers),
         places=tuple(nest([outside.size] * len(layers), sheet=stock.sheet_size, spacing=stock.spacing)),
@@ -174,6 +209,20 @@ def laminate(
         measured=len(stock.measured_thickness),
         sheet=stock.sheet_size,
     )
+
+
+def _holes(
+    layer: Layer, front: FrontHoles, places: Sequence[tuple[float, float]], seat: DriverSeat, deep: float
+) -> tuple[LayerHole, ...]:
+    """Of a layer. deep : m, of the driver's holes from the throat plane."""
+    found = [LayerHole("drill", x, y, 0.5 * front.diameter) for x, y in places]
+    if seat.depth > 0.0 and layer.z_from < 0.0 < layer.z_to:
+        found.append(LayerHole("pocket_back", 0.0, 0.0, 0.5 * seat.diameter, -layer.z_from))
+    if max(layer.z_from, 0.0) < min(layer.z_to, deep) - COINCIDENT:
+        through = deep > layer.z_to - COINCIDENT
+        kind, depth = ("drill", None) if through else ("drill_back", deep - layer.z_from)
+        found += [LayerHole(kind, x, y, 0.5 * seat.hole_diameter, depth) for x, y in bolt_places(seat)]
+    return tuple(found)
 
 
 def layer_thicknesses(height: float, stock: Stock, *, capacity: int) -> list[float]:
@@ -200,6 +249,8 @@ def _layer(
     """A layer over `span` (m), whose part of the block begins at `low` (m)."""
     (style, allowance), chord = made, bore.chord_error
     high = span[1]
+    if high <= 0.0:  # Of the driver's recess alone, which nothing finishes afterwards.
+        allowance = 0.0
     openings = bore.within(low, high) if high > 0.0 else [(z, bore.opening_at_depth(low)) for z in (low, high)]
     (_, back), (_, front) = openings[0], openings[-1]
     # What is planed off the back, or cut as a recess, would shift a slope: there the cut is straight.
@@ -213,7 +264,9 @@ def _layer(
     else:
         straight = shrunk(smallest([opening for _, opening in openings]), allowance, chord_error=chord)
         cuts, cut_at = (("cut_inside", straight),), [straight] * len(openings)
-    left = max(beyond(opening, line) for line, (_, opening) in zip(cut_at, openings, strict=True))
+    # Of a layer that the recess reaches into, the recess is cut on its own.
+    above = zip(cut_at, openings, strict=True)
+    left = max(beyond(opening, line) for line, (z, opening) in above if z >= 0.0 or high <= 0.0)
     return Layer(number, *span, outside, front, back, cuts, left)
 
 

@@ -2,20 +2,20 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
 
 import numpy as np
 
 from evenflare.files import write_text
-from evenflare.manufacture.part.bolts import hole_depth
+from evenflare.manufacture.part.features import PLAIN, FrontHoles
 from evenflare.manufacture.part.outline import SolidChoice
 from evenflare.manufacture.part.rings import Outline, sizes_of
 from evenflare.manufacture.points.points import CAUTIONS
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.sheets.dxf import Circle, Closed, Drawn, Words, write_dxf
-from evenflare.manufacture.sheets.lamination import Lamination, Layer, Style, laminate, on_sheet
+from evenflare.manufacture.sheets.lamination import Lamination, Layer, LayerHole, Style, laminate, on_sheet
 from evenflare.text import one_line, table
 from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
@@ -62,20 +62,21 @@ def export_layers(
     design_id: str,
     name: str,
     style: Style = "step",
+    front: FrontHoles = PLAIN.front,
 ) -> LayerFiles:
     """Write `layers.dxf` (and `layers_2.dxf`, ... for further sheets), `layers.csv`, `layer_points.csv`, `glue_up.txt`.
 
     All are worked out before any is written. See laminate for the arguments.
     Errors: InputError as laminate and the sizes of the solid, or if a file cannot be written.
     """
-    made = laminate(waveguide, sizes_of(waveguide, solid), process, chord_error=chord_error, style=style)
+    made = laminate(waveguide, sizes_of(waveguide, solid), process, chord_error=chord_error, style=style, front=front)
     named = _Named(one_line(name), one_line(design_id))
     drawings = tuple(folder / file_of(sheet) for sheet in range(made.sheets))
     table, points, glue_up = folder / "layers.csv", folder / "layer_points.csv", folder / "glue_up.txt"
     texts = {
         table: table_text(made, process, named.lines),
         points: points_text(made, named.lines),
-        glue_up: glue_up_text(made, _with_holes_as_drilled(waveguide, process), named.lines),
+        glue_up: glue_up_text(made, process, named.lines, front=front),
     }
     for path, text in texts.items():
         write_text(path, text)
@@ -111,6 +112,9 @@ def drawn(made: Lamination, sheet: int) -> list[Drawn]:
                 entities.append(Circle(operation, place.x, place.y, outline.radius))
             else:
                 entities.append(Closed(operation, on_sheet(outline.points.tolist(), place)))
+        for hole in layer.holes:
+            (x, y) = on_sheet([(hole.x, hole.y)], place)[0].tolist()
+            entities.append(Circle(hole.operation, x, y, hole.radius))
         for x, y in on_sheet(made.dowels, place).tolist():
             entities.append(Circle("drill", x, y, 0.5 * made.dowel_diameter))
         if layer.number == 1:
@@ -159,26 +163,29 @@ def points_text(made: Lamination, named: tuple[str, ...]) -> str:
         "evenflare layer outlines: points, counter-clockwise seen from the front; the last joins the first",
         *named,
         "units: mm, at finished size, x and y from the axis; operation as in the drawing; a circle has its radius_mm,"
-        " and its points lie on it",
+        " and its points lie on it; depth_mm of what is cut from a layer's back and not through",
     ]
     rows = []
     for layer in made.layers:
         for operation, outline in (("cut_outside", layer.outside), *layer.cuts):
             rows += _points(layer, operation, outline)
-        for index, (x, y) in enumerate(made.dowels, start=1):
-            rows.append((str(layer.number), "drill", str(index), _mm(x), _mm(y), _mm(0.5 * made.dowel_diameter)))
-    return table(("layer", "operation", "index", "x_mm", "y_mm", "radius_mm"), rows, header=header)
+        dowels = [LayerHole("drill", x, y, 0.5 * made.dowel_diameter) for x, y in made.dowels]
+        for index, hole in enumerate((*dowels, *layer.holes), start=1):
+            depth = "" if hole.depth is None else _mm(hole.depth)
+            place = (_mm(hole.x), _mm(hole.y), _mm(hole.radius), depth)
+            rows.append((str(layer.number), hole.operation, str(index), *place))
+    return table(("layer", "operation", "index", "x_mm", "y_mm", "radius_mm", "depth_mm"), rows, header=header)
 
 
 def _points(layer: Layer, operation: str, outline: Outline) -> list[tuple[str, ...]]:
     radius = "" if outline.radius is None else _mm(outline.radius)
     return [
-        (str(layer.number), operation, str(index), _mm(x), _mm(y), radius)
+        (str(layer.number), operation, str(index), _mm(x), _mm(y), radius, "")
         for index, (x, y) in enumerate(outline.points.tolist(), start=1)
     ]
 
 
-def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> str:
+def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...], *, front: FrontHoles = PLAIN.front) -> str:
     """The order of glue-up, for the bench."""
     last = made.layers[-1]
     lines = [
@@ -195,6 +202,7 @@ def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> 
         " was measured in measured_thickness_mm and export again: errors of the layers add up.",
         "2. Cut and drill all layers. The number stands on the front face; the one of layer 1 would show: cut it"
         " shallow, or leave it out. Try the stack dry on its dowels, and measure its height.",
+        *_from_the_back(made),
         "3. Lay layer 1 with its front face down on a flat, waxed plate. Then, glue on both faces, on the dowels:",
     ]
     for layer in made.layers:
@@ -209,7 +217,7 @@ def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...]) -> 
         if made.surplus > 0.0
         else "5. The back needs no planing if the stack has its height.",
         f"6. {_steps_off(made, process)}",
-        *([_seat(process)] if process.seat.is_cut else []),
+        *_through(front),
         "",
         *GLUE_CAUTIONS,
     ]
@@ -236,33 +244,40 @@ def _steps_off(made: Lamination, process: Process) -> str:
     )
 
 
-def _seat(process: Process) -> str:
-    seat = process.seat
+def _from_the_back(made: Lamination) -> list[str]:
+    """What of recess and driver's holes is cut from a layer's back, before glue-up or after it."""
     words = []
-    if seat.depth > 0.0:
-        words.append(
-            f"cut the driver's recess, diameter {seat.diameter / MILLIMETRE:g} mm, {seat.depth / MILLIMETRE:g} deep"
-            " from the back to the throat plane"
-        )
-    if seat.bolts:
-        words.append(
-            f"drill {seat.bolts} holes of {seat.hole_diameter / MILLIMETRE:g} mm, {seat.hole_depth / MILLIMETRE:.4g}"
-            f" deep from the throat plane, for the driver on a circle of {seat.bolt_circle / MILLIMETRE:g} mm"
-        )
-    told = "; ".join(words)
-    return f"7. {told[0].upper()}{told[1:]}: not in the drawings."
+    for layer in made.layers:
+        for hole in layer.holes:
+            if hole.depth is not None:
+                what = "pocket" if hole.operation == "pocket_back" else "hole"
+                words.append(
+                    f"   layer {layer.number:3d}  {what} from its back, {_mm(hole.depth)} deep, diameter"
+                    f" {_mm(2 * hole.radius)}, at x {_mm(hole.x)} y {_mm(hole.y)} seen from the front"
+                )
+    if not words:
+        return []
+    head = (
+        "   pocket_back and drill_back of the drawing are cut from a layer's back, so deep, in the sheet as it comes;"
+        " turned over, x counts the other way. Measure the driver at hand first:"
+    )
+    return [head, *words]
 
 
-def _with_holes_as_drilled(waveguide: Waveguide, process: Process) -> Process:
-    """The process, its holes as shallow as the wall wants them."""
-    seat = process.seat
-    if not seat.bolts:
-        return process
-    return replace(process, seat=replace(seat, hole_depth=hole_depth(waveguide, seat)))
+def _through(front: FrontHoles) -> list[str]:
+    if not front.count:
+        return []
+    sink = (
+        f"; after glue-up countersink them in layer 1 to a diameter of {_mm(front.countersink)} at"
+        f" {np.degrees(front.countersink_angle):g} degrees"
+        if front.countersink
+        else ""
+    )
+    return [f"7. The front's holes, diameter {_mm(front.diameter)}, go through every layer (drill){sink}."]
 
 
 def _left_on(layer: Layer, process: Process) -> str:
-    return "in the recess" if process.seat.depth > 0.0 and layer.z_from < 0.0 else "on the wall"
+    return "in the recess" if process.seat.depth > 0.0 and layer.z_to <= 0.0 else "on the wall"
 
 
 def _how(made: Lamination) -> str:

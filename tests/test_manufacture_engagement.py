@@ -12,6 +12,7 @@ import pytest
 from cutting import program, tool
 from evenflare.files import InputError
 from evenflare.manufacture import process as process_room
+from evenflare.manufacture.milling.slender import SLENDER, share_of, slenderness
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.proof.proof import prove
 from evenflare.manufacture.proof.simulate import cut, stock
@@ -42,6 +43,13 @@ def across_the_step(height: float, count: int):
     """Along x at one height over the lower side, from outside the block, in `count` moves."""
     x = np.linspace(-20 * MM, 20 * MM, count + 1)
     return np.column_stack([x, 0.0 * x, np.full(x.size, height)])
+
+
+def test_a_drill_is_not_eased_however_far_it_stands_out():
+    """It is pushed along its axis and led by its hole: no force across bends it."""
+    drill = next(each for each in read_process("router").tools if each.kind == "drill")
+    assert slenderness(drill) > SLENDER
+    assert share_of(drill) == 1.0
 
 
 @pytest.mark.parametrize("count", [1, 7, 80])

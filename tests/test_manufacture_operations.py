@@ -79,6 +79,7 @@ def test_operations_of_a_router_pass_and_leave_what_is_asked(tmp_path, solid, wa
     assert list(programs) == names
     for each in proved(tmp_path, programs.values(), solid, waveguide=waveguide).values():
         assert each.accepted, each
+        assert 0.0 < each.engagement.size <= each.engagement_stated < 8 * MM
         assert each.leftover_within, each
 
 

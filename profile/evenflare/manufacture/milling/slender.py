@@ -22,6 +22,8 @@ def share_of(tool: Tool) -> float:
     A cantilever bends as the cube of its length under a force that grows as feed times depth (Euler and Bernoulli's
     beam): lowered both by so much, the tool bends by no more of its diameter than at SLENDER.
     """
+    if tool.kind == "drill":  # It is pushed along its axis, and led by its hole.
+        return 1.0
     return float(min(1.0, (SLENDER / slenderness(tool)) ** 1.5))
 
 

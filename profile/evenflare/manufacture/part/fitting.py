@@ -134,7 +134,12 @@ def _check_front(sizes: Sizes | OblongSizes, features: Features, *, depth: float
             f" {mm(low + inner)} between the wall and the outside, and there are {mm(spare)}. Widen the flange, or take"
             " a smaller screw"
         )
-    within("front_bolt_inset_mm", front.inset, low, high, "clear of the wall and of the part's outside")
+    if not low - 1e-9 <= front.inset <= high + 1e-9:
+        between = 0.5 * (low + high) / MILLIMETRE
+        raise InputError(
+            f"[solid] front_bolt_inset_mm = {mm(front.inset)}: must be {mm(low)} to {mm(high)}, clear of the wall and"
+            f" of the part's outside. Write front_bolt_inset_mm = {between:.1f}, or widen the flange"
+        )
     if front.countersink_depth > thick - 1e-9:
         raise InputError(
             f'[solid] front_screw = "{front.screw}": its countersink is {mm(front.countersink_depth)} deep, must be'

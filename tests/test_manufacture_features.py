@@ -346,7 +346,9 @@ def test_what_no_program_cuts_is_said():
     assert "seat" in words[1]
     assert "7 mm wide and 4 mm deep" in words[2]
     whole = features_words(features_of(Solid(**SEAT | REBATE)), read_process("router"))
-    assert whole == ["any holes of the front that only the drawing has are in no program: the drawing has them"]
+    assert whole == ["in no program, but on the drawing: any holes of the front that only the drawing has"]
+    holes = features_of(Solid(**SEAT | REBATE, front_bolts=4, front_screw="M4"))
+    assert features_words(holes, read_process("router")) == []
 
 
 DESIGN = """name = "shelf horn"

@@ -54,8 +54,9 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
         above = level
     end = np.append(legs[-1].points[-1, :2], machine.safe_height)
     legs.append(Leg(end[None], machine.rapid_feed, rapid=True))
+    kept = "part, as the profile says" if process.profile_tool else "mouth"
     setup = [
-        "plane the stock's upper side: it is the front face, Z0. Clamp outside the mouth",
+        f"plane the stock's upper side: it is the front face, Z0. Clamp outside the {kept}",
         below_the_part(float(levels[-1]), waveguide.depth),
         f"stock left for finishing: {process.stock_left / MILLIMETRE:g}, and the steps between levels",
         *words,

@@ -233,9 +233,11 @@ def features_words(features: Features, process: Process) -> list[str]:
     seat = process.seat_tool if milled else process.back_tool
     if process.makes_programs:
         lacking = [*([] if outside else ["the outside"]), *([] if features.seat.is_cut and seat else ["the back face"])]
-        holes = "any holes of the front that only the drawing has"
-        what = f"{', '.join(lacking)} and {holes}" if lacking else holes
-        words.append(f"{what} are in no program: the drawing has them")
+        if not features.front.count:
+            lacking.append("any holes of the front that only the drawing has")
+        if lacking:
+            what = " and ".join(filter(None, [", ".join(lacking[:-1]), lacking[-1]]))
+            words.append(f"in no program, but on the drawing: {what}")
     if features.seat.is_cut and not seat:
         words.append("the driver's seat in the back is in no program: cut it by the drawing")
     elif features.seat.is_cut and features.seat.bolts and not milled:

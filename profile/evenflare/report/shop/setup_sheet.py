@@ -79,8 +79,8 @@ def _body(solid: SolidFile) -> list[str]:
         return []
     disc = f"Ø{solid.features.seat.diameter / MILLIMETRE:g} x {solid.sizes.wall / MILLIMETRE:g}"
     return [
-        "The outside is part of what sounds: it follows outside.csv, and is in no program. What a program leaves there is"
-        " a cylinder about it.",
+        "The outside is part of what sounds: it follows outside.csv, and is in no program: what they leave there"
+        " is a cylinder about it.",
         f"A disc of {disc} mm closes the back, flush, once the driver sits.",
     ]
 

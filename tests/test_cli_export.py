@@ -15,7 +15,9 @@ import pytest
 import trimesh
 
 from evenflare.cli import run
+from evenflare.files import read_text
 from evenflare.manufacture.milling.programs import PartPrograms, programs
+from evenflare.manufacture.process.file import process_path
 from evenflare.manufacture.proof import programs as proving
 
 SMALL = """\
@@ -240,3 +242,19 @@ def test_step_of_an_oblong_shell_is_refused(tmp_path: Path, capsys: pytest.Captu
     assert exported(path, tmp_path / "out", "--step") == 2
     assert "--step" in capsys.readouterr().err
     assert not list((tmp_path / "out").glob("*"))
+
+
+def test_a_finishing_tool_that_is_too_short_costs_its_own_program_alone(tmp_path, capsys):
+    design = tmp_path / "design.toml"
+    narrow = 'family = "conical"\ndepth_mm = 40\nwall_angle_deg = 25\n[driver]\nexit_diameter_mm = 25.4\n'
+    design.write_text(f"[waveguide]\n{narrow}", encoding="utf-8")
+    process = tmp_path / "short.toml"
+    text = read_text(process_path("router"))
+    assert "reach_mm = 125" in text
+    process.write_text(text.replace("reach_mm = 125", "reach_mm = 31"), encoding="utf-8")
+    out = tmp_path / "out"
+    assert run(["export", str(design), "--out", str(out), "--process", str(process), "--quiet"]) == 1
+    assert "finishing: left out." in capsys.readouterr().err
+    programs = {path.name for path in out.glob("*.nc")}
+    assert {"roughing.nc", "profile.nc", "back.nc"} <= programs
+    assert "finishing.nc" not in programs

@@ -11,6 +11,7 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import InputError, write_text
+from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.operations import OPERATIONS
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, TURNED_BACK
@@ -42,6 +43,8 @@ ROUNDED = 1e-6
 LEFT, LEFT_SHARE = 0.003 * MILLIMETRE, 0.1
 """Beyond the scallop height, that a finished wall may keep: m, or a share of the tolerance. Raster, facets and digits
 together see ridges up to 0.001 mm higher than they are."""
+PREPARING = ("roughing", SEMI, "turning_roughing")
+"""Programs that leave stock on the wall by intent."""
 BACK = "back"
 """The program that is run with the back up."""
 BOLT_CLEARANCE = 10 * MILLIMETRE
@@ -136,7 +139,7 @@ def prove(
     """Cut a part in software with programs as read back from their files, in the order given: roughing, then finishing.
 
     Milling from the front, from the back (the program of that name) and turning each begin with full stock of their
-    own. The last of each finishes.
+    own. The last of each finishes, but for PREPARING: where finishing cannot be made, these leave what they state.
     sizes            : of the part, for its faces.
     seat, hole_depth : what the back's program cuts; the depth, m, where holes end before the wall.
     block            : m, x and y of the stock; left out: the part's own.
@@ -191,7 +194,7 @@ def prove(
                 contacts,
                 tolerance=tolerance,
                 allowed=scallop_height + (tolerance if others or setup in (BACK, TURNED_BACK) else beyond)
-                if others or walls[-1:] == [number]
+                if others or (walls[-1:] == [number] and programs[number].name not in PREPARING)
                 else None,
                 programmed_point=programmed_point if setup == "turning" else None,
                 others=others,

@@ -13,7 +13,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from drawn import drawn
-from evenflare.design.file import Solid, read_design, write_design
+from evenflare.design.file import Solid
 from evenflare.files import InputError
 from evenflare.manufacture import (
     build,
@@ -37,6 +37,7 @@ from evenflare.manufacture.process.types import DriverSeat
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import FAMILIES, Conical, Hyperbolic, Points, RoundedRectangle, Waveguide
+from feature_sets import EDGE, REBATE, SEAT, SETS
 from oblongs import cones
 from programs_shared import process
 
@@ -45,18 +46,6 @@ DEPTH, ANGLE = 90 * MM, 42 * DEGREE
 CONE = Waveguide(Conical(DEPTH, ANGLE))
 MOUTH = CONE.meridian.mouth_radius
 THROAT = CONE.meridian.throat_radius
-SEAT = {
-    "seat_diameter": 88 * MM,
-    "seat_clearance": 1 * MM,
-    "seat_depth": 3 * MM,
-    "seat_bolt_circle": 76.2 * MM,
-    "seat_bolts": 3,
-    "seat_hole_diameter": 5 * MM,
-    "seat_hole_depth": 8 * MM,
-}
-REBATE = {"rebate_width": 7 * MM, "rebate_depth": 4 * MM}
-EDGE = {"edge_radius": 4 * MM}
-SETS = {"seat": SEAT, "rebate": REBATE, "edge": EDGE, "seat and edge": SEAT | EDGE, "seat and rebate": SEAT | REBATE}
 TOLD = {"design_id": "0a1b2c", "name": "shelf horn"}
 
 
@@ -349,57 +338,6 @@ def test_what_no_program_cuts_is_said():
     assert whole == ["in no program, but on the drawing: any holes of the front that only the drawing has"]
     holes = features_of(Solid(**SEAT | REBATE, front_bolts=4, front_screw="M4"))
     assert features_words(holes, read_process("router")) == []
-
-
-DESIGN = """name = "shelf horn"
-[waveguide]
-family = "conical"
-depth_mm = 90
-wall_angle_deg = 42
-[driver]
-exit_diameter_mm = 25.4
-[solid]
-kind = "block"
-"""
-KEYS = """seat_diameter_mm = 88
-seat_clearance_mm = 1
-seat_depth_mm = 3
-seat_bolt_circle_mm = 76.2
-seat_bolts = 3
-seat_hole_diameter_mm = 5
-seat_hole_depth_mm = 8
-"""
-
-
-def test_the_keys_of_a_design_file_read_and_are_written_back(tmp_path):
-    (tmp_path / "in.toml").write_text(DESIGN + KEYS + "rebate_width_mm = 7\nrebate_depth_mm = 4\n")
-    design = read_design(tmp_path / "in.toml")
-    assert features_of(design.solid) == features_of(Solid(**SEAT | REBATE))
-    write_design(design, tmp_path / "out.toml")
-    assert read_design(tmp_path / "out.toml").solid == design.solid
-
-
-@pytest.mark.parametrize(
-    ("keys", "message"),
-    [
-        ("seat_depth_mm = 3", "seat_diameter_mm: missing beside seat_depth_mm"),
-        ("seat_diameter_mm = 90", "seat_depth_mm: missing beside seat_diameter_mm"),
-        ("seat_diameter_mm = 90\nseat_bolts = 3", "seat_bolt_circle_mm: missing beside seat_bolts"),
-        (
-            "seat_diameter_mm = 90\nseat_depth_mm = 3\nseat_hole_depth_mm = 8",
-            "seat_bolts: missing beside seat_hole_dep",
-        ),
-        ("rebate_width_mm = 5", "rebate_depth_mm: missing beside rebate_width_mm"),
-        ("rebate_depth_mm = 5", "rebate_width_mm: missing beside rebate_depth_mm"),
-        ("rebate_width_mm = 5\nrebate_depth_mm = 3\nedge_radius_mm = 4", "edge_radius_mm and rebate_width_mm exclude"),
-        ("seat_diametre_mm = 90", "seat_diameter_mm"),
-        ("edge_radius_mm = -1", "edge_radius_mm = -1"),
-    ],
-)
-def test_keys_of_a_design_file_that_do_not_go_together_are_refused(keys, message, tmp_path):
-    (tmp_path / "in.toml").write_text(DESIGN + keys + "\n")
-    with pytest.raises(InputError, match=message):
-        read_design(tmp_path / "in.toml")
 
 
 def test_volume_without_features_is_as_it_always_was():

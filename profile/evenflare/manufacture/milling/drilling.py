@@ -7,9 +7,8 @@ from collections.abc import Sequence
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.milling.finishing import FRONT_DATUM
 from evenflare.manufacture.milling.profile import THROUGH, check_deep, slot_width
-from evenflare.manufacture.milling.program import Leg, Program, assembled
+from evenflare.manufacture.milling.program import Leg, Program, from_front
 from evenflare.manufacture.milling.roughing import LIFT, RAMP, RING_CHORD, ramp, ring_of
 from evenflare.manufacture.part.features import FrontHoles
 from evenflare.manufacture.part.rim import Footprint
@@ -73,12 +72,10 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
         )
     # A drill meets a peck and its point; a helix sinks by its slope in a turn.
     turn = 2.0 * np.pi * max(0.5 * diameter - tool.radius, 0.0) * float(np.tan(RAMP))
-    return assembled(
+    return from_front(
         name,
         tool,
         legs,
-        datum=FRONT_DATUM,
-        kind="milling",
         setup=setup,
         chord=RING_CHORD,
         engagement=process.stepdown + _end(tool) if tool.kind == "drill" else turn + 0.5 * LIFT,
@@ -155,12 +152,10 @@ def countersinks(process: Process, front: FrontHoles, places: Places) -> Program
         f"countersinks: diameter {mm(front.countersink)} at the face, {np.degrees(front.countersink_angle):g} degrees:"
         " try the screw at hand in scrap first",
     ]
-    return assembled(
+    return from_front(
         "countersinks",
         tool,
         legs,
-        datum=FRONT_DATUM,
-        kind="milling",
         setup=setup,
         chord=RING_CHORD,
         engagement=-tip,

@@ -8,7 +8,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.engagement import levels_of, met_by_ball
-from evenflare.manufacture.milling.program import SAME, Leg, Program, assembled
+from evenflare.manufacture.milling.program import SAME, Leg, Program, from_front
 from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.offset import tool_path
@@ -24,15 +24,11 @@ DIGIT = 0.0001 * MILLIMETRE
 SEMI = "semi_finishing"
 EVEN_RIDGES = 0.25
 """Of what semi-finishing leaves, that its ridges stand above that."""
-FRONT_DATUM = (
-    "X0 Y0 on the axis of the waveguide, Z0 at the front face, the mouth plane, Z up and out of the mouth, material"
-    " below. Z is the tool's tip"
-)
 _PATH = 1e-6
 
 
 def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None, *, even: bool = False) -> Program:
-    """The finishing program, datum as FRONT_DATUM: down the wall counter-clockwise, which climbs with a spindle that
+    """The finishing program, datum as from_front: down the wall counter-clockwise, which climbs with a spindle that
     turns clockwise; lead-in and lead-out are quarter circles.
 
     wall   : the cloud of an oblong wall; None of a round one.
@@ -107,12 +103,10 @@ def _spiral(
     if met is None:
         rougher = eased(process, process.tool(process.roughing_tool))
         met = -float(levels_of(waveguide, rougher)[0]), process.stock_left
-    return assembled(
+    return from_front(
         name,
         tool,
         legs,
-        datum=FRONT_DATUM,
-        kind="milling",
         setup=setup,
         chord=chord,
         engagement=met_by_ball(tips, radius=tool.radius, step=met[0], left=met[1]),

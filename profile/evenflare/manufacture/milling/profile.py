@@ -5,8 +5,8 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.milling.finishing import CHORD_SHARE, DIGIT, FRONT_DATUM
-from evenflare.manufacture.milling.program import Leg, Program, assembled
+from evenflare.manufacture.milling.finishing import CHORD_SHARE, DIGIT
+from evenflare.manufacture.milling.program import Leg, Program, from_front
 from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RAMP, ramp
 from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.part.features import Features
@@ -42,7 +42,7 @@ def profile_depth(process: Process, hold: HoldDown, *, thick: float, whole: bool
 def profile(
     process: Process, hold: HoldDown, rim: Footprint, features: Features, *, thick: float, whole: bool
 ) -> Program:
-    """The program for the outside, datum as FRONT_DATUM.
+    """The program for the outside, datum as from_front.
 
     Level by level, none deeper than the stepdown, first with the stock left, then to size; clockwise, which climbs
     outside with a spindle that turns clockwise. Over a tab's width the tip stays above it. Beside an edge that is to be
@@ -83,12 +83,10 @@ def profile(
         _held_words(process, hold, tabs, thick=thick, whole=whole, bottom=bottom),
         *words,
     ]
-    return assembled(
+    return from_front(
         "profile",
         tool,
         legs,
-        datum=FRONT_DATUM,
-        kind="milling",
         setup=setup,
         chord=AROUND_CHORD,
         engagement=_by_levels(process, tool),
@@ -225,12 +223,10 @@ def rebate(process: Process, rim: Footprint, features: Features) -> Program:
         f"rebate: {mm(width)} wide and {mm(deep)} deep; measure the baffle at hand before cutting",
         *words,
     ]
-    return assembled(
+    return from_front(
         "rebate",
         tool,
         legs,
-        datum=FRONT_DATUM,
-        kind="milling",
         setup=setup,
         chord=AROUND_CHORD,
         engagement=_by_levels(process, tool),
@@ -276,7 +272,7 @@ def edge(process: Process, rim: Footprint, features: Features) -> Program:
     ]
     # Never more than the edge is deep, nor than a terrace of the profile above what the ball touches.
     most = min(radius, stepdown + process.stock_left + tool.radius)
-    return assembled("edge", tool, legs, datum=FRONT_DATUM, kind="milling", setup=setup, chord=chord, engagement=most)
+    return from_front("edge", tool, legs, setup=setup, chord=chord, engagement=most)
 
 
 def check_deep(tool: Tool, deep: float) -> None:

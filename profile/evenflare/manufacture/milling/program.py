@@ -12,6 +12,11 @@ import numpy as np
 from evenflare.manufacture.process.types import Tool
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, read_only
 
+FRONT_DATUM = (
+    "X0 Y0 on the axis of the waveguide, Z0 at the front face, the mouth plane, Z up and out of the mouth, material"
+    " below. Z is the tool's tip"
+)
+"""Of programs that run with the front up."""
 SAME = 1e-9
 """m, between two places that are one."""
 
@@ -87,6 +92,15 @@ def assembled(
     moved = (points[moves], feed[moves], rapid[moves])
     told = [] if math.isinf(engagement) else [engagement_words(engagement, kind)]
     return Program(name, tool, *moved, datum, kind, (*setup, *told), chord, engagement)
+
+
+def from_front(
+    name: str, tool: Tool, legs: Sequence[Leg], *, setup: Sequence[str], chord: float, engagement: float
+) -> Program:
+    """A milling program that runs with the front up, see assembled."""
+    return assembled(
+        name, tool, legs, datum=FRONT_DATUM, kind="milling", setup=setup, chord=chord, engagement=engagement
+    )
 
 
 def engagement_words(engagement: float, kind: Literal["milling", "turning"]) -> str:

@@ -9,8 +9,8 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.engagement import levels_of
-from evenflare.manufacture.milling.finishing import FRONT_DATUM, below_the_part
-from evenflare.manufacture.milling.program import Leg, Program, assembled
+from evenflare.manufacture.milling.finishing import below_the_part
+from evenflare.manufacture.milling.program import Leg, Program, from_front
 from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.oblong_curves import section
@@ -29,7 +29,7 @@ _SHEETS = 9
 
 
 def roughing(waveguide: Waveguide, process: Process) -> Program:
-    """The roughing program, datum as FRONT_DATUM: levels downward; at each a ramp along the innermost ring and rings
+    """The roughing program, datum as from_front: levels downward; at each a ramp along the innermost ring and rings
     outward, counter-clockwise, which climbs with a spindle that turns clockwise. What lies outside the mouth stays.
 
     The lowest level clears the throat down to where the finishing ball's tip passes it.
@@ -61,12 +61,10 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
         f"stock left for finishing: {process.stock_left / MILLIMETRE:g}, and the steps between levels",
         *words,
     ]
-    return assembled(
+    return from_front(
         "roughing",
         tool,
         legs,
-        datum=FRONT_DATUM,
-        kind="milling",
         setup=setup,
         chord=RING_CHORD,
         engagement=float(-levels[0]) + _fillet(rings, tool),

@@ -27,6 +27,7 @@ from evenflare.cli import (
     inspecting,
     listening,
     measurement,
+    opening,
     planning,
     rooms,
     searching,
@@ -180,6 +181,7 @@ COMMANDS = {
     **listening.COMMANDS,
     **crossing.COMMANDS,
     **rooms.COMMANDS,
+    **opening.COMMANDS,
     **tolerance.COMMANDS,
 }
 """What each does; the exit code."""

@@ -16,6 +16,7 @@ from evenflare.cli import (
     inspecting,
     listening,
     measurement,
+    opening,
     planning,
     rooms,
     tolerance,
@@ -49,6 +50,7 @@ commands, each with an example (COMMAND --help says more):
   equalise  evenflare equalise solved --out filters --from-hz 1000 --high-pass-hz 900
   crossover evenflare crossover speaker.toml --out crossed
   room      evenflare room solved targets/rooms/living_room.toml --out heard
+  open      evenflare open targets/shelf.toml
 
 exit codes: 0 done; 1 done, and the answer is no (no feasible design, a limit broken, a failed check or
 proof, outside a tolerance); 2 input or environment error; 3 internal error; 130 interrupted,
@@ -268,5 +270,6 @@ def parser() -> argparse.ArgumentParser:
     listening.add(command)
     crossing.add(command)
     rooms.add(command)
+    opening.add(command)
     tolerance.add(command)
     return top

@@ -112,7 +112,14 @@ def read_design(path: Path | str) -> Design:
     Errors: InputError that lists every fault of the file, or says why there is no such waveguide.
     """
     path = Path(path)
-    data = parsed(path, minimal=MINIMAL)
+    return design_of(parsed(path, minimal=MINIMAL), path)
+
+
+def design_of(data: dict[str, Any], path: Path) -> Design:
+    """The design that the tables of a design file hold; `path` is the file's, for messages and what it names.
+
+    Errors: as `read_design`.
+    """
     file = checked(data, design_table(data.get("waveguide")), path=path)
     air = file.air.value()
     wall, mounting = file.waveguide, file.mounting

@@ -33,8 +33,8 @@ def picked(folder: Path, target: Target, number: int | None = None) -> Picked:
     Errors: InputError if there is no run, no such number, no waveguide of it or no candidate that keeps the limits, or
             the target is not the run's.
     """
-    found = finished(folder)
     name = short(str(folder))
+    found = finished(folder, number=number)
     if number is None:
         good = [each for each in found if each[2].feasible]
         if not good:
@@ -44,7 +44,7 @@ def picked(folder: Path, target: Target, number: int | None = None) -> Picked:
         number = min(good, key=lambda each: (-STAGES.index(each[1].setting), each[2].rank, each[0]))[0]
     mine = [each for each in found if each[0] == number]
     if not mine:
-        numbers = [each[0] for each in found]
+        numbers = [each[0] for each in finished(folder)]
         held = f"{min(numbers)} to {max(numbers)}" if numbers else "none yet"
         raise InputError(
             f"{name}: candidate {number}: is not there, the run holds {held}. evenflare history {name} lists them"

@@ -273,15 +273,26 @@ def _store_of(folder: Path) -> Path:
     return path
 
 
-def finished(folder: Path) -> list[tuple[int, Job, Outcome]]:
-    """Every finished candidate in order of number, then stage."""
+def candidate_rows(folder: Path, columns: str, *, only: str = "") -> list[tuple[Any, ...]]:
+    """Columns of the table of candidates as SQLite has them, in no order, also while a search runs.
+
+    only : what follows the table's name, as `WHERE number = 3`.
+    Errors: InputError if the folder holds no run, or its file is damaged.
+    """
     path = _store_of(folder)
     with _read_only(path) as connection:
+        if "candidate" not in database.check_schema(path, connection, _TABLES):
+            return []
+        return list(database.rows(path, connection, f"candidate {only}", columns))
+
+
+def finished(folder: Path, *, number: int | None = None) -> list[tuple[int, Job, Outcome]]:
+    """Every finished candidate, or what is known of one, in order of number, then stage."""
+    path = _store_of(folder)
+    rows = candidate_rows(folder, _COLUMNS, only="" if number is None else f"WHERE number = {number:d}")
+    with _read_only(path) as connection:
         scatters = _scatters(path, connection)
-        found = [
-            (row[0], *_read(path, row, scatter=scatters.get(row[:2])))
-            for row in _all(path, connection, "candidate", _COLUMNS)
-        ]
+    found = [(row[0], *_read(path, row, scatter=scatters.get(row[:2]))) for row in rows]
     return sorted(found, key=lambda each: (each[0], STAGES.index(each[1].setting)))
 
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import Literal
+from typing import Any, Literal
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -128,7 +128,15 @@ class Target:
 def read_target(path: Path | str) -> Target:
     """The target of a target file. InputError that lists every fault. Whether it can be met, `reach` says."""
     path = Path(path)
-    table = checked(parsed(path, minimal=MINIMAL), target_table(), path=path)
+    return target_of(parsed(path, minimal=MINIMAL), path)
+
+
+def target_of(data: dict[str, Any], path: Path) -> Target:
+    """The target that the tables of a target file hold; `path` is the file's, for messages and what it names.
+
+    InputError as `read_target`.
+    """
+    table = checked(data, target_table(), path=path)
     wanted = table.wanted
     crossover = wanted.crossover
 

@@ -146,7 +146,7 @@ def report(
         ladder=list(ladder),
         trade=trade_offs,
         beside=list(beside),
-        view=_view(waveguide, all_round),
+        view=space_view(waveguide, all_round),
         pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
         studies=_studies(agreement, cabinet, proof),
         validity=[*_validity(waveguide, directivity), *([f"{alone[0].upper()}{alone[1:]}."] if alone else [])],
@@ -178,7 +178,8 @@ def _notes(waveguide: Waveguide) -> list[str]:
     ]
 
 
-def _view(waveguide: Waveguide, all_round: Directivity | None) -> dict[str, Any]:
+def space_view(waveguide: Waveguide, all_round: Directivity | None) -> dict[str, Any]:
+    """What `view.html` asks for: the wall in space, with the balloon where there is one to draw."""
     script = view.script()
     colours, low = style.LEVELS, balloon.FLOOR
     return {

@@ -1,0 +1,1 @@
+"""A page to design on, served to browsers of this machine alone; imports all but the command line."""

@@ -1,0 +1,141 @@
+"""Shapes solved one after the other while they are pulled: the latest counts, what nobody waits for is dropped."""
+
+from __future__ import annotations
+
+import threading
+from collections.abc import Callable
+from pathlib import Path
+from typing import Any, NamedTuple
+
+from evenflare.design.file import Design
+from evenflare.files import InputError, is_file, short
+from evenflare.radiation import Setting
+from evenflare.target.target import Target
+from evenflare.workbench import sound
+
+QUICK = 0.12
+"""s within which an answer at full follows a hand; where it takes longer, screen is used while something moves."""
+SLOW = 5.0
+"""s of the first answer, after which it is said why."""
+
+Told = Callable[[str, dict[str, Any]], None]
+"""Called, from any thread, with what kind of news there is, and the news."""
+
+
+class _Asked(NamedTuple):
+    """A shape to be solved, by its number.
+
+    path   : of its file, for messages, and
+    source : of the file that says in which cabinet it stands.
+    """
+
+    number: int
+    design: Design
+    target: Target | None
+    path: Path
+    source: Path
+
+
+class Answers:
+    """Answers shapes in two threads, one for each setting, so that a slow exact answer does not hold up a hand.
+
+    latest : what was told last; None before the first answer.
+    heard  : the sound that it tells of.
+    """
+
+    def __init__(self, told: Told) -> None:
+        """told : is given answers, and words on what takes long."""
+        self.latest: dict[str, Any] | None = None
+        self.heard: sound.ShapeSound | None = None
+        self._told = told
+        self._number, self._full_takes = 0, 0.0
+        self._answered = (0, False)
+        self._waiting: dict[Setting, _Asked | None] = {"screen": None, "full": None}
+        self._closed = self._prepared = False
+        self._news, self._cabinet = threading.Condition(), threading.Lock()
+        self._threads = [threading.Thread(target=self._solve, args=(each,), daemon=True) for each in self._waiting]
+
+    def start(self) -> None:
+        """Begin to answer."""
+        for each in self._threads:
+            each.start()
+
+    def close(self) -> None:
+        """Answer nothing more."""
+        with self._news:
+            self._closed = True
+            self._news.notify_all()
+
+    def ask(self, design: Design, target: Target | None, *, path: Path, source: Path, moving: bool) -> None:
+        """Have a shape solved; what was asked for before and has not begun is dropped.
+
+        moving : another shape is about to follow: full only where it is quick.
+        """
+        with self._news:
+            self._number += 1
+            asked = _Asked(self._number, design, target, path, source)
+            slow = self._full_takes > QUICK
+            self._waiting = {"screen": asked if slow else None, "full": None if moving and slow else asked}
+            self._news.notify_all()
+
+    def _solve(self, setting: Setting) -> None:
+        """Answer the latest that was asked at a setting, until all is closed."""
+        while True:
+            with self._news:
+                self._news.wait_for(lambda: self._closed or self._waiting[setting] is not None)
+                asked, self._waiting[setting] = self._waiting[setting], None
+                if self._closed or asked is None:
+                    return
+            slow = threading.Timer(SLOW, self._say, ["Compiling the solver for this machine: once, up to a minute"])
+            slow.daemon = True
+            if asked.number == 1:
+                slow.start()
+            try:
+                self._answer(asked, setting)
+            except InputError as error:
+                self._told("sound", {"number": asked.number, "fault": str(error)})
+            except Exception as error:  # a fault of ours must not end the thread: the page would wait for ever
+                self._told("sound", {"number": asked.number, "fault": f"internal error: {short(str(error))}"})
+            finally:
+                slow.cancel()
+
+    def _answer(self, asked: _Asked, setting: Setting) -> None:
+        with self._cabinet:
+            self._prepare_cabinet(asked)
+        found = sound.solved(asked.path, asked.design, asked.target, setting)
+        if setting == "full":
+            self._full_takes = found.seconds
+        news: dict[str, Any] = {"number": asked.number, "fault": "", "curves": sound.curves(found)}
+        if asked.target is not None:
+            news["wanted"] = sound.wanted(asked.target, found.directivity.observation.frequency)
+            try:
+                news["judged"] = sound.judged(found, asked.target, asked.path)
+            except InputError as error:
+                news["judged"] = {"fault": str(error)}
+        with self._news:
+            # An exact answer to something older, or a quick one after the exact one, is no news.
+            if (asked.number, setting == "full") <= self._answered:
+                return
+            self._answered = (asked.number, setting == "full")
+            self.latest, self.heard = news, found
+            self._told("sound", news)
+
+    def _prepare_cabinet(self, asked: _Asked) -> None:
+        """Solve the cabinet first, once, if that was not done before; everybody is told how far it is."""
+        if self._prepared or asked.design.waveguide.mounting.cabinet is None:
+            return
+        from evenflare.commands import cabinets
+
+        question = cabinets.question_of(asked.source) if is_file(asked.source) else None
+        if question is not None and cabinets.is_missing(question):
+            self._say(f"Solving {question.words}")
+
+            def progress(here: cabinets.CabinetProgress) -> None:
+                self._say(f"The cabinet: {here.done} of {here.total} frequencies are solved")
+
+            cabinets.prepare(question, progress)
+            self._say("The cabinet is solved")
+        self._prepared = True
+
+    def _say(self, words: str) -> None:
+        self._told("said", {"words": words, "bad": False})

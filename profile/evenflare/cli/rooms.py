@@ -6,7 +6,7 @@ import argparse
 
 from evenflare.cli.arguments import AddCommand, path
 from evenflare.cli.telling import DONE, tell_findings
-from evenflare.files import check_folder
+from evenflare.files import InputError, check_folder
 
 KEYS = """\
 ROOM.toml, in metres from one corner of the floor (targets/rooms/living_room.toml is a whole one):
@@ -15,6 +15,7 @@ ROOM.toml, in metres from one corner of the floor (targets/rooms/living_room.tom
                  wall_y_width, floor, ceiling, or all_surfaces for whatever is not named
   [source]       position_m = [x, y, z] of the directivity's reference point; aim_at_m = [x, y, z], or yaw_deg (from x
                  toward y) and pitch_deg (up), 0 where left out
+  [second_source] the other loudspeaker of a pair, as [source]
   [[seats]]      name, position_m; up to 12
   [air]          as in a design file
   [reflections]  order = 12 of image sources; tail = "eyring" or "sabine" for what comes after them
@@ -28,12 +29,14 @@ def add(command: AddCommand) -> None:
         "room",
         "Put a directivity, or two to compare, into a room: what each seat hears, direct and reflected",
         "example: evenflare room solved targets/rooms/living_room.toml --out heard --filters filters/equaliser.json\n"
-        "example: evenflare room solved_a solved_b targets/rooms/living_room.toml --out compared\n\n"
+        "example: evenflare room solved_a solved_b targets/rooms/living_room.toml --out compared --listen\n\n"
         "DIRECTIVITY is a folder that solve, measure or crossover (speaker/) wrote, or a SOFA file: of a body that\n"
         "stands in the room, not of a waveguide in an infinite baffle; valid from 200 Hz to 16 kHz, or less counts.\n"
         "prints how far reflected and direct sound differ in balance (dB rms over seats and third-octaves).\n"
         "writes room.html, room.json, seats.csv (third-octaves), seats_fine.csv (24ths), room_curves.csv, pictures;\n"
-        "of two directivities, each table once for each, ending in _1 and _2.\n\n" + KEYS,
+        "of two directivities, each table once for each, ending in _1 and _2. Where the room has a second source:\n"
+        "pair.csv and pair_map.png, by how much either loudspeaker draws the image. With --listen: listening/ with\n"
+        "impulse responses and sounds as WAV, and listening.html. Start with the volume low.\n\n" + KEYS,
     )
     room.add_argument(
         "directivity", type=path, nargs="+", metavar="DIRECTIVITY", help="folder of solve or measure, or .sofa"
@@ -48,14 +51,38 @@ def add(command: AddCommand) -> None:
         metavar="FILE",
         help="equaliser.json of evenflare equalise; once for each directivity, in their order",
     )
+    room.add_argument(
+        "--listen",
+        choices=("binaural", "plain"),
+        nargs="?",
+        const="binaural",
+        help="also write what each seat hears as WAV files, and a page that plays them: binaural (headphones, where"
+        " nothing is given) or plain (one channel)",
+    )
+    room.add_argument(
+        "--sound",
+        type=path,
+        action="append",
+        default=[],
+        metavar="WAV",
+        help="with --listen: a sound to hear in the room instead of our own noise, clicks and drum; may be repeated",
+    )
 
 
 def _room(options: argparse.Namespace) -> int:
     from evenflare.commands import rooms
 
+    if options.sound and not options.listen:
+        raise InputError("--sound names what to listen to: must come with --listen. Add --listen, or leave it out")
     check_folder(options.out)
     done = rooms.room_command(
-        options.directivity, options.room, options.out, filters=options.filters, command=options.words
+        options.directivity,
+        options.room,
+        options.out,
+        filters=options.filters,
+        command=options.words,
+        listen=options.listen,
+        sounds=options.sound,
     )
     tell_findings(done, options.out)
     return DONE

@@ -16,6 +16,8 @@ from evenflare.files import InputError
 from evenflare.schema import counted, gathered
 
 if TYPE_CHECKING:
+    from evenflare.commands.listening import Ears
+    from evenflare.commands.pairs import PairMade
     from evenflare.dsp.filters_file import Equaliser
     from evenflare.room.room import Room
     from evenflare.studies.seats import DesignInRoom
@@ -25,13 +27,24 @@ MOST_DESIGNS = 2
 
 
 def room_command(
-    directivities: Sequence[Path], room_path: Path, folder: Path, *, filters: Sequence[Path], command: str
+    directivities: Sequence[Path],
+    room_path: Path,
+    folder: Path,
+    *,
+    filters: Sequence[Path],
+    command: str,
+    listen: Ears | None = None,
+    sounds: Sequence[Path] = (),
 ) -> Findings:
     """Put one or two directivities into the room of a file and write everything into `folder`, all or nothing.
 
     filters : files of equalisers: none, or one for each directivity in their order.
+    listen  : as what to write what the seats hear, or None for no sound.
+    sounds  : WAV files to listen to; none for our own.
     Errors  : InputError if a file or what is asked for is at fault.
     """
+    from evenflare.commands.listening import sounds_to_play, write_listening
+    from evenflare.commands.pairs import pair_made
     from evenflare.report.room import room as words
 
     if len(directivities) > MOST_DESIGNS:
@@ -52,12 +65,19 @@ def room_command(
         _heard(each, name, room, equaliser)
         for each, name, equaliser in zip(stored, names, equalisers or [None] * len(stored), strict=True)
     ]
-    written = _write(designs, room_path, folder, command=command)
+    pairs = [pair_made(room, each.directivity) for each in stored]
+    played = sounds_to_play(sounds) if listen else []
     many = len(designs) > 1
+    with files.together():
+        written = _write(designs, [each for each in pairs if each], room_path, folder, command=command)
+        if listen:
+            heard = zip(names, (each.directivity for each in stored), equalisers or [None] * len(stored), strict=True)
+            written += write_listening(list(heard), room, folder, ears=listen, sounds=played, command=command)
     return Findings(
         [
             f"Room: {words.room_words(designs[0].response)}",
             *(f"{each.name}: {line}" if many else line for each in designs for line in words.lines(each)),
+            *(f"{name}: {pair.line}" if many else pair.line for name, pair in zip(names, pairs, strict=True) if pair),
         ],
         written,
         [*_misfits(stored, equalisers), *air_warnings(room_path, room.air), *words.warnings(designs)],
@@ -117,16 +137,21 @@ def _misfits(stored: Sequence[Stored], equalisers: Sequence[Equaliser]) -> list[
     ]
 
 
-def _write(designs: Sequence[DesignInRoom], room_path: Path, folder: Path, *, command: str) -> Written:
-    from evenflare.report.kit import canvas
+def _write(
+    designs: Sequence[DesignInRoom], pairs: Sequence[PairMade], room_path: Path, folder: Path, *, command: str
+) -> Written:
+    from evenflare.report.kit import canvas, sheet
     from evenflare.report.room import room, room_figures
     from evenflare.results import formats
     from evenflare.results import room as room_tables
 
-    drawn = room_figures.pictures(designs)
-    shown = {name: canvas.png(figure) for name, figure in drawn.items()}
     of = [""] if len(designs) == 1 else [f"_{place}" for place in range(1, len(designs) + 1)]
-    texts = {}
+    drawn = room_figures.pictures(designs)
+    for place, pair in enumerate(pairs):
+        drawn[f"pair_map{of[place]}.png"] = pair.figure
+    shown = {name: canvas.png(figure) for name, figure in drawn.items()}
+    texts: dict[str, tuple[str, str]] = {}
+    parts: list[sheet.PageSection] = []
     for each, end in zip(designs, of, strict=True):
         response = each.response
         seats = ", ".join(f"{place} {seat.name}" for place, seat in enumerate(response.room.seats, start=1))
@@ -146,6 +171,13 @@ def _write(designs: Sequence[DesignInRoom], room_path: Path, folder: Path, *, co
         ):
             about = what if len(designs) == 1 else f"{what}: {each.name}"
             texts[f"{name}{end}.csv"] = (about, formats.csv_text(columns, header=[what, *header]))
+        for pair in pairs[len(parts) : len(parts) + 1]:
+            what = "both loudspeakers at each seat"
+            texts[f"pair{end}.csv"] = (what, formats.csv_text(pair.columns, header=[what, *header]))
+            picture = sheet.picture_of(
+                pair.figure, shown[f"pair_map{end}.png"], alt="Plan of the room.", caption=pair.caption
+            )
+            parts.append(pair.section(picture, of="" if len(designs) == 1 else f"{each.name}: "))
     written = [
         (FILE, "numbers by design and seat"),
         *((name, about) for name, (about, _) in texts.items()),
@@ -155,10 +187,12 @@ def _write(designs: Sequence[DesignInRoom], room_path: Path, folder: Path, *, co
     what = f"{' and '.join(each.path for each in designs)} in the room of {room_path}."
     with files.together():
         record = room_tables.record(designs, room_path=str(room_path), command=command)
+        if pairs:
+            record["pairs"] = [pair.record for pair in pairs]
         files.write_text(folder / FILE, formats.json_text(record))
         for name, (_, text) in texts.items():
             files.write_text(folder / name, text)
-        page = room.page(designs, drawn, shown=shown, what=what, written=written, command=command)
+        page = room.page(designs, drawn, shown=shown, what=what, written=written, command=command, more=parts)
         files.write_text(folder / PAGE, page)
         for name, content in shown.items():
             with files.replacing(folder / name) as temporary:

@@ -18,15 +18,23 @@ class Images:
     hits      : (I, 6) reflections from each surface, in the order of `room.SURFACES`.
     order     : (I,) reflections in all; the first, of order 0, is the source itself.
     direction : (I, 3) unit vectors in the room: where the source itself must send for this.
+    arriving  : (I, 3) unit vectors in the room: from the point to where this comes from.
     """
 
     distance: FloatArray
     hits: IntArray
     order: IntArray
     direction: FloatArray
+    arriving: FloatArray
 
     def __post_init__(self) -> None:
-        for name, dtype in (("distance", np.float64), ("hits", np.int64), ("order", np.int64), ("direction", float)):
+        for name, dtype in (
+            ("distance", np.float64),
+            ("hits", np.int64),
+            ("order", np.int64),
+            ("direction", float),
+            ("arriving", float),
+        ):
             object.__setattr__(self, name, read_only(getattr(self, name), dtype))
 
 
@@ -49,7 +57,7 @@ def images(room: Room, point: Point, *, order: int) -> Images:
     hits = np.concatenate([axis[1][index] for axis, index in zip(along, chosen, strict=True)], axis=1)
     path = np.array(point) - place
     distance = np.linalg.norm(path, axis=1)
-    return Images(distance, hits, total[kept], mirrored * path / distance[:, None])
+    return Images(distance, hits, total[kept], mirrored * path / distance[:, None], -path / distance[:, None])
 
 
 def _along(length: float, at: float, order: int) -> tuple[FloatArray, IntArray, IntArray, IntArray]:

@@ -5,34 +5,26 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from evenflare.bands import band_edges
 from evenflare.directivity.types import Directivity
 from evenflare.metrics import sound_power, standard_curves
-from evenflare.room.images import images
+from evenflare.room.interference import interfering
 from evenflare.room.paths import (
-    FINE,
     PER_THIRD,
     Parts,
     check_free,
     counted_of,
     evenness_of,
     fine_bands,
-    gains,
     heard,
     in_thirds,
     observed_bands,
     paths,
-    sent,
 )
-from evenflare.room.pattern import over_frequency, relative_to_axis
-from evenflare.room.room import Point, Room, tail_gain
-from evenflare.units import REFERENCE_POWER, REFERENCE_PRESSURE, ComplexArray, FloatArray, power_db
-
-WITHIN_BAND = 6
-"""Tones, evenly spaced, over which the mean square of a band is taken where images interfere."""
+from evenflare.room.pattern import over_frequency
+from evenflare.room.room import Room, tail_gain
+from evenflare.units import REFERENCE_POWER, REFERENCE_PRESSURE, FloatArray, power_db
 
 
 @dataclass(frozen=True)
@@ -139,13 +131,13 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
     # Two threads spend twice the processor's time on these, and gain next to nothing.
     with threadpool_limits(1):
         parts = heard(paths(room, directivity.observation, thirds), directivity)
-        interfering = _interfering(room, directivity, fine)
+        together = [interfering(room, directivity, seat.position, fine) for seat in room.seats]
     squares = {
         "direct": parts.direct,
         "early": parts.early,
         "late": parts.late,
         "reflected": parts.reflected,
-        "steady": interfering + parts.late,
+        "steady": np.array(together) + parts.late,
     }
     once = paths(replace(room, order=1), directivity.observation, thirds)
     first = heard(once, directivity).early.mean(axis=0) / REFERENCE_PRESSURE**2
@@ -186,66 +178,6 @@ def _over_seats(level: FloatArray) -> FloatArray:
 def _counted(thirds: FloatArray) -> slice:
     index = counted_of(thirds)
     return slice(int(index[0]), int(index[-1]) + 1)
-
-
-def _interfering(room: Room, directivity: Directivity, fine: FloatArray) -> FloatArray:
-    """Mean square (S, B) of source and images added as pressures, over tones in each 24th of an octave."""
-    low, high = band_edges(fine, fraction=FINE)
-    step = (high - low) / WITHIN_BAND
-    start = low + 0.5 * step
-    heard = (
-        tones(room, directivity, seat.position, frequency=fine, start=start, step=step, count=WITHIN_BAND)
-        for seat in room.seats
-    )
-    return np.array([np.mean(np.abs(each) ** 2, axis=0) for each in heard])
-
-
-def tones(
-    room: Room,
-    directivity: Directivity,
-    point: Point,
-    *,
-    frequency: FloatArray,
-    start: FloatArray,
-    step: FloatArray,
-    count: int,
-) -> ComplexArray:
-    """Pressure (count, F) Pa at a point (m) from the source and its images, at `count` tones from `start` (F,) Hz on,
-    `step` (F,) Hz apart.
-
-    What each image sends and loses is taken at `frequency` (F,) Hz for all tones of one column. Its mean square is
-    interpolated as `pattern.direction_weights` says; its phase re the axis is that of the mean pressure with the same
-    weights, and -k r from its distance. What all directions share of the phase is left out. Between the directivity's
-    frequencies, linear in log frequency. No tail. Source: Allen and Berkley (1979), eq. 8.
-    """
-    found = images(room, point, order=room.order)
-    weights = sent(room, found, directivity.observation).astype(np.float32)
-    known = over_frequency(directivity, frequency)
-    pressure = relative_to_axis(directivity)
-    pressure = pressure.reshape(pressure.shape[0], -1)
-    size = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True)) + 1e-300
-    square = weights @ (known @ np.abs(pressure) ** 2).T.astype(np.float32)
-    complex_mean = weights @ (known @ (pressure / size)).T.astype(np.complex64)
-    length = np.abs(complex_mean)
-    turn = np.where(length > 0.0, complex_mean / np.where(length > 0.0, length, 1.0), 1.0)
-    sounding = np.sqrt(square * gains(room, found, frequency)).astype(np.float32) * turn
-    travel = found.distance / room.air.speed_of_sound
-    sounding *= _turned(np.outer(travel, start))
-    forward = _turned(np.outer(travel, step)) if count > 1 else sounding
-    sums = np.empty((count, frequency.size), dtype=np.complex128)
-    for tone in range(count):
-        sums[tone] = sounding.sum(axis=0)
-        if tone + 1 < count:
-            sounding *= forward
-    return sums
-
-
-def _turned(cycles: FloatArray) -> NDArray[np.complex64]:
-    """exp(-2 pi j cycles), in single precision once whole turns are taken out."""
-    angle = (-2.0 * np.pi * (cycles - np.round(cycles))).astype(np.float32)
-    turned = np.empty(angle.shape, dtype=np.complex64)
-    turned.real, turned.imag = np.cos(angle), np.sin(angle)
-    return turned
 
 
 def _join(room: Room, parts: Parts, fine: FloatArray, counted: slice) -> float | None:

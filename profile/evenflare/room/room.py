@@ -71,6 +71,7 @@ class Room:
     absorption           : by surface, in the order of SURFACES, (K,) each, 0 to 1 of the incident power.
     order                : reflections up to which image sources are followed; what comes later is the tail.
     tail                 : by which formula sound dies in it.
+    second               : the other loudspeaker of a pair, or None.
     Errors               : ValueError if a size, an absorption, the order or a position is out of range.
     """
 
@@ -84,6 +85,7 @@ class Room:
     weather: Weather = Weather()
     order: int = ORDER
     tail: Tail = "eyring"
+    second: SourcePose | None = None
 
     def __post_init__(self) -> None:
         values = np.array(self.absorption)
@@ -91,7 +93,8 @@ class Room:
             raise ValueError("absorption must be one row from 0 to 1 for each surface, as long as its frequencies")
         if not min(self.size) > 0.0 or self.order < 0 or not self.seats:
             raise ValueError("a room has sizes above 0, a seat at least and an order from 0")
-        for point in (self.source.position, *(seat.position for seat in self.seats)):
+        second = () if self.second is None else (self.second.position,)
+        for point in (self.source.position, *second, *(seat.position for seat in self.seats)):
             if not all(0.0 < at < length for at, length in zip(point, self.size, strict=True)):
                 raise ValueError(f"the point {point} must be inside the room of {self.size} m")
 

@@ -113,7 +113,7 @@ class AbsorptionTable(Table):
 
 
 class SourceTable(Table):
-    """[source]: where the directivity's reference point stands, and its aim by angles or by a point."""
+    """[source], [second_source]: where the directivity's reference point stands, its aim by angles or by a point."""
 
     position_m: Coordinates = Field(examples=[[0.5, 1.2, 1.0]])
     yaw_deg: Annotated[float, number(-360, 360)] | None = None
@@ -165,6 +165,7 @@ class RoomTable(Table):
     size: SizeTable
     absorption: AbsorptionTable
     source: SourceTable
+    second_source: SourceTable | None = None
     seats: Annotated[list[SeatTable], BeforeValidator(_several)] = Field(default_factory=list)
     air: AirTable = AirTable()
     reflections: ReflectionsTable = ReflectionsTable()
@@ -183,16 +184,25 @@ class RoomTable(Table):
             raise fault("[[seats]]: missing. Add for example [[seats]] with position_m = [3.8, 2.0, 1.1] below it")
         if len(self.seats) > MOST_SEATS:
             raise fault(f"[[seats]] holds {len(self.seats)}: must be {MOST_SEATS} at most. Remove some")
-        size, source = self.size.value, self.source.position_m
-        outside = _outside(source, size)
-        if outside:
-            raise fault(f"[source] position_m = {_point(source)}: {outside}")
+        size = self.size.value
+        sources = {"source": self.source.position_m}
+        if self.second_source is not None:
+            sources["second_source"] = self.second_source.position_m
+        for key, source in sources.items():
+            outside = _outside(source, size)
+            if outside:
+                raise fault(f"[{key}] position_m = {_point(source)}: {outside}")
+        if self.second_source is not None and (between := _apart(*sources.values())) < NEAREST:
+            raise fault(
+                f"[second_source] position_m = {_point(sources['second_source'])}: is {between:.2g} m from [source],"
+                f" must be {NEAREST:g} m at least. Move one of them"
+            )
         for seat in self.named_seats:
             start = f'[[seats]] "{seat.name}" position_m = {_point(seat.position)}:'
             outside = _outside(seat.position, size)
             if outside:
                 raise fault(f"{start} {outside}")
-            apart = float(np.linalg.norm(np.subtract(seat.position, source)))
+            apart = min(_apart(seat.position, source) for source in sources.values())
             if apart < NEAREST:
                 raise fault(
                     f"{start} is {apart:.2g} m from the source, must be {NEAREST:g} m at least, where its far field"
@@ -206,6 +216,10 @@ class RoomTable(Table):
             if before == after:
                 raise fault(f'[[seats]] name = "{after}": stands there twice. Give each seat a name of its own')
         return self
+
+
+def _apart(one: Sequence[float], other: Sequence[float]) -> float:
+    return float(np.linalg.norm(np.subtract(one, other)))
 
 
 def _point(at: Sequence[float]) -> str:
@@ -249,6 +263,7 @@ def read_room(path: Path | str) -> Room:
         weather=_weather(table.air),
         order=table.reflections.order,
         tail=table.reflections.tail,
+        second=None if table.second_source is None else table.second_source.value,
     )
 
 

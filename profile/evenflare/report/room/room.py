@@ -119,11 +119,16 @@ def page(
     what: str,
     written: Sequence[tuple[str, str]],
     command: str,
+    more: Sequence[sheet.PageSection] = (),
 ) -> str:
-    """The page, with the pictures of `room_figures.pictures`, and each as the bytes of its file."""
+    """The page, with the pictures of `room_figures.pictures`, and each as the bytes of its file.
+
+    more : sections of what else is in the room.
+    """
     pictures = {
         name: sheet.picture_of(figure, shown[name], alt=WORDS[name][0], caption=WORDS[name][1])
         for name, figure in drawn.items()
+        if name in WORDS
     }
     parts = [
         _matters_part(designs, [pictures["what_matters.png"]]),
@@ -142,6 +147,7 @@ def page(
             pictures=[pictures["in_room.png"]],
         ),
         _seats_part(designs, [pictures["seats.png"]]),
+        *more,
         sheet.PageSection(
             "How it is worked out",
             [

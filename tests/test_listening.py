@@ -10,7 +10,7 @@ from scipy.signal import fftconvolve
 from commandline import said
 from evenflare.bands import band_edges
 from evenflare.report.kit import canvas
-from evenflare.room.impulse import Impulse
+from evenflare.room.impulse import RoomImpulse
 from evenflare.room.interference import band_means
 from evenflare.room.paths import fine_bands, in_thirds
 from evenflare.studies.listening import LOUDEST, SeatImpulses, matched, rendered
@@ -72,7 +72,7 @@ def test_levels_are_matched_within_full_scale():
 def test_a_sound_is_convolved_with_what_the_seat_hears():
     random = np.random.default_rng(2)
     taps = random.standard_normal((2, 64))
-    speakers = [Impulse(np.fft.rfft(each)[None], np.zeros((1, 33), dtype=complex), RATE, 64) for each in taps]
+    speakers = [RoomImpulse(np.fft.rfft(each)[None], np.zeros((1, 33), dtype=complex), RATE, 64) for each in taps]
     sound = random.standard_normal((2, 200))
     pair, one = SeatImpulses(tuple(speakers)), SeatImpulses((speakers[0],))
     wanted = sum(fftconvolve(each, own) for each, own in zip(sound, taps, strict=True))

@@ -1,4 +1,4 @@
-"""Impulse responses: sums of delays, a head, a decay, and the levels that the tables state."""
+"""RoomImpulse responses: sums of delays, a head, a decay, and the levels that the tables state."""
 
 import numpy as np
 import pytest

@@ -13,7 +13,7 @@ from room_shared import forward, pattern, room_of
 
 LEFT, RIGHT = (0.5, 3.05, 1.1), (0.5, 1.05, 1.1)
 DRY = Weather(temperature=293.15, humidity=0.0, pressure=101325.0)
-PLACES = np.array([[3.0, 2.05, 1.1], [3.0, 2.75, 1.1], [2.0, 1.0, 1.4]])
+PLACES = np.array([[3.0, 2.05, 1.1], [3.0, 2.15, 1.1], [2.0, 1.0, 1.4]])
 
 
 def pair_room(turned=0.0):

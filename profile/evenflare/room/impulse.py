@@ -1,4 +1,4 @@
-"""Impulse responses at a seat: source and images with their phases, then a tail of noise that decays as it should."""
+"""RoomImpulse responses at a seat: source and images with their phases, then a tail of noise that decays as it should."""
 
 from __future__ import annotations
 
@@ -25,7 +25,7 @@ TAIL_BANDS = midbands(3, lowest=AUDIBLE[0], highest=AUDIBLE[1])
 
 
 @dataclass(frozen=True)
-class Impulse:
+class RoomImpulse:
     """What reaches one seat of an impulse, as spectra (C, K) in Pa at K = N/2 + 1 even steps; C is 1, or 2 ears.
 
     direct, reflected : the source alone; images and tail.
@@ -63,7 +63,7 @@ def impulse(
     count: int,
     facing: Point | None,
     seed: int,
-) -> Impulse:
+) -> RoomImpulse:
     """The impulse response at a point (m), of the directivity as it is, its on-axis phase taken out.
 
     count    : samples, even.
@@ -105,7 +105,7 @@ def impulse(
         tail = _scaled(noise * level, sums[0] + sums[1], wanted, step)
         direct.append(sums[0])
         reflected.append(sums[1] + tail)
-    return Impulse(np.array(direct), np.array(reflected), sample_rate, count)
+    return RoomImpulse(np.array(direct), np.array(reflected), sample_rate, count)
 
 
 def _tail(room: Room, *, sample_rate: float, count: int, seed: int) -> ComplexArray:

@@ -9,7 +9,7 @@ import numpy as np
 from scipy.fft import irfft, next_fast_len, rfft
 
 from evenflare.directivity.types import Directivity
-from evenflare.room.impulse import Impulse, impulse, length_of
+from evenflare.room.impulse import RoomImpulse, impulse, length_of
 from evenflare.room.pair import turned_to_second
 from evenflare.room.pattern import over_frequency, relative_to_axis
 from evenflare.room.room import Point, Room
@@ -44,7 +44,7 @@ class Played:
 class SeatImpulses:
     """A seat's impulse responses by loudspeaker: one, or the two of a pair."""
 
-    speakers: tuple[Impulse, ...]
+    speakers: tuple[RoomImpulse, ...]
 
 
 def axis_level(directivity: Directivity, frequency: FloatArray) -> FloatArray:

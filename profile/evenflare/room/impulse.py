@@ -1,4 +1,4 @@
-"""RoomImpulse responses at a seat: source and images with their phases, then a tail of noise that decays as it should."""
+"""Impulse responses at a seat: source and images with their phases, then a tail of noise that decays as it should."""
 
 from __future__ import annotations
 

@@ -11,6 +11,7 @@ from threadpoolctl import threadpool_limits
 from evenflare.bands import band_edges
 from evenflare.directivity.types import Directivity
 from evenflare.metrics import sound_power, standard_curves
+from evenflare.room.arrivals import sounded
 from evenflare.room.images import images
 from evenflare.room.paths import (
     FINE,
@@ -20,14 +21,12 @@ from evenflare.room.paths import (
     counted_of,
     evenness_of,
     fine_bands,
-    gains,
     heard,
     in_thirds,
     observed_bands,
     paths,
-    sent,
 )
-from evenflare.room.pattern import over_frequency, relative_to_axis
+from evenflare.room.pattern import over_frequency
 from evenflare.room.room import Point, Room, tail_gain
 from evenflare.units import REFERENCE_POWER, REFERENCE_PRESSURE, ComplexArray, FloatArray, power_db
 
@@ -213,22 +212,11 @@ def tones(
     """Pressure (count, F) Pa at a point (m) from the source and its images, at `count` tones from `start` (F,) Hz on,
     `step` (F,) Hz apart.
 
-    What each image sends and loses is taken at `frequency` (F,) Hz for all tones of one column. Its mean square is
-    interpolated as `pattern.direction_weights` says; its phase re the axis is that of the mean pressure with the same
-    weights, and -k r from its distance. What all directions share of the phase is left out. Between the directivity's
-    frequencies, linear in log frequency. No tail. Source: Allen and Berkley (1979), eq. 8.
+    What each image sends and loses is taken at `frequency` (F,) Hz for all tones of one column, as `arrivals.sounded`
+    says, and turned by -k r from its distance. No tail. Source: Allen and Berkley (1979), eq. 8.
     """
     found = images(room, point, order=room.order)
-    weights = sent(room, found, directivity.observation).astype(np.float32)
-    known = over_frequency(directivity, frequency)
-    pressure = relative_to_axis(directivity)
-    pressure = pressure.reshape(pressure.shape[0], -1)
-    size = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True)) + 1e-300
-    square = weights @ (known @ np.abs(pressure) ** 2).T.astype(np.float32)
-    complex_mean = weights @ (known @ (pressure / size)).T.astype(np.complex64)
-    length = np.abs(complex_mean)
-    turn = np.where(length > 0.0, complex_mean / np.where(length > 0.0, length, 1.0), 1.0)
-    sounding = np.sqrt(square * gains(room, found, frequency)).astype(np.float32) * turn
+    sounding = sounded(room, found, directivity, frequency)
     travel = found.distance / room.air.speed_of_sound
     sounding *= _turned(np.outer(travel, start))
     forward = _turned(np.outer(travel, step)) if count > 1 else sounding

@@ -21,6 +21,12 @@ Tail = Literal["eyring", "sabine"]
 Point = tuple[float, float, float]
 
 
+def spoken_surface(surface: str) -> str:
+    """A surface in words."""
+    kind, _, rest = surface.partition("_")
+    return kind if not rest else f"wall at {rest.replace('_', ' = ')}"
+
+
 @dataclass(frozen=True)
 class SourcePose:
     """Where the directivity's reference point stands, and where its axis points.

@@ -12,7 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from evenflare import air as airs
 from evenflare.names import Name
-from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, SourcePose, Weather
+from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, SourcePose, Weather, spoken_surface
 from evenflare.schema import AirTable, Table, checked, counted, fault, number, parsed, rising
 from evenflare.text import from_path
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, PERCENT
@@ -219,19 +219,13 @@ def _outside(at: Sequence[float], size: Point) -> str:
         if CLEARANCE <= place <= length - CLEARANCE:
             continue
         if 0.0 <= place <= length:
-            where = f"is inside the {spoken(low if place < CLEARANCE else high)}"
+            where = f"is inside the {spoken_surface(low if place < CLEARANCE else high)}"
         else:
             where = "is outside the room"
             if 1e3 * CLEARANCE <= place <= 1e3 * (length - CLEARANCE):
                 where += f" (in millimetres? Then write {axis} = {place / 1e3:g})"
         return f"{where}, {axis} must be {CLEARANCE:g} to {length - CLEARANCE:g}. Move it"
     return ""
-
-
-def spoken(surface: str) -> str:
-    """A surface in words."""
-    kind, _, rest = surface.partition("_")
-    return kind if not rest else f"wall at {rest.replace('_', ' = ')}"
 
 
 def read_room(path: Path | str) -> Room:

@@ -15,7 +15,7 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.report.kit import canvas
 from evenflare.report.room import room_figures
 from evenflare.room import paths
-from evenflare.room.paths import evenness_db
+from evenflare.room.evenness import evenness_db
 from evenflare.room.response import respond
 from evenflare.room.room_file import read_room
 from evenflare.studies.seats import DesignInRoom

@@ -12,7 +12,7 @@ import pytest
 from commandline import contents, said
 from evenflare.dsp.filters_file import FILE as FILTERS
 from evenflare.report.kit import canvas
-from evenflare.room.paths import evenness_db
+from evenflare.room.evenness import evenness_db
 from evenflare.room.room_file import read_room
 from room_shared import ROOM, forward, pattern, rising, stored
 

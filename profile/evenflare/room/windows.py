@@ -31,7 +31,7 @@ class TimeWindows:
     """Mean squares at the seats by time, in thirds of an octave, filters included.
 
     frequency : (B,) Hz.
-    square    : (6, S, B) Pa^2 of the direct sound and between EDGES; their sum but for the first is the reflected sound.
+    square    : (6, S, B) Pa^2 of the direct sound and between EDGES; all but the first add up to the reflected sound.
     """
 
     frequency: FloatArray

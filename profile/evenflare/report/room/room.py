@@ -95,8 +95,8 @@ WORDS = {
     ),
     "arrivals.png": (
         "Where the first reflections of each seat come from, and when and how loud they arrive.",
-        "In plan, from above: reflections at floor and ceiling lie on the line of the direct sound. Levels re the direct"
-        " sound, mean over what counts.",
+        "In plan, from above: reflections at floor and ceiling lie on the line of the direct sound. Levels re the"
+        " direct sound, mean over what counts.",
     ),
     "in_time.png": (
         "Reflected sound by time after the direct sound, and the early-to-late ratio at every seat.",

@@ -70,7 +70,7 @@ def evenness_words(response: RoomResponse) -> str:
         f"Reflected less direct level: {found.evenness:.2f} dB rms about each seat's mean, third-octaves"
         f" {counted_words(found)}"
         + (
-            f", by what is left behind the filters; {response.unfiltered.evenness:.2f} dB without them, all thirds alike"
+            f", by what the filters leave of each; {response.unfiltered.evenness:.2f} dB without them, all alike"
             if filtered
             else ""
         )
@@ -185,11 +185,10 @@ def room_warnings(room: Room) -> list[str]:
         )
     rigid = np.all(absorption_at(room, thirds) == 0.0, axis=0)
     if rigid.any():
-        longest = float(reverberation_time(room, thirds[rigid]).max())
+        longest = seconds(float(reverberation_time(room, thirds[rigid]).max()))
         found.append(
             f"{room.name}: its surfaces absorb nothing at {_spans(thirds, rigid)}, where the air alone takes sound"
-            f" (reverberation time up to {seconds(longest).removeprefix('more than ')}{' and more' if longest >= LONGEST else ''});"
-            " no room is like that. Write what its surfaces absorb"
+            f" (reverberation time {longest}): no room is like that. Write what its surfaces absorb"
         )
     if room.order == 0:
         found.append(

@@ -34,14 +34,14 @@ def add(command: AddCommand) -> None:
         "example: evenflare room solved_a solved_b targets/rooms/living_room.toml --out compared\n\n"
         "DIRECTIVITY is a folder that solve, measure or crossover (speaker/) wrote, or a SOFA file: of a body that\n"
         "stands in the room, not of a waveguide in an infinite baffle; valid from 200 Hz to 16 kHz, or less counts.\n"
-        "prints how far reflected and direct sound differ in balance (dB rms over seats and third-octaves, each by what\n"
-        "the filters leave of it), beside what the room itself brings and how far small moves scatter that; of two,\n"
-        "which is evener.\n"
-        "writes room.html, room.json, seats.csv (third-octaves), seats_fine.csv (24ths), room_curves.csv, arrivals.csv\n"
-        "(the first reflections), time_windows.csv (levels by time, C50), pictures; of two directivities, each table\n"
-        "once for each, ending in _1 and _2.\n"
-        "ROOM may be a folder of room files (targets/rooms/dozen holds invented ones), and --room adds more: then the\n"
-        "number of each room, mean, worst and spread; writes rooms.html, rooms.json, rooms.csv, any_room.png.\n\n"
+        "prints how far reflected and direct sound differ in balance (dB rms over seats and third-octaves, each by\n"
+        "what the filters leave of it), beside what the room itself brings and how far small moves scatter that; of\n"
+        "two, which is evener.\n"
+        "writes room.html, room.json, seats.csv (third-octaves), seats_fine.csv (24ths), room_curves.csv,\n"
+        "arrivals.csv (the first reflections), time_windows.csv (levels by time, C50), pictures; of two\n"
+        "directivities, each table once for each, ending in _1 and _2.\n"
+        "ROOM may be a folder of room files (targets/rooms/dozen holds invented ones), and --room adds more: then\n"
+        "the number of each room, mean, worst and spread; writes rooms.html, rooms.json, rooms.csv, any_room.png.\n\n"
         + KEYS,
     )
     room.add_argument(
@@ -66,10 +66,8 @@ def add(command: AddCommand) -> None:
         metavar="FILE",
         help="equaliser.json of evenflare equalise; once for each directivity, in their order",
     )
-    room.add_argument(
-        "--from-hz", type=float, help="where it plays from, as behind a crossover: what lies below is out"
-    )
-    room.add_argument("--to-hz", type=float, help="where it plays up to")
+    room.add_argument("--from-hz", type=float, help="where it plays from, as behind a crossover; default 200")
+    room.add_argument("--to-hz", type=float, help="where it plays up to; default 16000")
 
 
 def _room(options: argparse.Namespace) -> int:

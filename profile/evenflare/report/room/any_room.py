@@ -130,7 +130,7 @@ def page(
             drawn[name],
             shown[name],
             alt="The number of each design in every room.",
-            caption="The evenest room first. The bar is what an ideal omnidirectional source has there: the room's own.",
+            caption="The evenest room first. The bar: an ideal omnidirectional source there, the room's own.",
         )
         for name in drawn
     ]

@@ -76,7 +76,8 @@ def time_windows(room: Room, directivity: Directivity, *, filtering: FloatArray 
 
     filtering : as `response.respond` has it; only its squared magnitude counts, not what it does in time.
     Image sources arrive at the time of their distance. The tail begins `order` and a half mean free paths after the
-    source sounds, where `room.tail_gain` cuts it, and dies as exp(-decay n) over n further ones.
+    source sounds, where `room.tail_gain` cuts it, but not before the direct sound is there, and dies as exp(-decay n)
+    over n further ones.
     """
     thirds = observed_bands(directivity)
     fine = fine_bands(thirds)
@@ -89,9 +90,9 @@ def time_windows(room: Room, directivity: Directivity, *, filtering: FloatArray 
         seen = images(room, seat.position, order=room.order)
         sounding = (sent(room, seen, directivity.observation) @ sending.T) * gains(room, seen, fine)
         after = (seen.distance - seen.distance[0]) / room.air.speed_of_sound
-        # Mean free paths since the tail began.
-        since = (np.array(EDGES) * room.air.speed_of_sound + seen.distance[0]) / room.mean_free_path - room.order - 0.5
-        left = np.exp(-np.outer(np.maximum(since, 0.0), loss))
+        begins = max((room.order + 0.5) * room.mean_free_path - seen.distance[0], 0.0)
+        further = np.maximum(np.array(EDGES) * room.air.speed_of_sound - begins, 0.0) / room.mean_free_path
+        left = np.exp(-np.outer(further, loss))
         tail = found.late[place] * mean * (left[:-1] - left[1:])
         early = [
             sounding[(seen.order > 0) & (after >= low) & (after < high)].sum(axis=0)

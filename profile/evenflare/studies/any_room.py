@@ -46,10 +46,11 @@ class DesignInRooms:
         """Index of the room with the greatest number."""
         return int(np.nanargmax(self.numbers))
 
-    @property
-    def spread(self) -> float:
-        """dB, standard deviation from room to room."""
-        return float(np.nanstd(self.numbers, ddof=1))
+
+def spread(numbers: FloatArray) -> float:
+    """Standard deviation from room to room of numbers (R,), those left out that are nan; 0 of a single one."""
+    known = numbers[np.isfinite(numbers)]
+    return float(np.std(known, ddof=1)) if known.size > 1 else 0.0
 
 
 @dataclass(frozen=True)

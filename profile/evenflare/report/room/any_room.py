@@ -13,7 +13,7 @@ from evenflare.report.room.by_design import legend_below
 from evenflare.report.room.words import room_warnings, scatter_words, seconds, unknown_warnings
 from evenflare.room.evenness import MOVED_BY
 from evenflare.room.room import reverberation_time
-from evenflare.studies.any_room import DesignInRooms, two_in_rooms
+from evenflare.studies.any_room import DesignInRooms, spread, two_in_rooms
 from evenflare.words import band_name, signed
 
 PICTURE = "any_room.png"
@@ -23,7 +23,7 @@ LONGEST = 24
 
 def lines(designs: Sequence[DesignInRooms]) -> list[str]:
     """What was found, a sentence each without its full stop."""
-    found = []
+    found = evener_line(designs)
     for each in designs:
         start = f"{each.name}: " if len(designs) > 1 else ""
         if not np.isfinite(each.numbers).any():
@@ -32,10 +32,10 @@ def lines(designs: Sequence[DesignInRooms]) -> list[str]:
         found.append(
             f"{start}Reflected less direct level: {each.mean:.2f} dB rms on the mean over {len(each.rooms)} rooms, at"
             f" worst {each.numbers[each.worst]:.2f} dB ({each.rooms[each.worst].name}), standard deviation from room to"
-            f" room {each.spread:.2f} dB; an ideal omnidirectional source has {np.nanmean(each.floors):.2f} dB on the"
-            " mean"
+            f" room {spread(each.numbers):.2f} dB; an ideal omnidirectional source has {np.nanmean(each.floors):.2f} dB"
+            " on the mean"
         )
-    return found + evener_line(designs)
+    return found
 
 
 def evener_line(designs: Sequence[DesignInRooms]) -> list[str]:
@@ -120,10 +120,13 @@ def page(
         ]
         for place, room in enumerate(designs[0].rooms)
     ]
-    for name, of in (("Mean", np.nanmean), ("Worst", np.nanmax), ("Standard deviation", np.nanstd)):
-        if all(np.isfinite(each.numbers).any() for each in designs):
-            values = [_level(float(of(each))) for each in (designs[0].floors, *(one.numbers for one in designs))]
-            rows.append([name, "", "", *values])
+    if all(np.isfinite(each.numbers).any() for each in designs):
+        columns = [designs[0].floors, *(each.numbers for each in designs)]
+        rows += [
+            ["Mean", "", "", *(_level(float(np.nanmean(each))) for each in columns)],
+            ["Worst", "", "", *(_level(float(np.nanmax(each))) for each in columns)],
+            ["Standard deviation", "", "", *(_level(spread(each)) for each in columns)],
+        ]
     marked = frozenset(range(len(designs[0].rooms), len(rows)))
     pictures = [
         sheet.picture_of(

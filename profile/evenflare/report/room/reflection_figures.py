@@ -39,6 +39,7 @@ def _kind(hits: Sequence[int]) -> int:
 def arrivals_picture(designs: Sequence[DesignInRoom]) -> Any:
     """By seat: the plan with the ways of what arrives first, and its levels over time, of all designs."""
     room = designs[0].response.room
+    latest = 1e3 * min(WITHIN, max(float(found.after[-1]) for each in designs for found in each.response.reflections))
     drawn, axes = canvas.grid(len(room.seats), 2, height=1.0 + 1.75 * len(room.seats))
     for place, (seat, (plan, times)) in enumerate(zip(room.seats, axes, strict=True)):
         found = [each.response.reflections[place] for each in designs]
@@ -49,7 +50,7 @@ def arrivals_picture(designs: Sequence[DesignInRoom]) -> Any:
             _times(times, each, mark, entry(design.name) if len(designs) > 1 else "")
         last = place == len(room.seats) - 1
         style.dressed(times, "", x="after the direct sound, ms" if last else "", y="dB re direct")
-        times.set_xlim(-0.5, 1e3 * WITHIN)
+        times.set_xlim(-0.5, latest + 0.5)
         times.set_ylim(QUIETEST, max(2.0, max(float(np.max(each.level)) for each in found) + 2.0))
     style.titled(drawn, "The first reflections: in plan, and in time")
     legend_below(drawn, axes.ravel())
@@ -68,7 +69,8 @@ def _plan(axes: Any, room: Room, found: SeatReflections, seat: Sequence[float]) 
         colour, wide = (KINDS[_kind(hits)][1], 1.2 if sum(hits) == 1 else 0.5) if place else (style.INK, 1.6)
         axes.plot(corners[:, 0], corners[:, 1], color=colour, linewidth=wide, alpha=1.0 if sum(hits) < 2 else 0.55)
         if sum(hits) == 1:
-            axes.plot(*corners[1, :2], marker="_" if hits[4] or hits[5] else "o", color=colour, markersize=4)
+            mark = "v" if hits[4] else "^" if hits[5] else "o"
+            axes.plot(*corners[1, :2], marker=mark, color=colour, markersize=4, zorder=4)
     x, y, _ = room.source.position
     ahead = 0.12 * length * room.source.axes[2]
     axes.annotate("", (x + ahead[0], y + ahead[1]), (x, y), arrowprops={"arrowstyle": "->", "color": style.INK})

@@ -10,7 +10,7 @@ import numpy as np
 from evenflare.report.kit import sheet
 from evenflare.report.room import words
 from evenflare.room.arrivals import met_words
-from evenflare.room.windows import JUST_NOTICEABLE, JUST_NOTICEABLE_SOURCE, octave_mean
+from evenflare.room.windows import octave_mean
 from evenflare.studies.seats import MATTERS, DesignInRoom, matters, shared_band, thirds_in, trend
 from evenflare.words import band_name, hertz, signed, spoken
 
@@ -95,8 +95,8 @@ WORDS = {
     ),
     "arrivals.png": (
         "Where the first reflections of each seat come from, and when and how loud they arrive.",
-        "In plan, from above: reflections at floor and ceiling lie on the line of the direct sound. Levels re the"
-        " direct sound, mean over what counts.",
+        "In plan, from above: floor and ceiling, whose marks point down and up, lie on the direct sound's line. Levels"
+        " re the direct sound, mean over what counts.",
     ),
     "in_time.png": (
         "Reflected sound by time after the direct sound, and the early-to-late ratio at every seat.",
@@ -201,10 +201,8 @@ def _time_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture
         "Reflections in time",
         [
             "Times after the direct sound; levels re the direct sound.",
-            "C50 is the energy of the direct sound and the 50 ms after it over that of all that follows, mean of the"
-            f" octaves 500 Hz to 4 kHz. Just noticeable of speech: about {JUST_NOTICEABLE:g} dB"
-            f" ({JUST_NOTICEABLE_SOURCE}).",
-            *(f"{line}." for line in words.clarity_words(designs)[: len(designs) - 1]),
+            "C50 is the energy of the direct sound and the 50 ms after it over that of all that follows.",
+            *(f"{line}." for line in words.clarity_words(designs)),
         ],
         head,
         rows,

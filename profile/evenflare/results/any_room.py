@@ -10,7 +10,7 @@ import numpy as np
 from evenflare import __version__
 from evenflare.results.room import number
 from evenflare.room.room import absorption_at, reverberation_time
-from evenflare.studies.any_room import DesignInRooms, spread, two_in_rooms
+from evenflare.studies.any_room import DesignInRooms, mean_of, spread, two_in_rooms
 from evenflare.units import FloatArray
 
 MIDDLE = 1000.0
@@ -68,7 +68,7 @@ def rooms_record(designs: Sequence[DesignInRooms], *, paths: Sequence[str], comm
                 "worst_db": number(each.numbers[each.worst]),
                 "worst_room": each.rooms[each.worst].name,
                 "spread_db": spread(each.numbers),
-                "omnidirectional_mean_db": number(float(np.nanmean(each.floors))),
+                "omnidirectional_mean_db": number(mean_of(each.floors)),
                 "evenness_db": [number(value) for value in each.numbers],
             }
             for each in designs

@@ -38,13 +38,19 @@ class DesignInRooms:
 
     @property
     def mean(self) -> float:
-        """dB: what a target that names these rooms calls room_db."""
-        return float(np.nanmean(self.numbers))
+        """dB: what a target that names these rooms calls room_db; nan where nothing comes back in any."""
+        return mean_of(self.numbers)
 
     @property
     def worst(self) -> int:
         """Index of the room with the greatest number."""
-        return int(np.nanargmax(self.numbers))
+        return int(np.argmax(np.where(np.isfinite(self.numbers), self.numbers, -np.inf)))
+
+
+def mean_of(numbers: FloatArray) -> float:
+    """Mean over rooms of numbers (R,), those left out that are nan; nan of none."""
+    known = numbers[np.isfinite(numbers)]
+    return float(known.mean()) if known.size else float("nan")
 
 
 def spread(numbers: FloatArray) -> float:

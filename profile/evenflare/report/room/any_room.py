@@ -13,7 +13,7 @@ from evenflare.report.room.by_design import legend_below
 from evenflare.report.room.words import room_warnings, scatter_words, seconds, unknown_warnings
 from evenflare.room.evenness import MOVED_BY
 from evenflare.room.room import reverberation_time
-from evenflare.studies.any_room import DesignInRooms, spread, two_in_rooms
+from evenflare.studies.any_room import DesignInRooms, mean_of, spread, two_in_rooms
 from evenflare.words import band_name, signed
 
 PICTURE = "any_room.png"
@@ -32,7 +32,7 @@ def lines(designs: Sequence[DesignInRooms]) -> list[str]:
         found.append(
             f"{start}Reflected less direct level: {each.mean:.2f} dB rms on the mean over {len(each.rooms)} rooms, at"
             f" worst {each.numbers[each.worst]:.2f} dB ({each.rooms[each.worst].name}), standard deviation from room to"
-            f" room {spread(each.numbers):.2f} dB; an ideal omnidirectional source has {np.nanmean(each.floors):.2f} dB"
+            f" room {spread(each.numbers):.2f} dB; an ideal omnidirectional source has {mean_of(each.floors):.2f} dB"
             " on the mean"
         )
     return found
@@ -123,7 +123,7 @@ def page(
     if all(np.isfinite(each.numbers).any() for each in designs):
         columns = [designs[0].floors, *(each.numbers for each in designs)]
         rows += [
-            ["Mean", "", "", *(_level(float(np.nanmean(each))) for each in columns)],
+            ["Mean", "", "", *(_level(mean_of(each)) for each in columns)],
             ["Worst", "", "", *(_level(float(np.nanmax(each))) for each in columns)],
             ["Standard deviation", "", "", *(_level(spread(each)) for each in columns)],
         ]

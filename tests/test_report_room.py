@@ -90,7 +90,7 @@ def test_page_holds_everything_and_asks_for_nothing(one, other, monkeypatch):
     assert "<one>" not in page
     assert page.count("<img ") == len(drawn) == 6
     assert not {"http", "<script", "<link"} & {word for word in ("http", "<script", "<link") if word in page}
-    for title in ("What matters", "In this room", "The standard's estimate", "Seat by seat", "How it is worked out"):
+    for title in ("What matters", "In this room", "The standard's estimate", "Seat by seat", "Reflections in time"):
         assert title.replace("'", "&#39;") in page
     assert "box &lt;one&gt;, before</th>" in page
     assert "second, before" not in page  # it has no filters
@@ -113,7 +113,8 @@ def test_pictures_are_drawn_for_one_and_two(one, other, count):
 def test_room_without_images_is_told(other):
     tail_only = respond(dataclasses.replace(other.response.room, order=0), pattern(forward))
     assert words.join_words(tail_only) == "No image sources: all reflected sound is the tail"
-    assert words.warnings([dataclasses.replace(other, response=tail_only)]) == []
+    (warned,) = words.warnings([dataclasses.replace(other, response=tail_only)])
+    assert warned.startswith("test: [reflections] order = 0 follows no reflection: all reflected sound is the")
 
 
 def test_poor_join_is_warned_of(other):

@@ -139,7 +139,7 @@ def _evener(designs: Sequence[DesignInRoom]) -> dict[str, Any] | None:
 
 def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
     response = each.response
-    thirds, counted = response.thirds, response.counted
+    thirds = response.thirds
     source = response.room.source.position
     counted_from, counted_to = counting(response.balance.thirds, response.balance.weight)
     trends = {}
@@ -159,8 +159,8 @@ def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
         "counted_from_hz": counted_from,
         "counted_to_hz": counted_to,
         "join_db": response.join_db,
-        "spread_db": float(np.sqrt(np.mean(response.spread[counted] ** 2))),
-        "departure_db": float(np.sqrt(np.mean(response.departure[counted] ** 2))),
+        "spread_db": float(np.sqrt(response.mean(response.spread**2))),
+        "departure_db": float(np.sqrt(response.mean(response.departure**2))),
         "trends_from_hz": band[0],
         "trends_to_hz": band[1],
         "trends": trends,
@@ -169,7 +169,7 @@ def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
                 "name": seat.name,
                 "position_m": list(seat.position),
                 "distance_m": float(np.linalg.norm(np.subtract(seat.position, source))),
-                "direct_to_reverberant_db": float(ratio[counted].mean()),
+                "direct_to_reverberant_db": float(response.mean(ratio)),
                 "evenness_db": number(own),
                 "c50_db": number(clarity),
             }

@@ -107,7 +107,7 @@ class RoomResponse:
 
     @property
     def counted(self) -> slice:
-        """Those of the thirds over which means and evenness are taken: what is observed of 200 Hz to 16 kHz."""
+        """Those of the thirds that may count: what is observed of 200 Hz to 16 kHz."""
         return _counted(self.thirds.frequency)
 
     @property
@@ -129,8 +129,12 @@ class RoomResponse:
         return np.asarray(self.centred(self.thirds.steady).std(axis=0))
 
     def centred(self, level: FloatArray) -> FloatArray:
-        """Levels (..., B) in the thirds less their mean over the counted ones."""
-        return np.asarray(level - level[..., self.counted].mean(axis=-1, keepdims=True))
+        """Levels (..., B) in the thirds less their `mean`."""
+        return np.asarray(level - self.mean(level)[..., None])
+
+    def mean(self, level: FloatArray) -> FloatArray:
+        """Mean (...) of levels (..., B) in the thirds, by what each counts for the balance."""
+        return np.asarray(np.average(level, axis=-1, weights=self.balance.weight))
 
 
 def respond(

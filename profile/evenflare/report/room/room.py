@@ -161,7 +161,7 @@ def _seats_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Pictur
                 [
                     seat.name if len(designs) == 1 else f"{seat.name}, {each.name}",
                     f"{distance:.2f}",
-                    signed(ratio[place, response.counted].mean()),
+                    signed(float(response.mean(ratio[place]))),
                     *(signed(float(value)) if np.isfinite(value) else "none" for value in octaves),
                     f"{response.balance.by_seat[place]:.2f}",
                 ]

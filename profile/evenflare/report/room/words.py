@@ -11,7 +11,7 @@ from evenflare.room.paths import HIGHEST, LOWEST, WIDER, counted_bands
 from evenflare.room.response import RoomResponse
 from evenflare.room.room import Room, absorption_at, reflects, reverberation_time
 from evenflare.room.windows import JUST_NOTICEABLE, JUST_NOTICEABLE_SOURCE
-from evenflare.studies.seats import DesignInRoom, TwoBalances, counting, two_balances
+from evenflare.studies.seats import HALF, DesignInRoom, TwoBalances, counting, two_balances
 from evenflare.units import BoolArray, FloatArray
 from evenflare.words import band_name, hertz, signed
 
@@ -126,8 +126,8 @@ def clarity_words(designs: Sequence[DesignInRoom]) -> list[str]:
 
 def ratio_words(response: RoomResponse) -> str:
     """Direct-to-reverberant ratio and spread of the seats."""
-    mean = response.thirds.direct_to_reverberant[:, response.counted].mean(axis=1)
-    spread = np.sqrt(np.mean(response.spread[response.counted] ** 2))
+    mean = response.mean(response.thirds.direct_to_reverberant)
+    spread = np.sqrt(response.mean(response.spread**2))
     over = f"{signed(mean.min())} to {signed(mean.max())} dB"
     if mean.min() > UNHEARD:
         over = f"more than {UNHEARD:g} dB"
@@ -142,10 +142,11 @@ def ratio_words(response: RoomResponse) -> str:
 def parting_words(response: RoomResponse) -> str:
     """Where this room and the standard's estimate part."""
     thirds, apart = response.thirds.frequency, response.departure
-    far = np.abs(apart) >= PARTING
+    weight = response.balance.weight
+    far = (np.abs(apart) >= PARTING) & (weight >= HALF * weight.max())
     runs = [run for run in np.split(np.arange(far.size), np.flatnonzero(np.diff(far)) + 1) if far[run[0]]]
     if not runs:
-        return f"The standard's estimated in-room response is within {PARTING:g} dB everywhere"
+        return f"The standard's estimated in-room response is within {PARTING:g} dB wherever it plays"
     places = []
     for run in runs:
         ends, worst = [band_name(thirds[place]) for place in run[[0, -1]]], run[np.abs(apart[run]).argmax()]

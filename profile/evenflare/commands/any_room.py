@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from pathlib import Path
 
 from evenflare import files
+from evenflare.commands.remarks import air_warnings
 from evenflare.commands.rooms import Played, not_counted
 from evenflare.commands.written import Findings
 from evenflare.files import InputError
@@ -65,7 +66,8 @@ def several_rooms(
         for name, content in shown.items():
             with files.replacing(folder / name) as temporary:
                 temporary.write_bytes(content)
-    return Findings(any_room.lines(designs), written, [*warnings, *any_room.warnings(designs)])
+    air = [words for room in rooms for words in air_warnings(Path(room.name), room.air)]
+    return Findings(any_room.lines(designs), written, [*warnings, *air, *any_room.warnings(designs)])
 
 
 def _in_rooms(played: Played, rooms: Sequence[Room], plays: Band) -> DesignInRooms:

@@ -152,7 +152,7 @@ def _names(stored: Sequence[Stored]) -> list[str]:
 def _heard(played: Played, room: Room, plays: Band) -> DesignInRoom:
     """A directivity in the room, through its equaliser."""
     from evenflare.room.response import respond
-    from evenflare.studies.seats import DesignInRoom
+    from evenflare.studies.seats import DesignInRoom, counting
 
     stored = played.stored
     try:
@@ -160,11 +160,11 @@ def _heard(played: Played, room: Room, plays: Band) -> DesignInRoom:
         unknown, kept_out = not_counted(played, response.balance, plays)
     except ValueError as error:
         raise InputError(f"{stored.path}: {error}") from error
-    counted = response.thirds.frequency[response.counted]
-    low, high = float(counted[0]), float(counted[-1])
+    counted = counting(response.balance.thirds, response.balance.weight)
+    low, high = counted
     if played.equaliser is not None:
         low, high = max(low, played.equaliser.band[0]), min(high, played.equaliser.band[1])
-    band = (low, high) if high >= 2.0 * low else (float(counted[0]), float(counted[-1]))
+    band = (low, high) if high >= 2.0 * low else counted
     return DesignInRoom(
         played.name, stored.design_id, str(stored.path), played.filters, band, response, unknown, kept_out
     )

@@ -10,7 +10,7 @@ import numpy as np
 from evenflare.report.kit import canvas, style
 from evenflare.report.kit.letters import lettered
 from evenflare.studies.seats import DesignInRoom
-from evenflare.units import FloatArray
+from evenflare.units import BoolArray, FloatArray
 
 COLUMN = 30
 """Characters of a name that fit above a column."""
@@ -32,14 +32,21 @@ def by_design_axes(
 
 
 def finish(
-    drawn: Any, by_design: list[list[Any]], title: str, y: Sequence[str], frequency: Sequence[FloatArray]
+    drawn: Any,
+    by_design: list[list[Any]],
+    title: str,
+    y: Sequence[str],
+    frequency: Sequence[FloatArray],
+    *,
+    counted: Sequence[BoolArray] | None = None,
 ) -> None:
-    """Labels, frequency axes and one legend below all."""
+    """Labels, frequency axes and one legend below all; what does not count, where that is told, lies under a veil."""
+    counted = [np.ones(each.size, dtype=np.bool_) for each in frequency] if counted is None else counted
     style.titled(drawn, title)
-    for place, (column, f) in enumerate(zip(by_design, frequency, strict=True)):
+    for place, (column, f, counts) in enumerate(zip(by_design, frequency, counted, strict=True)):
         for axes, label in zip(column, y, strict=True):
             style.dressed(axes, "", x="frequency, Hz" if axes is column[-1] else "", y=label if place == 0 else "")
-            style.over_frequency(axes, f, np.ones(f.size, dtype=np.bool_))
+            style.over_frequency(axes, f, counts, veil="hardly counts")
     legend_below(drawn, [axes for column in by_design for axes in column])
 
 

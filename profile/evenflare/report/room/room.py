@@ -83,7 +83,8 @@ WORDS = {
     ),
     "direct_and_reflected.png": (
         "Direct level, reflected level, and their difference about its mean, at every seat.",
-        "The flatter the lowest row, the more the room sounds like the loudspeaker itself.",
+        "The flatter the lowest row, the more the room sounds like the loudspeaker itself. Under the veil: thirds that"
+        " count less than half.",
     ),
     "in_room.png": (
         "Steady state, mean over the seats and their spread, beside the standard's estimate; their difference.",

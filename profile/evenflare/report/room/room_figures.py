@@ -12,7 +12,7 @@ from evenflare.report.kit.letters import entry, lettered
 from evenflare.report.room.by_design import by_design_axes, finish, floored
 from evenflare.report.room.reflection_figures import arrivals_picture, in_time_picture
 from evenflare.room.response import RoomResponse
-from evenflare.studies.seats import MATTERS, DesignInRoom, matters, shared_band
+from evenflare.studies.seats import HALF, MATTERS, DesignInRoom, matters, shared_band
 from evenflare.units import FloatArray
 from evenflare.words import spoken
 
@@ -72,7 +72,9 @@ def _direct_and_reflected(designs: Sequence[DesignInRoom]) -> Any:
     floored(by_design, (0, 1))
     y = ["direct, dB", "reflected, dB", "difference, dB"]
     title = "Direct and reflected sound at the seats"
-    finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs])
+    weights = [each.response.balance.weight for each in designs]
+    counted = [weight >= HALF * weight.max() for weight in weights]
+    finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs], counted=counted)
     return drawn
 
 

@@ -17,7 +17,7 @@ if TYPE_CHECKING:
     from evenflare.directivity.types import Directivity
     from evenflare.dsp.filters_file import Equaliser
     from evenflare.room.room import Room
-    from evenflare.studies.listening import Played, SeatImpulses
+    from evenflare.studies.listening import LevelledSound, SeatImpulses
     from evenflare.units import ComplexArray, FloatArray
 
 Ears = Literal["binaural", "plain"]
@@ -164,6 +164,6 @@ def _sound_file(sound: Sound, place: int, number: int, direct: bool) -> str:
     return f"{sound.file}_{LETTERS[place]}_seat_{number}{'_direct' if direct else ''}.wav"
 
 
-def _file_record(file: str, sound: Sound, played: Played) -> dict[str, object]:
+def _file_record(file: str, sound: Sound, played: LevelledSound) -> dict[str, object]:
     heard = played.loudness if np.isfinite(played.loudness) else None
     return {"file": file, "sound": sound.label, "loudness_before_lufs": heard, "gain_db": played.gain}

@@ -8,9 +8,10 @@ import numpy as np
 
 from evenflare.bands import OCTAVE, band_edges, midbands
 from evenflare.directivity.types import Directivity
+from evenflare.room.arrivals import sounded
 from evenflare.room.head import ear, ears_toward
 from evenflare.room.images import images
-from evenflare.room.interference import added, band_means, image_spectra
+from evenflare.room.interference import added, band_means
 from evenflare.room.paths import AUDIBLE, fine_bands, heard, in_thirds, paths
 from evenflare.room.room import Point, Room, reverberation_time
 from evenflare.units import ComplexArray, FloatArray
@@ -78,7 +79,7 @@ def impulse(
     step, size = sample_rate / count, count // 2 + 1
     found = images(room, point, order=room.order)
     delay = found.distance / room.air.speed_of_sound
-    spectra = image_spectra(room, directivity, found, fine)
+    spectra = sounded(room, found, directivity, fine).astype(np.complex128)
     late = heard(paths(room, directivity.observation, TAIL_BANDS), directivity).late[0]
     noises = [
         _tail(room, sample_rate=sample_rate, count=count, seed=seed + extra)

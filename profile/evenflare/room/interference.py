@@ -9,9 +9,9 @@ import numpy as np
 from evenflare.bands import band_edges
 from evenflare.compiled import njit
 from evenflare.directivity.types import Directivity
-from evenflare.room.images import Images, images
-from evenflare.room.paths import FINE, gains, sent
-from evenflare.room.pattern import over_frequency, relative_to_axis
+from evenflare.room.arrivals import sounded
+from evenflare.room.images import images
+from evenflare.room.paths import FINE
 from evenflare.room.room import Point, Room
 from evenflare.units import ComplexArray, FloatArray
 
@@ -19,25 +19,6 @@ FINEST, COARSEST = 0.25, 2.0
 """Hz, bounds of the step in which a spectrum is summed for the means of its bands."""
 ANEW = 64
 """Steps after which a turning phase is taken from its angle again, so that rounding does not gather."""
-
-
-def image_spectra(room: Room, directivity: Directivity, found: Images, frequency: FloatArray) -> ComplexArray:
-    """Pressure (I, F) Pa that each image brings, without the phase of its way.
-
-    Its mean square is interpolated between observed directions as `pattern.direction_weights` says; its phase re the
-    axis is that of the mean pressure with the same weights. What all directions share of the phase is left out.
-    Between the directivity's frequencies, linear in log frequency. Source: Allen and Berkley (1979), eq. 8.
-    """
-    weights = sent(room, found, directivity.observation)
-    known = over_frequency(directivity, frequency)
-    pressure = relative_to_axis(directivity)
-    pressure = pressure.reshape(pressure.shape[0], -1)
-    size = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True)) + 1e-300
-    square = weights @ (known @ np.abs(pressure) ** 2).T
-    mean = weights @ (known @ (pressure / size)).T
-    length = np.abs(mean)
-    turn = np.where(length > 0.0, mean / np.where(length > 0.0, length, 1.0), 1.0)
-    return np.asarray(np.sqrt(square * gains(room, found, frequency)) * turn)
 
 
 def added(delay: FloatArray, spectra: ComplexArray, frequency: FloatArray, *, step: float, count: int) -> ComplexArray:
@@ -78,7 +59,7 @@ def interfering(room: Room, directivity: Directivity, point: Point, fine: FloatA
     delay = found.distance / room.air.speed_of_sound
     step = float(np.clip(0.5 / max(float(np.ptp(delay)), 1e-9), FINEST, COARSEST))
     low, high = band_edges(fine, fraction=FINE)
-    spectra = image_spectra(room, directivity, found, fine)
+    spectra = sounded(room, found, directivity, fine).astype(np.complex128)
     return band_means(added(delay, spectra, fine, step=step, count=int(high[-1] / step) + 2), step, low, high)
 
 

@@ -9,13 +9,13 @@ from threadpoolctl import threadpool_limits
 
 from evenflare.directivity.types import Directivity
 from evenflare.metrics import sound_power, standard_curves
+from evenflare.room.evenness import PLAYS, Balance, Band, balance, evenness_of
 from evenflare.room.interference import interfering
 from evenflare.room.paths import (
     PER_THIRD,
     Parts,
     check_free,
     counted_of,
-    evenness_of,
     fine_bands,
     heard,
     in_thirds,
@@ -23,8 +23,13 @@ from evenflare.room.paths import (
     paths,
 )
 from evenflare.room.pattern import over_frequency
+from evenflare.room.reflections import SeatReflections, seat_reflections
 from evenflare.room.room import Room, tail_gain
+from evenflare.room.windows import TimeWindows, time_windows
 from evenflare.units import REFERENCE_POWER, REFERENCE_PRESSURE, FloatArray, power_db
+
+LEAST_JOINED = 1e-6
+"""Of what the tail's formula gives for it, that the last order of images must bring to be held against it."""
 
 
 @dataclass(frozen=True)
@@ -50,7 +55,7 @@ class Spectrum:
 
 @dataclass(frozen=True)
 class Unfiltered:
-    """What `RoomResponse` holds under the same names, without the filter."""
+    """What `RoomResponse` holds under the same names, without the filter; the number of all counted thirds alike."""
 
     direct: FloatArray
     first: FloatArray
@@ -68,10 +73,12 @@ class RoomResponse:
                    directivity's distance, so that its shape alone says something here.
     first        : (B,) dB, mean over the seats of the six first reflections, one from each surface, with the filter.
     power        : (B,) dB re 1 pW, sound power with the filter.
-    evenness     : dB, see `paths.evenness_db`, over the counted bands, with the filter.
+    balance      : reflected less direct level where the source plays, and the number that it comes to.
+    windows      : by time after the direct sound.
+    reflections  : of each seat, the first ones.
     unfiltered   : what the filter changes.
     join_db      : by how much the last order of images lies above what the tail's formula gives for it, the mean over
-                   seats and counted bands: 0 where they join without a step. None at order 0.
+                   seats and counted bands: 0 where they join without a step. None where it brings next to nothing.
     """
 
     room: Room
@@ -81,13 +88,20 @@ class RoomResponse:
     in_room: FloatArray
     first: FloatArray
     power: FloatArray
-    evenness: float
+    balance: Balance
+    windows: TimeWindows
+    reflections: tuple[SeatReflections, ...]
     unfiltered: Unfiltered
     join_db: float | None
 
     @property
+    def evenness(self) -> float:
+        """dB, see `evenness.Balance`."""
+        return self.balance.evenness
+
+    @property
     def counted(self) -> slice:
-        """Those of the thirds over which means and evenness are taken: what is observed of 200 Hz to 16 kHz."""
+        """Those of the thirds that may count: what is observed of 200 Hz to 16 kHz."""
         return _counted(self.thirds.frequency)
 
     @property
@@ -104,29 +118,34 @@ class RoomResponse:
         return _over_seats(self.thirds.direct)
 
     @property
-    def seat_evenness(self) -> FloatArray:
-        """(S,) dB: the part of each seat in `evenness`, whose mean square it makes up."""
-        return np.asarray(self.centred(-self.thirds.direct_to_reverberant)[:, self.counted].std(axis=1))
-
-    @property
     def spread(self) -> FloatArray:
         """(B,) dB: standard deviation over the seats of the steady state less each seat's mean."""
         return np.asarray(self.centred(self.thirds.steady).std(axis=0))
 
     def centred(self, level: FloatArray) -> FloatArray:
-        """Levels (..., B) in the thirds less their mean over the counted ones."""
-        return np.asarray(level - level[..., self.counted].mean(axis=-1, keepdims=True))
+        """Levels (..., B) in the thirds less their `mean`."""
+        return np.asarray(level - self.mean(level)[..., None])
+
+    def mean(self, level: FloatArray) -> FloatArray:
+        """Mean (...) of levels (..., B) in the thirds, by what each counts for the balance."""
+        return np.asarray(np.average(level, axis=-1, weights=self.balance.weight))
 
 
-def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | None = None) -> RoomResponse:
+def respond(
+    room: Room, directivity: Directivity, *, filtering: FloatArray | None = None, plays: Band = PLAYS
+) -> RoomResponse:
     """What the seats hear of a directivity, through a filter if one is given.
 
     filtering : (8 B,) squared magnitude of the filter's response at `fine_bands(observed_bands(directivity))`.
-    ValueError as `observed_bands`, `heard` and `metrics.standard_curves`.
+    plays     : Hz, from and to where it plays; what lies outside does not count for its balance.
+    ValueError as `evenness.balance` and `metrics.standard_curves`.
     """
     check_free(directivity)
     thirds = observed_bands(directivity)
     fine, counted = fine_bands(thirds), _counted(thirds)
+    found = balance(room, directivity, filtering=filtering, plays=plays)
+    windows = time_windows(room, directivity, filtering=filtering)
+    reflections = tuple(seat_reflections(room, seat.position, directivity, within=found) for seat in room.seats)
     filtering = np.ones(fine.size) if filtering is None else filtering
     # Two threads spend twice the processor's time on these, and gain next to nothing.
     with threadpool_limits(1):
@@ -148,9 +167,7 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
     def level(square: FloatArray) -> FloatArray:
         return power_db(square / REFERENCE_PRESSURE**2)
 
-    def even(gain: FloatArray) -> float:
-        return evenness_of(*(in_thirds(square * gain)[:, counted] for square in (parts.direct, parts.reflected)))
-
+    plain = level(in_thirds(parts.reflected)) - level(in_thirds(parts.direct))
     return RoomResponse(
         room=room,
         fine=Spectrum(fine, **{name: level(square * filtering) for name, square in squares.items()}),
@@ -159,12 +176,14 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
         in_room=power_db(in_thirds(in_room * filtering)),
         first=power_db(in_thirds(first * filtering)),
         power=power_db(in_thirds(power * filtering)),
-        evenness=even(filtering),
+        balance=found,
+        windows=windows,
+        reflections=reflections,
         unfiltered=Unfiltered(
             _over_seats(level(in_thirds(parts.direct))),
             power_db(in_thirds(first)),
             power_db(in_thirds(power)),
-            even(np.ones(fine.size)),
+            float(evenness_of(plain[:, counted], np.ones(counted.stop - counted.start))),
         ),
         join_db=_join(room, parts, fine, slice(counted.start * PER_THIRD, counted.stop * PER_THIRD)),
     )
@@ -186,4 +205,5 @@ def _join(room: Room, parts: Parts, fine: FloatArray, counted: slice) -> float |
     tail = tail_gain(room, fine, order=room.order)
     with np.errstate(divide="ignore", invalid="ignore"):
         formula = parts.late[0] * (tail_gain(room, fine, order=room.order - 1) / tail - 1.0)
-        return float(power_db(parts.last.mean(axis=0) / formula)[counted].mean())
+        share = (parts.last.mean(axis=0) / formula)[counted]
+    return float(power_db(share).mean()) if np.all(share > LEAST_JOINED) else None

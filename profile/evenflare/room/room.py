@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from evenflare import air as airs
 from evenflare.air import Air
-from evenflare.units import FloatArray
+from evenflare.units import BoolArray, FloatArray
 
 SURFACES = ("wall_x_0", "wall_x_length", "wall_y_0", "wall_y_width", "floor", "ceiling")
 """The order of absorption and of reflections: the two ends of x, of y, of z."""
@@ -19,6 +19,12 @@ ORDER = 12
 
 Tail = Literal["eyring", "sabine"]
 Point = tuple[float, float, float]
+
+
+def spoken_surface(surface: str) -> str:
+    """A surface in words."""
+    kind, _, rest = surface.partition("_")
+    return kind if not rest else f"wall at {rest.replace('_', ' = ')}"
 
 
 @dataclass(frozen=True)
@@ -119,6 +125,11 @@ def absorption_at(room: Room, frequency: ArrayLike) -> FloatArray:
     """Absorption (6, F) of the surfaces at `frequency` (F,) Hz."""
     at, known = np.log(np.asarray(frequency, dtype=np.float64)), np.log(room.absorption_frequency)
     return np.array([np.interp(at, known, row) for row in room.absorption])
+
+
+def reflects(room: Room, frequency: ArrayLike) -> BoolArray:
+    """(F,) whether any surface reflects anything at `frequency` (F,) Hz."""
+    return np.asarray(np.any(absorption_at(room, frequency) < 1.0, axis=0))
 
 
 def air_attenuation(room: Room, frequency: ArrayLike) -> FloatArray:

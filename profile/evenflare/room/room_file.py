@@ -11,9 +11,10 @@ import numpy as np
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from evenflare import air as airs
+from evenflare.files import InputError, is_folder, names_in
 from evenflare.names import Name
-from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, SourcePose, Weather
-from evenflare.schema import AirTable, Table, checked, counted, fault, number, parsed, rising
+from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, SourcePose, Weather, spoken_surface
+from evenflare.schema import AirTable, Table, checked, counted, fault, gathered, number, parsed, rising
 from evenflare.text import from_path
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, PERCENT
 
@@ -35,6 +36,8 @@ CLEARANCE = 0.02
 NEAREST = 0.3
 """m between source and seat, below which a far field says nothing. Judgement, no source."""
 MOST_SEATS, HIGHEST_ORDER = 12, 24
+MOST_ROOMS = 50
+"""That are looked at together."""
 
 Size = Annotated[float, number(1, 100)]
 Coordinates = Annotated[list[Annotated[float, number(-100, 100)]], Field(min_length=3, max_length=3)]
@@ -233,7 +236,7 @@ def _outside(at: Sequence[float], size: Point) -> str:
         if CLEARANCE <= place <= length - CLEARANCE:
             continue
         if 0.0 <= place <= length:
-            where = f"is inside the {spoken(low if place < CLEARANCE else high)}"
+            where = f"is inside the {spoken_surface(low if place < CLEARANCE else high)}"
         else:
             where = "is outside the room"
             if 1e3 * CLEARANCE <= place <= 1e3 * (length - CLEARANCE):
@@ -242,10 +245,19 @@ def _outside(at: Sequence[float], size: Point) -> str:
     return ""
 
 
-def spoken(surface: str) -> str:
-    """A surface in words."""
-    kind, _, rest = surface.partition("_")
-    return kind if not rest else f"wall at {rest.replace('_', ' = ')}"
+def table_names(folder: Path) -> list[str]:
+    """Names of the room files in a folder, sorted: all that end in .toml. InputError if there is none."""
+    names = [name for name in names_in(folder) if name.endswith(".toml")]
+    if not names:
+        raise InputError(f"{folder}: holds no room file. Name a folder in which files end in .toml, or a file")
+    return names
+
+
+def read_rooms(path: Path) -> list[Room]:
+    """The room of a file, or those of all room files in a folder. InputError that lists the faults of all."""
+    if not is_folder(path):
+        return [read_room(path)]
+    return gathered(*(lambda name=name: read_room(path / name) for name in table_names(path)))
 
 
 def read_room(path: Path | str) -> Room:

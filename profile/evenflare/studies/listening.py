@@ -27,7 +27,7 @@ FLOOR = 1e-4
 
 
 @dataclass(frozen=True)
-class Played:
+class LevelledSound:
     """One sound at one seat.
 
     samples  : (C, N) at RATE; 1 is full scale.
@@ -106,7 +106,7 @@ def rendered(sound: FloatArray, impulses: SeatImpulses, *, direct: bool) -> Floa
     return np.asarray(irfft(total, size)[:, :length])
 
 
-def matched(heard: Mapping[str, FloatArray]) -> dict[str, Played]:
+def matched(heard: Mapping[str, FloatArray]) -> dict[str, LevelledSound]:
     """Sounds (C, N) in Pa by name, brought to one loudness: LEVEL, or as high as the peaks of all allow.
 
     Silence stays as it is.
@@ -117,7 +117,8 @@ def matched(heard: Mapping[str, FloatArray]) -> dict[str, Played]:
     level = min([LEVEL, *free])
     gains = {name: level - loud[name] if np.isfinite(loud[name]) else 0.0 for name in heard}
     return {
-        name: Played(samples * 10.0 ** (0.05 * gains[name]), loud[name], gains[name]) for name, samples in heard.items()
+        name: LevelledSound(samples * 10.0 ** (0.05 * gains[name]), loud[name], gains[name])
+        for name, samples in heard.items()
     }
 
 

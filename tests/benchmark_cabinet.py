@@ -102,7 +102,7 @@ def candidates() -> None:
     """From vector to solved, one core, the operator ready: the least of several runs."""
     print(f"\n{'a candidate, ms':34}{'baffle':>10}{'box':>10}{'ratio':>8}")
     for name, file in (("round", "shelf"), ("oblong", "sideboard")):
-        target = replace(read_target(f"targets/{file}.toml"), mounting=Mounting(), room=None)
+        target = replace(read_target(f"targets/{file}.toml"), mounting=Mounting(), rooms=())
         boxed = replace(target, mounting=Mounting(cabinet=BOX))
         space, rng = ParameterSpace("oblate_spheroidal", target.limits, target.driver), np.random.default_rng(1)
         shapes = [space.waveguide(rng.random(len(space.names))) for _ in range(CANDIDATES)]

@@ -34,7 +34,7 @@ TRIED = 100
 def in_a_baffle(name: str) -> Target:
     """A bundled target, ranked by units of a router."""
     robust = Robust("router", 1.0, read_process("router").accuracy)
-    return replace(read_target(TARGETS / f"{name}.toml"), mounting=Mounting(), room=None, robust=robust)
+    return replace(read_target(TARGETS / f"{name}.toml"), mounting=Mounting(), rooms=(), robust=robust)
 
 
 def shape_of(target: Target, family: str) -> Job | None:

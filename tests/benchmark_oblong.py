@@ -80,7 +80,7 @@ def growth() -> None:
 
 def candidates() -> None:
     """What a candidate of an oblong search costs at each stage, one core."""
-    target = replace(read_target("targets/sideboard.toml"), mounting=Mounting(), room=None)
+    target = replace(read_target("targets/sideboard.toml"), mounting=Mounting(), rooms=())
     space = ParameterSpace("oblate_spheroidal", target.limits, target.driver)
     vectors = np.random.default_rng(1).random((8, len(space.names)))
     observation = search_observation(target)

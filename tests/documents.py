@@ -59,7 +59,7 @@ ROOTS: dict[str, type[Table]] = {
 }
 SHARED = (DriverTable, MountingTable, AirTable)
 """Tables that are those of a design file."""
-REPEATED = {"midrange": "lower_midrange", "horizontal": "vertical"}
+REPEATED = {"midrange": "lower_midrange", "horizontal": "vertical", "source": "second_source"}
 """Tables that are listed once for two names."""
 LINE = 118
 """Characters of a line of prose."""

@@ -12,7 +12,8 @@ import pytest
 from commandline import contents, said
 from evenflare.dsp.filters_file import FILE as FILTERS
 from evenflare.report.kit import canvas
-from evenflare.room.paths import evenness_db
+from evenflare.room.evenness import balance, evenness_db
+from evenflare.room.paths import counted_bands
 from evenflare.room.room_file import read_room
 from room_shared import ROOM, forward, pattern, rising, stored
 
@@ -47,16 +48,21 @@ def den(furnished, tmp_path, monkeypatch):
     return tmp_path
 
 
+def contents_of(path) -> list[str]:
+    return [line for line in path.read_text().splitlines() if not line.startswith("#")]
+
+
 def table(path) -> dict[str, np.ndarray]:
-    rows = [line for line in path.read_text().splitlines() if not line.startswith("#")]
-    read = list(csv.DictReader(rows))
+    read = list(csv.DictReader(contents_of(path)))
     return {name: np.array([float(row[name] or "nan") for row in read]) for name in read[0]}
 
 
 def test_one_design_is_put_into_the_room(capsys, den):
     code, out, err = said(capsys, "room one room.toml --out heard --filters filters")
     assert (code, err) == (0, "")
-    number = evenness_db(read_room("room.toml"), rising(pattern(forward), -1.0))
+    source = rising(pattern(forward), -1.0)
+    filtering = np.full(8 * counted_bands().size, 0.25)
+    number = balance(read_room("room.toml"), source, filtering=filtering).evenness
     assert (
         f"Reflected less direct level: {number:.2f} dB rms about each seat's mean, third-octaves 200 Hz to 16 kHz"
         in out
@@ -65,7 +71,7 @@ def test_one_design_is_put_into_the_room(capsys, den):
     assert "standard's estimate" in out
     names = {path.name for path in (den / "heard").iterdir()}
     assert names == {line.split()[0] for line in out.partition("Written in heard:\n")[2].splitlines()}
-    assert {"room.html", "room.json", "seats.csv", "seats_fine.csv", "room_curves.csv", "what_matters.png"} <= names
+    assert {"room.html", "room.json", "seats.csv", "seats_fine.csv", "room_curves.csv", "arrivals.png"} <= names
     record = json.loads((den / "heard" / "room.json").read_text())
     # Tables hold levels to 1e-4 dB.
     assert record["designs"][0]["evenness_db"] == pytest.approx(number, abs=1e-3)
@@ -87,6 +93,14 @@ def test_tables_hold_every_seat_and_what_the_filter_takes(capsys, den):
     reflected = 10 ** (seats["early_db"] / 10) + 10 ** (seats["late_db"] / 10)
     assert 10 * np.log10(reflected) == pytest.approx(seats["reflected_db"], abs=1e-3)
     assert seats["direct_db"] - seats["reflected_db"] == pytest.approx(seats["direct_to_reverberant_db"], abs=1e-3)
+    windows = table(den / "heard" / "time_windows.csv")
+    spans = ("from_0_to_5_ms_db", "from_5_to_20_ms_db", "from_20_to_80_ms_db", "later_db")
+    assert 10 * np.log10(sum(10 ** (windows[name] / 10) for name in spans)) == pytest.approx(
+        seats["reflected_db"], abs=1e-3
+    )
+    first = list(csv.DictReader(contents_of(den / "heard" / "arrivals.csv")))
+    assert [row["surfaces"] for row in first if row["arrival"] == "0"] == ["direct", "direct"]
+    assert {row["seat"] for row in first} == {"1", "2"}
     text = (den / "heard" / "seats.csv").read_text()
     assert "# seats: 1 sofa, 2 seat 2" in text
 
@@ -94,12 +108,70 @@ def test_tables_hold_every_seat_and_what_the_filter_takes(capsys, den):
 def test_two_designs_stand_side_by_side(capsys, den):
     code, out, err = said(capsys, "room one two room.toml --out both")
     assert (code, err) == (0, "")
+    assert "\nEvener where both play, 200 Hz to 16 kHz: " in out
     assert "box: Reflected less direct" in out
     assert "second box: Reflected less direct" in out
     assert {"seats_1.csv", "seats_2.csv", "room_curves_2.csv"} <= {path.name for path in (den / "both").iterdir()}
     page = (den / "both" / "room.html").read_text()
     assert '<h2 id="part-1">What matters</h2>' in page
     assert "second box" in page
+
+
+def test_several_rooms_are_counted_together_as_a_target_counts_them(capsys, den):
+    (den / "rooms").mkdir()
+    (den / "rooms" / "wide.toml").write_text(ROOM.replace("4.1", "6.5").replace('"den"', '"wide"'))
+    (den / "rooms" / "dead.toml").write_text(ROOM.replace("[0.1, 0.2]", "[0.8, 0.6]").replace('"den"', '"dead"'))
+    code, out, err = said(capsys, "room one two rooms --room room.toml --out many --from-hz 500")
+    assert (code, err) == (0, "")
+    rooms = [read_room(den / path) for path in ("rooms/dead.toml", "rooms/wide.toml", "room.toml")]
+    numbers = np.array(
+        [evenness_db(rooms, each, plays=(500.0, 16e3)) for each in (rising(pattern(forward), -1.0), pattern(forward))]
+    )
+    worst = ("dead", "wide", "den")[int(numbers[0].argmax())]
+    assert (
+        f"box: Reflected less direct level: {numbers[0].mean():.2f} dB rms on the mean over 3 rooms, at worst"
+        f" {numbers[0].max():.2f} dB ({worst})" in out
+    )
+    ahead = "box" if numbers[0].mean() < numbers[1].mean() else "second box"
+    assert f"Evener on the mean, where both play: {ahead}, by {abs(np.diff(numbers.mean(axis=1))[0]):.2f} dB" in out
+    rows = list(csv.DictReader(contents_of(den / "many" / "rooms.csv")))
+    assert [row["design"] + row["room"] for row in rows[:4]] == ["1dead", "1wide", "1den", "2dead"]
+    assert [float(row["evenness_db"]) for row in rows] == pytest.approx(numbers.ravel(), abs=1e-3)
+    record = json.loads((den / "many" / "rooms.json").read_text())
+    # Tables hold levels to 1e-4 dB.
+    assert [each["mean_db"] for each in record["designs"]] == pytest.approx(numbers.mean(axis=1).tolist(), abs=1e-3)
+    assert {path.name for path in (den / "many").iterdir()} == {"rooms.html", "rooms.json", "rooms.csv", "any_room.png"}
+    assert "second box" in (den / "many" / "rooms.html").read_text()
+
+
+def test_band_of_play_hides_neither_what_is_unknown_nor_what_filters_let_through(capsys, den):
+    stored(den / "high", pattern(forward, frequency=np.geomspace(900.0, 18e3, 31)))
+    _, _, err = said(capsys, "room high room.toml --out heard --from-hz 1000")
+    assert err == ""  # as behind a crossover
+    _, _, err = said(capsys, "room high room.toml --out heard --from-hz 1000 --filters filters")
+    assert (
+        "warning: high: its valid band leaves 1 kHz to 16 kHz to count instead of 200 Hz to 16 kHz: nothing is" in err
+    )
+    assert "35 % of what it plays" in err
+    _, out, err = said(capsys, "room one room.toml --out heard --from-hz 1000 --filters filters")
+    assert "third-octaves 1 kHz to 16 kHz" in out
+    assert "warning: one: its filters let 200 Hz to 800 Hz through, so it plays there, though --from-hz" in err
+
+
+def test_room_in_which_nothing_comes_back_is_told_in_words_and_written(capsys, den):
+    (den / "deaf.toml").write_text(ROOM.replace("[0.1, 0.2]", "1").replace("floor = 0.3", "floor = 1"))
+    code, out, err = said(capsys, "room one two deaf.toml --out heard")
+    assert code == 0
+    assert "Nothing comes back to the seats" in out
+    assert "warning: den: its surfaces absorb everything, so nothing comes back" in err
+    record = json.loads((den / "heard" / "room.json").read_text(), parse_constant=lambda each: pytest.fail(each))
+    assert record["designs"][0]["evenness_db"] is None
+    assert record["evener"] is None
+    assert contents_of(den / "heard" / "seats_1.csv")[1].split(",")[3:6] == ["", "", ""]
+    code, out, _ = said(capsys, "room one two deaf.toml --room deaf.toml --out many")
+    assert code == 0
+    assert "box: nothing comes back in any of the rooms" in out
+    json.loads((den / "many" / "rooms.json").read_text(), parse_constant=lambda each: pytest.fail(each))
 
 
 def test_designs_of_one_name_are_told_apart_and_filters_of_another_are_warned_of(capsys, den):
@@ -118,7 +190,10 @@ def test_a_narrow_valid_band_counts_with_a_warning(capsys, den):
     code, out, err = said(capsys, "room high room.toml --out heard")
     assert code == 0
     assert "third-octaves 1 kHz to 16 kHz" in out
-    assert "warning: high: its valid band leaves 1 kHz to 16 kHz to count instead of 200 Hz to 16 kHz. Solve it" in err
+    assert (
+        "warning: high: its valid band leaves 1 kHz to 16 kHz to count instead of 200 Hz to 16 kHz: nothing is" in err
+    )
+    assert "known of 200 Hz to 800 Hz, 35 % of what it plays. Solve it" in err
 
 
 @pytest.mark.parametrize(
@@ -130,6 +205,9 @@ def test_a_narrow_valid_band_counts_with_a_warning(capsys, den):
             "room one two room.toml --filters filters",
             "--filters names 1 file: must be 2, one for each directivity in their order, or none. Give it again",
         ),
+        ("room one empty", "empty: holds no room file. Name a folder in which files end in .toml"),
+        ("room one room.toml --from-hz 5", "--from-hz 5: must be 20 to 20000. Name a frequency in Hz"),
+        ("room one room.toml --from-hz 9000", "one: 3 thirds of an octave are valid where it plays, 9000 to 16000 Hz"),
         ("room none room.toml", "none: is not there. Name a folder that evenflare solve"),
         ("room one none.toml", "none.toml: cannot be read"),
         ("room one room.toml --filters none.json", "none.json: cannot be read"),
@@ -139,6 +217,7 @@ def test_a_narrow_valid_band_counts_with_a_warning(capsys, den):
     ],
 )
 def test_bad_input_is_told_and_nothing_is_written(capsys, den, line, message):
+    (den / "empty").mkdir()
     (den / "outside.toml").write_text(ROOM.replace("[3.9, 2.0, 1.1]", "[3.9, 5.0, 1.1]"))
     (den / "wall.toml").write_text(ROOM.replace("[3.9, 2.0, 1.1]", "[3.9, 0.0, 1.1]"))
     (den / "dead.toml").write_text(ROOM.replace("floor = 0.3", "floor = 1.01"))

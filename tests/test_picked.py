@@ -138,15 +138,15 @@ class TestCopy:
         copy_target(where / "sideboard.toml", tmp_path / "run")
         shutil.rmtree(where)
         after = read_target(tmp_path / "run" / COPY)
-        assert (after.driver, after.mounting, after.room, after.limits) == (
+        assert (after.driver, after.mounting, after.rooms, after.limits) == (
             before.driver,
             before.mounting,
-            before.room,
+            before.rooms,
             before.limits,
         )
         assert (after.name, after.families, after.seed) == (before.name, before.families, before.seed)
         copy_target(tmp_path / "run" / COPY, tmp_path / "run")  # onto itself, as where a run goes on from its copy
-        assert read_target(tmp_path / "run" / COPY).room == before.room
+        assert read_target(tmp_path / "run" / COPY).rooms == before.rooms
 
     def test_a_target_without_a_name_keeps_that_of_its_file(self, here):
         (here / 'odd "name".toml').write_text(TARGET.split("\n", 1)[1])

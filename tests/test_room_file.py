@@ -9,8 +9,9 @@ import pytest
 
 from evenflare.air import Air, air_at
 from evenflare.files import InputError
-from evenflare.room.room import SURFACES, Weather
-from evenflare.room.room_file import MINIMAL, read_room
+from evenflare.report.room.words import room_warnings
+from evenflare.room.room import SURFACES, Weather, reverberation_time
+from evenflare.room.room_file import MINIMAL, read_room, read_rooms
 from evenflare.units import DEGREE
 from room_shared import ROOM
 
@@ -50,6 +51,25 @@ def test_least_file_and_the_bundled_one_are_read(room):
     found = read_room(BUNDLED)
     assert (len(found.seats), found.order) == (6, 12)
     assert found.air == air_at(293.15, 0.5)
+
+
+def test_the_bundled_dozen_is_in_order_and_spreads_far():
+    found = read_rooms(BUNDLED.parent / "dozen")
+    assert len({room.name for room in found}) == len(found) == 12
+    assert [warned for room in found for warned in room_warnings(room)] == []
+    time = np.array([reverberation_time(room, [1000.0])[0] for room in found])
+    volume = np.array([room.volume for room in found])
+    # From a treated room to a bare one, from a study to a hall.
+    assert time.max() > 5.0 * time.min()
+    assert volume.max() > 20.0 * volume.min()
+    for path in (BUNDLED.parent / "dozen").iterdir():
+        assert "An invented scenario: no such room exists." in path.read_text(encoding="utf-8")
+
+
+def test_folder_without_room_files_is_told(tmp_path):
+    (tmp_path / "notes.txt").write_text("no room")
+    with pytest.raises(InputError, match="holds no room file. Name a folder in which files end in .toml, or a file"):
+        read_rooms(tmp_path)
 
 
 def test_one_seat_may_stand_in_a_plain_table(room):

@@ -29,7 +29,7 @@ TARGETS = Path(__file__).parents[1] / "targets"
 
 def bundled(name: str) -> Target:
     """In a baffle."""
-    return replace(read_target(TARGETS / f"{name}.toml"), mounting=Mounting(), room=None)
+    return replace(read_target(TARGETS / f"{name}.toml"), mounting=Mounting(), rooms=())
 
 
 def deviations(target: Target, waveguide: Waveguide, setting: str) -> np.ndarray:

@@ -115,7 +115,11 @@ def test_broken_limits_are_told():
 def test_a_room_is_told():
     target = target_of(INDEX)
     found = verdict(piston(target=target), replace(KEPT, terms={"room_db": 1.234}), target)
-    assert "Room: reflected sound departs from the direct sound's balance by 1.23 dB rms." in found.lines
+    assert "Room: reflected sound departs from the direct sound's balance by 1.23 dB rms, from 1 kHz on." in found.lines
+    several = (
+        "Room: reflected sound departs from the direct sound's balance by 1.23 dB rms on the mean over 3 rooms, from"
+    )
+    assert any(line.startswith(several) for line in replace(found, rooms=3).lines)
 
 
 def test_what_has_no_weight_is_not_judged():

@@ -187,8 +187,8 @@ def test_there_is_a_target_for_each_kind():
     assert any(target.crossover for target in targets)
     assert any(target.index_kind == "sound_power" for target in targets)
     assert {target.mounting.kind for target in targets} == {"cabinet", "baffle"}
-    assert all(target.mounting.cabinet for target in targets if target.oblong or target.room)
-    assert any(target.room for target in targets)
+    assert all(target.mounting.cabinet for target in targets if target.oblong or target.rooms)
+    assert any(target.rooms for target in targets)
     assert any(target.oblong for target in targets)
     assert "shelf" in [path.stem for path in TARGETS]
 

@@ -36,7 +36,8 @@ WRITTEN = {
     "calibration": ("calibrated.toml", "calibration.html"),
     "filters": ("equaliser.json", "coefficients.csv"),
     "crossed": ("crossover.json", "speaker/directivity.csv"),
-    "seats": ("room.html", "seats.csv"),
+    "seats": ("room.html", "seats.csv", "arrivals.csv"),
+    "any_room": ("rooms.html", "rooms.csv"),
 }
 """What is looked for in each folder; more is there."""
 

@@ -15,7 +15,8 @@ from evenflare.directivity.between import SAME_FREQUENCY, with_frequencies
 from evenflare.directivity.types import Directivity, Observation, Symmetry, at_frequencies, for_symmetry
 from evenflare.metrics import beamwidth, directivity_index, sphere_mean_square, standard_curves
 from evenflare.radiation.angles import COARSEST, step_for, with_angles
-from evenflare.room.paths import counted_bands, evenness_db
+from evenflare.room.evenness import evenness_db
+from evenflare.room.paths import HIGHEST, SLACK, counted_bands
 from evenflare.target.target import Target, wanted_beamwidth, wanted_index
 from evenflare.units import DEGREE, BoolArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide, limit_excess
@@ -93,7 +94,8 @@ def search_observation(target: Target) -> Observation:
     Angles are 5 degrees apart; in front closer where the largest mouth that the limits allow has a narrower pattern.
     Frequencies are the target's `own_frequencies`, so that what is asked for is what counts, its first and last
     included; between them, where they are few, as many as make about 32 on a logarithmic axis.
-    For a room, thirds of an octave out to 200 Hz and 16 kHz as well; no other term looks at them.
+    For rooms, thirds of an octave down to where the waveguide plays and up to 16 kHz as well; no other term looks at
+    them.
     Of an oblong waveguide the planes at 0, 45 and 90 degrees are observed; in a cabinet both sides of each plane.
     """
     own = own_frequencies(target)
@@ -103,8 +105,9 @@ def search_observation(target: Target) -> Observation:
         for low, high in itertools.pairwise(own.tolist())
     ]
     frequency = np.concatenate([*pieces, own[-1:]])
-    if target.room is not None:
+    if target.rooms:
         thirds = counted_bands()
+        thirds = thirds[thirds > target.plays_from / SLACK]
         below, above = thirds < frequency[0] / SAME_BAND, thirds > frequency[-1] * SAME_BAND
         frequency = np.concatenate([thirds[below], frequency, thirds[above]])
     off_axis = _off_axis(target, float(frequency[-1]))
@@ -176,8 +179,8 @@ def score(
                     degrees. Both smoothness terms take levels 12 dB and more under the loudest angle as that.
     throat_reflection_db    : power that the throat reflects, as loss of the mean over the band; if the impedance is
                     known.
-    room_db       : if the target names a room, `room.paths.evenness_db` of the whole directivity, also where it is
-                    not valid or outside the wanted band.
+    room_db       : if the target names rooms, the mean over them of `room.evenness.evenness_db`, from where the
+                    waveguide plays up to 16 kHz, also outside the wanted band.
     The value is the rms of the index, each beamwidth at half weight, each constancy and the room at the target's, and,
     added as squares, a twentieth of what each of the others has beyond what is tolerated: 1, 2 and 1.5 dB.
 
@@ -203,8 +206,9 @@ def score(
     by_frequency = {"index_db": _weighted(deviation, weight * axis if on_sphere else weight)}
     by_frequency |= _beam_terms(seen, target, weight * axis)
     terms = {name: float(np.linalg.norm(parts)) for name, parts in by_frequency.items()}
-    if target.room is not None:
-        terms["room_db"] = evenness_db(target.room, directivity)
+    if target.rooms:
+        plays = (target.plays_from, HIGHEST)
+        terms["room_db"] = float(evenness_db(target.rooms, directivity, plays=plays).mean())
     terms |= _secondary_terms(seen, width)
     broken = limit_excess(waveguide, target.limits) if excess is None else excess
     found = Score(0.0, terms, broken, target.constancy_weight, target.room_weight)

@@ -21,8 +21,8 @@ def winner_observation(target: Target, waveguide: Waveguide) -> Observation:
     """
     usual, source = default_observation(waveguide), waveguide.driver.source
     # A cabinet is solved at the frequencies of the search, and at no more than it has to be.
-    searched = target if target.mounting.cabinet is not None else replace(target, room=None)
+    searched = target if target.mounting.cabinet is not None else replace(target, rooms=())
     frequency = winner_frequencies(searched, usual.frequency)
-    bands = np.empty(0) if target.room is None else counted_bands()
+    bands = np.empty(0) if not target.rooms else counted_bands()
     known = [f for f in [*bands[bands < 0.95 * frequency[0]], *frequency] if source.covers(np.array([f]))]
     return replace(usual, frequency=np.array(known))

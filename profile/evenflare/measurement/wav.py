@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
+from typing import Literal
 
 import numpy as np
 
@@ -35,8 +36,7 @@ def read_wav(path: Path, *, channel: int | None = None) -> tuple[FloatArray, flo
     except (soundfile.SoundFileError, OSError, TypeError, ValueError) as error:
         if isinstance(error, InputError):
             raise
-        what = short(" ".join(str(error).split()) or type(error).__name__)
-        raise InputError(f"{path}: is not a WAV file that can be read ({what}). Export it again") from None
+        raise _no_wav(path, error) from None
     bad = np.flatnonzero(~np.isfinite(samples))
     if bad.size:
         raise InputError(f"{path} sample {bad[0] + 1}: {samples[bad[0]]}: must be a number. Measure it again")
@@ -45,12 +45,32 @@ def read_wav(path: Path, *, channel: int | None = None) -> tuple[FloatArray, flo
     return samples, rate
 
 
-def write_wav(path: Path, samples: FloatArray, *, sample_rate: float) -> None:
-    """Write one channel (N,), 1 at full scale, as 32-bit floating point, whole or not at all. Errors as `replacing`."""
+def channels_of(path: Path) -> int:
+    """How many channels a WAV file holds. InputError if it is missing or no such file."""
     import soundfile
 
+    _check_whole(path)
+    try:
+        return int(soundfile.info(str(path)).channels)
+    except (soundfile.SoundFileError, OSError) as error:
+        raise _no_wav(path, error) from None
+
+
+def write_wav(path: Path, samples: FloatArray, *, sample_rate: float, bits: Literal[16, 32] = 32) -> None:
+    """Write samples (N,) or (C, N), 1 at full scale, whole or not at all. Errors as `replacing`.
+
+    bits : 32 for floating point, 16 for integers, which whoever calls has dithered.
+    """
+    import soundfile
+
+    subtype = {16: "PCM_16", 32: "FLOAT"}[bits]
     with replacing(path) as temporary:
-        soundfile.write(str(temporary), samples, round(sample_rate), format="WAV", subtype="FLOAT")
+        soundfile.write(str(temporary), samples.T, round(sample_rate), format="WAV", subtype=subtype)
+
+
+def _no_wav(path: Path, error: Exception) -> InputError:
+    what = short(" ".join(str(error).split()) or type(error).__name__)
+    return InputError(f"{path}: is not a WAV file that can be read ({what}). Export it again")
 
 
 def _check_whole(path: Path) -> None:

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from evenflare.text import table
+from evenflare.text import quoted, table
 from evenflare.units import FloatArray
 
 Columns = dict[str, FloatArray]
@@ -22,8 +22,8 @@ _AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
 """Columns without trailing zeros: they are mostly round numbers."""
 
 
-def csv_text(columns: Mapping[str, FloatArray], *, header: Iterable[str]) -> str:
-    """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where nan."""
+def csv_text(columns: Mapping[str, FloatArray | Sequence[str]], *, header: Iterable[str]) -> str:
+    """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where not finite."""
     written = [[_written(name, value) for value in values] for name, values in columns.items()]
     return table(columns, zip(*written, strict=True), header=header)
 
@@ -33,7 +33,9 @@ def json_text(record: Mapping[str, Any]) -> str:
     return json.dumps(record, indent=2, default=plain, ensure_ascii=False) + "\n"
 
 
-def _written(name: str, value: float) -> str:
+def _written(name: str, value: float | str) -> str:
+    if isinstance(value, str):
+        return quoted(value)
     if not np.isfinite(value):
         return ""
     if name == "valid":

@@ -2,29 +2,76 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from typing import Any
 
 import numpy as np
 
 from evenflare import __version__
 from evenflare.results import formats
+from evenflare.room.arrivals import met_words
+from evenflare.room.reflections import OCTAVES, SeatReflections
 from evenflare.room.response import RoomResponse, Spectrum
 from evenflare.room.room import SURFACES, absorption_at, reverberation_time
-from evenflare.studies.seats import DesignInRoom, matters, shared_band, trend
+from evenflare.room.windows import TimeWindows
+from evenflare.studies.seats import DesignInRoom, counting, matters, shared_band, trend, two_balances
+from evenflare.units import DEGREE, FloatArray
 
 PARTS = ("direct", "early", "late", "reflected", "steady")
+UNHEARD = 200.0
+"""dB under the direct sound, from which on a part is none."""
 
 
 def seat_columns(spectrum: Spectrum) -> formats.Columns:
     """One row per seat and band; seats are numbered from 1."""
-    seats, bands = spectrum.direct.shape
-    columns = {
-        "seat": np.repeat(np.arange(1.0, seats + 1.0), bands),
-        "frequency_hz": np.tile(spectrum.frequency, seats),
-        **{f"{name}_db": getattr(spectrum, name).ravel() for name in PARTS},
+    none = spectrum.direct - UNHEARD
+    heard = {name: np.where(getattr(spectrum, name) > none, getattr(spectrum, name), np.nan) for name in PARTS}
+    return _by_seat(spectrum.frequency, spectrum.direct.shape[0]) | {
+        **{f"{name}_db": level.ravel() for name, level in heard.items()},
+        "direct_to_reverberant_db": (heard["direct"] - heard["reflected"]).ravel(),
     }
-    return columns | {"direct_to_reverberant_db": spectrum.direct_to_reverberant.ravel()}
+
+
+def window_columns(windows: TimeWindows) -> formats.Columns:
+    """One row per seat and third of an octave: levels by time, and the early-to-late ratio."""
+    return _by_seat(windows.frequency, windows.square.shape[1]) | {
+        **{f"{name}_db": level.ravel() for name, level in windows.levels.items()},
+        "c50_db": windows.clarity.ravel(),
+    }
+
+
+def _by_seat(frequency: FloatArray, seats: int) -> formats.Columns:
+    """The columns that tell rows apart: seats, numbered from 1, and frequencies."""
+    return {
+        "seat": np.repeat(np.arange(1.0, seats + 1.0), frequency.size),
+        "frequency_hz": np.tile(frequency, seats),
+    }
+
+
+def arrival_columns(seats: Sequence[SeatReflections]) -> dict[str, FloatArray | list[str]]:
+    """One row per seat and arrival, the direct sound first."""
+
+    def joined(values: Callable[[SeatReflections], FloatArray]) -> FloatArray:
+        return np.concatenate([values(each) for each in seats])
+
+    octaves = {
+        f"level_{octave:g}_hz_db": joined(lambda each, place=place: each.octaves[:, place])  # type: ignore[misc]
+        for place, octave in enumerate(OCTAVES)
+    }
+    return {
+        "seat": np.repeat(np.arange(1.0, len(seats) + 1.0), [each.after.size for each in seats]),
+        "arrival": joined(lambda each: np.arange(float(each.after.size))),
+        "after_ms": joined(lambda each: 1e3 * each.after),
+        "distance_m": joined(lambda each: each.arrivals.distance),
+        "order": joined(lambda each: each.arrivals.order.astype(np.float64)),
+        "surfaces": [met_words(hits) for each in seats for hits in each.arrivals.hits.tolist()],
+        "level_db": joined(lambda each: each.level),
+        **octaves,
+        "leaving_off_axis_deg": joined(lambda each: each.arrivals.off_axis / DEGREE),
+        "leaving_azimuth_deg": joined(lambda each: each.arrivals.azimuth / DEGREE),
+        "arriving_azimuth_deg": joined(lambda each: each.azimuth / DEGREE),
+        "arriving_elevation_deg": joined(lambda each: each.elevation / DEGREE),
+    }
 
 
 def room_columns(response: RoomResponse) -> formats.Columns:
@@ -40,6 +87,7 @@ def room_columns(response: RoomResponse) -> formats.Columns:
         "in_room_estimate_db": response.in_room,
         "departure_db": response.departure,
         "reverberation_time_s": reverberation_time(room, thirds),
+        "weight": response.balance.weight,
         "mean_absorption": room.areas @ absorption_at(room, thirds) / room.areas.sum(),
     }
 
@@ -65,13 +113,35 @@ def record(designs: Sequence[DesignInRoom], *, room_path: str, command: str) -> 
             ),
         },
         "designs": [_design(each, band) for each in designs],
+        "evener": _evener(designs),
+    }
+
+
+def number(value: float) -> float | None:
+    """A number as JSON has it; None where there is none."""
+    return float(value) if np.isfinite(value) else None
+
+
+def _evener(designs: Sequence[DesignInRoom]) -> dict[str, Any] | None:
+    """Which of two designs is evener, over what."""
+    found = two_balances(*(each.response.balance for each in designs)) if len(designs) == 2 else None
+    if found is None:
+        return None
+    return {
+        "from_hz": found.band[0],
+        "to_hz": found.band[1],
+        "evenness_db": list(found.numbers),
+        "difference_db": found.difference,
+        "scatter_db": found.scatter,
+        "more_than_scatter": found.telling,
     }
 
 
 def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
     response = each.response
-    thirds, counted = response.thirds, response.counted
+    thirds = response.thirds
     source = response.room.source.position
+    counted_from, counted_to = counting(response.balance.thirds, response.balance.weight)
     trends = {}
     for when, filtered in (("before", False), ("after", True)):
         for name, level in matters(response, filtered=filtered).items():
@@ -82,13 +152,15 @@ def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
         "design_id": each.design_id,
         "directivity": each.path,
         "filters": each.filters or None,
-        "evenness_db": response.evenness,
-        "evenness_unfiltered_db": response.unfiltered.evenness,
-        "counted_from_hz": float(thirds.frequency[counted][0]),
-        "counted_to_hz": float(thirds.frequency[counted][-1]),
+        "evenness_db": number(response.evenness),
+        "omnidirectional_db": number(response.balance.floor),
+        "scatter_db": number(response.balance.scatter),
+        "evenness_unfiltered_db": number(response.unfiltered.evenness),
+        "counted_from_hz": counted_from,
+        "counted_to_hz": counted_to,
         "join_db": response.join_db,
-        "spread_db": float(np.sqrt(np.mean(response.spread[counted] ** 2))),
-        "departure_db": float(np.sqrt(np.mean(response.departure[counted] ** 2))),
+        "spread_db": float(np.sqrt(response.mean(response.spread**2))),
+        "departure_db": float(np.sqrt(response.mean(response.departure**2))),
         "trends_from_hz": band[0],
         "trends_to_hz": band[1],
         "trends": trends,
@@ -97,11 +169,16 @@ def _design(each: DesignInRoom, band: tuple[float, float]) -> dict[str, Any]:
                 "name": seat.name,
                 "position_m": list(seat.position),
                 "distance_m": float(np.linalg.norm(np.subtract(seat.position, source))),
-                "direct_to_reverberant_db": float(ratio[counted].mean()),
-                "evenness_db": float(own),
+                "direct_to_reverberant_db": float(response.mean(ratio)),
+                "evenness_db": number(own),
+                "c50_db": number(clarity),
             }
-            for seat, ratio, own in zip(
-                response.room.seats, thirds.direct_to_reverberant, response.seat_evenness, strict=True
+            for seat, ratio, own, clarity in zip(
+                response.room.seats,
+                thirds.direct_to_reverberant,
+                response.balance.by_seat,
+                response.windows.clarity_by_seat,
+                strict=True,
             )
         ],
     }

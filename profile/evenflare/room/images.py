@@ -18,16 +18,20 @@ class Images:
     hits      : (I, 6) reflections from each surface, in the order of `room.SURFACES`.
     order     : (I,) reflections in all; the first, of order 0, is the source itself.
     direction : (I, 3) unit vectors in the room: where the source itself must send for this.
+    arriving  : (I, 3) unit vectors in the room, from the point to where the sound comes from.
     """
 
     distance: FloatArray
     hits: IntArray
     order: IntArray
     direction: FloatArray
+    arriving: FloatArray
 
     def __post_init__(self) -> None:
-        for name, dtype in (("distance", np.float64), ("hits", np.int64), ("order", np.int64), ("direction", float)):
-            object.__setattr__(self, name, read_only(getattr(self, name), dtype))
+        for name in ("distance", "direction", "arriving"):
+            object.__setattr__(self, name, read_only(getattr(self, name), np.float64))
+        for name in ("hits", "order"):
+            object.__setattr__(self, name, read_only(getattr(self, name), np.int64))
 
 
 def images(room: Room, point: Point, *, order: int) -> Images:
@@ -49,7 +53,8 @@ def images(room: Room, point: Point, *, order: int) -> Images:
     hits = np.concatenate([axis[1][index] for axis, index in zip(along, chosen, strict=True)], axis=1)
     path = np.array(point) - place
     distance = np.linalg.norm(path, axis=1)
-    return Images(distance, hits, total[kept], mirrored * path / distance[:, None])
+    along_path = path / distance[:, None]
+    return Images(distance, hits, total[kept], mirrored * along_path, -along_path)
 
 
 def _along(length: float, at: float, order: int) -> tuple[FloatArray, IntArray, IntArray, IntArray]:

@@ -62,7 +62,7 @@ class Paths:
 
     frequency           : (B,) Hz.
     direct, early, last : (S, B, P A), see `Parts`.
-    late                : (B,) of the mean over the sphere.
+    late                : (S, B) of the mean over the sphere.
     """
 
     frequency: FloatArray
@@ -147,25 +147,43 @@ def paths(room: Room, observation: Observation, thirds: FloatArray) -> Paths:
 
     Kept: what is asked again costs nothing. ValueError if the observation leaves out part of the sphere.
     """
-    return _paths(
-        room,
-        observation.symmetry,
-        tuple(observation.off_axis.tolist()),
-        tuple(observation.plane.tolist()),
-        tuple(thirds.tolist()),
-    )
+    return _kept(room, *_directions(observation), tuple(thirds.tolist()))
+
+
+def stacked(rooms: tuple[Room, ...], observation: Observation, thirds: FloatArray) -> Paths:
+    """The same of several rooms as if they were one, with the seats of the first, then of the second, and so on."""
+    return _kept_stacked(rooms, *_directions(observation), tuple(thirds.tolist()))
+
+
+def _directions(observation: Observation) -> tuple[Symmetry, tuple[float, ...], tuple[float, ...]]:
+    return observation.symmetry, tuple(observation.off_axis.tolist()), tuple(observation.plane.tolist())
 
 
 @lru_cache(maxsize=8)
-def _paths(
-    room: Room,
+def _kept(
+    room: Room, symmetry: Symmetry, off_axis: tuple[float, ...], plane: tuple[float, ...], thirds: tuple[float, ...]
+) -> Paths:
+    observation = Observation(np.ones(1), np.array(off_axis), np.array(plane), symmetry=symmetry)
+    return worked_out(room, observation, np.array(thirds))
+
+
+@lru_cache(maxsize=2)
+def _kept_stacked(
+    rooms: tuple[Room, ...],
     symmetry: Symmetry,
     off_axis: tuple[float, ...],
     plane: tuple[float, ...],
     thirds: tuple[float, ...],
 ) -> Paths:
     observation = Observation(np.ones(1), np.array(off_axis), np.array(plane), symmetry=symmetry)
-    frequency = fine_bands(np.array(thirds))
+    each = [worked_out(room, observation, np.array(thirds)) for room in rooms]
+    parts = (np.concatenate([getattr(one, name) for one in each]) for name in ("direct", "early", "last", "late"))
+    return Paths(each[0].frequency, *map(read_only, parts))
+
+
+def worked_out(room: Room, observation: Observation, thirds: FloatArray) -> Paths:
+    """As `paths`, worked out now and not kept."""
+    frequency = fine_bands(thirds)
     parts: list[list[FloatArray]] = []
     for seat in room.seats:
         found = images(room, seat.position, order=room.order)
@@ -178,23 +196,34 @@ def _paths(
         last = sums(at_last)
         parts.append([sums(found.order == 0), sums((found.order > 0) & ~at_last) + last, last])
     direct, early, last = (read_only(np.stack(each)) for each in zip(*parts, strict=True))
-    late = read_only(tail_gain(room, frequency, order=room.order))
+    late = read_only(np.tile(tail_gain(room, frequency, order=room.order), (len(room.seats), 1)))
     return Paths(read_only(frequency), direct, early, last, late)
 
 
 def heard(found: Paths, directivity: Directivity) -> Parts:
     """What the seats hear of a directivity, in 24ths of an octave. ValueError if it is of a half space."""
-    check_free(directivity)
-    known = over_frequency(directivity, found.frequency)
-    square = np.abs(relative_to_axis(directivity)) ** 2
-    sending = known @ square.reshape(square.shape[0], -1)
-    # As a mean square at 1 m, so that air of another density at the measurement does not count.
-    mean = sound_power(directivity) * directivity.density * directivity.speed_of_sound / (4.0 * np.pi)
-    late = np.broadcast_to(found.late * (known @ mean), found.direct.shape[:2])
+    sending, mean = sending_of(found, directivity)
     direct, early, last = (
         np.einsum("sba,ba->sb", weights, sending) for weights in (found.direct, found.early, found.last)
     )
-    return Parts(direct, early, late, last)
+    return Parts(direct, early, found.late * mean, last)
+
+
+def direct_and_reflected(found: Paths, directivity: Directivity) -> tuple[FloatArray, FloatArray]:
+    """Mean squares (S, B) as `heard` has them, and nothing besides: what a search asks for every candidate."""
+    sending, mean = sending_of(found, directivity)
+    direct, early = (np.einsum("sba,ba->sb", weights, sending) for weights in (found.direct, found.early))
+    return direct, early + found.late * mean
+
+
+def sending_of(found: Paths, directivity: Directivity) -> tuple[FloatArray, FloatArray]:
+    """Mean square at 1 m that a directivity sends in each of its directions, (B, P A), and on the mean sphere, (B,)."""
+    check_free(directivity)
+    known = over_frequency(directivity, found.frequency)
+    square = np.abs(relative_to_axis(directivity)) ** 2
+    # As a mean square at 1 m, so that air of another density at the measurement does not count.
+    mean = sound_power(directivity) * directivity.density * directivity.speed_of_sound / (4.0 * np.pi)
+    return known @ square.reshape(square.shape[0], -1), known @ mean
 
 
 def check_free(directivity: Directivity) -> None:
@@ -205,21 +234,3 @@ def check_free(directivity: Directivity) -> None:
             ' of a body that stands in the room. Solve it with [mounting] kind = "cabinet" (width_mm,'
             ' height_mm, depth_mm), "free_standing" (for instance outline = "round_cabinet") or "sphere"'
         )
-
-
-def evenness_db(room: Room, directivity: Directivity) -> float:
-    """How far reflected and direct sound differ in balance, dB: 0 where every reflection sounds as the direct sound.
-
-    rms over seats and thirds of an octave from 200 Hz to 16 kHz of the reflected level less the direct level, each
-    seat's mean taken out. A filter before the source shifts both levels of a 24th alike, so it changes the number only
-    by what it weighs inside a third, some hundredths of a dB. Frequencies that are not valid are taken as their
-    neighbours. ValueError as `heard` and `paths`. Source: own choice.
-    """
-    parts = heard(paths(room, directivity.observation, counted_bands()), directivity)
-    return evenness_of(in_thirds(parts.direct), in_thirds(parts.reflected))
-
-
-def evenness_of(direct: FloatArray, reflected: FloatArray) -> float:
-    """`evenness_db` of mean squares (S, B), both above 0, in the counted bands."""
-    difference = 10.0 * np.log10(reflected / direct)
-    return float(np.sqrt(np.mean((difference - difference.mean(axis=1, keepdims=True)) ** 2)))

@@ -5,34 +5,31 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 from threadpoolctl import threadpool_limits
 
-from evenflare.bands import band_edges
 from evenflare.directivity.types import Directivity
 from evenflare.metrics import sound_power, standard_curves
-from evenflare.room.images import images
+from evenflare.room.evenness import PLAYS, Balance, Band, balance, evenness_of
+from evenflare.room.interference import interfering
 from evenflare.room.paths import (
-    FINE,
     PER_THIRD,
     Parts,
     check_free,
     counted_of,
-    evenness_of,
     fine_bands,
-    gains,
     heard,
     in_thirds,
     observed_bands,
     paths,
-    sent,
 )
-from evenflare.room.pattern import over_frequency, relative_to_axis
-from evenflare.room.room import Point, Room, tail_gain
-from evenflare.units import REFERENCE_POWER, REFERENCE_PRESSURE, ComplexArray, FloatArray, power_db
+from evenflare.room.pattern import over_frequency
+from evenflare.room.reflections import SeatReflections, seat_reflections
+from evenflare.room.room import Room, tail_gain
+from evenflare.room.windows import TimeWindows, time_windows
+from evenflare.units import REFERENCE_POWER, REFERENCE_PRESSURE, FloatArray, power_db
 
-WITHIN_BAND = 6
-"""Tones, evenly spaced, over which the mean square of a band is taken where images interfere."""
+LEAST_JOINED = 1e-6
+"""Of what the tail's formula gives for it, that the last order of images must bring to be held against it."""
 
 
 @dataclass(frozen=True)
@@ -58,7 +55,7 @@ class Spectrum:
 
 @dataclass(frozen=True)
 class Unfiltered:
-    """What `RoomResponse` holds under the same names, without the filter."""
+    """What `RoomResponse` holds under the same names, without the filter; the number of all counted thirds alike."""
 
     direct: FloatArray
     first: FloatArray
@@ -76,10 +73,12 @@ class RoomResponse:
                    directivity's distance, so that its shape alone says something here.
     first        : (B,) dB, mean over the seats of the six first reflections, one from each surface, with the filter.
     power        : (B,) dB re 1 pW, sound power with the filter.
-    evenness     : dB, see `paths.evenness_db`, over the counted bands, with the filter.
+    balance      : reflected less direct level where the source plays, and the number that it comes to.
+    windows      : by time after the direct sound.
+    reflections  : of each seat, the first ones.
     unfiltered   : what the filter changes.
     join_db      : by how much the last order of images lies above what the tail's formula gives for it, the mean over
-                   seats and counted bands: 0 where they join without a step. None at order 0.
+                   seats and counted bands: 0 where they join without a step. None where it brings next to nothing.
     """
 
     room: Room
@@ -89,13 +88,20 @@ class RoomResponse:
     in_room: FloatArray
     first: FloatArray
     power: FloatArray
-    evenness: float
+    balance: Balance
+    windows: TimeWindows
+    reflections: tuple[SeatReflections, ...]
     unfiltered: Unfiltered
     join_db: float | None
 
     @property
+    def evenness(self) -> float:
+        """dB, see `evenness.Balance`."""
+        return self.balance.evenness
+
+    @property
     def counted(self) -> slice:
-        """Those of the thirds over which means and evenness are taken: what is observed of 200 Hz to 16 kHz."""
+        """Those of the thirds that may count: what is observed of 200 Hz to 16 kHz."""
         return _counted(self.thirds.frequency)
 
     @property
@@ -112,40 +118,45 @@ class RoomResponse:
         return _over_seats(self.thirds.direct)
 
     @property
-    def seat_evenness(self) -> FloatArray:
-        """(S,) dB: the part of each seat in `evenness`, whose mean square it makes up."""
-        return np.asarray(self.centred(-self.thirds.direct_to_reverberant)[:, self.counted].std(axis=1))
-
-    @property
     def spread(self) -> FloatArray:
         """(B,) dB: standard deviation over the seats of the steady state less each seat's mean."""
         return np.asarray(self.centred(self.thirds.steady).std(axis=0))
 
     def centred(self, level: FloatArray) -> FloatArray:
-        """Levels (..., B) in the thirds less their mean over the counted ones."""
-        return np.asarray(level - level[..., self.counted].mean(axis=-1, keepdims=True))
+        """Levels (..., B) in the thirds less their `mean`."""
+        return np.asarray(level - self.mean(level)[..., None])
+
+    def mean(self, level: FloatArray) -> FloatArray:
+        """Mean (...) of levels (..., B) in the thirds, by what each counts for the balance."""
+        return np.asarray(np.average(level, axis=-1, weights=self.balance.weight))
 
 
-def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | None = None) -> RoomResponse:
+def respond(
+    room: Room, directivity: Directivity, *, filtering: FloatArray | None = None, plays: Band = PLAYS
+) -> RoomResponse:
     """What the seats hear of a directivity, through a filter if one is given.
 
     filtering : (8 B,) squared magnitude of the filter's response at `fine_bands(observed_bands(directivity))`.
-    ValueError as `observed_bands`, `heard` and `metrics.standard_curves`.
+    plays     : Hz, from and to where it plays; what lies outside does not count for its balance.
+    ValueError as `evenness.balance` and `metrics.standard_curves`.
     """
     check_free(directivity)
     thirds = observed_bands(directivity)
     fine, counted = fine_bands(thirds), _counted(thirds)
+    found = balance(room, directivity, filtering=filtering, plays=plays)
+    windows = time_windows(room, directivity, filtering=filtering)
+    reflections = tuple(seat_reflections(room, seat.position, directivity, within=found) for seat in room.seats)
     filtering = np.ones(fine.size) if filtering is None else filtering
     # Two threads spend twice the processor's time on these, and gain next to nothing.
     with threadpool_limits(1):
         parts = heard(paths(room, directivity.observation, thirds), directivity)
-        interfering = _interfering(room, directivity, fine)
+        together = [interfering(room, directivity, seat.position, fine) for seat in room.seats]
     squares = {
         "direct": parts.direct,
         "early": parts.early,
         "late": parts.late,
         "reflected": parts.reflected,
-        "steady": interfering + parts.late,
+        "steady": np.array(together) + parts.late,
     }
     once = paths(replace(room, order=1), directivity.observation, thirds)
     first = heard(once, directivity).early.mean(axis=0) / REFERENCE_PRESSURE**2
@@ -156,9 +167,7 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
     def level(square: FloatArray) -> FloatArray:
         return power_db(square / REFERENCE_PRESSURE**2)
 
-    def even(gain: FloatArray) -> float:
-        return evenness_of(*(in_thirds(square * gain)[:, counted] for square in (parts.direct, parts.reflected)))
-
+    plain = level(in_thirds(parts.reflected)) - level(in_thirds(parts.direct))
     return RoomResponse(
         room=room,
         fine=Spectrum(fine, **{name: level(square * filtering) for name, square in squares.items()}),
@@ -167,12 +176,14 @@ def respond(room: Room, directivity: Directivity, *, filtering: FloatArray | Non
         in_room=power_db(in_thirds(in_room * filtering)),
         first=power_db(in_thirds(first * filtering)),
         power=power_db(in_thirds(power * filtering)),
-        evenness=even(filtering),
+        balance=found,
+        windows=windows,
+        reflections=reflections,
         unfiltered=Unfiltered(
             _over_seats(level(in_thirds(parts.direct))),
             power_db(in_thirds(first)),
             power_db(in_thirds(power)),
-            even(np.ones(fine.size)),
+            float(evenness_of(plain[:, counted], np.ones(counted.stop - counted.start))),
         ),
         join_db=_join(room, parts, fine, slice(counted.start * PER_THIRD, counted.stop * PER_THIRD)),
     )
@@ -188,70 +199,11 @@ def _counted(thirds: FloatArray) -> slice:
     return slice(int(index[0]), int(index[-1]) + 1)
 
 
-def _interfering(room: Room, directivity: Directivity, fine: FloatArray) -> FloatArray:
-    """Mean square (S, B) of source and images added as pressures, over tones in each 24th of an octave."""
-    low, high = band_edges(fine, fraction=FINE)
-    step = (high - low) / WITHIN_BAND
-    start = low + 0.5 * step
-    heard = (
-        tones(room, directivity, seat.position, frequency=fine, start=start, step=step, count=WITHIN_BAND)
-        for seat in room.seats
-    )
-    return np.array([np.mean(np.abs(each) ** 2, axis=0) for each in heard])
-
-
-def tones(
-    room: Room,
-    directivity: Directivity,
-    point: Point,
-    *,
-    frequency: FloatArray,
-    start: FloatArray,
-    step: FloatArray,
-    count: int,
-) -> ComplexArray:
-    """Pressure (count, F) Pa at a point (m) from the source and its images, at `count` tones from `start` (F,) Hz on,
-    `step` (F,) Hz apart.
-
-    What each image sends and loses is taken at `frequency` (F,) Hz for all tones of one column. Its mean square is
-    interpolated as `pattern.direction_weights` says; its phase re the axis is that of the mean pressure with the same
-    weights, and -k r from its distance. What all directions share of the phase is left out. Between the directivity's
-    frequencies, linear in log frequency. No tail. Source: Allen and Berkley (1979), eq. 8.
-    """
-    found = images(room, point, order=room.order)
-    weights = sent(room, found, directivity.observation).astype(np.float32)
-    known = over_frequency(directivity, frequency)
-    pressure = relative_to_axis(directivity)
-    pressure = pressure.reshape(pressure.shape[0], -1)
-    size = np.sqrt(np.mean(np.abs(pressure) ** 2, axis=1, keepdims=True)) + 1e-300
-    square = weights @ (known @ np.abs(pressure) ** 2).T.astype(np.float32)
-    complex_mean = weights @ (known @ (pressure / size)).T.astype(np.complex64)
-    length = np.abs(complex_mean)
-    turn = np.where(length > 0.0, complex_mean / np.where(length > 0.0, length, 1.0), 1.0)
-    sounding = np.sqrt(square * gains(room, found, frequency)).astype(np.float32) * turn
-    travel = found.distance / room.air.speed_of_sound
-    sounding *= _turned(np.outer(travel, start))
-    forward = _turned(np.outer(travel, step)) if count > 1 else sounding
-    sums = np.empty((count, frequency.size), dtype=np.complex128)
-    for tone in range(count):
-        sums[tone] = sounding.sum(axis=0)
-        if tone + 1 < count:
-            sounding *= forward
-    return sums
-
-
-def _turned(cycles: FloatArray) -> NDArray[np.complex64]:
-    """exp(-2 pi j cycles), in single precision once whole turns are taken out."""
-    angle = (-2.0 * np.pi * (cycles - np.round(cycles))).astype(np.float32)
-    turned = np.empty(angle.shape, dtype=np.complex64)
-    turned.real, turned.imag = np.cos(angle), np.sin(angle)
-    return turned
-
-
 def _join(room: Room, parts: Parts, fine: FloatArray, counted: slice) -> float | None:
     if room.order == 0:
         return None
     tail = tail_gain(room, fine, order=room.order)
     with np.errstate(divide="ignore", invalid="ignore"):
         formula = parts.late[0] * (tail_gain(room, fine, order=room.order - 1) / tail - 1.0)
-        return float(power_db(parts.last.mean(axis=0) / formula)[counted].mean())
+        share = (parts.last.mean(axis=0) / formula)[counted]
+    return float(power_db(share).mean()) if np.all(share > LEAST_JOINED) else None

@@ -10,7 +10,7 @@ from numpy.typing import ArrayLike
 
 from evenflare import air as airs
 from evenflare.air import Air
-from evenflare.units import FloatArray
+from evenflare.units import BoolArray, FloatArray
 
 SURFACES = ("wall_x_0", "wall_x_length", "wall_y_0", "wall_y_width", "floor", "ceiling")
 """The order of absorption and of reflections: the two ends of x, of y, of z."""
@@ -19,6 +19,12 @@ ORDER = 12
 
 Tail = Literal["eyring", "sabine"]
 Point = tuple[float, float, float]
+
+
+def spoken_surface(surface: str) -> str:
+    """A surface in words."""
+    kind, _, rest = surface.partition("_")
+    return kind if not rest else f"wall at {rest.replace('_', ' = ')}"
 
 
 @dataclass(frozen=True)
@@ -71,6 +77,7 @@ class Room:
     absorption           : by surface, in the order of SURFACES, (K,) each, 0 to 1 of the incident power.
     order                : reflections up to which image sources are followed; what comes later is the tail.
     tail                 : by which formula sound dies in it.
+    second               : the other loudspeaker of a pair, or None.
     Errors               : ValueError if a size, an absorption, the order or a position is out of range.
     """
 
@@ -84,6 +91,7 @@ class Room:
     weather: Weather = Weather()
     order: int = ORDER
     tail: Tail = "eyring"
+    second: SourcePose | None = None
 
     def __post_init__(self) -> None:
         values = np.array(self.absorption)
@@ -91,7 +99,8 @@ class Room:
             raise ValueError("absorption must be one row from 0 to 1 for each surface, as long as its frequencies")
         if not min(self.size) > 0.0 or self.order < 0 or not self.seats:
             raise ValueError("a room has sizes above 0, a seat at least and an order from 0")
-        for point in (self.source.position, *(seat.position for seat in self.seats)):
+        second = () if self.second is None else (self.second.position,)
+        for point in (self.source.position, *second, *(seat.position for seat in self.seats)):
             if not all(0.0 < at < length for at, length in zip(point, self.size, strict=True)):
                 raise ValueError(f"the point {point} must be inside the room of {self.size} m")
 
@@ -116,6 +125,11 @@ def absorption_at(room: Room, frequency: ArrayLike) -> FloatArray:
     """Absorption (6, F) of the surfaces at `frequency` (F,) Hz."""
     at, known = np.log(np.asarray(frequency, dtype=np.float64)), np.log(room.absorption_frequency)
     return np.array([np.interp(at, known, row) for row in room.absorption])
+
+
+def reflects(room: Room, frequency: ArrayLike) -> BoolArray:
+    """(F,) whether any surface reflects anything at `frequency` (F,) Hz."""
+    return np.asarray(np.any(absorption_at(room, frequency) < 1.0, axis=0))
 
 
 def air_attenuation(room: Room, frequency: ArrayLike) -> FloatArray:

@@ -11,9 +11,10 @@ import numpy as np
 from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
 from evenflare import air as airs
+from evenflare.files import InputError, is_folder, names_in
 from evenflare.names import Name
-from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, SourcePose, Weather
-from evenflare.schema import AirTable, Table, checked, counted, fault, number, parsed, rising
+from evenflare.room.room import ORDER, SURFACES, Point, Room, Seat, SourcePose, Weather, spoken_surface
+from evenflare.schema import AirTable, Table, checked, counted, fault, gathered, number, parsed, rising
 from evenflare.text import from_path
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, PERCENT
 
@@ -35,6 +36,8 @@ CLEARANCE = 0.02
 NEAREST = 0.3
 """m between source and seat, below which a far field says nothing. Judgement, no source."""
 MOST_SEATS, HIGHEST_ORDER = 12, 24
+MOST_ROOMS = 50
+"""That are looked at together."""
 
 Size = Annotated[float, number(1, 100)]
 Coordinates = Annotated[list[Annotated[float, number(-100, 100)]], Field(min_length=3, max_length=3)]
@@ -113,7 +116,7 @@ class AbsorptionTable(Table):
 
 
 class SourceTable(Table):
-    """[source]: where the directivity's reference point stands, and its aim by angles or by a point."""
+    """[source], [second_source]: where the directivity's reference point stands, its aim by angles or by a point."""
 
     position_m: Coordinates = Field(examples=[[0.5, 1.2, 1.0]])
     yaw_deg: Annotated[float, number(-360, 360)] | None = None
@@ -165,6 +168,7 @@ class RoomTable(Table):
     size: SizeTable
     absorption: AbsorptionTable
     source: SourceTable
+    second_source: SourceTable | None = None
     seats: Annotated[list[SeatTable], BeforeValidator(_several)] = Field(default_factory=list)
     air: AirTable = AirTable()
     reflections: ReflectionsTable = ReflectionsTable()
@@ -183,16 +187,25 @@ class RoomTable(Table):
             raise fault("[[seats]]: missing. Add for example [[seats]] with position_m = [3.8, 2.0, 1.1] below it")
         if len(self.seats) > MOST_SEATS:
             raise fault(f"[[seats]] holds {len(self.seats)}: must be {MOST_SEATS} at most. Remove some")
-        size, source = self.size.value, self.source.position_m
-        outside = _outside(source, size)
-        if outside:
-            raise fault(f"[source] position_m = {_point(source)}: {outside}")
+        size = self.size.value
+        sources = {"source": self.source.position_m}
+        if self.second_source is not None:
+            sources["second_source"] = self.second_source.position_m
+        for key, source in sources.items():
+            outside = _outside(source, size)
+            if outside:
+                raise fault(f"[{key}] position_m = {_point(source)}: {outside}")
+        if self.second_source is not None and (between := _apart(*sources.values())) < NEAREST:
+            raise fault(
+                f"[second_source] position_m = {_point(sources['second_source'])}: is {between:.2g} m from [source],"
+                f" must be {NEAREST:g} m at least. Move one of them"
+            )
         for seat in self.named_seats:
             start = f'[[seats]] "{seat.name}" position_m = {_point(seat.position)}:'
             outside = _outside(seat.position, size)
             if outside:
                 raise fault(f"{start} {outside}")
-            apart = float(np.linalg.norm(np.subtract(seat.position, source)))
+            apart = min(_apart(seat.position, source) for source in sources.values())
             if apart < NEAREST:
                 raise fault(
                     f"{start} is {apart:.2g} m from the source, must be {NEAREST:g} m at least, where its far field"
@@ -208,6 +221,10 @@ class RoomTable(Table):
         return self
 
 
+def _apart(one: Sequence[float], other: Sequence[float]) -> float:
+    return float(np.linalg.norm(np.subtract(one, other)))
+
+
 def _point(at: Sequence[float]) -> str:
     return f"[{', '.join(f'{each:g}' for each in at)}]"
 
@@ -219,7 +236,7 @@ def _outside(at: Sequence[float], size: Point) -> str:
         if CLEARANCE <= place <= length - CLEARANCE:
             continue
         if 0.0 <= place <= length:
-            where = f"is inside the {spoken(low if place < CLEARANCE else high)}"
+            where = f"is inside the {spoken_surface(low if place < CLEARANCE else high)}"
         else:
             where = "is outside the room"
             if 1e3 * CLEARANCE <= place <= 1e3 * (length - CLEARANCE):
@@ -228,10 +245,19 @@ def _outside(at: Sequence[float], size: Point) -> str:
     return ""
 
 
-def spoken(surface: str) -> str:
-    """A surface in words."""
-    kind, _, rest = surface.partition("_")
-    return kind if not rest else f"wall at {rest.replace('_', ' = ')}"
+def table_names(folder: Path) -> list[str]:
+    """Names of the room files in a folder, sorted: all that end in .toml. InputError if there is none."""
+    names = [name for name in names_in(folder) if name.endswith(".toml")]
+    if not names:
+        raise InputError(f"{folder}: holds no room file. Name a folder in which files end in .toml, or a file")
+    return names
+
+
+def read_rooms(path: Path) -> list[Room]:
+    """The room of a file, or those of all room files in a folder. InputError that lists the faults of all."""
+    if not is_folder(path):
+        return [read_room(path)]
+    return gathered(*(lambda name=name: read_room(path / name) for name in table_names(path)))
 
 
 def read_room(path: Path | str) -> Room:
@@ -249,6 +275,7 @@ def read_room(path: Path | str) -> Room:
         weather=_weather(table.air),
         order=table.reflections.order,
         tail=table.reflections.tail,
+        second=None if table.second_source is None else table.second_source.value,
     )
 
 

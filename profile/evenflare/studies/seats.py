@@ -7,10 +7,15 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from evenflare.room.evenness import Balance, evenness_of
 from evenflare.room.response import RoomResponse
 from evenflare.units import BoolArray, FloatArray
 
 MATTERS = ("direct", "first_reflections", "sound_power")
+DEVIATIONS = 2.0
+"""Standard deviations of the scatter, beyond which a difference is more than that."""
+HALF = 0.5
+"""Of the full weight, from which a third is said to count."""
 
 
 @dataclass(frozen=True)
@@ -20,6 +25,8 @@ class DesignInRoom:
     name, design_id, path : of its directivity.
     filters               : the file of its equaliser, or empty.
     band                  : Hz, where that equaliser is fitted, else what is counted.
+    unknown               : thirds (Hz) that it plays in but that are not observed, and their share of what counts.
+    kept_out              : thirds (Hz) that its filters let through though it is said not to play there.
     """
 
     name: str
@@ -28,6 +35,55 @@ class DesignInRoom:
     filters: str
     band: tuple[float, float]
     response: RoomResponse
+    unknown: tuple[tuple[float, ...], float] = ((), 0.0)
+    kept_out: tuple[float, ...] = ()
+
+
+@dataclass(frozen=True)
+class TwoBalances:
+    """Two designs in one room, over the thirds in which both play: each by the lesser of both weights.
+
+    band    : Hz, the first and last of them that counts half at least.
+    numbers : dB, of both.
+    moved   : (M,) dB, the first less the second with seats and source moved a little.
+    """
+
+    band: tuple[float, float]
+    numbers: tuple[float, float]
+    moved: FloatArray
+
+    @property
+    def difference(self) -> float:
+        """dB, the first less the second: above 0 the second is evener."""
+        return self.numbers[0] - self.numbers[1]
+
+    @property
+    def scatter(self) -> float:
+        """dB, standard deviation of the difference over the moves."""
+        return float(np.std(self.moved, ddof=1))
+
+    @property
+    def telling(self) -> bool:
+        """Whether the difference is more than its scatter."""
+        return bool(abs(self.difference) > DEVIATIONS * self.scatter)
+
+
+def two_balances(first: Balance, second: Balance) -> TwoBalances | None:
+    """Both where both play; None if that is nowhere, or nothing comes back."""
+    own, other = (np.round(10.0 * np.log10(each.thirds)) for each in (first, second))
+    _, here, there = np.intersect1d(own, other, return_indices=True)
+    weight = np.minimum(first.weight[here], second.weight[there])
+    numbers = [float(evenness_of(each.level[:, at], weight)) for each, at in ((first, here), (second, there))]
+    if not np.all(np.isfinite(numbers)):
+        return None
+    moved = evenness_of(first.moved[..., here], weight) - evenness_of(second.moved[..., there], weight)
+    return TwoBalances(counting(first.thirds[here], weight), (numbers[0], numbers[1]), moved)
+
+
+def counting(thirds: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    """Hz, the first and last third whose weight is half of the greatest at least."""
+    found = thirds[weight >= HALF * weight.max()]
+    return float(found[0]), float(found[-1])
 
 
 def matters(response: RoomResponse, *, filtered: bool) -> dict[str, FloatArray]:

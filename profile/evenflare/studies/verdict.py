@@ -76,13 +76,17 @@ class TargetVerdict:
     readings : the index, then beamwidths where any are wanted.
     broken   : limits that are not kept, by name, and by how much in the name's unit.
     left_out : (K,) Hz, the target's own frequencies that are not counted: not observed or not valid.
-    room     : dB, how uneven reflected sound is against direct sound, None without a room.
+    room     : dB, how uneven reflected sound is against direct sound, None without a room;
+    plays_from : Hz, from where that counts,
+    rooms    : in how many rooms, of which it is the mean.
     """
 
     readings: tuple[Reading, ...]
     broken: Mapping[str, float]
     left_out: FloatArray
     room: float | None = None
+    plays_from: float = 0.0
+    rooms: int = 1
 
     @property
     def met(self) -> bool:
@@ -111,7 +115,11 @@ class TargetVerdict:
             more = f" and {self.left_out.size - MOST_NAMED} more" if self.left_out.size > MOST_NAMED else ""
             found.append(f"Wanted but not counted, since there is no valid result: {named}{more}.")
         if self.room is not None:
-            found.append(f"Room: reflected sound departs from the direct sound's balance by {self.room:.2f} dB rms.")
+            found.append(
+                f"Room: reflected sound departs from the direct sound's balance by {self.room:.2f} dB rms"
+                f"{f' on the mean over {self.rooms} rooms' if self.rooms > 1 else ''}, from"
+                f" {hertz(self.plays_from)} on."
+            )
         if self.broken:
             broken = ", ".join(f"{unit_apart(name)} by {excess:.3g}" for name, excess in self.broken.items())
             found.append(f"Limits: breaks {broken}.")
@@ -144,4 +152,5 @@ def verdict(directivity: Directivity, score: Score, target: Target) -> TargetVer
         name = f"{plane.removeprefix('_')} beamwidth" if plane else "beamwidth"
         readings.append(reading(name, found, wish, uniform_cone_index(found) - uniform_cone_index(wish)))
     broken = {name: excess for name, excess in score.constraints.items() if excess > 0.0}
-    return TargetVerdict(tuple(readings), broken, not_counted(directivity, target), score.terms.get("room_db"))
+    in_room = score.terms.get("room_db"), target.plays_from, len(target.rooms)
+    return TargetVerdict(tuple(readings), broken, not_counted(directivity, target), *in_room)

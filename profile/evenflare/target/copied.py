@@ -6,8 +6,9 @@ from collections.abc import Iterator, MutableMapping
 from pathlib import Path
 from typing import Any, get_args
 
-from evenflare.files import InputError, is_file, read_bytes, read_text, replacing, short, write_text
+from evenflare.files import InputError, is_file, is_folder, read_bytes, read_text, replacing, short, write_text
 from evenflare.names import FileName
+from evenflare.room.room_file import table_names
 from evenflare.schema import Table
 from evenflare.target.tables import target_table
 from evenflare.text import from_path
@@ -27,20 +28,31 @@ def copy_target(path: Path, run: Path) -> None:
     document = tomlkit.parse(read_text(path).removeprefix("\ufeff"))
     copy, named = run / COPY, dict[str, str]()
     for table, key in _paths(document, target_table()):
-        given = str(table[key])
-        if not is_file(path.parent / given):  # a process that comes along
-            continue
-        if given not in named:
-            own = Path(given).name
-            taken = {Path(each).name for each in named.values()}
-            named[given] = f"{BESIDE}/{own if own not in taken else f'{len(taken)}_{own}'}"
-            content = read_bytes(path.parent / given)
-            with replacing(copy.parent / named[given]) as temporary:
-                temporary.write_bytes(content)
-        table[key] = named[given]
+        several = isinstance(table[key], list)
+        for place, each in enumerate(table[key] if several else [table[key]]):
+            given = str(each)
+            if not (is_file(path.parent / given) or is_folder(path.parent / given)):  # a process that comes along
+                continue
+            if given not in named:
+                own = Path(given).name
+                taken = {Path(each).name for each in named.values()}
+                named[given] = f"{BESIDE}/{own if own not in taken else f'{len(taken)}_{own}'}"
+                _copy(path.parent / given, copy.parent / named[given])
+            if several:
+                table[key][place] = named[given]
+            else:
+                table[key] = named[given]
     # A target without a name is called what its file is.
     first = "" if "name" in document else f"name = {tomlkit.item(from_path(path.stem)).as_string()}\n"
     write_text(copy, first + tomlkit.dumps(document))
+
+
+def _copy(source: Path, copy: Path) -> None:
+    """A file, or the room files of a folder, under other names."""
+    for name in table_names(source) if is_folder(source) else [""]:
+        content = read_bytes(source / name)
+        with replacing(copy / name) as temporary:
+            temporary.write_bytes(content)
 
 
 def copied_target(run: Path) -> Path:

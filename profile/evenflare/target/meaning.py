@@ -79,6 +79,7 @@ KEYS = {
     "crossover.piston_radius": "[wanted.crossover] piston_radius_mm",
     "crossover.frequency": "[wanted.crossover] frequency_hz",
     "room_weight": "[wanted.room] weight",
+    "room_from": "[wanted.room] from_hz",
     "room.size": "the room's [size] in m",
     "room.absorption_frequency": "the room's [absorption] frequency_hz",
     "room.absorption": "the room's [absorption]",
@@ -142,7 +143,11 @@ def _values(node: Any, place: str) -> Iterator[tuple[str, Any]]:
         here, value = f"{place}.{field.name}".lstrip("."), getattr(node, field.name)
         if here in NO_MATTER or value is None or (here not in ALWAYS and _usual(field.default, value)):
             continue
-        if isinstance(node, SolidCabinet) and field.name == "solid":
+        if here == "rooms":
+            for number, room in enumerate(value, start=1):
+                for key, own in _values(room, "room"):
+                    yield key if len(value) == 1 else key.replace("the room's", f"room {number}'s"), own
+        elif isinstance(node, SolidCabinet) and field.name == "solid":
             yield _key(here), value.digest
         elif is_dataclass(value):
             yield from _values(value, here)

@@ -5,14 +5,15 @@ from __future__ import annotations
 import itertools
 from functools import cache
 from pathlib import Path
-from typing import Annotated, Literal
+from typing import Annotated, Any, Literal
 
 import numpy as np
-from pydantic import AfterValidator, Field, create_model, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, create_model, model_validator
 
 from evenflare.design.driver import DriverTable
 from evenflare.design.mounting import OBLONG_BODY, MountingTable
 from evenflare.names import FileName, Name
+from evenflare.room.room_file import MOST_ROOMS
 from evenflare.schema import AirTable, Table, counted, fault, number, one_of, rising
 from evenflare.target.limited import OBLONG_MOUTH, LimitsTable, boundable, limits_table
 from evenflare.target.robust import MOST_DEVIATIONS
@@ -24,6 +25,8 @@ LEAST_WIDENING = 1.05
 """Mouth over exit, that the limits must allow."""
 ROOM_WEIGHT = 0.5
 """Of the room's squared unevenness against 1 of the index, from which much of it follows."""
+HIGHEST_START = 4000.0
+"""Hz, up to which a waveguide may begin to play and still have two octaves that count in a room."""
 BEAMS = ("beamwidth_deg", "beamwidth_horizontal_deg", "beamwidth_vertical_deg")
 
 MINIMAL = """[driver]
@@ -50,11 +53,19 @@ class WantedCrossoverTable(Table):
     frequency_hz: Annotated[float, number(100, 20e3)] = Field(examples=[1100])
 
 
-class WantedRoomTable(Table):
-    """[wanted.room]: a room file, beside the target's, in which reflected sound is to be as even as the direct."""
+def _one_or_more(value: Any) -> Any:
+    """One file is as good as a list of it."""
+    return [value] if isinstance(value, str) else value
 
-    room: FileName = Field(examples=["living_room.toml"])
+
+class WantedRoomTable(Table):
+    """[wanted.room]: room files, or folders of them, in which reflected sound is to be as even as the direct."""
+
+    room: Annotated[list[FileName], BeforeValidator(_one_or_more), Field(min_length=1, max_length=MOST_ROOMS)] = Field(
+        examples=["living_room.toml"]
+    )
     weight: Annotated[float, number(0.01, 100)] = ROOM_WEIGHT
+    from_hz: Annotated[float, number(20, HIGHEST_START)] | None = None
 
 
 class WantedTable(Table):

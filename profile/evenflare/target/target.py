@@ -12,15 +12,25 @@ from numpy.typing import ArrayLike
 from evenflare.air import Air
 from evenflare.closed_forms import piston_index
 from evenflare.design.driver import check_covered
-from evenflare.files import InputError, is_file
+from evenflare.files import InputError, is_file, is_folder
 from evenflare.metrics import PLANES, SAME_ANGLE
-from evenflare.room.room import Room
-from evenflare.room.room_file import read_room
+from evenflare.room.paths import HIGHEST, LOWEST, counted_bands
+from evenflare.room.room import Room, reflects
+from evenflare.room.room_file import MOST_ROOMS, read_rooms
 from evenflare.schema import Table, checked, parsed, shown
 from evenflare.target.bounded import bounds_fault
 from evenflare.target.quantities import Quantity, chosen
 from evenflare.target.robust import Robust
-from evenflare.target.tables import BEAMS, CANDIDATES, MINIMAL, ROOM_WEIGHT, SearchTable, TargetTable, target_table
+from evenflare.target.tables import (
+    BEAMS,
+    CANDIDATES,
+    HIGHEST_START,
+    MINIMAL,
+    ROOM_WEIGHT,
+    SearchTable,
+    TargetTable,
+    target_table,
+)
 from evenflare.text import from_path
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import FAMILIES, Driver, Limits, Mounting, ParameterSpace, SolidCabinet
@@ -54,8 +64,8 @@ class Target:
     constancy_weight : of a beamwidth that keeps an even distance to the wanted one, against 1 of the index; see
                    `objective.score`. 0 by default: the wanted beamwidth itself counts every deviation once.
     crossover    : or None.
-    room         : in which reflected sound is to be as even as direct sound, or None; `room_weight` of that term,
-                   against 1 of the index.
+    rooms        : in which reflected sound is to be as even as direct sound; `room_weight` of that term, against 1 of
+                   the index, and `room_from` (Hz) from where the waveguide plays, None for `plays_from`'s own answer.
     limits       : of round mouths or of oblong ones, which the target is then for.
     families     : that take part in the search, sharing `candidates`.
     trade        : two or three quantities that the search trades off, instead of the score alone, or none.
@@ -83,8 +93,9 @@ class Target:
     beamwidth_horizontal: FloatArray | None = None
     beamwidth_vertical: FloatArray | None = None
     constancy_weight: float = 0.0
-    room: Room | None = None
+    rooms: tuple[Room, ...] = ()
     room_weight: float = ROOM_WEIGHT
+    room_from: float | None = None
     trade: tuple[Quantity, ...] = ()
     robust: Robust | None = None
     source: str = field(default="target", compare=False)
@@ -110,13 +121,23 @@ class Target:
             raise ValueError("beamwidth is for every plane: must stand without those of single planes")
         if self.oblong and self.mounting.kind == "sphere":
             raise ValueError("mounting is a sphere: must be the baffle, a cabinet or a body for oblong mouths")
-        if self.room is not None and self.mounting.kind == "baffle":
+        if self.rooms and self.mounting.kind == "baffle":
             raise ValueError("mounting is a baffle: must be a body, a cabinet or a sphere to stand in a room")
 
     @property
     def oblong(self) -> bool:
         """Whether it is for oblong waveguides."""
         return self.limits.oblong
+
+    @property
+    def plays_from(self) -> float:
+        """Hz from which the waveguide is taken to play in a room: as the file says, else from its crossover, else from
+        the first frequency at which anything is wanted; HIGHEST_START at most.
+        """
+        if self.room_from is not None:
+            return self.room_from
+        start = float(self.frequency[0]) if self.crossover is None else self.crossover.frequency
+        return min(start, HIGHEST_START)
 
     @property
     def planes(self) -> dict[str, float]:
@@ -171,8 +192,9 @@ def target_of(data: dict[str, Any], path: Path) -> Target:
         crossover=None
         if crossover is None
         else WantedCrossover(crossover.piston_radius_mm * MILLIMETRE, crossover.frequency_hz),
-        room=None if room is None else _room(path, room.room),
+        rooms=() if room is None else _rooms(path, room.room),
         room_weight=ROOM_WEIGHT if room is None else room.weight,
+        room_from=None if room is None else room.from_hz,
         limits=limits,
         families=families,
         candidates=table.search.candidates,
@@ -216,14 +238,26 @@ def _left_out(table: Table) -> list[str]:
     return [key for key in type(table).model_fields if key not in table.model_fields_set]
 
 
-def _room(path: Path, name: str) -> Room:
-    """The room that a target file names."""
-    if not is_file(path.parent / name):
-        raise InputError(
-            f"{path} [wanted.room] room = {shown(name)}: is not there. Name a room file, as seen from the target's"
-            " folder"
-        )
-    return read_room(path.parent / name)
+def _rooms(path: Path, names: list[str]) -> tuple[Room, ...]:
+    """The rooms that a target file names."""
+    found: list[Room] = []
+    for name in names:
+        place = path.parent / name
+        if not (is_file(place) or is_folder(place)):
+            raise InputError(
+                f"{path} [wanted.room] room = {shown(name)}: is not there. Name a room file, or a folder of room files,"
+                " as seen from the target's folder"
+            )
+        found += read_rooms(place)
+    if len(found) > MOST_ROOMS:
+        raise InputError(f"{path} [wanted.room] room: {len(found)} rooms, must be {MOST_ROOMS} at most. Name fewer")
+    for each in found:
+        if not np.all(reflects(each, counted_bands())):
+            raise InputError(
+                f"{path} [wanted.room] room: {shown(each.name)} has no surface that reflects anything at some frequency"
+                f" from {LOWEST:g} to {HIGHEST:g} Hz, so nothing there can be even. Lower an absorption of 1"
+            )
+    return tuple(found)
 
 
 def wanted_index(target: Target, frequency: ArrayLike) -> tuple[FloatArray, FloatArray, FloatArray]:

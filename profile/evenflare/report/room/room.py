@@ -1,4 +1,4 @@
-"""Designs in a room in words, and their page."""
+"""The page of designs in a room."""
 
 from __future__ import annotations
 
@@ -8,107 +8,14 @@ from typing import Any
 import numpy as np
 
 from evenflare.report.kit import sheet
-from evenflare.room.paths import HIGHEST, LOWEST, SLACK, WIDER
-from evenflare.room.response import RoomResponse
-from evenflare.room.room import reverberation_time
+from evenflare.report.room import words
+from evenflare.room.arrivals import met_words
+from evenflare.room.windows import octave_mean
 from evenflare.studies.seats import MATTERS, DesignInRoom, matters, shared_band, thirds_in, trend
-from evenflare.units import FloatArray
 from evenflare.words import band_name, hertz, signed, spoken
 
-PARTING = 2.0
-"""dB between this room and the standard's estimate, from which on they part."""
 OCTAVES = (250.0, 1000.0, 4000.0)
 """Hz, bands for which a seat's direct-to-reverberant ratio is said."""
-
-
-def counted_words(response: RoomResponse) -> str:
-    """The band over which means are taken."""
-    counted = response.thirds.frequency[response.counted]
-    return f"{band_name(counted[0])} to {band_name(counted[-1])}"
-
-
-def room_words(response: RoomResponse) -> str:
-    """The room, in words."""
-    room = response.room
-    size = " by ".join(f"{side:g}" for side in room.size)
-    time = reverberation_time(room, [250.0, 1000.0, 4000.0])
-    return (
-        f"{room.name}, {size} m: image sources to order {room.order}, then a diffuse tail after"
-        f" {room.tail.capitalize()}; reverberation time {time[0]:.2f} s at 250 Hz, {time[1]:.2f} s at 1 kHz,"
-        f" {time[2]:.2f} s at 4 kHz"
-    )
-
-
-def evenness_words(response: RoomResponse) -> str:
-    """The one number, and where there is a filter, what it is without."""
-    filtered = bool(np.any(response.filter_db))
-    return (
-        f"Reflected less direct level: {response.evenness:.2f} dB rms about each seat's mean, third-octaves"
-        f" {counted_words(response)}"
-        + (f", behind the filters; {response.unfiltered.evenness:.2f} dB without" if filtered else "")
-    )
-
-
-def ratio_words(response: RoomResponse) -> str:
-    """Direct-to-reverberant ratio and spread of the seats."""
-    mean = response.thirds.direct_to_reverberant[:, response.counted].mean(axis=1)
-    spread = np.sqrt(np.mean(response.spread[response.counted] ** 2))
-    return (
-        f"Direct-to-reverberant ratio {signed(mean.min())} to {signed(mean.max())} dB over the seats; their steady"
-        f" states differ by {spread:.2f} dB rms, each less its mean"
-    )
-
-
-def parting_words(response: RoomResponse) -> str:
-    """Where this room and the standard's estimate part."""
-    thirds, apart = response.thirds.frequency, response.departure
-    far = np.abs(apart) >= PARTING
-    runs = [run for run in np.split(np.arange(far.size), np.flatnonzero(np.diff(far)) + 1) if far[run[0]]]
-    if not runs:
-        return f"The standard's estimated in-room response is within {PARTING:g} dB everywhere"
-    places = []
-    for run in runs:
-        ends, worst = [band_name(thirds[place]) for place in run[[0, -1]]], run[np.abs(apart[run]).argmax()]
-        level = signed(apart[worst])
-        if run.size == 1:
-            places.append(f"{ends[0]} ({level} dB)")
-        else:
-            places.append(f"{ends[0]} to {ends[1]} ({level} dB at {band_name(thirds[worst])})")
-    return f"Parts from the standard's estimate by {PARTING:g} dB or more at {', '.join(places)}"
-
-
-def join_words(response: RoomResponse) -> str:
-    """How image sources and tail meet."""
-    if response.join_db is None:
-        return "No image sources: all reflected sound is the tail"
-    return (
-        f"The last order of images brings {signed(response.join_db)} dB against what the tail's formula gives for it:"
-        " 0 is a join without a step"
-    )
-
-
-def warnings(designs: Sequence[DesignInRoom]) -> list[str]:
-    """What a reader of the numbers must know, without full stops."""
-    found = []
-    for each in designs:
-        counted = each.response.thirds.frequency[each.response.counted]
-        if counted[0] > LOWEST * SLACK or counted[-1] < HIGHEST / SLACK:
-            found.append(
-                f"{each.path}: its valid band leaves {counted_words(each.response)} to count instead of"
-                f" {hertz(LOWEST)} to {hertz(HIGHEST)}. {WIDER}"
-            )
-        if each.response.join_db is not None and abs(each.response.join_db) > 3.0:
-            found.append(
-                f"{each.name}: {join_words(each.response)}. The room's field is far from diffuse: absorption lies on"
-                " few surfaces. Raise [reflections] order, so that less is left to the tail"
-            )
-    return found
-
-
-def lines(each: DesignInRoom) -> list[str]:
-    """What was found of a design, a sentence each without its full stop."""
-    response = each.response
-    return [evenness_words(response), ratio_words(response), parting_words(response)]
 
 
 def page(
@@ -119,17 +26,26 @@ def page(
     what: str,
     written: Sequence[tuple[str, str]],
     command: str,
+    more: Sequence[sheet.PageSection] = (),
 ) -> str:
-    """The page, with the pictures of `room_figures.pictures`, and each as the bytes of its file."""
+    """The page, with the pictures of `room_figures.pictures`, and each as the bytes of its file.
+
+    more : sections of what else is in the room.
+    """
     pictures = {
         name: sheet.picture_of(figure, shown[name], alt=WORDS[name][0], caption=WORDS[name][1])
         for name, figure in drawn.items()
+        if name in WORDS
     }
     parts = [
         _matters_part(designs, [pictures["what_matters.png"]]),
         sheet.PageSection(
             "In this room",
-            [f"The room: {room_words(designs[0].response)}.", *_lines_by_design(designs)],
+            [
+                f"The room: {words.room_words(designs[0].response.room)}.",
+                *(f"{line}." for line in words.evener_words(designs)),
+                *_lines_by_design(designs),
+            ],
             pictures=[pictures["direct_and_reflected.png"]],
         ),
         sheet.PageSection(
@@ -137,11 +53,13 @@ def page(
             [
                 "The standard weighs listening window, early reflections and sound power alike for every room; this is"
                 " one room, with its own walls, source and seats.",
-                *(f"{_of(each, designs)}{parting_words(each.response)}." for each in designs),
+                *(f"{_of(each, designs)}{words.parting_words(each.response)}." for each in designs),
             ],
             pictures=[pictures["in_room.png"]],
         ),
         _seats_part(designs, [pictures["seats.png"]]),
+        _time_part(designs, [pictures["arrivals.png"], pictures["in_time.png"]]),
+        *more,
         sheet.PageSection(
             "How it is worked out",
             [
@@ -150,14 +68,17 @@ def page(
                 " after ISO 9613-1.",
                 "Early and late sound are sums of powers. The steady state adds direct and early sound as pressures,"
                 " so that modes and combs show, and the tail by its power.",
-                *(f"{_of(each, designs)}{join_words(each.response)}." for each in designs),
+                *(f"{_of(each, designs)}{words.join_words(each.response)}." for each in designs),
+                "The number: reflected less direct level in third-octaves about each seat's mean, rms over seats and"
+                " thirds. Behind filters a third counts in full down to 6 dB under the loudest third of the direct"
+                " sound, and below that by its power; without filters every third does alike.",
                 "Not in it: diffraction at furniture, scattering, absorption that depends on the angle. Below some 200"
                 " Hz the levels of single modes are rough.",
             ],
         ),
     ]
     title = " and ".join(each.name for each in designs) + f" in {designs[0].response.room.name}"
-    return sheet.sheet(title, what, parts=parts, written=written, command=command, warnings=warnings(designs))
+    return sheet.sheet(title, what, parts=parts, written=written, command=command, warnings=words.warnings(designs))
 
 
 WORDS = {
@@ -168,7 +89,8 @@ WORDS = {
     ),
     "direct_and_reflected.png": (
         "Direct level, reflected level, and their difference about its mean, at every seat.",
-        "The flatter the lowest row, the more the room sounds like the loudspeaker itself.",
+        "The flatter the lowest row, the more the room sounds like the loudspeaker itself. Under the veil: thirds that"
+        " count less than half.",
     ),
     "in_room.png": (
         "Steady state, mean over the seats and their spread, beside the standard's estimate; their difference.",
@@ -177,6 +99,15 @@ WORDS = {
     "seats.png": (
         "Direct, early, late and steady-state level at each seat.",
         "Levels re 20 µPa for the drive of the directivity, with the filters.",
+    ),
+    "arrivals.png": (
+        "Where the first reflections of each seat come from, and when and how loud they arrive.",
+        "In plan, from above: floor and ceiling, whose marks point down and up, lie on the direct sound's line. Levels"
+        " re the direct sound, mean over what counts.",
+    ),
+    "in_time.png": (
+        "Reflected sound by time after the direct sound, and the early-to-late ratio at every seat.",
+        "Levels re the direct sound, mean over the seats. A filter leaves them where they are.",
     ),
 }
 """By picture: what it shows, and how to read it."""
@@ -188,7 +119,7 @@ def _of(each: DesignInRoom, designs: Sequence[DesignInRoom]) -> str:
 
 
 def _lines_by_design(designs: Sequence[DesignInRoom]) -> list[str]:
-    return [f"{_of(each, designs)}{line}." for each in designs for line in lines(each)[:2]]
+    return [f"{_of(each, designs)}{line}." for each in designs for line in words.lines(each)[:2]]
 
 
 def _matters_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.PageSection:
@@ -232,14 +163,14 @@ def _seats_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Pictur
         for each in designs:
             response = each.response
             ratio = response.thirds.direct_to_reverberant
-            octaves = [_octave(response, ratio, f) for f in OCTAVES]
+            octaves = [octave_mean(response.thirds.frequency, ratio[place], f) for f in OCTAVES]
             rows.append(
                 [
                     seat.name if len(designs) == 1 else f"{seat.name}, {each.name}",
                     f"{distance:.2f}",
-                    signed(ratio[place, response.counted].mean()),
-                    *("none" if values is None else signed(values[place]) for values in octaves),
-                    f"{response.seat_evenness[place]:.2f}",
+                    signed(float(response.mean(ratio[place]))),
+                    *(signed(float(value)) if np.isfinite(value) else "none" for value in octaves),
+                    f"{response.balance.by_seat[place]:.2f}",
                 ]
             )
     return sheet.PageSection(
@@ -254,7 +185,33 @@ def _seats_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Pictur
     )
 
 
-def _octave(response: RoomResponse, ratio: FloatArray, octave: float) -> FloatArray | None:
-    """Mean (S,) of the three thirds of an octave, None where they were not observed."""
-    near = np.abs(np.log2(response.thirds.frequency / octave)) < 0.4
-    return ratio[:, near].mean(axis=1) if near.sum() == 3 else None
+def _time_part(designs: Sequence[DesignInRoom], pictures: Sequence[sheet.Picture]) -> sheet.PageSection:
+    head = ["Seat", "First reflection", "Loudest reflection", "C50, dB"]
+    rows = []
+    for place, seat in enumerate(designs[0].response.room.seats):
+        for each in designs:
+            found, clarity = each.response.reflections[place], each.response.windows.clarity_by_seat[place]
+            rows.append(
+                [
+                    seat.name if len(designs) == 1 else f"{seat.name}, {each.name}",
+                    *(
+                        f"{met_words(found.arrivals.hits[at].tolist())}, {1e3 * found.after[at]:.1f} ms,"
+                        f" {signed(found.level[at])} dB"
+                        if found.after.size > at
+                        else "none"
+                        for at in (1, 1 + int(np.argmax(found.level[1:])) if found.after.size > 1 else 1)
+                    ),
+                    signed(clarity) if np.isfinite(clarity) else "none",
+                ]
+            )
+    return sheet.PageSection(
+        "Reflections in time",
+        [
+            "Times after the direct sound; levels re the direct sound.",
+            "C50 is the energy of the direct sound and the 50 ms after it over that of all that follows.",
+            *(f"{line}." for line in words.clarity_words(designs)),
+        ],
+        head,
+        rows,
+        pictures,
+    )

@@ -7,17 +7,14 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.report.kit import canvas, style
+from evenflare.report.kit import style
 from evenflare.report.kit.letters import entry, lettered
+from evenflare.report.room.by_design import by_design_axes, finish, floored
+from evenflare.report.room.reflection_figures import arrivals_picture, in_time_picture
 from evenflare.room.response import RoomResponse
-from evenflare.studies.seats import MATTERS, DesignInRoom, matters, shared_band
+from evenflare.studies.seats import HALF, MATTERS, DesignInRoom, matters, shared_band
 from evenflare.units import FloatArray
 from evenflare.words import spoken
-
-COLUMN = 30
-"""Characters of a name that fit above a column."""
-DEEPEST = 30.0
-"""dB below the greatest that is drawn, within which the level axis of a seat stays."""
 
 
 def pictures(designs: Sequence[DesignInRoom]) -> dict[str, Any]:
@@ -27,49 +24,14 @@ def pictures(designs: Sequence[DesignInRoom]) -> dict[str, Any]:
         "direct_and_reflected.png": _direct_and_reflected(designs),
         "seats.png": _seats(designs),
         "in_room.png": _in_room(designs),
+        "arrivals.png": arrivals_picture(designs),
+        "in_time.png": in_time_picture(designs),
     }
-
-
-def _columns(designs: Sequence[DesignInRoom], height: float, ratios: Sequence[float]) -> tuple[Any, list[list[Any]]]:
-    """A figure and its axes by design, then by row, each design's name above its own."""
-    drawn, axes = canvas.stacked(height, ratios=ratios, columns=len(designs))
-    by_design = np.asarray(axes, dtype=object).reshape(len(ratios), len(designs)).T.tolist()
-    if len(designs) > 1:
-        for each, column in zip(designs, by_design, strict=True):
-            name = each.name if len(each.name) <= COLUMN else f"{each.name[: COLUMN - 3]}..."
-            column[0].set_title(lettered(name), fontsize=style.TEXT, color=style.INK, loc="left")
-    return drawn, by_design
-
-
-def _finish(
-    drawn: Any, by_design: list[list[Any]], title: str, y: Sequence[str], frequency: Sequence[FloatArray]
-) -> None:
-    """Labels, frequency axes and one legend below all."""
-    style.titled(drawn, title)
-    for place, (column, f) in enumerate(zip(by_design, frequency, strict=True)):
-        for axes, label in zip(column, y, strict=True):
-            style.dressed(axes, "", x="frequency, Hz" if axes is column[-1] else "", y=label if place == 0 else "")
-            style.over_frequency(axes, f, np.ones(f.size, dtype=np.bool_))
-    found: dict[str, Any] = {}
-    for column in by_design:
-        for axes in column:
-            for handle, word in zip(*axes.get_legend_handles_labels(), strict=True):
-                found.setdefault(word, handle)
-    drawn.legend(
-        found.values(),
-        found.keys(),
-        loc="outside lower left",
-        ncols=3,
-        frameon=False,
-        fontsize=style.TEXT - 1,
-        labelcolor=style.INK,
-        handlelength=2.6,
-    )
 
 
 def _what_matters(designs: Sequence[DesignInRoom]) -> Any:
     band = shared_band(designs)
-    drawn, by_design = _columns(designs, 6.6, (1, 1, 1))
+    drawn, by_design = by_design_axes(designs, 6.6, (1, 1, 1))
     limits: list[list[float]] = [[], [], []]
     for each, column in zip(designs, by_design, strict=True):
         f = each.response.thirds.frequency
@@ -88,12 +50,12 @@ def _what_matters(designs: Sequence[DesignInRoom]) -> Any:
             column[row].set_ylim(np.floor(min(values)) - 1.5, np.ceil(max(values)) + 1.5)
     y = [f"{spoken(name)}, dB" for name in MATTERS]
     title = "What matters: direct sound, first reflections, sound power"
-    _finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs])
+    finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs])
     return drawn
 
 
 def _direct_and_reflected(designs: Sequence[DesignInRoom]) -> Any:
-    drawn, by_design = _columns(designs, 6.8, (1, 1, 1))
+    drawn, by_design = by_design_axes(designs, 6.8, (1, 1, 1))
     for each, column in zip(designs, by_design, strict=True):
         response = each.response
         thirds = response.thirds
@@ -107,16 +69,18 @@ def _direct_and_reflected(designs: Sequence[DesignInRoom]) -> Any:
             ):
                 axes.plot(thirds.frequency, level, color=colour, linestyle=dash, linewidth=wide, label=entry(seat.name))
         column[2].axhline(0.0, color=style.QUIET, linewidth=0.8, zorder=1)
-    _floored(by_design, (0, 1))
+    floored(by_design, (0, 1))
     y = ["direct, dB", "reflected, dB", "difference, dB"]
     title = "Direct and reflected sound at the seats"
-    _finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs])
+    weights = [each.response.balance.weight for each in designs]
+    counted = [weight >= HALF * weight.max() for weight in weights]
+    finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs], counted=counted)
     return drawn
 
 
 def _seats(designs: Sequence[DesignInRoom]) -> Any:
     seats = designs[0].response.room.seats
-    drawn, by_design = _columns(designs, 1.6 + 1.15 * len(seats), [1] * len(seats))
+    drawn, by_design = by_design_axes(designs, 1.6 + 1.15 * len(seats), [1] * len(seats))
     for each, column in zip(designs, by_design, strict=True):
         fine, thirds = each.response.fine, each.response.thirds
         for place, axes in enumerate(column):
@@ -130,24 +94,14 @@ def _seats(designs: Sequence[DesignInRoom]) -> Any:
             ):
                 level = getattr(thirds, name)[place]
                 axes.plot(thirds.frequency, level, color=colour, linestyle=dash, linewidth=1.5, label=words)
-    _floored(by_design, range(len(seats)))
+    floored(by_design, range(len(seats)))
     y = [lettered(seat.name if len(seat.name) <= 14 else f"{seat.name[:11]}...") + "\ndB" for seat in seats]
-    _finish(drawn, by_design, "Each seat", y, [each.response.thirds.frequency for each in designs])
+    finish(drawn, by_design, "Each seat", y, [each.response.thirds.frequency for each in designs])
     return drawn
 
 
-def _floored(by_design: list[list[Any]], rows: Sequence[int]) -> None:
-    """Level axes of those rows that stay within `DEEPEST` of the greatest, all of one row alike."""
-    for row in rows:
-        ends = [line.get_ydata() for column in by_design for line in column[row].get_lines()]
-        high = max(float(np.max(values)) for values in ends)
-        low = min(float(np.min(values)) for values in ends)
-        for column in by_design:
-            column[row].set_ylim(max(low - 2.0, high - DEEPEST), high + 2.0)
-
-
 def _in_room(designs: Sequence[DesignInRoom]) -> Any:
-    drawn, by_design = _columns(designs, 5.6, (3, 2))
+    drawn, by_design = by_design_axes(designs, 5.6, (3, 2))
     for each, (above, below) in zip(designs, by_design, strict=True):
         response = each.response
         f = response.thirds.frequency
@@ -159,10 +113,10 @@ def _in_room(designs: Sequence[DesignInRoom]) -> Any:
         above.plot(f, estimate, color=style.ORANGE, linestyle="--", linewidth=1.8, label="standard's estimate")
         below.axhline(0.0, color=style.QUIET, linewidth=0.8, zorder=1)
         below.plot(f, response.departure, color=style.PLUM, linewidth=1.8, label="mean less estimate")
-    _floored(by_design, (0,))
+    floored(by_design, (0,))
     y = ["level, dB re its mean", "difference, dB"]
     title = "Steady state in this room, and the standard's estimate"
-    _finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs])
+    finish(drawn, by_design, title, y, [each.response.thirds.frequency for each in designs])
     return drawn
 
 

@@ -35,6 +35,7 @@ import benchmark_judge
 import benchmark_manufacture
 import benchmark_measurement
 import benchmark_oblong
+import benchmark_page
 import benchmark_room
 import benchmark_search
 import documents
@@ -178,6 +179,7 @@ def measure() -> None:
     benchmark_calibration.main()
     benchmark_crossover.main()
     benchmark_room.main()
+    benchmark_page.main()
     benchmark_search.main()
     benchmark_forgiving.main()
     starting()

@@ -16,6 +16,7 @@ import pytest
 import documents
 import tutorial
 from evenflare.cli import COMMANDS
+from workbenches import Listener, served
 
 pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("compiled")]
 
@@ -65,7 +66,17 @@ def test_no_sentence_of_a_page_says_a_word_twice(followed: SimpleNamespace):
 
 def test_tutorial_uses_every_command():
     lines = [text for kind, text in tutorial.steps() if kind == "command"]
-    assert {line.split()[1] for line in lines if line.startswith("evenflare ")} == set(COMMANDS)
+    # The page waits for a reader; its own test is below.
+    assert {line.split()[1] for line in lines if line.startswith("evenflare ")} == set(COMMANDS) - {"open"}
+
+
+def test_the_page_shows_the_best_of_the_search(followed):
+    with served("runs/desk", folder=followed.folder) as page:
+        one = Listener(page)
+        assert one.until("run")["candidates"] == 240
+        assert one.until("sound")["judged"]["feasible"]
+        one.close()
+        assert page.interrupt() in (0, 130)
 
 
 def test_every_folder_holds_what_the_commands_promise(followed):

@@ -1,6 +1,7 @@
 """The page in a browser, as a user has it: pulled, typed, saved, read back, looked at from all sides, and audited."""
 
 import re
+import time
 
 import pytest
 
@@ -25,9 +26,15 @@ def folder(tmp_path_factory):
 
 
 @pytest.fixture(scope="module")
-def looked(folder):
+def chromium():
+    with browser() as made:
+        yield made
+
+
+@pytest.fixture(scope="module")
+def looked(folder, chromium):
     """A page that is open, its faults, and the browser that can open more."""
-    with served("cone.toml", "--target", "target.toml", folder=folder) as page, browser() as chromium:
+    with served("cone.toml", "--target", "target.toml", folder=folder) as page:
         faults = []
         shown = chromium.new_page()
         shown.on("pageerror", lambda error: faults.append(str(error)))
@@ -156,3 +163,55 @@ def test_an_audit_finds_nothing_serious(looked, width, scheme):
         # Nothing but what scrolls by itself is wider than the screen.
         assert shown.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
     shown.click("#tab-shape")
+
+
+def judged(shown) -> int:
+    """How many candidates the page tells of."""
+    found = re.search(r"(\d+) candidates", shown.inner_text("#state"))
+    return int(found[1]) if found else 0
+
+
+def until(shown, fit) -> None:
+    """Wait until what the page says of the run is fit."""
+    ends = time.monotonic() + 120.0
+    while not fit():
+        assert time.monotonic() < ends, shown.inner_text("#state")
+        shown.wait_for_timeout(200)
+
+
+def test_a_search_is_begun_watched_stopped_and_continued(folder, chromium):
+    with served("target.toml", folder=folder) as page:
+        shown = chromium.new_page()
+        shown.goto(page.address)
+        shown.click("#tab-run")
+        shown.fill("#folder", "night")
+        shown.fill("#candidates", "4000")
+        shown.click("#search button[type=submit]")
+        until(shown, lambda: judged(shown) > 3)
+        first = judged(shown)
+        until(shown, lambda: judged(shown) > first)
+        shown.click("#search button[type=submit]")
+        shown.wait_for_selector("#said.bad")
+        assert "still at work" in shown.inner_text("#said")
+        shown.close()  # stops nothing
+        shown = chromium.new_page()
+        shown.goto(page.address)
+        shown.click("#tab-run")
+        shown.click("#stop:not([disabled])")
+        shown.wait_for_selector("text=ended with exit code 130", timeout=120_000)  # interrupted, finished work kept
+        until(shown, lambda: "nothing searches in it" in shown.inner_text("#state"))
+        before = judged(shown)
+        shown.select_option("#across", "depth_mm")
+        shown.select_option("#up", "index_db")
+        shown.click("#front button[type=submit]")
+        shown.wait_for_selector("#front-chart .main-svg")
+        shown.fill("#number", "1")
+        shown.click("#pick")
+        shown.wait_for_selector("text=Candidate 1 is the shape now")
+        assert shown.text_content("h1").startswith("target: candidate 1")
+        shown.fill("#folder", "night")
+        shown.fill("#candidates", str(before + 4))
+        shown.click("#search button[type=submit]")
+        until(shown, lambda: judged(shown) > before)
+        shown.close()
+        assert page.interrupt() in (0, 130)

@@ -2,7 +2,6 @@
 
 import http.client
 import socket
-import time
 
 import pytest
 from websockets.exceptions import InvalidStatus
@@ -101,33 +100,6 @@ def test_a_browser_that_does_not_read_holds_nobody_up(page):
         assert shape["can_undo"]
         one.ask(do="undo")
     one.close()
-
-
-def test_a_search_is_begun_watched_stopped_and_continued(folder):
-    with served("target.toml", folder=folder) as page:
-        one = Listener(page)
-        one.ask(do="search", folder="night", candidates=4000)
-        one.until("run", lambda news: news.get("candidates", 0) > 3 and news["running"])
-        one.ask(do="search", folder="other")
-        assert "still at work" in one.until("said", lambda news: news["bad"])["words"]
-        one.ask(do="stop")
-        ended = one.until("run", lambda news: news["process"] and not news["process"]["running"])
-        assert ended["process"]["code"] == 130  # interrupted, finished work kept
-        before = one.until("run", lambda news: not news["running"])["candidates"]
-        one.ask(do="front", x="depth_mm", y="index_db")
-        front = one.until("front")
-        assert any(front["best"])
-        one.ask(do="pick", number=front["number"][0])
-        assert one.until("picked")["number"] == front["number"][0]
-        assert one.until("shape")["name"].endswith(f"candidate {front['number'][0]}")
-        one.ask(do="search", folder=None, candidates=before + 4)
-        again = one.until("run", lambda news: news["process"]["running"] and news.get("candidates", 0) > before)
-        assert again["folder"] == "night"
-        began = time.monotonic()
-        assert page.interrupt() in (0, 130)
-        assert time.monotonic() - began < 60.0
-        one.close()
-    assert not (folder / "other").exists()
 
 
 def test_a_server_that_is_killed_loses_only_what_was_not_saved(folder):

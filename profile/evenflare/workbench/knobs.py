@@ -23,8 +23,10 @@ ALONG = 65
 """Places along a wall at which a handle may sit."""
 NUDGE = 1e-3
 """Of a knob's value, or of its range, by which it is moved to see what of the wall moves."""
-APART = 0.06
+APART = 0.05
 """Of the wall's arc, at least, between two handles."""
+LEAST_MOVED = 1e-3
+"""Of what a knob moves most of a wall, that it must move where its handle is."""
 SIXTY = 60
 """Steps in which arrow keys go through a range."""
 
@@ -155,7 +157,7 @@ def walls(waveguide: Waveguide) -> dict[str, FloatArray]:
 
 
 def handles(tables: dict[str, Any], path: Path, design: Design, known: Sequence[Knob]) -> list[Handle]:
-    """A handle for each knob that moves a wall, where it moves it most, no two on one spot; for points the points.
+    """A handle for each knob that moves a wall, no two on one spot; for points the points.
 
     What a knob moves is found by moving it a little, at the same shares of the wall's arc.
     """
@@ -176,9 +178,11 @@ def handles(tables: dict[str, Any], path: Path, design: Design, known: Sequence[
             continue
         plane, slope = max(slopes.items(), key=lambda each: float(np.abs(each[1]).max()))
         size = np.linalg.norm(slope, axis=1)
-        for spot in np.argsort(-size):
+        for spot in _spots(knob, known, size):
             share = float(spot) / (ALONG - 1)
-            if size[spot] > 0.0 and all(where != plane or abs(share - other) >= APART for where, other in taken):
+            if size[spot] > LEAST_MOVED * size.max() and all(
+                where != plane or abs(share - other) >= APART for where, other in taken
+            ):
                 taken.append((plane, share))
                 z, r = here[plane][spot]
                 found.append(
@@ -191,6 +195,18 @@ def handles(tables: dict[str, Any], path: Path, design: Design, known: Sequence[
                 )
                 break
     return found
+
+
+def _spots(knob: Knob, known: Sequence[Knob], size: FloatArray) -> Sequence[int]:
+    """Places along a wall, the best for a knob's handle first: where it moves the wall most; of values of a list, which
+    all move its end most, in their order along it.
+    """
+    index = knob.place[-1]
+    if not isinstance(index, int):
+        return [int(each) for each in np.argsort(-size)]
+    count = sum(each.place[:-1] == knob.place[:-1] for each in known)
+    wanted = (index + 1.0) / count * (ALONG - 1)
+    return [int(each) for each in np.argsort(np.abs(np.arange(ALONG) - wanted))]
 
 
 def _along(wall: FloatArray) -> FloatArray:

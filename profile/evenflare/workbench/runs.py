@@ -19,7 +19,7 @@ from evenflare.search.front import nondominated
 from evenflare.search.picked import picked
 from evenflare.search.scores import Scores, quantities, scores
 from evenflare.search.stages import STAGES, stage_words
-from evenflare.search.store import glimpse, standing
+from evenflare.search.store import STORE, candidate_rows, glimpse, standing
 from evenflare.target.copied import copied_target
 from evenflare.target.quantities import quantity
 from evenflare.target.target import read_target
@@ -98,6 +98,19 @@ def is_running(folder: Path) -> bool:
     return False
 
 
+def stamp(folder: Path) -> tuple[tuple[int, int] | None, ...]:
+    """What changes with every candidate that a run's folder gets."""
+    found: list[tuple[int, int] | None] = []
+    for name in (STORE, f"{STORE}-wal"):
+        try:
+            there = (folder / name).stat()
+        except OSError:
+            found.append(None)
+        else:
+            found.append((there.st_mtime_ns, there.st_size))
+    return tuple(found)
+
+
 def report(folder: Path) -> dict[str, Any]:
     """What a run's folder holds: candidates, the best so far, families. InputError if none can be read."""
     there = glimpse(folder)
@@ -110,10 +123,17 @@ def report(folder: Path) -> dict[str, Any]:
         "candidates": there.candidates,
         "best": there.best,
         "stage": stage_words(STAGES[last]),
+        "last": _last(folder),
         "history": _history(found, screened),
         "families": _families(found),
         "quantities": [{"name": name, "words": unit_apart(name)} for name in quantities(folder)],
     }
+
+
+def _last(folder: Path) -> dict[str, Any]:
+    """The candidate that was judged last."""
+    (row,) = candidate_rows(folder, "number, family, stage", only="ORDER BY rowid DESC LIMIT 1")
+    return {"number": row[0], "family": row[1], "stage": stage_words(row[2])}
 
 
 def _history(found: Scores, chosen: Any) -> dict[str, Any]:

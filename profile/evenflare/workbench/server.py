@@ -30,6 +30,8 @@ NAMES = (HOST, "localhost")
 """By which a browser may call this machine."""
 EVERY = 1.0
 """s between two looks at a run."""
+SHARE = 5.0
+"""Times as long as a look takes, until the next."""
 LARGEST = 1 << 20
 """Bytes of a message from a browser."""
 FILES = {
@@ -138,7 +140,10 @@ class PageServer:
         while True:
             await asyncio.sleep(EVERY)
             if self._listeners and (bench.run is not None or bench.process is not None):
+                began = loop.time()
                 await loop.run_in_executor(self._hands, bench.tell_run)
+                # A large run takes a second to read: it must not keep hands off the shape.
+                await asyncio.sleep(SHARE * (loop.time() - began))
 
     async def _file(self, request: Request) -> Response:
         name = request.path_params.get("name", "")

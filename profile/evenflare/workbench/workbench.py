@@ -40,6 +40,8 @@ class Workbench:
         self.design, self.target, self.run = design, target, run
         self.process: runs.RunningCommand | None = None
         self._answers = Answers(told)
+        # What was read of a run, and what its folder was like then.
+        self._reported: tuple[object, dict[str, Any]] = (None, {})
 
     def start(self) -> None:
         """Begin to solve, and tell what there is."""
@@ -139,7 +141,7 @@ class Workbench:
         self._told("front", runs.front(self._open_run(), str(asked.get("x")), str(asked.get("y"))))
 
     def _pick(self, asked: Mapping[str, Any]) -> None:
-        """A candidate of the run as the shape that is pulled; what was there is one step back."""
+        """A candidate of the run as the shape that is pulled, beside what was there, which is one step back."""
         number = asked.get("number")
         if number is not None and not isinstance(number, int):
             raise InputError(
@@ -156,6 +158,7 @@ class Workbench:
         if self.design is None:
             self.design = EditedFile(self.folder / f"candidate_{found}.toml", design_of, text=text)
         else:
+            self._keep()
             self.design.replace(text)
         self._told("picked", {"number": found})
         self.tell_shape()
@@ -372,10 +375,12 @@ class Workbench:
         if self.run is None or not is_folder(self.run):
             self._told("run", {"open": self.run is not None, "process": process, "folder": self.run and self.run.name})
             return
-        try:
-            found = runs.report(self.run)
-        except InputError as error:
-            found = {"fault": str(error)}
+        stamp = (self.run, runs.stamp(self.run))
+        if stamp != self._reported[0]:
+            try:
+                self._reported = stamp, runs.report(self.run)
+            except InputError as error:
+                self._reported = stamp, {"fault": str(error)}
         self._told(
             "run",
             {
@@ -383,6 +388,6 @@ class Workbench:
                 "folder": self.run.name,
                 "process": process,
                 "running": runs.is_running(self.run),
-                **found,
+                **self._reported[1],
             },
         )

@@ -64,8 +64,9 @@ const charts = (() => {
   // Lightness rises all the way, so that the map reads the same in grey.
   const shades = [[0, "#16202c"], [0.25, "#1f3f5b"], [0.5, "#2f6f86"], [0.7, "#6fa196"], [0.85, "#c3c08f"], [0.93, "#f0dcae"], [1, "#fffaf0"]];
 
-  function map(place, sound) {
-    const { curves } = sound, plane = Object.keys(curves.map.level)[0];
+  function map(place, sound, chosen) {
+    const { curves } = sound, planes = Object.keys(curves.map.level);
+    const plane = planes.includes(chosen) ? chosen : planes[0];
     const trace = {
       type: "heatmap", x: curves.frequency, y: curves.map.angle, z: curves.map.level[plane], zmin: -30, zmax: 3, colorscale: shades, zsmooth: false,
       colorbar: { thickness: 10, title: { text: "dB", side: "top" }, tickfont: { color: colour("--ink") } },

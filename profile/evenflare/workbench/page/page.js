@@ -275,9 +275,18 @@ function drawSound(all) {
   charts.beam(part("beam"), state.sound, state.kept);
   if (all || !state.dragging) {
     charts.impedance(part("impedance"), state.sound);
-    charts.map(part("map"), state.sound);
+    planes(Object.keys(state.sound.curves.map.level));
+    charts.map(part("map"), state.sound, part("plane").value);
   }
 }
+
+function planes(names) {
+  part("plane-label").hidden = names.length < 2;
+  if (part("plane").children.length !== names.length) {
+    part("plane").replaceChildren(...names.map(each => new Option(each, each)));
+  }
+}
+part("plane").addEventListener("change", () => { if (state.sound) { drawSound(true); } });
 
 function kept(news) {
   state.kept = Object.assign({ walls: state.shape && state.shape.walls }, news);
@@ -365,13 +374,22 @@ function wishCurve(news, kind) {
   }
   handled.element("path", { class: "curve", d: path(frequency, points.map(each => each.value)) }, back);
   svg.prepend(back);
-  points.forEach(point => {
+  // The band's handles lie on its upper edge: how far they are above the curve is the tolerance.
+  const band = isIndex ? news.points.filter(each => each.curve === "tolerance_db") : [];
+  const middle = index => points.find(each => each.index === index).value;
+  [...points, ...band].forEach(point => {
+    const own = point.curve === kind;
     let group = grips.get(point.name);
     if (!group) {
       group = handled.grip(svg, point.name, point.label);
+      group.classList.toggle("small", !own);
       const move = (value, moving) => {
         const now = state.target.points.find(each => each.name === point.name);
         pull("wish", { [point.name]: held(value, now) }, moving);
+      };
+      const asked = event => {
+        const value = svg.ranges.fromY(handled.spot(svg, event)[1]);
+        return own ? value : value - svg.ranges.middle(point.index);
       };
       group.addEventListener("pointerdown", event => {
         event.preventDefault();
@@ -379,10 +397,10 @@ function wishCurve(news, kind) {
         group.setPointerCapture(event.pointerId);
         state.dragging = { scales: {}, ranges: { [kind]: svg.ranges.range } };
       });
-      group.addEventListener("pointermove", event => { if (state.dragging) { move(svg.ranges.fromY(handled.spot(svg, event)[1]), true); } });
+      group.addEventListener("pointermove", event => { if (state.dragging) { move(asked(event), true); } });
       const end = event => {
         if (!state.dragging) { return; }
-        const value = svg.ranges.fromY(handled.spot(svg, event)[1]);
+        const value = asked(event);
         state.dragging = null;
         move(value, false);
       };
@@ -394,13 +412,13 @@ function wishCurve(news, kind) {
         if (way) { move(soon(now) + (way[0] + way[1]) * (isIndex ? 0.1 : 1), false); }
       });
     }
-    group.setAttribute("transform", "translate(" + toX(frequency[point.index]).toFixed(2) + " " + toY(point.value).toFixed(2) + ")");
+    group.setAttribute("transform", "translate(" + toX(frequency[point.index]).toFixed(2) + " " + toY(own ? point.value : middle(point.index) + point.value).toFixed(2) + ")");
     group.setAttribute("aria-valuenow", point.value);
     group.setAttribute("aria-valuemin", point.low);
     group.setAttribute("aria-valuemax", point.high);
     group.setAttribute("aria-valuetext", Number(point.value.toFixed(3)) + " " + point.unit);
   });
-  svg.ranges = { range, fromY };
+  svg.ranges = { range, fromY, middle };
 }
 
 // Run -------------------------------------------------------------------------------------------------------------
@@ -414,7 +432,7 @@ function run(news) {
   if (news.fault) { lines.push(news.fault); }
   if (news.candidates !== undefined) {
     const best = news.best === null ? "none keeps the limits yet" : "the best at " + news.best.toFixed(3) + " dB";
-    lines.push("Folder " + news.folder + ": " + news.candidates + " candidates, " + best + "; " + (news.running ? "a search is at work." : "nothing searches in it now."));
+    lines.push("Folder " + news.folder + ": " + news.candidates + " candidates, " + best + "; " + (news.running ? "a search is at work" : "nothing searches in it now") + (news.last ? "; judged last: number " + news.last.number + ", " + news.last.family + " " + news.last.stage : "") + ".");
   } else if (!news.open) {
     lines.push("No run is open. Search for the target that is open, into a folder beside it.");
   }

@@ -45,6 +45,7 @@ curvature_per_m = [2, 8, 12]
 exit_diameter_mm = 25.4
 """
 DEPTH = ("waveguide", "depth_mm")
+OBLONG_DEPTH = "waveguide/horizontal/depth_mm"
 
 
 @pytest.fixture
@@ -113,7 +114,7 @@ def test_a_file_is_saved_whole_and_not_over_another_hand(cone):
     [
         (DESIGN, {"waveguide/depth_mm": 80, "waveguide/wall_angle_deg": 42, "waveguide/roundover_radius_mm": 15}),
         (FREE, {"waveguide/curvature_per_m/1": 8, "waveguide/throat_angle_deg": 10}),
-        (OBLONG, {"waveguide/vertical/coverage_deg": 56, "waveguide/section_exponent": 2.6}),
+        (OBLONG, {"waveguide/vertical/coverage_deg": 56, "waveguide/section_exponent": 2.6, OBLONG_DEPTH: 90}),
         (POINTS, {"waveguide/points_mm/1/0": 20, "waveguide/points_mm/3/1": 90}),
     ],
     ids=["cone", "free", "oblong", "points"],
@@ -147,13 +148,24 @@ def test_a_handle_goes_where_its_number_takes_it(tmp_path, text):
         for name, (along, up) in handle.moves.items():
             knob = next(each for each in known if each.name == name)
             by = 0.01 * max(abs(knob.value), 1.0)
-            draft.edit({knob.place: knob.value + by})
+            draft.edit(dict.fromkeys((knob.place, *knob.also), knob.value + by))
             moved = walls(draft.value.waveguide)[handle.plane]
             goal = np.array(handle.at) + by * np.array([along, up])
             # It lies on the moved wall, to the second order of a hundredth, or half the distance of drawn points.
             assert np.min(np.hypot(*(moved - goal).T)) < 1.0
             assert np.hypot(along, up) > 0.0
             draft.undo()
+
+
+def test_both_walls_of_an_oblong_waveguide_go_to_one_depth(tmp_path):
+    path = tmp_path / "shape.toml"
+    path.write_text(OBLONG)
+    told = {}
+    bench = opened(path, told.__setitem__)
+    bench.handle({"do": "pull", "changes": {OBLONG_DEPTH: 85.0}})
+    assert bench.design.value.waveguide.depth == pytest.approx(0.085)
+    assert [each["label"] for each in told["shape"]["knobs"]].count("depth") == 1
+    assert "horizontal" in {each["plane"] for each in told["shape"]["handles"]}
 
 
 def test_curves_and_score_are_those_of_the_library(tmp_path):

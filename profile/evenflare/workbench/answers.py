@@ -98,6 +98,8 @@ class Answers:
                 self._told("sound", {"number": asked.number, "fault": f"internal error: {short(str(error))}"})
             finally:
                 slow.cancel()
+                if asked.number == 1:
+                    self._say("Solved: pull a handle, or type a number")
 
     def _answer(self, asked: _Asked, setting: Setting) -> None:
         with self._cabinet:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -35,7 +35,8 @@ SIXTY = 60
 class Knob:
     """A number of a design file.
 
-    place     : in the file's tables.
+    place     : in the file's tables, and
+    also      : where the same number stands: the depth of an oblong waveguide, which both walls have.
     label     : in words.
     unit      : of value, low and high.
     """
@@ -46,6 +47,7 @@ class Knob:
     value: float
     low: float
     high: float
+    also: tuple[Place, ...] = ()
 
     @property
     def name(self) -> str:
@@ -88,6 +90,7 @@ def knobs(tables: Mapping[str, Any]) -> list[Knob]:
             found += _of_family(table, place, str(table["family"]))
         if isinstance(table, Mapping) and isinstance(table.get("points_mm"), list):
             found += _of_points(table["points_mm"], (*place, "points_mm"))
+    found = _one_depth(found)
     exponent = wall.get("section_exponent")
     if isinstance(exponent, int | float):
         found.append(Knob(("waveguide", "section_exponent"), "section exponent", "", float(exponent), 2.0, 20.0))
@@ -95,6 +98,16 @@ def knobs(tables: Mapping[str, Any]) -> list[Knob]:
         radius = float(wall["corner_radius_mm"])
         found.append(Knob(("waveguide", "corner_radius_mm"), "corner radius", "mm", radius, 0.0, 500.0))
     return found
+
+
+def _one_depth(found: list[Knob]) -> list[Knob]:
+    """The depths of an oblong waveguide's walls as one number, where both files say them: they must be equal."""
+    depths = [each for each in found if each.place[-1] == "depth_mm" and len(each.place) > 2]
+    if len(depths) < 2:
+        return found
+    first, *others = depths
+    one = replace(first, label="depth", also=tuple(each.place for each in others))
+    return [one if each is first else each for each in found if each not in others]
 
 
 def _of_family(table: Mapping[str, Any], place: Place, name: str) -> list[Knob]:
@@ -226,7 +239,10 @@ def _slopes(
         if not knob.low <= value <= knob.high:
             continue
         try:
-            moved = walls(design_of(_with(tables, knob.place, value), path).waveguide)
+            changed = tables
+            for place in (knob.place, *knob.also):
+                changed = _with(changed, place, value)
+            moved = walls(design_of(changed, path).waveguide)
         except InputError:
             continue
         return {plane: (_along(wall) - here[plane]) / (sign * nudge) for plane, wall in moved.items()}

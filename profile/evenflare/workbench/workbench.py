@@ -227,7 +227,7 @@ class Workbench:
                 raise InputError(
                     f"{knob.label} = {value:g} {knob.unit}: must be {knob.low:g} to {knob.high:g}. Correct it"
                 )
-            found[knob.place] = round(float(value), 6)
+            found |= dict.fromkeys((knob.place, *knob.also), round(float(value), 6))
         return found
 
     def _named(self, name: object, ending: str) -> Path | None:

@@ -7,6 +7,7 @@ import json
 import subprocess
 import sys
 from collections.abc import Iterator
+from functools import cache
 from pathlib import Path
 
 import pytest
@@ -105,6 +106,12 @@ def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
             yield from ((node.lineno, f"{start}.{alias.name}") for alias in node.names)
 
 
+@cache
+def parsed(path: Path) -> ast.Module:
+    """A module of the package, for every test that walks through it."""
+    return ast.parse(path.read_text(encoding="utf-8"))
+
+
 def called(node: ast.AST) -> str:
     """The name of the function that a call calls, without what stands before its last dot."""
     if not isinstance(node, ast.Call):
@@ -112,9 +119,9 @@ def called(node: ast.AST) -> str:
     return getattr(node.func, "attr", getattr(node.func, "id", ""))
 
 
-def faults(module: str, source: str) -> list[str]:
-    """What in a module's text breaks the layers, as `module:line: what`."""
-    tree, unit, found = ast.parse(source), module.split(".")[0], []
+def faults(module: str, tree: ast.Module) -> list[str]:
+    """What in a module breaks the layers, as `module:line: what`."""
+    unit, found = module.split(".")[0], []
     if unit != "__init__" and unit not in ALLOWED:
         return [f"{module}: has no layer"]
     inner = module.split(".")[1] if "." in module else ""
@@ -149,7 +156,7 @@ def faults(module: str, source: str) -> list[str]:
 
 @pytest.mark.parametrize("path", FILES, ids=module_name)
 def test_module_imports_only_layers_below_and_speaks_only_in_cli(path):
-    assert faults(module_name(path), path.read_text(encoding="utf-8")) == []
+    assert faults(module_name(path), parsed(path)) == []
 
 
 @pytest.mark.parametrize(
@@ -187,12 +194,12 @@ def test_module_imports_only_layers_below_and_speaks_only_in_cli(path):
     ],
 )
 def test_arrow_that_is_not_downward_is_found(module, source, fault):
-    assert [found for found in faults(module, source) if fault in found]
+    assert [found for found in faults(module, ast.parse(source)) if fault in found]
 
 
 def test_downward_arrows_are_not_faults():
     source = "import evenflare\nfrom evenflare import __version__, files\nfrom evenflare.search.race import Race\n"
-    assert faults("search.loop", source + "evenflare.__version__") == []
+    assert faults("search.loop", ast.parse(source + "evenflare.__version__")) == []
 
 
 def test_every_layer_is_a_module_and_every_module_has_a_layer():
@@ -251,7 +258,7 @@ def classes(tree: ast.AST) -> Iterator[str]:
 def test_a_class_name_means_one_thing_in_the_whole_package():
     homes: dict[str, list[str]] = {}
     for path in FILES:
-        for name in classes(ast.parse(path.read_text(encoding="utf-8"))):
+        for name in classes(parsed(path)):
             homes.setdefault(name, []).append(module_name(path))
     assert {name: modules for name, modules in homes.items() if len(modules) > 1} == {}
 
@@ -259,7 +266,7 @@ def test_a_class_name_means_one_thing_in_the_whole_package():
 @pytest.mark.parametrize("path", FILES, ids=module_name)
 def test_a_function_says_at_what(path):
     functions = (ast.FunctionDef, ast.AsyncFunctionDef)
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = parsed(path)
     assert [node.lineno for node in ast.walk(tree) if isinstance(node, functions) and node.name == "at"] == []
 
 
@@ -270,7 +277,7 @@ def package_name(path: Path) -> str:
 
 def used_names(path: Path) -> Iterator[tuple[str, str]]:
     """Module and name of what a module of the package takes from another, or of its own outside where it is defined."""
-    tree = ast.parse(path.read_text(encoding="utf-8"))
+    tree = parsed(path)
     taken = [(node.module, each) for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) for each in node.names]
     yield from ((str(module), each.name) for module, each in taken)
     beside = {each.asname or each.name: f"{module}.{each.name}" for module, each in taken}
@@ -288,7 +295,7 @@ def test_no_function_or_class_is_there_for_tests_alone():
     defined = {
         (package_name(path), part.name)
         for path in FILES
-        for part in ast.parse(path.read_text(encoding="utf-8")).body
+        for part in parsed(path).body
         if isinstance(part, ast.FunctionDef | ast.ClassDef)
     }
     asked_by_the_interpreter = ("evenflare", "__getattr__")

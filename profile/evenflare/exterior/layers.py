@@ -15,6 +15,7 @@ import numpy as np
 
 from evenflare.compiled import njit
 from evenflare.exterior.panels import COEFFICIENTS, GAUSS, ORDER, PanelMesh
+from evenflare.exterior.phase import cosine_sine
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 2.2
@@ -27,20 +28,34 @@ POINTS, WEIGHTS = (read_only(each) for each in np.polynomial.legendre.leggauss(4
 OUT_POINTS, OUT_WEIGHTS = (read_only(each) for each in np.polynomial.legendre.leggauss(5))
 ALONG_POINTS, ALONG_WEIGHTS = (read_only(each) for each in np.polynomial.legendre.leggauss(8))
 NODES = ORDER * ORDER
-_SCALE = read_only(
-    np.array([1.0 / np.prod([GAUSS[i] - GAUSS[j] for j in range(ORDER) if j != i]) for i in range(ORDER)])
-)
+POOL = 4 * ALONG_POINTS.size * OUT_POINTS.size
+"""Points of a panel that are summed at once: all of its own triangles."""
+LEAST = 1e-60
+"""m2, no less than which a distance's square is taken where the panel is summed otherwise in the end."""
+LAGRANGE = read_only(np.linalg.inv(np.vander(GAUSS, increasing=True)).T)
+"""(3, 3): the polynomial that is 1 at Gauss node n and 0 at the others has coefficients n."""
 _GAUSS = read_only(GAUSS)
 
 
-def layers(k: float, points: FloatArray, own: IntArray, mesh: PanelMesh) -> tuple[ComplexArray, ComplexArray]:
+def layers(
+    k: float,
+    points: FloatArray,
+    own: IntArray,
+    mesh: PanelMesh,
+    out: tuple[ComplexArray, ComplexArray] | None = None,
+) -> tuple[ComplexArray, ComplexArray]:
     """Double and single layer (P, N) at wavenumber k, rad/m, of points (P, 3) and the mesh as it is, without images.
 
     own : (P,) which node each point is, or -1. Told by its number: by its distance, rounding would decide.
+    out : where to write them, contiguous.
     """
-    return _layers(  # type: ignore[no-any-return]
-        k, points, own, mesh.shape, mesh.side, mesh.middle, mesh.reach, mesh.place, mesh.normal, mesh.weight
-    )
+    # Coordinate by coordinate, so that several nodes are worked on at once.
+    place, normal = np.ascontiguousarray(mesh.place.T), np.ascontiguousarray(mesh.normal.T)
+    shape = len(points), mesh.size
+    double, single = out or (np.empty(shape, dtype=np.complex128), np.empty(shape, dtype=np.complex128))
+    _far(k, points, place, normal, mesh.weight, double, single)
+    _close(k, points, own, mesh.shape, mesh.side, mesh.middle, mesh.reach, double, single)
+    return double, single
 
 
 def close_layers(
@@ -67,7 +82,7 @@ def _close_layers(k, points, own, shape, side, middle, reach):  # type: ignore[n
                 count += 1
     row, column = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
     double, single = np.empty((count, NODES), dtype=np.complex128), np.empty((count, NODES), dtype=np.complex128)
-    stack = np.empty((4 * DEEPEST + 4, 4))
+    stack, drawn, kernel = np.empty((4 * DEEPEST + 4, 4)), np.empty((3, POOL)), np.empty((4, POOL))
     at = 0
     for i in range(len(points)):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
@@ -76,58 +91,49 @@ def _close_layers(k, points, own, shape, side, middle, reach):  # type: ignore[n
                 row[at], column[at] = i, panel * NODES
                 node = own[i] - panel * NODES
                 if 0 <= node < NODES:
-                    _own(k, node, shape[panel], side[panel], double[at], single[at])
+                    _own(k, node, shape[panel], side[panel], drawn, kernel, double[at], single[at])
                 else:
-                    _near(k, x, y, z, shape[panel], side[panel], reach[panel], stack, double[at], single[at])
+                    _near(k, x, y, z, shape[panel], side[panel], stack, drawn, kernel, double[at], single[at])
                 at += 1
     return row, column, double, single
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _layers(k, points, own, shape, side, middle, reach, place, normal, weight):  # type: ignore[no-untyped-def]
-    double = np.empty((len(points), len(place)), dtype=np.complex128)
-    single = np.empty((len(points), len(place)), dtype=np.complex128)
-    sums_d, sums_s = np.empty(NODES, dtype=np.complex128), np.empty(NODES, dtype=np.complex128)
-    stack = np.empty((4 * DEEPEST + 4, 4))
+def _far(k, points, place, normal, weight, double, single):  # type: ignore[no-untyped-def]
+    """Every node's share of both integrals as if it were far: without branches, so that it becomes vector code."""
     quarter = 0.25 / math.pi
+    for i in range(len(points)):
+        x, y, z = points[i, 0], points[i, 1], points[i, 2]
+        for j in range(weight.size):
+            dx, dy, dz = place[0, j] - x, place[1, j] - y, place[2, j] - z
+            r2 = max(dx * dx + dy * dy + dz * dz, LEAST)
+            r = math.sqrt(r2)
+            green = quarter * weight[j] / r
+            cosine, sine = cosine_sine(k * r)
+            cosine, sine = cosine * green, sine * green
+            single[i, j] = complex(cosine, -sine)
+            slope = (dx * normal[0, j] + dy * normal[1, j] + dz * normal[2, j]) / r2
+            # dG/dr = -(j k + 1 / r) G
+            double[i, j] = complex(-slope * (cosine + k * r * sine), slope * (sine - k * r * cosine))
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _close(k, points, own, shape, side, middle, reach, double, single):  # type: ignore[no-untyped-def]
+    """Both integrals over panels near a point, in place."""
+    stack, drawn, kernel = np.empty((4 * DEEPEST + 4, 4)), np.empty((3, POOL)), np.empty((4, POOL))
     for i in range(len(points)):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
         for panel in range(len(reach)):
             first = panel * NODES
             node = own[i] - first
+            sums_d, sums_s = double[i, first : first + NODES], single[i, first : first + NODES]
             if 0 <= node < NODES:
-                _own(k, node, shape[panel], side[panel], sums_d, sums_s)
-                double[i, first : first + NODES] = sums_d
-                single[i, first : first + NODES] = sums_s
+                _own(k, node, shape[panel], side[panel], drawn, kernel, sums_d, sums_s)
             elif _is_near(x, y, z, middle[panel], reach[panel]):
-                _near(k, x, y, z, shape[panel], side[panel], reach[panel], stack, sums_d, sums_s)
-                double[i, first : first + NODES] = sums_d
-                single[i, first : first + NODES] = sums_s
-            else:
-                for j in range(first, first + NODES):
-                    dx, dy, dz = place[j, 0] - x, place[j, 1] - y, place[j, 2] - z
-                    r2 = dx * dx + dy * dy + dz * dz
-                    r = math.sqrt(r2)
-                    green = quarter * weight[j] / r
-                    cosine, sine = math.cos(k * r) * green, math.sin(k * r) * green
-                    single[i, j] = complex(cosine, -sine)
-                    slope = (dx * normal[j, 0] + dy * normal[j, 1] + dz * normal[j, 2]) / r2
-                    # dG/dr = -(j k + 1 / r) G
-                    double[i, j] = complex(-slope * (cosine + k * r * sine), slope * (sine - k * r * cosine))
-    return double, single
+                _near(k, x, y, z, shape[panel], side[panel], stack, drawn, kernel, sums_d, sums_s)
 
 
 @njit(cache=True, nogil=True, fastmath=True, inline="always")
-def _lagrange(t, n):  # type: ignore[no-untyped-def]
-    """At t the polynomial that is 1 at Gauss node n and 0 at the others."""
-    value = _SCALE[n]
-    for m in range(ORDER):
-        if m != n:
-            value *= t - _GAUSS[m]
-    return value
-
-
-@njit(cache=True, nogil=True, fastmath=True)
 def _surface(shape, u, v):  # type: ignore[no-untyped-def]
     """Place and d/du x d/dv at u and v of a panel (3, 5, 5)."""
     x = y = z = xu = yu = zu = xv = yv = zv = 0.0
@@ -143,40 +149,60 @@ def _surface(shape, u, v):  # type: ignore[no-untyped-def]
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add(k, x, y, z, shape, side, u, v, step, sums_d, sums_s):  # type: ignore[no-untyped-def]
-    """Adds one point's share of both integrals to the sums over nodes (9,)."""
-    px, py, pz, nx, ny, nz = _surface(shape, u, v)
-    dx, dy, dz = px - x, py - y, pz - z
-    r2 = dx * dx + dy * dy + dz * dz
-    r = math.sqrt(r2)
-    green = 0.25 / math.pi * step / r
-    cosine, sine = math.cos(k * r) * green, math.sin(k * r) * green
-    area = math.sqrt(nx * nx + ny * ny + nz * nz)
-    single = complex(cosine * area, -sine * area)
-    slope = side * (dx * nx + dy * ny + dz * nz) / r2
-    double = complex(-slope * (cosine + k * r * sine), slope * (sine - k * r * cosine))
-    for a in range(ORDER):
-        along = _lagrange(u, a)
-        for b in range(ORDER):
-            value = along * _lagrange(v, b)
-            sums_d[a * ORDER + b] += value * double
-            sums_s[a * ORDER + b] += value * single
+def _place(shape, u, v):  # type: ignore[no-untyped-def]
+    x, y, z, _, _, _ = _surface(shape, u, v)
+    return x, y, z
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _near(k, x, y, z, shape, side, reach, stack, sums_d, sums_s):  # type: ignore[no-untyped-def]
+def _add(k, x, y, z, shape, side, count, drawn, kernel, sums_d, sums_s):  # type: ignore[no-untyped-def]
+    """Adds what `count` points of a panel have of both integrals to the sums over nodes (9,).
+
+    drawn  : (3, POOL) u, v and weight of the points. kernel : (4, POOL) to work in.
+    Point after point without branches, and node by node, so that both become vector code.
+    """
+    quarter = 0.25 / math.pi
+    for q in range(count):
+        px, py, pz, nx, ny, nz = _surface(shape, drawn[0, q], drawn[1, q])
+        dx, dy, dz = px - x, py - y, pz - z
+        r2 = dx * dx + dy * dy + dz * dz
+        r = math.sqrt(r2)
+        green = quarter * drawn[2, q] / r
+        cosine, sine = cosine_sine(k * r)
+        cosine, sine = cosine * green, sine * green
+        area = math.sqrt(nx * nx + ny * ny + nz * nz)
+        slope = side * (dx * nx + dy * ny + dz * nz) / r2
+        kernel[0, q], kernel[1, q] = cosine * area, -sine * area
+        kernel[2, q], kernel[3, q] = -slope * (cosine + k * r * sine), slope * (sine - k * r * cosine)
+    for a in range(ORDER):
+        for b in range(ORDER):
+            single = single_j = double = double_j = 0.0
+            for q in range(count):
+                u, v = drawn[0, q], drawn[1, q]
+                along = across = 0.0
+                for n in range(ORDER - 1, -1, -1):
+                    along, across = along * u + LAGRANGE[a, n], across * v + LAGRANGE[b, n]
+                value = along * across
+                single, single_j = single + value * kernel[0, q], single_j + value * kernel[1, q]
+                double, double_j = double + value * kernel[2, q], double_j + value * kernel[3, q]
+            sums_d[a * ORDER + b] += complex(double, double_j)
+            sums_s[a * ORDER + b] += complex(single, single_j)
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _near(k, x, y, z, shape, side, stack, drawn, kernel, sums_d, sums_s):  # type: ignore[no-untyped-def]
     """Over one panel that does not hold the point: pieces of it, halved both ways while they are too near."""
     sums_d[:] = 0.0
     sums_s[:] = 0.0
     stack[0, 0], stack[0, 1], stack[0, 2], stack[0, 3] = 0.0, 0.0, 1.0, 1.0
-    count = 1
+    count, held = 1, 0
     while count > 0:
         count -= 1
         u, v, half_u, half_v = stack[count, 0], stack[count, 1], stack[count, 2], stack[count, 3]
-        px, py, pz, _, _, _ = _surface(shape, u, v)
+        px, py, pz = _place(shape, u, v)
         # The piece's own half-diagonal: panels may be long.
-        cx, cy, cz, _, _, _ = _surface(shape, u + half_u, v + half_v)
-        ex, ey, ez, _, _, _ = _surface(shape, u + half_u, v - half_v)
+        cx, cy, cz = _place(shape, u + half_u, v + half_v)
+        ex, ey, ez = _place(shape, u + half_u, v - half_v)
         size = max((cx - px) ** 2 + (cy - py) ** 2 + (cz - pz) ** 2, (ex - px) ** 2 + (ey - py) ** 2 + (ez - pz) ** 2)
         away = (px - x) ** 2 + (py - y) ** 2 + (pz - z) ** 2
         if away < APART * APART * size and half_u * half_v > 0.25**DEEPEST:
@@ -189,19 +215,24 @@ def _near(k, x, y, z, shape, side, reach, stack, sums_d, sums_s):  # type: ignor
         else:
             for a in range(POINTS.size):
                 for b in range(POINTS.size):
-                    step = WEIGHTS[a] * WEIGHTS[b] * half_u * half_v
-                    _add(k, x, y, z, shape, side, u + half_u * POINTS[a], v + half_v * POINTS[b], step, sums_d, sums_s)
+                    drawn[0, held], drawn[1, held] = u + half_u * POINTS[a], v + half_v * POINTS[b]
+                    drawn[2, held] = WEIGHTS[a] * WEIGHTS[b] * half_u * half_v
+                    held += 1
+            if count == 0 or held + POINTS.size * POINTS.size > POOL:
+                _add(k, x, y, z, shape, side, held, drawn, kernel, sums_d, sums_s)
+                held = 0
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _own(k, node, shape, side, sums_d, sums_s):  # type: ignore[no-untyped-def]
+def _own(k, node, shape, side, drawn, kernel, sums_d, sums_s):  # type: ignore[no-untyped-def]
     """Over the panel that holds the point as its node: a triangle to each of its four sides."""
     sums_d[:] = 0.0
     sums_s[:] = 0.0
     u0, v0 = _GAUSS[node // ORDER], _GAUSS[node % ORDER]
-    x, y, z, _, _, _ = _surface(shape, u0, v0)
+    x, y, z = _place(shape, u0, v0)
     # In lengths, not in u and v: a panel may be long and narrow.
     length_u, length_v = _lengths(shape, u0, v0)
+    held = 0
     for which in range(4):
         # The side lies `far` from the node, and reaches from `low` to `high` along it.
         sign = 1.0 if which % 2 == 0 else -1.0
@@ -216,18 +247,19 @@ def _own(k, node, shape, side, sums_d, sums_s):  # type: ignore[no-untyped-def]
             for b in range(OUT_POINTS.size):
                 out = 0.5 * (1.0 + OUT_POINTS[b])
                 du, dv = (sign * share * out, beside * out) if which < 2 else (beside * out, sign * share * out)
-                area = 0.5 * OUT_WEIGHTS[b] * out * step
-                _add(k, x, y, z, shape, side, u0 + du, v0 + dv, area, sums_d, sums_s)
+                drawn[0, held], drawn[1, held], drawn[2, held] = u0 + du, v0 + dv, 0.5 * OUT_WEIGHTS[b] * out * step
+                held += 1
+    _add(k, x, y, z, shape, side, held, drawn, kernel, sums_d, sums_s)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _lengths(shape, u, v):  # type: ignore[no-untyped-def]
     """m for each unit of u and of v there."""
     small = 1e-3
-    ax, ay, az, _, _, _ = _surface(shape, u - small, v)
-    bx, by, bz, _, _, _ = _surface(shape, u + small, v)
-    cx, cy, cz, _, _, _ = _surface(shape, u, v - small)
-    dx, dy, dz, _, _, _ = _surface(shape, u, v + small)
+    ax, ay, az = _place(shape, u - small, v)
+    bx, by, bz = _place(shape, u + small, v)
+    cx, cy, cz = _place(shape, u, v - small)
+    dx, dy, dz = _place(shape, u, v + small)
     along_u = math.sqrt((bx - ax) ** 2 + (by - ay) ** 2 + (bz - az) ** 2)
     along_v = math.sqrt((dx - cx) ** 2 + (dy - cy) ** 2 + (dz - cz) ** 2)
     return along_u / (2.0 * small), along_v / (2.0 * small)

@@ -159,15 +159,16 @@ def scattered(
     right = np.zeros((count, nodes, motion.shape[2]), dtype=np.complex128)
 
     def rows(chunk: IntArray) -> None:
-        with space.lent("rows", 2, count, ROWS, nodes) as lent:
+        with space.lent("rows", 2, count, ROWS, nodes) as lent, space.lent("under", 2, ROWS, nodes) as lent_under:
             double, single = lent[:, :, : chunk.size]
+            under = lent_under[:, : chunk.size]
             nowhere = np.full(chunk.size, -1)
             for i, signs in enumerate(seen.signs):
-                on = layers(k, mesh.place[chunk] * signs, chunk if i == 0 else nowhere, mesh)
-                under = layers(k, below[chunk] * signs, nowhere, mesh)
-                for into, one, other in zip((double[i], single[i]), on, under, strict=True):
-                    np.multiply(other, 1j, out=into)
-                    into += one
+                own = chunk if i == 0 else nowhere
+                on = layers(k, mesh.place[chunk] * signs, own, mesh, (double[i], single[i]))
+                layers(k, below[chunk] * signs, nowhere, mesh, (under[0], under[1]))
+                for into, other in zip(on, under, strict=True):
+                    _add_turned(into, other)
             if moved.size == count:
                 _mix(double)
                 _mix(single)
@@ -222,6 +223,14 @@ def _scattered_elsewhere(
     if not np.isfinite(result).all():
         raise ValueError(TOUCHES)
     return result
+
+
+@njit(cache=True, nogil=True)
+def _add_turned(into, other):  # type: ignore[no-untyped-def]
+    """Adds j times the other (P, N), in place."""
+    for p in range(into.shape[0]):
+        for q in range(into.shape[1]):
+            into[p, q] += complex(-other[p, q].imag, other[p, q].real)
 
 
 @njit(cache=True, nogil=True)

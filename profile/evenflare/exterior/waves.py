@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import spherical_jn, spherical_yn
 
+from evenflare.compiled import njit
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 
@@ -58,19 +59,26 @@ def associated(x: FloatArray, order: int, degree: int) -> FloatArray:
 
     Source: the recurrence of fully normalised functions (Abramowitz & Stegun 1964, 8.5.3, scaled).
     """
+    return _associated(np.ascontiguousarray(x), order, degree)  # type: ignore[no-any-return]
+
+
+@njit(cache=True, nogil=True)
+def _associated(x, order, degree):  # type: ignore[no-untyped-def]
+    """As `associated`, point after point: hundreds of degrees of few points."""
     result = np.zeros((x.size, degree + 1))
     if order > degree:
         return result
+    now, before = np.ones(x.size), np.zeros(x.size)
     # Of unit mean square, up from the first.
-    start = np.ones_like(x)
     for m in range(1, order + 1):
-        start = start * np.sqrt((2 * m + 1) / (2 * m)) * np.sqrt(1.0 - x * x)
-    before, now = np.zeros_like(x), start
+        now *= np.sqrt((2 * m + 1) / (2 * m)) * np.sqrt(1.0 - x * x)
     for n in range(order, degree + 1):
-        result[:, n] = now / np.sqrt(2 * n + 1)
+        size = np.sqrt(2.0 * n + 1.0)
         up = np.sqrt((4.0 * (n + 1) ** 2 - 1) / ((n + 1) ** 2 - order**2))
         down = np.sqrt((n * n - order**2) / (4.0 * n * n - 1)) if n > 0 else 0.0
-        before, now = now, up * (x * now - down * before)
+        for q in range(x.size):
+            result[q, n] = now[q] / size
+            before[q], now[q] = now[q], up * (x[q] * now[q] - down * before[q])
     return result
 
 

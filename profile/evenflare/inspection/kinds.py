@@ -18,7 +18,7 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy.linalg import cho_factor, cho_solve
+from scipy.linalg import LinAlgError, lapack
 
 from evenflare.inspection.cells import KINDS, Cells
 from evenflare.inspection.found import Estimate
@@ -68,11 +68,12 @@ class Under:
 
     @cached_property
     def _factor(self) -> tuple[FloatArray, FloatArray]:
+        """Of the law of all, and that law's inverse times the departures."""
         law = self._among_waves
         law = law + np.diag(self.waves.noise**2 / self.cells.counts)
         spread = self.columns * self.prior
-        factor = cho_factor(law + spread @ spread.T, lower=True)
-        return factor, cho_solve(factor, self.cells.off)
+        factor = _factored(law + spread @ spread.T)
+        return factor, _solved(factor, self.cells.off)
 
     @cached_property
     def _among_waves(self) -> FloatArray:
@@ -83,7 +84,7 @@ class Under:
     def likelihood(self) -> float:
         """Its logarithm, but for a constant."""
         factor, pulled = self._factor
-        return float(-np.log(np.diag(factor[0])).sum() - 0.5 * self.cells.off @ pulled)
+        return float(-np.log(np.diag(factor)).sum() - 0.5 * self.cells.off @ pulled)
 
     @cached_property
     def values(self) -> FloatArray:
@@ -94,14 +95,14 @@ class Under:
     def covariance(self) -> FloatArray:
         """(K, K)."""
         spread = self.columns * self.prior**2
-        return np.asarray(np.diag(self.prior**2) - spread.T @ cho_solve(self._factor[0], spread))
+        return np.asarray(np.diag(self.prior**2) - spread.T @ _solved(self._factor[0], spread))
 
     @cached_property
     def waviness(self) -> Estimate:
         """m rms over the cells: of the waves of this part, not of those that others of its kind may have."""
         law = self._among_waves
         mean = law @ self._factor[1]
-        left = law - law @ cho_solve(self._factor[0], law)
+        left = law - law @ _solved(self._factor[0], law)
         within = self.waves.around**2 + self.waves.local**2 - float(np.mean(np.diag(law)))
         square = float(np.mean(mean**2) + np.mean(np.diag(left)) + max(within, 0.0))
         error = np.sqrt(2.0 * np.sum(left**2) + 4.0 * mean @ left @ mean) / mean.size
@@ -216,6 +217,20 @@ def _bell(apart: FloatArray, length: float, spread: float, across: int) -> Float
     return np.asarray((length**2 / wide) ** (0.5 * across) * np.exp(-(apart**2) / (2.0 * wide)))
 
 
+def _factored(law: FloatArray) -> FloatArray:
+    """The Cholesky factor of a law, below its diagonal: by LAPACK itself, as there are thousands of small ones, which
+    are checked longer than factorised. LinAlgError if it is no law.
+    """
+    factor, info = lapack.dpotrf(law, lower=1, clean=0)
+    if info != 0:
+        raise LinAlgError("not positive definite")
+    return np.asarray(factor)
+
+
+def _solved(factor: FloatArray, right: FloatArray) -> FloatArray:
+    return np.asarray(lapack.dpotrs(factor, right, lower=1)[0])
+
+
 def _without(off: FloatArray, columns: FloatArray, counts: FloatArray) -> FloatArray:
     """What a plain least-squares fit of the columns leaves."""
     size = np.maximum(np.abs(columns).max(axis=0), 1e-12)
@@ -231,14 +246,14 @@ def _likeliest(
     value, found = -np.inf, variances
     for _ in range(_ROUNDS):
         law = base + sum(v * part for v, part in zip(variances, parts, strict=True))
-        factor = cho_factor(law, lower=True)
-        pulled = cho_solve(factor, off)
-        now = -np.log(np.diag(factor[0])).sum() - 0.5 * off @ pulled
+        factor = _factored(law)
+        pulled = _solved(factor, off)
+        now = -np.log(np.diag(factor)).sum() - 0.5 * off @ pulled
         if now > value:
             gained, value, found = now - value, float(now), variances
             if gained < 0.02:
                 break
-        inverse = cho_solve(factor, np.eye(len(off)))
+        inverse = _solved(factor, np.eye(len(off)))
         turned = [inverse @ part for part in parts]
         slope = np.array([0.5 * (pulled @ part @ pulled - np.trace(t)) for part, t in zip(parts, turned, strict=True)])
         bend = np.array([[0.5 * np.sum(a * b.T) for b in turned] for a in turned])

@@ -175,9 +175,10 @@ def _matrices(  # type: ignore[no-untyped-def]
     at, at_s = np.empty((NODES, 3, count, angles)), np.empty((3, count, angles))
     sine, cosine = np.empty((NODES, count)), np.empty((NODES, count))
     even, odd = np.empty((5, count, harmonics)), np.empty((2, count, harmonics))
-    held = np.empty(orders, dtype=np.int64)
-    scaled, block = np.empty((count, degrees)), np.empty((degrees, degrees))
-    sizes = np.empty(4, dtype=np.int32)
+    even_at, odd_at = np.empty((5, count, angles)), np.empty((2, count, angles))
+    held, first = np.empty(orders, dtype=np.int64), np.empty(orders, dtype=np.int64)
+    scaled, block = np.empty((count, orders * degrees)), np.empty((degrees, orders * degrees))
+    sizes = np.empty(6, dtype=np.int32)
     one = np.ones(1)
     turn = -1.0 if sine_modes else 1.0
     for e in range(modes.size):
@@ -204,8 +205,6 @@ def _matrices(  # type: ignore[no-untyped-def]
             at_s[:] = 0.0
             for h in range(NODES):
                 at_s += NODE_SLOPES[g, h] * at[h]
-            even[:] = 0.0
-            odd[:] = 0.0
             scale = c[e, g] / np.sin(c[e, g])
             for q in range(count):
                 away = 2.0 * sine[g, q] * cosine[g, q] / np.sin(c[e, g])
@@ -228,77 +227,72 @@ def _matrices(  # type: ignore[no-untyped-def]
                     if not det > 0.0:
                         return stiffness, mass, e
                     share = around / det
-                    g_ss = share * (s_x * s_x + s_y * s_y + s_z * s_z)
-                    g_se = share * (s_x * e_x + s_y * e_y + s_z * e_z)
-                    g_ee = share * (e_x * e_x + e_y * e_y + e_z * e_z)
-                    g_pp = share * (p_x * p_x + p_y * p_y + p_z * p_z)
-                    g_sp = share * (s_x * p_x + s_y * p_y + s_z * p_z)
-                    g_ep = share * (e_x * p_x + e_y * p_y + e_z * p_z)
-                    volume = around * det
-                    for k in range(harmonics):
-                        even[0, q, k] += g_ss * cosines[p, k]
-                        even[1, q, k] += g_se * cosines[p, k]
-                        even[2, q, k] += g_ee * cosines[p, k]
-                        even[3, q, k] += g_pp * cosines[p, k]
-                        even[4, q, k] += volume * cosines[p, k]
-                        odd[0, q, k] += g_sp * sines[p, k]
-                        odd[1, q, k] += g_ep * sines[p, k]
+                    even_at[0, q, p] = share * (s_x * s_x + s_y * s_y + s_z * s_z)
+                    even_at[1, q, p] = share * (s_x * e_x + s_y * e_y + s_z * e_z)
+                    even_at[2, q, p] = share * (e_x * e_x + e_y * e_y + e_z * e_z)
+                    even_at[3, q, p] = share * (p_x * p_x + p_y * p_y + p_z * p_z)
+                    even_at[4, q, p] = around * det
+                    odd_at[0, q, p] = share * (s_x * p_x + s_y * p_y + s_z * p_z)
+                    odd_at[1, q, p] = share * (e_x * p_x + e_y * p_y + e_z * p_z)
+            # Over psi: rows of all distances from the axis at once.
+            _summed(even_at.reshape(5 * count, angles), cosines, even.reshape(5 * count, harmonics), sizes, one)
+            _summed(odd_at.reshape(2 * count, angles), sines, odd.reshape(2 * count, harmonics), sizes, one)
             mass_g = mass_e[np.argmax(g == NODE_ORDER)]
+            # Of one order with all others at once: small products cost more to call than to carry out.
             for i in range(orders):
-                for j in range(orders):
-                    rows, columns = held[i], held[j]
-                    if rows == 0 or columns == 0:
+                rows, m_i = held[i], 2.0 * i + parity
+                if rows == 0:
+                    continue
+                for kind in range(5):
+                    # 0: p_s (q_eta and q_psi), of every pair of orders. Symmetric: 1 p_s q_s, 2 mass, 3 p_eta (q_eta
+                    # and q_psi), to which comes 4: p_psi (q_eta and q_psi).
+                    whole, others = 0, 0 if kind == 0 else i
+                    for j in range(others, orders):
+                        columns, m_j = held[j], 2.0 * j + parity
+                        # Modes of order above 0 carry sqrt(2); half of it all is the mean of a product of cosines.
+                        norm = (0.5 if m_i == 0.0 else np.sqrt(0.5)) * (1.0 if m_j == 0.0 else np.sqrt(2.0))
+                        apart, both = abs(i - j), i + j + parity
+                        sign = 1.0 if j >= i else -1.0
+                        first[j] = whole
+                        for q in range(count):
+                            c_e = 0.0
+                            if kind == 0:
+                                c_e = norm * (even[1, q, apart] + turn * even[1, q, both])
+                                c_p = -m_j * norm * (turn * odd[0, q, both] + sign * odd[0, q, apart])
+                            elif kind == 1:
+                                c_p = norm * (even[0, q, apart] + turn * even[0, q, both])
+                            elif kind == 2:
+                                c_p = norm * (even[4, q, apart] + turn * even[4, q, both])
+                            elif kind == 3:
+                                c_e = norm * (even[2, q, apart] + turn * even[2, q, both])
+                                c_p = -m_j * norm * (turn * odd[1, q, both] + sign * odd[1, q, apart])
+                            else:
+                                c_e = -m_i * norm * (turn * odd[1, q, both] - sign * odd[1, q, apart])
+                                c_p = m_i * m_j * norm * (even[3, q, apart] - turn * even[3, q, both])
+                            if kind == 1 or kind == 2:
+                                for k in range(columns):
+                                    scaled[q, whole + k] = c_p * values[j, q, k]
+                            else:
+                                for k in range(columns):
+                                    scaled[q, whole + k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
+                        whole += columns
+                    left = slopes[i] if kind == 3 else values[i]
+                    _product(left, scaled, rows, whole, block, sizes, one, kind == 4)
+                    if kind == 3:
                         continue
-                    m_i, m_j = 2.0 * i + parity, 2.0 * j + parity
-                    # Modes of order above 0 carry sqrt(2); half of it all is the mean of a product of cosines.
-                    norm = (0.5 if m_i == 0.0 else np.sqrt(0.5)) * (1.0 if m_j == 0.0 else np.sqrt(2.0))
-                    apart, both = abs(i - j), i + j + parity
-                    sign = 1.0 if j >= i else -1.0
-                    # p_s (q_eta and q_psi): every pair of orders.
-                    for q in range(count):
-                        c_e = norm * (even[1, q, apart] + turn * even[1, q, both])
-                        c_p = -m_j * norm * (turn * odd[0, q, both] + sign * odd[0, q, apart])
-                        for k in range(columns):
-                            scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
-                    _product(values[i], scaled, rows, columns, block, sizes, one, False)
-                    _placed(block, x[g], place[i], place[j], rows, columns, False)
-                    if j < i:
-                        continue
-                    for q in range(count):
-                        c_s = norm * (even[0, q, apart] + turn * even[0, q, both])
-                        for k in range(columns):
-                            scaled[q, k] = c_s * values[j, q, k]
-                    _product(values[i], scaled, rows, columns, block, sizes, one, False)
-                    _placed(block, ss[g], place[i], place[j], rows, columns, True)
-                    for q in range(count):
-                        c_m = norm * (even[4, q, apart] + turn * even[4, q, both])
-                        for k in range(columns):
-                            scaled[q, k] = c_m * values[j, q, k]
-                    _product(values[i], scaled, rows, columns, block, sizes, one, False)
-                    _placed(block, mass_g, place[i], place[j], rows, columns, True)
-                    for q in range(count):
-                        c_e = norm * (even[2, q, apart] + turn * even[2, q, both])
-                        c_p = -m_j * norm * (turn * odd[1, q, both] + sign * odd[1, q, apart])
-                        for k in range(columns):
-                            scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
-                    _product(slopes[i], scaled, rows, columns, block, sizes, one, False)
-                    for q in range(count):
-                        c_e = -m_i * norm * (turn * odd[1, q, both] - sign * odd[1, q, apart])
-                        c_p = m_i * m_j * norm * (even[3, q, apart] - turn * even[3, q, both])
-                        for k in range(columns):
-                            scaled[q, k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
-                    _product(values[i], scaled, rows, columns, block, sizes, one, True)
-                    _placed(block, xx[g], place[i], place[j], rows, columns, True)
+                    into = x[g] if kind == 0 else ss[g] if kind == 1 else mass_g if kind == 2 else xx[g]
+                    for j in range(others, orders):
+                        _placed(block[:, first[j] :], into, place[i], place[j], rows, held[j], kind != 0)
         combined(ss, x, xx, stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n))
     return stiffness, mass, -1
 
 
 @njit(cache=True, nogil=True)
-def _product(left, right, rows, columns, block, sizes, one, add):  # type: ignore[no-untyped-def]
-    """block[:rows, :columns] = left^T right over their first axis, or added to it."""
-    flags = np.array([ord("N"), ord("T")], dtype=np.uint8)
-    beta = np.array([1.0 if add else 0.0])
-    sizes[0], sizes[1], sizes[2], sizes[3] = columns, rows, left.shape[0], left.shape[1]
+def _summed(left, right, into, sizes, one):  # type: ignore[no-untyped-def]
+    """into = left right."""
+    flags = np.array([ord("N"), ord("N")], dtype=np.uint8)
+    nothing = np.zeros(1)
+    sizes[0], sizes[1], sizes[2] = right.shape[1], left.shape[0], left.shape[1]
     dgemm(
         flags.ctypes,
         flags[1:].ctypes,
@@ -307,12 +301,36 @@ def _product(left, right, rows, columns, block, sizes, one, add):  # type: ignor
         sizes[2:].ctypes,
         one.ctypes,
         right.ctypes,
-        sizes[3:].ctypes,
+        sizes.ctypes,
+        left.ctypes,
+        sizes[2:].ctypes,
+        nothing.ctypes,
+        into.ctypes,
+        sizes.ctypes,
+    )
+
+
+@njit(cache=True, nogil=True)
+def _product(left, right, rows, columns, block, sizes, one, add):  # type: ignore[no-untyped-def]
+    """block[:rows, :columns] = left^T right over their first axis, or added to it."""
+    flags = np.array([ord("N"), ord("T")], dtype=np.uint8)
+    beta = np.array([1.0 if add else 0.0])
+    sizes[0], sizes[1], sizes[2] = columns, rows, left.shape[0]
+    sizes[3], sizes[4], sizes[5] = left.shape[1], right.shape[1], block.shape[1]
+    dgemm(
+        flags.ctypes,
+        flags[1:].ctypes,
+        sizes.ctypes,
+        sizes[1:].ctypes,
+        sizes[2:].ctypes,
+        one.ctypes,
+        right.ctypes,
+        sizes[4:].ctypes,
         left.ctypes,
         sizes[3:].ctypes,
         beta.ctypes,
         block.ctypes,
-        sizes[3:].ctypes,
+        sizes[5:].ctypes,
     )
 
 

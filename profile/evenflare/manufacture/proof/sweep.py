@@ -24,6 +24,8 @@ SLIVER = 0.05e-3
 """m beside a tool's path within which material is rubbed off, and no depth of it counts."""
 _HALVINGS = 26
 """A move of 100 mm comes down to 1.5 nm, and what is sought changes least there."""
+_NEAR = 1e-9
+"""m, likewise, where it is found sooner."""
 _SECTIONS = 40
 _GOLDEN = 0.6180339887498949
 """A move of 100 mm comes down to 0.4 nm."""
@@ -74,14 +76,24 @@ def _under(
     if tip + slope * (high if slope < 0.0 else low) + over >= height:
         return math.inf
     for _ in range(_HALVINGS):
-        way = 0.5 * (low + high)
-        d = math.hypot(w, s - way)
-        turn = slope + _rise(kind, radius, corner, d)[1] * (way - s) / max(d, 1e-15)
+        beside = way - s
+        d = max(math.sqrt(w * w + beside * beside), 1e-15)
+        steep = _rise(kind, radius, corner, d)[1]
+        turn = slope + steep * beside / d
         if turn > 0.0:
             high = way
         else:
             low = way
-    way = 0.5 * (low + high)
+        # Newton's step where it stays between, else the middle: what is sought is convex.
+        bend = steep * w * w / (d * d * d)
+        if kind != DRILL and steep > 0.0:
+            bend += (1.0 + steep * steep) ** 1.5 / corner * beside * beside / (d * d)
+        following = way - turn / bend if bend > 0.0 else low
+        if not low < following < high:
+            following = 0.5 * (low + high)
+        moved, way = abs(following - way), following
+        if moved < _NEAR or high - low < _NEAR:
+            break
     return float(tip + slope * way + _rise(kind, radius, corner, math.hypot(w, s - way))[0])
 
 
@@ -120,6 +132,7 @@ def lowered(
         length, ux, uy, slope, tip = 0.0, 1.0, 0.0, 0.0, min(start[2], end[2])
     hypotenuse = math.sqrt(1.0 + slope * slope)
     tilt, upright, square = slope / hypotenuse, 1.0 / hypotenuse, radius * radius
+    lowest = tip + min(slope * length, 0.0)
     deepest, at_x, at_y, before = 0.0, 0.0, 0.0, 0.0
     engaged, top, bottom, top_x, top_y = radius - SLIVER, -math.inf, math.inf, 0.0, 0.0
     first = max(0, math.ceil((min(start[0], end[0]) - radius - origin[0]) / step))
@@ -134,6 +147,9 @@ def lowered(
         j_low = max(0, math.ceil((start[1] + y_low - origin[1]) / step))
         j_high = min(heights.shape[1] - 1, math.floor((start[1] + y_high - origin[1]) / step))
         for j in range(stride * ((j_low + stride - 1) // stride), j_high + 1, stride):
+            # Most of what lies under a tool has been cut by its last moves already.
+            if heights[i, j] <= lowest:
+                continue
             y = origin[1] + j * step - start[1]
             s, w = ux * x + uy * y, ux * y - uy * x
             if kind == BALL:

@@ -9,7 +9,7 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.part.step_splines import Stretch, on_planes
 from evenflare.manufacture.wall.grid import SMOOTH, edge_turns
-from evenflare.manufacture.wall.parallel import at_heights, course
+from evenflare.manufacture.wall.parallel import at_heights, at_turns, course
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.surface import Surface
 from evenflare.words import mm
@@ -57,6 +57,8 @@ def _stretch(
         first, last = heights(one, turn), heights(other, turn)
         z = first + share[:, None] * (last - first)
         z[share >= 1.0] = last
+        if surface.section.turns(surface.mouth):
+            return on_planes(at_turns(surface, thickness, z, turn) / MILLIMETRE, turn)
         points, _, _ = at_heights(surface, thickness, z, turn)
         return on_planes(points / MILLIMETRE, turn)
 

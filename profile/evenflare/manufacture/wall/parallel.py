@@ -6,13 +6,16 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.units import FloatArray
+from evenflare.files import InputError
+from evenflare.units import FloatArray, MILLIMETRE
 from evenflare.waveguide.surface import Surface, depth_at
 
 EXACT = 1e-12
 """m, to which heights are met."""
 _STEPS = 100
 _ROWS, _COLUMNS = 129, 33
+_MET = 1e-9
+_NEWTON, _PROBE = 30, 1e-6
 
 
 class Course(NamedTuple):
@@ -85,3 +88,46 @@ def at_heights(surface: Surface, thickness: float, heights: FloatArray, psi: Flo
     points[:, 2] = target
     shape = (*heights.shape, 3)
     return points.reshape(shape), normals.reshape(shape), depth.reshape(heights.shape)
+
+
+def at_turns(surface: Surface, thickness: float, heights: FloatArray, turns: FloatArray) -> FloatArray:
+    """Points (R, C, 3), m, of the parallel at heights (R, C) and at angles (C,), rad, of its own: the angle about the
+    axis once both are divided by the mouth's half axes.
+
+    Where a section's curvature jumps the parallel runs on smoothly in its own angle, but not in the wall's parameter.
+    Errors : InputError if there is no such place.
+    """
+    mouth, shape = surface.mouth, heights.shape
+    z, turn = heights.ravel(), np.broadcast_to(turns, shape).ravel()
+
+    def at_places(depth: FloatArray, psi: FloatArray) -> FloatArray:
+        points = np.empty((z.size, 3))
+        stretch = np.clip(np.searchsorted(surface.cuts, depth, side="right") - 1, 0, len(surface.cuts) - 2)
+        for each in np.unique(stretch).tolist():
+            own = stretch == each
+            patch = surface.patch(depth[own], psi[own, None], stretch=each)
+            points[own] = (patch.points - thickness * patch.normals)[:, 0]
+        return points
+
+    def missed(points: FloatArray) -> FloatArray:
+        angle = np.arctan2(points[:, 1] / mouth.half_height, points[:, 0] / mouth.half_width)
+        return np.stack([points[:, 2] - z, thickness * (angle - turn)])
+
+    depth, psi = np.clip(z, 0.0, surface.depth), np.clip(turn, 0.0, 0.5 * np.pi)
+    # Newton's way: at a jump of curvature the slope changes by less than itself, so that it still closes in.
+    for _ in range(_NEWTON):
+        points = at_places(depth, psi)
+        off = missed(points)
+        if np.abs(off).max() < _MET:
+            break
+        on, around = np.where(depth + _PROBE < surface.depth, _PROBE, -_PROBE), np.where(psi < 1.0, _PROBE, -_PROBE)
+        by_depth = (missed(at_places(depth + on, psi)) - off) / on
+        by_psi = (missed(at_places(depth, psi + around)) - off) / around
+        scale = by_depth[0] * by_psi[1] - by_depth[1] * by_psi[0]
+        depth = np.clip(depth - (off[0] * by_psi[1] - off[1] * by_psi[0]) / scale, 0.0, surface.depth)
+        psi = np.clip(psi - (by_depth[0] * off[1] - by_depth[1] * off[0]) / scale, 0.0, 0.5 * np.pi)
+    else:
+        worst = float(z[np.abs(off).max(axis=0).argmax()]) / MILLIMETRE
+        raise InputError(f"--step: the outside of this shell has no place found at z_mm = {worst:.4g}. Leave it out")
+    points[:, 2] = z
+    return points.reshape(*shape, 3)

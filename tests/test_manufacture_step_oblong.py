@@ -114,10 +114,16 @@ def test_exact_wall_lies_on_the_splines_within_the_stated_error(name, tmp_path):
 
 
 def test_what_is_not_written_is_refused(tmp_path):
-    with pytest.raises(InputError, match='kind = "block"'):
-        written(SHAPES["ellipse"], Solid("shell"), tmp_path)
-    with pytest.raises(InputError, match="flange_diameter_mm for a round part"):
-        written(SHAPES["ellipse"], Solid(edge_radius=3 * MM), tmp_path)
+    narrow = bent(((20, 10), (70, 40)), ((20, 10), (70, 25)))
+    hub = {"seat_diameter": 44 * MM, "seat_depth": 3 * MM, "wall": 12 * MM}
+    for waveguide, keys, message in (
+        (SHAPES["edges"], {}, r'has an edge behind the wall at z_mm = 30\. .* kind = "block"'),
+        (SHAPES["rolled"], {"flange_thickness": 3 * MM}, r"ends at the mouth .* Write flange_thickness_mm = 6 or more"),
+        (narrow, {}, r"begins above the throat plane, where the wall narrows"),
+        (SHAPES["ellipse"], hub, r"hub of the driver's seat, Ø68\.00 mm, meets the outside"),
+    ):
+        with pytest.raises(InputError, match=message):
+            written(waveguide, Solid("shell", **keys), tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 

@@ -25,7 +25,7 @@ from evenflare.manufacture.part.step_entities import (
 )
 from evenflare.manufacture.part.step_rim import outside_faces, plane
 from evenflare.manufacture.part.step_shell import outside_stretches
-from evenflare.manufacture.part.step_splines import Sheet, fitted_sheets, spline_faces, wall_stretch
+from evenflare.manufacture.part.step_splines import SplineSheet, fitted_sheets, spline_faces, wall_stretch
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide.surface import Surface
 from evenflare.words import mm
@@ -47,7 +47,7 @@ def write_oblong_step(
     stretches = [wall_stretch(surface, stretch) for stretch in range(len(surface.cuts) - 1)]
     sheets, error = fitted_sheets(stretches, what="this wall")
     top, back = surface.depth / MILLIMETRE, -features.seat.depth / MILLIMETRE
-    ledge, outer = back, list[Sheet]()
+    ledge, outer = back, list[SplineSheet]()
     if sizes.kind == "shell":
         ledge = top - sizes.flange_thickness / MILLIMETRE
         outer, missed = _outer(surface, sizes, features, ledge)
@@ -90,7 +90,7 @@ def _hub(sizes: OblongSizes, features: Features) -> tuple[float, float]:
     return radius / MILLIMETRE, top / MILLIMETRE
 
 
-def _outer(surface: Surface, sizes: OblongSizes, features: Features, ledge: float) -> tuple[list[Sheet], float]:
+def _outer(surface: Surface, sizes: OblongSizes, features: Features, ledge: float) -> tuple[list[SplineSheet], float]:
     """The outside of a shell from hub or throat plane up to its flange, and its error in m; nothing where the hub
     reaches the flange.
     """
@@ -105,7 +105,7 @@ def _outer(surface: Surface, sizes: OblongSizes, features: Features, ledge: floa
             raise InputError(
                 f"--step: the hub of the driver's seat, Ø{2 * radius:.2f} mm, meets the outside of the shell, which is"
                 f" Ø{2 * widest:.2f} wide at the hub's upper end, in a curve: that is not written. Leave --step out,"
-                f" thin wall_mm = {mm(sizes.wall)}, make the driver's holes shallower, or write kind = \"block\""
+                f' thin wall_mm = {mm(sizes.wall)}, make the driver\'s holes shallower, or write kind = "block"'
             )
     return fitted_sheets(stretches, what="the outside of this shell") if top < ledge else ([], 0.0)
 
@@ -114,7 +114,7 @@ def _behind_flange(
     file: StepFile,
     sizes: OblongSizes,
     features: Features,
-    outer: list[Sheet],
+    outer: list[SplineSheet],
     ledge: float,
     rim: str,
     holes: Sequence[Ring],

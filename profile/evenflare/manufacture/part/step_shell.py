@@ -1,4 +1,4 @@
-"""The outside of a shell around an oblong waveguide as stretches for splines: the wall's parallel, between two planes."""
+"""The outside of a shell around an oblong waveguide as stretches for splines: the wall's parallel between planes."""
 
 from __future__ import annotations
 
@@ -80,7 +80,7 @@ def _check(surface: Surface, thickness: float, low: float, high: float) -> None:
         refuse(0, "begins above the throat plane, where the wall narrows,", "Let the wall open from the throat on.")
     if under[-1].any():
         behind = surface.depth - float(heights[-1].min())
-        remedy = f"Write flange_thickness_mm = {mm(np.ceil(behind / MILLIMETRE) * MILLIMETRE)} or more."
+        remedy = f"Write flange_thickness_mm = {mm(np.ceil(behind / MILLIMETRE - 1e-3) * MILLIMETRE)} or more."
         refuse(len(rows) - 1, "ends at the mouth behind its flange,", remedy)
     for start in found.cuts[1:]:
         turn = np.abs(_turns(surface, found.cuts.index(start) - 1))

@@ -31,7 +31,7 @@ elliptic parameters (C,), rad."""
 
 
 @dataclass(frozen=True)
-class Sheet:
+class SplineSheet:
     """A stretch over the first quarter: nodes (R, C, 3) in mm, and knots along it and around."""
 
     poles: FloatArray
@@ -39,7 +39,7 @@ class Sheet:
     around: FloatArray
 
 
-def fitted_sheets(stretches: Sequence[Stretch], *, what: str) -> tuple[list[Sheet], float]:
+def fitted_sheets(stretches: Sequence[Stretch], *, what: str) -> tuple[list[SplineSheet], float]:
     """Stretches as splines that share the lines in which they meet, and the greatest distance (m) from them to these,
     met four times as densely as their points.
 
@@ -66,7 +66,7 @@ def fitted_sheets(stretches: Sequence[Stretch], *, what: str) -> tuple[list[Shee
     return sheets, error
 
 
-def _sheet(points_at: Stretch, rows: int, columns: int) -> tuple[Sheet, tuple[float, float]]:
+def _sheet(points_at: Stretch, rows: int, columns: int) -> tuple[SplineSheet, tuple[float, float]]:
     """A stretch as splines through points at even shares and parameters, and the greatest distances (m) from them to it
     halfway between points, along it and around.
     """
@@ -83,7 +83,7 @@ def _sheet(points_at: Stretch, rows: int, columns: int) -> tuple[Sheet, tuple[fl
 
     between = (np.arange(4 * rows) + 0.5) / (4 * rows), (np.arange(4 * columns) + 0.5) / (4 * columns) * 0.5 * np.pi
     errors = departure(between[0], psi[:: columns // 8]), departure(share[:: rows // 8], between[1])
-    return Sheet(poles, np.asarray(up.t), np.asarray(turned_round.t)), errors
+    return SplineSheet(poles, np.asarray(up.t), np.asarray(turned_round.t)), errors
 
 
 def wall_stretch(surface: Surface, stretch: int) -> Stretch:
@@ -120,7 +120,7 @@ def on_planes(points: FloatArray, turn: FloatArray) -> FloatArray:
     return points
 
 
-def spline_faces(file: StepFile, sheets: list[Sheet], *, outward: bool) -> tuple[list[str], list[str], list[str]]:
+def spline_faces(file: StepFile, sheets: list[SplineSheet], *, outward: bool) -> tuple[list[str], list[str], list[str]]:
     """The faces of stretches, four to each, and the edges of their lower and upper end, counter-clockwise seen from the
     mouth. outward : whether they face away from the axis.
     """

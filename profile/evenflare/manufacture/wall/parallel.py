@@ -7,7 +7,7 @@ from typing import NamedTuple
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.units import FloatArray, MILLIMETRE
+from evenflare.units import MILLIMETRE, FloatArray, IntArray
 from evenflare.waveguide.surface import Surface, depth_at
 
 EXACT = 1e-12
@@ -18,7 +18,7 @@ _MET = 1e-9
 _NEWTON, _PROBE = 30, 1e-6
 
 
-class Course(NamedTuple):
+class ParallelCourse(NamedTuple):
     """A parallel at places of the wall, rows (R) from throat to mouth, columns (C) over a quarter.
 
     depths     : (R,), m, of the wall's places.
@@ -33,7 +33,7 @@ class Course(NamedTuple):
     cuts: tuple[int, ...]
 
 
-def course(surface: Surface, thickness: float) -> Course:
+def course(surface: Surface, thickness: float) -> ParallelCourse:
     """The parallel `thickness` (m) behind the wall, at places close enough to tell whether it rises everywhere."""
     t, psi = np.linspace(0.0, 1.0, _ROWS), np.linspace(0.0, 0.5 * np.pi, _COLUMNS)
     depths, heights, bends = [], [], []
@@ -44,7 +44,13 @@ def course(surface: Surface, thickness: float) -> Course:
         heights.append(patch.points[..., 2] - thickness * patch.normals[..., 2])
         bends.append(patch.curvatures[..., 1])
     cuts = tuple(_ROWS * k for k in range(len(depths)))
-    return Course(np.concatenate(depths), np.concatenate(heights), np.concatenate(bends), cuts)
+    return ParallelCourse(np.concatenate(depths), np.concatenate(heights), np.concatenate(bends), cuts)
+
+
+def crosses_once(found: ParallelCourse, height: float) -> bool:
+    """Whether the parallel begins below a height (m) everywhere, goes through it once, and ends above it."""
+    under = found.heights < height
+    return bool(under[0].all() and not under[-1].any() and (np.diff(under, axis=0).sum(axis=0) == 1).all())
 
 
 def at_heights(surface: Surface, thickness: float, heights: FloatArray, psi: FloatArray) -> tuple[FloatArray, ...]:
@@ -56,7 +62,7 @@ def at_heights(surface: Surface, thickness: float, heights: FloatArray, psi: Flo
     target, turn = heights.ravel(), np.broadcast_to(psi, heights.shape).ravel()
     points, normals = np.empty((target.size, 3)), np.empty((target.size, 3))
 
-    def missed(depth: FloatArray, at: FloatArray) -> FloatArray:
+    def missed(depth: FloatArray, at: IntArray) -> FloatArray:
         stretch = np.clip(np.searchsorted(surface.cuts, depth, side="right") - 1, 0, len(surface.cuts) - 2)
         for each in np.unique(stretch).tolist():
             own = stretch == each

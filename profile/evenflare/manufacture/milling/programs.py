@@ -14,11 +14,12 @@ from evenflare.manufacture.milling.clearance import (
     check_volume,
     wall_cloud,
 )
+from evenflare.manufacture.milling.facing import FACING_BACK, facing_back
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
-from evenflare.manufacture.milling.seat import back
+from evenflare.manufacture.milling.seat import BACK, back
 from evenflare.manufacture.milling.side_edge import with_edges
 from evenflare.manufacture.milling.start_end import parked
 from evenflare.manufacture.milling.turning import bore_radius, turning
@@ -27,6 +28,7 @@ from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
+from evenflare.manufacture.part.rim import rim_of
 from evenflare.manufacture.process.types import Process
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -46,8 +48,9 @@ def programs(
     waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features = PLAIN
 ) -> PartPrograms:
     """The programs of a part: of a router "pins", "roughing", "semi_finishing" if it has a tool, "finishing", the
-    front's other operations and, where there is a seat, "back"; of a lathe "turning", after "turning_roughing" if that
-    has its own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
+    front's other operations, "facing_back" where the stock is too thick and, where there is a seat, "back"; of a lathe
+    "turning", after "turning_roughing" if that has its own tool, with "outside" before them and "turning_back" after
+    them; none of a process that makes none.
 
     A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
     runs on stock that was not roughed.
@@ -97,21 +100,30 @@ def programs(
         even = SEMI in [each.name for each in found]
         return finishing(waveguide, process, wall, even=even)
 
+    def seated() -> Program | None:
+        faced = FACING_BACK in [each.name for each in found]
+        return back(waveguide, process, across=min(x, y), pinned=bool(first), faced=faced)
+
+    def faced_back() -> Program | None:
+        return facing_back(waveguide, process, rim_of(sizes), whole=sizes.kind == "block", pinned=bool(first))
+
+    behind = (FACING_BACK, BACK)
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
         ("roughing", lambda: roughing(waveguide, process), ""),
         (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
-        ("back", lambda: back(waveguide, process, across=min(x, y), pinned=bool(first)), ""),
+        (FACING_BACK, faced_back, ""),
+        (BACK, seated, ""),
     ]
     for name, step, after in steps:
-        if name == "back":
+        if name == FACING_BACK:
             found += then
         try:
             if after and after not in [each.name for each in found]:
                 raise InputError(f"it comes after {after}, which is left out")
             program = step()
             if program is not None:
-                if name != "back":
+                if name not in behind:
                     check_reach(waveguide, program)
                 found.append(program)
         except InputError as error:

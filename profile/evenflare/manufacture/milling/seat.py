@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.facing import BACK_DATUM, where_flipped
 from evenflare.manufacture.milling.program import Leg, Program, assembled
 from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RAMP, RING_CHORD, cleared, ramp, ring_of
 from evenflare.manufacture.milling.slender import eased, slender_words
@@ -14,13 +15,19 @@ from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.words import mm
 
+BACK = "back"
+"""The program that cuts the driver's seat, with the back up."""
 
-def back(waveguide: Waveguide, process: Process, *, across: float, pinned: bool = False) -> Program | None:
+
+def back(
+    waveguide: Waveguide, process: Process, *, across: float, pinned: bool = False, faced: bool = False
+) -> Program | None:
     """The program for the back, with its own datum and the axis about which the part is flipped; None without a seat.
 
     The recess reaches from the back face to the throat plane; holes go on from its floor. Both are milled with one flat
     tool, holes as helices.
-    across : m, the part's smallest outside. pinned : whether the front's programs drilled holes for pins.
+    across : m, the part's smallest outside. pinned : whether the front's programs drilled holes for pins; faced :
+    whether the back was milled flat before, in this clamping.
     Errors : InputError if the tool is too wide or too short, or a hole comes near the wall.
     """
     seat = process.seat
@@ -45,13 +52,13 @@ def back(waveguide: Waveguide, process: Process, *, across: float, pinned: bool 
     for x, y in bolt_places(seat):
         legs += _hole(-x, y, floor, floor - deep, process, tool)
     high = waveguide.depth + seat.depth
-    setup = [
+    flipped = [
         "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
         f"plane the back until the part is {high / MILLIMETRE:.3f} high, front face to back face: Z0",
-        "pins: put them into the holes that the program pins left in the spoil board, and the stock on them; X0 Y0"
-        " stays where it was"
-        if pinned
-        else "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on",
+        where_flipped(pinned=pinned),
+    ]
+    setup = [
+        *(["run after facing_back, in the same clamping and with the same X, Y and Z zero"] if faced else flipped),
         f"seat: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",
         *words,
@@ -61,14 +68,13 @@ def back(waveguide: Waveguide, process: Process, *, across: float, pinned: bool 
             f"holes: {seat.bolts} of diameter {mm(seat.hole_diameter)}, {mm(deep)} deep from the seat, on a circle of"
             f" diameter {mm(seat.bolt_circle)}, the first on the part's +X"
         )
-    datum = "X0 Y0 on the axis of the waveguide, Z0 at the back face, Z up and out of the back. Z is the tool's tip"
     # A helix goes round at what remains of the hole beside the tool, and sinks by its slope.
     helix = 2.0 * np.pi * max(0.5 * seat.hole_diameter - tool.radius, 0.0) * np.tan(RAMP) if seat.bolts else 0.0
     return assembled(
         "back",
         tool,
         legs,
-        datum=datum,
+        datum=BACK_DATUM,
         kind="milling",
         setup=setup,
         chord=RING_CHORD,

@@ -226,9 +226,17 @@ def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
     )
 
 
-def features_words(features: Features, process: Process) -> list[str]:
-    """What of a part is in no program of its process for want of a tool, for the set-up; empty if all of it is."""
+def features_words(features: Features, process: Process, *, kind: str) -> list[str]:
+    """What of a part of that kind is in no program of its process for want of a tool, or because none is made for it,
+    for the set-up; empty if all of it is.
+    """
     words, milled = [], "mill_programs" in process.makes
+    if process.makes_programs and kind == "shell":
+        words.append(
+            "in no program: the shell's outside behind its flange and the back of the flange. The programs leave them"
+            " in the stock, which goes on to the part's back: saw and turn or mill them by the drawing, or have the"
+            " solid cast or printed"
+        )
     outside = process.profile_tool if milled else process.outside_tool
     seat = process.seat_tool if milled else process.back_tool
     if process.makes_programs:

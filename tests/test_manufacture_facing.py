@@ -12,21 +12,21 @@ from evenflare.design.file import Solid
 from evenflare.files import InputError
 from evenflare.manufacture.milling.drilling import hole_maker
 from evenflare.manufacture.milling.facing import facing_back, spare_stock
-from evenflare.manufacture.milling.operations import operations
-from evenflare.manufacture.milling.seat import back
+from evenflare.manufacture.milling.operations import lathe_operations, operations
+from evenflare.manufacture.milling.seat import back, driver_holes
 from evenflare.manufacture.part.features import SCREWS, features_of, features_words
 from evenflare.manufacture.part.rim import rim_of
+from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import DriverSeat, HoldDown
 from evenflare.units import MILLIMETRE as MM
-from test_manufacture_operations import BOX, CONE, EDGE, OBLONG, ROUTER, proved, sized
+from test_manufacture_operations import BOX, CONE, EDGE, LATHE, OBLONG, ROUTER, proved, sized
 
+KINDS = ("router", "lathe", "sheets", "casting", "print")
 SPARE = 6.5
-"""mm, of the stock behind a part 23 high: two levels of 3.25."""
+"""mm, of the stock behind a part 23 high: three levels, each no deeper than a stepdown eased for a slender tool."""
 SEATED = replace(
     ROUTER,
-    seat=DriverSeat(
-        diameter=60 * MM, depth=3 * MM, bolt_circle=46 * MM, bolts=3, hole_diameter=8 * MM, hole_depth=6 * MM
-    ),
+    seat=DriverSeat(60 * MM, 3 * MM, bolt_circle=51 * MM, bolts=3, hole_diameter=7 * MM, hole_depth=6 * MM),
     stock=replace(ROUTER.stock, size=(250 * MM, 250 * MM, (23 + SPARE) * MM)),
 )
 
@@ -42,7 +42,7 @@ def test_the_back_is_milled_flat_level_by_level_all_over_the_part(tmp_path, soli
     low = program.position[~program.rapid]
     assert program.lowest == pytest.approx(0.0, abs=1e-12)
     levels = np.unique(np.round(low[1:][np.abs(np.diff(low[:, 2])) < 1e-12, 2] / MM, 6))
-    assert levels.tolist() == [0.0, 3.25]
+    assert levels.tolist() == pytest.approx([0.0, SPARE / 3, 2 * SPARE / 3], abs=1e-5)
     # By a geometry library: what the cutter's flat end, 5 mm of radius, passes on the last level holds all of the part.
     floor = shapely.LineString(low[np.abs(low[:, 2]) < 1e-12, :2] / MM).buffer(5.0)
     part = shapely.Point(0, 0).buffer(55.0) if waveguide is CONE else shapely.box(-55, -45, 55, 45)
@@ -109,3 +109,51 @@ def test_each_screw_from_m3_to_m8_has_its_drill_and_other_holes_an_end_mill_that
     assert hole_maker(replace(ROUTER, hole_tool=""), 7.5 * MM).name == "flat 6"
     with pytest.raises(InputError, match=r"no drill of 2\.9 mm among the tools, and no flat cutter narrower"):
         hole_maker(ROUTER, 2.9 * MM)
+
+
+def test_holes_for_the_driver_that_the_seat_s_tool_is_too_wide_for_have_a_narrower_one(tmp_path):
+    narrow = replace(SEATED, seat=replace(SEATED.seat, hole_diameter=4 * MM))
+    programs = [
+        facing_back(CONE, narrow, rim_of(sized(EDGE)), whole=True),
+        back(CONE, narrow, across=110 * MM, faced=True),
+        driver_holes(CONE, narrow, pinned=True, after="back"),
+    ]
+    assert [each.tool.name for each in programs] == ["bull 12", "flat 6", "flat 3"]
+    assert not any("holes:" in line for line in programs[1].setup)
+    for each in proved(tmp_path, programs, EDGE, narrow).values():
+        assert each.accepted, each
+        assert each.leftover_within in (True, None)  # the recess alone leaves the holes to the next
+    assert driver_holes(CONE, SEATED, pinned=True, after="back") is None
+    without = replace(narrow, tools=tuple(tool for tool in narrow.tools if tool.name != "flat 3"))
+    with pytest.raises(InputError, match=r"must be below hole_diameter_mm = 4, for a helix, and no other flat tool is"):
+        driver_holes(CONE, without, pinned=True, after="back")
+
+
+def test_a_hole_too_wide_by_its_program_is_found(tmp_path):
+    narrow = replace(SEATED, seat=replace(SEATED.seat, hole_diameter=4 * MM))
+    wider = replace(narrow, seat=replace(narrow.seat, hole_depth=6.3 * MM))
+    programs = [back(CONE, narrow, across=110 * MM), driver_holes(CONE, narrow, pinned=True, after="back")]
+    deeper = driver_holes(CONE, wider, pinned=True, after="back")
+    planted = replace(deeper, setup=programs[1].setup)
+    found = proved(tmp_path, [programs[0], planted], EDGE, narrow)["driver_holes"]
+    assert not found.accepted
+    assert found.gouge.size == pytest.approx(0.3 * MM, abs=1e-6)  # programs end at 0.1 um
+
+
+def test_a_shell_s_flange_is_not_parted_off_by_the_block_s_rule():
+    lathe = replace(LATHE, seat=DriverSeat())
+    for kind, words, other in (("block", "part off behind Z -20.000", "alone"), ("shell", "flange alone", "part off")):
+        solid = Solid(kind, flange_diameter=110 * MM, flange_thickness=8 * MM if kind == "shell" else None)
+        made = lathe_operations(CONE, lathe, sized(solid), features_of(solid, lathe)).programs[0]
+        assert words in " ".join(made.setup)
+        assert other not in " ".join(made.setup)
+
+
+def test_each_process_says_of_holes_seat_and_rim_what_its_own_files_lack():
+    solid = Solid(seat_diameter=60 * MM, seat_depth=3 * MM, front_bolts=4, front_screw="M4", edge_radius=3 * MM)
+    told = {name: " ".join(features_words(features_of(solid), read_process(name), kind="block")) for name in KINDS}
+    assert told["print"] == told["router"] == ""
+    assert told["sheets"] == "the front's edge is in no file to be cut: round it to 3 mm"
+    assert "holes are not cast: drill them" in told["casting"]
+    assert "the front's edge is not cast" in told["casting"]
+    assert told["lathe"] == "the front's holes are in no program: drill them by the drawing"

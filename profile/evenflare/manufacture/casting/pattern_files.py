@@ -204,7 +204,8 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         *_moulding(made.zones, made),
         *_walls(listed),
         f"marking, on the {'outside' if sizes.kind == 'shell' else 'side'}: {marking(made, design_id)}",
-        "bolt holes and the driver's holes are not cast: drill them; the outside's draft may stay",
+        "bolt holes and the driver's holes are not cast, nor are a rebate or a rounded edge of the front: drill and"
+        " machine them; the outside's draft may stay",
         *CAUTIONS,
     ]
     columns = ("dimension", "finished_mm", "as_cast_mm", "as_cast_tolerance_plus_minus_mm", "pattern_mm", "machined")

@@ -65,7 +65,12 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
     tool = hole_maker(process, diameter)
     words, process = slender_words(process, tool), eased(process, tool)
     bottom = deep + _end(tool)
-    check_deep(tool, bottom)
+    try:
+        check_deep(tool, bottom)
+    except InputError as error:
+        if tool.kind == "drill":
+            raise
+        raise InputError(f"{error}, or add a drill of {mm(diameter)} mm to [[tools]]") from error
     if tool.kind == "drill" and bottom > tool.flute_length + 1e-12:
         raise InputError(
             f'tool "{tool.name}" flute_length_mm = {mm(tool.flute_length)}: the hole is {mm(bottom)} deep with the'

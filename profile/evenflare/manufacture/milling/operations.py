@@ -90,7 +90,7 @@ def lathe_operations(waveguide: Waveguide, process: Process, sizes: Sizes, featu
     if process.outside_tool:
         deep = thick + (process.parting if sizes.kind == "block" else 0.0)
         try:
-            made.append(outside(process, radius, features, thick=deep, bore=bore))
+            made.append(outside(process, radius, features, thick=deep, bore=bore, whole=sizes.kind != "shell"))
         except InputError as error:
             left.append(f"the outside is in no program: {error}")
     if process.back_tool and process.seat.is_cut:

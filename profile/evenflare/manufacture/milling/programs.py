@@ -19,7 +19,7 @@ from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridg
 from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
-from evenflare.manufacture.milling.seat import BACK, back
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, back, driver_holes
 from evenflare.manufacture.milling.side_edge import with_edges
 from evenflare.manufacture.milling.start_end import parked
 from evenflare.manufacture.milling.turning import bore_radius, turning
@@ -48,8 +48,8 @@ def programs(
     waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features = PLAIN
 ) -> PartPrograms:
     """The programs of a part: of a router "pins", "roughing", "semi_finishing" if it has a tool, "finishing", the
-    front's other operations, "facing_back" where the stock is too thick and, where there is a seat, "back"; of a lathe
-    "turning", after "turning_roughing" if that has its own tool, with "outside" before them and "turning_back" after
+    front's other operations, "facing_back" where the stock is too thick and, where there is a seat, "back" and, where its holes need a
+    tool of their own, "driver_holes"; of a lathe "turning", after "turning_roughing" if that has its own tool, with "outside" before them and "turning_back" after
     them; none of a process that makes none.
 
     A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
@@ -107,13 +107,18 @@ def programs(
     def faced_back() -> Program | None:
         return facing_back(waveguide, process, rim_of(sizes), whole=sizes.kind == "block", pinned=bool(first))
 
-    behind = (FACING_BACK, BACK)
+    def holed() -> Program | None:
+        before = [each.name for each in found if each.name in behind]
+        return driver_holes(waveguide, process, pinned=bool(first), after=before[-1] if before else "")
+
+    behind = (FACING_BACK, BACK, DRIVER_HOLES)
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
         ("roughing", lambda: roughing(waveguide, process), ""),
         (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
         (FACING_BACK, faced_back, ""),
         (BACK, seated, ""),
+        (DRIVER_HOLES, holed, ""),
     ]
     for name, step, after in steps:
         if name == FACING_BACK:

@@ -15,7 +15,7 @@ from evenflare.manufacture.milling.facing import FACING_BACK
 from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.operations import OPERATIONS
 from evenflare.manufacture.milling.program import Program
-from evenflare.manufacture.milling.seat import BACK
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES
 from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, TURNED_BACK
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import PLAIN, Features
@@ -47,7 +47,7 @@ LEFT, LEFT_SHARE = 0.003 * MILLIMETRE, 0.1
 together see ridges up to 0.001 mm higher than they are."""
 PREPARING = ("roughing", SEMI, "turning_roughing")
 """Programs that leave stock on the wall by intent."""
-BEHIND = (FACING_BACK, BACK)
+BEHIND = (FACING_BACK, BACK, DRIVER_HOLES)
 """The programs that are run with the back up, on one workpiece."""
 BOLT_CLEARANCE = 10 * MILLIMETRE
 """Radius around a bolt within which the front face is not compared: hole, countersink or washer."""

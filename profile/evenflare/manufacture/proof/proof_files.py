@@ -14,7 +14,7 @@ from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
 from evenflare.manufacture.milling.operations import COUNTERSINKS, EDGE, HOLES, PINS, PROFILE, REBATE
 from evenflare.manufacture.milling.program import Program
-from evenflare.manufacture.milling.seat import BACK
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, driver_tool
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, TURNED_BACK
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
@@ -61,7 +61,8 @@ def prove_files(
     if len(points) > 1:
         raise InputError(f"programmed_point: {' and '.join(sorted(points))} in one set-up. Export the programs again")
     bores = [found for each in turned if (found := _millimetres(each, _BORE)) is not None]
-    holes = [_millimetres(each, _HOLES) for each in read if each.program.name == BACK]
+    behind = [each for each in read if each.program.name in (BACK, DRIVER_HOLES)]
+    holes = [found for each in behind if (found := _millimetres(each, _HOLES)) is not None]
     return prove(
         waveguide,
         [_stated(each) for each in read],
@@ -105,6 +106,8 @@ def _tool(path: Path, process: Process, features: Features) -> Tool:
         OUTSIDE: process.outside_tool,
         TURNED_BACK: process.back_tool,
     }
+    if path.stem == DRIVER_HOLES:
+        return driver_tool(process)
     if path.stem == HOLES:
         return hole_maker(process, features.front.diameter)
     if path.stem == PINS and process.hold_down is not None:

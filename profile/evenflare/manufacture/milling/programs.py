@@ -48,9 +48,9 @@ def programs(
     waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features = PLAIN
 ) -> PartPrograms:
     """The programs of a part: of a router "pins", "roughing", "semi_finishing" if it has a tool, "finishing", the
-    front's other operations, "facing_back" where the stock is too thick and, where there is a seat, "back" and, where its holes need a
-    tool of their own, "driver_holes"; of a lathe "turning", after "turning_roughing" if that has its own tool, with "outside" before them and "turning_back" after
-    them; none of a process that makes none.
+    front's other operations, "facing_back" where the stock is too thick and, where there is a seat, "back" and, where
+    its holes need a tool of their own, "driver_holes"; of a lathe "turning", after "turning_roughing" if that has its
+    own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
 
     A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
     runs on stock that was not roughed.

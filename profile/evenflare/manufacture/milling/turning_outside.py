@@ -38,7 +38,8 @@ def outside(
     the whole profile, slowly enough for the scallop height.
 
     radius, bore : m, of the part and of the drilled bore. thick : m, how far down the outside is turned, for parting it
-                   off too; whole : it is the part's height, else a shell's flange. Errors : InputError if the nose is too large for the rebate, or the tool too short.
+                   off too; whole : it is the part's height, else a shell's flange.
+    Errors : InputError if the nose is too large for the rebate, or the tool too short.
     """
     tool, machine = process.tool(process.outside_tool), process.machine
     nose, bottom = tool.corner_radius, -thick + tool.corner_radius

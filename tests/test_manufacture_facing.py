@@ -13,6 +13,7 @@ from evenflare.files import InputError
 from evenflare.manufacture.milling.drilling import hole_maker
 from evenflare.manufacture.milling.facing import facing_back, spare_stock
 from evenflare.manufacture.milling.operations import lathe_operations, operations
+from evenflare.manufacture.milling.programs import programs
 from evenflare.manufacture.milling.seat import back, driver_holes
 from evenflare.manufacture.part.features import SCREWS, features_of, features_words
 from evenflare.manufacture.part.rim import rim_of
@@ -47,7 +48,7 @@ def test_the_back_is_milled_flat_level_by_level_all_over_the_part(tmp_path, soli
     floor = shapely.LineString(low[np.abs(low[:, 2]) < 1e-12, :2] / MM).buffer(5.0)
     part = shapely.Point(0, 0).buffer(55.0) if waveguide is CONE else shapely.box(-55, -45, 55, 45)
     assert floor.contains(part)
-    seat = back(waveguide, SEATED, across=90 * MM, pinned=True, faced=True)
+    seat = back(waveguide, SEATED, across=90 * MM, pinned=True, faced=SPARE * MM)
     found = proved(tmp_path, [program, seat], solid, SEATED, waveguide)
     for each in found.values():
         assert each.accepted, each
@@ -73,8 +74,11 @@ def test_what_is_done_by_hand_is_said_and_a_part_that_would_come_loose_refused()
     assert faced(process=replace(SEATED, facing_tool="")) is None
     by_hand = back(CONE, SEATED, across=110 * MM)
     assert "plane the back until the part is 23.000 high, front face to back face: Z0" in by_hand.setup
-    after = back(CONE, SEATED, across=110 * MM, faced=True)
+    after = back(CONE, SEATED, across=110 * MM, faced=SPARE * MM)
     assert "run after facing_back" in after.setup[0]
+    # The stock round the part stands higher than the machine's 10 mm would clear.
+    assert after.position[after.rapid][0, 2] == pytest.approx((10 + SPARE) * MM)
+    assert "stands 6.5 above Z0" in after.setup[1]
     assert "6.5 below the upper side of the stock" in " ".join(faced().setup)
     assert "the tabs hold the part" in " ".join(faced().setup)
     loose = replace(SEATED, hold_down=HoldDown("free", "vacuum", 45 * MM))
@@ -82,8 +86,9 @@ def test_what_is_done_by_hand_is_said_and_a_part_that_would_come_loose_refused()
         faced(process=loose)
     shell = Solid("shell", flange_diameter=110 * MM)
     assert faced(shell, process=loose).lowest == pytest.approx(0.0, abs=1e-12)
-    told = features_words(features_of(shell, ROUTER), ROUTER, kind="shell")
-    assert "in no program: the shell's outside behind its flange" in told[0]
+    bare = replace(ROUTER, seat=DriverSeat())
+    assert "in no program: the shell's outside behind its flange" in programs(CONE, bare, sized(shell)).left[0]
+    assert programs(CONE, bare, sized(EDGE)).left == ()
 
 
 def test_what_the_profile_and_the_pins_go_into_is_the_stock_at_hand():
@@ -113,29 +118,29 @@ def test_each_screw_from_m3_to_m8_has_its_drill_and_other_holes_an_end_mill_that
 
 def test_holes_for_the_driver_that_the_seat_s_tool_is_too_wide_for_have_a_narrower_one(tmp_path):
     narrow = replace(SEATED, seat=replace(SEATED.seat, hole_diameter=4 * MM))
-    programs = [
+    made = [
         facing_back(CONE, narrow, rim_of(sized(EDGE)), whole=True),
-        back(CONE, narrow, across=110 * MM, faced=True),
-        driver_holes(CONE, narrow, pinned=True, after="back"),
+        back(CONE, narrow, across=110 * MM, faced=SPARE * MM),
+        driver_holes(CONE, narrow, across=110 * MM, pinned=True, after="back"),
     ]
-    assert [each.tool.name for each in programs] == ["bull 12", "flat 6", "flat 3"]
-    assert not any("holes:" in line for line in programs[1].setup)
-    for each in proved(tmp_path, programs, EDGE, narrow).values():
+    assert [each.tool.name for each in made] == ["bull 12", "flat 6", "flat 3"]
+    assert not any("holes:" in line for line in made[1].setup)
+    for each in proved(tmp_path, made, EDGE, narrow).values():
         assert each.accepted, each
         assert each.leftover_within in (True, None)  # the recess alone leaves the holes to the next
-    assert driver_holes(CONE, SEATED, pinned=True, after="back") is None
+    assert driver_holes(CONE, SEATED, across=110 * MM, pinned=True, after="back") is None
     without = replace(narrow, tools=tuple(tool for tool in narrow.tools if tool.name != "flat 3"))
     with pytest.raises(InputError, match=r"must be below hole_diameter_mm = 4, for a helix, and no other flat tool is"):
-        driver_holes(CONE, without, pinned=True, after="back")
+        driver_holes(CONE, without, across=110 * MM, pinned=True, after="back")
 
 
 def test_a_hole_too_wide_by_its_program_is_found(tmp_path):
     narrow = replace(SEATED, seat=replace(SEATED.seat, hole_diameter=4 * MM))
     wider = replace(narrow, seat=replace(narrow.seat, hole_depth=6.3 * MM))
-    programs = [back(CONE, narrow, across=110 * MM), driver_holes(CONE, narrow, pinned=True, after="back")]
-    deeper = driver_holes(CONE, wider, pinned=True, after="back")
-    planted = replace(deeper, setup=programs[1].setup)
-    found = proved(tmp_path, [programs[0], planted], EDGE, narrow)["driver_holes"]
+    made = [back(CONE, narrow, across=110 * MM), driver_holes(CONE, narrow, across=110 * MM, pinned=True, after="back")]
+    deeper = driver_holes(CONE, wider, across=110 * MM, pinned=True, after="back")
+    planted = replace(deeper, setup=made[1].setup)
+    found = proved(tmp_path, [made[0], planted], EDGE, narrow)["driver_holes"]
     assert not found.accepted
     assert found.gouge.size == pytest.approx(0.3 * MM, abs=1e-6)  # programs end at 0.1 um
 
@@ -151,7 +156,7 @@ def test_a_shell_s_flange_is_not_parted_off_by_the_block_s_rule():
 
 def test_each_process_says_of_holes_seat_and_rim_what_its_own_files_lack():
     solid = Solid(seat_diameter=60 * MM, seat_depth=3 * MM, front_bolts=4, front_screw="M4", edge_radius=3 * MM)
-    told = {name: " ".join(features_words(features_of(solid), read_process(name), kind="block")) for name in KINDS}
+    told = {name: " ".join(features_words(features_of(solid), read_process(name))) for name in KINDS}
     assert told["print"] == told["router"] == ""
     assert told["sheets"] == "the front's edge is in no file to be cut: round it to 3 mm"
     assert "holes are not cast: drill them" in told["casting"]

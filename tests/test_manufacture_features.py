@@ -327,19 +327,17 @@ def test_holes_near_the_corner_of_an_oblong_wall_are_refused():
 
 def test_what_no_program_cuts_is_said():
     router, lathe = process("router"), process("lathe")
-    assert len(features_words(features_of(Solid(), router), router, kind="block")) == 1
-    assert "back face" not in features_words(features_of(Solid(), router), router, kind="block")[0]
-    assert "4 mm" in features_words(features_of(Solid(**EDGE), router), router, kind="block")[1]
-    words = features_words(
-        features_of(Solid(**SEAT | REBATE)), dataclasses.replace(lathe, seat=DriverSeat()), kind="block"
-    )
+    assert len(features_words(features_of(Solid(), router), router)) == 1
+    assert "back face" not in features_words(features_of(Solid(), router), router)[0]
+    assert "4 mm" in features_words(features_of(Solid(**EDGE), router), router)[1]
+    words = features_words(features_of(Solid(**SEAT | REBATE)), dataclasses.replace(lathe, seat=DriverSeat()))
     assert "the outside, the back face and any holes" in words[0]
     assert "seat" in words[1]
     assert "7 mm wide and 4 mm deep" in words[2]
-    whole = features_words(features_of(Solid(**SEAT | REBATE)), read_process("router"), kind="block")
+    whole = features_words(features_of(Solid(**SEAT | REBATE)), read_process("router"))
     assert whole == ["in no program, but on the drawing: any holes of the front that only the drawing has"]
     holes = features_of(Solid(**SEAT | REBATE, front_bolts=4, front_screw="M4"))
-    assert features_words(holes, read_process("router"), kind="block") == []
+    assert features_words(holes, read_process("router")) == []
 
 
 def test_volume_without_features_is_as_it_always_was():

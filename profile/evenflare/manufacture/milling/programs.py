@@ -14,7 +14,7 @@ from evenflare.manufacture.milling.clearance import (
     check_volume,
     wall_cloud,
 )
-from evenflare.manufacture.milling.facing import FACING_BACK, facing_back
+from evenflare.manufacture.milling.facing import FACING_BACK, facing_back, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
@@ -81,7 +81,7 @@ def programs(
         except InputError as error:
             return PartPrograms(left_out=(f"turning: left out. {error}",))
         first, then = _parted(others, OUTSIDE)
-        return PartPrograms(_fitting((*first, *made, *then), process, part), left=others.left)
+        return PartPrograms(_fitting((*first, *made, *then), process, part), left=(*others.left, *_left(sizes)))
 
     ridges_of(process)
 
@@ -100,16 +100,25 @@ def programs(
         even = SEMI in [each.name for each in found]
         return finishing(waveguide, process, wall, even=even)
 
+    def framed() -> float:
+        return spare_stock(waveguide, process) if FACING_BACK in [each.name for each in found] else 0.0
+
     def seated() -> Program | None:
-        faced = FACING_BACK in [each.name for each in found]
-        return back(waveguide, process, across=min(x, y), pinned=bool(first), faced=faced)
+        return back(waveguide, process, across=min(x, y), pinned=bool(first), faced=framed())
 
     def faced_back() -> Program | None:
         return facing_back(waveguide, process, rim_of(sizes), whole=sizes.kind == "block", pinned=bool(first))
 
     def holed() -> Program | None:
         before = [each.name for each in found if each.name in behind]
-        return driver_holes(waveguide, process, pinned=bool(first), after=before[-1] if before else "")
+        return driver_holes(
+            waveguide,
+            process,
+            across=min(x, y),
+            pinned=bool(first),
+            after=before[-1] if before else "",
+            faced=framed(),
+        )
 
     behind = (FACING_BACK, BACK, DRIVER_HOLES)
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
@@ -133,7 +142,18 @@ def programs(
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
-    return PartPrograms(_fitting(found, process, part), tuple(left_out), others.left)
+    return PartPrograms(_fitting(found, process, part), tuple(left_out), (*others.left, *_left(sizes)))
+
+
+def _left(sizes: Sizes | OblongSizes) -> list[str]:
+    """What of a part of that kind no program is made for, in words."""
+    if sizes.kind != "shell":
+        return []
+    return [
+        "in no program: the shell's outside behind its flange and the back of the flange. The programs leave them in"
+        " the stock, which goes on to the part's back: saw and turn or mill them by the drawing, or have the solid cast"
+        " or printed"
+    ]
 
 
 def _parted(others: Operations, early: str) -> tuple[tuple[Program, ...], tuple[Program, ...]]:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from evenflare.files import InputError
@@ -22,14 +24,15 @@ DRIVER_HOLES = "driver_holes"
 
 
 def back(
-    waveguide: Waveguide, process: Process, *, across: float, pinned: bool = False, faced: bool = False
+    waveguide: Waveguide, process: Process, *, across: float, pinned: bool = False, faced: float = 0.0
 ) -> Program | None:
     """The program for the back, with its own datum and the axis about which the part is flipped; None without a seat.
 
     The recess reaches from the back face to the throat plane; holes go on from its floor. Both are milled with one flat
     tool, holes as helices; where it is too wide for these, they have a program of their own, see driver_holes.
-    across : m, the part's smallest outside. pinned : whether the front's programs drilled holes for pins; faced :
-    whether the back was milled flat before, in this clamping.
+    across : m, the part's smallest outside. pinned : whether the front's programs drilled holes for pins.
+    faced  : m, how high the stock stands round the part where the back was milled flat before, in this clamping; 0
+             where it was not.
     Errors : InputError if the tool is too wide or too short, or a hole comes near the wall.
     """
     seat = process.seat
@@ -40,10 +43,11 @@ def back(
     holed = bool(seat.bolts) and _passes(tool, seat)
     if seat.depth == 0.0 and not holed:
         return None
+    process = _over(process, faced)
     machine = process.machine
     deep = hole_depth(waveguide, seat) if holed else 0.0
     check_diameter(waveguide, seat, across=across)
-    _check(tool, seat.depth + deep)
+    _check(tool, seat.depth + deep + (faced if _beyond(tool, seat, across) else 0.0))
     floor, legs = -seat.depth, list[Leg]()
     if seat.depth > 0.0:
         room = 0.5 * seat.diameter - tool.radius
@@ -57,7 +61,7 @@ def back(
         legs.append(Leg(_raised(legs[-1].points[-1], machine.safe_height), machine.rapid_feed, rapid=True))
     legs += _holes(process, tool, deep) if holed else []
     setup = [
-        *(_flipped(waveguide, seat, pinned=pinned) if not faced else [_after(FACING_BACK)]),
+        *(_flipped(waveguide, seat, pinned=pinned) if not faced else [_after(FACING_BACK), _frame(faced)]),
         f"seat: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",
         *words,
@@ -67,21 +71,24 @@ def back(
     return _behind(BACK, tool, legs, setup, engagement=max(process.stepdown if seat.depth > 0.0 else 0.0, helix))
 
 
-def driver_holes(waveguide: Waveguide, process: Process, *, pinned: bool, after: str) -> Program | None:
+def driver_holes(
+    waveguide: Waveguide, process: Process, *, across: float, pinned: bool, after: str, faced: float = 0.0
+) -> Program | None:
     """The program for the holes in a seat's floor where seat_tool is too wide for them: helices with the widest flat
     tool that is narrower; None where `back` mills them.
 
-    after : the program that ran with the back up before it, empty where none did. pinned : as `back`.
+    after : the program that ran with the back up before it, empty where none did. across, pinned, faced : as `back`.
     Errors : InputError if no tool is narrow, or long, enough.
     """
     seat = process.seat
     if not (process.seat_tool and seat.is_cut and seat.bolts) or _passes(process.tool(process.seat_tool), seat):
         return None
     tool = driver_tool(process)
-    words, process = slender_words(process, tool), eased(process, tool)
+    words, process = slender_words(process, tool), _over(eased(process, tool), faced)
     deep = hole_depth(waveguide, seat)
-    _check(tool, seat.depth + deep)
+    _check(tool, seat.depth + deep + (faced if _beyond(tool, seat, across) else 0.0))
     begin = [_after(after)] if after else _flipped(waveguide, seat, pinned=pinned)
+    begin += [_frame(faced)] if faced else []
     setup = [*begin, *words, *_hole_words(seat, deep)]
     return _behind(DRIVER_HOLES, tool, _holes(process, tool, deep), setup, engagement=_sinks(seat, tool))
 
@@ -107,6 +114,21 @@ def _behind(name: str, tool: Tool, legs: list[Leg], setup: list[str], *, engagem
 
 def _passes(tool: Tool, seat: DriverSeat) -> bool:
     return tool.diameter < seat.hole_diameter - 1e-6
+
+
+def _over(process: Process, faced: float) -> Process:
+    """The process with a safe height above stock that stands so high, m, round the part."""
+    machine = process.machine
+    return replace(process, machine=replace(machine, safe_height=machine.safe_height + faced))
+
+
+def _beyond(tool: Tool, seat: DriverSeat, across: float) -> bool:
+    """Whether the holder reaches out over the part's outside where the tool cuts the seat, to its rim at most."""
+    return 0.5 * seat.diameter - tool.radius + 0.5 * max(tool.holder_diameter, tool.spindle_nose) > 0.5 * across
+
+
+def _frame(faced: float) -> str:
+    return f"the stock round the part stands {mm(faced)} above Z0: rapid moves go over it"
 
 
 def _sinks(seat: DriverSeat, tool: Tool) -> float:

@@ -226,26 +226,20 @@ def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
     )
 
 
-def features_words(features: Features, process: Process, *, kind: str) -> list[str]:
-    """What of a part of that kind is in no program of its process for want of a tool, or because none is made for it,
-    and in no other file either, for the set-up; empty if all of it is.
+def features_words(features: Features, process: Process) -> list[str]:
+    """What of a part is in no program of its process for want of a tool, and in no other file either, for the set-up;
+    empty if all of it is.
     """
     if process.makes_programs:
-        return [*_unturned(features, process, kind), *_unmade(features, process)]
+        return [*_unturned(features, process), *_unmade(features, process)]
     if "pattern" in process.makes:
         return _uncast(features)
     return _rim_words(features, "is in no file to be cut") if "sheets" in process.makes else []
 
 
-def _unturned(features: Features, process: Process, kind: str) -> list[str]:
+def _unturned(features: Features, process: Process) -> list[str]:
     """The outside and the back."""
-    milled, words = "mill_programs" in process.makes, []
-    if kind == "shell":
-        words.append(
-            "in no program: the shell's outside behind its flange and the back of the flange. The programs leave them"
-            " in the stock, which goes on to the part's back: saw and turn or mill them by the drawing, or have the"
-            " solid cast or printed"
-        )
+    milled, words = "mill_programs" in process.makes, list[str]()
     outside = process.profile_tool if milled else process.outside_tool
     seat = process.seat_tool if milled else process.back_tool
     lacking = [*([] if outside else ["the outside"]), *([] if features.seat.is_cut and seat else ["the back face"])]

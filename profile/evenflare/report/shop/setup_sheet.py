@@ -48,7 +48,7 @@ def write_setup_sheet(
     part = [
         f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
         f"Material {process.material}, {process.density:g} kg per cubic metre.",
-        *map(_sentence, [*changes, *features_words(solid.features, process, kind=solid.sizes.kind), *proved.left]),
+        *map(_sentence, [*changes, *features_words(solid.features, process), *proved.left]),
         *_body(solid),
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]

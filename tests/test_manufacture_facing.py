@@ -162,3 +162,21 @@ def test_each_process_says_of_holes_seat_and_rim_what_its_own_files_lack():
     assert "holes are not cast: drill them" in told["casting"]
     assert "the front's edge is not cast" in told["casting"]
     assert told["lathe"] == "the front's holes are in no program: drill them by the drawing"
+
+
+def test_a_rapid_move_through_the_stock_round_a_part_is_found(tmp_path):
+    """It stands 12 above Z0 once the back is flat, and the machine's safe height is 10."""
+    thick = replace(SEATED, stock=replace(SEATED.stock, size=(250 * MM, 250 * MM, 35 * MM)))
+    away = np.array([[100 * MM, 0.0, 0.0]])
+    for high, kept in ((12 * MM, True), (0.0, False)):
+        seat = back(CONE, thick, across=110 * MM, faced=high)
+        place = away + np.array([0.0, 0.0, seat.position[0, 2]])
+        parked = replace(
+            seat,
+            position=np.vstack([seat.position, place]),
+            feed=np.append(seat.feed, seat.feed[0]),
+            rapid=np.append(seat.rapid, True),
+        )
+        found = proved(tmp_path, [faced(process=thick), parked], EDGE, thick)["back"]
+        assert found.accepted is kept
+        assert [each.what for each in found.contacts] == ([] if kept else ["rapid move"])

@@ -159,14 +159,16 @@ def prove(
     beyond = max(LEFT, LEFT_SHARE * tolerance)
     setups = [_setup(program) for program in programs]
     for setup in dict.fromkeys(setups):
-        half = np.maximum(face.size, np.zeros(2) if block is None or setup == "back" else 0.5 * np.asarray(block))
+        over = spare if setup == BACK and any(program.name == FACING_BACK for program in programs) else 0.0
+        framed = block is not None and (setup != BACK or over > 0.0)
+        half = np.maximum(face.size, 0.5 * np.asarray(block) if framed else np.zeros(2))
         step = checked_grid(grid, 2.0 * float(half.max()), turned=setup in ("turning", TURNED_BACK))
-        if setup == "back":
+        if setup == BACK:
             asked = seat or DriverSeat()
             deep = asked.hole_depth if hole_depth is None else hole_depth
             throat = waveguide.meridian.throat_radius if waveguide.is_round else waveguide.surface.throat_radius
-            over = spare if any(program.name == FACING_BACK for program in programs) else 0.0
-            bare = back_truth(asked, hole_depth=deep, throat_radius=throat, face=face, step=step)
+            room = (float(half[0]), float(half[1]))
+            bare = back_truth(asked, hole_depth=deep, throat_radius=throat, face=face, step=step, half=room)
             piece = stock(bare, top=over)
         elif setup == TURNED_BACK:
             nose = programs[setups.index(setup)].tool.corner_radius

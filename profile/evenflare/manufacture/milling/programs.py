@@ -182,4 +182,8 @@ def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSi
         if process.outside_tool:
             x, z = 2.0 * stock_radius(process, 0.5 * x), z + FACING + process.parting
         return f"stock: diameter {x / MILLIMETRE:.1f}, length {z / MILLIMETRE:.1f} and what the chuck holds"
-    return f"stock: block of {x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f} x {z / MILLIMETRE:.1f} or larger"
+    across = f"{x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f}"
+    spare = spare_stock(waveguide, process) if process.facing_tool else 0.0
+    if spare:  # Its levels begin at that height.
+        return f"stock: block of {across} or larger, {(z + spare) / MILLIMETRE:.1f} high, neither more nor less"
+    return f"stock: block of {across} x {z / MILLIMETRE:.1f} or larger"

@@ -20,8 +20,9 @@ FIT = 1e-6
 """m, within which the splines are laid to the wall, where so many points as MOST let them."""
 WORST = 10e-6
 """m; a wall that they do not follow so far is refused."""
-FEWEST, MOST = 16, 128
-"""Chords of a smooth stretch, and of a quarter, between whose ends a spline is laid."""
+FEWEST, MOST, MOST_AROUND = 16, 128, 512
+"""Chords of a smooth stretch, between whose ends a spline is laid; of a quarter up to four times as many, since the
+curvature of a rounded rectangle's section jumps where its sides run into its corners."""
 QUARTERS = ((1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0))
 """Signs of x and y, counter-clockwise."""
 
@@ -52,7 +53,9 @@ def fitted_sheets(stretches: Sequence[Stretch], *, what: str) -> tuple[list[Spli
         error = max(along, around)
         # Whichever way it lacks points.
         more = (rows * 2 if along > 0.5 * FIT else rows, columns * 2 if around > 0.5 * FIT else columns)
-        if error <= FIT or max(more) > MOST or more == (rows, columns):
+        more = (min(more[0], MOST), min(more[1], MOST_AROUND))
+        # Beyond the chords that a smooth wall takes only what is asked for at the worst is worth a larger file.
+        if error <= FIT or more == (rows, columns) or (error <= WORST and more[1] > MOST):
             break
         rows, columns = more
     if error > WORST:

@@ -98,10 +98,11 @@ def test_elliptic_cone_has_the_closed_form_s_volume(tmp_path):
 def test_exact_wall_lies_on_the_splines_within_the_stated_error(name, tmp_path):
     waveguide = SHAPES[name]
     *_, error, shape = written(waveguide, Solid(), tmp_path)
-    assert error < 10e-6
+    # Of a rounded rectangle sides and corners are faces of their own: its curvature jumps where they meet.
+    assert error < (2e-6 if name == "rectangle" else 10e-6)
     splines = [face for face in faces(shape) if BRepAdaptor_Surface(face).GetType().name == "GeomAbs_BSplineSurface"]
     surface, random = waveguide.surface, np.random.default_rng(7)
-    assert len(splines) == 4 * (len(surface.cuts) - 1)
+    assert len(splines) == (12 if name == "rectangle" else 4) * (len(surface.cuts) - 1)
     worst = 0.0
     for stretch in range(len(surface.cuts) - 1):
         low, high = surface.cuts[stretch : stretch + 2]

@@ -25,7 +25,14 @@ from evenflare.manufacture.part.step_entities import (
 )
 from evenflare.manufacture.part.step_rim import outside_faces, plane
 from evenflare.manufacture.part.step_shell import outside_stretches
-from evenflare.manufacture.part.step_splines import SplineSheet, fitted_sheets, spline_faces, wall_stretch
+from evenflare.manufacture.part.step_splines import (
+    Quarter,
+    SplineSheet,
+    fitted_sheets,
+    quarter_of,
+    spline_faces,
+    wall_stretch,
+)
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide.surface import Surface
 from evenflare.words import mm
@@ -44,13 +51,14 @@ def write_oblong_step(
              written.
     Source : ISO 10303-21 (text), ISO 10303-214 (automotive design: advanced boundary representation).
     """
-    stretches = [wall_stretch(surface, stretch) for stretch in range(len(surface.cuts) - 1)]
-    sheets, error = fitted_sheets(stretches, what="this wall")
+    quarter = quarter_of(surface)
+    stretches = [wall_stretch(surface, stretch, quarter) for stretch in range(len(surface.cuts) - 1)]
+    sheets, error = fitted_sheets(stretches, quarter, what="this wall")
     top, back = surface.depth / MILLIMETRE, -features.seat.depth / MILLIMETRE
     ledge, outer = back, list[SplineSheet]()
     if sizes.kind == "shell":
         ledge = top - sizes.flange_thickness / MILLIMETRE
-        outer, missed = _outer(surface, sizes, features, ledge)
+        outer, missed = _outer(surface, sizes, features, ledge, quarter)
         error = max(error, missed)
 
     file = StepFile()
@@ -90,13 +98,17 @@ def _hub(sizes: OblongSizes, features: Features) -> tuple[float, float]:
     return radius / MILLIMETRE, top / MILLIMETRE
 
 
-def _outer(surface: Surface, sizes: OblongSizes, features: Features, ledge: float) -> tuple[list[SplineSheet], float]:
+def _outer(
+    surface: Surface, sizes: OblongSizes, features: Features, ledge: float, quarter: Quarter
+) -> tuple[list[SplineSheet], float]:
     """The outside of a shell from hub or throat plane up to its flange, and its error in m; nothing where the hub
     reaches the flange.
     """
     radius, top = _hub(sizes, features)
     low = min(top, ledge)
-    stretches = outside_stretches(surface, sizes.wall, low * MILLIMETRE, max(ledge, low + 1e-3) * MILLIMETRE)
+    stretches = outside_stretches(
+        surface, sizes.wall, low * MILLIMETRE, max(ledge, low + 1e-3) * MILLIMETRE, quarter=quarter
+    )
     ends = np.array([0.0])
     if features.seat.is_cut:
         rim = stretches[0](ends, np.linspace(0.0, 0.5 * np.pi, 65))[0]
@@ -107,7 +119,7 @@ def _outer(surface: Surface, sizes: OblongSizes, features: Features, ledge: floa
                 f" Ø{2 * widest:.2f} wide at the hub's upper end, in a curve: that is not written. Leave --step out,"
                 f' thin wall_mm = {mm(sizes.wall)}, make the driver\'s holes shallower, or write kind = "block"'
             )
-    return fitted_sheets(stretches, what="the outside of this shell") if top < ledge else ([], 0.0)
+    return fitted_sheets(stretches, quarter, what="the outside of this shell") if top < ledge else ([], 0.0)
 
 
 def _behind_flange(

@@ -7,9 +7,9 @@ import itertools
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.part.step_splines import Stretch, on_planes
+from evenflare.manufacture.part.step_splines import Quarter, Stretch, on_planes
 from evenflare.manufacture.wall.grid import SMOOTH, edge_turns
-from evenflare.manufacture.wall.parallel import at_heights, at_turns, course
+from evenflare.manufacture.wall.parallel import at_heights, course
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.surface import Surface
 from evenflare.words import mm
@@ -22,7 +22,9 @@ ROUNDING = 1e-9
 _COLUMNS = 65
 
 
-def outside_stretches(surface: Surface, thickness: float, low: float, high: float) -> list[Stretch]:
+def outside_stretches(
+    surface: Surface, thickness: float, low: float, high: float, *, quarter: Quarter
+) -> list[Stretch]:
     """The parallel `thickness` behind the wall between the heights `low` and `high`, m; each column rises along it.
 
     Errors : InputError where the outside between these planes is not one smooth parallel: at an edge, where the wall
@@ -36,7 +38,7 @@ def outside_stretches(surface: Surface, thickness: float, low: float, high: floa
         if line.min() > low + NEAR and line.max() < high - NEAR:
             inner.append((stretch, cut))
     ends: list[tuple[int, float] | float] = [low, *inner, high]
-    return [_stretch(surface, thickness, one, other) for one, other in itertools.pairwise(ends)]
+    return [_stretch(surface, thickness, one, other, quarter) for one, other in itertools.pairwise(ends)]
 
 
 def _height(surface: Surface, thickness: float, cut: float, psi: FloatArray, stretch: int) -> FloatArray:
@@ -46,20 +48,22 @@ def _height(surface: Surface, thickness: float, cut: float, psi: FloatArray, str
 
 
 def _stretch(
-    surface: Surface, thickness: float, one: tuple[int, float] | float, other: tuple[int, float] | float
+    surface: Surface,
+    thickness: float,
+    one: tuple[int, float] | float,
+    other: tuple[int, float] | float,
+    quarter: Quarter,
 ) -> Stretch:
     def heights(end: tuple[int, float] | float, turn: FloatArray) -> FloatArray:
         if isinstance(end, tuple):
-            return _height(surface, thickness, end[1], turn, end[0])
+            return _height(surface, thickness, end[1], quarter.turns(np.array(end[1]), turn), end[0])
         return np.full(turn.shape, end)
 
     def points_at(share: FloatArray, turn: FloatArray) -> FloatArray:
         first, last = heights(one, turn), heights(other, turn)
         z = first + share[:, None] * (last - first)
         z[share >= 1.0] = last
-        if surface.section.turns(surface.mouth):
-            return on_planes(at_turns(surface, thickness, z, turn) / MILLIMETRE, turn)
-        points, _, _ = at_heights(surface, thickness, z, turn)
+        points, _, _ = at_heights(surface, thickness, z, turn, turns=quarter.turns)
         return on_planes(points / MILLIMETRE, turn)
 
     return points_at

@@ -13,49 +13,93 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.part.step_entities import StepFile, face, loop_of, real
+from evenflare.manufacture.wall.parallel import Turns
 from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.waveguide import RoundedRectangle
 from evenflare.waveguide.surface import Surface, depth_at
 
 FIT = 1e-6
 """m, within which the splines are laid to the wall, where so many points as MOST let them."""
 WORST = 10e-6
 """m; a wall that they do not follow so far is refused."""
-FEWEST, MOST, MOST_AROUND = 16, 128, 512
-"""Chords of a smooth stretch, between whose ends a spline is laid; of a quarter up to four times as many, since the
-curvature of a rounded rectangle's section jumps where its sides run into its corners."""
+FEWEST, MOST = 16, 128
+"""Chords of a smooth stretch, and of a quarter, between whose ends a spline is laid; along it twice as many where WORST
+is not kept otherwise.
+"""
+NARROWEST, ROUNDED_OFF = 0.15, 0.3
+"""Of a rounded rectangle's sides at the mouth: below that share a face is wider than the side, which begins at nothing
+at the throat; and by how much at the throat."""
 QUARTERS = ((1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0))
 """Signs of x and y, counter-clockwise."""
 
 Stretch = Callable[[FloatArray, FloatArray], FloatArray]
 """Points (R, C, 3), mm, of the first quarter at shares (R,) of the way from a stretch's lower end to its upper one, and
-elliptic parameters (C,), rad."""
+of the way round (C,), rad, see Quarter."""
+
+
+@dataclass(frozen=True)
+class Quarter:
+    """A quarter of the wall as faces side by side, from one plane of symmetry to the other.
+
+    cuts  : (B + 1,), rad, from 0 to pi / 2: the ways round between which a face lies.
+    turns : the elliptic parameter (rad) of depths (m) and ways round. Where a section's curvature jumps a face ends at
+            every depth.
+    """
+
+    cuts: tuple[float, ...]
+    turns: Turns
 
 
 @dataclass(frozen=True)
 class SplineSheet:
-    """A stretch over the first quarter: nodes (R, C, 3) in mm, and knots along it and around."""
+    """A stretch over the first quarter: of each of its faces nodes (R, C, 3) in mm and knots around; knots along it."""
 
-    poles: FloatArray
+    poles: tuple[FloatArray, ...]
+    around: tuple[FloatArray, ...]
     along: FloatArray
-    around: FloatArray
 
 
-def fitted_sheets(stretches: Sequence[Stretch], *, what: str) -> tuple[list[SplineSheet], float]:
+def quarter_of(surface: Surface) -> Quarter:
+    """One face, or three where the sections are rounded rectangles: two sides and the corner between them."""
+    section, mouth = surface.section, surface.mouth
+    if not isinstance(section, RoundedRectangle) or len(section.turns(mouth)) < 2:
+        return Quarter((0.0, 0.5 * np.pi), lambda depth, way: np.broadcast_arrays(depth, way)[1])
+    ends = section.turns(mouth)
+    cuts = (0.0, *ends, 0.5 * np.pi)
+
+    def width(side: FloatArray, most: float) -> FloatArray:
+        """A side's own, but never nothing, and smooth where it begins to be more."""
+        least = NARROWEST * most
+        missing = np.maximum(least - side, 0.0)
+        return np.asarray(side + ROUNDED_OFF * missing**4 / least**3)
+
+    def turns(depth: FloatArray, way: FloatArray) -> FloatArray:
+        p, q = section.shares(depth, mouth=mouth)
+        low = width(np.arctan(1.0 - q), ends[0])
+        high = 0.5 * np.pi - width(np.arctan(1.0 - p), 0.5 * np.pi - ends[1])
+        on_corner = low + (high - low) * (way - ends[0]) / (ends[1] - ends[0])
+        on_top = high + (0.5 * np.pi - high) * (way - ends[1]) / (0.5 * np.pi - ends[1])
+        return np.where(way <= ends[0], low * way / ends[0], np.where(way >= ends[1], on_top, on_corner))
+
+    return Quarter(cuts, turns)
+
+
+def fitted_sheets(stretches: Sequence[Stretch], quarter: Quarter, *, what: str) -> tuple[list[SplineSheet], float]:
     """Stretches as splines that share the lines in which they meet, and the greatest distance (m) from them to these,
     met four times as densely as their points.
 
     Errors : InputError for `what` splines do not follow within WORST.
     """
     rows = columns = FEWEST
+    most_round = MOST if len(quarter.cuts) == 2 else MOST // 2
     while True:
-        found = [_sheet(stretch, rows, columns) for stretch in stretches]
+        found = [_sheet(stretch, quarter, rows, columns) for stretch in stretches]
         along, around = (max(each[1][axis] for each in found) for axis in (0, 1))
         error = max(along, around)
         # Whichever way it lacks points.
         more = (rows * 2 if along > 0.5 * FIT else rows, columns * 2 if around > 0.5 * FIT else columns)
-        more = (min(more[0], MOST), min(more[1], MOST_AROUND))
-        # Beyond the chords that a smooth wall takes only what is asked for at the worst is worth a larger file.
-        if error <= FIT or more == (rows, columns) or (error <= WORST and more[1] > MOST):
+        more = (min(more[0], 2 * MOST), min(more[1], most_round))
+        if error <= FIT or more == (rows, columns) or (error <= WORST and more[0] > MOST):
             break
         rows, columns = more
     if error > WORST:
@@ -64,39 +108,46 @@ def fitted_sheets(stretches: Sequence[Stretch], *, what: str) -> tuple[list[Spli
             " Leave it out, or round the sections more"
         )
     sheets = [sheet for sheet, _ in found]
+    for sheet in sheets:
+        for one, other in itertools.pairwise(sheet.poles):
+            other[:, 0] = one[:, -1]
     for before, after in itertools.pairwise(sheets):
-        after.poles[0] = before.poles[-1]
+        for low, high in zip(before.poles, after.poles, strict=True):
+            high[0] = low[-1]
     return sheets, error
 
 
-def _sheet(points_at: Stretch, rows: int, columns: int) -> tuple[SplineSheet, tuple[float, float]]:
-    """A stretch as splines through points at even shares and parameters, and the greatest distances (m) from them to it
+def _sheet(points_at: Stretch, quarter: Quarter, rows: int, columns: int) -> tuple[SplineSheet, tuple[float, float]]:
+    """A stretch as splines through points at even shares and ways round, and the greatest distances (m) from them to it
     halfway between points, along it and around.
     """
     from scipy.interpolate import make_interp_spline
 
-    share, psi = np.linspace(0.0, 1.0, rows + 1), np.linspace(0.0, 0.5 * np.pi, columns + 1)
-    up = make_interp_spline(share, points_at(share, psi), k=3, axis=0)
-    turned_round = make_interp_spline(psi, np.asarray(up.c), k=3, axis=1)
-    poles = np.moveaxis(np.asarray(turned_round.c), 0, 1)
+    share, poles, around, worst = np.linspace(0.0, 1.0, rows + 1), [], [], [0.0, 0.0]
+    up_between = (np.arange(4 * rows) + 0.5) / (4 * rows)
+    for low, high in itertools.pairwise(quarter.cuts):
+        way = np.linspace(low, high, columns + 1)
+        up = make_interp_spline(share, points_at(share, way), k=3, axis=0)
+        turned_round = make_interp_spline(way, np.asarray(up.c), k=3, axis=1)
+        poles.append(np.moveaxis(np.asarray(turned_round.c), 0, 1))
+        around.append(np.asarray(turned_round.t))
+        between = low + (high - low) * (np.arange(4 * columns) + 0.5) / (4 * columns)
+        for axis, (shares, ways) in enumerate(((up_between, way[:: columns // 8]), (share[:: rows // 8], between))):
+            laid = make_interp_spline(way, up(shares), k=3, axis=1)(ways)
+            off = float(np.linalg.norm(laid - points_at(shares, ways), axis=-1).max() * MILLIMETRE)
+            worst[axis] = max(worst[axis], off)
+    return SplineSheet(tuple(poles), tuple(around), np.asarray(up.t)), (worst[0], worst[1])
 
-    def departure(shares: FloatArray, turn: FloatArray) -> float:
-        laid = make_interp_spline(psi, up(shares), k=3, axis=1)(turn)
-        return float(np.linalg.norm(laid - points_at(shares, turn), axis=-1).max() * MILLIMETRE)
 
-    between = (np.arange(4 * rows) + 0.5) / (4 * rows), (np.arange(4 * columns) + 0.5) / (4 * columns) * 0.5 * np.pi
-    errors = departure(between[0], psi[:: columns // 8]), departure(share[:: rows // 8], between[1])
-    return SplineSheet(poles, np.asarray(up.t), np.asarray(turned_round.t)), errors
-
-
-def wall_stretch(surface: Surface, stretch: int) -> Stretch:
+def wall_stretch(surface: Surface, stretch: int, quarter: Quarter) -> Stretch:
     """A smooth stretch of the waveguide's wall, its shares even in its arc."""
     from scipy.interpolate import make_interp_spline
 
     t = np.linspace(0.0, 1.0, 513)
 
-    def at_depths(depths: FloatArray, turn: FloatArray) -> FloatArray:
-        return on_planes(surface.patch(depths, turn, stretch=stretch).points / MILLIMETRE, turn)
+    def at_depths(depths: FloatArray, way: FloatArray) -> FloatArray:
+        psi = quarter.turns(depths[:, None], way[None, :])
+        return on_planes(surface.patch(depths, psi, stretch=stretch).points / MILLIMETRE, way)
 
     fine = at_depths(depth_at(surface, stretch, t), np.linspace(0.0, 0.5 * np.pi, 9))
     length = np.linalg.norm(np.diff(fine, axis=0), axis=-1).mean(axis=1)
@@ -124,29 +175,37 @@ def on_planes(points: FloatArray, turn: FloatArray) -> FloatArray:
 
 
 def spline_faces(file: StepFile, sheets: list[SplineSheet], *, outward: bool) -> tuple[list[str], list[str], list[str]]:
-    """The faces of stretches, four to each, and the edges of their lower and upper end, counter-clockwise seen from the
-    mouth. outward : whether they face away from the axis.
+    """The faces of stretches, those of four quarters to each, and the edges of their lower and upper end,
+    counter-clockwise seen from the mouth. outward : whether they face away from the axis.
     """
-    levels = [sheets[0].poles[0], *(sheet.poles[-1] for sheet in sheets)]
-    corner = [[vertex(file, _quarter(level[None], turn)[0, 0]) for turn in range(4)] for level in levels]
-    rings = [
-        [
-            _spline_edge(
-                file, corner[j][turn], corner[j][(turn + 1) % 4], _quarter(level[None], turn)[0], sheets[0].around
-            )
-            for turn in range(4)
-        ]
-        for j, level in enumerate(levels)
-    ]
+    count = len(sheets[0].poles)
+    pieces = [(turn, block if turn % 2 == 0 else count - 1 - block) for turn in range(4) for block in range(count)]
+    last = len(sheets) - 1
+
+    def level(j: int, block: int) -> FloatArray:
+        return sheets[0].poles[block][:1] if j == 0 else sheets[j - 1].poles[block][-1:]
+
+    corner, rings = list[list[str]](), list[list[str]]()
+    for j in range(len(sheets) + 1):
+        rows = [_quarter(level(j, block), turn)[0] for turn, block in pieces]
+        corner.append([vertex(file, row[0]) for row in rows])
+        ends = [*corner[j], corner[j][0]]
+        rings.append(
+            [
+                _spline_edge(file, ends[i], ends[i + 1], row, sheets[min(j, last)].around[pieces[i][1]])
+                for i, row in enumerate(rows)
+            ]
+        )
     faces = []
     for k, sheet in enumerate(sheets):
+        placed = [_quarter(sheet.poles[block], turn) for turn, block in pieces]
         ups = [
-            _spline_edge(file, corner[k][turn], corner[k + 1][turn], _quarter(sheet.poles, turn)[:, 0], sheet.along)
-            for turn in range(4)
+            _spline_edge(file, corner[k][i], corner[k + 1][i], poles[:, 0], sheet.along)
+            for i, poles in enumerate(placed)
         ]
-        for turn in range(4):
-            surface = _spline_surface(file, _quarter(sheet.poles, turn), sheet.along, sheet.around)
-            here, there, low, high = ups[turn], ups[(turn + 1) % 4], rings[k][turn], rings[k + 1][turn]
+        for i, poles in enumerate(placed):
+            surface = _spline_surface(file, poles, sheet.along, sheet.around[pieces[i][1]])
+            here, there, low, high = ups[i], ups[(i + 1) % len(ups)], rings[k][i], rings[k + 1][i]
             way = [(here, True), (high, True), (there, False), (low, False)]
             if outward:
                 way = [(low, True), (there, True), (high, False), (here, False)]

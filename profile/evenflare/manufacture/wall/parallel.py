@@ -2,20 +2,22 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.files import InputError
-from evenflare.units import MILLIMETRE, FloatArray, IntArray
+from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide.surface import Surface, depth_at
 
 EXACT = 1e-12
 """m, to which heights are met."""
 _STEPS = 100
 _ROWS, _COLUMNS = 129, 33
-_MET = 1e-9
-_NEWTON, _PROBE = 30, 1e-6
+
+
+Turns = Callable[[FloatArray, FloatArray], FloatArray]
+"""Elliptic parameters, rad, of depths in m and of shares of the way round, rad as well, that broadcast."""
 
 
 class ParallelCourse(NamedTuple):
@@ -53,10 +55,13 @@ def crosses_once(found: ParallelCourse, height: float) -> bool:
     return bool(under[0].all() and not under[-1].any() and (np.diff(under, axis=0).sum(axis=0) == 1).all())
 
 
-def at_heights(surface: Surface, thickness: float, heights: FloatArray, psi: FloatArray) -> tuple[FloatArray, ...]:
+def at_heights(
+    surface: Surface, thickness: float, heights: FloatArray, psi: FloatArray, *, turns: Turns | None = None
+) -> tuple[FloatArray, ...]:
     """Points of the parallel, and the wall's normals and depths there, at heights (R, C), m, over parameters psi (C,).
 
-    It must rise along the wall between the heights asked for, and reach them: see `course`.
+    turns : what psi stands for at each depth; None: for itself.
+    The parallel must rise along the wall between the heights asked for, and reach them: see `course`.
     Returns points and normals (R, C, 3), and depths (R, C); heights as asked, met to EXACT.
     """
     target, turn = heights.ravel(), np.broadcast_to(psi, heights.shape).ravel()
@@ -66,7 +71,8 @@ def at_heights(surface: Surface, thickness: float, heights: FloatArray, psi: Flo
         stretch = np.clip(np.searchsorted(surface.cuts, depth, side="right") - 1, 0, len(surface.cuts) - 2)
         for each in np.unique(stretch).tolist():
             own = stretch == each
-            patch = surface.patch(depth[own], turn[at[own], None], stretch=each)
+            around = turn[at[own]] if turns is None else turns(depth[own], turn[at[own]])
+            patch = surface.patch(depth[own], around[:, None], stretch=each)
             normals[at[own]] = patch.normals[:, 0]
             points[at[own]] = patch.points[:, 0] - thickness * patch.normals[:, 0]
         return np.asarray(points[at, 2] - target[at])
@@ -94,46 +100,3 @@ def at_heights(surface: Surface, thickness: float, heights: FloatArray, psi: Flo
     points[:, 2] = target
     shape = (*heights.shape, 3)
     return points.reshape(shape), normals.reshape(shape), depth.reshape(heights.shape)
-
-
-def at_turns(surface: Surface, thickness: float, heights: FloatArray, turns: FloatArray) -> FloatArray:
-    """Points (R, C, 3), m, of the parallel at heights (R, C) and at angles (C,), rad, of its own: the angle about the
-    axis once both are divided by the mouth's half axes.
-
-    Where a section's curvature jumps the parallel runs on smoothly in its own angle, but not in the wall's parameter.
-    Errors : InputError if there is no such place.
-    """
-    mouth, shape = surface.mouth, heights.shape
-    z, turn = heights.ravel(), np.broadcast_to(turns, shape).ravel()
-
-    def at_places(depth: FloatArray, psi: FloatArray) -> FloatArray:
-        points = np.empty((z.size, 3))
-        stretch = np.clip(np.searchsorted(surface.cuts, depth, side="right") - 1, 0, len(surface.cuts) - 2)
-        for each in np.unique(stretch).tolist():
-            own = stretch == each
-            patch = surface.patch(depth[own], psi[own, None], stretch=each)
-            points[own] = (patch.points - thickness * patch.normals)[:, 0]
-        return points
-
-    def missed(points: FloatArray) -> FloatArray:
-        angle = np.arctan2(points[:, 1] / mouth.half_height, points[:, 0] / mouth.half_width)
-        return np.stack([points[:, 2] - z, thickness * (angle - turn)])
-
-    depth, psi = np.clip(z, 0.0, surface.depth), np.clip(turn, 0.0, 0.5 * np.pi)
-    # Newton's way: at a jump of curvature the slope changes by less than itself, so that it still closes in.
-    for _ in range(_NEWTON):
-        points = at_places(depth, psi)
-        off = missed(points)
-        if np.abs(off).max() < _MET:
-            break
-        on, around = np.where(depth + _PROBE < surface.depth, _PROBE, -_PROBE), np.where(psi < 1.0, _PROBE, -_PROBE)
-        by_depth = (missed(at_places(depth + on, psi)) - off) / on
-        by_psi = (missed(at_places(depth, psi + around)) - off) / around
-        scale = by_depth[0] * by_psi[1] - by_depth[1] * by_psi[0]
-        depth = np.clip(depth - (off[0] * by_psi[1] - off[1] * by_psi[0]) / scale, 0.0, surface.depth)
-        psi = np.clip(psi - (by_depth[0] * off[1] - by_depth[1] * off[0]) / scale, 0.0, 0.5 * np.pi)
-    else:
-        worst = float(z[np.abs(off).max(axis=0).argmax()]) / MILLIMETRE
-        raise InputError(f"--step: the outside of this shell has no place found at z_mm = {worst:.4g}. Leave it out")
-    points[:, 2] = z
-    return points.reshape(*shape, 3)

@@ -73,7 +73,7 @@ def _drafted(outside: Outline, sizes: OblongSizes, raw: Raw, low: float) -> Mani
 
 def _bore(surface: Surface, raw: Raw, chord_error: float) -> Manifold:
     """The air: the waveguide's, on at the draft angle through what is machined off at either end, and the recess."""
-    from manifold3d import Manifold
+    from manifold3d import Manifold, OpType
 
     stretches = patches(surface, chord_error=2.0 * chord_error)
     rings = around(joined_rows(stretches, roll=None).points)
@@ -97,14 +97,8 @@ def _bore(surface: Surface, raw: Raw, chord_error: float) -> Manifold:
         ring = circle(1.0, chord_error=chord_error / opening).points
         ends = ((opening, raw.back - CLEAR), (opening, raw.back), (radius, floor))
         recess = [_level(size * ring, z) for size, z in ends]
-        air = Manifold.batch_boolean([air, filled(np.concatenate(recess))], _add())
+        air = Manifold.batch_boolean([air, filled(np.concatenate(recess))], OpType.Add)
     return air
-
-
-def _add() -> object:
-    from manifold3d import OpType
-
-    return OpType.Add
 
 
 def _shell(
@@ -118,27 +112,27 @@ def _shell(
     chord_error: float,
 ) -> tuple[Manifold, float]:
     """A shell without its bore, and the fillet."""
-    from manifold3d import Manifold
+    from manifold3d import Manifold, OpType
 
     depth, ledge = surface.depth, flange_back(sizes, surface.depth, raw)
     stretches = patches(surface, chord_error=2.0 * chord_error, offset=-sizes.wall)
     bodies = [body(*closed(rings)) for rings in layers(stretches, sizes.wall, chord_error=2.0 * chord_error)]
     # With the air in it: the bore is cut out of all of it together.
     bodies.append(filled(around(joined_rows(stretches, roll=None).points)))
-    skin = Manifold.batch_boolean(bodies, _add())
+    skin = Manifold.batch_boolean(bodies, OpType.Add)
     skin = skin.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -depth)
     parts = [skin, _drafted(rim, sizes, raw, ledge), *_toward_front(skin, raw, ledge)]
     if features.seat.is_cut:
         radius, top = features.hub(sizes.wall)
         ring = circle(radius, chord_error=chord_error).points
         parts.append(prism(ring, raw.back, top))
-        parts += [_cone(ring, raw, z) for z in (raw.back, top) if raw.slope > 0.0]
+        parts += [_cone(ring, raw, raw.back)] if raw.slope > 0.0 else []
     elif raw.back < -COINCIDENT:
         foot = _section(skin, COINCIDENT)
         parts.append(prism(foot, raw.back, 2.0 * COINCIDENT))
         parts += [_cone(foot, raw, raw.back)] if raw.slope > 0.0 else []
     made, corner = _fillet(surface, sizes, rim, ledge, fillet)
-    return Manifold.batch_boolean([*parts, *corner], _add()), made
+    return Manifold.batch_boolean([*parts, *corner], OpType.Add), made
 
 
 def _section(skin: Manifold, z: float) -> FloatArray:
@@ -190,11 +184,9 @@ def _fillet(
         centres = _centres(surface, sizes.wall + radius, ledge - radius, psi)
         if centres is not None:
             places, normals = centres
-            foot = around(places)[0, :, :2]
-            room = shapely.Polygon(rim.points)
-            # Half of the flange beside it stays flat, as round a round part.
-            wide = shapely.Polygon(foot)
-            if wide.buffer(SMALLEST_FILLET).within(room):
+            foot = shapely.Polygon(around(places)[0, :, :2])
+            # The flange's back stays flat beside it.
+            if foot.buffer(SMALLEST_FILLET).within(shapely.Polygon(rim.points)):
                 return radius, [_filled_corner(places, normals, ledge, radius, within=0.5 * sizes.wall)]
         radius *= 0.5
     return 0.0, []

@@ -233,12 +233,13 @@ def test_tool_that_is_too_short_costs_its_program_and_not_the_drawing(
     assert "No program roughing: left out" in (tmp_path / "out" / "report.html").read_text(encoding="utf-8")
 
 
-def test_step_of_an_oblong_shell_is_refused(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_a_step_that_is_refused_leaves_nothing(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     path = tmp_path / "oblong.toml"
     plane = 'family = "conical"\ndepth_mm = 30\nwall_angle_deg = {}\nroundover_radius_mm = 8\n'
     planes = f"[waveguide.horizontal]\n{plane.format(40)}[waveguide.vertical]\n{plane.format(30)}"
     text = f'name = "oblong"\n[waveguide]\n{planes}'
-    path.write_text(f'{text}[driver]\nexit_diameter_mm = 25.4\n[solid]\nkind = "shell"\n', encoding="utf-8")
+    thin = 'kind = "shell"\nwall_mm = 8\nflange_thickness_mm = 4\n'
+    path.write_text(f"{text}[driver]\nexit_diameter_mm = 25.4\n[solid]\n{thin}", encoding="utf-8")
     assert exported(path, tmp_path / "out", "--step") == 2
     assert "--step" in capsys.readouterr().err
     assert not list((tmp_path / "out").glob("*"))

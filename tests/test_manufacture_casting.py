@@ -302,10 +302,6 @@ def test_allowance_is_by_grade_and_largest_size_or_as_given():
         (lambda: tolerance(0.1, 5), r"\[casting\] grade = 5: must be 6 to 15"),
         (lambda: required_allowance(0.5, "G"), r'allowance_grade = "G": .* up to 400 mm, not for 500 mm\. Write'),
         (lambda: required_allowance(0.1, "I"), r'allowance_grade = "I": must be one of A, B'),
-        (
-            lambda: pattern_of(SHAPES["cone"], Choice("shell")),
-            r"patterns of oblong shells are not made yet\. Write kind",
-        ),
         (lambda: pattern_of(BELL, Choice("shell"), replace(BRONZE, pull="back")), r'pull = "back": a shell is widest'),
         (lambda: pattern_of(BELL, seat=DriverSeat(0.5, 0.006)), r"\[seat\] diameter_mm = 500: must be below"),
     ],

@@ -227,7 +227,11 @@ def refused(waveguide, asked, *words):
     [
         ({"ball 6": {"reach": 20 * MM, "flute_length": 15 * MM}}, ["finishing"], ["roughing", "back"]),
         ({"bull 12": {"diameter": 26 * MM}}, ["roughing", "finishing"], ["back"]),
-        ({"flat 6": {"diameter": 9 * MM}}, ["back"], ["roughing", "finishing"]),
+        (
+            {"flat 6": {"diameter": 9 * MM}, "flat 3": {"diameter": 8 * MM}},
+            ["driver_holes"],
+            ["roughing", "finishing", "back"],
+        ),
     ],
 )
 def test_a_tool_that_does_not_fit_costs_its_own_program_and_what_counts_on_it(tools, left, made_still):

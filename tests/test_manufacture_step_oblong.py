@@ -98,10 +98,11 @@ def test_elliptic_cone_has_the_closed_form_s_volume(tmp_path):
 def test_exact_wall_lies_on_the_splines_within_the_stated_error(name, tmp_path):
     waveguide = SHAPES[name]
     *_, error, shape = written(waveguide, Solid(), tmp_path)
-    assert error < 10e-6
+    # Of a rounded rectangle sides and corners are faces of their own: its curvature jumps where they meet.
+    assert error < (2e-6 if name == "rectangle" else 10e-6)
     splines = [face for face in faces(shape) if BRepAdaptor_Surface(face).GetType().name == "GeomAbs_BSplineSurface"]
     surface, random = waveguide.surface, np.random.default_rng(7)
-    assert len(splines) == 4 * (len(surface.cuts) - 1)
+    assert len(splines) == (12 if name == "rectangle" else 4) * (len(surface.cuts) - 1)
     worst = 0.0
     for stretch in range(len(surface.cuts) - 1):
         low, high = surface.cuts[stretch : stretch + 2]
@@ -114,10 +115,16 @@ def test_exact_wall_lies_on_the_splines_within_the_stated_error(name, tmp_path):
 
 
 def test_what_is_not_written_is_refused(tmp_path):
-    with pytest.raises(InputError, match='kind = "block"'):
-        written(SHAPES["ellipse"], Solid("shell"), tmp_path)
-    with pytest.raises(InputError, match="flange_diameter_mm for a round part"):
-        written(SHAPES["ellipse"], Solid(edge_radius=3 * MM), tmp_path)
+    narrow = bent(((20, 10), (70, 40)), ((20, 10), (70, 25)))
+    hub = {"seat_diameter": 44 * MM, "seat_depth": 3 * MM, "wall": 12 * MM}
+    for waveguide, keys, message in (
+        (SHAPES["edges"], {}, r'has an edge behind the wall at z_mm = 30\. .* kind = "block"'),
+        (SHAPES["rolled"], {"flange_thickness": 3 * MM}, r"ends at the mouth .* Write flange_thickness_mm = 6 or more"),
+        (narrow, {}, r"begins above the throat plane, where the wall narrows"),
+        (SHAPES["ellipse"], hub, r"hub of the driver's seat, Ø68\.00 mm, meets the outside"),
+    ):
+        with pytest.raises(InputError, match=message):
+            written(waveguide, Solid("shell", **keys), tmp_path)
     assert list(tmp_path.iterdir()) == []
 
 

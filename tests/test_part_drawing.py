@@ -255,3 +255,30 @@ def test_revision_and_day_are_read_written_and_checked(tmp_path: Path, capsys: p
     path.write_text(f'date = "29.11.2026"\n{SMALL}', encoding="utf-8")
     assert run(["export", str(path), "--out", str(tmp_path / "out"), "--quiet"]) == 2
     assert 'date = "29.11.2026": must be a day as year, month and day' in capsys.readouterr().err
+
+
+def test_positions_and_roughness_stand_in_their_frames(tmp_path: Path) -> None:
+    """Fixed fasteners, H = F + 2 T (ASME Y14.5): M4 in 4.5 leaves 0.25 to each part, M5 in 5.5 the same.
+    A parabola's mean departure from its mean height, by numbers: 0.2566 of it.
+    """
+    kept = {key: value for key, value in vars(FULL).items() if value is not None and "flange" not in key}
+    round_ = Solid(**kept | {"kind": "block", "front_bolt_inset": 10 * MM})
+    path = written(CONE, tmp_path, solid=round_)
+    clear(path)
+    shown, text = words(path), words(path, first=1)
+    # Front: M4. Driver: the widest thread in a hole of 6 mm is M5. Recess: twice 0.05 mm.
+    assert [shown.count(each) for each in ("Ø0.25 A B", "Ø0.10 A B")] == [2, 1]
+    assert "taken for M5, the widest thread that they hold" in text
+    ramp = np.linspace(-1.0, 1.0, 200_001) ** 2
+    ra = np.abs(ramp - ramp.mean()).mean() * read_process("router").scallop_height * 1e6
+    assert f"0.257 x 0.01 mm = {ra:.2f} µm" in text
+    # The next of 0.8, 1.6, 3.2 and so on (ISO 1302).
+    assert "Ra 3.2" in shown
+    lines = drawn(pypdf.PdfReader(path).pages[0]).lines
+    # The sign of a position is a circle with a cross over it, 3.2 mm wide and high.
+    assert sum(np.ptp(line, axis=0) == pytest.approx([3.2, 0.0], abs=1e-3) for line in lines) == 3
+    bare = dataclasses.replace(round_, front_screw=None, front_countersunk=None, front_hole_diameter=5 * MM)
+    path = written(CONE, tmp_path, solid=bare, process="casting")
+    assert words(path).count("Ø0.25 A B") == 1
+    assert "Ra" not in words(path).split()
+    assert "no screw is stated that it would follow from" in words(path, first=1)

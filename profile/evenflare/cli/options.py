@@ -246,7 +246,7 @@ def parser() -> argparse.ArgumentParser:
     export.add_argument(
         "--step",
         action="store_true",
-        help="also solid.step, true surfaces for a CAD program; of oblong parts the blocks",
+        help="also solid.step, true surfaces for a CAD program",
     )
     export.add_argument(
         "--sections-mm",

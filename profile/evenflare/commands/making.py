@@ -34,7 +34,7 @@ from evenflare.waveguide.cloud import cloud
 PROGRAMS = (
     *("pins.nc", "roughing.nc", "semi_finishing.nc", "finishing.nc", "front_holes.nc", "countersinks.nc"),
     *("profile.nc", "rebate.nc", "edge.nc", "outside.nc", "turning_roughing.nc", "turning.nc", "turning_back.nc"),
-    "back.nc",
+    *("facing_back.nc", "back.nc", "driver_holes.nc"),
 )
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = (

@@ -14,18 +14,17 @@ from evenflare.files import InputError
 from evenflare.manufacture.casting.casting import face_allowance, pattern_factor
 from evenflare.manufacture.casting.core import Core, core_mesh, core_of, with_core
 from evenflare.manufacture.casting.draft import Zone, draft_zones
+from evenflare.manufacture.casting.oblong_raw import oblong_raw
+from evenflare.manufacture.casting.raw import Raw, flange_back, inlet
 from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
-from evenflare.manufacture.part.oblong_solid import ring_faces
 from evenflare.manufacture.part.outline import COINCIDENT, Sizes, outline
 from evenflare.manufacture.part.rings import outside_of
 from evenflare.manufacture.part.solid import Mesh, revolved, volume
 from evenflare.manufacture.process.types import Casting, DriverSeat
-from evenflare.manufacture.wall.grid import around, grid
 from evenflare.manufacture.wall.spacing import checked_chord_error, rolled
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Meridian, Waveguide, sampled
-from evenflare.waveguide.surface import Surface
 
 if TYPE_CHECKING:
     from shapely import Geometry, Polygon
@@ -83,23 +82,6 @@ class Pattern:
         return float(cut.bounds[1])
 
 
-@dataclass(frozen=True)
-class _Raw:
-    """The raw casting's ends and what it opens toward; see Pattern. slope: tangent of the draft, for the outside."""
-
-    back: float
-    front: float
-    allowance: float
-    slope: float
-    forward: bool
-    recess: tuple[float, float] | None
-    wall_stock: float = 0.0
-
-    def outward(self, z: float) -> float:
-        """m, by which draft widens an outside at a depth that is straight along the axis."""
-        return self.slope * ((z - self.back) if self.forward else (self.front - z))
-
-
 def build_pattern(
     waveguide: Waveguide,
     sizes: Sizes | OblongSizes,
@@ -117,9 +99,10 @@ def build_pattern(
     chord_error : m, of the wall at pattern size.
     seat        : the driver's, fitted to the part; a shell carries it on a hub. None or 0 deep: the seat is the throat
                   plane.
-    fillet      : m, between a shell's outside and its flange; None: as the wall is thick.
-    Errors      : InputError as outline and face_allowance; if the part is an oblong shell, or a shell pulled to the
-                  back, or the recess is wider than the part; if the wall of an oblong part is machined,
+    fillet      : m, between a shell's outside and its flange; None: as the wall is thick. Less, or none, where there is
+                  no room for it.
+    Errors      : InputError as outline and face_allowance; if the part is a free-standing body, or a shell pulled to
+                  the back, or the recess is wider than the part; if the wall of an oblong part is machined,
                   or one with a core, or its allowance closes the throat.
     """
     factor = pattern_factor(casting)
@@ -139,11 +122,12 @@ def build_pattern(
             f'[casting] wall = "machined": {allowance / MILLIMETRE:.2f} mm of allowance on the wall leave less than'
             f" half of the throat's radius, {throat / MILLIMETRE:.2f} mm. Write a smaller machining_allowance_mm"
         )
-    raw = _Raw(back, front, allowance, slope, casting.pull == "front", _recess(seat, allowance, slope, throat), stock)
+    raw = Raw(back, front, allowance, slope, casting.pull == "front", _recess(seat, allowance, slope, throat), stock)
     ring, features = None, Features(seat=seat)
     if isinstance(sizes, OblongSizes):
-        fillet = 0.0
-        mesh = _oblong_block(waveguide.surface, sizes, raw, chord_error)
+        mesh, fillet = oblong_raw(
+            waveguide.surface, sizes, features, raw, fillet=sizes.wall if fillet is None else fillet, chord_error=half
+        )
     else:
         spread = 0.5 * (sizes.flange_diameter - 2.0 * float(waveguide.meridian.dense.r.max()))
         fillet = min(sizes.wall if fillet is None else fillet, 0.5 * spread) if sizes.kind == "shell" else 0.0
@@ -156,7 +140,7 @@ def build_pattern(
             waveguide.meridian,
             zones,
             back=back,
-            inlet=_inlet(throat, back, raw),
+            inlet=inlet(throat, back, raw),
             length=casting.core_print,
             chord_error=half,
         )
@@ -173,7 +157,7 @@ def build_pattern(
         back=back,
         front=front,
         behind=raw.outward(back) if sizes.kind == "block" else 0.0,
-        ahead=raw.outward(front) - (raw.outward(_flange_back(sizes, depth, raw)) if sizes.kind == "shell" else 0.0),
+        ahead=raw.outward(front) - (raw.outward(flange_back(sizes, depth, raw)) if sizes.kind == "shell" else 0.0),
         recess=None if raw.recess is None else (2.0 * raw.recess[0], raw.recess[1]),
         zones=zones,
         volume=metal,
@@ -188,8 +172,6 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
     start = f'[solid] kind = "{sizes.kind}":'
     if sizes.kind == "body":
         raise InputError(f'{start} patterns of free-standing bodies are not made yet. Write kind = "block" or "shell"')
-    if sizes.kind == "shell" and not waveguide.is_round:
-        raise InputError(f'{start} patterns of oblong shells are not made yet. Write kind = "block"')
     if sizes.kind == "shell" and casting.pull == "back":
         raise InputError(
             '[casting] pull = "back": a shell is widest at its front and does not draw that way. Write pull = "front"'
@@ -220,18 +202,8 @@ def _recess(seat: DriverSeat, allowance: float, slope: float, throat: float) -> 
     return (radius, depth) if depth > SMALLEST_RECESS and radius > throat + SMALLEST_RECESS else None
 
 
-def _inlet(throat: float, z: float, raw: _Raw) -> float:
-    """m, radius of the raw bore at a depth behind the throat plane: it draws toward the front."""
-    slope = raw.slope if raw.forward else 0.0
-    return max(throat + slope * z, 0.5 * throat)
-
-
-def _flange_back(sizes: Sizes | OblongSizes, depth: float, raw: _Raw) -> float:
-    return max(depth - sizes.flange_thickness - raw.allowance, raw.back)
-
-
 def _half_section(
-    meridian: Meridian, sizes: Sizes, features: Features, raw: _Raw, fillet: float, chord_error: float
+    meridian: Meridian, sizes: Sizes, features: Features, raw: Raw, fillet: float, chord_error: float
 ) -> FloatArray:
     """The closed outline (M, 2) in (z, r) of a round casting; of the features the seat's hub counts."""
     import shapely
@@ -248,7 +220,7 @@ def _half_section(
     at_throat = float(finished[finished[:, 0] < COINCIDENT, 1].max())
     more = [shapely.box(raw.back, 0.0, 0.0, at_throat), shapely.box(depth, 0.0, raw.front, edge)]
     if sizes.kind == "shell":
-        more.append(shapely.box(_flange_back(sizes, depth, raw), 0.0, depth, edge))
+        more.append(shapely.box(flange_back(sizes, depth, raw), 0.0, depth, edge))
     body = shapely.union_all([body, *more])
     if fillet > 0.0:
         body = _filled(body, fillet)
@@ -257,9 +229,9 @@ def _half_section(
     # Seen from behind the bore narrows through what is machined off, and goes on widening before the front.
     slope = raw.slope if raw.forward else 0.0
     low, high = raw.back - _FAR, raw.front + _FAR
-    inlet = _inlet(meridian.throat_radius, raw.back, raw)
-    line = [(raw.back, inlet), *points, (raw.front, meridian.mouth_radius + slope * raw.allowance)]
-    bore = shapely.Polygon([*line, (high, line[-1][1]), (high, -_FAR), (low, -_FAR), (low, inlet)])
+    opened = inlet(meridian.throat_radius, raw.back, raw)
+    line = [(raw.back, opened), *points, (raw.front, meridian.mouth_radius + slope * raw.allowance)]
+    bore = shapely.Polygon([*line, (high, line[-1][1]), (high, -_FAR), (low, -_FAR), (low, opened)])
     if raw.wall_stock > 0.0:
         bore = bore.difference(shapely.LineString(line).buffer(raw.wall_stock, quad_segs=32))
     if raw.recess is not None:
@@ -283,7 +255,7 @@ def _filled(body: Polygon, fillet: float) -> Geometry:
     return shapely.union_all([body, *(part.buffer(JOINED, join_style="mitre") for part in corners)])
 
 
-def _drafted(body: Geometry, raw: _Raw) -> Geometry:
+def _drafted(body: Geometry, raw: Raw) -> Geometry:
     """The body and, from every corner of its outside on, the cone of the draft toward the parting line."""
     import shapely
 
@@ -306,49 +278,3 @@ def _single(part: Geometry) -> Polygon:
         places = ", ".join(f"{body.bounds[0] / MILLIMETRE:.4g}" for body in bodies)
         raise InputError(f"[casting] the raw casting falls into bodies from z_mm = {places}. Thicken wall_mm")
     return bodies[-1]
-
-
-def _oblong_block(surface: Surface, sizes: OblongSizes, raw: _Raw, chord_error: float) -> Mesh:
-    """Bore, drafted sides and two plane ends, sharing their vertices."""
-    from manifold3d import triangulate
-
-    bore = around(grid(surface, chord_error=chord_error).points)
-    throat, mouth = bore[0], bore[-1]
-    out = throat[:, :2] / np.linalg.norm(throat[:, :2], axis=1, keepdims=True)
-    slope = raw.slope if raw.forward else 0.0
-
-    def level(xy: FloatArray, z: float) -> FloatArray:
-        return np.column_stack([xy, np.full(len(xy), z)])[None]
-
-    rows = [bore]
-    floor = raw.back if raw.recess is None else raw.back + raw.recess[1]
-    if floor < -COINCIDENT:
-        inlet = _inlet(surface.throat_radius, floor, raw)
-        rows.insert(0, level(inlet * out, floor))
-    if raw.allowance > COINCIDENT:
-        beside = mouth[:, :2] / np.linalg.norm(mouth[:, :2], axis=1, keepdims=True)
-        rows.append(level(mouth[:, :2] + slope * raw.allowance * beside, raw.front))
-    if raw.recess is not None:
-        radius, deep = raw.recess
-        opening = radius + raw.slope * deep * (1.0 if raw.forward else 0.0)
-        rows[:0] = [level(opening * out, raw.back), level(radius * out, floor)]
-    inner = np.concatenate(rows)
-    rim = outside_of(sizes, chord_error=0.5 * chord_error).points
-    low, high = (level(_widened(rim, raw.outward(z), sizes), z)[0] for z in (raw.back, raw.front))
-    count, sides = inner.shape[:2]
-    start = count * sides
-    vertices = np.concatenate([inner.reshape(-1, 3), low, high])
-    faces = [ring_faces(inner), ring_faces(np.stack([low, high]))[:, ::-1] + start]
-    for row, first, up in ((0, start, False), (count - 1, start + len(rim), True)):
-        hole = np.arange(sides)[::-1] + row * sides
-        index = np.concatenate([first + np.arange(len(rim)), hole])
-        flat = np.asarray(triangulate([vertices[first : first + len(rim), :2], vertices[hole, :2]]), dtype=np.int64)
-        faces.append(index[flat if up else flat[:, ::-1]])
-    return Mesh(vertices, np.concatenate(faces))
-
-
-def _widened(rim: FloatArray, by: float, sizes: OblongSizes) -> FloatArray:
-    """A rectangle (N, 2), m, with each side moved out, or a circle."""
-    if sizes.flange_diameter is None:
-        return np.asarray(rim + by * np.sign(rim))
-    return np.asarray(rim * (1.0 + by / (0.5 * sizes.flange_diameter)))

@@ -197,15 +197,15 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         f"tolerances: DCTG {casting.grade} of ISO 8062-3:2023 as cast{_remembered(listed, casting.grade)},"
         " half either way; walls one grade coarser (from memory);"
         f" as machined {process.tolerance / MILLIMETRE:g} either way",
-        f"draft: {casting.draft / DEGREE:g} degrees on the outside, added as metal; fillet {_mm(made.fillet)} between"
-        f" wall and flange; {wall}",
+        f"draft: {casting.draft / DEGREE:g} degrees on the outside, added as metal; {_fillet(made)}{wall}",
         f"parting line: around the outside at casting z = {_mm(parting)}, pattern z = {_mm(parting * made.factor)},"
         f" the raw {'front' if forward else 'back'}; the pattern draws toward its {casting.pull}, the sand within the"
         " waveguide leaves the same way",
         *_moulding(made.zones, made),
         *_walls(listed),
         f"marking, on the {'outside' if sizes.kind == 'shell' else 'side'}: {marking(made, design_id)}",
-        "bolt holes and the driver's holes are not cast: drill them; the outside's draft may stay",
+        "bolt holes and the driver's holes are not cast, nor are a rebate or a rounded edge of the front: drill and"
+        " machine them; the outside's draft may stay",
         *CAUTIONS,
     ]
     columns = ("dimension", "finished_mm", "as_cast_mm", "as_cast_tolerance_plus_minus_mm", "pattern_mm", "machined")
@@ -224,6 +224,14 @@ def _remembered(listed: tuple[Dimension, ...], grade: int) -> str:
     if max(each.cast for each in listed) <= READ_TO[grade] * MILLIMETRE:
         return ""
     return f" (above {READ_TO[grade]:g} mm from memory: verify)"
+
+
+def _fillet(made: Pattern) -> str:
+    if made.sizes.kind != "shell":
+        return ""
+    if made.fillet == 0.0:
+        return "no fillet between wall and flange, where none has room in the file: set one by hand; "
+    return f"fillet {_mm(made.fillet)} between wall and flange; "
 
 
 def _hints(alloy: str) -> list[str]:

@@ -10,6 +10,7 @@ from evenflare.files import InputError
 from evenflare.manufacture.milling.profile import THROUGH, check_deep, slot_width
 from evenflare.manufacture.milling.program import Leg, Program, from_front
 from evenflare.manufacture.milling.roughing import LIFT, RAMP, RING_CHORD, ramp, ring_of
+from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.part.features import FrontHoles
 from evenflare.manufacture.part.rim import Footprint
 from evenflare.manufacture.process.types import HoldDown, Process, Tool
@@ -31,20 +32,24 @@ def point_height(tool: Tool) -> float:
 
 
 def hole_maker(process: Process, diameter: float) -> Tool:
-    """The drill of that diameter (m), else the flat cutter for helices. Errors: InputError if neither does."""
+    """The drill of that diameter (m), else the flat cutter for helices, else the widest that is narrower than the hole.
+
+    Errors : InputError if none does.
+    """
     for tool in process.tools:
         drill = tool.kind == "drill" and tool.name != process.countersink_tool
         if drill and abs(tool.diameter - diameter) <= SAME_DRILL:
             return tool
-    if not process.hole_tool:
-        raise InputError(f"no drill of {mm(diameter)} mm among the tools, and no hole_tool. Add one")
-    tool = process.tool(process.hole_tool)
-    if not tool.diameter < diameter - 1e-6:
-        raise InputError(
-            f'hole_tool "{tool.name}" diameter_mm = {mm(tool.diameter)}: must be below {mm(diameter)}, the hole\'s, for'
-            " a helix. Take a smaller one, or add a drill of that diameter"
-        )
-    return tool
+    named = [process.tool(process.hole_tool)] if process.hole_tool else []
+    others = sorted((tool for tool in process.tools if tool.kind == "flat"), key=lambda tool: -tool.diameter)
+    for tool in (*named, *others):
+        if tool.diameter < diameter - 1e-6:
+            return tool
+    told = f'hole_tool "{named[0].name}" diameter_mm = {mm(named[0].diameter)}' if named else "no hole_tool"
+    raise InputError(
+        f"no drill of {mm(diameter)} mm among the tools, and no flat cutter narrower than that for a helix ({told})."
+        " Add one"
+    )
 
 
 def _end(tool: Tool) -> float:
@@ -58,8 +63,14 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
     Errors : InputError if no tool does.
     """
     tool = hole_maker(process, diameter)
+    words, process = slender_words(process, tool), eased(process, tool)
     bottom = deep + _end(tool)
-    check_deep(tool, bottom)
+    try:
+        check_deep(tool, bottom)
+    except InputError as error:
+        if tool.kind == "drill":
+            raise
+        raise InputError(f"{error}, or add a drill of {mm(diameter)} mm to [[tools]]") from error
     if tool.kind == "drill" and bottom > tool.flute_length + 1e-12:
         raise InputError(
             f'tool "{tool.name}" flute_length_mm = {mm(tool.flute_length)}: the hole is {mm(bottom)} deep with the'
@@ -76,7 +87,7 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
         name,
         tool,
         legs,
-        setup=setup,
+        setup=[*setup, *words],
         chord=RING_CHORD,
         engagement=process.stepdown + _end(tool) if tool.kind == "drill" else turn + 0.5 * LIFT,
     )
@@ -110,13 +121,20 @@ def _helix(x: float, y: float, bottom: float, diameter: float, tool: Tool, proce
     ]
 
 
-def front_holes(process: Process, front: FrontHoles, places: Places, *, thick: float) -> Program:
-    """The holes through the front. thick : m, of what they go through. Errors: InputError if no tool does."""
+def front_holes(process: Process, front: FrontHoles, places: Places, *, thick: float, spoiled: bool) -> Program:
+    """The holes through the front. thick : m, of what they go through; spoiled : whether the stock ends there.
+
+    Errors : InputError if no tool does.
+    """
+    under = (
+        "below them there must be a spoil board, and no clamp"
+        if spoiled
+        else "they end in the stock behind it, which is taken off there"
+    )
     screw = f" for {front.screw}" if front.screw else ""
     setup = [
         "run in the clamping of roughing and finishing, with the same X and Y zero",
-        f"holes: {front.count} of diameter {mm(front.diameter)}{screw}, through {mm(thick)}: below them there must be a"
-        " spoil board, and no clamp",
+        f"holes: {front.count} of diameter {mm(front.diameter)}{screw}, through {mm(thick)}: {under}",
     ]
     return drilled("front_holes", process, places, diameter=front.diameter, deep=thick + THROUGH, setup=setup)
 

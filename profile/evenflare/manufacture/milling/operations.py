@@ -8,6 +8,7 @@ from typing import NamedTuple
 from evenflare.files import InputError
 from evenflare.manufacture.milling.clearance import check_volume
 from evenflare.manufacture.milling.drilling import countersinks, front_holes, pins
+from evenflare.manufacture.milling.facing import spare_stock
 from evenflare.manufacture.milling.profile import edge, profile, rebate, slot_width
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.turning import bore_radius
@@ -43,6 +44,7 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
     """
     rim, thick, whole = rim_of(sizes), thickness(waveguide, process, sizes), sizes.kind == "block"
     hold = process.hold_down if process.profile_tool else None
+    spoiled = whole and spare_stock(waveguide, process) == 0.0
     made, left = dict[str, Program](), list[str]()
 
     def tried(name: str, what: str, make: Callable[[], Program]) -> None:
@@ -57,11 +59,19 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
     places = front_places(sizes, front)
     if hold is not None:
         held = hold
-        tried(PROFILE, "the outside", lambda: _profile(process, held, rim, features, thick=thick, whole=whole))
+        tried(
+            PROFILE,
+            "the outside",
+            lambda: _profile(process, held, rim, features, thick=thick, whole=whole, spoiled=spoiled),
+        )
         if hold.pin_diameter > 0.0 and PROFILE in made:
-            tried(PINS, "a hole for the flip's pins", lambda: pins(process, held, rim, thick=_stock(process, thick)))
+            tried(
+                PINS,
+                "a hole for the flip's pins",
+                lambda: pins(process, held, rim, thick=stock_height(waveguide, process)),
+            )
     if front.count:
-        tried(HOLES, "a hole of the front", lambda: front_holes(process, front, places, thick=thick))
+        tried(HOLES, "a hole of the front", lambda: front_holes(process, front, places, thick=thick, spoiled=spoiled))
         if front.countersink > 0.0 and HOLES in made:
             tried(COUNTERSINKS, "a countersink of the front", lambda: countersinks(process, front, places))
     if features.edge_radius > 0.0 and process.edge_tool and PROFILE in made:
@@ -80,7 +90,7 @@ def lathe_operations(waveguide: Waveguide, process: Process, sizes: Sizes, featu
     if process.outside_tool:
         deep = thick + (process.parting if sizes.kind == "block" else 0.0)
         try:
-            made.append(outside(process, radius, features, thick=deep, bore=bore))
+            made.append(outside(process, radius, features, thick=deep, bore=bore, whole=sizes.kind != "shell"))
         except InputError as error:
             left.append(f"the outside is in no program: {error}")
     if process.back_tool and process.seat.is_cut:
@@ -93,7 +103,7 @@ def lathe_operations(waveguide: Waveguide, process: Process, sizes: Sizes, featu
 
 
 def _profile(
-    process: Process, hold: HoldDown, rim: Footprint, features: Features, *, thick: float, whole: bool
+    process: Process, hold: HoldDown, rim: Footprint, features: Features, *, thick: float, whole: bool, spoiled: bool
 ) -> Program:
     needed = slot_width(process) + MILLIMETRE
     if hold.margin < needed:
@@ -109,7 +119,7 @@ def _profile(
             f"[stock] size_mm: must be at least {mm(2 * (rim.half[0] + hold.margin))} by"
             f" {mm(2 * (rim.half[1] + hold.margin))} for the part and its margin_mm. Take a larger block"
         )
-    return profile(process, hold, rim, features, thick=thick, whole=whole)
+    return profile(process, hold, rim, features, thick=thick, whole=whole, spoiled=spoiled)
 
 
 def thickness(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> float:
@@ -117,8 +127,9 @@ def thickness(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes
     return waveguide.depth + process.seat.depth if sizes.kind == "block" else sizes.flange_thickness
 
 
-def _stock(process: Process, thick: float) -> float:
-    return thick if process.stock.size is None else max(thick, process.stock.size[2])
+def stock_height(waveguide: Waveguide, process: Process) -> float:
+    """m, of the stock: of what a shell is cut from too, all of the part."""
+    return waveguide.depth + process.seat.depth + spare_stock(waveguide, process)
 
 
 def tab_places(process: Process, sizes: Sizes | OblongSizes) -> FloatArray:

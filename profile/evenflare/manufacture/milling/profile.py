@@ -40,14 +40,22 @@ def profile_depth(process: Process, hold: HoldDown, *, thick: float, whole: bool
 
 
 def profile(
-    process: Process, hold: HoldDown, rim: Footprint, features: Features, *, thick: float, whole: bool
+    process: Process,
+    hold: HoldDown,
+    rim: Footprint,
+    features: Features,
+    *,
+    thick: float,
+    whole: bool,
+    spoiled: bool = True,
 ) -> Program:
     """The program for the outside, datum as from_front.
 
     Level by level, none deeper than the stepdown, first with the stock left, then to size; clockwise, which climbs
     outside with a spindle that turns clockwise. Over a tab's width the tip stays above it. Beside an edge that is to be
     rounded by a ball it takes the corner down in terraces.
-    thick, whole : see profile_depth. Errors : InputError if the tool is too short.
+    thick, whole : see profile_depth; spoiled : whether the stock ends at the part's back, on a spoil board.
+    Errors : InputError if the tool is too short.
     """
     tool = process.tool(process.profile_tool)
     words, process = slender_words(process, tool), eased(process, tool)
@@ -80,7 +88,7 @@ def profile(
     setup = [
         f"the stock reaches {mm(hold.margin)} beyond the part on every side and is held there by {hold.by}: nothing"
         f" may stand within {mm(tool.diameter + process.stock_left + LIFT)} of the part's outside",
-        _held_words(process, hold, tabs, thick=thick, whole=whole, bottom=bottom),
+        _held_words(process, hold, tabs, thick=thick, whole=whole, bottom=bottom, spoiled=spoiled),
         *words,
     ]
     return from_front(
@@ -122,10 +130,13 @@ def _inward(start: float, end: float, tool: Tool) -> list[float]:
     return [start + (end - start) * (k + 1) / number for k in range(number)]
 
 
-def _held_words(process: Process, hold: HoldDown, tabs: FloatArray, *, thick: float, whole: bool, bottom: float) -> str:
+def _held_words(
+    process: Process, hold: HoldDown, tabs: FloatArray, *, thick: float, whole: bool, bottom: float, spoiled: bool
+) -> str:
     tool = process.tool(process.profile_tool)
     corner = f", and {mm(tool.corner_radius)} more beside the wall, the cutter's corner" if tool.corner_radius else ""
-    below = f"the tip goes to Z {-bottom / MILLIMETRE:.3f}, {mm(bottom - thick)} into the spoil board"
+    into = "the spoil board" if spoiled else "the stock behind the part"
+    below = f"the tip goes to Z {-bottom / MILLIMETRE:.3f}, {mm(bottom - thick)} into {into}"
     if not whole:
         return f"the flange alone is cut round, to Z {-bottom / MILLIMETRE:.3f}: what stands behind it holds it"
     if hold.kind == "tabs":

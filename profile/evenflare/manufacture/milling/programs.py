@@ -14,11 +14,12 @@ from evenflare.manufacture.milling.clearance import (
     check_volume,
     wall_cloud,
 )
+from evenflare.manufacture.milling.facing import FACING_BACK, facing_back, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
-from evenflare.manufacture.milling.seat import back
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, back, driver_holes
 from evenflare.manufacture.milling.side_edge import with_edges
 from evenflare.manufacture.milling.start_end import parked
 from evenflare.manufacture.milling.turning import bore_radius, turning
@@ -27,6 +28,7 @@ from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
+from evenflare.manufacture.part.rim import rim_of
 from evenflare.manufacture.process.types import Process
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -46,8 +48,9 @@ def programs(
     waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features = PLAIN
 ) -> PartPrograms:
     """The programs of a part: of a router "pins", "roughing", "semi_finishing" if it has a tool, "finishing", the
-    front's other operations and, where there is a seat, "back"; of a lathe "turning", after "turning_roughing" if that
-    has its own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
+    front's other operations, "facing_back" where the stock is too thick and, where there is a seat, "back" and, where
+    its holes need a tool of their own, "driver_holes"; of a lathe "turning", after "turning_roughing" if that has its
+    own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
 
     A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
     runs on stock that was not roughed.
@@ -78,7 +81,7 @@ def programs(
         except InputError as error:
             return PartPrograms(left_out=(f"turning: left out. {error}",))
         first, then = _parted(others, OUTSIDE)
-        return PartPrograms(_fitting((*first, *made, *then), process, part), left=others.left)
+        return PartPrograms(_fitting((*first, *made, *then), process, part), left=(*others.left, *_left(sizes)))
 
     ridges_of(process)
 
@@ -97,26 +100,60 @@ def programs(
         even = SEMI in [each.name for each in found]
         return finishing(waveguide, process, wall, even=even)
 
+    def framed() -> float:
+        return spare_stock(waveguide, process) if FACING_BACK in [each.name for each in found] else 0.0
+
+    def seated() -> Program | None:
+        return back(waveguide, process, across=min(x, y), pinned=bool(first), faced=framed())
+
+    def faced_back() -> Program | None:
+        return facing_back(waveguide, process, rim_of(sizes), whole=sizes.kind == "block", pinned=bool(first))
+
+    def holed() -> Program | None:
+        before = [each.name for each in found if each.name in behind]
+        return driver_holes(
+            waveguide,
+            process,
+            across=min(x, y),
+            pinned=bool(first),
+            after=before[-1] if before else "",
+            faced=framed(),
+        )
+
+    behind = (FACING_BACK, BACK, DRIVER_HOLES)
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
         ("roughing", lambda: roughing(waveguide, process), ""),
         (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
-        ("back", lambda: back(waveguide, process, across=min(x, y), pinned=bool(first)), ""),
+        (FACING_BACK, faced_back, ""),
+        (BACK, seated, ""),
+        (DRIVER_HOLES, holed, ""),
     ]
     for name, step, after in steps:
-        if name == "back":
+        if name == FACING_BACK:
             found += then
         try:
             if after and after not in [each.name for each in found]:
                 raise InputError(f"it comes after {after}, which is left out")
             program = step()
             if program is not None:
-                if name != "back":
+                if name not in behind:
                     check_reach(waveguide, program)
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
-    return PartPrograms(_fitting(found, process, part), tuple(left_out), others.left)
+    return PartPrograms(_fitting(found, process, part), tuple(left_out), (*others.left, *_left(sizes)))
+
+
+def _left(sizes: Sizes | OblongSizes) -> list[str]:
+    """What of a part of that kind no program is made for, in words."""
+    if sizes.kind != "shell":
+        return []
+    return [
+        "in no program: the shell's outside behind its flange and the back of the flange. The programs leave them in"
+        " the stock, which goes on to the part's back: saw and turn or mill them by the drawing, or have the solid cast"
+        " or printed"
+    ]
 
 
 def _parted(others: Operations, early: str) -> tuple[tuple[Program, ...], tuple[Program, ...]]:
@@ -145,4 +182,8 @@ def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSi
         if process.outside_tool:
             x, z = 2.0 * stock_radius(process, 0.5 * x), z + FACING + process.parting
         return f"stock: diameter {x / MILLIMETRE:.1f}, length {z / MILLIMETRE:.1f} and what the chuck holds"
-    return f"stock: block of {x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f} x {z / MILLIMETRE:.1f} or larger"
+    across = f"{x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f}"
+    spare = spare_stock(waveguide, process) if process.facing_tool else 0.0
+    if spare:  # Its levels begin at that height.
+        return f"stock: block of {across} or larger, {(z + spare) / MILLIMETRE:.1f} high, neither more nor less"
+    return f"stock: block of {across} x {z / MILLIMETRE:.1f} or larger"

@@ -85,11 +85,14 @@ def _fillet(rings: Sequence[Sequence[FloatArray]], tool: Tool) -> float:
     return tool.corner_radius - float(np.sqrt(tool.corner_radius**2 - reached**2))
 
 
-def cleared(rings: list[FloatArray], level: float, above: float, process: Process) -> list[Leg]:
-    """One level, from the one above, and back to the middle. Rings (N, 2), m, are closed, the inner ones first."""
+def cleared(rings: list[FloatArray], level: float, above: float, process: Process, *, top: float = 0.0) -> list[Leg]:
+    """One level, from the one above, and back to the middle. Rings (N, 2), m, are closed, the inner ones first.
+
+    top : m, of the stock's upper side, from where the first level begins.
+    """
     machine, first = process.machine, rings[0]
-    if above == 0.0:
-        start = np.array([[*first[0], machine.safe_height]])
+    if above == top:
+        start = np.array([[*first[0], top + machine.safe_height]])
         legs = [Leg(start, machine.rapid_feed, rapid=True)]
     else:
         legs = []

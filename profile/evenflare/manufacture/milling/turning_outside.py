@@ -31,12 +31,15 @@ def stock_radius(process: Process, radius: float) -> float:
     return radius + ROUND_STOCK if size is None else max(0.5 * size[0], radius)
 
 
-def outside(process: Process, radius: float, features: Features, *, thick: float, bore: float) -> Program:
+def outside(
+    process: Process, radius: float, features: Features, *, thick: float, bore: float, whole: bool = True
+) -> Program:
     """The program for front, edge or rebate, and outside; first of all. Roughing passes along the axis, then once along
     the whole profile, slowly enough for the scallop height.
 
     radius, bore : m, of the part and of the drilled bore. thick : m, how far down the outside is turned, for parting it
-                   off too. Errors : InputError if the nose is too large for the rebate, or the tool too short.
+                   off too; whole : it is the part's height, else a shell's flange.
+    Errors : InputError if the nose is too large for the rebate, or the tool too short.
     """
     tool, machine = process.tool(process.outside_tool), process.machine
     nose, bottom = tool.corner_radius, -thick + tool.corner_radius
@@ -71,16 +74,17 @@ def outside(process: Process, radius: float, features: Features, *, thick: float
         Leg(_at_radius(stock + clear, safe), machine.rapid_feed, rapid=True),
     ]
     height = thick - process.parting
+    parted = f"part off behind Z {-height / MILLIMETRE:.3f}, after turning; {mm(process.parting)} are turned for it"
+    held = (
+        "the flange alone is turned: what stands behind it holds it, and is parted off behind the part's back by hand"
+    )
     setup = [
         f"chuck the stock by its back end: {mm(2 * stock)} in diameter, {mm(FACING)} before the front face, Z0; the"
         f" outside is turned to Z {-thick / MILLIMETRE:.3f}, clear of the jaws",
         f"drill a bore of diameter {2 * bore / MILLIMETRE:.2f} along the axis first, as turning asks",
         "an outside tool: its nose cuts toward the axis and toward the chuck; check the insert's clearance",
-        *(
-            [f"part off behind Z {-height / MILLIMETRE:.3f}, after turning; {mm(process.parting)} are turned for it"]
-            if process.parting
-            else []
-        ),
+        *([] if whole else [held]),
+        *([parted] if whole and process.parting else []),
     ]
     return _program(OUTSIDE, tool, legs, process, setup, inward=True)
 

@@ -227,30 +227,62 @@ def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
 
 
 def features_words(features: Features, process: Process) -> list[str]:
-    """What of a part is in no program of its process for want of a tool, for the set-up; empty if all of it is."""
-    words, milled = [], "mill_programs" in process.makes
+    """What of a part is in no program of its process for want of a tool, and in no other file either, for the set-up;
+    empty if all of it is.
+    """
+    if process.makes_programs:
+        return [*_unturned(features, process), *_unmade(features, process)]
+    if "pattern" in process.makes:
+        return _uncast(features)
+    return _rim_words(features, "is in no file to be cut") if "sheets" in process.makes else []
+
+
+def _unturned(features: Features, process: Process) -> list[str]:
+    """The outside and the back."""
+    milled, words = "mill_programs" in process.makes, list[str]()
     outside = process.profile_tool if milled else process.outside_tool
     seat = process.seat_tool if milled else process.back_tool
-    if process.makes_programs:
-        lacking = [*([] if outside else ["the outside"]), *([] if features.seat.is_cut and seat else ["the back face"])]
-        if not features.front.count:
-            lacking.append("any holes of the front that only the drawing has")
-        if lacking:
-            what = " and ".join(filter(None, [", ".join(lacking[:-1]), lacking[-1]]))
-            words.append(f"in no program, but on the drawing: {what}")
+    lacking = [*([] if outside else ["the outside"]), *([] if features.seat.is_cut and seat else ["the back face"])]
+    if not features.front.count:
+        lacking.append("any holes of the front that only the drawing has")
+    if lacking:
+        what = " and ".join(filter(None, [", ".join(lacking[:-1]), lacking[-1]]))
+        words.append(f"in no program, but on the drawing: {what}")
     if features.seat.is_cut and not seat:
         words.append("the driver's seat in the back is in no program: cut it by the drawing")
-    elif features.seat.is_cut and features.seat.bolts and not milled:
+    return words
+
+
+def _unmade(features: Features, process: Process) -> list[str]:
+    """Holes and the front's rim."""
+    words, milled = list[str](), "mill_programs" in process.makes
+    if features.seat.is_cut and features.seat.bolts and not milled and process.back_tool:
         words.append(
             "the driver's holes are in no program: a lathe drills none off its axis. Drill them by the drawing"
         )
     if features.front.count and not milled:
         words.append("the front's holes are in no program: drill them by the drawing")
-    if features.edge_radius > 0.0 and not (outside and (process.edge_tool or not milled)):
-        words.append(f"the front's edge is in no program: round it to {mm(features.edge_radius)} mm")
-    elif features.edge_radius == 0.0 and features.has_rim and not (outside and (process.rebate_tool or not milled)):
+    rim_tool = process.edge_tool if features.edge_radius > 0.0 else process.rebate_tool
+    cut = (process.profile_tool and rim_tool) if milled else process.outside_tool
+    return words if cut else [*words, *_rim_words(features, "is in no program")]
+
+
+def _uncast(features: Features) -> list[str]:
+    words, seat = list[str](), features.seat
+    if seat.is_cut:
+        holes = ", and drill its holes" if seat.bolts else ""
         words.append(
-            f"the rebate round the front is in no program: cut it {mm(features.rebate_width)} mm wide and"
-            f" {mm(features.rebate_depth)} mm deep, to the baffle at hand"
+            f"the driver's seat is cast with metal to machine, or not at all: machine it{holes} by the drawing"
         )
-    return words
+    if features.front.count:
+        words.append("the front's holes are not cast: drill them by the drawing")
+    return [*words, *_rim_words(features, "is not cast")]
+
+
+def _rim_words(features: Features, why: str) -> list[str]:
+    if features.edge_radius > 0.0:
+        return [f"the front's edge {why}: round it to {mm(features.edge_radius)} mm"]
+    if features.has_rim:
+        wide, deep = mm(features.rebate_width), mm(features.rebate_depth)
+        return [f"the rebate round the front {why}: cut it {wide} mm wide and {deep} mm deep, to the baffle at hand"]
+    return []

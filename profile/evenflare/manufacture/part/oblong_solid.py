@@ -139,19 +139,19 @@ def _shell(surface: Surface, sizes: OblongSizes, chord_error: float, features: F
 
     depth = surface.depth
     stretches = patches(surface, chord_error=chord_error, offset=-sizes.wall)
-    bodies = [body(*_closed(rings)) for rings in layers(stretches, sizes.wall, chord_error=chord_error)]
+    bodies = [body(*closed(rings)) for rings in layers(stretches, sizes.wall, chord_error=chord_error)]
     skin = Manifold.batch_boolean(bodies, OpType.Add)
     skin = skin.trim_by_plane((0.0, 0.0, 1.0), 0.0).trim_by_plane((0.0, 0.0, -1.0), -depth)
     rim = _rim(sizes, chord_error)
     whole = skin + prism(rim, depth - sizes.flange_thickness, depth)
     if features.seat.is_cut:
         whole = whole + hub(features, wall=sizes.wall, chord_error=chord_error)
-    bore = _filled(around(joined_rows(stretches, roll=None).points)).as_original()
+    bore = filled(around(joined_rows(stretches, roll=None).points)).as_original()
     part = cut(whole - bore, rim, sizes, features, front=depth, chord_error=chord_error)
     return as_mesh(part.simplify(MERGED), bore.original_id())
 
 
-def _filled(rings: FloatArray) -> Manifold:
+def filled(rings: FloatArray) -> Manifold:
     """The body within rings (R, N, 3), closed by a plane at either end."""
     from manifold3d import triangulate
 
@@ -163,7 +163,7 @@ def _filled(rings: FloatArray) -> Manifold:
     return body(rings.reshape(-1, 3), np.concatenate(faces))
 
 
-def _closed(rings: FloatArray) -> tuple[FloatArray, IntArray]:
+def closed(rings: FloatArray) -> tuple[FloatArray, IntArray]:
     """Vertices and triangles of a body whose cross-section runs round `rings` (R, N, 3)."""
     rows, sides = rings.shape[:2]
     faces = ring_faces(np.concatenate([rings, rings[:1]])) % (rows * sides)

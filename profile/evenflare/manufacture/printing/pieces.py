@@ -45,7 +45,7 @@ class Joint:
     @property
     def plane(self) -> str:
         """As "z = 40 mm"."""
-        return f"{_AXES[self.axis]} = {self.place / MILLIMETRE + 0.0:.4g} mm"
+        return f"{_AXES[self.axis]} = {round(self.place / MILLIMETRE, 3) + 0.0:.6g} mm"
 
 
 @dataclass(frozen=True)

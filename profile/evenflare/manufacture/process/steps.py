@@ -14,7 +14,7 @@ NEEDED: dict[Product, str] = {
     "pattern": "[casting]",
     "prints": "[print]",
 }
-_MILLED = ("profile_tool", "rebate_tool", "edge_tool", "hole_tool", "countersink_tool")
+_MILLED = ("profile_tool", "rebate_tool", "edge_tool", "hole_tool", "countersink_tool", "facing_tool")
 OPERATIONS = ("semi_finishing_tool", *_MILLED, "outside_tool", "back_tool")
 """Steps beside the wall and a router's seat; each may be left out."""
 _ROUTER: dict[str, tuple[str, ...]] = {
@@ -24,6 +24,7 @@ _ROUTER: dict[str, tuple[str, ...]] = {
     "edge_tool": ("ball", ""),
     "hole_tool": ("flat", ""),
     "countersink_tool": ("drill", ""),
+    "facing_tool": ("flat", "bull", ""),
 }
 _LATHE: dict[str, tuple[str, ...]] = {"outside_tool": ("turning", ""), "back_tool": ("turning", "")}
 _NONE: dict[str, tuple[str, ...]] = dict.fromkeys(OPERATIONS, ("",))

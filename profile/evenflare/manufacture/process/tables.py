@@ -168,6 +168,7 @@ class ProcessFile(Table):
     edge_tool: Name | None = None
     hole_tool: Name | None = None
     countersink_tool: Name | None = None
+    facing_tool: Name | None = None
     outside_tool: Name | None = None
     back_tool: Name | None = None
     parting_mm: Annotated[float, number(0, 100)] = 0.0

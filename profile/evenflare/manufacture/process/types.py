@@ -225,7 +225,8 @@ class Process:
     semi_finishing_tool, semi_finishing_left : a ball that runs between them, or "", and m that it leaves on the wall.
     profile_tool   : of a router, for the outside; rebate_tool : for the front's rebate; edge_tool : for its rounded
                      edge; hole_tool : for holes through the front as helices, where no drill has their diameter;
-                     countersink_tool; outside_tool : of a lathe, for front, outside and edge; back_tool : for the
+                     countersink_tool; facing_tool : for the back, where the stock is thicker than the part;
+                     outside_tool : of a lathe, for front, outside and edge; back_tool : for the
                      driver's recess. Empty: as above.
     tolerance      : m, by which the surface may depart, either way along its normal.
     scallop_height : m, of the ridges that finishing leaves.
@@ -264,6 +265,7 @@ class Process:
     edge_tool: str = ""
     hole_tool: str = ""
     countersink_tool: str = ""
+    facing_tool: str = ""
     outside_tool: str = ""
     back_tool: str = ""
     parting: float = 0.0

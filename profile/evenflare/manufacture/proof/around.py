@@ -14,6 +14,7 @@ from typing import NamedTuple
 import numpy as np
 
 from evenflare.manufacture.milling.drilling import pin_places
+from evenflare.manufacture.milling.facing import FACING_BACK
 from evenflare.manufacture.milling.operations import (
     COUNTERSINKS,
     EDGE,
@@ -21,6 +22,7 @@ from evenflare.manufacture.milling.operations import (
     PINS,
     PROFILE,
     REBATE,
+    stock_height,
     tab_places,
     thickness,
 )
@@ -88,7 +90,6 @@ def around_part(
     """What a process' programs should leave. pinned : whether one of them drills for pins."""
     hold, thick = process.hold_down, thickness(waveguide, process, sizes)
     rim, whole = rim_of(sizes), sizes.kind == "block"
-    size = process.stock.size
     return Around(
         rim=rim,
         features=features,
@@ -97,7 +98,7 @@ def around_part(
         places=front_places(sizes, features.front),
         pins=pin_places(process, hold, rim) if hold is not None and pinned else (),
         pin_diameter=0.0 if hold is None else hold.pin_diameter,
-        pin_deep=thick if size is None else max(thick, size[2]),
+        pin_deep=stock_height(waveguide, process),
         tabs=tab_places(process, sizes),
         tab_width=0.0 if hold is None else hold.tab_width,
         turned_to=thick + (process.parting if whole else 0.0),
@@ -347,7 +348,14 @@ def _at_bin(nearest: FloatArray, rim: Footprint, level: float) -> Worst:
     return Worst(max(0.0, size), (float(rim.half[0] * np.cos(turn)), float(rim.half[1] * np.sin(turn)), level))
 
 
+def _face_raster(
+    tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray, upright: float, a: Around
+) -> FloatArray:
+    return np.where(a.rim.off(x, y) < -upright, heights, np.nan)
+
+
 _RASTERS = {
+    FACING_BACK: _face_raster,
     PINS: _pin_raster,
     HOLES: _hole_raster,
     COUNTERSINKS: _sink_raster,
@@ -357,6 +365,7 @@ _RASTERS = {
     OUTSIDE: _outside_raster,
 }
 _UPRIGHT = {
+    FACING_BACK: _nothing,
     PINS: _pin_walls,
     HOLES: _front_walls,
     COUNTERSINKS: _nothing,

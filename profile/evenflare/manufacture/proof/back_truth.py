@@ -12,14 +12,22 @@ UPRIGHT = 1.5
 """Steps of the raster beside an upright wall within which heights are not compared; of a hole nothing else is."""
 
 
-def back_truth(seat: DriverSeat, *, hole_depth: float, throat_radius: float, face: Front, step: float) -> Truth:
+def back_truth(
+    seat: DriverSeat,
+    *,
+    hole_depth: float,
+    throat_radius: float,
+    face: Front,
+    step: float,
+    half: tuple[float, float] | None = None,
+) -> Truth:
     """The back of a part, flipped about its y axis: z = 0 at the back face, the throat plane `seat.depth` below it; m.
 
     The recess's wall is met along rays, its floor and the holes' in height. The throat is open.
     hole_depth : m, below the floor.
-    face       : the outside of the part.
+    face       : the outside of the part. half : as far as stock stands round it; None: no further than the part.
     """
-    nx, ny = (round(size / step) for size in face.size)
+    nx, ny = (round(size / step) for size in (face.size if half is None else half))
     x, y = step * np.arange(-nx, nx + 1)[:, None], step * np.arange(-ny, ny + 1)
     distance = np.hypot(x, y)
     upright = UPRIGHT * step

@@ -11,9 +11,11 @@ from pathlib import Path
 import numpy as np
 
 from evenflare.files import InputError, write_text
+from evenflare.manufacture.milling.facing import FACING_BACK
 from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.operations import OPERATIONS
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES
 from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, TURNED_BACK
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import PLAIN, Features
@@ -45,8 +47,8 @@ LEFT, LEFT_SHARE = 0.003 * MILLIMETRE, 0.1
 together see ridges up to 0.001 mm higher than they are."""
 PREPARING = ("roughing", SEMI, "turning_roughing")
 """Programs that leave stock on the wall by intent."""
-BACK = "back"
-"""The program that is run with the back up."""
+BEHIND = (FACING_BACK, BACK, DRIVER_HOLES)
+"""The programs that are run with the back up, on one workpiece."""
 BOLT_CLEARANCE = 10 * MILLIMETRE
 """Radius around a bolt within which the front face is not compared: hole, countersink or washer."""
 
@@ -131,6 +133,7 @@ def prove(
     hole_depth: float | None = None,
     block: tuple[float, float] | None = None,
     top: float = 0.0,
+    spare: float = 0.0,
     grid: float | None = None,
     bore: float = 0.0,
     programmed_point: str = "nose_centre",
@@ -144,6 +147,7 @@ def prove(
     seat, hole_depth : what the back's program cuts; the depth, m, where holes end before the wall.
     block            : m, x and y of the stock; left out: the part's own.
     top              : m, of the stock's upper side above the front face.
+    spare            : m, of the stock behind the back face, which a program mills off.
     grid             : m; left out: GRID or what LARGEST_RASTER asks for, and TURNED_GRID for turning.
     bore             : m, radius of the hole drilled before turning.
     programmed_point : of turning programs.
@@ -155,13 +159,17 @@ def prove(
     beyond = max(LEFT, LEFT_SHARE * tolerance)
     setups = [_setup(program) for program in programs]
     for setup in dict.fromkeys(setups):
-        half = np.maximum(face.size, np.zeros(2) if block is None or setup == "back" else 0.5 * np.asarray(block))
+        over = spare if setup == BACK and any(program.name == FACING_BACK for program in programs) else 0.0
+        framed = block is not None and (setup != BACK or over > 0.0)
+        half = np.maximum(face.size, 0.5 * np.asarray(block) if framed else np.zeros(2))
         step = checked_grid(grid, 2.0 * float(half.max()), turned=setup in ("turning", TURNED_BACK))
-        if setup == "back":
+        if setup == BACK:
             asked = seat or DriverSeat()
             deep = asked.hole_depth if hole_depth is None else hole_depth
             throat = waveguide.meridian.throat_radius if waveguide.is_round else waveguide.surface.throat_radius
-            piece = stock(back_truth(asked, hole_depth=deep, throat_radius=throat, face=face, step=step))
+            room = (float(half[0]), float(half[1]))
+            bare = back_truth(asked, hole_depth=deep, throat_radius=throat, face=face, step=step, half=room)
+            piece = stock(bare, top=over)
         elif setup == TURNED_BACK:
             nose = programs[setups.index(setup)].tool.corner_radius
             throat = waveguide.meridian.throat_radius
@@ -178,7 +186,7 @@ def prove(
             faced = any(program.name == OUTSIDE for program in programs)
             piece = stock(exact, top=FACING if turned and faced else top, bore=bore if turned else 0.0)
         here = [number for number, other in enumerate(setups) if other == setup]
-        beside = (*OPERATIONS, OUTSIDE)
+        beside = (*OPERATIONS, FACING_BACK, OUTSIDE)
         walls = [number for number in here if programs[number].name not in beside]
         for number in here:
             moved = _as_bored(programs[number], programmed_point)
@@ -226,7 +234,7 @@ def _of_tip(program: Program, programmed_point: str) -> Program:
 
 def _setup(program: Program) -> str:
     """Programs of one set-up follow one another on one workpiece."""
-    return program.name if program.name in (BACK, TURNED_BACK) else program.kind
+    return BACK if program.name in BEHIND else program.name if program.name == TURNED_BACK else program.kind
 
 
 def checked_grid(grid: float | None, size: float, *, turned: bool) -> float:

@@ -9,10 +9,12 @@ from pathlib import Path
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.drilling import hole_maker
+from evenflare.manufacture.milling.facing import FACING_BACK, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
 from evenflare.manufacture.milling.operations import COUNTERSINKS, EDGE, HOLES, PINS, PROFILE, REBATE
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, driver_tool
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, TURNED_BACK
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
@@ -20,7 +22,7 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.around import around_part
-from evenflare.manufacture.proof.proof import BACK, Proof, prove
+from evenflare.manufacture.proof.proof import Proof, prove
 from evenflare.manufacture.proof.simulate import PROGRAMMED_POINTS
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
@@ -59,7 +61,8 @@ def prove_files(
     if len(points) > 1:
         raise InputError(f"programmed_point: {' and '.join(sorted(points))} in one set-up. Export the programs again")
     bores = [found for each in turned if (found := _millimetres(each, _BORE)) is not None]
-    holes = [_millimetres(each, _HOLES) for each in read if each.program.name == BACK]
+    behind = [each for each in read if each.program.name in (BACK, DRIVER_HOLES)]
+    holes = [found for each in behind if (found := _millimetres(each, _HOLES)) is not None]
     return prove(
         waveguide,
         [_stated(each) for each in read],
@@ -71,6 +74,7 @@ def prove_files(
         hole_depth=holes[0] if holes else None,
         block=_block(process, sizes) if size is None else size[:2],
         bore=0.5 * bores[0] if bores else 0.0,
+        spare=spare_stock(waveguide, process),
         grid=grid,
         programmed_point=points.pop() if points else PROGRAMMED_POINTS[0],
         around=around_part(waveguide, process, sizes, features, pinned=any(each.program.name == PINS for each in read)),
@@ -98,9 +102,12 @@ def _tool(path: Path, process: Process, features: Features) -> Tool:
         REBATE: process.rebate_tool,
         EDGE: process.edge_tool,
         COUNTERSINKS: process.countersink_tool,
+        FACING_BACK: process.facing_tool,
         OUTSIDE: process.outside_tool,
         TURNED_BACK: process.back_tool,
     }
+    if path.stem == DRIVER_HOLES:
+        return driver_tool(process)
     if path.stem == HOLES:
         return hole_maker(process, features.front.diameter)
     if path.stem == PINS and process.hold_down is not None:

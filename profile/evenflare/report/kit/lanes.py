@@ -23,6 +23,8 @@ _INSIDE = 7.0
 """mm of paper: arrows of a shorter size stand outside it."""
 _OUTER = 3.5
 _SHELF = 2.0
+FRAME = 4.4
+"""mm of paper, how high the frame of a tolerance is."""
 _SYMBOL = 4.0
 """mm of paper, from a leader to the words behind a symbol of a surface's texture."""
 
@@ -42,13 +44,17 @@ class Measure:
 class Note:
     """Words above or below, with a leader to a place of the part.
 
-    symbol : of the surface's texture: "machined", "as_cast", or none; "datum" frames the words, a datum's letter.
+    symbol : of the surface's texture: "machined", "as_cast", or none; "datum" frames the words, a datum's letter;
+             "position" frames them as a tolerance of position (ISO 1101), referred to `datums`.
+    under  : whether a bar runs over the words, which belong to the sign of the texture.
     """
 
     side: Side
     tip: tuple[float, float]
     words: str
     symbol: str = ""
+    datums: tuple[str, ...] = ()
+    under: bool = False
 
 
 @dataclass(frozen=True)
@@ -128,6 +134,8 @@ def _depth(lanes: int) -> float:
 def _length(note: Note) -> float:
     if note.symbol == "datum":
         return 4.0
+    if note.symbol == "position":
+        return _SHELF + sum(_cells(note)) + 1.0
     return _SHELF + width_of(note.words) + (_SYMBOL if note.symbol else 0.0) + 1.0
 
 
@@ -179,11 +187,39 @@ def _note(view: View, note: Note, level: float, out: float) -> None:
         _datum(sheet, np.array([tip[0], box.y]), (box.x, box.y), (1.0, 0.0))
         return
     stroke(sheet, [tip, end, (end[0] + _SHELF, level)], FINE)
+    arrow(sheet, tip, tip - end)
+    if note.symbol == "position":
+        _position(sheet, end[0] + _SHELF, level, note)
+        return
     if note.symbol:
         texture(sheet, (end[0] + _SHELF + 0.5, level - 1.3), note.symbol)
-    arrow(sheet, tip, tip - end)
+    if note.under:
+        left, high = end[0] + _SHELF + 3.2, level + 1.82
+        stroke(sheet, [(left, high), (left + _SYMBOL - 2.7 + width_of(note.words), high)], FINE)
     start = end[0] + _SHELF + (_SYMBOL if note.symbol else 0.0)
     letter(sheet, (start + 0.5 + 0.5 * width_of(note.words), level), note.words, away=(1.0, 0.0))
+
+
+def _cells(note: Note) -> list[float]:
+    """mm of paper, widths of a frame's cells: symbol, value, datums."""
+    return [5.0, *(width_of(words) + 2.4 for words in (note.words, *note.datums))]
+
+
+def _position(sheet: Sheet, left: float, level: float, note: Note) -> None:
+    """A frame (ISO 1101, from memory): the sign of a position, the zone's diameter, the datums in their order."""
+    widths, half = _cells(note), 0.5 * FRAME
+    edges = left + np.concatenate([[0.0], np.cumsum(widths)])
+    low, high = level - half, level + half
+    stroke(sheet, [(edges[0], low), (edges[-1], low), (edges[-1], high), (edges[0], high), (edges[0], low)], FINE)
+    for edge in edges[1:-1].tolist():
+        stroke(sheet, [(edge, low), (edge, high)], FINE)
+    middle = np.array([0.5 * (edges[0] + edges[1]), level])
+    turn = np.linspace(0.0, 2 * np.pi, 33)
+    stroke(sheet, middle + np.column_stack([np.cos(turn), np.sin(turn)]), FINE)
+    for along in np.eye(2):
+        stroke(sheet, [middle - 1.6 * along, middle + 1.6 * along], FINE)
+    for words, place in zip((note.words, *note.datums), 0.5 * (edges[1:-1] + edges[2:]), strict=True):
+        letter(sheet, (float(place), level), words, away=(1.0, 0.0))
 
 
 def texture(sheet: Sheet, tip: Any, symbol: str) -> None:

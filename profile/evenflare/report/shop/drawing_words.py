@@ -8,6 +8,16 @@ from evenflare.design.file import Design, design_id
 from evenflare.manufacture.casting.casting import tolerance as cast_tolerance
 from evenflare.manufacture.part.features import SCREWS
 from evenflare.manufacture.part.fits import hole_fit
+from evenflare.manufacture.part.positions import (
+    RIDGED,
+    Position,
+    driver_position,
+    fixed_fastener,
+    front_position,
+    recess_position,
+    roughness,
+    thread,
+)
 from evenflare.report.kit import paper
 from evenflare.report.kit.paper import NUMBERS, SMALL, SUBHEADING
 from evenflare.report.shop import setting_out, zones
@@ -16,7 +26,7 @@ from evenflare.report.shop.drawn_part import DrawnPart, circle_of
 from evenflare.units import DEGREE, MILLIMETRE
 from evenflare.words import mm
 
-MARKED = ("M4", "M5", "M6")
+MARKED = ("M3", "M4", "M5", "M6", "M8")
 """Screws whose holes are told where places for them are marked only."""
 
 
@@ -62,6 +72,32 @@ def _features(part: DrawnPart) -> list[str]:
     elif features.has_rim:
         wide, deep = features.rebate_width / MILLIMETRE, features.rebate_depth / MILLIMETRE
         told.append(f"rebate round the front {wide:.2f} wide, {deep:.2f} deep")
+    return [*told, *_position_words(part)]
+
+
+def _position_words(part: DrawnPart) -> list[str]:
+    """How far holes and recess may lie off, and by which rule."""
+    features, told = part.solid.features, list[str]()
+    front, driver, recess = (
+        front_position(features),
+        driver_position(features),
+        recess_position(features, part.process),
+    )
+    rule = (
+        "half of what the hole is wider than the screw, the other half for its counterpart (fixed fasteners, ASME"
+        " Y14.5-2018, appendix B, from memory)"
+    )
+    if front is None and features.front.count:
+        told.append("position of the front's holes: no screw is stated that it would follow from; ISO 2768-m")
+    if front is not None:
+        told.append(f"position of the front's holes {front.words} about their true places, from A and B: {rule}")
+    if driver is not None:
+        told.append(
+            f"position of the driver's holes {driver.words}: taken for {driver.screw}, the widest thread that they"
+            f" hold, in clearance holes of the driver by ISO 273, medium; {'likewise' if front else rule}"
+        )
+    if recess is not None:
+        told.append(f"position of the recess {recess.words}: twice what the process keeps")
     return told
 
 
@@ -72,10 +108,15 @@ def _front_words(part: DrawnPart) -> list[str]:
     diameter = circle_of(places)
     where = "placed as listed" if diameter is None else f"evenly on a circle of Ø{diameter:.2f}, the first on x"
     if not front.count:
-        holes = ", ".join(f"{screw} Ø{SCREWS[screw][0] / MILLIMETRE:.1f}" for screw in MARKED)
+        holes = ", ".join(
+            f"{screw} Ø{SCREWS[screw][0] / MILLIMETRE:.1f} (position"
+            f" {Position(fixed_fastener(SCREWS[screw][0], thread(screw))).words})"
+            for screw in MARKED
+        )
         return [
             f"{len(places)} holes in the front for the screws at hand, {where}; they are not in the solid. Clearance"
-            f" holes by ISO 273, medium, from memory: {holes}"
+            f" holes by ISO 273, medium, from memory, their positions by the rule of fixed fasteners, (hole - screw) /"
+            f" 2 (ASME Y14.5-2018, appendix B, from memory): {holes}"
         ]
     words = f"{front.count} holes Ø{front.diameter / MILLIMETRE:.2f} through the front, {where}"
     if front.screw:
@@ -112,6 +153,17 @@ def _seat_words(part: DrawnPart) -> list[str]:
     return told
 
 
+def _roughness(part: DrawnPart) -> list[str]:
+    height = part.process.scallop_height
+    found, limit = roughness(height)
+    return [
+        f"waveguide's wall: Ra {limit:g} µm at most (sign of ISO 21920-1, from memory). Estimated across the ridges:"
+        f" {RIDGED:.3f} x {mm(height)} mm = {found:.2f} µm, the ridges' stated height times 4 / (9 sqrt 3), the mean"
+        " departure of a parabola between two of them; the next of the preferred limits is asked. Pores and grain of"
+        " the material come on top of it"
+    ]
+
+
 def _places(part: DrawnPart, width: float) -> list[Any]:
     """Where holes stand that are on no circle."""
     places = part.front_holes
@@ -125,7 +177,8 @@ def _general(part: DrawnPart) -> list[str]:
     process, casting = part.process, part.process.casting
     sharp = "edges of mouth and throat sharp: do not break them by more than 0.2"
     if casting is None or "pattern" not in process.makes:
-        return [f"sizes without a tolerance: ISO 2768-m. {sharp[0].upper()}{sharp[1:]}"]
+        plain = f"sizes without a tolerance: ISO 2768-m. {sharp[0].upper()}{sharp[1:]}"
+        return [*(_roughness(part) if process.makes_programs else []), plain]
     widest = 2.0 * max(part.half)
     width = cast_tolerance(widest * MILLIMETRE, casting.grade)
     machined = "the waveguide's wall, " if casting.wall == "machined" else ""

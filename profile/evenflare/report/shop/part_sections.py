@@ -8,6 +8,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.manufacture.part.fits import hole_fit
+from evenflare.manufacture.part.positions import roughness
 from evenflare.manufacture.part.slices import slices
 from evenflare.report.kit.drafting import FINE, View, cut_faces, line
 from evenflare.report.kit.lanes import Measure, Note, Plan, axis
@@ -149,6 +150,10 @@ def _surface_notes(part: DrawnPart, edge: float) -> list[Note]:
         z = 0.35 * depth
         outside = part.across(z, 0.5 * np.pi) + 0.5 * sizes.wall / MILLIMETRE
         found.append(Note("above", (z, outside), f"wall {sizes.wall / MILLIMETRE:.2f} at least"))
+    if process.makes_programs:
+        z = 0.25 * depth
+        limit = f"Ra {roughness(process.scallop_height)[1]:g}"
+        found.append(Note("above", (z, part.across(z, 0.5 * np.pi)), limit, symbol="machined", under=True))
     if "pattern" in process.makes and process.casting is not None:
         inner = 0.5 * (part.across(depth, 0.5 * np.pi) + edge)
         z = 0.25 * depth

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 
 from evenflare.manufacture.part.bolts import bolt_places
+from evenflare.manufacture.part.positions import Position, driver_position, front_position, recess_position
+from evenflare.manufacture.part.slices import across
 from evenflare.report.kit import wall
 from evenflare.report.kit.drafting import AXIS, FINE, LETTERS, THICK, THIN, View, arrow, circle, letter, line
 from evenflare.report.kit.drafting import stroke as stroked
@@ -22,6 +24,8 @@ _UPRIGHT, _MIRRORED = np.eye(2), np.diag([-1.0, 1.0])
 _MARKS = 14.0
 """mm of paper beside a view, for the planes that cut it and for its axes' names."""
 _BESIDE = 5.0
+FOOT = 0.05
+"""mm below its flange, at which a shell's outside is drawn."""
 _LEAN = 1.0 - np.sqrt(0.5)
 """Of a corner's radius, from its sides to the middle of its arc."""
 
@@ -33,7 +37,9 @@ def front(part: DrawnPart) -> Plan:
     if len(places):
         measures += _positions(places)
         top = places[(places @ (1.0, 1.0)).argmax()]
-        notes += [Note("above", (float(top[0]), float(top[1])), words) for words in reversed(hole_words(part))]
+        tip = (float(top[0]), float(top[1]))
+        notes += _framed(tip, front_position(part.solid.features))
+        notes += [Note("above", tip, words) for words in reversed(hole_words(part))]
 
     shape = part.waveguide.shape
     if isinstance(shape, Oblong) and isinstance(shape.section, RoundedRectangle):
@@ -65,8 +71,12 @@ def back(part: DrawnPart) -> Plan:
     holes = np.array(bolt_places(seat)).reshape(-1, 2) / MILLIMETRE if seat.is_cut else np.zeros((0, 2))
     if len(holes):
         top = holes[(holes @ (-1.0, 1.0)).argmax()]
-        notes.append(Note("above", (float(top[0]), float(top[1])), seat_words(part)))
+        tip = (float(top[0]), float(top[1]))
+        notes += _framed(tip, driver_position(features))
+        notes.append(Note("above", tip, seat_words(part)))
         measures += _positions(holes)
+    recess = 0.5 * seat.diameter / MILLIMETRE * np.array([-np.sqrt(0.5), np.sqrt(0.5)])
+    notes += _framed((float(recess[0]), float(recess[1])), recess_position(features, part.process))
 
     def draw(view: View) -> None:
         _edges(view, part, behind=True)
@@ -76,6 +86,9 @@ def back(part: DrawnPart) -> Plan:
         if sizes.kind == "shell":
             neck = features.hub(sizes.wall)[0] if seat.is_cut else 0.0
             circle(view, max(neck / MILLIMETRE, part.across(0.0, 0.0) + sizes.wall / MILLIMETRE))
+            foot = across(part.solid.mesh, (part.depth - FOOT) * MILLIMETRE - sizes.flange_thickness) / MILLIMETRE
+            if np.hypot(*foot.T).max() > neck / MILLIMETRE:
+                line(view, np.vstack([foot, foot[:1]]))
         front_hole = 0.5 * part.solid.features.front.diameter / MILLIMETRE
         for place in part.front_holes if front_hole else ():
             _hole(view, place, front_hole)
@@ -89,6 +102,11 @@ def back(part: DrawnPart) -> Plan:
 
     clear: dict[Any, float] = {"left": _MARKS, "above": _MARKS, "right": _BESIDE, "below": _BESIDE}
     return Plan("Back", _MIRRORED, (-wide, wide, -high, high), draw, measures, notes, clear)
+
+
+def _framed(tip: tuple[float, float], position: Position | None) -> list[Note]:
+    """The frame of a tolerance of position, referred to the datums A and B."""
+    return [] if position is None else [Note("above", tip, position.words, symbol="position", datums=("A", "B"))]
 
 
 def _outside(part: DrawnPart) -> list[Measure]:

@@ -168,6 +168,17 @@ def test_both_walls_of_an_oblong_waveguide_go_to_one_depth(tmp_path):
     assert "horizontal" in {each["plane"] for each in told["shape"]["handles"]}
 
 
+def test_a_wall_of_points_in_another_file_is_shown_and_says_why_it_cannot_be_pulled(tmp_path):
+    (tmp_path / "wall.csv").write_text("z_mm,r_mm\n0,12.7\n20,22\n50,60\n60,90\n")
+    path = tmp_path / "shape.toml"
+    path.write_text('[waveguide]\nmeridian_csv = "wall.csv"\n[driver]\nexit_diameter_mm = 25.4\n')
+    told = {}
+    opened(path, told.__setitem__).tell_shape()
+    assert told["shape"]["knobs"] == told["shape"]["handles"] == []
+    assert "file of their own" in told["shape"]["note"]
+    assert told["shape"]["walls"][""][-1] == [60.0, 90.0]
+
+
 def test_curves_and_score_are_those_of_the_library(tmp_path):
     (tmp_path / "target.toml").write_text(TARGET)
     (tmp_path / "cone.toml").write_text(DESIGN)

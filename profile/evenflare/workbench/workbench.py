@@ -16,6 +16,10 @@ from evenflare.workbench.knobs import Knob, handles, knobs, walls
 
 LONGEST_NAME = 120
 """Characters of a file's name that is given on the page."""
+NOTHING = (
+    "This wall's points stand in a file of their own: nothing of it can be pulled here. It is solved and compared."
+)
+"""Of a design whose file holds no numbers of its wall."""
 PROCESSES = ("router", "lathe", "sheets", "casting", "print")
 """Bundled processes that can be exported for from the page."""
 
@@ -319,6 +323,7 @@ class Workbench:
                     for each in handles(tables, draft.path, draft.value, known)
                 ],
                 "processes": PROCESSES,
+                "note": "" if known else NOTHING,
             },
         )
 

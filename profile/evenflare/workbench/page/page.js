@@ -120,6 +120,7 @@ function shape(news) {
     news.processes.forEach(each => part("process").append(new Option(each, each)));
   }
   Object.keys(news.walls).forEach(plane => wall(plane, news));
+  part("note").textContent = news.note;
   numbers(part("knobs"), news.knobs, "pull");
   next();
 }

@@ -15,7 +15,7 @@ from evenflare.manufacture.milling.clearance import (
     wall_cloud,
 )
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
-from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
+from evenflare.manufacture.milling.operations import AFTER_FLIP, PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import back
@@ -105,7 +105,7 @@ def programs(
     ]
     for name, step, after in steps:
         if name == "back":
-            found += then
+            found += [each for each in then if each.name not in AFTER_FLIP]
         try:
             if after and after not in [each.name for each in found]:
                 raise InputError(f"it comes after {after}, which is left out")
@@ -116,6 +116,7 @@ def programs(
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
+    found += [each for each in then if each.name in AFTER_FLIP]
     return PartPrograms(_fitting(found, process, part), tuple(left_out), others.left)
 
 

@@ -13,25 +13,32 @@ from typing import NamedTuple
 
 import numpy as np
 
+from evenflare.files import InputError
 from evenflare.manufacture.milling.drilling import pin_places
 from evenflare.manufacture.milling.operations import (
+    AFTER_FLIP,
     COUNTERSINKS,
     EDGE,
     HOLES,
+    MIDDLE,
+    OUTSIDE_FRONT,
     PINS,
     PROFILE,
     REBATE,
+    sides_in,
     tab_places,
     thickness,
 )
+from evenflare.manufacture.milling.outside_milled import held_of
 from evenflare.manufacture.milling.program import Program
-from evenflare.manufacture.milling.turning_outside import OUTSIDE
+from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import Footprint, edge_inset, rim_of
 from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.proof.around_body import AskedSide, side_raster, side_walls
 from evenflare.manufacture.proof.back_truth import UPRIGHT
 from evenflare.manufacture.proof.deviation import Deviation, Worst, compared
 from evenflare.manufacture.proof.simulate import Workpiece
@@ -46,7 +53,9 @@ LEVELS = 48
 ON_ARC = 400
 """Places of a rounded edge's arc: with a radius of 10 mm 0.04 mm apart, a tenth of a stepover."""
 DENSE = 0.5 * MILLIMETRE
-"""Between places of a path: the chord of a circle of 50 mm departs by 0.6 um."""
+"""Between places of a path: the chord of a circle of 50 mm departs by 0.6 um; and
+TURNED_DENSE of a lathe's, whose nose of 0.4 mm stands 0.1 um further off half-way."""
+TURNED_DENSE = 0.02 * MILLIMETRE
 
 
 @dataclass(frozen=True)
@@ -57,6 +66,7 @@ class Around:
     places     : (x, y) of the front's holes; pins : of the pins', pin_diameter wide, pin_deep.
     tabs       : (N, 2), their middles on the outside, `tab_width` wide.
     turned_to  : how far down a lathe turns the outside.
+    sides      : of a body, its front and its back.
     """
 
     rim: Footprint
@@ -70,6 +80,7 @@ class Around:
     tabs: FloatArray
     tab_width: float
     turned_to: float = 0.0
+    sides: tuple[AskedSide, ...] = ()
 
 
 class _Upright(NamedTuple):
@@ -100,8 +111,31 @@ def around_part(
         pin_deep=thick if size is None else max(thick, size[2]),
         tabs=tab_places(process, sizes),
         tab_width=0.0 if hold is None else hold.tab_width,
-        turned_to=thick + (process.parting if whole else 0.0),
+        turned_to=thick + (process.parting if sizes.kind != "shell" else 0.0),
+        sides=_sides(waveguide, process, sizes),
     )
+
+
+def _sides(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> tuple[AskedSide, ...]:
+    """Of a body whose outside is in programs: a lathe faces its ends too, a router has them planed."""
+    turned, hold = "lathe_programs" in process.makes, process.hold_down
+    if not (process.outside_tool if turned else process.profile_tool and hold):
+        return ()
+    try:
+        found = sides_in(waveguide, sizes, share=1.0 if turned else MIDDLE)
+    except InputError:  # It is in no program.
+        return ()
+    if not found:
+        return ()
+    front, back = found
+    if turned or hold is None:
+        return AskedSide(front, waveguide.meridian.mouth_radius), AskedSide(back, 0.5 * process.seat.diameter)
+    held = held_of(process, hold, back)
+    tabs = tuple(np.arctan2(held.tabs[:, 1], held.tabs[:, 0]).tolist())
+    half = 0.5 * hold.tab_width + 2.0 * process.tool(process.profile_tool).diameter
+    tip = back.line.z + process.tool(process.finishing_tool).radius * (np.sin(back.line.angle) - 1.0)
+    low = float(back.line.r[tip < held.top].min(initial=np.inf)) if held.top > -np.inf else 0.0
+    return AskedSide(front, front.inner), AskedSide(back, back.inner, held.top, tabs, half, low)
 
 
 def departures(program: Program, piece: Workpiece, around: Around) -> Deviation:
@@ -114,13 +148,14 @@ def departures(program: Program, piece: Workpiece, around: Around) -> Deviation:
 
 
 def _dense(program: Program) -> FloatArray:
-    """(N, 3), m: places along the cutting moves that reach the front face, DENSE apart."""
+    """(N, 3), m: places along the cutting moves that reach the front face, DENSE apart or TURNED_DENSE."""
+    step = TURNED_DENSE if program.kind == "turning" else DENSE
     start, end = program.position[:-1], program.position[1:]
     cutting = ~program.rapid[1:] & (np.minimum(start[:, 2], end[:, 2]) <= 0.0)
     start, end = start[cutting], end[cutting]
     if not len(start):
         return np.empty((0, 3))
-    pieces = np.maximum(1, np.ceil(np.linalg.norm(end - start, axis=1) / DENSE)).astype(int)
+    pieces = np.maximum(1, np.ceil(np.linalg.norm(end - start, axis=1) / step)).astype(int)
     share = np.concatenate([np.arange(1, n + 1) / n for n in pieces])
     number = np.repeat(np.arange(len(pieces)), pieces)
     return np.vstack([start[:1], start[number] + share[:, None] * (end - start)[number]])
@@ -214,6 +249,8 @@ def _outside_raster(
     tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray, upright: float, a: Around
 ) -> FloatArray:
     """Of a half-section: face, edge or rebate, and what lies beyond the outside as far as one pass goes."""
+    if a.sides:
+        return side_raster(heights, x, y, upright, a.sides[0])
     away, features, nose = a.rim.off(x, y), a.features, tool.corner_radius
     rim = max(features.edge_radius, features.rebate_width)
     off = np.where((away < -rim - upright) & np.isfinite(heights), heights, np.nan)
@@ -270,6 +307,8 @@ def _rebate_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
 
 def _outside_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
     """Of a turned part: the nose is a ball in the half-section, and all azimuths are one."""
+    if a.sides:
+        return _side_walls(tool, path, a, 0, bins=1)
     wide, deep = a.features.rebate_width, a.features.rebate_depth
     levels = -np.linspace(0.0, a.turned_to - tool.corner_radius, LEVELS)
     above = (levels > -deep) & (wide > 0.0)
@@ -335,6 +374,24 @@ def _edge_walls(tool: Tool, path: FloatArray, a: Around, *, bins: int = BINS) ->
     return _Upright(gouge, leftover)
 
 
+def _front_raster(
+    tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray, upright: float, a: Around
+) -> FloatArray:
+    return side_raster(heights, x, y, upright, a.sides[0])
+
+
+def _behind_raster(
+    tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray, upright: float, a: Around
+) -> FloatArray:
+    return side_raster(heights, x, y, upright, a.sides[1])
+
+
+def _side_walls(tool: Tool, path: FloatArray, a: Around, which: int, *, bins: int = BINS) -> _Upright:
+    if tool.kind not in ("ball", "turning"):
+        return _Upright(_NOTHING, _NOTHING)  # Roughing leaves stock, and its gouges show in height.
+    return _Upright(*side_walls(tool, path, a.sides[which], _bins(path, bins), bins))
+
+
 def _bins(path: FloatArray, bins: int) -> IntArray:
     turn = np.arctan2(path[:, 1], path[:, 0]) / (2.0 * np.pi)
     return np.asarray(np.floor(bins * (turn % 1.0)).astype(np.int64) % bins)
@@ -355,6 +412,9 @@ _RASTERS = {
     REBATE: _rebate_raster,
     EDGE: _edge_raster,
     OUTSIDE: _outside_raster,
+    OUTSIDE_BACK: _behind_raster,
+    **dict.fromkeys(OUTSIDE_FRONT, _front_raster),
+    **dict.fromkeys(AFTER_FLIP, _behind_raster),
 }
 _UPRIGHT = {
     PINS: _pin_walls,
@@ -364,4 +424,7 @@ _UPRIGHT = {
     REBATE: _rebate_walls,
     EDGE: _edge_walls,
     OUTSIDE: _outside_walls,
+    OUTSIDE_BACK: lambda tool, path, a: _side_walls(tool, path, a, 1, bins=1),
+    **dict.fromkeys(OUTSIDE_FRONT, lambda tool, path, a: _side_walls(tool, path, a, 0)),
+    **dict.fromkeys(AFTER_FLIP, lambda tool, path, a: _side_walls(tool, path, a, 1)),
 }

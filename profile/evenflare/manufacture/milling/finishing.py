@@ -143,8 +143,8 @@ def round_spiral(meridian: Meridian, *, radius: float, ridge: float, chord: floa
 def spiral(
     wall: Frame, centre_z: FloatArray, centre_r: FloatArray, *, radius: float, ridge: float, chord: float
 ) -> FloatArray:
-    """(N, 3), m: centres of a ball of `radius` (m) on a spiral from a wall's last place to its first, counter-clockwise,
-    a full ring at either end.
+    """(N, 3), m: centres of a ball of `radius` (m) on a spiral from a wall's last place to its first,
+    counter-clockwise, a full ring at either end.
 
     centre_z, centre_r : (M,), m, of the ball that touches the wall at each of its places.
     ridge, chord : m, heights that neighbouring turns, and straight moves between the points, may leave.

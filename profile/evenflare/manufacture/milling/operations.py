@@ -16,7 +16,7 @@ from evenflare.manufacture.milling.outside_milled import (
     BACK_ROUGH,
     FINE,
     ROUGH,
-    Held,
+    HeldBody,
     held_of,
     outside_finishing,
     outside_roughing,
@@ -88,7 +88,7 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
             left.append(f"the outside is in no program: {error}")
             sides = ()
         for side, names in zip(sides, (OUTSIDE_FRONT, AFTER_FLIP), strict=False):
-            held, what = Held(-np.inf, np.empty((0, 2))), f"the outside from the {side.end}"
+            held, what = HeldBody(-np.inf, np.empty((0, 2))), f"the outside from the {side.end}"
             if side.end == "back":
                 held = held_of(process, hold, side)
             if side.end == "back" and FINE not in made:

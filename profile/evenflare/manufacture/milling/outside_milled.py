@@ -39,7 +39,7 @@ _WALL = 0.002 * MILLIMETRE
 _DENSE = 0.02 * MILLIMETRE
 
 
-class Held(NamedTuple):
+class HeldBody(NamedTuple):
     """What holds a body while its back is cut, in that side's frame, m.
 
     top  : below which no tip goes where it is held; -inf: nothing holds it.
@@ -55,16 +55,16 @@ class Held(NamedTuple):
         return len(self.tabs) == 0 and self.top > -np.inf
 
 
-def held_of(process: Process, hold: HoldDown, side: Side) -> Held:
+def held_of(process: Process, hold: HoldDown, side: Side) -> HeldBody:
     """What stays at the back of a body: above the slot that the front's programs leave, a tab or a skin thick."""
     rim, ball = Footprint((side.widest, side.widest), True), process.tool(process.finishing_tool)
     if hold.kind == "free":
-        return Held(-np.inf, np.empty((0, 2)))
+        return HeldBody(-np.inf, np.empty((0, 2)))
     places = rim.even_places(hold.tabs) if hold.kind == "tabs" else np.empty((0, 2))
-    return Held(side.lowest + ball.radius + hold.kept, places)
+    return HeldBody(side.lowest + ball.radius + hold.kept, places)
 
 
-def outside_roughing(process: Process, hold: HoldDown, side: Side, held: Held) -> Program:
+def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBody) -> Program:
     """Level by level, none deeper than the stepdown: a ramp and a ring farthest out, then rings inward to the outside
     with the stock left, clockwise, which climbs there with a spindle that turns clockwise.
 
@@ -118,7 +118,7 @@ def outside_roughing(process: Process, hold: HoldDown, side: Side, held: Held) -
     return _program(name, side, tool, legs, setup, AROUND_CHORD, by_levels(process, tool))
 
 
-def outside_finishing(process: Process, hold: HoldDown, side: Side, held: Held) -> Program:
+def outside_finishing(process: Process, hold: HoldDown, side: Side, held: HeldBody) -> Program:
     """One spiral of the ball from the end's plane out and down to the widest place, clockwise, with ridges of the
     scallop height; over tabs it rises, above a skin it ends.
 
@@ -176,7 +176,7 @@ def _program(
     return assembled(name, tool, legs, datum=datum, kind="milling", setup=setup, chord=chord, engagement=engagement)
 
 
-def _before(side: Side, hold: HoldDown, held: Held) -> list[str]:
+def _before(side: Side, hold: HoldDown, held: HeldBody) -> list[str]:
     if side.end == "front":
         return [
             f"run after the wall's programs, in the same clamping. A slot is cut round the body to its widest place, Z"
@@ -199,7 +199,7 @@ def _before(side: Side, hold: HoldDown, held: Held) -> list[str]:
     return [*flip, f"the body comes free of the stock round it: {hold.by} must hold the body itself, from below"]
 
 
-def _by_hand(side: Side, held: Held, ball: Tool) -> list[str]:
+def _by_hand(side: Side, held: HeldBody, ball: Tool) -> list[str]:
     """What a tab or a skin leaves to be pared."""
     line = side.line
     tip = line.z + ball.radius * (np.sin(line.angle) - 1.0)

@@ -13,32 +13,26 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.files import InputError
 from evenflare.manufacture.milling.drilling import pin_places
 from evenflare.manufacture.milling.operations import (
-    AFTER_FLIP,
     COUNTERSINKS,
     EDGE,
     HOLES,
-    MIDDLE,
-    OUTSIDE_FRONT,
     PINS,
     PROFILE,
     REBATE,
-    sides_in,
     tab_places,
     thickness,
 )
-from evenflare.manufacture.milling.outside_milled import held_of
 from evenflare.manufacture.milling.program import Program
-from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK
+from evenflare.manufacture.milling.turning_outside import OUTSIDE
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import Footprint, edge_inset, rim_of
 from evenflare.manufacture.process.types import Process, Tool
-from evenflare.manufacture.proof.around_body import AskedSide, side_raster, side_walls
+from evenflare.manufacture.proof.around_body import SIDE_OF, AskedSide, asked_sides, side_raster, side_walls
 from evenflare.manufacture.proof.back_truth import UPRIGHT
 from evenflare.manufacture.proof.deviation import Deviation, Worst, compared
 from evenflare.manufacture.proof.simulate import Workpiece
@@ -112,36 +106,19 @@ def around_part(
         tabs=tab_places(process, sizes),
         tab_width=0.0 if hold is None else hold.tab_width,
         turned_to=thick + (process.parting if sizes.kind != "shell" else 0.0),
-        sides=_sides(waveguide, process, sizes),
+        sides=asked_sides(waveguide, process, sizes),
     )
-
-
-def _sides(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> tuple[AskedSide, ...]:
-    """Of a body whose outside is in programs: a lathe faces its ends too, a router has them planed."""
-    turned, hold = "lathe_programs" in process.makes, process.hold_down
-    if not (process.outside_tool if turned else process.profile_tool and hold):
-        return ()
-    try:
-        found = sides_in(waveguide, sizes, share=1.0 if turned else MIDDLE)
-    except InputError:  # It is in no program.
-        return ()
-    if not found:
-        return ()
-    front, back = found
-    if turned or hold is None:
-        return AskedSide(front, waveguide.meridian.mouth_radius), AskedSide(back, 0.5 * process.seat.diameter)
-    held = held_of(process, hold, back)
-    tabs = tuple(np.arctan2(held.tabs[:, 1], held.tabs[:, 0]).tolist())
-    half = 0.5 * hold.tab_width + 2.0 * process.tool(process.profile_tool).diameter
-    tip = back.line.z + process.tool(process.finishing_tool).radius * (np.sin(back.line.angle) - 1.0)
-    low = float(back.line.r[tip < held.top].min(initial=np.inf)) if held.top > -np.inf else 0.0
-    return AskedSide(front, front.inner), AskedSide(back, back.inner, held.top, tabs, half, low)
 
 
 def departures(program: Program, piece: Workpiece, around: Around) -> Deviation:
     """Gouge and leftover of what a program of OPERATIONS was to cut, on the workpiece that it left."""
     step = piece.truth.step
     x, y = (low + step * np.arange(n) for low, n in zip(piece.origin, piece.heights.shape, strict=True))
+    if around.sides and program.name in SIDE_OF:
+        asked, turned = around.sides[SIDE_OF[program.name]], program.kind == "turning"
+        off = side_raster(piece.heights, x[:, None], y, UPRIGHT * step, asked)
+        path, bins = _dense(program), 1 if turned else BINS
+        return compared(piece, off, upright=side_walls(program.tool, path, asked, _bins(path, bins), bins))
     off = _RASTERS[program.name](program.tool, piece.heights, x[:, None], y, UPRIGHT * step, around)
     path = _dense(program)
     return compared(piece, off, upright=_UPRIGHT[program.name](program.tool, path, around))
@@ -249,8 +226,6 @@ def _outside_raster(
     tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray, upright: float, a: Around
 ) -> FloatArray:
     """Of a half-section: face, edge or rebate, and what lies beyond the outside as far as one pass goes."""
-    if a.sides:
-        return side_raster(heights, x, y, upright, a.sides[0])
     away, features, nose = a.rim.off(x, y), a.features, tool.corner_radius
     rim = max(features.edge_radius, features.rebate_width)
     off = np.where((away < -rim - upright) & np.isfinite(heights), heights, np.nan)
@@ -307,8 +282,6 @@ def _rebate_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
 
 def _outside_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
     """Of a turned part: the nose is a ball in the half-section, and all azimuths are one."""
-    if a.sides:
-        return _side_walls(tool, path, a, 0, bins=1)
     wide, deep = a.features.rebate_width, a.features.rebate_depth
     levels = -np.linspace(0.0, a.turned_to - tool.corner_radius, LEVELS)
     above = (levels > -deep) & (wide > 0.0)
@@ -374,24 +347,6 @@ def _edge_walls(tool: Tool, path: FloatArray, a: Around, *, bins: int = BINS) ->
     return _Upright(gouge, leftover)
 
 
-def _front_raster(
-    tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray, upright: float, a: Around
-) -> FloatArray:
-    return side_raster(heights, x, y, upright, a.sides[0])
-
-
-def _behind_raster(
-    tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray, upright: float, a: Around
-) -> FloatArray:
-    return side_raster(heights, x, y, upright, a.sides[1])
-
-
-def _side_walls(tool: Tool, path: FloatArray, a: Around, which: int, *, bins: int = BINS) -> _Upright:
-    if tool.kind not in ("ball", "turning"):
-        return _Upright(_NOTHING, _NOTHING)  # Roughing leaves stock, and its gouges show in height.
-    return _Upright(*side_walls(tool, path, a.sides[which], _bins(path, bins), bins))
-
-
 def _bins(path: FloatArray, bins: int) -> IntArray:
     turn = np.arctan2(path[:, 1], path[:, 0]) / (2.0 * np.pi)
     return np.asarray(np.floor(bins * (turn % 1.0)).astype(np.int64) % bins)
@@ -412,9 +367,6 @@ _RASTERS = {
     REBATE: _rebate_raster,
     EDGE: _edge_raster,
     OUTSIDE: _outside_raster,
-    OUTSIDE_BACK: _behind_raster,
-    **dict.fromkeys(OUTSIDE_FRONT, _front_raster),
-    **dict.fromkeys(AFTER_FLIP, _behind_raster),
 }
 _UPRIGHT = {
     PINS: _pin_walls,
@@ -424,7 +376,4 @@ _UPRIGHT = {
     REBATE: _rebate_walls,
     EDGE: _edge_walls,
     OUTSIDE: _outside_walls,
-    OUTSIDE_BACK: lambda tool, path, a: _side_walls(tool, path, a, 1, bins=1),
-    **dict.fromkeys(OUTSIDE_FRONT, lambda tool, path, a: _side_walls(tool, path, a, 0)),
-    **dict.fromkeys(AFTER_FLIP, lambda tool, path, a: _side_walls(tool, path, a, 1)),
 }

@@ -6,14 +6,23 @@ from typing import NamedTuple
 
 import numpy as np
 
+from evenflare.files import InputError
+from evenflare.manufacture.milling.operations import AFTER_FLIP, MIDDLE, OUTSIDE_FRONT, sides_in
+from evenflare.manufacture.milling.outside_milled import held_of
+from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK
+from evenflare.manufacture.part.oblong_sizes import OblongSizes
+from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.sides import Side
-from evenflare.manufacture.process.types import Tool
+from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.deviation import Worst
 from evenflare.manufacture.proof.truth import STEEP, Truth
 from evenflare.units import MILLIMETRE, FloatArray, IntArray
+from evenflare.waveguide import Waveguide
 
 PLACES = 500
 """Along a side, at which it is looked how near the cutter comes: on 150 mm 0.3 mm apart, less than a stepover."""
+SIDE_OF = {OUTSIDE: 0, OUTSIDE_BACK: 1, **dict.fromkeys(OUTSIDE_FRONT, 0), **dict.fromkeys(AFTER_FLIP, 1)}
+"""Which side of a body a program cuts."""
 REACH = 1 * MILLIMETRE
 """Beyond its radius, within which a path's places count for a place of the outside."""
 
@@ -30,6 +39,28 @@ class AskedSide(NamedTuple):
     tabs: tuple[float, ...] = ()
     half: float = 0.0
     low: float = 0.0
+
+
+def asked_sides(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> tuple[AskedSide, ...]:
+    """Of a body whose outside is in programs: a lathe faces its ends too, a router has them planed."""
+    turned, hold = "lathe_programs" in process.makes, process.hold_down
+    if not (process.outside_tool if turned else process.profile_tool and hold):
+        return ()
+    try:
+        found = sides_in(waveguide, sizes, share=1.0 if turned else MIDDLE)
+    except InputError:  # It is in no program.
+        return ()
+    if not found:
+        return ()
+    front, back = found
+    if turned or hold is None:
+        return AskedSide(front, waveguide.meridian.mouth_radius), AskedSide(back, 0.5 * process.seat.diameter)
+    held = held_of(process, hold, back)
+    tabs = tuple(np.arctan2(held.tabs[:, 1], held.tabs[:, 0]).tolist())
+    half = 0.5 * hold.tab_width + 2.0 * process.tool(process.profile_tool).diameter
+    tip = back.line.z + process.tool(process.finishing_tool).radius * (np.sin(back.line.angle) - 1.0)
+    low = float(back.line.r[tip < held.top].min(initial=np.inf)) if held.top > -np.inf else 0.0
+    return AskedSide(front, front.inner), AskedSide(back, back.inner, held.top, tabs, half, low)
 
 
 def flat_truth(radius: tuple[float, float], size: float, *, step: float, turned: bool) -> Truth:
@@ -64,7 +95,8 @@ def side_raster(heights: FloatArray, x: FloatArray, y: FloatArray, upright: floa
     held = (asked.low > 0.0) & (distance > asked.low)
     if asked.tabs:
         azimuth = np.arctan2(y, x)
-        held &= (
+        turns = np.min([np.abs(np.sin(0.5 * (azimuth - tab))) for tab in asked.tabs], axis=0)
+        held &= 2.0 * distance * turns < asked.half
             np.min([np.abs(np.sin(0.5 * (azimuth - tab))) for tab in asked.tabs], axis=0) * 2.0 * distance < asked.half
         )
     return np.where(held & (off > 0.0), 0.0, off)
@@ -77,6 +109,8 @@ def side_walls(tool: Tool, path: FloatArray, asked: AskedSide, number: IntArray,
     """
     line, radius = asked.side.line, tool.corner_radius
     nothing = Worst(0.0, (0.0, 0.0, 0.0))
+    if tool.kind not in ("ball", "turning"):
+        return nothing, nothing  # Roughing leaves stock, and its gouges show in height.
     if not len(path):
         return nothing, Worst(-asked.side.lowest, (asked.side.widest, 0.0, asked.side.lowest))
     away, height = np.hypot(path[:, 0], path[:, 1]), path[:, 2] + radius

@@ -62,7 +62,7 @@ def cut(folder, process, texts):
         paths.append(folder / f"{name}.nc")
         text = each if isinstance(each, str) else gcode(each, process, design_id="0a1b2c", name="free")
         write_text(paths[-1], text)
-    found = prove_files(FREE, paths, process, sizes=SIZES, features=FEATURES, grid=0.4 * MM)
+    found = prove_files(FREE, paths, process, sizes=SIZES, features=FEATURES, grid=0.6 * MM)
     return {each.program: each for each in found.programs}
 
 

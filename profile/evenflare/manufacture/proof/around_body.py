@@ -16,6 +16,7 @@ from evenflare.manufacture.part.sides import Side
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.deviation import Worst
 from evenflare.manufacture.proof.truth import STEEP, Truth
+from evenflare.manufacture.wall.scallop import stepover
 from evenflare.units import MILLIMETRE, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
 
@@ -58,9 +59,12 @@ def asked_sides(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSiz
     held = held_of(process, hold, back)
     tabs = tuple(np.arctan2(held.tabs[:, 1], held.tabs[:, 0]).tolist())
     half = 0.5 * hold.tab_width + 2.0 * process.tool(process.profile_tool).diameter
-    tip = back.line.z + process.tool(process.finishing_tool).radius * (np.sin(back.line.angle) - 1.0)
-    low = float(back.line.r[tip < held.top].min(initial=np.inf)) if held.top > -np.inf else 0.0
-    return AskedSide(front, front.inner), AskedSide(back, back.inner, held.top, tabs, half, low)
+    ball = process.tool(process.finishing_tool).radius
+    # Where the next turn is lifted over a tab, the ridge before it is the higher.
+    top = held.top + float(stepover(process.scallop_height, radius=ball))
+    tip = back.line.z + ball * (np.sin(back.line.angle) - 1.0)
+    low = float(back.line.r[tip < top].min(initial=np.inf)) if top > -np.inf else 0.0
+    return AskedSide(front, front.inner), AskedSide(back, back.inner, top, tabs, half, low)
 
 
 def flat_truth(radius: tuple[float, float], size: float, *, step: float, turned: bool) -> Truth:
@@ -97,8 +101,6 @@ def side_raster(heights: FloatArray, x: FloatArray, y: FloatArray, upright: floa
         azimuth = np.arctan2(y, x)
         turns = np.min([np.abs(np.sin(0.5 * (azimuth - tab))) for tab in asked.tabs], axis=0)
         held &= 2.0 * distance * turns < asked.half
-            np.min([np.abs(np.sin(0.5 * (azimuth - tab))) for tab in asked.tabs], axis=0) * 2.0 * distance < asked.half
-        )
     return np.where(held & (off > 0.0), 0.0, off)
 
 
@@ -130,8 +132,9 @@ def side_walls(tool: Tool, path: FloatArray, asked: AskedSide, number: IntArray,
         room = np.hypot(away[near] - r[k], height[near] - z[k]) - radius
         if near.size:
             deepest = int(room.argmin())
-            x, y = path[near[deepest], :2] * r[k] / max(away[near[deepest]], 1e-9)
-            gouge = max(gouge, Worst(max(0.0, -float(room[deepest])), (x, y, z[k])), key=lambda worst: worst.size)
+            x, y = (path[near[deepest], :2] * r[k] / max(away[near[deepest]], 1e-9)).tolist()
+            here = (x, y, float(z[k]))
+            gouge = max(gouge, Worst(max(0.0, -float(room[deepest])), here), key=lambda worst: worst.size)
             np.minimum.at(nearest, number[near], room)
         if z[k] + radius * (np.sin(angle[k]) - 1.0) < asked.top:
             if not asked.tabs:

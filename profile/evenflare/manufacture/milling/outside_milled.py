@@ -205,7 +205,7 @@ def _by_hand(side: Side, held: HeldBody, ball: Tool) -> list[str]:
     tip = line.z + ball.radius * (np.sin(line.angle) - 1.0)
     if not np.any(tip < held.top):
         return []
-    start = float(line.z[np.flatnonzero(tip < held.top)[0]])
+    start = float(np.interp(-held.top, -tip, line.z))
     where = "all round" if held.all_round else "at the tabs"
     return [
         f"{where} the outside from Z {start / MILLIMETRE:.3f} to {side.lowest / MILLIMETRE:.3f} is left in what holds"

@@ -20,7 +20,7 @@ LINE = 0.1e-6
 ROLL = 0.5 * DEGREE
 """Between the normals at a sharp edge: a ball of 3 mm rolls round it within 0.03 um."""
 TOUCHED = 2e-6
-"""m, by which a round tool may seem to reach into the outside: points of it lie apart."""
+"""m, by which a round tool may seem to reach into the outside, of which straight lines between points are known."""
 
 
 class Side(NamedTuple):
@@ -54,10 +54,11 @@ class Side(NamedTuple):
 
         what : the tool, for the message. Errors : InputError where the outside is too hollow for it.
         """
-        from scipy.spatial import cKDTree
+        import shapely
 
         z, r = parallel(self.line, radius)
-        away = cKDTree(np.column_stack([self.line.z, self.line.r])).query(np.column_stack([z, r]))[0]
+        around = shapely.LineString(np.column_stack([self.line.z, self.line.r]))
+        away = shapely.distance(around, shapely.points(z, r))
         if away.min() < radius - TOUCHED:
             worst = int(away.argmin())
             raise InputError(

@@ -63,7 +63,7 @@ def asked_sides(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSiz
     # Where the next turn is lifted over a tab, the ridge before it is the higher.
     top = held.top + float(stepover(process.scallop_height, radius=ball))
     tip = back.line.z + ball * (np.sin(back.line.angle) - 1.0)
-    low = float(back.line.r[tip < top].min(initial=np.inf)) if top > -np.inf else 0.0
+    low = float(np.interp(-top, -tip, back.line.r)) if top > -np.inf else 0.0
     return AskedSide(front, front.inner), AskedSide(back, back.inner, top, tabs, half, low)
 
 

@@ -35,6 +35,8 @@ PROGRAMS = (
     *("pins.nc", "roughing.nc", "semi_finishing.nc", "finishing.nc", "front_holes.nc", "countersinks.nc"),
     *("profile.nc", "rebate.nc", "edge.nc", "outside.nc", "turning_roughing.nc", "turning.nc", "turning_back.nc"),
     *("facing_back.nc", "back.nc", "driver_holes.nc"),
+    *("outside_roughing.nc", "outside_finishing.nc", "outside_back.nc"),
+    *("outside_back_roughing.nc", "outside_back_finishing.nc"),
 )
 """What a machine may be given; the list of points that goes with them is toolpath.csv."""
 OTHERS = (

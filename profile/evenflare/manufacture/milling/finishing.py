@@ -14,7 +14,7 @@ from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import centre_step, passes
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Meridian, Waveguide
+from evenflare.waveguide import Frame, Meridian, Waveguide
 from evenflare.waveguide.cloud import Cloud
 
 CHORD_SHARE = 0.3
@@ -135,15 +135,23 @@ def below_the_part(lowest: float, depth: float) -> str:
 
 
 def round_spiral(meridian: Meridian, *, radius: float, ridge: float, chord: float) -> FloatArray:
-    """(N, 3), m from the throat plane: centres of a ball on a spiral down a round wall, a full ring at either end.
+    """(N, 3), m from the throat plane: centres of a ball on a spiral down a round wall, see spiral."""
+    path = tool_path(meridian, tool_radius=radius, chord_error=_PATH)
+    return spiral(path.wall, path.centre_z, path.centre_r, radius=radius, ridge=ridge, chord=chord)
 
+
+def spiral(
+    wall: Frame, centre_z: FloatArray, centre_r: FloatArray, *, radius: float, ridge: float, chord: float
+) -> FloatArray:
+    """(N, 3), m: centres of a ball of `radius` (m) on a spiral from a wall's last place to its first,
+    counter-clockwise, a full ring at either end.
+
+    centre_z, centre_r : (M,), m, of the ball that touches the wall at each of its places.
     ridge, chord : m, heights that neighbouring turns, and straight moves between the points, may leave.
     """
     from scipy.interpolate import CubicHermiteSpline
 
-    path = tool_path(meridian, tool_radius=radius, chord_error=_PATH)
-    wall = path.wall
-    apart = np.hypot(np.diff(path.centre_z), np.diff(path.centre_r))
+    apart = np.hypot(np.diff(centre_z), np.diff(centre_r))
     turn = 0.5 * np.abs(np.diff(wall.angle))
     moved = apart > 0.0
     lengths = (apart * np.where(turn > 1e-9, turn / np.maximum(np.sin(turn), 1e-12), 1.0))[moved]
@@ -153,7 +161,7 @@ def round_spiral(meridian: Meridian, *, radius: float, ridge: float, chord: floa
     kept = np.concatenate([[True], moved])
     along = np.concatenate([[0.0], np.cumsum(lengths)])
     heading = np.column_stack([np.cos(wall.angle), np.sin(wall.angle)])[kept]
-    curve = CubicHermiteSpline(along, np.column_stack([path.centre_z, path.centre_r])[kept], heading)
+    curve = CubicHermiteSpline(along, np.column_stack([centre_z, centre_r])[kept], heading)
     before = passes(lengths[::-1], steps[::-1])
     total = along[-1]
 

@@ -3,21 +3,42 @@
 from __future__ import annotations
 
 from collections.abc import Callable
+from functools import partial
 from typing import NamedTuple
+
+import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.clearance import check_volume
 from evenflare.manufacture.milling.drilling import countersinks, front_holes, pins
 from evenflare.manufacture.milling.facing import spare_stock
+from evenflare.manufacture.milling.outside_milled import (
+    BACK_FINE,
+    BACK_ROUGH,
+    FINE,
+    ROUGH,
+    HeldBody,
+    held_of,
+    outside_finishing,
+    outside_roughing,
+)
 from evenflare.manufacture.milling.profile import edge, profile, rebate, slot_width
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.turning import bore_radius
-from evenflare.manufacture.milling.turning_outside import OUTSIDE, TURNED_BACK, outside, turned_back
+from evenflare.manufacture.milling.turning_outside import (
+    OUTSIDE,
+    OUTSIDE_BACK,
+    TURNED_BACK,
+    outside,
+    outside_back,
+    turned_back,
+)
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import Footprint, rim_of
+from evenflare.manufacture.part.sides import Side, sides_of
 from evenflare.manufacture.process.types import HoldDown, Process
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -25,10 +46,15 @@ from evenflare.words import mm
 
 PINS, HOLES, COUNTERSINKS = "pins", "front_holes", "countersinks"
 PROFILE, REBATE, EDGE = "profile", "rebate", "edge"
-OPERATIONS = (PINS, HOLES, COUNTERSINKS, PROFILE, REBATE, EDGE)
-"""Names of programs, in the order in which they run; the pins before roughing, the others after finishing."""
-LATHE_OPERATIONS = (OUTSIDE, TURNED_BACK)
-"""The same of a lathe: the first before the wall is turned, the second after it, in a chucking of its own."""
+OUTSIDE_FRONT, AFTER_FLIP = (ROUGH, FINE), (BACK_ROUGH, BACK_FINE)
+"""Of a body's outside."""
+OPERATIONS = (PINS, HOLES, COUNTERSINKS, PROFILE, REBATE, EDGE, *OUTSIDE_FRONT, *AFTER_FLIP)
+"""Names of programs, in the order in which they run; the pins before roughing, the others after finishing, those of
+AFTER_FLIP after the driver's seat."""
+LATHE_OPERATIONS = (OUTSIDE, TURNED_BACK, OUTSIDE_BACK)
+"""The same of a lathe: the first before the wall is turned, the others after it, each in a chucking of its own."""
+MIDDLE = 0.5
+"""Of a body that is as wide over a stretch, the share that a router cuts from the front; a lathe turns all of it."""
 
 
 class Operations(NamedTuple):
@@ -57,18 +83,40 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
 
     front = features.front
     places = front_places(sizes, front)
-    if hold is not None:
-        held = hold
+    if hold is not None and sizes.kind == "body":
+        try:
+            sides = sides_in(waveguide, sizes, share=MIDDLE)
+        except InputError as error:
+            left.append(f"the outside is in no program: {error}")
+            sides = ()
+        for side, names in zip(sides, (OUTSIDE_FRONT, AFTER_FLIP), strict=False):
+            held, what = HeldBody(-np.inf, np.empty((0, 2))), f"the outside from the {side.end}"
+            if side.end == "back":
+                held = held_of(process, hold, side)
+            if side.end == "back" and FINE not in made:
+                left.append(f"{what} is in no program: it comes after the one from the front")
+                continue
+            tried(names[0], what, partial(outside_roughing, process, hold, side, held))
+            if names[0] in made:
+                tried(names[1], what, partial(outside_finishing, process, hold, side, held))
+        if hold.pin_diameter > 0.0 and FINE in made:
+            tried(
+                PINS,
+                "a hole for the flip's pins",
+                lambda: pins(process, hold, rim, thick=stock_height(waveguide, process)),
+            )
+    elif hold is not None:
+        held_down = hold
         tried(
             PROFILE,
             "the outside",
-            lambda: _profile(process, held, rim, features, thick=thick, whole=whole, spoiled=spoiled),
+            lambda: _profile(process, held_down, rim, features, thick=thick, whole=whole, spoiled=spoiled),
         )
         if hold.pin_diameter > 0.0 and PROFILE in made:
             tried(
                 PINS,
                 "a hole for the flip's pins",
-                lambda: pins(process, held, rim, thick=stock_height(waveguide, process)),
+                lambda: pins(process, held_down, rim, thick=stock_height(waveguide, process)),
             )
     if front.count:
         tried(HOLES, "a hole of the front", lambda: front_holes(process, front, places, thick=thick, spoiled=spoiled))
@@ -88,17 +136,27 @@ def lathe_operations(waveguide: Waveguide, process: Process, sizes: Sizes, featu
     thick = thickness(waveguide, process, sizes)
     height = waveguide.depth + process.seat.depth
     if process.outside_tool:
-        deep = thick + (process.parting if sizes.kind == "block" else 0.0)
+        deep = thick + (process.parting if sizes.kind != "shell" else 0.0)
         try:
-            made.append(outside(process, radius, features, thick=deep, bore=bore, whole=sizes.kind != "shell"))
+            front, behind = sides_in(waveguide, sizes, share=1.0) or (None, None)
+            whole = sizes.kind != "shell"
+            made.append(outside(process, radius, features, thick=deep, bore=bore, whole=whole, side=front))
         except InputError as error:
             left.append(f"the outside is in no program: {error}")
+            behind = None
+    else:
+        behind = None
     if process.back_tool and process.seat.is_cut:
         throat = waveguide.meridian.throat_radius
         try:
             made.append(turned_back(process, process.seat, radius, height=height, throat=throat))
         except InputError as error:
             left.append(f"the driver's recess is in no program: {error}")
+    if behind is not None:
+        try:
+            made.append(outside_back(process, behind, height=height, seat=process.seat))
+        except InputError as error:
+            left.append(f"the outside from the back is in no program: {error}")
     return Operations(tuple(made), tuple(left))
 
 
@@ -123,8 +181,15 @@ def _profile(
 
 
 def thickness(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> float:
-    """m, of what is cut round and drilled through: a block's height, a shell's flange."""
-    return waveguide.depth + process.seat.depth if sizes.kind == "block" else sizes.flange_thickness
+    """m, of what is cut round and drilled through: the part's height, of a shell its flange's."""
+    return sizes.flange_thickness if sizes.kind == "shell" else waveguide.depth + process.seat.depth
+
+
+def sides_in(waveguide: Waveguide, sizes: Sizes | OblongSizes, *, share: float) -> tuple[Side, ...]:
+    """Front and back of the outside of a round body; none of another part. share, errors : see sides_of."""
+    if not isinstance(sizes, Sizes) or sizes.body is None:
+        return ()
+    return sides_of(waveguide.meridian, sizes.body, share=share)
 
 
 def stock_height(waveguide: Waveguide, process: Process) -> float:

@@ -63,7 +63,7 @@ def profile(
     bottom = profile_depth(process, hold, thick=thick, whole=whole)
     check_deep(tool, bottom)
     tabs = rim.even_places(hold.tabs) if whole and hold.kind == "tabs" else np.empty((0, 2))
-    _check_tabs(hold, rim, tool, tabs)
+    check_tabs(hold, rim, tool, tabs)
     over = (tabs, hold.tab_width, hold.tab_height - thick)
     edge = features.edge_radius if process.edge_tool else 0.0
     count = max(1, int(np.ceil(bottom / process.stepdown - 1e-9)))
@@ -73,13 +73,13 @@ def profile(
         if above == 0.0:
             legs.append(Leg(np.array([[*first[0], machine.safe_height]]), machine.rapid_feed, rapid=True))
         down = ramp(first, above + 0.5 * LIFT, level)
-        legs += _over_tabs(down, tool, process, rim, over, _ramp_feed(process, down))
+        legs += over_tabs(down, tool, process, rim, over, ramp_feed(process, down))
         inset = float(edge_inset(-level, radius=edge))
-        rings = _inward(outer, tool.radius - max(0.0, inset - process.stock_left), tool)
+        rings = inward(outer, tool.radius - max(0.0, inset - process.stock_left), tool)
         for away in [outer, *rings]:
             ring = rim.beside(away, chord=AROUND_CHORD)
             flat = np.column_stack([ring, np.full(len(ring), level)])
-            legs += _over_tabs(flat, tool, process, rim, over, machine.cutting_feed)
+            legs += over_tabs(flat, tool, process, rim, over, machine.cutting_feed)
         lifted = max(level, over[2] if len(tabs) else level) + LIFT
         legs.append(Leg(np.append(legs[-1].points[-1][:2], lifted)[None], machine.cutting_feed))
         legs.append(Leg(np.append(first[0], lifted)[None], machine.rapid_feed, rapid=True))
@@ -97,16 +97,16 @@ def profile(
         legs,
         setup=setup,
         chord=AROUND_CHORD,
-        engagement=_by_levels(process, tool),
+        engagement=by_levels(process, tool),
     )
 
 
-def _by_levels(process: Process, tool: Tool) -> float:
+def by_levels(process: Process, tool: Tool) -> float:
     """m, of a cutter that goes down level by level: a stepdown, and what its corner left beside the level above."""
     return process.stepdown + tool.corner_radius
 
 
-def _check_tabs(hold: HoldDown, rim: Footprint, tool: Tool, tabs: FloatArray) -> None:
+def check_tabs(hold: HoldDown, rim: Footprint, tool: Tool, tabs: FloatArray) -> None:
     """InputError unless the cutter gets down between any two tabs."""
     around = 2.0 * np.pi * rim.half[0] if rim.round else 4.0 * sum(rim.half)
     needed = len(tabs) * (hold.tab_width + 3.0 * tool.diameter)
@@ -117,14 +117,14 @@ def _check_tabs(hold: HoldDown, rim: Footprint, tool: Tool, tabs: FloatArray) ->
         )
 
 
-def _ramp_feed(process: Process, path: FloatArray) -> float:
+def ramp_feed(process: Process, path: FloatArray) -> float:
     """m/s along a ramp (N, 3): it goes down no faster than one as steep as RAMP at the feed for plunging."""
     fall = float(path[0, 2] - path[-1, 2])
     slope = fall / float(np.hypot(*np.diff(path[:, :2], axis=0).T).sum())
     return min(process.machine.cutting_feed, process.machine.plunge_feed * float(np.tan(RAMP)) / slope)
 
 
-def _inward(start: float, end: float, tool: Tool) -> list[float]:
+def inward(start: float, end: float, tool: Tool) -> list[float]:
     """m, offsets after `start` down to `end`, none further from the one before than the tool takes with a flat end."""
     number = max(1, int(np.ceil((start - end) / (ENGAGEMENT * (tool.radius - tool.corner_radius)) - 1e-9)))
     return [start + (end - start) * (k + 1) / number for k in range(number)]
@@ -153,7 +153,7 @@ def _held_words(
     return f"the part comes free: only {hold.by} holds it then, and must hold it before the spindle starts. {below}"
 
 
-def _over_tabs(
+def over_tabs(
     path: FloatArray,
     tool: Tool,
     process: Process,
@@ -213,14 +213,14 @@ def rebate(process: Process, rim: Footprint, features: Features) -> Program:
     check_deep(tool, deep)
     count = max(1, int(np.ceil(deep / process.stepdown - 1e-9)))
     # From where the cutter clears the outside, since the profile has its slot there.
-    offsets = [tool.radius, *_inward(tool.radius, tool.radius - width, tool)]
+    offsets = [tool.radius, *inward(tool.radius, tool.radius - width, tool)]
     legs, above = list[Leg](), 0.0
     for level in (-deep * np.arange(1, count + 1) / count).tolist():
         first = rim.beside(offsets[0], chord=AROUND_CHORD)
         if above == 0.0:
             legs.append(Leg(np.array([[*first[0], machine.safe_height]]), machine.rapid_feed, rapid=True))
         down = ramp(first, above + 0.5 * LIFT, level)
-        legs.append(Leg(down, _ramp_feed(process, down)))
+        legs.append(Leg(down, ramp_feed(process, down)))
         for away in offsets:
             ring = rim.beside(away, chord=AROUND_CHORD)
             legs.append(Leg(np.column_stack([ring, np.full(len(ring), level)]), machine.cutting_feed))
@@ -240,7 +240,7 @@ def rebate(process: Process, rim: Footprint, features: Features) -> Program:
         legs,
         setup=setup,
         chord=AROUND_CHORD,
-        engagement=_by_levels(process, tool),
+        engagement=by_levels(process, tool),
     )
 
 

@@ -16,7 +16,7 @@ from evenflare.manufacture.milling.clearance import (
 )
 from evenflare.manufacture.milling.facing import FACING_BACK, facing_back, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
-from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
+from evenflare.manufacture.milling.operations import AFTER_FLIP, PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, back, driver_holes
@@ -131,7 +131,7 @@ def programs(
     ]
     for name, step, after in steps:
         if name == FACING_BACK:
-            found += then
+            found += [each for each in then if each.name not in AFTER_FLIP]
         try:
             if after and after not in [each.name for each in found]:
                 raise InputError(f"it comes after {after}, which is left out")
@@ -142,6 +142,7 @@ def programs(
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
+    found += [each for each in then if each.name in AFTER_FLIP]
     return PartPrograms(_fitting(found, process, part), tuple(left_out), (*others.left, *_left(sizes)))
 
 

@@ -2,18 +2,23 @@
 
 from __future__ import annotations
 
+import math
+from collections.abc import Callable
+from typing import NamedTuple
+
 import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Leg, Program, assembled
-from evenflare.manufacture.milling.turning import CLEAR, POINTS, TURNING_DATUM
+from evenflare.manufacture.milling.turning import CLEAR, CORNER, POINTS, TURNING_DATUM
 from evenflare.manufacture.part.features import Features
+from evenflare.manufacture.part.sides import Side
 from evenflare.manufacture.process.types import DriverSeat, Process, Tool
 from evenflare.manufacture.wall.scallop import stepover
 from evenflare.units import MILLIMETRE, MINUTE, FloatArray
 from evenflare.words import mm
 
-OUTSIDE, TURNED_BACK = "outside", "turning_back"
+OUTSIDE, TURNED_BACK, OUTSIDE_BACK = "outside", "turning_back", "outside_back"
 """Names of the programs."""
 FACING = 1 * MILLIMETRE
 """Of stock before a face (common practice, no source)."""
@@ -21,6 +26,7 @@ ROUND_STOCK = 2 * MILLIMETRE
 """Of stock beyond the outside, in radius, where the process does not say how large it is (likewise)."""
 NOSE_SHARE = 1.6
 """Of the nose's radius, that a pass takes at most: neighbouring passes leave no ring between them."""
+_CHORD = 1e-6
 _TURN = 200
 """Moves of a quarter circle: 10 mm and a nose of 1 depart from theirs by 0.1 um."""
 
@@ -31,48 +37,51 @@ def stock_radius(process: Process, radius: float) -> float:
     return radius + ROUND_STOCK if size is None else max(0.5 * size[0], radius)
 
 
+class _Contour(NamedTuple):
+    """What is turned from the outside, m.
+
+    path   : (N, 2), r and z of the nose's centre along it, down to `bottom`.
+    lowest : of the nose's centre at a radius, so that the stock is left; -inf beside the outside.
+    inmost : radius of the last pass.
+    """
+
+    path: FloatArray
+    lowest: Callable[[float], float]
+    inmost: float
+    bottom: float
+
+
 def outside(
-    process: Process, radius: float, features: Features, *, thick: float, bore: float, whole: bool = True
+    process: Process,
+    radius: float,
+    features: Features,
+    *,
+    thick: float,
+    bore: float,
+    whole: bool = True,
+    side: Side | None = None,
 ) -> Program:
     """The program for front, edge or rebate, and outside; first of all. Roughing passes along the axis, then once along
-    the whole profile, slowly enough for the scallop height.
+    the whole profile, slowly enough for the scallop height. Of a body the rim as far as its widest place, and from
+    there a cylinder by which the next chucking holds it.
 
     radius, bore : m, of the part and of the drilled bore. thick : m, how far down the outside is turned, for parting it
-                   off too; whole : it is the part's height, else a shell's flange.
-    Errors : InputError if the nose is too large for the rebate, or the tool too short.
+                   off too; whole : it is the part's height, else a shell's flange. side : a body's front.
+    Errors : InputError if the nose is too large for the rebate or a hollow of the outside, or the tool too short.
     """
-    tool, machine = process.tool(process.outside_tool), process.machine
+    tool, stock = process.tool(process.outside_tool), stock_radius(process, radius)
     nose, bottom = tool.corner_radius, -thick + tool.corner_radius
-    if tool.reach < thick + CLEAR:
-        raise InputError(
-            f'outside_tool "{tool.name}" reach_mm = {mm(tool.reach)}: must be at least {mm(thick + CLEAR)}, the outside'
-            " that it turns. Take a longer one"
+    _check_reach(tool, thick)
+    inner = max(bore - nose - CLEAR, 0.0)
+    if side is None:
+        contour = _Contour(
+            _profile(radius, features, nose, bottom, inner=inner),
+            lambda x: _limit(x, radius, features, nose + process.stock_left),
+            radius - max(features.edge_radius, features.rebate_width) + process.stock_left,
+            bottom,
         )
-    path = _profile(radius, features, nose, bottom, inner=max(bore - nose - CLEAR, 0.0))
-    stock, keep, safe = stock_radius(process, radius), nose + process.stock_left, machine.safe_height + nose
-    clear = FACING + CLEAR + nose
-    legs = [Leg(_at_radius(stock + clear, safe), machine.rapid_feed, rapid=True)]
-    step = min(process.stepdown, NOSE_SHARE * nose)
-    inmost = radius - max(features.edge_radius, features.rebate_width) + process.stock_left
-    for edge in _steps(stock, inmost, step):
-        x = edge + nose
-        end = max(bottom + process.stock_left, _limit(x, radius, features, keep))
-        legs += [
-            Leg(_at_radius(x, clear), machine.rapid_feed, rapid=True),
-            Leg(_points([(x, end), (x + CLEAR, end + CLEAR)]), machine.cutting_feed),
-            Leg(_at_radius(x + CLEAR, clear), machine.rapid_feed, rapid=True),
-        ]
-    per_turn = float(stepover(process.scallop_height, radius=nose))
-    feed = min(machine.cutting_feed, per_turn * machine.spindle_rpm / MINUTE)
-    # The face first, inward, where the stock is thickest; then out along it and down the outside.
-    legs += [
-        Leg(_at_radius(stock + clear, clear), machine.rapid_feed, rapid=True),
-        Leg(_at_radius(stock + clear, keep), machine.plunge_feed),
-        Leg(_at_radius(path[0, 0], keep), machine.cutting_feed),
-        Leg(_points(path.tolist()), feed),
-        Leg(_at_radius(stock + clear, bottom), machine.cutting_feed),
-        Leg(_at_radius(stock + clear, safe), machine.rapid_feed, rapid=True),
-    ]
+    else:
+        contour = _of_side(side, process, tool, inner=inner, bottom=bottom)
     height = thick - process.parting
     parted = f"part off behind Z {-height / MILLIMETRE:.3f}, after turning; {mm(process.parting)} are turned for it"
     held = (
@@ -86,7 +95,89 @@ def outside(
         *([] if whole else [held]),
         *([parted] if whole and process.parting else []),
     ]
-    return _program(OUTSIDE, tool, legs, process, setup, inward=True)
+    if side is not None:
+        setup.append(
+            f"the rim is finished to the widest place, Z {side.lowest / MILLIMETRE:.3f}; behind it a cylinder of"
+            f" diameter {mm(2 * radius)} stays to hold the part by: {OUTSIDE_BACK} turns the outside there"
+        )
+    return _around(OUTSIDE, process, tool, contour, stock=stock, setup=setup)
+
+
+def outside_back(process: Process, side: Side, *, height: float, seat: DriverSeat) -> Program:
+    """The outside of a body from its back to the widest place, in a third chucking, held from within.
+
+    side : its back. height : m, of the part. Errors : InputError if the tool is too short, or the nose too large for a
+    hollow of the outside.
+    """
+    tool = process.tool(process.outside_tool)
+    nose = tool.corner_radius
+    bottom = side.lowest - CLEAR
+    _check_reach(tool, nose - bottom)
+    contour = _of_side(side, process, tool, inner=max(0.5 * seat.diameter - nose - CLEAR, 0.0), bottom=bottom)
+    setup = [
+        f"run after {TURNED_BACK}. Hold the part from within, its outside free: mouth against a plug turned to fit the"
+        " wall, drawn against it through the throat, the washer on the recess's floor. Whether that holds is the"
+        " workshop's to judge: try it by hand, take light cuts",
+        f"X0: indicate the cylinder of diameter {mm(2 * side.widest)}; Z0 is the back face, {mm(height)} from the mouth"
+        f" plane, with at most {mm(FACING)} before it",
+        f"the outside is turned from the back to the widest place, Z {side.lowest / MILLIMETRE:.3f}, where it meets"
+        f" what {OUTSIDE} has turned",
+        "an outside tool: its nose cuts toward the axis and toward the chuck; check the insert's clearance",
+    ]
+    return _around(OUTSIDE_BACK, process, tool, contour, stock=side.widest, setup=setup)
+
+
+def _check_reach(tool: Tool, deep: float) -> None:
+    if tool.reach < deep + CLEAR:
+        raise InputError(
+            f'outside_tool "{tool.name}" reach_mm = {mm(tool.reach)}: must be at least {mm(deep + CLEAR)}, the outside'
+            " that it turns. Take a longer one"
+        )
+
+
+def _of_side(side: Side, process: Process, tool: Tool, *, inner: float, bottom: float) -> _Contour:
+    """The face and one side of a body, then straight down."""
+    import shapely
+
+    nose, what = tool.corner_radius, f'outside_tool "{tool.name}"'
+    z, r = side.touching(nose, what=what)
+    kept_z, kept_r = side.touching(nose + process.stock_left, what=f"{what} and the stock left")
+    line = shapely.LineString(np.column_stack([r, z])).simplify(_CHORD)
+    path = np.vstack([[[inner, nose]], np.asarray(line.coords), [[side.widest + nose, bottom]]])
+
+    def lowest(x: float) -> float:
+        return float(np.interp(x, kept_r, kept_z, right=-np.inf))
+
+    return _Contour(path, lowest, side.inner + process.stock_left, bottom)
+
+
+def _around(name: str, process: Process, tool: Tool, contour: _Contour, *, stock: float, setup: list[str]) -> Program:
+    """Passes along the axis from the stock's radius inward, then face and profile. m."""
+    machine, nose, path, bottom = process.machine, tool.corner_radius, contour.path, contour.bottom
+    keep, safe = nose + process.stock_left, machine.safe_height + nose
+    clear = FACING + CLEAR + nose
+    legs = [Leg(_at_radius(stock + clear, safe), machine.rapid_feed, rapid=True)]
+    step = min(process.stepdown, NOSE_SHARE * nose)
+    for edge in _steps(stock, contour.inmost, step):
+        x = edge + nose
+        end = max(bottom + process.stock_left, contour.lowest(x))
+        legs += [
+            Leg(_at_radius(x, clear), machine.rapid_feed, rapid=True),
+            Leg(_points([(x, end), (x + CLEAR, end + CLEAR)]), machine.cutting_feed),
+            Leg(_at_radius(x + CLEAR, clear), machine.rapid_feed, rapid=True),
+        ]
+    # The face first, inward, where the stock is thickest; then out along it and down the outside.
+    legs += [
+        Leg(_at_radius(stock + clear, clear), machine.rapid_feed, rapid=True),
+        Leg(_at_radius(stock + clear, keep), machine.plunge_feed),
+        Leg(_at_radius(path[0, 0], keep), machine.cutting_feed),
+        Leg(_points(path.tolist()), _fine(process, tool)),
+        Leg(_at_radius(stock + clear, bottom), machine.cutting_feed),
+        Leg(_at_radius(stock + clear, safe), machine.rapid_feed, rapid=True),
+    ]
+    # The contour takes the stock left and what lies between passes; beside it a face that was not turned before.
+    most = max(FACING, process.stock_left + step + CORNER * nose)
+    return _program(name, tool, legs, process, setup, inward=True, engagement=most)
 
 
 def turned_back(process: Process, seat: DriverSeat, radius: float, *, height: float, throat: float) -> Program:
@@ -134,16 +225,25 @@ def turned_back(process: Process, seat: DriverSeat, radius: float, *, height: fl
     return _program(TURNED_BACK, tool, legs, process, setup, inward=False)
 
 
-def _program(name: str, tool: Tool, legs: list[Leg], process: Process, setup: list[str], *, inward: bool) -> Program:
+def _program(
+    name: str,
+    tool: Tool,
+    legs: list[Leg],
+    process: Process,
+    setup: list[str],
+    *,
+    inward: bool,
+    engagement: float = math.inf,
+) -> Program:
     """Legs of nose centres. inward : the imaginary tip lies toward the axis, as an outside tool's."""
     point, shift = process.machine.programmed_point, np.zeros(3)
     if point == "imaginary_tip":
         shift = np.array([-tool.corner_radius if inward else tool.corner_radius, 0.0, -tool.corner_radius])
     moved = [leg._replace(points=leg.points + shift) for leg in legs]
     datum = f"{TURNING_DATUM} {POINTS[point]}"
-    if not inward:
+    if name != OUTSIDE:
         datum = datum.replace("front face, the mouth plane", "back face")
-    return assembled(name, tool, moved, datum=datum, kind="turning", setup=setup, chord=1e-6)
+    return assembled(name, tool, moved, datum=datum, kind="turning", setup=setup, chord=_CHORD, engagement=engagement)
 
 
 def _fine(process: Process, tool: Tool) -> float:

@@ -34,6 +34,7 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import Footprint, edge_inset, rim_of
 from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.proof.around_body import SIDE_OF, AskedSide, asked_sides, side_raster, side_walls
 from evenflare.manufacture.proof.back_truth import UPRIGHT
 from evenflare.manufacture.proof.deviation import Deviation, Worst, compared
 from evenflare.manufacture.proof.simulate import Workpiece
@@ -48,7 +49,9 @@ LEVELS = 48
 ON_ARC = 400
 """Places of a rounded edge's arc: with a radius of 10 mm 0.04 mm apart, a tenth of a stepover."""
 DENSE = 0.5 * MILLIMETRE
-"""Between places of a path: the chord of a circle of 50 mm departs by 0.6 um."""
+"""Between places of a path: the chord of a circle of 50 mm departs by 0.6 um; and
+TURNED_DENSE of a lathe's, whose nose of 0.4 mm stands 0.1 um further off half-way."""
+TURNED_DENSE = 0.02 * MILLIMETRE
 
 
 @dataclass(frozen=True)
@@ -59,6 +62,7 @@ class Around:
     places     : (x, y) of the front's holes; pins : of the pins', pin_diameter wide, pin_deep.
     tabs       : (N, 2), their middles on the outside, `tab_width` wide.
     turned_to  : how far down a lathe turns the outside.
+    sides      : of a body, its front and its back.
     """
 
     rim: Footprint
@@ -72,6 +76,7 @@ class Around:
     tabs: FloatArray
     tab_width: float
     turned_to: float = 0.0
+    sides: tuple[AskedSide, ...] = ()
 
 
 class _Upright(NamedTuple):
@@ -101,7 +106,8 @@ def around_part(
         pin_deep=stock_height(waveguide, process),
         tabs=tab_places(process, sizes),
         tab_width=0.0 if hold is None else hold.tab_width,
-        turned_to=thick + (process.parting if whole else 0.0),
+        turned_to=thick + (process.parting if sizes.kind != "shell" else 0.0),
+        sides=asked_sides(waveguide, process, sizes),
     )
 
 
@@ -109,19 +115,25 @@ def departures(program: Program, piece: Workpiece, around: Around) -> Deviation:
     """Gouge and leftover of what a program of OPERATIONS was to cut, on the workpiece that it left."""
     step = piece.truth.step
     x, y = (low + step * np.arange(n) for low, n in zip(piece.origin, piece.heights.shape, strict=True))
+    if around.sides and program.name in SIDE_OF:
+        asked, turned = around.sides[SIDE_OF[program.name]], program.kind == "turning"
+        off = side_raster(piece.heights, x[:, None], y, UPRIGHT * step, asked)
+        path, bins = _dense(program), 1 if turned else BINS
+        return compared(piece, off, upright=side_walls(program.tool, path, asked, _bins(path, bins), bins))
     off = _RASTERS[program.name](program.tool, piece.heights, x[:, None], y, UPRIGHT * step, around)
     path = _dense(program)
     return compared(piece, off, upright=_UPRIGHT[program.name](program.tool, path, around))
 
 
 def _dense(program: Program) -> FloatArray:
-    """(N, 3), m: places along the cutting moves that reach the front face, DENSE apart."""
+    """(N, 3), m: places along the cutting moves that reach the front face, DENSE apart or TURNED_DENSE."""
+    step = TURNED_DENSE if program.kind == "turning" else DENSE
     start, end = program.position[:-1], program.position[1:]
     cutting = ~program.rapid[1:] & (np.minimum(start[:, 2], end[:, 2]) <= 0.0)
     start, end = start[cutting], end[cutting]
     if not len(start):
         return np.empty((0, 3))
-    pieces = np.maximum(1, np.ceil(np.linalg.norm(end - start, axis=1) / DENSE)).astype(int)
+    pieces = np.maximum(1, np.ceil(np.linalg.norm(end - start, axis=1) / step)).astype(int)
     share = np.concatenate([np.arange(1, n + 1) / n for n in pieces])
     number = np.repeat(np.arange(len(pieces)), pieces)
     return np.vstack([start[:1], start[number] + share[:, None] * (end - start)[number]])

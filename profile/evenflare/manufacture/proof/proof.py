@@ -13,10 +13,11 @@ import numpy as np
 from evenflare.files import InputError, write_text
 from evenflare.manufacture.milling.facing import FACING_BACK
 from evenflare.manufacture.milling.finishing import SEMI
-from evenflare.manufacture.milling.operations import OPERATIONS
+from evenflare.manufacture.milling.operations import AFTER_FLIP, COUNTERSINKS, HOLES, OPERATIONS, PINS
+from evenflare.manufacture.milling.outside_milled import BACK_ROUGH, ROUGH
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES
-from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, TURNED_BACK
+from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, OUTSIDE_BACK, TURNED_BACK
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
@@ -24,6 +25,7 @@ from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import rim_of
 from evenflare.manufacture.process.types import DriverSeat, Tool
 from evenflare.manufacture.proof.around import Around, departures
+from evenflare.manufacture.proof.around_body import flat_truth
 from evenflare.manufacture.proof.back_truth import UPRIGHT, back_truth, turned_back_truth
 from evenflare.manufacture.proof.deviation import Deviation, Worst, deviation
 from evenflare.manufacture.proof.simulate import Contact, Workpiece, cut, stock
@@ -45,7 +47,7 @@ ROUNDED = 1e-6
 LEFT, LEFT_SHARE = 0.003 * MILLIMETRE, 0.1
 """Beyond the scallop height, that a finished wall may keep: m, or a share of the tolerance. Raster, facets and digits
 together see ridges up to 0.001 mm higher than they are."""
-PREPARING = ("roughing", SEMI, "turning_roughing")
+PREPARING = ("roughing", SEMI, "turning_roughing", ROUGH, BACK_ROUGH)
 """Programs that leave stock on the wall by intent."""
 BEHIND = (FACING_BACK, BACK, DRIVER_HOLES)
 """The programs that are run with the back up, on one workpiece."""
@@ -162,7 +164,8 @@ def prove(
         over = spare if setup == BACK and any(program.name == FACING_BACK for program in programs) else 0.0
         framed = block is not None and (setup != BACK or over > 0.0)
         half = np.maximum(face.size, 0.5 * np.asarray(block) if framed else np.zeros(2))
-        step = checked_grid(grid, 2.0 * float(half.max()), turned=setup in ("turning", TURNED_BACK))
+        lathe = programs[setups.index(setup)].kind == "turning"
+        step = checked_grid(grid, 2.0 * float(half.max()), turned=lathe)
         if setup == BACK:
             asked = seat or DriverSeat()
             deep = asked.hole_depth if hole_depth is None else hole_depth
@@ -177,32 +180,45 @@ def prove(
                 seat or DriverSeat(), throat_radius=throat, radius=face.size[0], nose=nose, step=step
             )
             piece = stock(bare, top=FACING, bore=throat)
+        elif setup == OUTSIDE_BACK:
+            flat = 0.5 * (seat or DriverSeat()).diameter, around.sides[1].side.inner if around else 0.0
+            piece = stock(
+                flat_truth((flat[0] + UPRIGHT * step, flat[1] - UPRIGHT * step), half.max(), step=step, turned=lathe),
+                top=FACING if lathe else 0.0,
+                bore=flat[0] if lathe else 0.0,
+            )
         elif setup == "turning" and not waveguide.is_round:
             raise InputError("turning: the waveguide is oblong, and a lathe turns round parts. Take a router")
         else:
             size, turned = (float(half[0]), float(half[1])), setup == "turning"
             cut_away = face if around is None else front_of(sizes, around.features, step=step)
+            if around is not None and around.sides:
+                cut_away = Front((waveguide.meridian.mouth_radius - UPRIGHT * step,) * 2)
             exact = truth(waveguide, step=step, half_size=size, front=cut_away, half_section=turned)
             faced = any(program.name == OUTSIDE for program in programs)
             piece = stock(exact, top=FACING if turned and faced else top, bore=bore if turned else 0.0)
         here = [number for number, other in enumerate(setups) if other == setup]
-        beside = (*OPERATIONS, FACING_BACK, OUTSIDE)
+        beside = (*OPERATIONS, FACING_BACK, OUTSIDE, OUTSIDE_BACK)
         walls = [number for number in here if programs[number].name not in beside]
         for number in here:
             moved = _as_bored(programs[number], programmed_point)
-            piece, contacts = cut(piece, moved, programmed_point=programmed_point)
+            outward = programs[number].name in (OUTSIDE, OUTSIDE_BACK)
+            piece, contacts = cut(piece, moved, programmed_point=programmed_point, outward=outward)
             others = None
             if programs[number].name in beside:
                 if around is None:
                     raise ValueError(f"{programs[number].name}: needs what it should leave, around")
                 others = departures(_of_tip(moved, programmed_point), piece, around)
+            # A body's outside is as much of what sounds as its wall.
+            coarse = (others is not None and not (around and around.sides)) or setup in (BACK, TURNED_BACK)
+            coarse |= programs[number].name in (PINS, HOLES, COUNTERSINKS)
             finished[number] = _judged(
                 programs[number],
                 piece,
                 contacts,
                 tolerance=tolerance,
-                allowed=scallop_height + (tolerance if others or setup in (BACK, TURNED_BACK) else beyond)
-                if others or (walls[-1:] == [number] and programs[number].name not in PREPARING)
+                allowed=scallop_height + (tolerance if coarse else beyond)
+                if (others or walls[-1:] == [number]) and programs[number].name not in PREPARING
                 else None,
                 programmed_point=programmed_point if setup == "turning" else None,
                 others=others,
@@ -214,7 +230,7 @@ def _as_bored(program: Program, programmed_point: str) -> Program:
     """A program whose points count as those of a boring tool; of an outside tool the imaginary tip lies on the other
     side of the nose, and no bar stands in a bore.
     """
-    if program.name != OUTSIDE:
+    if program.name not in (OUTSIDE, OUTSIDE_BACK):
         return program
     tool, position = program.tool, np.array(program.position)
     if programmed_point == "imaginary_tip":
@@ -234,7 +250,11 @@ def _of_tip(program: Program, programmed_point: str) -> Program:
 
 def _setup(program: Program) -> str:
     """Programs of one set-up follow one another on one workpiece."""
-    return BACK if program.name in BEHIND else program.name if program.name == TURNED_BACK else program.kind
+    if program.name in AFTER_FLIP:
+        return OUTSIDE_BACK
+    if program.name in BEHIND:
+        return BACK
+    return program.name if program.name in (TURNED_BACK, OUTSIDE_BACK) else program.kind
 
 
 def checked_grid(grid: float | None, size: float, *, turned: bool) -> float:

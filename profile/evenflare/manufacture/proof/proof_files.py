@@ -13,9 +13,10 @@ from evenflare.manufacture.milling.facing import FACING_BACK, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
 from evenflare.manufacture.milling.operations import COUNTERSINKS, EDGE, HOLES, PINS, PROFILE, REBATE
+from evenflare.manufacture.milling.outside_milled import BACK_FINE, BACK_ROUGH, FINE, ROUGH
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, driver_tool
-from evenflare.manufacture.milling.turning_outside import OUTSIDE, TURNED_BACK
+from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK, TURNED_BACK
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
@@ -105,6 +106,9 @@ def _tool(path: Path, process: Process, features: Features) -> Tool:
         FACING_BACK: process.facing_tool,
         OUTSIDE: process.outside_tool,
         TURNED_BACK: process.back_tool,
+        OUTSIDE_BACK: process.outside_tool,
+        **dict.fromkeys((ROUGH, BACK_ROUGH), process.profile_tool),
+        **dict.fromkeys((FINE, BACK_FINE), process.finishing_tool),
     }
     if path.stem == DRIVER_HOLES:
         return driver_tool(process)

@@ -9,9 +9,11 @@ from typing import Any
 from evenflare.design.file import Design, design_id
 from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.milling.ambiguous import warnings
+from evenflare.manufacture.milling.outside_milled import BACK_FINE, FINE
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.milling.start_end import start_and_end
+from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK
 from evenflare.manufacture.part.features import features_words
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
@@ -49,7 +51,7 @@ def write_setup_sheet(
         f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
         f"Material {process.material}, {process.density:g} kg per cubic metre.",
         *map(_sentence, [*changes, *features_words(solid.features, process), *proved.left]),
-        *_body(solid),
+        *_body(solid, [each.name for each in programs]),
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]
     sheets, casting = "sheets" in process.makes, "pattern" in process.makes
@@ -73,14 +75,19 @@ def write_setup_sheet(
     paper.write_pdf(flow, path, title=f"{design.name} {design_id(design)}: set-up sheet")
 
 
-def _body(solid: SolidFile) -> list[str]:
+def _body(solid: SolidFile, programs: Sequence[str]) -> list[str]:
     """What a free-standing body needs besides, if the part is one."""
     if solid.sizes.kind != "body":
         return []
     disc = f"Ø{solid.features.seat.diameter / MILLIMETRE:g} x {solid.sizes.wall / MILLIMETRE:g}"
+    cut = [name for name in (OUTSIDE, OUTSIDE_BACK, FINE, BACK_FINE) if name in programs]
+    outside = "is in no program: what they leave there is a cylinder about it" if not cut else f"is cut by {cut[0]}"
+    if len(cut) > 1:
+        outside += f" as far as its widest place, and by {cut[1]} behind it"
+    elif cut:
+        outside += " as far as its widest place; behind it it is in no program"
     return [
-        "The outside is part of what sounds: it follows outside.csv, and is in no program: what they leave there"
-        " is a cylinder about it.",
+        f"The outside is part of what sounds: it follows outside.csv, and {outside}.",
         f"A disc of {disc} mm closes the back, flush, once the driver sits.",
     ]
 

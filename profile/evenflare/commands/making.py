@@ -24,7 +24,7 @@ from evenflare.manufacture.part.step_oblong import write_oblong_step
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.part.threemf import read_model, write_3mf
 from evenflare.manufacture.printing.print_files import export_prints
-from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.process.types import DriverSeat, Process
 from evenflare.manufacture.proof.programs import Proved, prove_programs, write_programs
 from evenflare.manufacture.proof.proof import write_proof
 from evenflare.manufacture.sheets.layer_files import export_layers
@@ -76,31 +76,22 @@ def settled(design: Design, process: Process | None) -> Settled:
         features = fitted(waveguide, sizes_of(waveguide, solid), asked, wall=wall)
     if process is None:
         return Settled(design, None, features, tuple(changes(asked, features)))
-    seat = features.seat
+    stated, process = replace(design, solid=_with_seat(solid, features.seat)), replace(process, seat=features.seat)
+    return Settled(stated, process, features, tuple(changes(asked, features)))
+
+
+def _with_seat(solid: Solid, seat: DriverSeat) -> Solid:
+    """The design's [solid] with the seat as made: what it does not state itself is written down."""
     if not seat.is_cut:
-        solid = replace(solid, seat=False)
-    else:
-        stated = (
-            solid
-            if solid.seat_diameter is not None
-            else replace(
-                solid,
-                seat_diameter=seat.diameter,
-                seat_depth=None if solid.kind == "body" else seat.depth,
-                seat_bolts=seat.bolts or None,
-            )
-        )
-        solid = (
-            stated
-            if not seat.bolts
-            else replace(
-                stated,
-                seat_bolt_circle=seat.bolt_circle,
-                seat_hole_diameter=seat.hole_diameter,
-                seat_hole_depth=seat.hole_depth,
-            )
-        )
-    return Settled(replace(design, solid=solid), replace(process, seat=seat), features, tuple(changes(asked, features)))
+        return replace(solid, seat=False)
+    if solid.seat_diameter is None:
+        deep = None if solid.kind == "body" else seat.depth
+        solid = replace(solid, seat_diameter=seat.diameter, seat_depth=deep, seat_bolts=seat.bolts or None)
+    if not seat.bolts:
+        return solid
+    return replace(
+        solid, seat_bolt_circle=seat.bolt_circle, seat_hole_diameter=seat.hole_diameter, seat_hole_depth=seat.hole_depth
+    )
 
 
 def proved_programs(design: Design, process: Process) -> Proved:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from evenflare.files import InputError
@@ -12,7 +13,9 @@ from evenflare.manufacture.milling.clearance import (
     check_shape,
     check_stock,
     check_volume,
+    hollows_left,
     wall_cloud,
+    within_reach,
 )
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
@@ -28,6 +31,7 @@ from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.wall.closed import stays_words
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 
@@ -49,7 +53,8 @@ def programs(
     front's other operations and, where there is a seat, "back"; of a lathe "turning", after "turning_roughing" if that
     has its own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
 
-    A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
+    In hollows of a round wall that the finishing tool does not reach stock stays, if the process leaves it; `left` says
+    where. A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
     runs on stock that was not roughed.
     sizes, features : of the part's outside, and what is cut from it.
     Errors : InputError with the place, and what would do, where no program can be made: the wall hides from the mouth,
@@ -67,7 +72,9 @@ def programs(
         )
     check_shape(waveguide)
     check_stock(process, part)
-    wall = wall_cloud(waveguide)
+    wall, whole = wall_cloud(waveguide), waveguide
+    waveguide, stays = within_reach(waveguide, process)
+    stay = stays_words(stays, process.finishing_tool)
     if turned:
         assert isinstance(sizes, Sizes)  # of a round part
         try:
@@ -78,7 +85,9 @@ def programs(
         except InputError as error:
             return PartPrograms(left_out=(f"turning: left out. {error}",))
         first, then = _parted(others, OUTSIDE)
-        return PartPrograms(_fitting((*first, *made, *then), process, part), left=others.left)
+        *rough, last = made
+        made = (*rough, replace(last, setup=(*last.setup, *stay)))
+        return PartPrograms(_fitting((*first, *made, *then), process, part), left=(*stay, *others.left))
 
     ridges_of(process)
 
@@ -86,22 +95,25 @@ def programs(
     first, then = _parted(others, PINS)
     found, left_out = list(first), list[str]()
 
+    even_wall, hollows = hollows_left(waveguide, grown(process)) if process.semi_finishing_tool else (waveguide, ())
+
     def evened() -> Program | None:
         if not process.semi_finishing_tool:
             return None
-        check_nose(waveguide, grown(process), wall)
-        return semi_finishing(waveguide, process, wall)
+        check_nose(even_wall, grown(process), wall)
+        return semi_finishing(even_wall, process, wall)
 
     def finished() -> Program:
         check_nose(waveguide, process.tool(process.finishing_tool), wall)
         even = SEMI in [each.name for each in found]
-        return finishing(waveguide, process, wall, even=even)
+        program = finishing(waveguide, process, wall, even=even, more=max((each.thick for each in hollows), default=0.0))
+        return replace(program, setup=(*program.setup, *stay))
 
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
         ("roughing", lambda: roughing(waveguide, process), ""),
         (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
-        ("back", lambda: back(waveguide, process, across=min(x, y), pinned=bool(first)), ""),
+        ("back", lambda: back(whole, process, across=min(x, y), pinned=bool(first)), ""),
     ]
     for name, step, after in steps:
         if name == "back":
@@ -116,7 +128,7 @@ def programs(
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
-    return PartPrograms(_fitting(found, process, part), tuple(left_out), others.left)
+    return PartPrograms(_fitting(found, process, part), tuple(left_out), (*(stay if "finishing" in [each.name for each in found] else ()), *others.left))
 
 
 def _parted(others: Operations, early: str) -> tuple[tuple[Program, ...], tuple[Program, ...]]:
@@ -135,14 +147,21 @@ def _fitting(made: Sequence[Program], process: Process, part: Sequence[float]) -
     return found
 
 
-def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> str:
-    """The stock that a part is cut from, at least, in words; mm."""
+def stock_size(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> tuple[float, float, float]:
+    """m, of the stock that a part is cut from, at least: x, y and z; on a lathe x and y are its diameter."""
     x, y = extent(sizes)
     z = waveguide.depth + process.seat.depth
     if process.hold_down is not None and process.profile_tool:
-        x, y = x + 2.0 * process.hold_down.margin, y + 2.0 * process.hold_down.margin
+        return x + 2.0 * process.hold_down.margin, y + 2.0 * process.hold_down.margin, z
+    if "lathe_programs" in process.makes and process.outside_tool:
+        wide = 2.0 * stock_radius(process, 0.5 * x)
+        return wide, wide, z + FACING + process.parting
+    return x, y, z
+
+
+def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> str:
+    """The same in words; mm."""
+    x, y, z = stock_size(waveguide, process, sizes)
     if "lathe_programs" in process.makes:
-        if process.outside_tool:
-            x, z = 2.0 * stock_radius(process, 0.5 * x), z + FACING + process.parting
         return f"stock: diameter {x / MILLIMETRE:.1f}, length {z / MILLIMETRE:.1f} and what the chuck holds"
     return f"stock: block of {x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f} x {z / MILLIMETRE:.1f} or larger"

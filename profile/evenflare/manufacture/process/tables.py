@@ -173,6 +173,7 @@ class ProcessFile(Table):
     parting_mm: Annotated[float, number(0, 100)] = 0.0
     tolerance_mm: Annotated[float, number(0.001, 5)] = Field(examples=[0.05])
     scallop_height_mm: Annotated[float, number(0.0005, 2)] = 0.01
+    leave_at_most_mm: Annotated[float, number(0, 10)] = 1.5
     stock_left_mm: Annotated[float, number(0, 10)] = 0.5
     semi_finishing_left_mm: Annotated[float, number(0.02, 5)] = 0.2
     stepdown_mm: Annotated[float, number(0.05, 50)] = 3.0
@@ -274,6 +275,7 @@ class ProcessFile(Table):
             accuracy=None if self.accuracy is None else self.accuracy.value(),
             semi_finishing_left=self.semi_finishing_left_mm * MILLIMETRE,
             parting=self.parting_mm * MILLIMETRE,
+            leave_at_most=self.leave_at_most_mm * MILLIMETRE,
             hold_down=None if self.hold_down is None else self.hold_down.value(),
             **{key: getattr(self, key) or "" for key in OPERATIONS},
         )

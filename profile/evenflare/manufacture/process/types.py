@@ -229,6 +229,7 @@ class Process:
                      driver's recess. Empty: as above.
     tolerance      : m, by which the surface may depart, either way along its normal.
     scallop_height : m, of the ridges that finishing leaves.
+    leave_at_most  : m, of stock that may stay in hollows that the finishing tool does not reach; 0: none.
     stock_left     : m, that roughing leaves along the normal.
     stepdown       : m, from level to level of roughing, or the depth of cut of a turning pass.
     density        : kg/m3.
@@ -267,6 +268,7 @@ class Process:
     outside_tool: str = ""
     back_tool: str = ""
     parting: float = 0.0
+    leave_at_most: float = 0.0
     hold_down: HoldDown | None = None
 
     @property

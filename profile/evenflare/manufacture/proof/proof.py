@@ -182,7 +182,8 @@ def prove(
         walls = [number for number in here if programs[number].name not in beside]
         for number in here:
             moved = _as_bored(programs[number], programmed_point)
-            piece, contacts = cut(piece, moved, programmed_point=programmed_point)
+            outward = programs[number].name == OUTSIDE
+            piece, contacts = cut(piece, moved, programmed_point=programmed_point, outward=outward)
             others = None
             if programs[number].name in beside:
                 if around is None:

@@ -8,13 +8,14 @@ from dataclasses import replace
 from pathlib import Path
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.clearance import within_reach
 from evenflare.manufacture.milling.drilling import hole_maker
 from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
 from evenflare.manufacture.milling.operations import COUNTERSINKS, EDGE, HOLES, PINS, PROFILE, REBATE
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.programs import stock_size
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, TURNED_BACK
-from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
@@ -44,7 +45,8 @@ def prove_files(
     """Cut a part in software with the programs in files, in the order in which they are run; see prove.
 
     A bore to drill first, the depth of holes and the programmed point are taken from the files' headers, as a
-    machinist takes them.
+    machinist takes them. Where the finishing tool does not reach into hollows that the process leaves stock in, the wall
+    as such a tool closes it is what is compared.
     features : cut from the part; grid : m, see prove.
     Errors : InputError as read_gcode and prove, for a turning program without its programmed point, and for a file
              name that is no program of a process.
@@ -61,7 +63,7 @@ def prove_files(
     bores = [found for each in turned if (found := _millimetres(each, _BORE)) is not None]
     holes = [_millimetres(each, _HOLES) for each in read if each.program.name == BACK]
     return prove(
-        waveguide,
+        within_reach(waveguide, process)[0],
         [_stated(each) for each in read],
         sizes=sizes,
         # What the controller may cut off corners is no longer there for the program.
@@ -69,21 +71,12 @@ def prove_files(
         scallop_height=process.scallop_height,
         seat=process.seat,
         hole_depth=holes[0] if holes else None,
-        block=_block(process, sizes) if size is None else size[:2],
+        block=(stock_size(waveguide, process, sizes) if size is None else size)[:2],
         bore=0.5 * bores[0] if bores else 0.0,
         grid=grid,
         programmed_point=points.pop() if points else PROGRAMMED_POINTS[0],
         around=around_part(waveguide, process, sizes, features, pinned=any(each.program.name == PINS for each in read)),
     )
-
-
-def _block(process: Process, sizes: Sizes | OblongSizes) -> tuple[float, float] | None:
-    """m, x and y of the stock that the programs ask for; None: the part's own."""
-    hold = process.hold_down
-    if hold is None or not process.profile_tool:
-        return None
-    x, y = extent(sizes)
-    return x + 2.0 * hold.margin, y + 2.0 * hold.margin
 
 
 def _tool(path: Path, process: Process, features: Features) -> Tool:

@@ -73,7 +73,7 @@ def stock(truth: Truth, *, top: float = 0.0, bore: float = 0.0) -> Workpiece:
 
 
 def cut(
-    piece: Workpiece, program: Program, *, programmed_point: str = "nose_centre"
+    piece: Workpiece, program: Program, *, programmed_point: str = "nose_centre", outward: bool = False
 ) -> tuple[Workpiece, tuple[Contact, ...]]:
     """The workpiece after a program, and the deepest contact of rapid moves, of the shank and of the holder.
 
@@ -82,6 +82,7 @@ def cut(
     lies between it and the front goes with it.
     programmed_point : of a turning program, one of PROGRAMMED_POINTS; the imaginary tip lies toward the chuck and
                        away from the axis, a boring tool's.
+    outward          : of a turning program, whether its stock lies away from the axis.
     Errors           : InputError for a turning program on a workpiece that is no half-section, or the reverse.
     Source           : the swept volume of a turning convex tool, elementary geometry (see sweep).
     """
@@ -105,7 +106,8 @@ def cut(
     heights, reach, truth = piece.heights.copy(), piece.reach.copy(), piece.truth
     bar = program.tool.shank_diameter if turned else 0.0
     stride = max(1, round(HOLDER_STEP / truth.step))
-    found = milled(heights, piece.origin, truth.step, points, np.array(program.rapid), tool, wider, stride, bar)
+    side = 1.0 if outward else -1.0
+    found = milled(heights, piece.origin, truth.step, points, np.array(program.rapid), tool, wider, stride, bar, side)
     if reach.size:
         bored(reach, truth.walls, truth.lowest, truth.step, truth.directions, points, tool)
         # The flank takes along what lies above.

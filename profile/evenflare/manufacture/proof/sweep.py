@@ -166,6 +166,7 @@ def milled(
     collars: FloatArray,
     stride: int,
     bar: float,
+    side: float,
 ) -> FloatArray:
     """Run a program over a height map. Its greatest engagement, and the deepest contact of a rapid move, of each
     collar, and of a boring bar.
@@ -174,6 +175,7 @@ def milled(
     collars : (K, 2): radius, and height above the tip of the underside, of shank and holder.
     bar     : height of a boring bar across the axis, from the insert's outermost point toward the axis and beyond it;
               0: none.
+    side    : of turning, where the stock is, see turned_depth.
     Returns : (3 + K, 5): depth, x, y, height of the material, and the point that the move goes to; 0 depth if none.
               Engagement comes first: along the tool's axis, or over a half-section across the feed (see turned_depth).
     """
@@ -192,7 +194,7 @@ def milled(
                 if found[0] > contacts[1, 0]:
                     contacts[1, :4], contacts[1, 4] = found[:4], move
             if turned:
-                deep, at, high = turned_depth(heights[:, 0], origin[0], step, start, end, radius)
+                deep, at, high = turned_depth(heights[:, 0], origin[0], step, start, end, radius, side)
                 if deep > contacts[0, 0]:
                     contacts[0, :4], contacts[0, 4] = (deep, at, 0.0, high), move
             met = lowered(heights, origin, step, start, end, tool, 1, True)

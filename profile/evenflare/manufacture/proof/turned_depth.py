@@ -20,21 +20,22 @@ def _swept(radius: float, s: float, length: float, slope: float, tip: float) -> 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def turned_depth(
-    heights: FloatArray, origin: float, step: float, start: FloatArray, end: FloatArray, radius: float
+    heights: FloatArray, origin: float, step: float, start: FloatArray, end: FloatArray, radius: float, side: float
 ) -> tuple[float, float, float]:
-    """Depth of cut of a nose's move over a half-section, across the feed, on the side of the axis and the front; x and
-    z of the material that lies deepest in it. A move toward the axis and out leaves the wall, and has none.
+    """Depth of cut of a nose's move over a half-section, across the feed, on the side that stock stands on and the
+    front; x and z of the material that lies deepest in it. A move to that side and out leaves the wall, and has none.
 
     heights    : (X,), at origin + step i.
     start, end : (3,), of the nose's end toward the chuck.
+    side       : where the stock is: -1 toward the axis, of a bore; 1 away from it, of an outside.
     """
     dx, dz = end[0] - start[0], end[2] - start[2]
     length = math.hypot(dx, dz)
     deepest, at_x, at_z = 0.0, 0.0, 0.0
-    if length < 1e-9 or (dx < -1e-9 and dz > 1e-9):
+    if length < 1e-9 or (side * dx > 1e-9 and dz > 1e-9):
         return deepest, at_x, at_z
     nx, nz = -dz / length, dx / length
-    if nz < nx:
+    if nz < -side * nx:
         nx, nz = -nx, -nz
     way, slope = (abs(dx), dz / abs(dx)) if abs(dx) > 1e-9 else (0.0, 0.0)
     tip = start[2] if way > 0.0 else min(start[2], end[2])

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from evenflare import files
 from evenflare.commands.written import Written
-from evenflare.design.file import Design, design_id
+from evenflare.design.file import Design, Solid, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.milling.ambiguous import cycle_warning
 from evenflare.manufacture.milling.program import Program
@@ -32,7 +32,7 @@ from evenflare.units import MILLIMETRE, MINUTE
 from evenflare.waveguide.cloud import cloud
 
 PROGRAMS = (
-    *("pins.nc", "roughing.nc", "semi_finishing.nc", "finishing.nc", "front_holes.nc", "countersinks.nc"),
+    *("pins.nc", "roughing.nc", "rest.nc", "semi_finishing.nc", "finishing.nc", "front_holes.nc", "countersinks.nc"),
     *("profile.nc", "rebate.nc", "edge.nc", "outside.nc", "turning_roughing.nc", "turning.nc", "turning_back.nc"),
     "back.nc",
 )

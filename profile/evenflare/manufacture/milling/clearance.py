@@ -9,8 +9,8 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process, Tool
-from evenflare.manufacture.wall.oblong_offset import largest_ball
 from evenflare.manufacture.wall.closed import Stays, reached
+from evenflare.manufacture.wall.oblong_offset import largest_ball
 from evenflare.manufacture.wall.offset import NoRoomError, Reach, largest_tool_radius, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -64,9 +64,7 @@ def within_reach(waveguide: Waveguide, process: Process) -> tuple[Waveguide, tup
     return hollows_left(waveguide, process.tool(process.finishing_tool), at_most=process.leave_at_most)
 
 
-def hollows_left(
-    waveguide: Waveguide, tool: Tool, *, at_most: float = np.inf
-) -> tuple[Waveguide, tuple[Stays, ...]]:
+def hollows_left(waveguide: Waveguide, tool: Tool, *, at_most: float = np.inf) -> tuple[Waveguide, tuple[Stays, ...]]:
     """The same of any tool with a round end; at_most : m."""
     stays = _left_by(waveguide, tool)
     if not stays or max(each.thick for each in stays) > at_most:
@@ -75,7 +73,7 @@ def hollows_left(
 
 
 def _left_by(waveguide: Waveguide, tool: Tool) -> tuple[Stays, ...]:
-    """What a tool leaves in hollows of a round wall; nothing where it reaches all, or does not get down to the throat."""
+    """What a tool leaves in hollows of a round wall; nothing where it reaches all, or does not pass the throat."""
     if not waveguide.is_round or tool.corner_radius <= largest_tool_radius(waveguide.meridian).radius + 1e-12:
         return ()
     try:

@@ -47,7 +47,8 @@ def hole_maker(process: Process, diameter: float) -> Tool:
     return tool
 
 
-def _end(tool: Tool) -> float:
+def tip_height(tool: Tool) -> float:
+    """m, of what lies below a tool's full width: a drill's cone."""
     return point_height(tool) if tool.kind == "drill" else 0.0
 
 
@@ -58,7 +59,7 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
     Errors : InputError if no tool does.
     """
     tool = hole_maker(process, diameter)
-    bottom = deep + _end(tool)
+    bottom = deep + tip_height(tool)
     check_deep(tool, bottom)
     if tool.kind == "drill" and bottom > tool.flute_length + 1e-12:
         raise InputError(
@@ -78,7 +79,7 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
         legs,
         setup=setup,
         chord=RING_CHORD,
-        engagement=process.stepdown + _end(tool) if tool.kind == "drill" else turn + 0.5 * LIFT,
+        engagement=process.stepdown + tip_height(tool) if tool.kind == "drill" else turn + 0.5 * LIFT,
     )
 
 

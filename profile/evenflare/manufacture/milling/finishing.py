@@ -177,9 +177,9 @@ def round_spiral(meridian: Meridian, *, radius: float, ridge: float, chord: floa
 
 
 def _turns(lengths: FloatArray, steps: FloatArray, stands: BoolArray) -> FloatArray:
-    """(K + 1,): passes before each node of a way whose cells are (K,), m; where its middle stands in a hollow, one turn.
+    """(K + 1,): passes before each node of a way whose cells are (K,), m; where the ball stands in a hollow, one turn.
 
-    Beside the hollow's own ring a spiral comes near it at one azimuth only.
+    A spiral that only passes it would touch it at one azimuth.
     """
     before = [np.zeros(1)]
     for run in np.split(np.arange(lengths.size), np.flatnonzero(np.diff(stands.astype(int))) + 1):

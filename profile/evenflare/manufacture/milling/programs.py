@@ -20,6 +20,7 @@ from evenflare.manufacture.milling.clearance import (
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.operations import PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.rest import REST, rest
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import back
 from evenflare.manufacture.milling.side_edge import with_edges
@@ -49,13 +50,14 @@ class PartPrograms(NamedTuple):
 def programs(
     waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features = PLAIN
 ) -> PartPrograms:
-    """The programs of a part: of a router "pins", "roughing", "semi_finishing" if it has a tool, "finishing", the
-    front's other operations and, where there is a seat, "back"; of a lathe "turning", after "turning_roughing" if that
-    has its own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
+    """The programs of a part: of a router "pins", "roughing", "rest" and "semi_finishing" if it has tools for them,
+    "finishing", the front's other operations and, where there is a seat, "back"; of a lathe "turning", after
+    "turning_roughing" if that has its own tool, with "outside" before them and "turning_back" after them; none of a
+    process that makes none.
 
     In hollows of a round wall that the finishing tool does not reach stock stays, if the process leaves it; `left` says
-    where. A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
-    runs on stock that was not roughed.
+    where. A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing
+    never runs on stock that was not roughed.
     sizes, features : of the part's outside, and what is cut from it.
     Errors : InputError with the place, and what would do, where no program can be made: the wall hides from the mouth,
              the stock or the machine is too small, the part not round on a lathe.
@@ -97,6 +99,9 @@ def programs(
 
     even_wall, hollows = hollows_left(waveguide, grown(process)) if process.semi_finishing_tool else (waveguide, ())
 
+    def rested() -> Program | None:
+        return rest(waveguide, process) if process.rest_tool else None
+
     def evened() -> Program | None:
         if not process.semi_finishing_tool:
             return None
@@ -105,12 +110,16 @@ def programs(
 
     def finished() -> Program:
         check_nose(waveguide, process.tool(process.finishing_tool), wall)
+        if any(line.startswith(f"{REST}:") for line in left_out):
+            raise InputError(f"it comes after {REST}, which is left out")
         even = SEMI in [each.name for each in found]
-        program = finishing(waveguide, process, wall, even=even, more=max((each.thick for each in hollows), default=0.0))
+        more = max((each.thick for each in hollows), default=0.0)
+        program = finishing(waveguide, process, wall, even=even, more=more)
         return replace(program, setup=(*program.setup, *stay))
 
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
         ("roughing", lambda: roughing(waveguide, process), ""),
+        (REST, rested, "roughing" if process.rest_tool else ""),
         (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
         ("back", lambda: back(whole, process, across=min(x, y), pinned=bool(first)), ""),
@@ -128,7 +137,9 @@ def programs(
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
-    return PartPrograms(_fitting(found, process, part), tuple(left_out), (*(stay if "finishing" in [each.name for each in found] else ()), *others.left))
+    if "finishing" not in [each.name for each in found]:
+        stay = []
+    return PartPrograms(_fitting(found, process, part), tuple(left_out), (*stay, *others.left))
 
 
 def _parted(others: Operations, early: str) -> tuple[tuple[Program, ...], tuple[Program, ...]]:

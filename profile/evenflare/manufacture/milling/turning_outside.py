@@ -6,7 +6,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Leg, Program, assembled
-from evenflare.manufacture.milling.turning import CLEAR, POINTS, TURNING_DATUM
+from evenflare.manufacture.milling.turning import CLEAR, CORNER, POINTS, TURNING_DATUM
 from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.process.types import DriverSeat, Process, Tool
 from evenflare.manufacture.wall.scallop import stepover
@@ -139,7 +139,19 @@ def _program(name: str, tool: Tool, legs: list[Leg], process: Process, setup: li
     datum = f"{TURNING_DATUM} {POINTS[point]}"
     if not inward:
         datum = datum.replace("front face, the mouth plane", "back face")
-    return assembled(name, tool, moved, datum=datum, kind="turning", setup=setup, chord=1e-6)
+    engagement = _met(tool.corner_radius, process)
+    return assembled(name, tool, moved, datum=datum, kind="turning", setup=setup, chord=1e-6, engagement=engagement)
+
+
+def _met(nose: float, process: Process) -> float:
+    """m, the greatest depth of cut across the feed: of the face; of a pass, whose nose comes to the cusp beside it at
+    its end; of the nose as it comes down on the stock of a floor, its own half and the chord of the other; and of the
+    contour, which takes steps and what the nose left in their corners. (Elementary geometry.)
+    """
+    step, left = min(process.stepdown, NOSE_SHARE * nose), process.stock_left
+    cusp = nose - np.sqrt(nose**2 - 0.25 * step**2)
+    floor = nose + np.sqrt(nose**2 - max(nose - left - cusp, 0.0) ** 2)
+    return float(max(FACING, nose + 0.5 * step, floor, left + step + CORNER * nose))
 
 
 def _fine(process: Process, tool: Tool) -> float:

@@ -161,6 +161,7 @@ class ProcessFile(Table):
     tools: list[ToolTable] = Field(default=[])
     roughing_tool: Name | None = None
     finishing_tool: Name | None = None
+    rest_tool: Name | None = None
     semi_finishing_tool: Name | None = None
     seat_tool: Name | None = None
     profile_tool: Name | None = None
@@ -204,6 +205,7 @@ class ProcessFile(Table):
             raise fault(f"[[tools]] tool_number = {again}: two tools have it, and a controller calls one. Change one")
         for key, allowed in STEPS[self.machine.kind].items():
             check_step(key, getattr(self, key), allowed, kinds)
+        self._check_rest()
         self._check_hold_down(kinds)
         if self.scallop_height_mm > self.tolerance_mm:
             raise fault(
@@ -218,6 +220,14 @@ class ProcessFile(Table):
         if self.machine.kind == "none" and self.tools:
             raise fault('[[tools]]: belong to a machine, and its kind is "none". Remove them, or name the machine')
         return self
+
+    def _check_rest(self) -> None:
+        wide = {tool.name: tool.diameter_mm or 0.0 for tool in self.tools}
+        if self.rest_tool is not None and not wide[self.rest_tool] < wide[self.roughing_tool or ""]:
+            raise fault(
+                f'rest_tool = "{self.rest_tool}": is {wide[self.rest_tool]:g} mm wide: must be narrower than the'
+                f" roughing_tool, {wide[self.roughing_tool or '']:g} mm. Name a smaller one"
+            )
 
     def _check_hold_down(self, kinds: Mapping[str, str]) -> None:
         if self.hold_down is not None and self.machine.kind != "router":

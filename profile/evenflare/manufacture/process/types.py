@@ -222,6 +222,7 @@ class Process:
     """All that a part is made with.
 
     roughing_tool, finishing_tool, seat_tool : names of tools; empty where the process has no such step.
+    rest_tool      : a smaller one, for what the roughing tool does not reach, or "".
     semi_finishing_tool, semi_finishing_left : a ball that runs between them, or "", and m that it leaves on the wall.
     profile_tool   : of a router, for the outside; rebate_tool : for the front's rebate; edge_tool : for its rounded
                      edge; hole_tool : for holes through the front as helices, where no drill has their diameter;
@@ -258,6 +259,7 @@ class Process:
     printing: Printing | None = None
     accuracy: Accuracy | None = None
     controller: Controller = Controller()
+    rest_tool: str = ""
     semi_finishing_tool: str = ""
     semi_finishing_left: float = 0.0
     profile_tool: str = ""

@@ -15,20 +15,22 @@ from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
 from evenflare.manufacture.milling.operations import COUNTERSINKS, EDGE, HOLES, PINS, PROFILE, REBATE
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.programs import stock_size
+from evenflare.manufacture.milling.rest import REST
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, TURNED_BACK
+from evenflare.manufacture.part.bolts import hole_depth
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.around import around_part
 from evenflare.manufacture.proof.proof import BACK, Proof, prove
+from evenflare.manufacture.proof.rough_truth import prepared
 from evenflare.manufacture.proof.simulate import PROGRAMMED_POINTS
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 
 # From the line's start: a name in another line may say what it likes.
 _BORE = re.compile(r"set-up: drill a bore of diameter ([\d.]+) along the axis")
-_HOLES = re.compile(r"set-up: holes: .*?, ([\d.]+) deep from the seat")
 _ENGAGEMENT = re.compile(r"set-up: greatest engagement ([\d.]+) ")
 _POINT = re.compile(r"programmed_point: (\w+)")
 
@@ -44,9 +46,8 @@ def prove_files(
 ) -> Proof:
     """Cut a part in software with the programs in files, in the order in which they are run; see prove.
 
-    A bore to drill first, the depth of holes and the programmed point are taken from the files' headers, as a
-    machinist takes them. Where the finishing tool does not reach into hollows that the process leaves stock in, the wall
-    as such a tool closes it is what is compared.
+    A bore to drill first and the programmed point are taken from the files' headers, as a machinist takes them. Where
+    the process leaves stock in hollows that the finishing tool does not reach, the wall closed by it is compared.
     features : cut from the part; grid : m, see prove.
     Errors : InputError as read_gcode and prove, for a turning program without its programmed point, and for a file
              name that is no program of a process.
@@ -61,27 +62,29 @@ def prove_files(
     if len(points) > 1:
         raise InputError(f"programmed_point: {' and '.join(sorted(points))} in one set-up. Export the programs again")
     bores = [found for each in turned if (found := _millimetres(each, _BORE)) is not None]
-    holes = [_millimetres(each, _HOLES) for each in read if each.program.name == BACK]
+    wall = within_reach(waveguide, process)[0]
     return prove(
-        within_reach(waveguide, process)[0],
+        wall,
         [_stated(each) for each in read],
         sizes=sizes,
         # What the controller may cut off corners is no longer there for the program.
         tolerance=process.tolerance - (controller.corner_tolerance if controller.path_tolerance else 0.0),
         scallop_height=process.scallop_height,
         seat=process.seat,
-        hole_depth=holes[0] if holes else None,
+        hole_depth=hole_depth(waveguide, process.seat) if process.seat.bolts else None,
         block=(stock_size(waveguide, process, sizes) if size is None else size)[:2],
         bore=0.5 * bores[0] if bores else 0.0,
         grid=grid,
         programmed_point=points.pop() if points else PROGRAMMED_POINTS[0],
         around=around_part(waveguide, process, sizes, features, pinned=any(each.program.name == PINS for each in read)),
+        leaves=prepared(wall, process),
     )
 
 
 def _tool(path: Path, process: Process, features: Features) -> Tool:
     tools = {
         "roughing": process.roughing_tool,
+        REST: process.rest_tool,
         SEMI: process.semi_finishing_tool,
         "finishing": process.finishing_tool,
         "turning_roughing": process.roughing_tool,

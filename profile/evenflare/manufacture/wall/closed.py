@@ -1,7 +1,7 @@
 """A round wall as far as a ball or nose reaches it: what it does not reach keeps stock, as round as the ball.
 
-Of the air above the wall the ball's middle may have what is a radius off it. What is nearer than a radius to none of that
-stays: the wall is closed by the ball (morphological closing; the parallel curve without its swallowtails).
+Of the air above the wall the ball's middle may have what is a radius off it. What is a radius off all of that stays: the
+wall is closed by the ball (morphological closing; the parallel curve without its swallowtails).
 """
 
 from __future__ import annotations
@@ -97,7 +97,7 @@ def reached(waveguide: Waveguide, radius: float) -> tuple[Waveguide, tuple[Stays
     wall, stays = closed(waveguide.meridian, radius)
     if not stays:
         return waveguide, ()
-    return replace(waveguide, shape=Reached(waveguide.shape.family, wall)), stays  # type: ignore[union-attr]
+    return replace(waveguide, shape=Reached(waveguide.shape.family, wall)), stays
 
 
 def stays_words(stays: Sequence[Stays], tool: str) -> list[str]:
@@ -172,12 +172,13 @@ def _joint(
     one, other = ways[before[0]], ways[after[0]]
 
     def apart(at: FloatArray) -> FloatArray:
-        here, there = (np.concatenate(parallel(way.frame_at(at[k : k + 1]), radius)) for k, way in enumerate((one, other)))
+        frames = (one.frame_at(at[:1]), other.frame_at(at[1:]))
+        here, there = (np.concatenate(parallel(frame, radius)) for frame in frames)
         return np.asarray((here - there) / radius)
 
     found, _, _, _ = fsolve(apart, [before[1], after[1]], xtol=1e-14, full_output=True)
     off = float(np.abs(apart(found)).max())
-    if off > 1e-9 or not (-1e-9 <= found.min() and found.max() <= 1.0 + 1e-9):
+    if off > 1e-9 or not (found.min() >= -1e-9 and found.max() <= 1.0 + 1e-9):
         z = float(one.frame_at(np.array([before[1]])).z[0])
         short = Reach(radius, z, "the ball's ways round a hollow do not meet, with a radius of")
         raise too_large("its radius", short, f"z_mm = {mm(z)}")

@@ -7,7 +7,7 @@ import numpy as np
 from evenflare.manufacture.milling.engagement import levels_of
 from evenflare.manufacture.milling.finishing import below_the_part
 from evenflare.manufacture.milling.program import Leg, Program, from_front
-from evenflare.manufacture.milling.roughing import LIFT, RING_CHORD, check_flutes, fillet, ramp, rings_by_level, wide_at
+from evenflare.manufacture.milling.roughing import LIFT, RING_CHORD, check_flutes, fillet, ramp, rings_by_level
 from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.units import MILLIMETRE, FloatArray
@@ -16,8 +16,7 @@ from evenflare.words import mm
 
 REST = "rest"
 IDLE = 0.05 * MILLIMETRE
-"""By which a ring of the smaller tool reaches beyond what is cleared without being worth its way."""
-_LOOKS = 5
+"""By which the flank of the smaller tool reaches beyond what is cleared without a ring being worth its way."""
 
 
 def rest(waveguide: Waveguide, process: Process) -> Program | None:
@@ -35,7 +34,7 @@ def rest(waveguide: Waveguide, process: Process) -> Program | None:
     cleared = rings_by_level(waveguide, large, coarse, levels, as_far=True)
     rings = rings_by_level(waveguide, tool, coarse, levels)
     kept = [
-        [ring for ring in around if not _idle(ring, tool, large, cleared[k][-1] if k < len(cleared) else None)]
+        [ring for ring in around if k >= len(cleared) or not _idle(ring, tool, large, cleared[k][-1], coarse)]
         for k, around in enumerate(rings)
     ]
     passes = max(1, int(np.ceil(-float(levels[0]) / deepest - 1e-9)))
@@ -65,7 +64,9 @@ def rest(waveguide: Waveguide, process: Process) -> Program | None:
         below_the_part(lowest, waveguide.depth),
         *words,
     ]
-    met = -float(levels[0]) / passes + fillet(rings, tool)
+    # A rounded edge leaves its height beside the pass before, the large tool's beside a floor that it left.
+    edge = tool.corner_radius if passes > 1 else fillet(rings, tool)
+    met = -float(levels[0]) / passes + max(edge, large.corner_radius if cleared else 0.0)
     return from_front(REST, tool, legs, setup=setup, chord=RING_CHORD, engagement=met)
 
 
@@ -73,16 +74,13 @@ def _flat(ring: FloatArray, level: float) -> FloatArray:
     return np.column_stack([ring, np.full(len(ring), level)])
 
 
-def _idle(ring: FloatArray, tool: Tool, large: Tool, outermost: FloatArray | None) -> bool:
-    """Whether a tool on a ring meets nothing that the large tool left at that level, whose outermost ring is given."""
+def _idle(ring: FloatArray, tool: Tool, large: Tool, outermost: FloatArray, process: Process) -> bool:
+    """Whether a tool on a ring meets nothing to speak of where the large tool went out to a ring: its flank reaches no
+    further than IDLE beyond the other's, its end into the corner of the other's floor no further than the stock left.
+    """
     import shapely
 
-    if outermost is None:
-        return False
     way, room = shapely.LineString(ring), shapely.Polygon(outermost)
-    heights = np.linspace(0.0, max(tool.corner_radius, large.corner_radius), _LOOKS)
-    for mine, its in zip(wide_at(tool, 0.0, heights).tolist(), wide_at(large, 0.0, heights).tolist(), strict=True):
-        beyond = room.buffer(its - mine + IDLE, quad_segs=32)
-        if not beyond.contains(way):
-            return False
-    return True
+    flank = large.radius - tool.radius + IDLE
+    end = large.radius - large.corner_radius - tool.radius + tool.corner_radius + process.stock_left + 2.0 * RING_CHORD
+    return bool(room.buffer(min(flank, end), quad_segs=32).contains(way))

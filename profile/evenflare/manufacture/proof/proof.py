@@ -271,7 +271,7 @@ def _judged(
     holes: Upright | None,
     states: Prepared,
 ) -> ProgramProof:
-    """others : of what the program cuts beside the wall, which is then looked at for gouges only. holes : of the back."""
+    """others : of what is cut beside the wall, which is looked at then for gouges only; holes : of the back."""
     wall = deviation(piece)
     found = wall if others is None else replace(others, gouge=max(wall.gouge, others.gouge, key=lambda w: w.size))
     if holes is not None:

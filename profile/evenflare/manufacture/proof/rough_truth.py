@@ -56,7 +56,8 @@ def prepared(waveguide: Waveguide, process: Process) -> dict[str, Prepared]:
         distances, highest = _levels(waveguide.meridian, large, process.stock_left, levels, RING_CHORD + 2.0 * CELL)
         found["roughing"] = Prepared(None, distances, highest)
         if process.rest_tool:
-            tool, slack = process.tool(process.rest_tool), IDLE + RING_CHORD + 2.0 * CELL
+            # As far as the stock left, the corners of the large tool's floors may stay.
+            tool, slack = process.tool(process.rest_tool), max(IDLE, process.stock_left) + 3.0 * RING_CHORD + CELL
             smaller = np.interp(distances, *_levels(waveguide.meridian, tool, process.stock_left, levels, slack))
             found[REST] = Prepared(None, distances, np.minimum(highest, smaller))
     return found
@@ -105,4 +106,5 @@ def _levels(
         flank = out - slack + wide_at(tool, 0.0, heights)
         below = np.interp(distances, flank, level + heights, left=level, right=0.0)
         highest = np.minimum(highest, below)
-    return distances, np.asarray(np.maximum.accumulate(highest))
+    rising: FloatArray = np.maximum.accumulate(highest)
+    return np.asarray(distances, dtype=np.float64), rising

@@ -1,7 +1,7 @@
 """A round wall as far as a ball or nose reaches it: what it does not reach keeps stock, as round as the ball.
 
-Of the air above the wall the ball's middle may have what is a radius off it. What is a radius off all of that stays: the
-wall is closed by the ball (morphological closing; the parallel curve without its swallowtails).
+Of the air above the wall the ball's middle may have what is a radius off it. What is a radius off all of that stays:
+the wall is closed by the ball (morphological closing; the parallel curve without its swallowtails).
 """
 
 from __future__ import annotations

@@ -80,7 +80,7 @@ def _idle(ring: FloatArray, tool: Tool, large: Tool, outermost: FloatArray, proc
     """
     import shapely
 
-    way, room = shapely.LineString(ring), shapely.Polygon(outermost)
+    beyond = float(shapely.distance(shapely.Polygon(outermost), shapely.points(ring)).max())
     flank = large.radius - tool.radius + IDLE
     end = large.radius - large.corner_radius - tool.radius + tool.corner_radius + process.stock_left + 2.0 * RING_CHORD
-    return bool(room.buffer(min(flank, end), quad_segs=32).contains(way))
+    return beyond <= min(flank, end)

@@ -9,10 +9,9 @@ import numpy as np
 
 from evenflare.manufacture.process.types import Tool
 from evenflare.manufacture.proof.deviation import Worst
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.units import FloatArray
 
 NOTHING = Worst(0.0, (0.0, 0.0, 0.0))
-_BELOW = 0.001 * MILLIMETRE
 
 
 class Upright(NamedTuple):
@@ -34,10 +33,10 @@ def hole_walls(
     """Of holes of `radius` at places (x, y) that begin at the height `floor`, and in which the tool's tip comes down to
     `tip`, all m: how far off its place or too wide one is, or too deep; too narrow, or too shallow.
 
-    path : (N, 3), m, dense places of the tip.
+    path : (N, 3), m, dense places of the tip; those in the lower half of a hole are its own.
     """
     gouge, leftover = NOTHING, NOTHING
-    below = path[path[:, 2] < floor - _BELOW]
+    below = path[path[:, 2] < 0.5 * (floor + tip)]
     for x, y in places:
         away = np.hypot(below[:, 0] - x, below[:, 1] - y)
         near = away < radius + tool.radius

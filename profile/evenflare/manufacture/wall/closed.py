@@ -52,7 +52,7 @@ class Reached:
 
 
 @dataclass(frozen=True)
-class _Stretch:
+class _Trimmed:
     """A piece from `start` to `end` of its parameter."""
 
     piece: Piece
@@ -192,5 +192,5 @@ def _kept(ways: Sequence[Piece], start: tuple[int, float], end: tuple[int, float
     for k in range(start[0], end[0] + 1):
         low, high = start[1] if k == start[0] else 0.0, end[1] if k == end[0] else 1.0
         if not isinstance(ways[k], _Edge) and high - low > 1e-9:
-            pieces.append(ways[k] if (low, high) == (0.0, 1.0) else _Stretch(ways[k], low, high))
+            pieces.append(ways[k] if (low, high) == (0.0, 1.0) else _Trimmed(ways[k], low, high))
     return pieces

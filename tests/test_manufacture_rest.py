@@ -19,7 +19,7 @@ from evenflare.manufacture.proof.proof import prove
 from evenflare.manufacture.proof.proof_files import prove_files
 from evenflare.manufacture.proof.rough_truth import prepared
 from evenflare.manufacture.proof.simulate import cut, stock
-from evenflare.manufacture.proof.truth import Truth
+from evenflare.manufacture.proof.truth import Front, Truth, outside
 from evenflare.manufacture.wall.closed import closed
 from evenflare.manufacture.wall.offset import NoRoomError
 from evenflare.units import DEGREE
@@ -298,3 +298,10 @@ def test_an_outside_tools_depth_of_cut_is_counted_across_its_feed(deep):
     turned = program(path, tool("turning", 1.6), kind="turning")
     engaged = cut(stock(exact), turned, outward=True)[0].engaged
     assert engaged.depth == pytest.approx(deep * MM, abs=step)  # the stock ends between two cells
+
+
+@pytest.mark.parametrize("round_part", [True, False])
+def test_a_cell_on_the_parts_edge_is_none_of_its_front_face(round_part):
+    x = np.array([67.8, 68.0, 68.2]) * MM
+    off = outside(x[:, None], np.zeros(1), Front((68 * MM, 68 * MM), round=round_part))
+    assert off[:, 0].tolist() == [False, True, True]

@@ -254,7 +254,7 @@ def test_a_ball_that_is_too_large_is_refused_and_the_largest_one_fits():
     largest = float(re.search(rf"at most ({LENGTHS})\. ", message)[1]) * MM
     fits = process(tools={"ball 6": {"diameter": largest, "corner_radius": 0.5 * largest, "reach": 0.3}})
     assert "finishing" in made(Waveguide(OblateSpheroidal(60 * MM, 30 * DEGREE)), fits)
-    refused(narrow, process(), "concave", "z_mm = 20")
+    refused(narrow, process(leave_at_most=0.0), "concave", "z_mm = 20", "leave_at_most_mm to 0.27")
 
 
 @pytest.mark.parametrize("waveguide", TWO.values(), ids=TWO)

@@ -125,6 +125,7 @@ def test_rapid_move_put_into_a_file_is_found(tmp_path, finished):
 
 def test_file_that_is_no_program_of_a_process_is_refused(tmp_path):
     with pytest.raises(
-        InputError, match=r"front\.nc: is no program of a process: must be one of roughing, semi_finishing, finishing"
+        InputError,
+        match=r"front\.nc: is no program of a process: must be one of roughing, rest, semi_finishing, finishing",
     ):
         prove_files(FLARE, [tmp_path / "front.nc"], ROUTER, sizes=SIZES)

@@ -281,7 +281,7 @@ def export_command(
             written=written[:-1],
             tip_below_throat=tip_below_throat(design, exported),
             proof=proved.proof,
-            changes=settled.changes,
+            changes=(*settled.changes, *proved.left),
             left_out=proved.left_out,
         )
     removed = making.clear_stale(folder, written)

@@ -9,7 +9,7 @@ from pathlib import Path
 
 from evenflare import files
 from evenflare.commands.written import Written
-from evenflare.design.file import Design, design_id
+from evenflare.design.file import Design, Solid, design_id
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.milling.ambiguous import cycle_warning
 from evenflare.manufacture.milling.program import Program
@@ -24,7 +24,7 @@ from evenflare.manufacture.part.step_oblong import write_oblong_step
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.part.threemf import read_model, write_3mf
 from evenflare.manufacture.printing.print_files import export_prints
-from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.process.types import DriverSeat, Process
 from evenflare.manufacture.proof.programs import Proved, prove_programs, write_programs
 from evenflare.manufacture.proof.proof import write_proof
 from evenflare.manufacture.sheets.layer_files import export_layers
@@ -32,7 +32,7 @@ from evenflare.units import MILLIMETRE, MINUTE
 from evenflare.waveguide.cloud import cloud
 
 PROGRAMS = (
-    *("pins.nc", "roughing.nc", "semi_finishing.nc", "finishing.nc", "front_holes.nc", "countersinks.nc"),
+    *("pins.nc", "roughing.nc", "rest.nc", "semi_finishing.nc", "finishing.nc", "front_holes.nc", "countersinks.nc"),
     *("profile.nc", "rebate.nc", "edge.nc", "outside.nc", "turning_roughing.nc", "turning.nc", "turning_back.nc"),
     *("facing_back.nc", "back.nc", "driver_holes.nc"),
     *("outside_roughing.nc", "outside_finishing.nc", "outside_back.nc"),
@@ -78,31 +78,22 @@ def settled(design: Design, process: Process | None) -> Settled:
         features = fitted(waveguide, sizes_of(waveguide, solid), asked, wall=wall)
     if process is None:
         return Settled(design, None, features, tuple(changes(asked, features)))
-    seat = features.seat
+    stated, process = replace(design, solid=_with_seat(solid, features.seat)), replace(process, seat=features.seat)
+    return Settled(stated, process, features, tuple(changes(asked, features)))
+
+
+def _with_seat(solid: Solid, seat: DriverSeat) -> Solid:
+    """The design's [solid] with the seat as made: what it does not state itself is written down."""
     if not seat.is_cut:
-        solid = replace(solid, seat=False)
-    else:
-        stated = (
-            solid
-            if solid.seat_diameter is not None
-            else replace(
-                solid,
-                seat_diameter=seat.diameter,
-                seat_depth=None if solid.kind == "body" else seat.depth,
-                seat_bolts=seat.bolts or None,
-            )
-        )
-        solid = (
-            stated
-            if not seat.bolts
-            else replace(
-                stated,
-                seat_bolt_circle=seat.bolt_circle,
-                seat_hole_diameter=seat.hole_diameter,
-                seat_hole_depth=seat.hole_depth,
-            )
-        )
-    return Settled(replace(design, solid=solid), replace(process, seat=seat), features, tuple(changes(asked, features)))
+        return replace(solid, seat=False)
+    if solid.seat_diameter is None:
+        deep = None if solid.kind == "body" else seat.depth
+        solid = replace(solid, seat_diameter=seat.diameter, seat_depth=deep, seat_bolts=seat.bolts or None)
+    if not seat.bolts:
+        return solid
+    return replace(
+        solid, seat_bolt_circle=seat.bolt_circle, seat_hole_diameter=seat.hole_diameter, seat_hole_depth=seat.hole_depth
+    )
 
 
 def proved_programs(design: Design, process: Process) -> Proved:

@@ -9,8 +9,9 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.wall.closed import Stays, reached
 from evenflare.manufacture.wall.oblong_offset import largest_ball
-from evenflare.manufacture.wall.offset import Reach, largest_tool_radius, too_large
+from evenflare.manufacture.wall.offset import NoRoomError, Reach, largest_tool_radius, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import Cloud, cloud
@@ -46,7 +47,39 @@ def check_nose(waveguide: Waveguide, tool: Tool, wall: Cloud | None) -> Reach:
     if reach.azimuth is not None:
         place += f", azimuth_deg = {reach.azimuth / DEGREE:.3g}"
     given = f'tool "{tool.name}" {key} = {factor * tool.corner_radius / MILLIMETRE:g}'
-    raise too_large(given, reach, place, factor=factor)
+    refused = too_large(given, reach, place, factor=factor)
+    stays = _left_by(waveguide, tool)
+    if not stays:
+        raise refused
+    thick = np.ceil(100.0 * max(each.thick for each in stays) / MILLIMETRE) / 100.0
+    raise NoRoomError(f"{refused}, or raise leave_at_most_mm to {thick:g}: so much stock would stay there")
+
+
+def within_reach(waveguide: Waveguide, process: Process) -> tuple[Waveguide, tuple[Stays, ...]]:
+    """The wall as the finishing tool leaves it, and what stays in hollows that it does not reach; the wall itself where
+    it reaches all, or where more would stay than the process leaves. Hollows of oblong walls are not filled.
+    """
+    if not process.finishing_tool or process.leave_at_most == 0.0:
+        return waveguide, ()
+    return hollows_left(waveguide, process.tool(process.finishing_tool), at_most=process.leave_at_most)
+
+
+def hollows_left(waveguide: Waveguide, tool: Tool, *, at_most: float = np.inf) -> tuple[Waveguide, tuple[Stays, ...]]:
+    """The same of any tool with a round end; at_most : m."""
+    stays = _left_by(waveguide, tool)
+    if not stays or max(each.thick for each in stays) > at_most:
+        return waveguide, ()
+    return reached(waveguide, tool.corner_radius)
+
+
+def _left_by(waveguide: Waveguide, tool: Tool) -> tuple[Stays, ...]:
+    """What a tool leaves in hollows of a round wall; nothing where it reaches all, or does not pass the throat."""
+    if not waveguide.is_round or tool.corner_radius <= largest_tool_radius(waveguide.meridian).radius + 1e-12:
+        return ()
+    try:
+        return reached(waveguide, tool.corner_radius)[1]
+    except NoRoomError:
+        return ()
 
 
 def wall_cloud(waveguide: Waveguide) -> Cloud | None:

@@ -52,7 +52,8 @@ def hole_maker(process: Process, diameter: float) -> Tool:
     )
 
 
-def _end(tool: Tool) -> float:
+def tip_height(tool: Tool) -> float:
+    """m, of what lies below a tool's full width: a drill's cone."""
     return point_height(tool) if tool.kind == "drill" else 0.0
 
 
@@ -64,7 +65,7 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
     """
     tool = hole_maker(process, diameter)
     words, process = slender_words(process, tool), eased(process, tool)
-    bottom = deep + _end(tool)
+    bottom = deep + tip_height(tool)
     try:
         check_deep(tool, bottom)
     except InputError as error:
@@ -89,7 +90,7 @@ def drilled(name: str, process: Process, places: Places, *, diameter: float, dee
         legs,
         setup=[*setup, *words],
         chord=RING_CHORD,
-        engagement=process.stepdown + _end(tool) if tool.kind == "drill" else turn + 0.5 * LIFT,
+        engagement=process.stepdown + tip_height(tool) if tool.kind == "drill" else turn + 0.5 * LIFT,
     )
 
 

@@ -13,7 +13,7 @@ from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import centre_step, passes
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 from evenflare.waveguide import Frame, Meridian, Waveguide
 from evenflare.waveguide.cloud import Cloud
 
@@ -27,19 +27,23 @@ EVEN_RIDGES = 0.25
 _PATH = 1e-6
 
 
-def finishing(waveguide: Waveguide, process: Process, wall: Cloud | None, *, even: bool = False) -> Program:
+def finishing(
+    waveguide: Waveguide, process: Process, wall: Cloud | None, *, even: bool = False, more: float = 0.0
+) -> Program:
     """The finishing program, datum as from_front: down the wall counter-clockwise, which climbs with a spindle that
     turns clockwise; lead-in and lead-out are quarter circles.
 
     wall   : the cloud of an oblong wall; None of a round one.
     even   : whether semi-finishing went before, so that the ball meets no steps.
+    more   : m, that it leaves in hollows beside what it leaves on the wall.
     Errors : InputError if the ball does not fit, or arcs leave nothing of the scallop height.
     """
     tool, height = process.tool(process.finishing_tool), ridges_of(process)
     chord = CHORD_SHARE * height
     before = "semi_finishing" if even else "roughing"
     setup = f"run after {before}, in the same clamping and with the same X and Y zero"
-    met = (EVEN_RIDGES * process.semi_finishing_left, process.semi_finishing_left) if even else None
+    left = process.semi_finishing_left
+    met = (EVEN_RIDGES * left, left + more) if even else None
     return _spiral("finishing", waveguide, process, wall, tool, (height - chord - DIGIT, chord), setup, met=met)
 
 
@@ -153,16 +157,16 @@ def spiral(
 
     apart = np.hypot(np.diff(centre_z), np.diff(centre_r))
     turn = 0.5 * np.abs(np.diff(wall.angle))
-    moved = apart > 0.0
-    lengths = (apart * np.where(turn > 1e-9, turn / np.maximum(np.sin(turn), 1e-12), 1.0))[moved]
+    lengths = np.maximum(apart * np.where(turn > 1e-9, turn / np.maximum(np.sin(turn), 1e-12), 1.0), SAME)
     still = np.hypot(np.diff(wall.z), np.diff(wall.r)) < 1e-12
-    bend = np.minimum(wall.curvature[1:], wall.curvature[:-1])
-    steps = centre_step(ridge, radius=radius, curvature=np.where(still, np.inf, bend))[moved]
-    kept = np.concatenate([[True], moved])
+    least, most = (pick(wall.curvature[1:], wall.curvature[:-1]) for pick in (np.minimum, np.maximum))
+    # A hollow as round as the ball is one place of its middle, and says nothing of its neighbours.
+    bend = np.where(1.0 + radius * least < 1e-6, most, least)
+    steps = centre_step(ridge, radius=radius, curvature=np.where(still, np.inf, bend))
     along = np.concatenate([[0.0], np.cumsum(lengths)])
-    heading = np.column_stack([np.cos(wall.angle), np.sin(wall.angle)])[kept]
-    curve = CubicHermiteSpline(along, np.column_stack([centre_z, centre_r])[kept], heading)
-    before = passes(lengths[::-1], steps[::-1])
+    heading = np.column_stack([np.cos(wall.angle), np.sin(wall.angle)])
+    curve = CubicHermiteSpline(along, np.column_stack([centre_z, centre_r]), heading)
+    before = _turns(lengths[::-1], steps[::-1], apart[::-1] <= SAME)
     total = along[-1]
 
     def centre_after(number: FloatArray) -> FloatArray:
@@ -178,6 +182,18 @@ def spiral(
     place = centre_after(np.clip(turned - 1.0, 0.0, before[-1]))
     azimuth = 2.0 * np.pi * turned
     return np.column_stack([place[:, 1] * np.cos(azimuth), place[:, 1] * np.sin(azimuth), place[:, 0]])
+
+
+def _turns(lengths: FloatArray, steps: FloatArray, stands: BoolArray) -> FloatArray:
+    """(K + 1,): passes before each node of a way whose cells are (K,), m; where the ball stands in a hollow, one turn.
+
+    A spiral that only passes it would touch it at one azimuth.
+    """
+    before = [np.zeros(1)]
+    for run in np.split(np.arange(lengths.size), np.flatnonzero(np.diff(stands.astype(int))) + 1):
+        more = np.linspace(0.0, 1.0, run.size + 1) if stands[run[0]] else passes(lengths[run], steps[run])
+        before.append(before[-1][-1] + more[1:])
+    return np.concatenate(before)
 
 
 def _arc(start: FloatArray, radius: float, chord: float) -> FloatArray:

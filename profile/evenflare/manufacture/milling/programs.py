@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import NamedTuple
 
 from evenflare.files import InputError
@@ -12,12 +13,15 @@ from evenflare.manufacture.milling.clearance import (
     check_shape,
     check_stock,
     check_volume,
+    hollows_left,
     wall_cloud,
+    within_reach,
 )
 from evenflare.manufacture.milling.facing import FACING_BACK, facing_back, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.operations import AFTER_FLIP, PINS, Operations, lathe_operations, operations
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.rest import REST, rest
 from evenflare.manufacture.milling.roughing import roughing
 from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, back, driver_holes
 from evenflare.manufacture.milling.side_edge import with_edges
@@ -30,6 +34,7 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import rim_of
 from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.wall.closed import stays_words
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 
@@ -47,13 +52,15 @@ class PartPrograms(NamedTuple):
 def programs(
     waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features = PLAIN
 ) -> PartPrograms:
-    """The programs of a part: of a router "pins", "roughing", "semi_finishing" if it has a tool, "finishing", the
-    front's other operations, "facing_back" where the stock is too thick and, where there is a seat, "back" and, where
-    its holes need a tool of their own, "driver_holes"; of a lathe "turning", after "turning_roughing" if that has its
-    own tool, with "outside" before them and "turning_back" after them; none of a process that makes none.
+    """The programs of a part: of a router "pins", "roughing", "rest" and "semi_finishing" if it has tools for them,
+    "finishing", the front's other operations, "facing_back" where the stock is too thick and, where there is a seat,
+    "back" and, where its holes need a tool of their own, "driver_holes"; of a lathe "turning", after "turning_roughing"
+    if that has its own tool, with "outside" before them and "turning_back" after them; none of a process that makes
+    none.
 
-    A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing never
-    runs on stock that was not roughed.
+    In hollows of a round wall that the finishing tool does not reach stock stays, if the process leaves it; `left` says
+    where. A tool that is too large, too thick or too short costs its own program, and those that count on it: finishing
+    never runs on stock that was not roughed.
     sizes, features : of the part's outside, and what is cut from it.
     Errors : InputError with the place, and what would do, where no program can be made: the wall hides from the mouth,
              the stock or the machine is too small, the part not round on a lathe.
@@ -70,7 +77,9 @@ def programs(
         )
     check_shape(waveguide)
     check_stock(process, part)
-    wall = wall_cloud(waveguide)
+    wall, whole = wall_cloud(waveguide), waveguide
+    waveguide, stays = within_reach(waveguide, process)
+    stay = stays_words(stays, process.finishing_tool)
     if turned:
         assert isinstance(sizes, Sizes)  # of a round part
         try:
@@ -81,7 +90,9 @@ def programs(
         except InputError as error:
             return PartPrograms(left_out=(f"turning: left out. {error}",))
         first, then = _parted(others, OUTSIDE)
-        return PartPrograms(_fitting((*first, *made, *then), process, part), left=(*others.left, *_left(sizes)))
+        *rough, last = made
+        made = (*rough, replace(last, setup=(*last.setup, *stay)))
+        return PartPrograms(_fitting((*first, *made, *then), process, part), left=(*stay, *others.left, *_left(sizes)))
 
     ridges_of(process)
 
@@ -89,30 +100,39 @@ def programs(
     first, then = _parted(others, PINS)
     found, left_out = list(first), list[str]()
 
+    even_wall, hollows = hollows_left(waveguide, grown(process)) if process.semi_finishing_tool else (waveguide, ())
+
+    def rested() -> Program | None:
+        return rest(waveguide, process) if process.rest_tool else None
+
     def evened() -> Program | None:
         if not process.semi_finishing_tool:
             return None
-        check_nose(waveguide, grown(process), wall)
-        return semi_finishing(waveguide, process, wall)
+        check_nose(even_wall, grown(process), wall)
+        return semi_finishing(even_wall, process, wall)
 
     def finished() -> Program:
         check_nose(waveguide, process.tool(process.finishing_tool), wall)
+        if any(line.startswith(f"{REST}:") for line in left_out):
+            raise InputError(f"it comes after {REST}, which is left out")
         even = SEMI in [each.name for each in found]
-        return finishing(waveguide, process, wall, even=even)
+        more = max((each.thick for each in hollows), default=0.0)
+        program = finishing(waveguide, process, wall, even=even, more=more)
+        return replace(program, setup=(*program.setup, *stay))
 
     def framed() -> float:
         return spare_stock(waveguide, process) if FACING_BACK in [each.name for each in found] else 0.0
 
     def seated() -> Program | None:
-        return back(waveguide, process, across=min(x, y), pinned=bool(first), faced=framed())
+        return back(whole, process, across=min(x, y), pinned=bool(first), faced=framed())
 
     def faced_back() -> Program | None:
-        return facing_back(waveguide, process, rim_of(sizes), whole=sizes.kind == "block", pinned=bool(first))
+        return facing_back(whole, process, rim_of(sizes), whole=sizes.kind == "block", pinned=bool(first))
 
     def holed() -> Program | None:
         before = [each.name for each in found if each.name in behind]
         return driver_holes(
-            waveguide,
+            whole,
             process,
             across=min(x, y),
             pinned=bool(first),
@@ -123,6 +143,7 @@ def programs(
     behind = (FACING_BACK, BACK, DRIVER_HOLES)
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
         ("roughing", lambda: roughing(waveguide, process), ""),
+        (REST, rested, "roughing" if process.rest_tool else ""),
         (SEMI, evened, "roughing" if process.semi_finishing_tool else ""),
         ("finishing", finished, "roughing"),
         (FACING_BACK, faced_back, ""),
@@ -143,7 +164,9 @@ def programs(
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
     found += [each for each in then if each.name in AFTER_FLIP]
-    return PartPrograms(_fitting(found, process, part), tuple(left_out), (*others.left, *_left(sizes)))
+    if "finishing" not in [each.name for each in found]:
+        stay = []
+    return PartPrograms(_fitting(found, process, part), tuple(left_out), (*stay, *others.left, *_left(sizes)))
 
 
 def _left(sizes: Sizes | OblongSizes) -> list[str]:
@@ -173,15 +196,22 @@ def _fitting(made: Sequence[Program], process: Process, part: Sequence[float]) -
     return found
 
 
-def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> str:
-    """The stock that a part is cut from, at least, in words; mm."""
+def stock_size(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> tuple[float, float, float]:
+    """m, of the stock that a part is cut from, at least: x, y and z; on a lathe x and y are its diameter."""
     x, y = extent(sizes)
     z = waveguide.depth + process.seat.depth
     if process.hold_down is not None and process.profile_tool:
-        x, y = x + 2.0 * process.hold_down.margin, y + 2.0 * process.hold_down.margin
+        return x + 2.0 * process.hold_down.margin, y + 2.0 * process.hold_down.margin, z
+    if "lathe_programs" in process.makes and process.outside_tool:
+        wide = 2.0 * stock_radius(process, 0.5 * x)
+        return wide, wide, z + FACING + process.parting
+    return x, y, z
+
+
+def stock_needed(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> str:
+    """The same in words; mm."""
+    x, y, z = stock_size(waveguide, process, sizes)
     if "lathe_programs" in process.makes:
-        if process.outside_tool:
-            x, z = 2.0 * stock_radius(process, 0.5 * x), z + FACING + process.parting
         return f"stock: diameter {x / MILLIMETRE:.1f}, length {z / MILLIMETRE:.1f} and what the chuck holds"
     across = f"{x / MILLIMETRE:.1f} x {y / MILLIMETRE:.1f}"
     spare = spare_stock(waveguide, process) if process.facing_tool else 0.0

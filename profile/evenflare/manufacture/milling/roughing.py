@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 
 import numpy as np
 
@@ -38,16 +38,10 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
     tool = process.tool(process.roughing_tool)
     words, process = slender_words(process, tool), eased(process, tool)
     machine = process.machine
-    if process.stepdown > tool.flute_length + 1e-12:
-        raise InputError(
-            f'process "{process.name}" stepdown_mm = {process.stepdown / MILLIMETRE:g}: must be at most the'
-            f' flute_length_mm of tool "{tool.name}", {tool.flute_length / MILLIMETRE:g}. Lower it'
-        )
+    check_flutes(process, tool)
     levels = levels_of(waveguide, process)
-    if waveguide.is_round:
-        rings = _round_rings(waveguide, tool, process.stock_left, levels)
-    else:
-        rings = [_oblong_rings(waveguide.surface, tool, process, level) for level in levels]
+    rings = rings_by_level(waveguide, tool, process, levels, as_far=bool(process.rest_tool))
+    short, levels = len(rings) < levels.size, levels[: len(rings)]
     legs, above = [], 0.0
     for level, around in zip(levels.tolist(), rings, strict=True):
         legs += cleared(around, level, above, process)
@@ -57,7 +51,9 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
     kept = "part, as the profile says" if process.profile_tool else "mouth"
     setup = [
         f"plane the stock's upper side: it is the front face, Z0. Clamp outside the {kept}",
-        below_the_part(float(levels[-1]), waveguide.depth),
+        f"below Z {levels[-1] / MILLIMETRE:.3f} the tool is too wide: the program rest goes on from there"
+        if short
+        else below_the_part(float(levels[-1]), waveguide.depth),
         f"stock left for finishing: {process.stock_left / MILLIMETRE:g}, and the steps between levels",
         *words,
     ]
@@ -67,11 +63,39 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
         legs,
         setup=setup,
         chord=RING_CHORD,
-        engagement=float(-levels[0]) + _fillet(rings, tool),
+        engagement=float(-levels[0]) + fillet(rings, tool),
     )
 
 
-def _fillet(rings: Sequence[Sequence[FloatArray]], tool: Tool) -> float:
+def check_flutes(process: Process, tool: Tool) -> None:
+    """InputError unless the tool's flutes are as long as a level is deep."""
+    if process.stepdown > tool.flute_length + 1e-12:
+        raise InputError(
+            f'process "{process.name}" stepdown_mm = {process.stepdown / MILLIMETRE:g}: must be at most the'
+            f' flute_length_mm of tool "{tool.name}", {tool.flute_length / MILLIMETRE:g}. Lower it'
+        )
+
+
+def rings_by_level(
+    waveguide: Waveguide, tool: Tool, process: Process, levels: FloatArray, *, as_far: bool = False
+) -> list[list[FloatArray]]:
+    """Rings (N, 2), m, of each level (L,), which the axis of the tool may follow with the stock left, the inner ones
+    first. as_far : where the tool is too wide the levels end. Errors: InputError if it is and must not be, or at once.
+    """
+    if waveguide.is_round:
+        found = _round_rings(waveguide, tool, process.stock_left, levels)
+    else:
+        found = (_oblong_rings(waveguide.surface, tool, process, level) for level in levels.tolist())
+    rings = list[list[FloatArray]]()
+    try:
+        rings.extend(found)
+    except InputError:
+        if not (as_far and rings):
+            raise
+    return rings
+
+
+def fillet(rings: Sequence[Sequence[FloatArray]], tool: Tool) -> float:
     """m, how high a rounded edge lets material stand above the floor of one level where the next one meets it."""
     import shapely
 
@@ -131,15 +155,14 @@ def _too_wide(tool: Tool, largest: float, z: float) -> InputError:
     )
 
 
-def _round_rings(waveguide: Waveguide, tool: Tool, extra: float, levels: FloatArray) -> list[list[FloatArray]]:
-    """Rings of each level (L,), which the axis of the tool may follow with `extra` m left on the wall."""
+def _round_rings(waveguide: Waveguide, tool: Tool, extra: float, levels: FloatArray) -> Iterator[list[FloatArray]]:
+    """Of a round wall, with `extra` m left on it."""
     wall = joined(sampled(waveguide.meridian, chord_error=_WALL))
     z, r = wall.z - waveguide.depth, wall.r
     # Dense, since between two points the wall may be nearer; and below the throat it goes straight on.
     along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(z), np.diff(r)))])
     fine = np.linspace(0.0, along[-1], int(along[-1] / (10 * _WALL)) + 2)
     z, r = np.interp(fine, along, z), np.interp(fine, along, r)
-    rings = []
     for level in levels:
         grown = float(level) - extra
         if grown < z[0]:
@@ -151,8 +174,7 @@ def _round_rings(waveguide: Waveguide, tool: Tool, extra: float, levels: FloatAr
         if room <= 0.0:
             raise _too_wide(tool, tool.radius + room, max(0.0, float(level) + waveguide.depth))
         number = max(1, int(np.ceil(room / (ENGAGEMENT * (tool.radius - tool.corner_radius)))))
-        rings.append([ring_of(room * (k + 1) / number) for k in range(number)])
-    return rings
+        yield [ring_of(room * (k + 1) / number) for k in range(number)]
 
 
 def ring_of(radius: float) -> FloatArray:

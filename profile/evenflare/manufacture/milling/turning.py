@@ -70,8 +70,8 @@ def _program(name: str, tool: Tool, legs: list[Leg], process: Process, datum: st
     if process.machine.programmed_point == "imaginary_tip":
         shift = np.array([tool.corner_radius, 0.0, -tool.corner_radius])
     moved = [leg._replace(points=leg.points + shift) for leg in legs]
-    # The round nose leaves more than a step in a step's corner: the contour that follows takes both.
-    engagement = eased(process, tool).stepdown + CORNER * tool.corner_radius
+    # More than a step stands where the round nose, the stock left beside it, ends in a corner: the contour takes both.
+    engagement = eased(process, tool).stepdown + CORNER * (tool.corner_radius + process.stock_left)
     if name == "turning" and tool.name != process.roughing_tool:
         # Where the roughing nose is the larger, it leaves more in hollow corners: of a right one so much.
         more = max(0.0, process.tool(process.roughing_tool).corner_radius - tool.corner_radius)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Callable
 from typing import NamedTuple
 
@@ -175,9 +174,7 @@ def _around(name: str, process: Process, tool: Tool, contour: _Contour, *, stock
         Leg(_at_radius(stock + clear, bottom), machine.cutting_feed),
         Leg(_at_radius(stock + clear, safe), machine.rapid_feed, rapid=True),
     ]
-    # The contour takes the stock left and what lies between passes; beside it a face that was not turned before.
-    most = max(FACING, process.stock_left + step + CORNER * nose)
-    return _program(name, tool, legs, process, setup, inward=True, engagement=most)
+    return _program(name, tool, legs, process, setup, inward=True)
 
 
 def turned_back(process: Process, seat: DriverSeat, radius: float, *, height: float, throat: float) -> Program:
@@ -233,7 +230,6 @@ def _program(
     setup: list[str],
     *,
     inward: bool,
-    engagement: float = math.inf,
 ) -> Program:
     """Legs of nose centres. inward : the imaginary tip lies toward the axis, as an outside tool's."""
     point, shift = process.machine.programmed_point, np.zeros(3)
@@ -243,7 +239,19 @@ def _program(
     datum = f"{TURNING_DATUM} {POINTS[point]}"
     if name != OUTSIDE:
         datum = datum.replace("front face, the mouth plane", "back face")
+    engagement = _met(tool.corner_radius, process)
     return assembled(name, tool, moved, datum=datum, kind="turning", setup=setup, chord=_CHORD, engagement=engagement)
+
+
+def _met(nose: float, process: Process) -> float:
+    """m, the greatest depth of cut across the feed: of the face; of a pass, whose nose comes to the cusp beside it at
+    its end; of the nose as it comes down on the stock of a floor, its own half and the chord of the other; and of the
+    contour, which takes steps and what the nose left in their corners. (Elementary geometry.)
+    """
+    step, left = min(process.stepdown, NOSE_SHARE * nose), process.stock_left
+    cusp = nose - np.sqrt(nose**2 - 0.25 * step**2)
+    floor = nose + np.sqrt(nose**2 - max(nose - left - cusp, 0.0) ** 2)
+    return float(max(FACING, nose + 0.5 * step, floor, left + step + CORNER * nose))
 
 
 def _fine(process: Process, tool: Tool) -> float:

@@ -15,9 +15,10 @@ NEEDED: dict[Product, str] = {
     "prints": "[print]",
 }
 _MILLED = ("profile_tool", "rebate_tool", "edge_tool", "hole_tool", "countersink_tool", "facing_tool")
-OPERATIONS = ("semi_finishing_tool", *_MILLED, "outside_tool", "back_tool")
+OPERATIONS = ("rest_tool", "semi_finishing_tool", *_MILLED, "outside_tool", "back_tool")
 """Steps beside the wall and a router's seat; each may be left out."""
 _ROUTER: dict[str, tuple[str, ...]] = {
+    "rest_tool": ("flat", "bull", ""),
     "semi_finishing_tool": ("ball", ""),
     "profile_tool": ("flat", "bull", ""),
     "rebate_tool": ("flat", ""),

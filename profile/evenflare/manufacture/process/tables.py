@@ -161,6 +161,7 @@ class ProcessFile(Table):
     tools: list[ToolTable] = Field(default=[])
     roughing_tool: Name | None = None
     finishing_tool: Name | None = None
+    rest_tool: Name | None = None
     semi_finishing_tool: Name | None = None
     seat_tool: Name | None = None
     profile_tool: Name | None = None
@@ -174,6 +175,7 @@ class ProcessFile(Table):
     parting_mm: Annotated[float, number(0, 100)] = 0.0
     tolerance_mm: Annotated[float, number(0.001, 5)] = Field(examples=[0.05])
     scallop_height_mm: Annotated[float, number(0.0005, 2)] = 0.01
+    leave_at_most_mm: Annotated[float, number(0, 10)] = 1.5
     stock_left_mm: Annotated[float, number(0, 10)] = 0.5
     semi_finishing_left_mm: Annotated[float, number(0.02, 5)] = 0.2
     stepdown_mm: Annotated[float, number(0.05, 50)] = 3.0
@@ -204,6 +206,7 @@ class ProcessFile(Table):
             raise fault(f"[[tools]] tool_number = {again}: two tools have it, and a controller calls one. Change one")
         for key, allowed in STEPS[self.machine.kind].items():
             check_step(key, getattr(self, key), allowed, kinds)
+        self._check_rest()
         self._check_hold_down(kinds)
         if self.scallop_height_mm > self.tolerance_mm:
             raise fault(
@@ -218,6 +221,14 @@ class ProcessFile(Table):
         if self.machine.kind == "none" and self.tools:
             raise fault('[[tools]]: belong to a machine, and its kind is "none". Remove them, or name the machine')
         return self
+
+    def _check_rest(self) -> None:
+        wide = {tool.name: tool.diameter_mm or 0.0 for tool in self.tools}
+        if self.rest_tool is not None and not wide[self.rest_tool] < wide[self.roughing_tool or ""]:
+            raise fault(
+                f'rest_tool = "{self.rest_tool}": is {wide[self.rest_tool]:g} mm wide: must be narrower than the'
+                f" roughing_tool, {wide[self.roughing_tool or '']:g} mm. Name a smaller one"
+            )
 
     def _check_hold_down(self, kinds: Mapping[str, str]) -> None:
         if self.hold_down is not None and self.machine.kind != "router":
@@ -275,6 +286,7 @@ class ProcessFile(Table):
             accuracy=None if self.accuracy is None else self.accuracy.value(),
             semi_finishing_left=self.semi_finishing_left_mm * MILLIMETRE,
             parting=self.parting_mm * MILLIMETRE,
+            leave_at_most=self.leave_at_most_mm * MILLIMETRE,
             hold_down=None if self.hold_down is None else self.hold_down.value(),
             **{key: getattr(self, key) or "" for key in OPERATIONS},
         )

@@ -222,6 +222,7 @@ class Process:
     """All that a part is made with.
 
     roughing_tool, finishing_tool, seat_tool : names of tools; empty where the process has no such step.
+    rest_tool      : a smaller one, for what the roughing tool does not reach, or "".
     semi_finishing_tool, semi_finishing_left : a ball that runs between them, or "", and m that it leaves on the wall.
     profile_tool   : of a router, for the outside; rebate_tool : for the front's rebate; edge_tool : for its rounded
                      edge; hole_tool : for holes through the front as helices, where no drill has their diameter;
@@ -230,6 +231,7 @@ class Process:
                      driver's recess. Empty: as above.
     tolerance      : m, by which the surface may depart, either way along its normal.
     scallop_height : m, of the ridges that finishing leaves.
+    leave_at_most  : m, of stock that may stay in hollows that the finishing tool does not reach; 0: none.
     stock_left     : m, that roughing leaves along the normal.
     stepdown       : m, from level to level of roughing, or the depth of cut of a turning pass.
     density        : kg/m3.
@@ -258,6 +260,7 @@ class Process:
     printing: Printing | None = None
     accuracy: Accuracy | None = None
     controller: Controller = Controller()
+    rest_tool: str = ""
     semi_finishing_tool: str = ""
     semi_finishing_left: float = 0.0
     profile_tool: str = ""
@@ -269,6 +272,7 @@ class Process:
     outside_tool: str = ""
     back_tool: str = ""
     parting: float = 0.0
+    leave_at_most: float = 0.0
     hold_down: HoldDown | None = None
 
     @property

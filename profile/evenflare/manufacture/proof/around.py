@@ -9,11 +9,10 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.manufacture.milling.drilling import pin_places
+from evenflare.manufacture.milling.drilling import PIN_GRIP, pin_places, tip_height
 from evenflare.manufacture.milling.facing import FACING_BACK
 from evenflare.manufacture.milling.operations import (
     COUNTERSINKS,
@@ -26,6 +25,7 @@ from evenflare.manufacture.milling.operations import (
     tab_places,
     thickness,
 )
+from evenflare.manufacture.milling.profile import THROUGH
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.turning_outside import OUTSIDE
 from evenflare.manufacture.part.bolts import front_places
@@ -37,6 +37,7 @@ from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.around_body import SIDE_OF, AskedSide, asked_sides, side_raster, side_walls
 from evenflare.manufacture.proof.back_truth import UPRIGHT
 from evenflare.manufacture.proof.deviation import Deviation, Worst, compared
+from evenflare.manufacture.proof.hole_walls import NOTHING, Upright, hole_walls
 from evenflare.manufacture.proof.simulate import Workpiece
 from evenflare.manufacture.proof.truth import STEEP
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
@@ -79,16 +80,6 @@ class Around:
     sides: tuple[AskedSide, ...] = ()
 
 
-class _Upright(NamedTuple):
-    """Gouge and leftover of upright walls, m, and where."""
-
-    gouge: Worst
-    leftover: Worst
-
-
-_NOTHING = Worst(0.0, (0.0, 0.0, 0.0))
-
-
 def around_part(
     waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes, features: Features, *, pinned: bool
 ) -> Around:
@@ -118,14 +109,14 @@ def departures(program: Program, piece: Workpiece, around: Around) -> Deviation:
     if around.sides and program.name in SIDE_OF:
         asked, turned = around.sides[SIDE_OF[program.name]], program.kind == "turning"
         off = side_raster(piece.heights, x[:, None], y, UPRIGHT * step, asked)
-        path, bins = _dense(program), 1 if turned else BINS
+        path, bins = dense(program), 1 if turned else BINS
         return compared(piece, off, upright=side_walls(program.tool, path, asked, _bins(path, bins), bins))
     off = _RASTERS[program.name](program.tool, piece.heights, x[:, None], y, UPRIGHT * step, around)
-    path = _dense(program)
+    path = dense(program)
     return compared(piece, off, upright=_UPRIGHT[program.name](program.tool, path, around))
 
 
-def _dense(program: Program) -> FloatArray:
+def dense(program: Program) -> FloatArray:
     """(N, 3), m: places along the cutting moves that reach the front face, DENSE apart or TURNED_DENSE."""
     step = TURNED_DENSE if program.kind == "turning" else DENSE
     start, end = program.position[:-1], program.position[1:]
@@ -243,31 +234,21 @@ def _outside_raster(
 # Upright walls, from the path.
 
 
-def _pin_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
-    return _hole_walls(tool, path, a.pins, 0.5 * a.pin_diameter)
+def _pin_walls(tool: Tool, path: FloatArray, a: Around) -> Upright:
+    tip = -a.pin_deep - PIN_GRIP - tip_height(tool)
+    return hole_walls(tool, path, a.pins, 0.5 * a.pin_diameter, tip=tip)
 
 
-def _front_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
-    return _hole_walls(tool, path, a.places, 0.5 * a.features.front.diameter)
+def _front_walls(tool: Tool, path: FloatArray, a: Around) -> Upright:
+    tip = -a.thick - THROUGH - tip_height(tool)
+    return hole_walls(tool, path, a.places, 0.5 * a.features.front.diameter, tip=tip)
 
 
-def _hole_walls(tool: Tool, path: FloatArray, places: Sequence[tuple[float, float]], radius: float) -> _Upright:
-    gouge, leftover = _NOTHING, _NOTHING
-    for x, y in places:
-        away = np.hypot(path[:, 0] - x, path[:, 1] - y)
-        near = away < radius + tool.radius
-        wide = float(away[near].max()) + tool.radius if near.any() else 0.0
-        place = (x + radius, y, 0.0)
-        gouge = max(gouge, Worst(max(0.0, wide - radius), place), key=lambda worst: worst.size)
-        leftover = max(leftover, Worst(max(0.0, radius - wide), place), key=lambda worst: worst.size)
-    return _Upright(gouge, leftover)
+def _nothing(tool: Tool, path: FloatArray, a: Around) -> Upright:
+    return Upright(NOTHING, NOTHING)
 
 
-def _nothing(tool: Tool, path: FloatArray, a: Around) -> _Upright:
-    return _Upright(_NOTHING, _NOTHING)
-
-
-def _profile_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
+def _profile_walls(tool: Tool, path: FloatArray, a: Around) -> Upright:
     levels = -np.linspace(0.0, a.thick - a.kept, LEVELS)
     # What a tab or a skin keeps, a cutter with a rounded end keeps a little higher beside the wall.
     low = a.kept + tool.corner_radius if a.kept else 0.0
@@ -275,13 +256,13 @@ def _profile_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
     return _walls(tool, path, a.rim, levels, edge_inset(-levels, radius=a.features.edge_radius), finished)
 
 
-def _rebate_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
+def _rebate_walls(tool: Tool, path: FloatArray, a: Around) -> Upright:
     levels = -np.linspace(0.0, a.features.rebate_depth, 9)[:-1]
     inset = np.full(levels.size, a.features.rebate_width)
     return _walls(tool, path, a.rim, levels, inset, np.full(levels.size, True))
 
 
-def _outside_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
+def _outside_walls(tool: Tool, path: FloatArray, a: Around) -> Upright:
     """Of a turned part: the nose is a ball in the half-section, and all azimuths are one."""
     wide, deep = a.features.rebate_width, a.features.rebate_depth
     levels = -np.linspace(0.0, a.turned_to - tool.corner_radius, LEVELS)
@@ -292,7 +273,7 @@ def _outside_walls(tool: Tool, path: FloatArray, a: Around) -> _Upright:
     if a.features.edge_radius == 0.0:
         return seen
     arc = _edge_walls(tool, path, a, bins=1)
-    return _Upright(*(max(pair, key=lambda worst: worst.size) for pair in zip(seen, arc, strict=True)))
+    return Upright(*(max(pair, key=lambda worst: worst.size) for pair in zip(seen, arc, strict=True)))
 
 
 def _walls(
@@ -304,12 +285,12 @@ def _walls(
     finished: BoolArray,
     *,
     bins: int = BINS,
-) -> _Upright:
+) -> Upright:
     """Of a wall that lies `inset` inside the outside at each of `levels` (L,); leftover where it is finished."""
     if not len(path):
-        return _Upright(_NOTHING, Worst(rim.half[0], (rim.half[0], 0.0, 0.0)))
+        return Upright(NOTHING, Worst(rim.half[0], (rim.half[0], 0.0, 0.0)))
     away, number = rim.off(*path[:, :2].T), _bins(path, bins)
-    gouge, leftover = _NOTHING, _NOTHING
+    gouge, leftover = NOTHING, NOTHING
     for level, inside, done in zip(levels.tolist(), inset.tolist(), finished.tolist(), strict=True):
         room = np.where(path[:, 2] < level - 1e-9, away + inside - _wide(tool, level - path[:, 2]), np.inf)
         deepest = int(room.argmin())
@@ -319,7 +300,7 @@ def _walls(
             nearest = np.full(bins, np.inf)
             np.minimum.at(nearest, number, room)
             leftover = max(leftover, _at_bin(nearest, rim, level), key=lambda worst: worst.size)
-    return _Upright(gouge, leftover)
+    return Upright(gouge, leftover)
 
 
 def _wide(tool: Tool, above: FloatArray) -> FloatArray:
@@ -329,13 +310,13 @@ def _wide(tool: Tool, above: FloatArray) -> FloatArray:
     return np.asarray(tool.radius - corner + fall)
 
 
-def _edge_walls(tool: Tool, path: FloatArray, a: Around, *, bins: int = BINS) -> _Upright:
+def _edge_walls(tool: Tool, path: FloatArray, a: Around, *, bins: int = BINS) -> Upright:
     """Of a rounded edge and a ball: both are circles in the plane across the edge."""
     radius = a.features.edge_radius
     if not len(path):
-        return _Upright(_NOTHING, Worst(radius, (a.rim.half[0], 0.0, 0.0)))
+        return Upright(NOTHING, Worst(radius, (a.rim.half[0], 0.0, 0.0)))
     away, height, number = a.rim.off(*path[:, :2].T), path[:, 2] + tool.radius, _bins(path, bins)
-    gouge, leftover = _NOTHING, _NOTHING
+    gouge, leftover = NOTHING, NOTHING
     for angle in np.linspace(0.0, 0.5 * np.pi, ON_ARC).tolist():
         out, level = radius * (np.cos(angle) - 1.0), radius * (np.sin(angle) - 1.0)
         room = np.hypot(away - out, height - level) - tool.radius
@@ -345,7 +326,7 @@ def _edge_walls(tool: Tool, path: FloatArray, a: Around, *, bins: int = BINS) ->
         nearest = np.full(bins, np.inf)
         np.minimum.at(nearest, number, room)
         leftover = max(leftover, _at_bin(nearest, a.rim, level), key=lambda worst: worst.size)
-    return _Upright(gouge, leftover)
+    return Upright(gouge, leftover)
 
 
 def _bins(path: FloatArray, bins: int) -> IntArray:

@@ -86,7 +86,9 @@ def prove_programs(
 
 
 def _left(proof: ProgramProof) -> str:
-    allowed = proof.leftover_allowed
+    allowed, high = proof.leftover_allowed, proof.too_high
+    if high is not None:
+        return f" material {high.size / MILLIMETRE:.4f} mm higher than its levels leave it, must be none,"
     if allowed is None:
         return ""
     return f" leftover {proof.leftover.size / MILLIMETRE:.4f} mm, must be at most {allowed / MILLIMETRE:.4f},"

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import partial
 from pathlib import Path
@@ -16,18 +16,21 @@ from evenflare.manufacture.milling.finishing import SEMI
 from evenflare.manufacture.milling.operations import AFTER_FLIP, COUNTERSINKS, HOLES, OPERATIONS, PINS
 from evenflare.manufacture.milling.outside_milled import BACK_ROUGH, ROUGH
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.rest import REST
 from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES
 from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, OUTSIDE_BACK, TURNED_BACK
-from evenflare.manufacture.part.bolts import front_places
+from evenflare.manufacture.part.bolts import bolt_places, front_places
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import rim_of
 from evenflare.manufacture.process.types import DriverSeat, Tool
-from evenflare.manufacture.proof.around import Around, departures
+from evenflare.manufacture.proof.around import Around, dense, departures
 from evenflare.manufacture.proof.around_body import flat_truth
 from evenflare.manufacture.proof.back_truth import UPRIGHT, back_truth, turned_back_truth
 from evenflare.manufacture.proof.deviation import Deviation, Worst, deviation
+from evenflare.manufacture.proof.hole_walls import Upright, hole_walls
+from evenflare.manufacture.proof.rough_truth import Prepared, too_high
 from evenflare.manufacture.proof.simulate import Contact, Workpiece, cut, stock
 from evenflare.manufacture.proof.truth import Front, truth
 from evenflare.units import MILLIMETRE
@@ -47,7 +50,7 @@ ROUNDED = 1e-6
 LEFT, LEFT_SHARE = 0.003 * MILLIMETRE, 0.1
 """Beyond the scallop height, that a finished wall may keep: m, or a share of the tolerance. Raster, facets and digits
 together see ridges up to 0.001 mm higher than they are."""
-PREPARING = ("roughing", SEMI, "turning_roughing", ROUGH, BACK_ROUGH)
+PREPARING = ("roughing", REST, SEMI, "turning_roughing", ROUGH, BACK_ROUGH)
 """Programs that leave stock on the wall by intent."""
 BEHIND = (FACING_BACK, BACK, DRIVER_HOLES)
 """The programs that are run with the back up, on one workpiece."""
@@ -65,7 +68,9 @@ class ProgramProof:
                        it promises nothing.
     tolerance        : for the gouge.
     leftover_allowed : of the program that finishes: the scallop height and a share of the tolerance, of the back all
-                       of it; None where stock is left for another.
+                       of it; of one that prepares what it states; None where levels stand.
+    too_high         : by how much material stands higher than the program's levels leave it, in height; None of a
+                       program that states none.
     programmed_point : of a turning program.
     map              : for a picture.
     """
@@ -84,11 +89,13 @@ class ProgramProof:
     leftover_allowed: float | None
     programmed_point: str | None
     map: Deviation
+    too_high: Worst | None = None
 
     @property
     def accepted(self) -> bool:
-        """Whether gouge, leftover and engagement are within what is allowed and nothing touched what it must not."""
+        """Whether all that is measured is within what is allowed, and nothing touched what it must not."""
         kept = self.engagement_kept and self.leftover_within is not False
+        kept = kept and (self.too_high is None or self.too_high.size <= self.tolerance)
         return self.gouge.size <= self.tolerance and not self.contacts and kept
 
     @property
@@ -140,6 +147,7 @@ def prove(
     bore: float = 0.0,
     programmed_point: str = "nose_centre",
     around: Around | None = None,
+    leaves: Mapping[str, Prepared] | None = None,
 ) -> Proof:
     """Cut a part in software with programs as read back from their files, in the order given: roughing, then finishing.
 
@@ -154,6 +162,7 @@ def prove(
     bore             : m, radius of the hole drilled before turning.
     programmed_point : of turning programs.
     around           : what programs of OPERATIONS should leave, each of which finishes its own.
+    leaves           : by name, what programs of preparation state that they leave.
     Errors           : InputError for a grid that is out of range, or a turning program for an oblong part.
     """
     face, finished = front_of(sizes), {}
@@ -162,13 +171,14 @@ def prove(
     setups = [_setup(program) for program in programs]
     for setup in dict.fromkeys(setups):
         over = spare if setup == BACK and any(program.name == FACING_BACK for program in programs) else 0.0
-        framed = block is not None and (setup != BACK or over > 0.0)
-        half = np.maximum(face.size, 0.5 * np.asarray(block) if framed else np.zeros(2))
         lathe = programs[setups.index(setup)].kind == "turning"
+        # What is turned in a later chucking has its outside already.
+        framed = block is not None and (setup != BACK or over > 0.0) and not (lathe and setup != "turning")
+        half = np.maximum(face.size, 0.5 * np.asarray(block) if framed else np.zeros(2))
         step = checked_grid(grid, 2.0 * float(half.max()), turned=lathe)
+        asked = seat or DriverSeat()
+        deep = asked.hole_depth if hole_depth is None else hole_depth
         if setup == BACK:
-            asked = seat or DriverSeat()
-            deep = asked.hole_depth if hole_depth is None else hole_depth
             throat = waveguide.meridian.throat_radius if waveguide.is_round else waveguide.surface.throat_radius
             room = (float(half[0]), float(half[1]))
             bare = back_truth(asked, hole_depth=deep, throat_radius=throat, face=face, step=step, half=room)
@@ -176,12 +186,10 @@ def prove(
         elif setup == TURNED_BACK:
             nose = programs[setups.index(setup)].tool.corner_radius
             throat = waveguide.meridian.throat_radius
-            bare = turned_back_truth(
-                seat or DriverSeat(), throat_radius=throat, radius=face.size[0], nose=nose, step=step
-            )
+            bare = turned_back_truth(asked, throat_radius=throat, radius=face.size[0], nose=nose, step=step)
             piece = stock(bare, top=FACING, bore=throat)
         elif setup == OUTSIDE_BACK:
-            flat = 0.5 * (seat or DriverSeat()).diameter, around.sides[1].side.inner if around else 0.0
+            flat = 0.5 * asked.diameter, around.sides[1].side.inner if around else 0.0
             piece = stock(
                 flat_truth((flat[0] + UPRIGHT * step, flat[1] - UPRIGHT * step), half.max(), step=step, turned=lathe),
                 top=FACING if lathe else 0.0,
@@ -202,9 +210,14 @@ def prove(
         walls = [number for number in here if programs[number].name not in beside]
         for number in here:
             moved = _as_bored(programs[number], programmed_point)
-            outward = programs[number].name in (OUTSIDE, OUTSIDE_BACK)
+            outward, name = programs[number].name in (OUTSIDE, OUTSIDE_BACK), programs[number].name
             piece, contacts = cut(piece, moved, programmed_point=programmed_point, outward=outward)
-            others = None
+            others, holes = None, None
+            states = (leaves or {}).get(name, Prepared())
+            if name == (DRIVER_HOLES if any(each.name == DRIVER_HOLES for each in programs) else BACK):
+                floor, wide = -asked.depth, 0.5 * asked.hole_diameter
+                behind = [(-x, y) for x, y in bolt_places(asked)]
+                holes = hole_walls(moved.tool, dense(moved), behind, wide, tip=floor - deep, floor=floor)
             if programs[number].name in beside:
                 if around is None:
                     raise ValueError(f"{programs[number].name}: needs what it should leave, around")
@@ -218,10 +231,12 @@ def prove(
                 contacts,
                 tolerance=tolerance,
                 allowed=scallop_height + (tolerance if coarse else beyond)
-                if (others or walls[-1:] == [number]) and programs[number].name not in PREPARING
-                else None,
+                if (others or walls[-1:] == [number]) and name not in PREPARING
+                else states.left,
                 programmed_point=programmed_point if setup == "turning" else None,
                 others=others,
+                holes=holes,
+                states=states,
             )
     return Proof(tuple(finished[number] for number in range(len(programs))))
 
@@ -281,10 +296,17 @@ def _judged(
     allowed: float | None,
     programmed_point: str | None,
     others: Deviation | None,
+    holes: Upright | None,
+    states: Prepared,
 ) -> ProgramProof:
-    """others : of what the program cuts beside the wall; the wall is then looked at for gouges only."""
+    """others : of what is cut beside the wall, which is looked at then for gouges only; holes : of the back."""
     wall = deviation(piece)
     found = wall if others is None else replace(others, gouge=max(wall.gouge, others.gouge, key=lambda w: w.size))
+    if holes is not None:
+        gouge, leftover = (
+            max(pair, key=lambda w: w.size) for pair in zip((found.gouge, found.leftover), holes, strict=True)
+        )
+        found = replace(found, gouge=gouge, leftover=leftover)
     engaged = piece.engaged
     collisions = [Worst(each.depth, each.place) for each in contacts if each.what != "rapid move"]
     return ProgramProof(
@@ -302,6 +324,7 @@ def _judged(
         leftover_allowed=allowed,
         programmed_point=programmed_point,
         map=found,
+        too_high=too_high(piece, states),
     )
 
 
@@ -332,6 +355,7 @@ def _told(proof: ProgramProof) -> dict[str, object]:
         "tolerance_mm": _mm(proof.tolerance),
         "leftover_allowed_mm": None if proof.leftover_allowed is None else _mm(proof.leftover_allowed),
         "leftover_within": proof.leftover_within,
+        "too_high_mm": None if proof.too_high is None else _mm(proof.too_high.size),
         "contacts": [
             {
                 "what": each.what,

@@ -8,6 +8,7 @@ from dataclasses import replace
 from pathlib import Path
 
 from evenflare.files import InputError
+from evenflare.manufacture.milling.clearance import within_reach
 from evenflare.manufacture.milling.drilling import hole_maker
 from evenflare.manufacture.milling.facing import FACING_BACK, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI
@@ -15,22 +16,24 @@ from evenflare.manufacture.milling.gcode_reader import ReadProgram, read_gcode
 from evenflare.manufacture.milling.operations import COUNTERSINKS, EDGE, HOLES, PINS, PROFILE, REBATE
 from evenflare.manufacture.milling.outside_milled import BACK_FINE, BACK_ROUGH, FINE, ROUGH
 from evenflare.manufacture.milling.program import Program
+from evenflare.manufacture.milling.programs import stock_size
+from evenflare.manufacture.milling.rest import REST
 from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, driver_tool
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK, TURNED_BACK
-from evenflare.manufacture.part.extent import extent
+from evenflare.manufacture.part.bolts import hole_depth
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.around import around_part
 from evenflare.manufacture.proof.proof import Proof, prove
+from evenflare.manufacture.proof.rough_truth import prepared
 from evenflare.manufacture.proof.simulate import PROGRAMMED_POINTS
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 
 # From the line's start: a name in another line may say what it likes.
 _BORE = re.compile(r"set-up: drill a bore of diameter ([\d.]+) along the axis")
-_HOLES = re.compile(r"set-up: holes: .*?, ([\d.]+) deep from the seat")
 _ENGAGEMENT = re.compile(r"set-up: greatest engagement ([\d.]+) ")
 _POINT = re.compile(r"programmed_point: (\w+)")
 
@@ -46,8 +49,8 @@ def prove_files(
 ) -> Proof:
     """Cut a part in software with the programs in files, in the order in which they are run; see prove.
 
-    A bore to drill first, the depth of holes and the programmed point are taken from the files' headers, as a
-    machinist takes them.
+    A bore to drill first and the programmed point are taken from the files' headers, as a machinist takes them. Where
+    the process leaves stock in hollows that the finishing tool does not reach, the wall closed by it is compared.
     features : cut from the part; grid : m, see prove.
     Errors : InputError as read_gcode and prove, for a turning program without its programmed point, and for a file
              name that is no program of a process.
@@ -62,38 +65,30 @@ def prove_files(
     if len(points) > 1:
         raise InputError(f"programmed_point: {' and '.join(sorted(points))} in one set-up. Export the programs again")
     bores = [found for each in turned if (found := _millimetres(each, _BORE)) is not None]
-    behind = [each for each in read if each.program.name in (BACK, DRIVER_HOLES)]
-    holes = [found for each in behind if (found := _millimetres(each, _HOLES)) is not None]
+    wall = within_reach(waveguide, process)[0]
     return prove(
-        waveguide,
+        wall,
         [_stated(each) for each in read],
         sizes=sizes,
         # What the controller may cut off corners is no longer there for the program.
         tolerance=process.tolerance - (controller.corner_tolerance if controller.path_tolerance else 0.0),
         scallop_height=process.scallop_height,
         seat=process.seat,
-        hole_depth=holes[0] if holes else None,
-        block=_block(process, sizes) if size is None else size[:2],
+        hole_depth=hole_depth(waveguide, process.seat) if process.seat.bolts else None,
+        block=(stock_size(waveguide, process, sizes) if size is None else size)[:2],
         bore=0.5 * bores[0] if bores else 0.0,
         spare=spare_stock(waveguide, process),
         grid=grid,
         programmed_point=points.pop() if points else PROGRAMMED_POINTS[0],
         around=around_part(waveguide, process, sizes, features, pinned=any(each.program.name == PINS for each in read)),
+        leaves=prepared(wall, process),
     )
-
-
-def _block(process: Process, sizes: Sizes | OblongSizes) -> tuple[float, float] | None:
-    """m, x and y of the stock that the programs ask for; None: the part's own."""
-    hold = process.hold_down
-    if hold is None or not process.profile_tool:
-        return None
-    x, y = extent(sizes)
-    return x + 2.0 * hold.margin, y + 2.0 * hold.margin
 
 
 def _tool(path: Path, process: Process, features: Features) -> Tool:
     tools = {
         "roughing": process.roughing_tool,
+        REST: process.rest_tool,
         SEMI: process.semi_finishing_tool,
         "finishing": process.finishing_tool,
         "turning_roughing": process.roughing_tool,

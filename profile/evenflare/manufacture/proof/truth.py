@@ -17,6 +17,8 @@ STEEP = 20 * DEGREE
 OVERLAP = 1 * DEGREE
 """By which rays go on beyond STEEP, so that nothing falls between the two."""
 
+_ON_EDGE = 1e-6
+"""m."""
 _FINEST = 2e-8
 """m, chord error of the meridian that stands for the exact one."""
 _FACET = 1e-6
@@ -113,8 +115,9 @@ def truth(
 
 
 def outside(x: Any, y: Any, front: Front) -> FloatArray:
-    """(X, Y): beyond the front face's edge, or in one of its holes in any quarter."""
-    width, height = front.size
+    """(X, Y): on the front face's edge or beyond it, or in one of its holes in any quarter."""
+    # Of a cell on the edge itself rounding says whether what cuts the outside takes it down.
+    width, height = (size - _ON_EDGE for size in front.size)
     off = np.hypot(x, y) > width if front.round else (x > width) | (y > height)
     for hole_x, hole_y, radius in front.holes:
         off = off | (np.hypot(x - abs(hole_x), y - abs(hole_y)) < radius)

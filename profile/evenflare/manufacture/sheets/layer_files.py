@@ -231,7 +231,8 @@ def _steps_off(made: Lamination, process: Process) -> str:
         f"never by finishing alone: its slender cutter would meet a layer's whole edge, {_mm(highest)} mm, and break"
     )
     if "mill_programs" in process.makes:
-        semi = " semi_finishing.nc if there is one," if process.semi_finishing_tool else ""
+        semi = " rest.nc if there is one," if process.rest_tool else ""
+        semi += " semi_finishing.nc if there is one," if process.semi_finishing_tool else ""
         return (
             "Take the steps off the wall, from the front, in one clamping: run roughing.nc, which goes down level by"
             f" level as in a solid block and so meets no more than it states, then{semi} finishing.nc; {alone}. If"

@@ -95,10 +95,7 @@ def body_flow(waveguide: Waveguide, width: float) -> list[Any]:
     assert body is not None  # no other solid is a body
     around = body_outside(waveguide.meridian, body, chord_error=CLOSE)
     kept = np.concatenate([[True], np.hypot(np.diff(around.z), np.diff(around.r)) > TOUCH])
-    rows = [
-        [f"{z / MILLIMETRE:.3f}", f"{2.0 * r / MILLIMETRE:.3f}"]
-        for z, r in zip(around.z[kept], around.r[kept], strict=True)
-    ]
+    rows = [_told(row) for row in np.column_stack([around.z, 2.0 * around.r])[kept].tolist()]
     lines = [f"straight lines from row to row stay within {CLOSE / MILLIMETRE:.3f} of it; it is part of what sounds"]
     return [
         paper.words("The outside, from the mouth's rim round the back to the axis", SUBHEADING),
@@ -117,9 +114,7 @@ def set_out(waveguide: Waveguide, asked: WallAsked) -> SetOut:
         needed = sorted({*(joints + 1).tolist(), *corners.tolist()})
         traced = _Traced(np.column_stack([wall.z, 2.0 * wall.r]), lambda at: 0.5 * at[:, 1:], needed)
         rows, strays = _chosen(traced, error)
-        cells = [
-            [*(f"{each / MILLIMETRE:.3f}" for each in traced.at[k]), f"{wall.angle[k] / DEGREE:.2f}"] for k in rows
-        ]
+        cells = [[*_told(traced.at[k].tolist()), f"{wall.angle[k] / DEGREE:.2f}"] for k in rows]
         return SetOut(("z", "diameter", "angle °"), cells, strays)
     surface = waveguide.surface
     head, traced = _sections(surface)
@@ -129,6 +124,11 @@ def set_out(waveguide: Waveguide, asked: WallAsked) -> SetOut:
         for row in traced.at[rows].tolist()
     ]
     return SetOut(head, cells, strays)
+
+
+def _told(row: Sequence[float]) -> list[str]:
+    """Lengths in mm."""
+    return [f"{each / MILLIMETRE:.3f}" for each in row]
 
 
 def _formula(start: str, shape: Shape, wall: Meridian) -> list[Any]:

@@ -18,6 +18,7 @@ from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Rang
 from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
+from evenflare.dsp.people import People, people
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
 from evenflare.dsp.speaker_places import Solving, pistons_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
@@ -46,6 +47,7 @@ class Speaker:
     sounds       : what the ways send, from the top.
     choice       : what is open; a frequency that was to be where the directivities meet is given.
     band         : Hz, over which the sum is to be even.
+    heard_by     : where people may be, at the frequencies of `sounds`.
     step         : the baffle step as a sphere has it, where a front is given: a quick estimate.
     solved_steps : of each way in the front of a cabinet, by its name, as the cabinet has it.
     sample_rates : Hz, rising; curves are those of the last.
@@ -59,6 +61,7 @@ class Speaker:
     sounds: UnfilteredWays
     choice: Open
     band: Range
+    heard_by: People
     power_share: float
     seed: int
     step: BaffleStep | None
@@ -148,6 +151,7 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         sounds,
         choice,
         _even_band(path, table, choice, frequency),
+        _people(path, table, sounds),
         table.search.power_share,
         table.search.seed,
         None
@@ -285,6 +289,21 @@ def _even_band(path: Path, table: SpeakerTable, choice: Open, frequency: FloatAr
             " from_hz and to_hz, or raise [analysis] per_octave"
         )
     return low, high
+
+
+def _people(path: Path, table: SpeakerTable, sounds: UnfilteredWays) -> People:
+    """Where the crossover is to be even."""
+    about, (low, high) = table.analysis.distance_m, table.search.heights_mm
+    distances = table.search.distances_m or ((2.0, 4.0) if about is None else (about / 1.5, about * 1.5))
+    try:
+        return people(
+            sounds,
+            heights=(low * MILLIMETRE, high * MILLIMETRE),
+            distances=distances,
+            tilt_weight=table.search.tilt_weight,
+        )
+    except ValueError as error:
+        raise InputError(f"{path} [search] distances_m: {error}. Begin farther away") from error
 
 
 def _passband(corners: list[Range | None], place: int) -> Range:

@@ -18,9 +18,9 @@ from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Rang
 from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
-from evenflare.dsp.people import People, people
+from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
-from evenflare.dsp.speaker_places import Solving, pistons_of, positions_of, solved_pistons
+from evenflare.dsp.speaker_places import Solving, people_of, pistons_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.exterior.cabinets import top_wavenumber
 from evenflare.exterior.pistons import Piston
@@ -151,7 +151,7 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         sounds,
         choice,
         _even_band(path, table, choice, frequency),
-        _people(path, table, sounds),
+        people_of(path, table, sounds),
         table.search.power_share,
         table.search.seed,
         None
@@ -289,21 +289,6 @@ def _even_band(path: Path, table: SpeakerTable, choice: Open, frequency: FloatAr
             " from_hz and to_hz, or raise [analysis] per_octave"
         )
     return low, high
-
-
-def _people(path: Path, table: SpeakerTable, sounds: UnfilteredWays) -> People:
-    """Where the crossover is to be even."""
-    about, (low, high) = table.analysis.distance_m, table.search.heights_mm
-    distances = table.search.distances_m or ((2.0, 4.0) if about is None else (about / 1.5, about * 1.5))
-    try:
-        return people(
-            sounds,
-            heights=(low * MILLIMETRE, high * MILLIMETRE),
-            distances=distances,
-            tilt_weight=table.search.tilt_weight,
-        )
-    except ValueError as error:
-        raise InputError(f"{path} [search] distances_m: {error}. Begin farther away") from error
 
 
 def _passband(corners: list[Range | None], place: int) -> Range:

@@ -58,7 +58,10 @@ def lobe_words(each: Handover) -> str:
     """The vertical lobe and the nulls beside it."""
     low, high = (f"{end / DEGREE:+.0f}".replace("-", "−") for end in each.lobe)
     nulls = ", ".join(f"{angle / DEGREE:+.0f}° ({level:.0f} dB)".replace("-", "−") for angle, level in each.nulls)
-    return f"At {hertz(each.lobe_at)} vertically within 6 dB of the axis from {low}° to {high}°; nulls in front: {nulls or 'none'}"
+    return (
+        f"At {hertz(each.lobe_at)} vertically within 6 dB of the axis from {low}° to {high}°; nulls in front:"
+        f" {nulls or 'none'}"
+    )
 
 
 def dip_words(each: Handover) -> str:

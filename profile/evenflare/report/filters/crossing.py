@@ -77,8 +77,8 @@ def fault_words(joined: Joined) -> list[str]:
     for each in joined.cancelled:
         place = "on the axis"
         if each.place is not None:
-            height = signed(each.place[1] / MILLIMETRE).split(".")[0]
-            place = f"{each.place[2]:.1f} m away and {height} mm from the axis's height, where people may be"
+            height = each.place[1] / MILLIMETRE
+            place = f"{each.place[2]:.1f} m away, {abs(height):.0f} mm {'below' if height < 0 else 'above'} the axis"
         found.append(
             f"fault: a null at {hertz(each.frequency)}, {-each.depth:.0f} dB below the ways in phase, {place}. Turn the"
             " polarity of a way, search its delay, or bring the ways nearer together"
@@ -103,7 +103,7 @@ def even_words(joined: Joined) -> str:
     return (
         f"{hertz(low)} to {hertz(high)}: listening window even within"
         f" {found.evenness.window:.2f} dB rms, where people may be within {found.evenness.places:.2f} dB, sound power"
-        f" within {found.evenness.power:.2f} dB rms of a straight line; above against below the axis"
+        f" within {found.evenness.power:.2f} dB rms of a straight line; above and below the axis apart by"
         f" {found.evenness.tilt:.2f} dB; all together {found.evenness.score:.2f} dB{tried}"
     )
 

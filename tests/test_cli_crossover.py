@@ -101,7 +101,9 @@ def test_crossover_writes_filters_curves_the_sum_and_a_page(capsys, bench):
     for name in ("ways", "index", "lobes", "vertical_map", "power"):
         assert (folder / f"{name}.png").read_bytes().startswith(b"\x89PNG")
     lobes = read(folder / "vertical_lobes.csv")
-    assert set(lobes["frequency_hz"]) == {"1200"}
+    nearest = min(frequency, key=lambda each: abs(np.log(each / 1200)))
+    assert record["crossings"][0]["vertical_lobe_at_hz"] == pytest.approx(nearest, rel=1e-7)  # eight digits in a table
+    assert numbers(lobes["frequency_hz"]) == pytest.approx(record["crossings"][0]["vertical_lobe_at_hz"], rel=1e-7)
 
 
 def test_sum_reads_back_as_a_directivity_with_its_power(capsys, bench, undrawn):
@@ -113,6 +115,22 @@ def test_sum_reads_back_as_a_directivity_with_its_power(capsys, bench, undrawn):
     # Behind a filter that makes it flat the pressure at 1 m is 1 Pa: 94 dB.
     assert metrics.on_axis_level(found) == pytest.approx(np.full(found.on_axis.size, 93.979), abs=1e-3)
     assert found.observation.symmetry == "left_right"
+
+
+def test_a_null_on_the_axis_is_a_fault_first_of_all_and_the_answer_is_no(capsys, bench, undrawn):
+    here = bench(SPEAKER.replace("below_mm = 220", 'below_mm = 220\npolarity = "inverted"'))
+    code, out, _ = said(capsys, "crossover speaker.toml --out crossed --quiet")
+    assert code == 1
+    assert out.startswith("fault: a null at 1.2 kHz, ")
+    assert "on the axis" in out.splitlines()[0]
+    (axis, *_) = json.loads((here / "crossed" / "crossover.json").read_text())["faults"]
+    assert axis["place_m"] is None
+    assert "fault: a null at 1.2 kHz" in (here / "crossed" / "crossover.html").read_text().split("The crossover")[0]
+
+
+def test_places_among_the_drivers_are_refused(capsys, bench):
+    here = bench(SPEAKER.replace("below_mm = 220", "below_mm = 700") + "[search]\ndistances_m = [0.5, 1]\n")
+    assert "[search] distances_m: 0.5 m lies among the drivers, which reach 0.7 m" in refused(capsys, here)
 
 
 def test_the_example_of_the_help_works(capsys, bench, undrawn):

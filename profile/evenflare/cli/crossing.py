@@ -6,7 +6,7 @@ import argparse
 from typing import TYPE_CHECKING
 
 from evenflare.cli.arguments import AddCommand, path
-from evenflare.cli.telling import DONE, NowAndThen, slow, tell_findings
+from evenflare.cli.telling import ANSWER_IS_NO, DONE, NowAndThen, slow, tell_findings
 from evenflare.files import check_folder
 
 if TYPE_CHECKING:
@@ -35,7 +35,9 @@ a design's [mounting]: what all stand in, solved for all pistons at once. Piston
 the middle of their face, right and up as one looks at it, or at_mm = [right, up, forward] from the front's middle; and
 face = "front" (default), "back", "left", "right", "top", "bottom", or the direction it looks to as three numbers.
 [analysis] from_hz, to_hz, per_octave = 12, distance_m (left out: far field), axis_below_mm = 0 (height of the axis).
-[search] power_share = 0.5, seed = 1, from_hz, to_hz (where it is to be even: default two octaves about the crossovers).
+[search] power_share = 0.5, seed = 1, from_hz, to_hz (where it is to be even: default two octaves about the crossovers),
+heights_mm = [-200, 200] about the axis, distances_m = [2, 4] (where people may be), tilt_weight = 0.5 (of a lobe that
+tilts). A null on the axis or where people may be is a fault: exit code 1.
 [filters] sample_rates_hz = [44100, 48000, 96000], fir_ms.
 [baffle] width_mm, height_mm: in half space, a quick estimate of the step by a sphere with that front, and the shelf
 that takes it back."""
@@ -66,7 +68,7 @@ def _crossover(options: argparse.Namespace) -> int:
             options.speaker, options.out, command=options.words, solving=None if options.quiet else way_progress()
         )
     tell_findings(done, options.out)
-    return DONE
+    return DONE if done.sound else ANSWER_IS_NO
 
 
 def way_progress() -> Solving:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -16,7 +17,14 @@ if TYPE_CHECKING:
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
 
 
-def crossover_command(path: Path, folder: Path, *, command: str, solving: Solving | None = None) -> Findings:
+@dataclass(frozen=True)
+class Crossed(Findings):
+    """`sound` is False where the ways cancel each other on the axis or where people may be."""
+
+    sound: bool = True
+
+
+def crossover_command(path: Path, folder: Path, *, command: str, solving: Solving | None = None) -> Crossed:
     """Join the loudspeaker of a file and write everything into `folder`, all or nothing.
 
     solving : told of every way's frequencies in a cabinet.
@@ -28,7 +36,7 @@ def crossover_command(path: Path, folder: Path, *, command: str, solving: Solvin
 
     joined = join(read_speaker(path, cores=os.cpu_count() or 1, solving=solving))
     written = _write(joined, folder, command=command)
-    return Findings(crossing.lines(joined), written, crossing.warnings(joined))
+    return Crossed(crossing.lines(joined), written, crossing.warnings(joined), sound=not joined.cancelled)
 
 
 def _write(joined: Joined, folder: Path, *, command: str) -> Written:

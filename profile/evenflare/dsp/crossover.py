@@ -14,9 +14,10 @@ import numpy as np
 
 from evenflare.dsp import slopes
 from evenflare.dsp.biquad import Biquad
+from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays, mean_square
 from evenflare.dsp.slopes import Side, Slope
-from evenflare.units import BoolArray, ComplexArray, FloatArray, power_db
+from evenflare.units import BoolArray, ComplexArray, FloatArray, amplitude_db, power_db
 
 HEARD = -20.0
 """dB re its passband, above which a way behind its filter must be known: below, an error of its level by 3 dB changes
@@ -113,18 +114,27 @@ class Evenness:
 
     window : dB rms of the listening window's level about its mean.
     power  : dB rms of the sound power's level about the straight line over log frequency that is nearest to it.
-    score  : dB, both together, by the share of the power in the mean of their squares.
+    places : dB rms of the level where people may be, each place's about its own mean; 0 where none are given.
+    tilt   : dB rms of the level above the axis against that below it; 0 where no people are given.
+    score  : dB, by the share of the power in the mean of squares; window and places make up the rest in equal parts,
+             and the tilt comes on top by its weight.
     """
 
     window: float
     power: float
+    places: float
+    tilt: float
     score: float
 
 
-def evenness(sounds: UnfilteredWays, filters: ComplexArray, *, power_share: float = 0.5) -> Evenness:
+def evenness(
+    sounds: UnfilteredWays, filters: ComplexArray, *, power_share: float = 0.5, heard_by: People | None = None
+) -> Evenness:
     """Evenness of the ways behind filters (N, F), over all frequencies, which should be even on a logarithmic axis.
 
     A straight fall of the power with frequency is no fault: it is what a growing directivity index gives.
+    A lobe that tilts has a smoother power, since what it takes from the axis it gives to the floor or the ceiling: so
+    that the power alone would choose it.
     """
     window = power_db(mean_square(sounds.window, filters))
     power = power_db(np.maximum(mean_square(sounds.power, filters), 1e-30))
@@ -133,8 +143,16 @@ def evenness(sounds: UnfilteredWays, filters: ComplexArray, *, power_share: floa
     power = power - power.mean()
     line = x * (x @ power) / max(x @ x, 1e-12)
     rms = [float(np.sqrt(np.mean(each**2))) for each in (window - window.mean(), power - line)]
-    score = float(np.sqrt((1.0 - power_share) * rms[0] ** 2 + power_share * rms[1] ** 2))
-    return Evenness(rms[0], rms[1], score)
+    if heard_by is None:
+        score = np.sqrt((1.0 - power_share) * rms[0] ** 2 + power_share * rms[1] ** 2)
+        return Evenness(rms[0], rms[1], 0.0, 0.0, float(score))
+    level = amplitude_db(np.maximum(np.abs(np.einsum("nf,nfk->fk", filters, heard_by.pressure)), 1e-15))
+    places = float(np.sqrt(np.mean((level - level.mean(axis=0)) ** 2)))
+    sides = [power_db(np.maximum(mean_square(each, filters), 1e-30)) for each in (heard_by.above, heard_by.below)]
+    tilt = float(np.sqrt(np.mean((sides[0] - sides[1]) ** 2)))
+    direct = 0.5 * (rms[0] ** 2 + places**2)
+    score = np.sqrt((1.0 - power_share) * direct + power_share * rms[1] ** 2 + heard_by.tilt_weight * tilt**2)
+    return Evenness(rms[0], rms[1], places, tilt, float(score))
 
 
 def needed_band(slope_above: Crossing | None, slope_below: Crossing | None) -> tuple[float, float]:

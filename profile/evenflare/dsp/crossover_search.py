@@ -10,6 +10,7 @@ import numpy as np
 from scipy.optimize import differential_evolution
 
 from evenflare.dsp.crossover import Crossing, Crossover, Evenness, Setting, evenness, natural, responses
+from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays
 from evenflare.dsp.slopes import Slope
 from evenflare.units import FloatArray
@@ -87,12 +88,19 @@ class _Variable:
 
 
 def search(
-    sounds: UnfilteredWays, choice: Open, *, power_share: float = 0.5, seed: int = 1, sample_rate: float | None = None
+    sounds: UnfilteredWays,
+    choice: Open,
+    *,
+    power_share: float = 0.5,
+    seed: int = 1,
+    sample_rate: float | None = None,
+    heard_by: People | None = None,
 ) -> Found:
     """The crossover whose listening window and sound power together are most even over the frequencies of `sounds`.
 
     Differential evolution over all open values at once, slopes and polarities as whole numbers, then a gradient method
-    on the others; the same seed finds the same. Nothing open: that one crossover.
+    on the others; the same seed finds the same. Nothing open: that one crossover. `heard_by`: where people may be, at
+    the frequencies of `sounds`; their places and the lobe's tilt then count too.
     Source: R. Storn and K. Price, J. Global Optimization 11 (1997) 341, as `scipy.optimize.differential_evolution`.
     """
     variables = _variables(choice)
@@ -102,11 +110,11 @@ def search(
         nonlocal count
         count += 1
         filters = responses(_made(choice, variables, vector), sounds.frequency, sample_rate=sample_rate)
-        return evenness(sounds, filters, power_share=power_share).score
+        return evenness(sounds, filters, power_share=power_share, heard_by=heard_by).score
 
     def evenly(crossover: Crossover) -> Evenness:
         filters = responses(crossover, sounds.frequency, sample_rate=sample_rate)
-        return evenness(sounds, filters, power_share=power_share)
+        return evenness(sounds, filters, power_share=power_share, heard_by=heard_by)
 
     middle = np.array([0.0 if each.whole else 0.5 * (each.low + each.high) for each in variables])
     best = middle

@@ -6,12 +6,14 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.interpolate import CubicSpline
 
 from evenflare import metrics
 from evenflare.directivity.types import Directivity
 from evenflare.dsp.crossover import Crossover
+from evenflare.dsp.people import nearest_to_nothing
 from evenflare.dsp.placing import UnfilteredWays, mean_square
-from evenflare.units import ComplexArray, FloatArray, amplitude_db, power_db
+from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db, power_db
 
 LOBE_DROP = -6.0
 """dB re on axis at the edges of the vertical lobe on axis."""
@@ -37,6 +39,7 @@ class Handover:
     vertical     : rad, the same in the vertical plane.
     meets        : Hz, where the indices of both ways are equal.
     meets_beam   : Hz, where their horizontal beamwidths are equal.
+    lobe_at      : Hz, the frequency nearest to the crossing at which the sum is known: of the lobe and the nulls.
     lobe         : rad, lowest and highest vertical angle within 6 dB of the level on axis, down negative.
     nulls        : rad and dB re on axis of the vertical minima below `NULL` in front.
     dip          : dB, the least of the power against that without interference between the ways, at
@@ -51,6 +54,7 @@ class Handover:
     vertical: Three
     meets: tuple[float, ...]
     meets_beam: tuple[float, ...]
+    lobe_at: float
     lobe: tuple[float, float]
     nulls: tuple[tuple[float, float], ...]
     dip: float
@@ -136,7 +140,7 @@ def handovers(
             middle = np.sqrt(other.frequency * crossing.frequency)
             near &= (frequency - middle) * np.sign(other.frequency - crossing.frequency) <= 0.0
         worst = int(np.argmin(np.where(near, dip, np.inf)))
-        lobe, nulls = vertical_lobes(total, crossing.frequency)
+        lobe_at, lobe, nulls = vertical_lobes(total, crossing.frequency)
         found.append(
             Handover(
                 upper,
@@ -147,6 +151,7 @@ def handovers(
                 values_at_corner(2),
                 crossings_of(frequency[both], three[0][0][both], three[1][0][both]),
                 crossings_of(frequency[both], three[0][1][both], three[1][1][both]),
+                lobe_at,
                 lobe,
                 nulls,
                 float(dip[worst]),
@@ -156,19 +161,37 @@ def handovers(
     return tuple(found)
 
 
-def vertical_level(total: Directivity, frequency: float) -> tuple[FloatArray, FloatArray]:
-    """Vertical angles (A,) rad in front, up positive, and level (A,) dB re on axis at the nearest frequency (Hz)."""
+def vertical_level(total: Directivity, frequency: float) -> tuple[float, FloatArray, FloatArray]:
+    """The known frequency (Hz) nearest to one, vertical angles (A,) rad in front, up positive, and level (A,) dB re on
+    axis there.
+    """
+    known, angle, ratio = _vertical(total, frequency)
+    return known, angle, amplitude_db(np.maximum(np.abs(ratio), 1e-6))
+
+
+def _vertical(total: Directivity, frequency: float) -> tuple[float, FloatArray, ComplexArray]:
+    """As `vertical_level`, with the complex pressure re on axis."""
     observation = total.observation
     row = int(np.argmin(np.abs(np.log(observation.frequency / frequency))))
     plane = int(np.argmin(np.abs(observation.plane - 0.5 * np.pi)))
     front = np.abs(observation.off_axis) <= 0.5 * np.pi + metrics.SAME_ANGLE
-    ratio = np.abs(total.pressure[row, plane, front]) / max(abs(total.on_axis[row]), 1e-30)
-    return observation.off_axis[front], amplitude_db(np.maximum(ratio, 1e-6))
+    axis = total.on_axis[row] if abs(total.on_axis[row]) > 1e-30 else 1e-30
+    return float(observation.frequency[row]), observation.off_axis[front], total.pressure[row, plane, front] / axis
 
 
-def vertical_lobes(total: Directivity, frequency: float) -> tuple[tuple[float, float], tuple[tuple[float, float], ...]]:
-    """The vertical angles between which the level stays within 6 dB of that on axis, and the nulls in front."""
-    angle, level = vertical_level(total, frequency)
+def vertical_lobes(
+    total: Directivity, frequency: float
+) -> tuple[float, tuple[float, float], tuple[tuple[float, float], ...]]:
+    """The frequency (Hz) that was known, the vertical angles between which the level stays within 6 dB of that on axis,
+    and the nulls in front.
+
+    The complex pressure is a cubic spline over the angle, straight over tenths of a degree: so that a null's place and
+    depth are its own, not those of the nearest angle observed.
+    """
+    known, observed, ratio = _vertical(total, frequency)
+    angle = np.linspace(-90.0, 90.0, 1801) * DEGREE
+    fine = CubicSpline(observed, ratio)(np.clip(angle, observed[0], observed[-1]))
+    level = amplitude_db(np.maximum(np.abs(fine), 1e-6))
     axis = int(np.argmin(np.abs(angle)))
     ends = []
     for step in (-1, 1):
@@ -180,9 +203,16 @@ def vertical_lobes(total: Directivity, frequency: float) -> tuple[tuple[float, f
             part = (level[at] - LOBE_DROP) / (level[at] - level[at + step])
             end += float(part * (angle[at + step] - angle[at]))
         ends.append(end)
+    size, part = nearest_to_nothing(fine)
+    depth = amplitude_db(np.maximum(size, 1e-6))
     inner = np.arange(1, angle.size - 1)
-    least = inner[(level[inner] < level[inner - 1]) & (level[inner] <= level[inner + 1]) & (level[inner] < NULL)]
-    return (ends[0], ends[1]), tuple((float(angle[i]), float(level[i])) for i in least)
+    nulls = []
+    for i in inner[(level[inner] < level[inner - 1]) & (level[inner] <= level[inner + 1])]:
+        row = i - 1 if depth[i - 1] <= depth[i] else i
+        if depth[row] < NULL:
+            place = angle[row] + part[row] * (angle[row + 1] - angle[row])
+            nulls.append((float(place), float(depth[row])))
+    return known, (ends[0], ends[1]), tuple(nulls)
 
 
 def _front(sounds: UnfilteredWays) -> int:

@@ -12,6 +12,7 @@ from evenflare.dsp.crossover import Crossover, responses, trusted
 from evenflare.dsp.crossover_search import Found, search
 from evenflare.dsp.fir import Fir
 from evenflare.dsp.handover import Handover, handovers, without_lobes
+from evenflare.dsp.people import Cancelled, cancellations
 from evenflare.dsp.placing import mean_square, within
 from evenflare.dsp.speaker import Speaker
 from evenflare.units import ComplexArray, FloatArray, amplitude_db, power_db
@@ -25,6 +26,7 @@ class Joined:
     filters   : (N, F) of each way at the highest sample rate, latency taken out.
     total     : the sum, (F, P, A), with the power of its own.
     handovers : every crossing.
+    cancelled : nulls on the axis and where people may be: faults.
     lobeless  : (F,) dB, power without interference between the ways; `power` is the sum's, both re 1 Pa^2 (far: m^2).
     firs      : by sample rate, one for each way; empty without linear-phase slopes.
     fir_off   : dB, the most by which a finite impulse response differs from its slope within 20 dB of its passband.
@@ -36,6 +38,7 @@ class Joined:
     filters: ComplexArray
     total: Directivity
     handovers: tuple[Handover, ...]
+    cancelled: tuple[Cancelled, ...]
     lobeless: FloatArray
     power: FloatArray
     firs: dict[int, list[Fir]]
@@ -52,7 +55,15 @@ def join(speaker: Speaker) -> Joined:
     """Search what is open, and work out what the joined loudspeaker does."""
     sounds, rate = speaker.sounds, speaker.sample_rates[-1]
     about = within(sounds, *speaker.band)
-    found = search(about, speaker.choice, power_share=speaker.power_share, seed=speaker.seed, sample_rate=rate)
+    low, high = speaker.band
+    found = search(
+        about,
+        speaker.choice,
+        power_share=speaker.power_share,
+        seed=speaker.seed,
+        sample_rate=rate,
+        heard_by=speaker.heard_by.kept((sounds.frequency >= low) & (sounds.frequency <= high)),
+    )
     crossover = found.crossover
     least = min(each.delay for each in crossover.settings)
     settings = tuple(replace(each, delay=each.delay - least) for each in crossover.settings)
@@ -85,6 +96,7 @@ def join(speaker: Speaker) -> Joined:
         filters,
         total,
         handovers(sounds, crossover, filters, total),
+        cancellations(sounds, filters, valid, speaker.heard_by),
         without_lobes(sounds, filters),
         power_db(power),
         firs,

@@ -125,21 +125,28 @@ def placed(driver: Radiator, observation: Observation, positions: Sequence[Place
     unit = np.ascontiguousarray(unit_vectors(observation.off_axis, observation.plane[:, None]).reshape(-1, 3).T)
     k = 2.0 * np.pi * observation.frequency / driver.speed_of_sound
     total = np.zeros((k.size, unit.shape[1]), dtype=np.complex128)
-    angles, apart = _angles(unit), observation.far_field
-    far = driver.far(observation.frequency, *angles) if apart else None
+    if not observation.far_field:
+        points = observation.distance * unit.T
+        return at_points(driver, observation.frequency, points, positions).reshape(observation.shape)
+    far = driver.far(observation.frequency, *_angles(unit))
     for position in positions:
-        place = np.array(position)
-        if far is not None:
-            total += far * np.exp(1j * np.outer(k, place @ unit))
-            continue
-        way = observation.distance * unit - place[:, None]
+        total += far * np.exp(1j * np.outer(k, np.array(position) @ unit))
+    return (total / len(positions)).reshape(observation.shape)
+
+
+def at_points(driver: Radiator, frequency: FloatArray, points: FloatArray, positions: Sequence[Place]) -> ComplexArray:
+    """Pressure (F, D) at points (D, 3) m of the mean of equal drivers at positions, each by its own path and angles."""
+    k = 2.0 * np.pi * frequency / driver.speed_of_sound
+    total = np.zeros((frequency.size, len(points)), dtype=np.complex128)
+    for position in positions:
+        way = (points - np.array(position)).T
         if driver.near is not None:
-            total += driver.near(observation.frequency, way.T)
+            total += driver.near(frequency, way.T)
             continue
         length = np.linalg.norm(way, axis=0)
-        seen = driver.far(observation.frequency, *_angles(way / length))
+        seen = driver.far(frequency, *_angles(way / length))
         total += seen * np.exp(-1j * np.outer(k, length)) / length
-    return (total / len(positions)).reshape(observation.shape)
+    return total / len(positions)
 
 
 def heard(

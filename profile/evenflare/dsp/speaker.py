@@ -18,8 +18,9 @@ from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Rang
 from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
+from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
-from evenflare.dsp.speaker_places import Solving, pistons_of, positions_of, solved_pistons
+from evenflare.dsp.speaker_places import Solving, people_of, pistons_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.exterior.cabinets import top_wavenumber
 from evenflare.exterior.pistons import Piston
@@ -46,6 +47,7 @@ class Speaker:
     sounds       : what the ways send, from the top.
     choice       : what is open; a frequency that was to be where the directivities meet is given.
     band         : Hz, over which the sum is to be even.
+    heard_by     : where people may be, at the frequencies of `sounds`.
     step         : the baffle step as a sphere has it, where a front is given: a quick estimate.
     solved_steps : of each way in the front of a cabinet, by its name, as the cabinet has it.
     sample_rates : Hz, rising; curves are those of the last.
@@ -59,6 +61,7 @@ class Speaker:
     sounds: UnfilteredWays
     choice: Open
     band: Range
+    heard_by: People
     power_share: float
     seed: int
     step: BaffleStep | None
@@ -148,6 +151,7 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         sounds,
         choice,
         _even_band(path, table, choice, frequency),
+        people_of(path, table, sounds),
         table.search.power_share,
         table.search.seed,
         None

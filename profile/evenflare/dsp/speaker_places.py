@@ -12,8 +12,9 @@ from evenflare.dsp import boxed
 from evenflare.dsp.crossover import Crossing, needed_band
 from evenflare.dsp.crossover_search import Range
 from evenflare.dsp.drivers import Radiator
-from evenflare.dsp.placing import Place
-from evenflare.dsp.speaker_tables import LowerTable, WaveguideTable
+from evenflare.dsp.people import People, people
+from evenflare.dsp.placing import Place, UnfilteredWays
+from evenflare.dsp.speaker_tables import LowerTable, SpeakerTable, WaveguideTable
 from evenflare.exterior.cabinets import Solved
 from evenflare.exterior.pistons import Piston, PistonField
 from evenflare.files import InputError
@@ -90,3 +91,18 @@ def solved_pistons(
         return boxed.solved(pistons, frequency, speed_of_sound=speed_of_sound, cores=cores, progress=told)
     except ValueError as error:
         raise InputError(f"{path} [cabinet]: cannot be solved: {error}. Make it smaller") from error
+
+
+def people_of(path: Path, table: SpeakerTable, sounds: UnfilteredWays) -> People:
+    """Where the crossover is to be even."""
+    about, (low, high) = table.analysis.distance_m, table.search.heights_mm
+    distances = table.search.distances_m or ((2.0, 4.0) if about is None else (about / 1.5, about * 1.5))
+    try:
+        return people(
+            sounds,
+            heights=(low * MILLIMETRE, high * MILLIMETRE),
+            distances=distances,
+            tilt_weight=table.search.tilt_weight,
+        )
+    except ValueError as error:
+        raise InputError(f"{path} [search] distances_m: {error}. Begin farther away") from error

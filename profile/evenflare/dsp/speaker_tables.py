@@ -253,6 +253,9 @@ class SpeakerSearchTable(Table):
     to_hz: Annotated[float, number(100, 40e3)] | None = None
 
     power_share: Annotated[float, number(0, 1)] = 0.5
+    heights_mm: Annotated[Open, open_number(-2000, 2000)] = (-200.0, 200.0)
+    distances_m: Annotated[Open, open_number(0.3, 100)] | None = None
+    tilt_weight: Annotated[float, number(0, 10)] = 0.5
     seed: Annotated[int, number(0, 2**31 - 1, whole=True)] = 1
 
 

@@ -74,8 +74,8 @@ def lobe_columns(joined: Joined) -> formats.Columns:
     """Vertical levels of the sum at every crossing: a row per crossing and angle, up positive."""
     rows: list[FloatArray] = []
     for each in joined.handovers:
-        angle, level = vertical_level(joined.total, each.frequency)
-        rows.append(np.stack([np.full(angle.size, each.frequency), angle / DEGREE, level]))
+        known, angle, level = vertical_level(joined.total, each.frequency)
+        rows.append(np.stack([np.full(angle.size, known), angle / DEGREE, level]))
     frequency, angle, level = np.concatenate(rows, axis=1)
     return {"frequency_hz": frequency, "off_axis_deg": angle, "level_db": level}
 
@@ -117,11 +117,23 @@ def record(joined: Joined, *, command: str) -> dict[str, Any]:
             "to_hz": speaker.band[1],
             "listening_window_rms_db": found.evenness.window,
             "power_rms_db": found.evenness.power,
+            "places_rms_db": found.evenness.places,
+            "tilt_rms_db": found.evenness.tilt,
+            "tilt_weight": speaker.heard_by.tilt_weight,
             "score_db": found.evenness.score,
             "score_before_search_db": found.start.score,
             "tried": found.tried,
             "at_end_of_range": list(found.at_end),
         },
+        "faults": [
+            {
+                "what": "null",
+                "frequency_hz": each.frequency,
+                "depth_db": each.depth,
+                "place_m": None if each.place is None else list(each.place),
+            }
+            for each in joined.cancelled
+        ],
         "rates_apart_db": {str(rate): value for rate, value in joined.apart.items()},
         "fir_off_db": joined.fir_off if joined.firs else None,
         "baffle_step": _step(speaker.step),
@@ -189,6 +201,7 @@ def _crossing(joined: Joined, place: int, each: Handover) -> dict[str, Any]:
         "beamwidth_vertical_deg": three(each.vertical, DEGREE),
         "indices_meet_hz": list(each.meets),
         "beamwidths_meet_hz": list(each.meets_beam),
+        "vertical_lobe_at_hz": each.lobe_at,
         "vertical_lobe_deg": [end / DEGREE for end in each.lobe],
         "vertical_nulls": [{"off_axis_deg": angle / DEGREE, "level_db": level} for angle, level in each.nulls],
         "power_dip_db": each.dip,

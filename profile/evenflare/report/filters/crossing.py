@@ -58,7 +58,10 @@ def lobe_words(each: Handover) -> str:
     """The vertical lobe and the nulls beside it."""
     low, high = (f"{end / DEGREE:+.0f}".replace("-", "−") for end in each.lobe)
     nulls = ", ".join(f"{angle / DEGREE:+.0f}° ({level:.0f} dB)".replace("-", "−") for angle, level in each.nulls)
-    return f"Vertically within 6 dB of the axis from {low}° to {high}°; nulls in front: {nulls or 'none'}"
+    return (
+        f"At {hertz(each.lobe_at)} vertically within 6 dB of the axis from {low}° to {high}°; nulls in front:"
+        f" {nulls or 'none'}"
+    )
 
 
 def dip_words(each: Handover) -> str:
@@ -66,6 +69,21 @@ def dip_words(each: Handover) -> str:
     if each.dip > -0.05:
         return "No dip of the power"
     return f"Power dips by {-each.dip:.1f} dB through interference, most at {hertz(each.dip_at)}"
+
+
+def fault_words(joined: Joined) -> list[str]:
+    """Nulls where people may be, without full stops."""
+    found = []
+    for each in joined.cancelled:
+        place = "on the axis"
+        if each.place is not None:
+            height = each.place[1] / MILLIMETRE
+            place = f"{each.place[2]:.1f} m away, {abs(height):.0f} mm {'below' if height < 0 else 'above'} the axis"
+        found.append(
+            f"fault: a null at {hertz(each.frequency)}, {-each.depth:.0f} dB below the ways in phase, {place}. Turn the"
+            " polarity of a way, search its delay, or bring the ways nearer together"
+        )
+    return found
 
 
 def way_words(joined: Joined, place: int) -> str:
@@ -84,8 +102,9 @@ def even_words(joined: Joined) -> str:
     tried = f"; {found.start.score:.2f} dB before the search, {found.tried} tried" if found.tried else ""
     return (
         f"{hertz(low)} to {hertz(high)}: listening window even within"
-        f" {found.evenness.window:.2f} dB rms, sound power within {found.evenness.power:.2f} dB rms of a straight line;"
-        f" both together {found.evenness.score:.2f} dB{tried}"
+        f" {found.evenness.window:.2f} dB rms, where people may be within {found.evenness.places:.2f} dB, sound power"
+        f" within {found.evenness.power:.2f} dB rms of a straight line; above and below the axis apart by"
+        f" {found.evenness.tilt:.2f} dB; all together {found.evenness.score:.2f} dB{tried}"
     )
 
 
@@ -133,7 +152,7 @@ def solved_step_words(joined: Joined) -> list[str]:
 
 def lines(joined: Joined) -> list[str]:
     """All of it in short."""
-    found = [even_words(joined)]
+    found = [*fault_words(joined), even_words(joined)]
     for place, each in enumerate(joined.handovers):
         found += [
             f"{crossing_words(joined, place)}",
@@ -214,7 +233,7 @@ def page(
         ),
         sheet.PageSection(
             "Vertical lobes",
-            [f"{hertz(each.frequency)}: {_lower(lobe_words(each))}." for each in joined.handovers],
+            [f"{lobe_words(each)}." for each in joined.handovers],
             pictures=[shown["lobes.png"], shown["vertical_map.png"]],
         ),
         sheet.PageSection(
@@ -234,7 +253,12 @@ def page(
         sheet.PageSection("Filters", [f"{line}." for line in filter_lines(joined)]),
     ]
     return sheet.sheet(
-        joined.speaker.name, what, parts=parts, written=written, command=command, warnings=warnings(joined)
+        joined.speaker.name,
+        what,
+        parts=parts,
+        written=written,
+        command=command,
+        warnings=[*fault_words(joined), *warnings(joined)],
     )
 
 

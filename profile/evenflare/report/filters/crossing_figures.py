@@ -109,21 +109,23 @@ def _lobes(joined: Joined) -> Any:
             axes,
             "Vertical lobes" if each is joined.handovers[0] else "",
             x="vertical angle, degrees, up positive" if last else "",
-            y=f"{hertz(each.frequency)}, dB re on axis",
+            y="level, dB re on axis",
         )
         for factor, label, colour, dash in (
             (2.0**-0.5, "half an octave below", style.SKY, "--"),
             (2.0**0.5, "half an octave above", style.ORANGE, "-."),
             (1.0, "at the crossover", style.INK, "-"),
         ):
-            angle, level = vertical_level(joined.total, factor * each.frequency)
+            known, angle, level = vertical_level(joined.total, factor * each.frequency)
             width = 2.0 if factor == 1.0 else 1.4
-            axes.plot(angle / DEGREE, level, color=colour, linestyle=dash, linewidth=width, label=label)
+            axes.plot(
+                angle / DEGREE, level, color=colour, linestyle=dash, linewidth=width, label=f"{label}: {hertz(known)}"
+            )
+        style.legend(axes)
         axes.axhline(-6.0, color=style.QUIET, linewidth=0.8, linestyle=":")
         axes.set_xlim(-90, 90)
         axes.set_xticks(np.arange(-90, 91, 30))
         axes.set_ylim(-30, max(3.0, style.ceiling(axes, 3.0)))
-    style.legend(np.atleast_1d(panels)[0])
     return drawn
 
 

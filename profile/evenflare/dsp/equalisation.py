@@ -179,8 +179,10 @@ class Equalisation:
         inside = (at >= low) & (at <= high)
         beyond = ~inside & (np.maximum(taps, sections) > FAINT)
         places = [np.where(which, apart, -1.0).argmax() for which in (inside, beyond)]
-        first, second = ((float(max(np.where(which, apart, 0.0)[place], 0.0)), float(at[place]))
-                         for which, place in zip((inside, beyond), places, strict=True))
+        first, second = (
+            (float(max(np.where(which, apart, 0.0)[place], 0.0)), float(at[place]))
+            for which, place in zip((inside, beyond), places, strict=True)
+        )
         return Parting(*first, *second, float(np.where(~inside, sections, -np.inf).max()))
 
 

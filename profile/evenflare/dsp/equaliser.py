@@ -172,9 +172,7 @@ class Headroom:
     even: FloatArray
 
 
-def headroom(
-    frequency: FloatArray, correction: FloatArray, on_axis: FloatArray, *, peaks: Sequence[Peak]
-) -> Headroom:
+def headroom(frequency: FloatArray, correction: FloatArray, on_axis: FloatArray, *, peaks: Sequence[Peak]) -> Headroom:
     """Headroom of a correction (G,) dB at `frequency` (G,) Hz, of a level (G,) dB on axis.
 
     peaks : of every filter that may be loaded: the greatest counts.

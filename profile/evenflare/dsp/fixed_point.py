@@ -147,7 +147,9 @@ def fixed_point(sections: Sequence[Biquad], word: Word, *, sample_rate: float, s
 def departure(exact: Sequence[Biquad], made: Sequence[Biquad], *, sample_rate: float) -> float:
     """dB, greatest of `made` from `exact`, where these are within `QUIET` of their top."""
     at = np.geomspace(LOWEST, 0.4999 * sample_rate, 1000)
-    wanted, found = (amplitude_db(np.abs(response(each, at, sample_rate=sample_rate)) + 1e-30) for each in (exact, made))
+    wanted, found = (
+        amplitude_db(np.abs(response(each, at, sample_rate=sample_rate)) + 1e-30) for each in (exact, made)
+    )
     heard = wanted > wanted.max() + QUIET
     return float(np.abs(found - wanted)[heard].max())
 

@@ -90,11 +90,11 @@ def _with_driver(directivity: Directivity, asked: EqualiserRequest) -> Directivi
 
 
 def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -> Findings:
+    from evenflare.dsp.filter_set import of_equaliser
     from evenflare.dsp.filters_file import FILE
     from evenflare.report.filters import equalising, equalising_figures
     from evenflare.report.kit import canvas
     from evenflare.results import equaliser, formats
-    from evenflare.dsp.filter_set import of_equaliser
     from evenflare.results.filters import taps_text
     from evenflare.results.filters_home import plain_wav
 

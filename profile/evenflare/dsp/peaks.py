@@ -51,7 +51,7 @@ def rows(sections: Sequence[Biquad]) -> FloatArray:
 def impulse_response(sections: Sequence[Biquad]) -> FloatArray:
     """(N,) until it has decayed to `DECAYED`. ValueError if a pole is not within the unit circle."""
     table = rows(sections)
-    radius = max(float(np.abs(np.roots(row[3:])).max(initial=0.0)) for row in table)
+    radius = float(max(np.abs(np.roots(row[3:])).max(initial=0.0) for row in table))
     if radius >= 1.0:
         raise ValueError(f"a pole at {radius:.9f} of the unit circle: the section is not stable")
     # Equal poles decay later than one alone: twice the length serves a pair of pairs.
@@ -76,7 +76,7 @@ def sections_peak(sections: Sequence[Biquad], *, sample_rate: float) -> Peak:
 def taps_peak(taps: Fir) -> Peak:
     """Of a finite impulse response."""
     count = 8 * int(2 ** np.ceil(np.log2(taps.taps.size)))
-    at = np.fft.rfftfreq(count, 1.0 / taps.sample_rate)
+    at = np.asarray(np.fft.rfftfreq(count, 1.0 / taps.sample_rate), dtype=np.float64)
     size = np.abs(np.fft.rfft(taps.taps, count))
 
     def level(frequency: FloatArray) -> FloatArray:
@@ -98,7 +98,7 @@ def _greatest(level: Callable[[FloatArray], FloatArray], at: FloatArray, known: 
         for _ in range(4):
             fine = np.linspace(low, high, 17)
             values = level(fine)
-            top = int(values.argmax())
+            top = int(np.argmax(values))
             if values[top] > best:
                 best, place = float(values[top]), float(fine[top])
             low, high = fine[max(top - 1, 0)], fine[min(top + 1, 16)]

@@ -13,7 +13,6 @@ from evenflare.report.kit import sheet
 from evenflare.results.equaliser import EITHER, apart_words, directions_words
 from evenflare.words import band_name, hertz, signed, spoken
 
-
 PRE_RINGING = (
     "Pre-ringing is what a filter gives out before its largest sample. Its level is the greatest sample before that"
     " peak's own flank (which ends where, going back in time, the magnitude first rises again), in dB re the peak; its"

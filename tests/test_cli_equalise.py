@@ -162,9 +162,11 @@ def test_after_the_filter_the_axis_is_even(whole) -> None:
     _, folder = whole
     curves = table(folder / "equalised_curves.csv")
     at = curves["frequency_hz"].astype(float)
-    inside = (at >= 1500.0) & (at <= 9000.0)  # above the high-pass, and off the last corner
+    inside = (at >= 1500.0) & (at <= 9000.0)  # off the band's ends
     assert np.ptp(curves["on_axis_db"].astype(float)[inside]) > 12.0  # 6 dB per octave over 2.6 octaves
-    assert np.ptp(curves["equalised_on_axis_db"].astype(float)[inside]) < 1.0
+    # The high-pass of fourth order is 1 / (1 + (900 / f)^4), its corner warped a little; the fit leaves a tenth.
+    passing = -20.0 * np.log10(1.0 + (900.0 / at[inside]) ** 4)
+    assert np.ptp(curves["equalised_on_axis_db"].astype(float)[inside] - passing) < 0.2
 
 
 def test_sign_convention_is_stated_beside_the_coefficients(whole) -> None:

@@ -172,7 +172,7 @@ class Equalisation:
 
     def _parting(self, rate: int) -> Parting:
         low, high = self.band
-        at = np.geomspace(AUDIBLE, 0.499 * rate, 400)
+        at = np.sort(np.concatenate([np.geomspace(AUDIBLE, 0.499 * rate, 400), self.band]))
         sections = amplitude_db(np.abs(response(self.fitted.biquads(rate), at, sample_rate=rate)) + 1e-30)
         taps = amplitude_db(np.abs(self.made[rate].taps.response(at)) + 1e-30)
         apart = np.abs(taps - sections)
@@ -183,7 +183,7 @@ class Equalisation:
             (float(max(np.where(which, apart, 0.0)[place], 0.0)), float(at[place]))
             for which, place in zip((inside, beyond), places, strict=True)
         )
-        return Parting(*first, *second, float(np.where(~inside, sections, -np.inf).max()))
+        return Parting(*first, *second, float(np.where((at <= low) | (at >= high), sections, -np.inf).max()))
 
 
 def equalise(

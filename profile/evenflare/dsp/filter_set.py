@@ -1,4 +1,4 @@
-"""All that a processor is to be loaded with: for each way its sections, finite impulse response, gain, delay, polarity."""
+"""All that a processor is loaded with: for each way sections, finite impulse response, gain, delay and polarity."""
 
 from __future__ import annotations
 

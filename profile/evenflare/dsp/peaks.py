@@ -93,7 +93,7 @@ def _greatest(level: Callable[[FloatArray], FloatArray], at: FloatArray, known: 
     # A flat top has a maximum at every point of the grid: the highest few are enough.
     hills = hills[np.argsort(known[hills])[-8:]]
     best, place = float(known.max()), float(at[known.argmax()])
-    for hill in hills:
+    for hill in map(int, hills):
         low, high = at[max(hill - 1, 0)], at[min(hill + 1, at.size - 1)]
         for _ in range(4):
             fine = np.linspace(low, high, 17)

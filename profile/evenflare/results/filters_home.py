@@ -1,4 +1,4 @@
-"""The folder of filters for a processor: tables in floating and fixed point, responses as text and WAV, and a README."""
+"""The folder of filters for a processor: tables in floating and fixed point, text and WAV, and a README."""
 
 from __future__ import annotations
 
@@ -182,14 +182,14 @@ def readme(ways: Sequence[WayFilters], *, title: str, either: bool, notes: Seque
         "Gain: dB, and as a factor. Polarity: -1 turns the signal over. Delay: ms, and samples, which may be broken:",
         "round them, the same way for all, or delay by parts of a sample.",
         "",
-        "sections_float.csv: coefficients with all digits. ways.csv: gain, polarity, delay, how many sections and taps.",
+        "sections_float.csv: coefficients with all digits. ways.csv: gain, polarity, delay, number of sections and taps.",
         "sections_fixed.csv: the same as whole numbers. In Qm.n, m bits stand before the point (the sign is one of",
         "them) and n behind it. A coefficient is the number / 2^n times 2^shift_bits: sum the five products, shift the",
         "sum left by shift_bits, round once. Words:",
         words,
         "fixed_point.csv, for each: shift the input right by input_shift_bits, and no input can saturate any section",
         "(by the sum of the magnitudes of the impulse response up to each); make up for it behind, by analogue gain.",
-        f"departure_db: greatest from the exact response, {LOWEST:g} Hz up, where that is within {-QUIET:g} dB of its top.",
+        f"departure_db: greatest from the exact response, from {LOWEST:g} Hz, within {-QUIET:g} dB of its top.",
         "noise_..._db: rounding at the output, rms re full scale, for a direct form I with a long accumulator, rounded",
         "once a section; the same with first-order error feedback; a transposed direct form II, rounded three times.",
         "Each rounding to a step D adds D^2/12, shaped by what follows (Jackson 1970). No dither is added or counted:",

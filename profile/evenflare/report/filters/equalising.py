@@ -61,8 +61,8 @@ def boost_words(found: Equalisation) -> str:
     cost = found.headroom
     return (
         f"Greatest boost {cost.greatest_boost:.2f} dB, at {hertz(cost.at)}, of all frequencies and sample rates, in the"
-        f" band and outside: lower the input by as much, so that no tone exceeds full scale; by {cost.worst:.2f} dB, and"
-        " no signal at all does"
+        f" band and outside: lower the input by as much, so that no tone exceeds full scale; by {cost.worst:.2f} dB,"
+        " and no signal at all does"
     )
 
 
@@ -173,8 +173,8 @@ def page(
         sheet.PageSection(
             "Greatest gain",
             [
-                "From 0 Hz to half the sample rate. Worst peak: what no signal exceeds (the sum of the magnitudes of the"
-                " impulse response)."
+                "From 0 Hz to half the sample rate. Worst peak: what no signal exceeds (the sum of the magnitudes of"
+                " the impulse response)."
             ],
             ("Filter", "Sample rate", "Greatest gain, dB", "At", "Worst peak, dB"),
             [

@@ -183,7 +183,7 @@ def test_four_ways_with_two_woofers_linear_phase_and_a_baffle_step(capsys, bench
     step = numbers(read(here / "crossed" / "crossover_curves.csv")["baffle_step_db"])
     assert -6.03 < step[0] < -4.0  # 50 Hz: kR = 0.29
     assert abs(step[-1]) < 0.5
-    # The woofer's linear slope lets these frequencies through: its filter is that of its sections, the shelf with them.
+    # The woofer's linear slope lets these frequencies through: its filter is its sections', the shelf with them.
     curves, rows = (read(here / "crossed" / f"{name}.csv") for name in ("crossover_curves", "coefficients"))
     own = [Biquad(np.array(each["b"]), np.array(each["a"])) for each in record["ways"][3]["sections"]["48000"]]
     at = numbers(curves["frequency_hz"])[:6]

@@ -165,24 +165,23 @@ def readme(ways: Sequence[WayFilters], *, title: str, either: bool, notes: Seque
     responses = any(way.firs for way in ways)
     order = "sections in the order of their numbers, gain, polarity, delay"
     if responses and either:
-        order = f"either the {order}; or the finite impulse response in place of the sections, never both"
+        order = f"{order}.\nOr the finite impulse response in place of the sections; never both"
     elif responses:
-        order = (
-            "sections in the order of their numbers, the finite impulse response, gain, polarity, delay: all of them"
-        )
+        order = order.replace("gain", "finite impulse response, gain", 1)
     words = "\n".join(f"  {each.name}: signal {each.signal}, 1 is full scale" for each in WORDS)
     lines = [
         f"Filters to load into a processor: {title}",
         "",
         f"Ways: {names}. Sample rates in Hz: {rates}. Take the rows of yours.",
-        f"Order of operations in every way: {order}.",
+        "Order of operations in every way:",
+        f"{order}.",
         *notes,
         "",
         f"Sections: {SIGNS}.",
         "Gain: dB, and as a factor. Polarity: -1 turns the signal over. Delay: ms, and samples, which may be broken:",
         "round them, the same way for all, or delay by parts of a sample.",
         "",
-        "sections_float.csv: coefficients with all digits. ways.csv: gain, polarity, delay, number of sections and taps.",
+        "sections_float.csv: coefficients with all digits. ways.csv: gain, polarity, delay, how many sections.",
         "sections_fixed.csv: the same as whole numbers. In Qm.n, m bits stand before the point (the sign is one of",
         "them) and n behind it. A coefficient is the number / 2^n times 2^shift_bits: sum the five products, shift the",
         "sum left by shift_bits, round once. Words:",

@@ -201,6 +201,29 @@ def test_four_ways_with_two_woofers_linear_phase_and_a_baffle_step(capsys, bench
     step = numbers(read(here / "crossed" / "crossover_curves.csv")["baffle_step_db"])
     assert -6.03 < step[0] < -4.0  # 50 Hz: kR = 0.29
     assert abs(step[-1]) < 0.5
+    # The woofer's linear slope lets these frequencies through: its filter is its sections', the shelf with them.
+    curves, rows = (read(here / "crossed" / f"{name}.csv") for name in ("crossover_curves", "coefficients"))
+    own = [Biquad(np.array(each["b"]), np.array(each["a"])) for each in record["ways"][3]["sections"]["48000"]]
+    at = numbers(curves["frequency_hz"])[:6]
+    heard = amplitude_db(np.abs(response(own, at, sample_rate=48000)))
+    gain = record["ways"][3]["gain_db"]
+    # The window of 20 ms ripples a little.
+    assert numbers(curves["woofer_filter_db"])[:6] == pytest.approx(heard + gain, abs=0.1)
+    # The same ways to take home, at every usual rate, though the file asks for one.
+    home = here / "crossed" / "take_home"
+    found = read(home / "ways.csv")
+    assert list(zip(found["way"], found["sample_rate_hz"], strict=True)) == [
+        (way["name"], str(rate)) for way in record["ways"] for rate in (44100, 48000, 96000, 192000)
+    ]
+    for name in ("gain_db", "delay_ms"):
+        assert numbers(found[name])[1::4] == pytest.approx([way[name] for way in record["ways"]], abs=1e-6)
+    assert [each == "-1" for each in found["polarity"][1::4]] == [w["polarity"] == "inverted" for w in record["ways"]]
+    kept = read(home / "sections_float.csv")
+    kept = [v for v, r in zip(kept["b1"], kept["sample_rate_hz"], strict=True) if r == "48000"]
+    assert kept == list(rows["b1"])
+    text = (home / "fir_midrange_48000.txt").read_text().splitlines()
+    np.testing.assert_array_equal([float(line) for line in text if not line.startswith("#")], taps[1])
+    assert "sections in the order of their numbers, finite impulse response, gain" in (home / "README.txt").read_text()
 
 
 def test_frequency_where_the_directivities_meet(capsys, bench, undrawn):
@@ -259,6 +282,15 @@ def test_a_crossover_that_the_sample_rate_cannot_hold_is_refused(capsys, bench):
     )
     message = refused(capsys, bench(text))
     assert "8000 Hz cannot hold a crossover at 4000 Hz: must be above 8889 Hz" in message  # 4000 / 0.45
+
+
+def test_a_way_must_be_known_where_it_is_heard_wherever_one_looks_from(capsys, bench):
+    # Butterworth, second order, at 800 Hz: 20 dB down at 254 Hz, and the waveguide is valid from 300.
+    text = SPEAKER.replace("linkwitz_riley", "butterworth").replace("order = 4", "order = 2").replace("1200", "800")
+    for looked in ("", "[analysis]\nfrom_hz = 400\n"):
+        message = refused(capsys, bench(text + looked))
+        assert "directivity: is valid from 300 to" in message
+        assert "it is heard down to 25" in message
 
 
 def test_ranges_of_crossings_may_not_overlap(capsys, bench):

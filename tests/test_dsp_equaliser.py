@@ -20,6 +20,7 @@ from evenflare.dsp.filters_file import read_equaliser, sections_record
 from evenflare.dsp.fit import FilterSection, SectionLimits, fitted
 from evenflare.dsp.interference import grid
 from evenflare.dsp.on_axis import OnAxis, driven, read_on_axis, replaced
+from evenflare.dsp.peaks import Peak
 from evenflare.files import InputError
 from evenflare.units import amplitude_db
 from evenflare.waveguide import Source
@@ -172,13 +173,14 @@ def test_band_must_be_valid_and_an_octave_wide() -> None:
 def test_headroom_by_hand() -> None:
     at = grid(300.0, 3000.0)
     boost = np.where(at < 600.0, 6.0, 0.0)
-    found = headroom(at, boost, np.full(at.size, 90.0))
-    assert found.greatest_boost == 6.0
-    assert found.at < 600.0
+    peaks = [Peak(6.0, 310.0, 8.0), Peak(2.0, 50.0, 9.0)]
+    found = headroom(at, boost, np.full(at.size, 90.0), peaks=peaks)
+    assert (found.greatest_boost, found.at, found.worst) == (6.0, 310.0, 9.0)
     np.testing.assert_allclose(found.alone, 90.0, atol=1e-9)
     np.testing.assert_allclose(found.even[found.band > 700.0], 84.0, atol=1e-9)  # 90 + 0 - 6
     np.testing.assert_allclose(found.even[found.band < 500.0], 90.0, atol=1e-9)
-    assert headroom(at, -boost, np.full(at.size, 90.0)).greatest_boost == 0.0
+    cut = headroom(at, -boost, np.full(at.size, 90.0), peaks=[Peak(-3.0, 310.0, -1.0)])
+    assert (cut.greatest_boost, cut.worst) == (0.0, 0.0)
 
 
 def test_after_the_equaliser_the_axis_is_even_and_the_pattern_the_same() -> None:

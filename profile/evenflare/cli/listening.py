@@ -22,7 +22,8 @@ def add(command: AddCommand) -> None:
         "dip of the aim that other directions lack is interference, is left alone, and is listed with its place.\n"
         "writes equaliser.json (all of it; what room and crossover read), coefficients.csv (b0, b1, b2, a1, a2 by\n"
         "sample rate, a0 = 1, a1 and a2 subtracted), fir_RATE.wav (32-bit float) and fir_RATE.txt,\n"
-        "equalised_curves.csv, equaliser.html and pictures. Use the sections or the FIR, not both.\n"
+        "equalised_curves.csv, equaliser.html, pictures, and take_home/: all filters for a processor, in floating and\n"
+        "fixed point, with a README.txt. Use the sections or the FIR, not both.\n"
         "driver: text or CSV, frequency in Hz, level in dB and, if known, phase in degrees (else it is taken for\n"
         "minimum-phase), on axis of this waveguide. source: CSV with frequency_hz, resistance, reactance (over rho c)\n"
         "and, if wanted, pressure_pa, as in a design file; the directivity must be a prediction for a given velocity.",
@@ -41,6 +42,7 @@ def add(command: AddCommand) -> None:
         ("smoothing", 12.0, "bands per octave that levels are averaged over (default 12)"),
         ("dip-db", 1.0, "a dip from this depth on that other directions lack is left alone (default 1)"),
         ("boost-db", 12.0, "greatest boost allowed, over the mean of the band (default 12)"),
+        ("outside-db", 6.0, "greatest boost of the sections outside the band, to either end (default 6)"),
         ("section-gain-db", 12.0, "greatest boost or cut of one section (default 12)"),
         ("fir-ms", 40.0, "length of the finite impulse response (default 40)"),
     ):
@@ -61,7 +63,7 @@ def add(command: AddCommand) -> None:
         type=int,
         action="append",
         metavar="RATE",
-        help="may be given again (default 44100, 48000 and 96000)",
+        help="may be given again (default 44100, 48000, 96000 and 192000)",
     )
 
 
@@ -77,6 +79,7 @@ def _equalise(options: argparse.Namespace) -> int:
         ("smoothing", 1.0, 96.0),
         ("dip_db", 0.1, 60.0),
         ("boost_db", 0.0, 60.0),
+        ("outside_db", 0.0, 60.0),
         ("section_gain_db", 0.1, 60.0),
         ("sections", 1, 40),
         ("from_hz", *ANY_HZ),
@@ -92,7 +95,7 @@ def _equalise(options: argparse.Namespace) -> int:
         wish = FirWish(options.fir, 1e-3 * options.fir_ms, latency)
     asked = equalising.EqualiserRequest(
         aim=Aim(options.aim, options.power_share, options.slope_db_per_octave, options.smoothing, options.dip_db),
-        limits=SectionLimits(options.sections, options.section_gain_db, options.boost_db),
+        limits=SectionLimits(options.sections, options.section_gain_db, options.boost_db, options.outside_db),
         wish=wish,
         band=(options.from_hz, options.to_hz),
         high_pass=options.high_pass_hz,

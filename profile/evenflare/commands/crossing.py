@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files
+from evenflare.commands.taking_home import WHAT, write_home
 from evenflare.commands.written import Findings, Written
 
 if TYPE_CHECKING:
@@ -15,6 +16,10 @@ if TYPE_CHECKING:
     from evenflare.dsp.speaker_places import Solving
 
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
+BEFORE = (
+    "A way that is equalised before the crossover, as the loudspeaker file says, needs that equaliser in front of this:"
+    "\nit is not in this folder."
+)
 
 
 @dataclass(frozen=True)
@@ -35,11 +40,13 @@ def crossover_command(path: Path, folder: Path, *, command: str, solving: Solvin
     from evenflare.report.filters import crossing
 
     joined = join(read_speaker(path, cores=os.cpu_count() or 1, solving=solving))
-    written = _write(joined, folder, command=command)
-    return Crossed(crossing.lines(joined), written, crossing.warnings(joined), sound=not joined.cancelled)
+    written, faults = _write(joined, folder, command=command)
+    warnings = [*crossing.warnings(joined), *faults]
+    return Crossed(crossing.lines(joined), written, warnings, sound=not joined.cancelled)
 
 
-def _write(joined: Joined, folder: Path, *, command: str) -> Written:
+def _write(joined: Joined, folder: Path, *, command: str) -> tuple[Written, list[str]]:
+    from evenflare.dsp.filter_set import of_crossover
     from evenflare.report.filters import crossing, crossing_figures
     from evenflare.report.kit import canvas
     from evenflare.results import crossover, formats, tables
@@ -54,7 +61,8 @@ def _write(joined: Joined, folder: Path, *, command: str) -> Written:
     ]
     units = (
         "units: Hz, dB, degrees; levels re a way's own level on axis in its passband; taken_out: what its own equaliser"
-        " takes, re 1 Pa at 1 m"
+        " takes, re 1 Pa at 1 m; filter: all that the coefficients do, baffle_shelf too; a baffle step and its shelf,"
+        " which take each other back, are both left out of the levels of ways and sum"
     )
     drawn = crossing_figures.pictures(joined)
     firs = [
@@ -69,6 +77,7 @@ def _write(joined: Joined, folder: Path, *, command: str) -> Written:
         ("crossover_curves.csv", "filters, ways and sum over frequency: levels, indices, beamwidths, power"),
         ("vertical_lobes.csv", "vertical levels of the sum at each crossover"),
         (f"{SUM}/", "the directivity of the sum, as solve writes it: equalise and room read it"),
+        *WHAT,
         (PAGE, "all of it on one page"),
         *((name, "picture") for name in drawn),
     ]
@@ -77,6 +86,9 @@ def _write(joined: Joined, folder: Path, *, command: str) -> Written:
     with files.together():
         files.write_text(folder / FILE, formats.json_text(crossover.record(joined, command=command)))
         files.write_text(folder / "coefficients.csv", crossover.coefficients_text(joined, header))
+        faults = write_home(
+            of_crossover(joined), folder, title=speaker.name, header=header, either=False, notes=[BEFORE]
+        )
         for name, each in firs:
             files.write_text(folder / name, taps_text(each, header))
         curves = formats.csv_text(crossover.columns(joined), header=["crossover curves", *header, units])
@@ -93,4 +105,4 @@ def _write(joined: Joined, folder: Path, *, command: str) -> Written:
         files.write_text(folder / PAGE, crossing.page(joined, drawn, what=what, written=written, command=command))
         for name, figure in drawn.items():
             canvas.save(figure, folder / name)
-    return written
+    return written, faults

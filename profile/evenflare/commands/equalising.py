@@ -2,23 +2,21 @@
 
 from __future__ import annotations
 
-import io
 from collections.abc import Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING
 
-import numpy as np
-
 from evenflare import files
+from evenflare.commands.taking_home import WHAT, write_home
 from evenflare.commands.written import Findings
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
 
 if TYPE_CHECKING:
-    from evenflare.dsp.equalisation import Equalisation, FirWish, MadeFilter
+    from evenflare.dsp.equalisation import Equalisation, FirWish
     from evenflare.dsp.equaliser import Aim
     from evenflare.dsp.fit import SectionLimits
 
@@ -92,11 +90,13 @@ def _with_driver(directivity: Directivity, asked: EqualiserRequest) -> Directivi
 
 
 def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -> Findings:
+    from evenflare.dsp.filter_set import of_equaliser
     from evenflare.dsp.filters_file import FILE
     from evenflare.report.filters import equalising, equalising_figures
     from evenflare.report.kit import canvas
     from evenflare.results import equaliser, formats
     from evenflare.results.filters import taps_text
+    from evenflare.results.filters_home import plain_wav
 
     header = [
         f"equaliser for: {stored.name}; id {stored.design_id}",
@@ -119,6 +119,7 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
             for kind, more in (("wav", ", 32-bit float"), ("txt", ", a tap a line"))
         ),
         ("equalised_curves.csv", "correction, and levels before and after"),
+        *WHAT,
         (PAGE, "all of it on one page"),
         *((name, "picture") for name in drawn),
     ]
@@ -130,10 +131,12 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
         files.write_text(folder / FILE, formats.json_text(record))
         files.write_text(folder / "coefficients.csv", equaliser.coefficients_text(found, header))
         for rate, made in found.made.items():
-            _write_wav(folder / f"fir_{rate}.wav", made)
+            with files.replacing(folder / f"fir_{rate}.wav") as temporary:
+                temporary.write_bytes(plain_wav(made.taps.taps, rate))
             files.write_text(folder / f"fir_{rate}.txt", taps_text(made.taps, header))
         curves = formats.csv_text(equaliser.columns(found), header=["equalised curves", *header, units])
         files.write_text(folder / "equalised_curves.csv", curves)
+        faults = write_home(of_equaliser(found), folder, title=stored.name, header=header, either=True)
         page = equalising.page(found, drawn, title=stored.name, what=what, written=written, command=command)
         files.write_text(folder / PAGE, page)
         for name, figure in drawn.items():
@@ -143,18 +146,9 @@ def _write(found: Equalisation, stored: Stored, folder: Path, *, command: str) -
         equalising.fit_words(found),
         equaliser.apart_words(found),
         equalising.boost_words(found),
+        equalising.outside_words(found),
+        equalising.parting_words(found),
         *(f"Left alone: {line}" for line in equalising.left_alone_lines(found)),
         *(f"FIR {equalising.time_words(found, made)}" for made in found.made.values()),
     ]
-    return Findings(lines, written)
-
-
-def _write_wav(path: Path, made: MadeFilter) -> None:
-    """The taps as a WAV file of 32-bit floats, one channel."""
-    import soundfile
-
-    buffer = io.BytesIO()
-    taps = made.taps.taps.astype(np.float32)
-    soundfile.write(buffer, taps, made.taps.sample_rate, format="WAV", subtype="FLOAT")
-    with files.replacing(path) as temporary:
-        temporary.write_bytes(buffer.getvalue())
+    return Findings(lines, written, faults)

@@ -15,10 +15,13 @@ from evenflare.dsp.equaliser import Aim, Headroom, Wanted, filtered, headroom, w
 from evenflare.dsp.fir import Fir, Phase, Ringing
 from evenflare.dsp.fit import FittedSections, SectionLimits, fitted, high_pass_sections
 from evenflare.dsp.interference import interpolated
+from evenflare.dsp.peaks import Peak, sections_peak, taps_peak
 from evenflare.units import DEGREE, ComplexArray, FloatArray, amplitude_db
 
-SAMPLE_RATES = (44100, 48000, 96000)
+SAMPLE_RATES = (44100, 48000, 96000, 192000)
 """Hz, those that loudspeakers' processors run at."""
+AUDIBLE, FAINT = 20.0, -40.0
+"""Hz and dB, from which on filters are compared outside the band."""
 SHORTEST, LONGEST = 1e-3, 1.0
 """s, of a finite impulse response."""
 
@@ -71,6 +74,22 @@ class MadeFilter:
     def ringing(self) -> Ringing:
         """What comes before its peak."""
         return fir.ringing(self.taps)
+
+
+@dataclass(frozen=True)
+class Parting:
+    """How far sections and finite impulse response of one sample rate part, by level.
+
+    inside, inside_at   : dB at most over the band, and Hz where.
+    outside, outside_at : the same outside it, from `AUDIBLE` to half the sample rate, where either is above `FAINT`.
+    boost               : dB, the sections' greatest gain outside the band.
+    """
+
+    inside: float
+    inside_at: float
+    outside: float
+    outside_at: float
+    boost: float
 
 
 @dataclass(frozen=True)
@@ -135,7 +154,36 @@ class Equalisation:
     def headroom(self) -> Headroom:
         """What the sections cost in level, over the band."""
         at = self.wanted.frequency
-        return headroom(at, amplitude_db(self.response(at)), self.wanted.on_axis)
+        peaks = [each for pair in self.peaks.values() for each in pair]
+        return headroom(at, amplitude_db(self.response(at)), self.wanted.on_axis, peaks=peaks)
+
+    @cached_property
+    def peaks(self) -> dict[int, tuple[Peak, Peak]]:
+        """By sample rate, of the sections and of the finite impulse response, from 0 to half the sample rate."""
+        return {
+            rate: (sections_peak(self.fitted.biquads(rate), sample_rate=rate), taps_peak(made.taps))
+            for rate, made in self.made.items()
+        }
+
+    @cached_property
+    def partings(self) -> dict[int, Parting]:
+        """By sample rate, how far the finite impulse response is from the sections."""
+        return {rate: self._parting(rate) for rate in self.made}
+
+    def _parting(self, rate: int) -> Parting:
+        low, high = self.band
+        at = np.sort(np.concatenate([np.geomspace(AUDIBLE, 0.499 * rate, 400), self.band]))
+        sections = amplitude_db(np.abs(response(self.fitted.biquads(rate), at, sample_rate=rate)) + 1e-30)
+        taps = amplitude_db(np.abs(self.made[rate].taps.response(at)) + 1e-30)
+        apart = np.abs(taps - sections)
+        inside = (at >= low) & (at <= high)
+        beyond = ~inside & (np.maximum(taps, sections) > FAINT)
+        places = [np.where(which, apart, -1.0).argmax() for which in (inside, beyond)]
+        first, second = (
+            (float(max(np.where(which, apart, 0.0)[place], 0.0)), float(at[place]))
+            for which, place in zip((inside, beyond), places, strict=True)
+        )
+        return Parting(*first, *second, float(np.where((at <= low) | (at >= high), sections, -np.inf).max()))
 
 
 def equalise(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Literal
 
@@ -12,6 +13,7 @@ from evenflare.bands import smoothed_level
 from evenflare.directivity.types import Directivity
 from evenflare.dsp import interference
 from evenflare.dsp.interference import Dip
+from evenflare.dsp.peaks import Peak
 from evenflare.units import ComplexArray, FloatArray, power_db, read_only
 
 Window = Literal["on_axis", "listening_window"]
@@ -151,7 +153,8 @@ class Headroom:
     """What a correction costs in level.
 
     greatest_boost : dB, never below 0: by so much the input is lowered for no frequency to exceed full scale, at
-    at             : Hz.
+    at             : Hz. At any frequency from 0 to half of any sample rate, in the band and outside.
+    worst          : dB, never below 0: by so much for no input at all to exceed it.
     band           : (B,) Hz, midbands of third octaves.
     boost          : (B,) dB, the greatest of the correction in each, of either sign.
     alone          : (B,) dB re 20 uPa, mean-square level on axis if this band alone is driven to full scale behind the
@@ -162,17 +165,22 @@ class Headroom:
 
     greatest_boost: float
     at: float
+    worst: float
     band: FloatArray
     boost: FloatArray
     alone: FloatArray
     even: FloatArray
 
 
-def headroom(frequency: FloatArray, correction: FloatArray, on_axis: FloatArray) -> Headroom:
-    """Headroom of a correction (G,) dB at `frequency` (G,) Hz, of a level (G,) dB on axis."""
+def headroom(frequency: FloatArray, correction: FloatArray, on_axis: FloatArray, *, peaks: Sequence[Peak]) -> Headroom:
+    """Headroom of a correction (G,) dB at `frequency` (G,) Hz, of a level (G,) dB on axis.
+
+    peaks : of every filter that may be loaded: the greatest counts.
+    """
     from evenflare.bands import band_edges, midbands
 
-    boost = max(0.0, float(correction.max()))
+    greatest = max(peaks, key=lambda each: each.gain)
+    boost = max(0.0, greatest.gain)
     rows = []
     for middle in midbands(3, lowest=float(frequency[0]), highest=float(frequency[-1])):
         low, high = band_edges(middle, fraction=3)
@@ -182,4 +190,5 @@ def headroom(frequency: FloatArray, correction: FloatArray, on_axis: FloatArray)
         )
         rows.append((middle, float(correction[inside].max()), alone, even - boost))
     columns = np.array(rows).reshape(-1, 4).T
-    return Headroom(boost, float(frequency[correction.argmax()]), *(read_only(column) for column in columns))
+    worst = max(0.0, *(each.worst for each in peaks))
+    return Headroom(boost, greatest.place, worst, *(read_only(column) for column in columns))

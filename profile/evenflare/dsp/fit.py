@@ -22,6 +22,8 @@ OUTSIDE = 0.15
 """Weight of the octave on either side of the band."""
 OVER = 20.0
 """Weight of a boost above the one allowed: a tenth of a dB too much weighs as 2 dB of error."""
+MARGIN = 0.1
+"""dB below the bound outside the band, from which on a boost there is counted: a weight leaves a little above it."""
 CALM = 0.02
 """Weight of a section's gain, so that two sections do not work against each other."""
 CLOSE = 0.01
@@ -33,6 +35,8 @@ AGAIN = 3
 TOP = 0.47
 """Of the lowest sample rate: the highest centre of a section."""
 STEP = 1e-6
+BOTTOM = 2.0
+"""Hz, lowest frequency at which boost outside the band is bounded: below it sections are as there."""
 
 
 @dataclass(frozen=True)
@@ -62,11 +66,14 @@ class SectionLimits:
     sections : how many at most, those of a high-pass included.
     gain     : dB, greatest boost or cut of one section.
     boost    : dB, greatest boost of all together.
+    outside  : dB, the same outside the band, from 0 to half the sample rate; beside the band, where the correction
+               fades, its own boost if that is more.
     """
 
     sections: int = 12
     gain: float = 12.0
     boost: float = 12.0
+    outside: float = 6.0
 
 
 @dataclass(frozen=True)
@@ -126,7 +133,15 @@ def _fitted(
     at = grid(0.5 * low, min(2.0 * high, 0.499 * reference))
     weight = np.where((at >= low) & (at <= high), 1.0, OUTSIDE)
     level = wanted.faded(wanted.correction, at, high_pass=high_pass_at)
-    problem = _Problem(at, weight, level, limits, float(reference), (0.5 * low, min(1.5 * high, top)))
+    problem = _Problem(
+        at,
+        weight,
+        level,
+        limits,
+        float(reference),
+        (0.5 * low, min(1.5 * high, top)),
+        beyond=_beyond(wanted, limits, reference, high_pass_at),
+    )
     kinds, values = _added(problem, limits.sections - len(fixed))
     sections = {reference: (*fixed, *_named(kinds, values))}
     inside = wanted.frequency
@@ -137,7 +152,13 @@ def _fitted(
         held = at < 0.499 * rate
         level = amplitude_db(response(free, at[held], sample_rate=reference))
         again = replace(
-            problem, frequency=at[held], weight=weight[held] ** 2, level=level, sample_rate=float(rate), calm=0.0
+            problem,
+            frequency=at[held],
+            weight=weight[held] ** 2,
+            level=level,
+            sample_rate=float(rate),
+            calm=0.0,
+            beyond=_beyond(wanted, limits, rate, high_pass_at),
         )
         sections[rate] = (*fixed, *_named(kinds, _polished(again, kinds, values, 60)))
         own = response([each.at_sample_rate(rate) for each in sections[rate][len(fixed) :]], inside, sample_rate=rate)
@@ -190,6 +211,8 @@ class _Problem:
     sample_rate: float
     place: tuple[float, float]
     calm: float = CALM
+    beyond: _Problem | None = None
+    """What must not be exceeded: its level, at its frequencies."""
 
     @cached_property
     def _powers(self) -> FloatArray:
@@ -213,25 +236,47 @@ class _Problem:
         low, high = np.moveaxis(np.array(rows, dtype=np.float64), -1, 0)
         return low, high
 
-    def residuals(self, levels: FloatArray, values: FloatArray) -> FloatArray:
-        """(2G + N,) error, boost over the limit, gains: each weighted."""
-        total = levels.sum(axis=0)
+    def residuals(self, kinds: Sequence[Kind], values: FloatArray) -> FloatArray:
+        """(2G + H + N,) error, boost over the limits in the band and beyond, gains: each weighted."""
+        total = self.levels(kinds, values).sum(axis=0)
         over = np.maximum(total - self.limits.boost, 0.0)
-        return np.concatenate([self.weight * (total - self.level), OVER * over, self.calm * values[:, 1]])
+        beyond = np.empty(0)
+        if self.beyond is not None:
+            beyond = np.maximum(self.beyond.levels(kinds, values).sum(axis=0) - self.beyond.level, 0.0)
+        return np.concatenate(
+            [self.weight * (total - self.level), OVER * over, OVER * beyond, self.calm * values[:, 1]]
+        )
 
     def slopes(self, kinds: Sequence[Kind], values: FloatArray) -> FloatArray:
-        """(2G + N, 3N) derivatives: a section's level depends on its own three values only."""
+        """(2G + H + N, 3N) derivatives of these."""
+        total, change = self._changes(kinds, values)
+        parts = [self.weight[:, None] * change, OVER * (total > self.limits.boost)[:, None] * change]
+        if self.beyond is not None:
+            total, change = self.beyond._changes(kinds, values)
+            parts.append(OVER * (total > self.beyond.level)[:, None] * change)
+        count = len(kinds)
+        calm = np.zeros((count, 3 * count))
+        calm[np.arange(count), 3 * np.arange(count) + 1] = self.calm
+        return np.concatenate([*parts, calm])
+
+    def _changes(self, kinds: Sequence[Kind], values: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(G,) level of all, (G, 3N) its derivatives: a section's level depends on its own three values only."""
         moved = values + STEP * np.concatenate([np.zeros((1, 3)), np.eye(3)])[:, None]
         before, *after = np.split(self.levels(4 * list(kinds), moved.reshape(-1, 3)), 4)
-        over = OVER * (before.sum(axis=0) > self.limits.boost)
-        count, points = before.shape
-        matrix = np.zeros((2 * points + count, 3 * count))
+        matrix = np.zeros((before.shape[1], 3 * len(kinds)))
         for which, level in enumerate(after):
-            change = (level - before).T / STEP
-            matrix[:points, which::3] = self.weight[:, None] * change
-            matrix[points : 2 * points, which::3] = over[:, None] * change
-        matrix[2 * points + np.arange(count), 3 * np.arange(count) + 1] = self.calm
-        return matrix
+            matrix[:, which::3] = (level - before).T / STEP
+        return before.sum(axis=0), matrix
+
+
+def _beyond(wanted: Wanted, limits: SectionLimits, rate: float, high_pass_at: float | None) -> _Problem:
+    """The greatest level outside the band, behind the high-pass, as what free sections must not exceed."""
+    at = np.concatenate([np.geomspace(BOTTOM, 0.05 * rate, 48), np.linspace(0.0, 0.4999 * rate, 50)[6:]])
+    at = at[(at < wanted.frequency[0]) | (at > wanted.frequency[-1])]
+    passing = response([each.at_sample_rate(rate) for each in high_pass_sections(high_pass_at)], at, sample_rate=rate)
+    own = wanted.faded(wanted.correction, at, high_pass=high_pass_at)
+    level = np.maximum(limits.outside - MARGIN - amplitude_db(np.abs(passing)), own)
+    return _Problem(at, np.zeros(at.size), level, limits, float(rate), (0.0, 0.0))
 
 
 def _added(problem: _Problem, most: int) -> tuple[list[Kind], FloatArray]:
@@ -305,7 +350,7 @@ def _polished(
     shape = start.shape
     inside = np.clip(start, low + 1e-6, high - 1e-6)
     done = least_squares(
-        lambda row: own.residuals(own.levels(kinds, row.reshape(shape)), row.reshape(shape)),
+        lambda row: own.residuals(kinds, row.reshape(shape)),
         inside.ravel(),
         jac=lambda row: own.slopes(kinds, row.reshape(shape)),
         bounds=(low.ravel(), high.ravel()),

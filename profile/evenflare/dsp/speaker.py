@@ -33,6 +33,8 @@ from evenflare.waveguide import AnyCabinet
 BELOW = 4.0
 """How far below the lowest crossing a sum is looked at, as a ratio, where nothing else is asked for."""
 LOWEST, HIGHEST = 100.0, 20e3
+AUDIBLE = 20.0
+"""Hz, below which nothing need be known."""
 TOP = 0.45
 """Of a sample rate: the highest corner of a slope that it can hold."""
 
@@ -338,7 +340,8 @@ def _check_covered(path: Path, ways: list[Way], choice: Open, frequency: FloatAr
                 for slope in crossing.slopes
             ]
             worst = max(band[1] for band in bands) if upward else min(band[0] for band in bands)
-            worst = min(worst, frequency[-1]) if upward else max(worst, frequency[0])
+            # What a way must be known for does not depend on how much of it is looked at.
+            worst = min(worst, max(HIGHEST, frequency[-1])) if upward else max(worst, min(AUDIBLE, frequency[0]))
             if worst > high * (1 + 1e-6) or worst < low * (1 - 1e-6):
                 end = f"up to {worst:.0f}" if upward else f"down to {worst:.0f}"
                 remedy = "Lower" if upward else "Raise"

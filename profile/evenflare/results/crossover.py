@@ -11,8 +11,9 @@ import numpy as np
 from evenflare import __version__, metrics
 from evenflare.directivity.types import Directivity
 from evenflare.dsp.baffle_step import BaffleStep, on_axis_step, power_step
-from evenflare.dsp.biquad import Biquad
-from evenflare.dsp.crossover import sections, steps
+from evenflare.dsp.biquad import response
+from evenflare.dsp.crossover import steps
+from evenflare.dsp.filter_set import way_sections
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined
@@ -36,9 +37,11 @@ def columns(joined: Joined) -> formats.Columns:
     found: formats.Columns = {"frequency_hz": frequency}
     axis = sounds.pressure[:, :, 0, int(np.argmin(np.abs(sounds.observation.off_axis)))] * joined.filters
     level = _at_one_metre(joined)
+    step, rate = joined.speaker.step, joined.speaker.sample_rates[-1]
+    shelf = response([] if step is None else [step.shelf(rate)], frequency, sample_rate=rate)
     for place, name in enumerate(names(joined)):
-        found[f"{name}_filter_db"] = amplitude_db(joined.filters[place])
-        found[f"{name}_filter_deg"] = np.angle(joined.filters[place]) / DEGREE
+        found[f"{name}_filter_db"] = amplitude_db(joined.filters[place] * shelf)
+        found[f"{name}_filter_deg"] = np.angle(joined.filters[place] * shelf) / DEGREE
         found[f"{name}_on_axis_db"] = amplitude_db(axis[place]) - level
         found[f"{name}_taken_out_db"] = amplitude_db(sounds.taken[place])
         found[f"{name}_index_db"] = metrics.directivity_index(sounds.own[place])
@@ -55,9 +58,9 @@ def columns(joined: Joined) -> formats.Columns:
     found["sphere_power_db"] = joined.power - level
     found["power_without_lobes_db"] = joined.lobeless - level
     found["power_dip_db"] = joined.power - joined.lobeless
-    step = joined.speaker.step
     if step is not None and step.radius is not None:
         radius, speed = step.radius, sounds.speed_of_sound
+        found["baffle_shelf_db"] = amplitude_db(shelf)
         found["baffle_step_db"] = on_axis_step(frequency, radius, speed_of_sound=speed)
         found["baffle_step_power_db"] = power_step(frequency, radius, speed_of_sound=speed)
     found["valid"] = total.valid.astype(np.float64)
@@ -86,15 +89,9 @@ def coefficients_text(joined: Joined, header: Sequence[str]) -> str:
         (str(rate), name, str(place), *digits(each))
         for rate in joined.speaker.sample_rates
         for way, name in enumerate(names(joined))
-        for place, each in enumerate(_sections(joined, way, rate), start=1)
+        for place, each in enumerate(way_sections(joined, way, rate), start=1)
     ]
     return table(("sample_rate_hz", "way", "section", *COEFFICIENTS), rows, header=[*header, SIGNS])
-
-
-def _sections(joined: Joined, way: int, rate: int) -> tuple[Biquad, ...]:
-    step = joined.speaker.step
-    shelf = () if step is None else (step.shelf(rate),)
-    return (*sections(joined.crossover, way, sample_rate=rate), *shelf)
 
 
 def record(joined: Joined, *, command: str) -> dict[str, Any]:
@@ -167,7 +164,7 @@ def _way(joined: Joined, way: int, name: str) -> dict[str, Any]:
         "polarity": "inverted" if setting.inverted else "normal",
         "slopes": passed,
         "sections": {
-            str(rate): [{"b": each.b.tolist(), "a": each.a.tolist()} for each in _sections(joined, way, rate)]
+            str(rate): [{"b": each.b.tolist(), "a": each.a.tolist()} for each in way_sections(joined, way, rate)]
             for rate in speaker.sample_rates
         },
         "fir": {

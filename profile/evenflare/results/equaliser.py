@@ -120,6 +120,7 @@ def record(found: Equalisation, *, name: str, design_id: str, directivity: str, 
             "sections": found.limits.sections,
             "section_gain_db": found.limits.gain,
             "boost_db": found.limits.boost,
+            "outside_db": found.limits.outside,
         },
         "fit": {
             "rms_db": fitted.rms,
@@ -130,6 +131,14 @@ def record(found: Equalisation, *, name: str, design_id: str, directivity: str, 
         "headroom": {
             "greatest_boost_db": cost.greatest_boost,
             "at_hz": cost.at,
+            "worst_peak_db": cost.worst,
+            "rates": {
+                str(rate): {
+                    name: {"greatest_gain_db": each.gain, "at_hz": each.place, "worst_peak_db": each.worst}
+                    for name, each in zip(("sections", "fir"), pair, strict=True)
+                }
+                for rate, pair in found.peaks.items()
+            },
             "bands": [
                 {"band_hz": band, "boost_db": boost, "alone_db": alone, "even_db": even}
                 for band, boost, alone, even in zip(cost.band, cost.boost, cost.alone, cost.even, strict=True)
@@ -147,6 +156,16 @@ def record(found: Equalisation, *, name: str, design_id: str, directivity: str, 
             for dip in found.wanted.dips
         ],
         "sections": sections_record(fitted),
+        "sections_and_fir": {
+            str(rate): {
+                "apart_in_band_db": each.inside,
+                "in_band_at_hz": each.inside_at,
+                "apart_outside_db": each.outside,
+                "outside_at_hz": each.outside_at,
+                "sections_outside_db": each.boost,
+            }
+            for rate, each in found.partings.items()
+        },
         "fir": {
             "phase": found.wish.phase,
             "delay_of_axis_ms": 1e3 * found.delay,

@@ -13,6 +13,12 @@ from evenflare.report.kit import sheet
 from evenflare.results.equaliser import EITHER, apart_words, directions_words
 from evenflare.words import band_name, hertz, signed, spoken
 
+PRE_RINGING = (
+    "Pre-ringing is what a filter gives out before its largest sample. Its level is the greatest sample before that"
+    " peak's own flank (which ends where, going back in time, the magnitude first rises again), in dB re the peak; its"
+    " length is the time from the first sample above −60 dB re the peak to the peak."
+)
+
 
 def dip_words(dip: Dip, observation: Observation) -> str:
     """One dip that is left alone, a sentence without its full stop."""
@@ -54,8 +60,33 @@ def boost_words(found: Equalisation) -> str:
     """What it costs in level."""
     cost = found.headroom
     return (
-        f"Greatest boost {cost.greatest_boost:.2f} dB, at {hertz(cost.at)}: lower the input by as much, so that no"
-        " frequency exceeds full scale"
+        f"Greatest boost {cost.greatest_boost:.2f} dB, at {hertz(cost.at)}, of all frequencies and sample rates, in the"
+        f" band and outside: lower the input by as much, so that no tone exceeds full scale; by {cost.worst:.2f} dB,"
+        " and no signal at all does"
+    )
+
+
+def outside_words(found: Equalisation) -> str:
+    """What the sections do outside the band."""
+    most = max(each.boost for each in found.partings.values())
+    allowed = found.limits.outside
+    low, high = found.band
+    words = f"Outside {hertz(low)} to {hertz(high)} the sections raise by {signed(most)} dB at most"
+    if most <= allowed + 0.005:
+        return f"{words} (allowed: {allowed:g} dB)"
+    return (
+        f"{words}: more than the {allowed:g} dB of --outside-db, beside the band, where the correction of its end fades"
+        " over an octave"
+    )
+
+
+def parting_words(found: Equalisation) -> str:
+    """Where sections and finite impulse response part."""
+    inside = max(found.partings.values(), key=lambda each: each.inside)
+    outside = max(found.partings.values(), key=lambda each: each.outside)
+    return (
+        f"Sections and FIR part by {inside.inside:.2f} dB at most in the band, at {hertz(inside.inside_at)}, and by"
+        f" {outside.outside:.2f} dB outside it, at {hertz(outside.outside_at)}, where no correction was asked for"
     )
 
 
@@ -122,6 +153,8 @@ def page(
                 f"{apart_words(found)}.",
                 "The correction is the same in all directions, so the shape of the directivity stays as it is.",
                 f"{EITHER}.",
+                f"{parting_words(found)}.",
+                f"{outside_words(found)}.",
             ],
             pictures=[shown["equalised.png"]],
         ),
@@ -138,8 +171,22 @@ def page(
             [shown["headroom.png"]],
         ),
         sheet.PageSection(
+            "Greatest gain",
+            [
+                "From 0 Hz to half the sample rate. Worst peak: what no signal exceeds (the sum of the magnitudes of"
+                " the impulse response)."
+            ],
+            ("Filter", "Sample rate", "Greatest gain, dB", "At", "Worst peak, dB"),
+            [
+                (name, f"{rate} Hz", signed(each.gain), hertz(each.place), signed(each.worst))
+                for rate, pair in found.peaks.items()
+                for name, each in zip(("sections", "FIR"), pair, strict=True)
+            ],
+        ),
+        sheet.PageSection(
             "In time",
             [
+                PRE_RINGING,
                 *(f"{time_words(found, made)}." for made in found.made.values()),
                 "The sections are minimum-phase: nothing of them comes before the sound.",
             ],

@@ -26,8 +26,13 @@ CORRELATION_LENGTH = 10.0 * MILLIMETRE
 """Of a wall of which nothing is known: about half a wavelength at 16 kHz, the waves that do most. Own choice."""
 WORST_WALLS, RANDOM_WALLS = 12, 24
 """Solved to prove a band: worst by the sum of pieces, each with either sign, and with random signs."""
-FORESEEN_WALLS = 5000
+FORESEEN_WALLS, OBLONG_FORESEEN = 20_000, 5000
 """Drawn at random, whose worst by slopes are among the first."""
+LOOKED_AT = 20
+"""Times as many of them as are solved."""
+UNLIKE = 0.15
+"""Mean difference, of the band, of walls that are solved as one of the worst each: of those that are more alike one
+tells."""
 OBLONG_WORST, OBLONG_RANDOM = 4, 4
 OBLONG_TURNING = 2
 """Of the walls that turn as often as they may, of which all are solved of a round one."""
@@ -165,7 +170,7 @@ def worst_walls(
     rows: Sequence[RowOfPieces], drawn: FloatArray, slope: FloatArray, count: int
 ) -> tuple[list[FloatArray], float]:
     """(N, M) each, from -1 to 1: the walls that do the most by a slope (N, M, C), of all whose pieces are those of a
-    row and of those that were drawn (R, N, M), the worst first; and what that does, dB.
+    row and of those that were drawn (R, N, M), and unlike each other, the worst first; and what that does, dB.
     """
     ranked = []
     for row in rows:
@@ -173,11 +178,11 @@ def worst_walls(
         sums = np.abs(parts).sum(axis=(1, 2))
         ranked += [(float(sums[c]), row.wave(np.where(parts[c] < 0.0, -1.0, 1.0))) for c in np.argsort(-sums)[:count]]
     foreseen = np.abs(drawn.reshape(len(drawn), -1) @ slope.reshape(-1, slope.shape[2])).max(axis=1)
-    ranked += [(float(foreseen[k]), drawn[k]) for k in np.argsort(-foreseen)[:count]]
+    ranked += [(float(foreseen[k]), drawn[k]) for k in np.argsort(-foreseen)[: LOOKED_AT * count]]
     ranked.sort(key=lambda each: -each[0])
     chosen: list[FloatArray] = []
     for _, wave in ranked:
-        if not any(np.abs(wave - sign * other).max() < 1e-9 for other in chosen for sign in (1.0, -1.0)):
+        if all(np.abs(wave - sign * other).mean() > UNLIKE for other in chosen for sign in (1.0, -1.0)):
             chosen.append(wave)
         if len(chosen) == count:
             break
@@ -198,7 +203,8 @@ def _proved(
     worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
     nominal = bench.index(bench.flat())
     turning = alternating(limits.size, least)[: None if is_round else OBLONG_TURNING]
-    many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=FORESEEN_WALLS)
+    foreseen = FORESEEN_WALLS if is_round else OBLONG_FORESEEN
+    many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=foreseen)
     others = [*turning, *many[:drawn]]
     many = np.concatenate([np.broadcast_to(turning, (len(turning), *slope.shape[:2])), many])
     widest, rounds, kept = WIDEST, 0, None

@@ -99,7 +99,7 @@ def test_of_a_process_with_a_bias_the_drawn_shape_is_not_solved_before_full(tmp_
     target = robust_target(replace(ROUGH, bias=1e-4), families=("conical",), candidates=24)
     found = searched(tmp_path / "run", target)
     by_stage = {stage: [row for row in rows(tmp_path / "run") if row["stage"] == stage] for stage in ("screen", "full")}
-    assert {row["nominal_db"] for row in by_stage["screen"] if row["feasible"]} == {None}
+    assert {row["nominal_db"] for row in by_stage["screen"]} == {None}
     assert all(row["nominal_db"] > 0.0 for row in by_stage["full"] if row["feasible"])
     assert searched(tmp_path / "run", target) == found  # read back
     assert found.best.score.value == found.best.scatter.nominal

@@ -9,6 +9,7 @@ wherever that does most, is known too.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,8 @@ from evenflare.waveguide.departure import risen
 
 BEGINNINGS = 4
 """Of a row of pieces, evenly over the length of one."""
+MOST_CUTS = 3
+"""Of walls of which all are foreseen: four thousand of thirty places."""
 KINDS = 4
 """Of walls drawn at random."""
 ENDS = 4
@@ -96,6 +99,17 @@ def alternating(count: int, least: float) -> list[FloatArray]:
     begins = np.linspace(-least, least, 2 * int(np.ceil(least)), endpoint=False)
     values = np.asarray((-1.0) ** np.arange(ends.size + 1), dtype=np.float64)
     return [_flat(ends + begin, values, count)[:, None] for begin in begins]
+
+
+def few_pieces(count: int, least: float) -> FloatArray:
+    """(K, N) of 1 and -1: all walls of up to MOST_CUTS + 1 flat pieces that end half-way between places."""
+    place, shortest, walls = np.arange(count), int(np.ceil(least - 1e-9)), list[FloatArray]()
+    for number in range(MOST_CUTS + 1):
+        every = itertools.combinations(range(1, count), number)
+        cuts = [each for each in every if all(b - a >= shortest for a, b in itertools.pairwise(each))]
+        turned = (place >= np.array(cuts, dtype=np.int64).reshape(len(cuts), number, 1)).sum(axis=1)
+        walls.append((-1.0) ** turned)
+    return np.concatenate(walls)
 
 
 def random_walls(count: int, least: float, around: int, *, seed: int, number: int) -> FloatArray:

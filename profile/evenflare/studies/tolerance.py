@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.studies.pieces import RowOfPieces, alternating, random_walls, rows_of_pieces, worst_runs
+from evenflare.studies.pieces import RowOfPieces, alternating, few_pieces, random_walls, rows_of_pieces, worst_runs
 from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
 from evenflare.studies.zones import WIDEST, ZoneCut, edges, zoned
 from evenflare.units import MILLIMETRE, FloatArray
@@ -27,12 +27,14 @@ CORRELATION_LENGTH = 10.0 * MILLIMETRE
 WORST_WALLS, RANDOM_WALLS = 12, 24
 """Solved to prove a band: worst by the sum of pieces, each with either sign, and with random signs."""
 FORESEEN_WALLS, OBLONG_FORESEEN = 20_000, 5000
-"""Drawn at random, whose worst by slopes are among the first."""
+"""Drawn at random, whose worst by slopes are among the first; so are those of all walls of few pieces."""
 LOOKED_AT = 20
 """Times as many of them as are solved."""
 UNLIKE = 0.15
 """Mean difference, of the band, of walls that are solved as one of the worst each: of those that are more alike one
 tells."""
+MANY = 200
+"""Walls drawn at random of which the greatest is told: the worst wall is rare."""
 OBLONG_WORST, OBLONG_RANDOM = 4, 4
 OBLONG_TURNING = 2
 """Of the walls that turn as often as they may, of which all are solved of a round one."""
@@ -44,7 +46,7 @@ ROUNDS, MOST_ROUNDS = 4, 12
 """Of making the band narrower or wider; more only while the worst does more than it may, or less than"""
 ENOUGH = 0.9
 """of it."""
-FOLDED = 0.7
+FOLDED = 0.85
 """By which its widest zones are made narrower where some wall in a band is no waveguide any more."""
 SIGMAS = 3.0
 """Standard deviations in a limit for walls that scatter. Common practice, no source."""
@@ -66,6 +68,7 @@ class BandProof:
     frequency : Hz, where.
     predicted : dB, the greatest by the sum of what pieces do.
     drawn     : dB, the greatest change by those of these walls that were drawn at random.
+    of_many   : dB, the greatest of MANY so drawn, by the sum of what pieces do.
     """
 
     walls: int
@@ -73,6 +76,7 @@ class BandProof:
     frequency: float
     predicted: float
     drawn: float
+    of_many: float
 
 
 @dataclass(frozen=True)
@@ -205,8 +209,9 @@ def _proved(
     turning = alternating(limits.size, least)[: None if is_round else OBLONG_TURNING]
     foreseen = FORESEEN_WALLS if is_round else OBLONG_FORESEEN
     many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=foreseen)
-    others = [*turning, *many[:drawn]]
-    many = np.concatenate([np.broadcast_to(turning, (len(turning), *slope.shape[:2])), many])
+    others, some = [*turning, *many[:drawn]], many[:MANY]
+    alike = np.concatenate([np.array(turning), few_pieces(limits.size, least)[:, :, None]])
+    many = np.concatenate([np.broadcast_to(alike, (len(alike), *slope.shape[:2])), many])
     widest, rounds, kept = WIDEST, 0, None
     shape, scale, good, bad = limits, 1.0, 0.0, np.inf
     while True:
@@ -219,8 +224,14 @@ def _proved(
         walls += [limits[:, None] * wave for wave in others]
         change = np.abs(bench.indices([bench.wave(wall) for wall in walls], progress) - nominal)
         at = int(change.max(axis=0).argmax())
+        of_many = np.einsum("rnm,nmc->rc", some, slope * limits[:, None, None])
         proof = BandProof(
-            len(walls), float(change.max()), float(bench.frequency[at]), sums, float(change[-drawn:].max())
+            len(walls),
+            float(change.max()),
+            float(bench.frequency[at]),
+            sums,
+            float(change[-drawn:].max()),
+            float(np.abs(of_many).max()),
         )
         if not np.isfinite(proof.worst):
             widest = FOLDED * float(limits.max())

@@ -1,6 +1,7 @@
 """`inspect` as a user types it, on invented scans: verdict, exit codes, files, several parts, journal, calibration."""
 
 import json
+import re
 import tomllib
 from dataclasses import replace
 from pathlib import Path
@@ -189,6 +190,14 @@ def test_castings_say_what_drifts_and_which_contraction_the_pattern_should_have_
     # The castings are 0.998 times as large as drawn, of a pattern 1.013 times as large: 1.013 / 0.998.
     wanted = 1.013 / 0.998 - 1.0
     assert data["contraction"]["contraction_percent"] == pytest.approx(100 * wanted, abs=1e-6)
+    table = (bench / "parts" / "report.html").read_text().split('<h2 id="part-2">Parts</h2>')[1].split("</table>")[0]
+    cells = re.findall(r"<t[hd][^>]*>([^<]*)</t[hd]>", table)
+    assert cells[:3] == ["Part", "Scale", "Offset, mm"]
+    row = cells[len(cells) // 7 :][: len(cells) // 7]
+    assert re.fullmatch(r"0\.99[78]\d\d\(\d+\)", row[1])
+    # Of 60 rem; a digit takes about half of one, and the space between columns one.
+    assert len("".join(row)) * 0.55 + len(row) <= 60.0
+
     process = read_process(bench / "parts" / "process.toml")
     assert process.casting.contraction == pytest.approx(wanted, abs=1e-6)  # four decimals of a percent
     assert process.accuracy.scale_bias == 0.0  # the contraction took it away

@@ -86,9 +86,25 @@ def test_a_bias_moves_the_mean_to_the_score_of_the_biased_wall() -> None:
     found = evaluate(target, cheap, Job("conical", vector_of(target), "screen"))
     waveguide = waveguide_of(target, "conical", vector_of(target))
     biased = deviated(waveguide, units(replace(accuracy, spread=0.0), waveguide, seed=1, count=1)[0], splined=True)
-    there = score(cheap("screen")(biased, search_observation(target), target.air), waveguide, target).value
-    assert found.scatter.mean == pytest.approx(there, rel=1e-5)  # a spread of 0.1 micrometres beside 3 mm
-    assert abs(there - found.scatter.nominal) > 0.01
+    there = score(cheap("screen")(biased, search_observation(target), target.air), waveguide, target)
+    assert found.scatter.mean == pytest.approx(there.value, rel=1e-5)  # a spread of 0.1 micrometres beside 3 mm
+    assert dict(found.terms) == pytest.approx(dict(there.terms), rel=1e-6)  # splines
+    at_full = evaluate(target, cheap, Job("conical", vector_of(target), "full")).scatter
+    assert at_full.mean == pytest.approx(there.value, rel=1e-5)
+    assert abs(there.value - at_full.nominal) > 0.01
+
+
+def test_of_a_process_with_a_bias_the_drawn_shape_is_not_solved_before_full(tmp_path, monkeypatch) -> None:
+    monkeypatch.setattr(module, "UNITS", 2)
+    target = robust_target(replace(ROUGH, bias=1e-4), families=("conical",), candidates=24)
+    found = searched(tmp_path / "run", target)
+    by_stage = {stage: [row for row in rows(tmp_path / "run") if row["stage"] == stage] for stage in ("screen", "full")}
+    assert {row["nominal_db"] for row in by_stage["screen"]} == {None}
+    assert all(row["nominal_db"] > 0.0 for row in by_stage["full"] if row["feasible"])
+    assert searched(tmp_path / "run", target) == found  # read back
+    assert found.best.score.value == found.best.scatter.nominal
+    cut_short = replace(found.best, scatter=replace(found.best.scatter, nominal=np.inf, units=0), setting="screen")
+    assert robust_lines(replace(found, best=cut_short), target)[0].endswith("as drawn not solved by then")
 
 
 def test_sampled_units_are_those_of_the_process_solved_one_by_one(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -133,17 +149,18 @@ def test_units_that_cannot_be_solved_are_left_out_and_counted_up_to_a_quarter(mo
     assert found.reason == "18 of 64 units as they come out cannot be solved: turns too sharply"
 
 
-def test_a_screen_takes_two_solutions_more_and_three_with_a_bias() -> None:
+def test_an_estimate_takes_two_solutions_more_and_at_full_three_with_a_bias() -> None:
     solved = []
 
     def counting(setting):
         return lambda *each: (solved.append(setting), cheap(setting)(*each))[1]
 
-    for accuracy, count in ((ROUGH, 3), (replace(ROUGH, bias=1e-4), 4)):
+    for accuracy, at_full in ((ROUGH, 3), (replace(ROUGH, bias=1e-4), 4)):
         target = robust_target(accuracy)
-        evaluate(target, counting, Job("conical", vector_of(target), "screen"))
-        assert solved == ["screen"] * count
-        solved.clear()
+        for stage, count in (("screen", 3), ("full", at_full)):
+            evaluate(target, counting, Job("conical", vector_of(target), stage))
+            assert solved == [stage] * count
+            solved.clear()
 
 
 # A shape that is best on paper alone

@@ -1,6 +1,7 @@
 """Tolerances of a wall: zones against a general optimiser, sums against all signs, sampling against closed forms."""
 
 import itertools
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -12,12 +13,12 @@ from evenflare.metrics import far_field_index
 from evenflare.radiation import solver
 from evenflare.studies.costs import costs, trade_sentence
 from evenflare.studies.pieces import random_walls, rows_of_pieces, worst_runs
-from evenflare.studies.sensitivity import STEP, sensitivity, times
+from evenflare.studies.sensitivity import STEP, PlaceSlopes, sensitivity, times
 from evenflare.studies.tolerance import AIM, band, rounded_down, worst_walls
 from evenflare.studies.units import share_interval, spread_of
 from evenflare.studies.zones import WIDEST, edges, widest, zoned
 from evenflare.waveguide.deviated import WallDeviation, deviated
-from toleranced import bench, covariance, linear, scattered
+from toleranced import LinearBench, bench, covariance, linear, scattered
 
 
 @pytest.fixture(scope="module")
@@ -94,6 +95,20 @@ def test_band_of_a_linear_wall_does_what_it_may_and_no_more():
     waves = random_walls(31, 0.012 / found.spacing, 1, seed=5, number=200)
     change = np.abs(solved.indices([solved.wave(limits.limits[:, None] * wave) for wave in waves]))
     assert change.max() <= 0.5
+
+
+@pytest.mark.parametrize(("first", "second"), [(5, 12), (9, 15), (17, 27)])
+def test_band_keeps_the_worst_of_three_pieces_wherever_it_is_cut(first, second):
+    """Each as long as the correlation length, 4.43 places, or longer."""
+    place = np.arange(31)
+    worst = np.where((place >= first) & (place < second), -1.0, 1.0)
+    _, other = linear()
+    nothing = np.zeros(1)
+    places = tuple((PlaceSlopes(np.array([1e3 * each]), nothing, nothing, np.nan, nothing),) for each in worst)
+    found = replace(other, frequency=np.array([8e3]), nominal=nothing, places=places, kinds={})
+    limits = band(LinearBench(found.index[:, 0], found.share, found.frequency), found, 0.5, length=0.0155)
+    assert abs(worst * limits.limits @ found.index[:, 0, 0]) <= 0.5
+    assert 0.25 < limits.proof.of_many / limits.proof.worst <= 1.0 + 1e-9  # a straight one: among what was foreseen
 
 
 def test_spread_of_a_linear_wall_is_that_of_the_closed_form():

@@ -211,7 +211,7 @@ def score(
         terms["room_db"] = float(evenness_db(target.rooms, directivity, plays=plays).mean())
     terms |= _secondary_terms(seen, width)
     broken = limit_excess(waveguide, target.limits) if excess is None else excess
-    found = Score(0.0, terms, broken, target.constancy_weight, target.room_weight)
+    found = of_terms(Score(0.0, terms, broken, target.constancy_weight, target.room_weight))
     squares = _squares(found)
     parts = []
     for name, square in squares.items():
@@ -220,8 +220,12 @@ def score(
             whole[:] = 0.0
             whole[kept] = by_frequency[name] * np.sqrt(square) / max(terms[name], 1e-300)
         parts.append(whole)
-    value = float(np.sqrt(sum(squares.values())))
-    return replace(found, value=value, deviations=tuple(np.concatenate(parts).tolist()))
+    return replace(found, deviations=tuple(np.concatenate(parts).tolist()))
+
+
+def of_terms(found: Score) -> Score:
+    """The same with the value that its terms have."""
+    return replace(found, value=float(np.sqrt(sum(_squares(found).values()))))
 
 
 def contributions(found: Score) -> dict[str, float]:

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from math import isfinite
 from pathlib import Path
 
 from evenflare.files import InputError, is_file, short
@@ -52,12 +53,13 @@ def robust_words(winner: Winner, target: Target) -> str:
     scatter, robust = winner.scatter, target.robust
     if scatter is None or robust is None:
         return ""
+    drawn = f"{scatter.nominal:.3f} dB" if isfinite(scatter.nominal) else "not solved by then"
     plural = "" if robust.k == 1.0 else "s"
     of = f"from {scatter.units} sampled units" if scatter.units else f"estimated {stage_words(winner.setting)}"
     return (
         f"{winner.value:.3f} dB, mean {scatter.mean:.3f} plus {robust.k:g} standard deviation{plural} of"
         f" {scatter.spread:.3f},"
-        f" {of} of {robust.process}; as drawn {scatter.nominal:.3f} dB"
+        f" {of} of {robust.process}; as drawn {drawn}"
     )
 
 

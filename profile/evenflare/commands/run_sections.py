@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from contextlib import suppress
+from math import isfinite
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -13,7 +14,7 @@ from evenflare.commands.picking import candidate_design
 from evenflare.commands.written import Written
 from evenflare.design.file import write_design
 from evenflare.directivity.types import Directivity
-from evenflare.objective import Score, search_observation
+from evenflare.objective import Score, of_terms, search_observation
 from evenflare.radiation import method_for
 from evenflare.results import shapes as tables
 from evenflare.search import SearchResult, Winner, factory_for
@@ -106,7 +107,7 @@ def _robust_row(name: str, each: Winner) -> list[str]:
         name,
         str(each.number),
         spoken(each.family),
-        *(f"{number:.3f}" for number in numbers),
+        *(f"{number:.3f}" if isfinite(number) else "–" for number in numbers),
         str(scatter.units or "estimated"),
     ]
 
@@ -168,9 +169,8 @@ def _starts(result: SearchResult, target: Target, folder: Path, starts: Sequence
         if outcome.value is None:
             lines.append(f"{start.name} was not solved: it {outcome.reason}.")
             continue
-        drawn = outcome.value if outcome.scatter is None else outcome.scatter.nominal
-        scores[start.name] = Score(
-            drawn, outcome.terms, outcome.constraints, target.constancy_weight, target.room_weight
+        scores[start.name] = of_terms(
+            Score(outcome.value, outcome.terms, outcome.constraints, target.constancy_weight, target.room_weight)
         )
         gain = outcome.value - best.value
         stage = found[1].setting

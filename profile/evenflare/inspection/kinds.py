@@ -32,9 +32,11 @@ FINEST = 1e-6
 """m: noise of a point below it is not believed."""
 _LENGTHS = 6
 _ROUNDS = 7
-_LONGER, _LARGER = (0.7, 1.0, 1.4, 2.0), (0.1, 0.4, 0.7, 1.0, 1.4, 2.0)
+_LONGER = (0.45, 0.7, 1.1, 1.7)
+_ALIKE, _LOCAL = (0.1, 0.5, 1.0, 1.8, 3.2, 5.6), (0.1, 0.5, 0.8, 1.1, 1.4)
 """Laws that may be, beside the likeliest: correlation lengths over its own, standard deviations of either kind of waves
-over both of its together. Alike all round there are few waves to tell from.
+over both of its together. Alike all round there are few waves to tell from, and on a short wall offset, bow and scale
+take up all that is seen of them: they may be several times what is left.
 """
 
 
@@ -197,7 +199,7 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     others = []
     for apart in (each * length for each in _LONGER if closest <= each * length * 1.001):
         correlations = laws(cells, apart, arc)
-        laid_out = (WavesLeft(around * size, local * size, apart, noise) for around in _LARGER for local in _LARGER)
+        laid_out = (WavesLeft(around * size, local * size, apart, noise) for around in _ALIKE for local in _LOCAL)
         others += [Under(cells, columns, prior, each, arc, correlations) for each in laid_out]
     return KindsTold(likeliest, (likeliest, *others))
 

@@ -139,6 +139,7 @@ def record(done: Toleranced) -> dict[str, Any]:
             "worst_hz": band.proof.frequency,
             "sum_of_slopes_db": band.proof.predicted,
             "worst_at_random_db": band.proof.drawn,
+            "worst_of_200_at_random_by_slopes_db": band.proof.of_many,
             "contrived_by_slopes_db": band.contrived,
         },
         "slopes_apart": done.apart,

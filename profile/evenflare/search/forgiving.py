@@ -40,7 +40,8 @@ Hear = Callable[[Waveguide], Score]
 class Scatter:
     """The score of a shape as a process makes it, dB.
 
-    nominal      : of the drawn shape.
+    nominal      : of the drawn shape; infinite where a process with a bias is estimated before full: then the mean wall
+                   is solved in its place.
     mean, spread : over units; the spread is a standard deviation.
     units        : that were sampled and solved; 0: estimated from two waves.
     """
@@ -67,23 +68,28 @@ def units_of(target: Target) -> int:
     return FEW_UNITS if target.oblong or method_for(target.mounting) != "march" else UNITS
 
 
-def estimated(target: Target, waveguide: Waveguide, nominal: Score, hear: Hear) -> Forgiven:
-    """By two more solutions; by three where the process has a bias."""
+def mean_wall(target: Target, waveguide: Waveguide) -> Waveguide | None:
+    """The wall that a process with a bias makes on average; None where it has none: then that is the drawn one."""
+    accuracy, _ = _asked(target)
+    if not (accuracy.bias or accuracy.scale_bias):
+        return None
+    return _as_made(waveguide, WallDeviation(offset=accuracy.bias, scale=accuracy.scale_bias))
 
-    def heard(deviation: WallDeviation) -> FloatArray:
-        return np.array(hear(deviated(waveguide, deviation, splined=True, alike=True)).deviations)
 
+def estimated(target: Target, waveguide: Waveguide, nominal: float, of_mean: Score, hear: Hear) -> Forgiven:
+    """By two more solutions. nominal : of the drawn shape, see Scatter; of_mean : of the mean wall."""
     accuracy, k = _asked(target)
-    mean = np.array(nominal.deviations)
-    if accuracy.bias or accuracy.scale_bias:
-        biased = WallDeviation(offset=accuracy.bias, scale=accuracy.scale_bias)
-        mean = heard(biased)
-    factors = [np.sqrt(WAVES) * (heard(each) - mean) for each in long_waves(accuracy, waveguide)]
-    middle, spread = length_of(mean, np.stack(factors, axis=1))
+    mean = np.array(of_mean.deviations)
+    waves = [np.array(hear(_as_made(waveguide, each)).deviations) for each in long_waves(accuracy, waveguide)]
+    middle, spread = length_of(mean, np.sqrt(WAVES) * np.stack([each - mean for each in waves], axis=1))
     value = middle + k * spread
     # What scatter adds is one number: the slopes of every deviation's own would be slopes of solvers' errors.
     added = np.sqrt(max(value**2 - float(mean @ mean), 0.0))
-    return Forgiven(value, Scatter(nominal.value, middle, spread, 0), (*mean.tolist(), float(added)))
+    return Forgiven(value, Scatter(nominal, middle, spread, 0), (*mean.tolist(), float(added)))
+
+
+def _as_made(waveguide: Waveguide, deviation: WallDeviation) -> Waveguide:
+    return deviated(waveguide, deviation, splined=True, alike=True)
 
 
 def sampled(target: Target, waveguide: Waveguide, nominal: Score, hear: Hear) -> Forgiven:

@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from evenflare.objective import Score
+from evenflare.objective import Score, of_terms
 from evenflare.search.agreement import RankAgreement
 from evenflare.search.binding import Binding
 from evenflare.search.forgiving import Scatter
@@ -25,7 +25,7 @@ StoppedBy = Literal["candidates", "time", "interrupted"]
 class Winner:
     """The best feasible candidate of a family (or of all), at the most exact setting it was judged at.
 
-    score   : of the drawn shape.
+    score   : of the drawn shape; of the mean wall where a process with a bias was but estimated, see Scatter.
     scatter : of a robust search, how units score, and
     value   : dB, what it is ranked by: else the score.
     """
@@ -93,13 +93,9 @@ def result(target: Target, record: Record, race: Race, stopped_by: StoppedBy) ->
     def crowned(job: Job) -> Winner:
         outcome = record.outcomes[job]
         value, scatter = float(outcome.rank), outcome.scatter
-        score = Score(
-            value if scatter is None else scatter.nominal,
-            outcome.terms,
-            outcome.constraints,
-            target.constancy_weight,
-            target.room_weight,
-        )
+        score = Score(value, outcome.terms, outcome.constraints, target.constancy_weight, target.room_weight)
+        if scatter is not None:
+            score = of_terms(score)
         number, waveguide = record.number(job), waveguide_of(target, *job[:2])
         return Winner(number, job.family, job.setting, waveguide, score, scatter, value)
 

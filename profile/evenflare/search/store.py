@@ -8,6 +8,7 @@ import sqlite3
 from collections.abc import Callable, Collection, Iterator, Mapping
 from contextlib import closing, contextmanager
 from dataclasses import astuple, dataclass
+from math import isfinite
 from pathlib import Path
 from typing import Any, Protocol
 
@@ -233,7 +234,9 @@ def history_rows(folder: Path) -> Iterator[dict[str, object]]:
 
 
 def _scattered(scatter: Scatter | None) -> dict[str, object]:
-    return dict.fromkeys(SCATTER) if scatter is None else dict(zip(SCATTER, astuple(scatter), strict=True))
+    if scatter is None:
+        return dict.fromkeys(SCATTER)
+    return {name: each if isfinite(each) else None for name, each in zip(SCATTER, astuple(scatter), strict=True)}
 
 
 def jobs(folder: Path, numbers: Collection[int]) -> dict[int, tuple[Job, Outcome]]:

@@ -11,11 +11,12 @@ import numpy as np
 
 from evenflare import radiation
 from evenflare.air import Air
+from evenflare.directivity.types import Directivity
 from evenflare.objective import Score, score, search_observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.march import index_solver
 from evenflare.search.evolution import Vector
-from evenflare.search.forgiving import Scatter, estimated, sampled
+from evenflare.search.forgiving import Forgiven, Scatter, estimated, mean_wall, sampled
 from evenflare.search.stages import Stage, setting_of
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
@@ -50,7 +51,7 @@ class Outcome:
                   to have, see `forgiving`;
                   None if it was not solved.
     feasible    : it was solved and keeps every limit.
-    terms       : dB by name.
+    terms       : dB by name; of the drawn shape, or of the mean wall where that was solved in its place, see Scatter.
     constraints : by name, at or below 0 where the limit is kept.
     parameters  : of the shape, unit in the name.
     reason      : why it was not solved, else empty.
@@ -96,27 +97,44 @@ def evaluate(target: Target, factory: SolverFactory, job: Job) -> Outcome:
         broken = [f"{name} by {excess:.3g}" for name, excess in constraints.items() if excess > 0]
         if broken:
             return Outcome(None, False, {}, constraints, parameters, "breaks " + ", ".join(broken))
-        solve, observation = _solver(factory, setting_of(job.setting)), search_observation(target)
-        directivity = solve(waveguide, observation, target.air)
-        if setting_of(job.setting) != "full":  # too coarse to be trusted is good enough to rank by
-            directivity = replace(directivity, valid=np.ones_like(directivity.valid))
-        valid, result = directivity.valid, score(directivity, waveguide, target)
-        value, deviations, scatter = result.value, result.deviations, None
-        if target.robust is not None and job.setting != "drawn":
-            quick = _without_error(factory, setting_of(job.setting))
-
-            def hear(made: Waveguide) -> Score:
-                heard = replace(quick(made, observation, target.air), valid=valid)
-                return score(heard, waveguide, target, excess=constraints)
-
-            if job.setting == "units":
-                value, scatter, deviations = sampled(target, waveguide, result, hear)
-            else:
-                value, scatter, deviations = estimated(target, waveguide, result, hear)
+        result, forgiven = _scored(target, factory, waveguide, job.setting, constraints)
+        value, scatter, deviations = (result.value, None, result.deviations) if forgiven is None else forgiven
     except (ValueError, ArithmeticError, RuntimeError) as error:  # no such shape, or one beyond the solver's reach
         return Outcome(None, False, {}, constraints, parameters, f"{error}" or type(error).__name__)
     kept = tuple(np.array(deviations, np.float32).tolist())
     return Outcome(value, result.feasible, dict(result.terms), dict(result.constraints), parameters, "", kept, scatter)
+
+
+def _scored(
+    target: Target, factory: SolverFactory, waveguide: Waveguide, stage: Stage, excess: Mapping[str, float]
+) -> tuple[Score, Forgiven | None]:
+    """The score of the drawn shape, or of the mean wall that is solved in its place, see Scatter; and, of a robust
+    target, what units will score. ValueError if it cannot be solved.
+    """
+    setting, observation = setting_of(stage), search_observation(target)
+    solve, quick = _solver(factory, setting), _without_error(factory, setting)
+    valid = np.ones(observation.frequency.size, dtype=bool)  # too coarse to be trusted is good enough to rank by
+
+    def heard(found: Directivity) -> Score:
+        return score(replace(found, valid=valid), waveguide, target, excess=excess)
+
+    def hear(made: Waveguide) -> Score:
+        return heard(quick(made, observation, target.air))
+
+    forgives = target.robust is not None and stage != "drawn"
+    mean = mean_wall(target, waveguide) if forgives and stage != "units" else None
+    if mean is not None and setting != "full":
+        result = hear(mean)
+        return result, estimated(target, waveguide, np.inf, result, hear)
+    found = solve(waveguide, observation, target.air)
+    if setting == "full":
+        valid = found.valid
+    result = heard(found)
+    if not forgives:
+        return result, None
+    if stage == "units":
+        return result, sampled(target, waveguide, result, hear)
+    return result, estimated(target, waveguide, result.value, result if mean is None else hear(mean), hear)
 
 
 @lru_cache(maxsize=8)

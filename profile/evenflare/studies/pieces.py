@@ -9,6 +9,7 @@ wherever that does most, is known too.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 
 import numpy as np
@@ -18,6 +19,10 @@ from evenflare.waveguide.departure import risen
 
 BEGINNINGS = 4
 """Of a row of pieces, evenly over the length of one."""
+MOST_CUTS = 3
+"""Of walls of which all are foreseen: four thousand of thirty places."""
+KINDS = 4
+"""Of walls drawn at random."""
 ENDS = 4
 """Of pieces of any length, from place to place; the shortest are as much shorter as that takes."""
 
@@ -96,37 +101,60 @@ def alternating(count: int, least: float) -> list[FloatArray]:
     return [_flat(ends + begin, values, count)[:, None] for begin in begins]
 
 
+def few_pieces(count: int, least: float) -> FloatArray:
+    """(K, N) of 1 and -1: all walls of up to MOST_CUTS + 1 flat pieces that end half-way between places."""
+    place, shortest, walls = np.arange(count), int(np.ceil(least - 1e-9)), list[FloatArray]()
+    for number in range(MOST_CUTS + 1):
+        every = itertools.combinations(range(1, count), number)
+        cuts = [each for each in every if all(b - a >= shortest for a, b in itertools.pairwise(each))]
+        turned = (place >= np.array(cuts, dtype=np.int64).reshape(len(cuts), number, 1)).sum(axis=1)
+        walls.append((-1.0) ** turned)
+    return np.concatenate(walls)
+
+
 def random_walls(count: int, least: float, around: int, *, seed: int, number: int) -> FloatArray:
     """(number, N, M) from -1 to 1: walls whose pieces have signs drawn at random, at each azimuth. By turns flat pieces
-    one to two times as long as the shortest, waves from knot to knot as far apart as that, and flat pieces that turn
-    evenly, each one to three times as long.
+    one to two times as long as the shortest, the same that end half-way between places, waves from knot to knot as far
+    apart as the shortest piece, and flat pieces that turn evenly, each one to three times as long.
     """
     random = np.random.default_rng(seed)
     pieces = int(np.ceil(count / least)) + 3
-    place = np.arange(count)
+    walls = np.empty((number, around, count))
+    for kind in range(KINDS):
+        shape = walls[kind::KINDS].shape[:2]
+        values = random.choice([-1.0, 1.0], (*shape, pieces + 1))
+        length = np.full((*shape, pieces), least)
+        if kind < 2:
+            length = least * random.uniform(1.0, 2.0, length.shape)
+        elif kind == 3:
+            length = least * random.uniform(1.0, 3.0, (*shape, 1)) * np.ones(pieces)
+            values = values[..., :1] * (-1.0) ** np.arange(pieces + 1)
+        begin = length.max(axis=-1, keepdims=True) * random.uniform(1.0, 2.0, (*shape, 1))
+        if kind == 1:
+            length, begin = np.ceil(length), np.floor(begin) + 0.5
+        ends = np.cumsum(length, axis=-1) - begin
+        walls[kind::KINDS] = _waves(ends, values, count, least) if kind == 2 else _flat(ends, values, count)
+    return np.asarray(walls.swapaxes(1, 2))
 
-    def drawn(kind: int) -> FloatArray:
-        values = random.choice([-1.0, 1.0], pieces + 1)
-        length = least * (random.uniform(1.0, 2.0, pieces), 1.0, random.uniform(1.0, 3.0))[kind]
-        ends = np.cumsum(np.full(pieces, length)) - np.max(length) * random.uniform(1.0, 2.0)
-        if kind == 0:
-            return _flat(ends, values, count)
-        if kind == 2:
-            return _flat(ends, values[0] * (-1.0) ** np.arange(pieces + 1), count)
-        k = np.clip(np.searchsorted(ends, place, side="right") - 1, 0, pieces - 2)
-        return np.asarray(values[k] + np.diff(values)[k] * risen((place - ends[k]) / least)[0])
 
-    return np.array([np.stack([drawn(k % 3) for _ in range(around)], axis=1) for k in range(number)])
+def _waves(ends: FloatArray, values: FloatArray, count: int, least: float) -> FloatArray:
+    """(..., N) at places, of walls that go from one of values (..., K + 1) to the next between ends (..., K), knots."""
+    along = (np.arange(count) - ends[..., :1]) / least
+    k = np.clip(along.astype(np.int64), 0, ends.shape[-1] - 2)
+    here, there = (np.take_along_axis(values, each, axis=-1) for each in (k, k + 1))
+    return np.asarray(here + (there - here) * risen(along - k)[0])
 
 
 def _flat(ends: FloatArray, values: FloatArray, count: int) -> FloatArray:
-    """(N,) at places, of a wall that has one of values (K + 1,) between ends (K,), places from the throat, rising."""
-    before = np.concatenate([np.zeros((1, count)), _before(ends, count), np.ones((1, count))])
-    return np.asarray(values @ np.diff(before, axis=0))
+    """(..., N) at places, of walls that have one of values (..., K + 1) between ends (..., K), places from the throat,
+    rising.
+    """
+    turns = np.diff(values, axis=-1)
+    return np.asarray(values[..., -1:] - np.einsum("...k,...kn->...n", turns, _before(ends, count)))
 
 
 def _before(ends: FloatArray, count: int) -> FloatArray:
-    """(K, N) how much of each place, which stands for half the way to those beside it, lies before ends (K,)."""
+    """(..., K, N) how much of each place, which stands for half the way to those beside it, lies before ends."""
     place = np.arange(count)
     low, high = np.maximum(place - 0.5, 0.0), np.minimum(place + 0.5, count - 1.0)
-    return np.asarray(np.clip((ends[:, None] - low) / (high - low), 0.0, 1.0))
+    return np.asarray(np.clip((ends[..., None] - low) / (high - low), 0.0, 1.0))

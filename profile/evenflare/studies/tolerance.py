@@ -14,7 +14,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.studies.pieces import RowOfPieces, alternating, random_walls, rows_of_pieces, worst_runs
+from evenflare.studies.pieces import RowOfPieces, alternating, few_pieces, random_walls, rows_of_pieces, worst_runs
 from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
 from evenflare.studies.zones import WIDEST, ZoneCut, edges, zoned
 from evenflare.units import MILLIMETRE, FloatArray
@@ -26,8 +26,15 @@ CORRELATION_LENGTH = 10.0 * MILLIMETRE
 """Of a wall of which nothing is known: about half a wavelength at 16 kHz, the waves that do most. Own choice."""
 WORST_WALLS, RANDOM_WALLS = 12, 24
 """Solved to prove a band: worst by the sum of pieces, each with either sign, and with random signs."""
-FORESEEN_WALLS = 5000
-"""Drawn at random, whose worst by slopes are among the first."""
+FORESEEN_WALLS, OBLONG_FORESEEN = 20_000, 5000
+"""Drawn at random, whose worst by slopes are among the first; so are those of all walls of few pieces."""
+LOOKED_AT = 20
+"""Times as many of them as are solved."""
+UNLIKE = 0.15
+"""Mean difference, of the band, of walls that are solved as one of the worst each: of those that are more alike one
+tells."""
+MANY = 200
+"""Walls drawn at random of which the greatest is told: the worst wall is rare."""
 OBLONG_WORST, OBLONG_RANDOM = 4, 4
 OBLONG_TURNING = 2
 """Of the walls that turn as often as they may, of which all are solved of a round one."""
@@ -39,7 +46,7 @@ ROUNDS, MOST_ROUNDS = 4, 12
 """Of making the band narrower or wider; more only while the worst does more than it may, or less than"""
 ENOUGH = 0.9
 """of it."""
-FOLDED = 0.7
+FOLDED = 0.85
 """By which its widest zones are made narrower where some wall in a band is no waveguide any more."""
 SIGMAS = 3.0
 """Standard deviations in a limit for walls that scatter. Common practice, no source."""
@@ -61,6 +68,7 @@ class BandProof:
     frequency : Hz, where.
     predicted : dB, the greatest by the sum of what pieces do.
     drawn     : dB, the greatest change by those of these walls that were drawn at random.
+    of_many   : dB, the greatest of MANY so drawn, by the sum of what pieces do.
     """
 
     walls: int
@@ -68,6 +76,7 @@ class BandProof:
     frequency: float
     predicted: float
     drawn: float
+    of_many: float
 
 
 @dataclass(frozen=True)
@@ -165,7 +174,7 @@ def worst_walls(
     rows: Sequence[RowOfPieces], drawn: FloatArray, slope: FloatArray, count: int
 ) -> tuple[list[FloatArray], float]:
     """(N, M) each, from -1 to 1: the walls that do the most by a slope (N, M, C), of all whose pieces are those of a
-    row and of those that were drawn (R, N, M), the worst first; and what that does, dB.
+    row and of those that were drawn (R, N, M), and unlike each other, the worst first; and what that does, dB.
     """
     ranked = []
     for row in rows:
@@ -173,11 +182,11 @@ def worst_walls(
         sums = np.abs(parts).sum(axis=(1, 2))
         ranked += [(float(sums[c]), row.wave(np.where(parts[c] < 0.0, -1.0, 1.0))) for c in np.argsort(-sums)[:count]]
     foreseen = np.abs(drawn.reshape(len(drawn), -1) @ slope.reshape(-1, slope.shape[2])).max(axis=1)
-    ranked += [(float(foreseen[k]), drawn[k]) for k in np.argsort(-foreseen)[:count]]
+    ranked += [(float(foreseen[k]), drawn[k]) for k in np.argsort(-foreseen)[: LOOKED_AT * count]]
     ranked.sort(key=lambda each: -each[0])
     chosen: list[FloatArray] = []
     for _, wave in ranked:
-        if not any(np.abs(wave - sign * other).max() < 1e-9 for other in chosen for sign in (1.0, -1.0)):
+        if all(np.abs(wave - sign * other).mean() > UNLIKE for other in chosen for sign in (1.0, -1.0)):
             chosen.append(wave)
         if len(chosen) == count:
             break
@@ -198,9 +207,11 @@ def _proved(
     worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
     nominal = bench.index(bench.flat())
     turning = alternating(limits.size, least)[: None if is_round else OBLONG_TURNING]
-    many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=FORESEEN_WALLS)
-    others = [*turning, *many[:drawn]]
-    many = np.concatenate([np.broadcast_to(turning, (len(turning), *slope.shape[:2])), many])
+    foreseen = FORESEEN_WALLS if is_round else OBLONG_FORESEEN
+    many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=foreseen)
+    others, some = [*turning, *many[:drawn]], many[:MANY]
+    alike = np.concatenate([np.array(turning), few_pieces(limits.size, least)[:, :, None]])
+    many = np.concatenate([np.broadcast_to(alike, (len(alike), *slope.shape[:2])), many])
     widest, rounds, kept = WIDEST, 0, None
     shape, scale, good, bad = limits, 1.0, 0.0, np.inf
     while True:
@@ -213,8 +224,14 @@ def _proved(
         walls += [limits[:, None] * wave for wave in others]
         change = np.abs(bench.indices([bench.wave(wall) for wall in walls], progress) - nominal)
         at = int(change.max(axis=0).argmax())
+        of_many = np.einsum("rnm,nmc->rc", some, slope * limits[:, None, None])
         proof = BandProof(
-            len(walls), float(change.max()), float(bench.frequency[at]), sums, float(change[-drawn:].max())
+            len(walls),
+            float(change.max()),
+            float(bench.frequency[at]),
+            sums,
+            float(change[-drawn:].max()),
+            float(np.abs(of_many).max()),
         )
         if not np.isfinite(proof.worst):
             widest = FOLDED * float(limits.max())

@@ -154,11 +154,12 @@ def page(
 ) -> str:
     """The page, with its pictures by the names of their files."""
     said = lines(found)
-    head = ("Part", *(f"{words.WORDS[kind].name}" for kind in words.WORDS), "Index, dB", "Good enough")
+    units = {kind: f", {_unit(kind)}" if _unit(kind) else "" for kind in words.WORDS}
+    head = ("Part", *(f"{words.WORDS[kind].name}{unit}" for kind, unit in units.items()), "Index, dB", "Good enough")
     rows = [
         [
             each.name,
-            *(words.value_words(kind, each.kinds[kind]) for kind in words.WORDS),
+            *(words.short_value(kind, each.kinds[kind]) for kind in words.WORDS),
             "–" if np.isnan(each.index_worst) else f"{each.index_worst:+.2f}".replace("-", "−"),
             "–" if each.within is None else "yes" if each.within else "NO",
         ]
@@ -168,6 +169,7 @@ def page(
         sheet.PageSection("What was found", [f"{line}." for line in said[1:]]),
         sheet.PageSection(
             "Parts",
+            ["In brackets the standard error, in the last digits: 0.41(2) is 0.41 ± 0.02 (JCGM 100, 7.2.2)."],
             head=head,
             rows=rows,
             tall=True,

@@ -81,14 +81,29 @@ WORDS: Mapping[str, KindWords] = {
 def value_words(kind: str, estimate: Estimate) -> str:
     """A value with its standard error, in its unit."""
     unit, factor = KINDS[kind]
-    value, error = estimate.value / factor, estimate.standard_error / factor
+    error = estimate.standard_error / factor
     if np.isnan(error):
         return "not seen: the scan holds no points there"
     if kind == "scale":
-        return f"{value:.5f} ± {error:.5f}"
+        return f"{_number(kind, estimate)} ± {error:.5f}"
+    return f"{_number(kind, estimate)} ± {error:.4f} {'°' if unit == '_deg' else 'mm'}"
+
+
+def short_value(kind: str, estimate: Estimate) -> str:
+    """The same for a narrow column whose head has the unit: the error in brackets, in the last digits."""
+    error = estimate.standard_error / KINDS[kind][1]
+    if np.isnan(error):
+        return "not seen"
+    last = 1e-5 if kind == "scale" else 1e-3
+    return f"{_number(kind, estimate)}({max(1, round(error / last))})"
+
+
+def _number(kind: str, estimate: Estimate) -> str:
+    value = estimate.value / KINDS[kind][1]
+    if kind == "scale":
+        return f"{value:.5f}"
     sign = "" if kind in ("tilt", "waviness") else "+"
-    text = f"{value:{sign}.3f}".replace("-", "−")
-    return f"{text} ± {error:.4f} {'°' if unit == '_deg' else 'mm'}"
+    return f"{value:{sign}.3f}".replace("-", "−")
 
 
 def answer(found: PartVerdict) -> str:

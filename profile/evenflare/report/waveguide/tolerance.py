@@ -11,7 +11,7 @@ from evenflare.report.kit import sheet
 from evenflare.report.waveguide import tolerance_figures
 from evenflare.results.tolerance import Toleranced, octaves, tilt_by_octave, zone_rows
 from evenflare.studies.costs import TRADES, TiltOffAxis, trade_sentence
-from evenflare.studies.tolerance import SIGMAS, rounded_down
+from evenflare.studies.tolerance import MANY, SIGMAS, rounded_down
 from evenflare.studies.units import CONFIDENCE
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -81,8 +81,9 @@ def notes(done: Toleranced) -> list[str]:
     said = [
         f"{band.proof.walls} walls at the band's edge were solved, the worst that slopes foresee and others drawn at"
         f" random: the worst changed the index by {band.proof.worst:.3g} dB, at {hertz(band.proof.frequency)}; slopes"
-        f" alone foresaw {band.proof.predicted:.3g} dB. Those drawn at random did {band.proof.drawn:.3g} dB at most; a"
-        " wall contrived of pieces as long or longer, cut wherever that does most, would do"
+        f" alone foresaw {band.proof.predicted:.3g} dB. Those drawn at random did {band.proof.drawn:.3g} dB at most,"
+        f" and of {MANY} so drawn the worst would do {band.proof.of_many:.3g} dB by slopes: all pieces of a wall seldom"
+        " err the way that adds up. A wall contrived of pieces as long or longer, cut wherever that does most, would do"
         f" {band.contrived:.3g} dB by slopes"
     ]
     if band.proof.worst < MADE * band.within and not band.capped:

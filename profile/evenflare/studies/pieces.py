@@ -108,7 +108,7 @@ def few_pieces(count: int, least: float) -> FloatArray:
         every = itertools.combinations(range(1, count), number)
         cuts = [each for each in every if all(b - a >= shortest for a, b in itertools.pairwise(each))]
         turned = (place >= np.array(cuts, dtype=np.int64).reshape(len(cuts), number, 1)).sum(axis=1)
-        walls.append((-1.0) ** turned)
+        walls.append(np.where(turned % 2 == 0, 1.0, -1.0))
     return np.concatenate(walls)
 
 

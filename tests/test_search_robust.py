@@ -96,7 +96,7 @@ def test_a_bias_moves_the_mean_to_the_score_of_the_biased_wall() -> None:
 
 def test_of_a_process_with_a_bias_the_drawn_shape_is_not_solved_before_full(tmp_path, monkeypatch) -> None:
     monkeypatch.setattr(module, "UNITS", 2)
-    target = robust_target(replace(ROUGH, bias=1e-4), families=("conical",), candidates=24)
+    target = robust_target(replace(ROUGH, bias=1e-4), families=("conical",), candidates=120)
     found = searched(tmp_path / "run", target)
     by_stage = {stage: [row for row in rows(tmp_path / "run") if row["stage"] == stage] for stage in ("screen", "full")}
     assert {row["nominal_db"] for row in by_stage["screen"]} == {None}

@@ -108,7 +108,7 @@ def few_pieces(count: int, least: float) -> FloatArray:
         every = itertools.combinations(range(1, count), number)
         cuts = [each for each in every if all(b - a >= shortest for a, b in itertools.pairwise(each))]
         turned = (place >= np.array(cuts, dtype=np.int64).reshape(len(cuts), number, 1)).sum(axis=1)
-        walls.append((-1.0) ** turned)
+        walls.append(np.where(turned % 2 == 0, 1.0, -1.0))
     return np.concatenate(walls)
 
 
@@ -125,9 +125,9 @@ def random_walls(count: int, least: float, around: int, *, seed: int, number: in
         values = random.choice([-1.0, 1.0], (*shape, pieces + 1))
         length = np.full((*shape, pieces), least)
         if kind < 2:
-            length = least * random.uniform(1.0, 2.0, length.shape)
+            length *= random.uniform(1.0, 2.0, length.shape)
         elif kind == 3:
-            length = least * random.uniform(1.0, 3.0, (*shape, 1)) * np.ones(pieces)
+            length *= random.uniform(1.0, 3.0, (*shape, 1))
             values = values[..., :1] * (-1.0) ** np.arange(pieces + 1)
         begin = length.max(axis=-1, keepdims=True) * random.uniform(1.0, 2.0, (*shape, 1))
         if kind == 1:

@@ -46,7 +46,7 @@ ROUNDS, MOST_ROUNDS = 4, 12
 """Of making the band narrower or wider; more only while the worst does more than it may, or less than"""
 ENOUGH = 0.9
 """of it."""
-FOLDED = 0.85
+FOLDED = 0.7
 """By which its widest zones are made narrower where some wall in a band is no waveguide any more."""
 SIGMAS = 3.0
 """Standard deviations in a limit for walls that scatter. Common practice, no source."""

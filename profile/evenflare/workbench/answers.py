@@ -66,16 +66,19 @@ class Answers:
             self._closed = True
             self._news.notify_all()
 
-    def ask(self, design: Design, target: Target | None, *, path: Path, source: Path, moving: bool) -> None:
+    def ask(
+        self, design: Design, target: Target | None, *, path: Path, source: Path, moving: bool, seen: bool = False
+    ) -> None:
         """Have a shape solved; what was asked for before and has not begun is dropped.
 
         moving : another shape is about to follow: full only where it is quick.
+        seen   : it was asked for while it moved: where full is not quick, a screen would only hold it up.
         """
         with self._news:
             self._number += 1
             asked = _Asked(self._number, design, target, path, source)
             slow = self._full_takes > QUICK
-            self._waiting = {"screen": asked if slow else None, "full": None if moving and slow else asked}
+            self._waiting = {"screen": asked if slow and not seen else None, "full": None if moving and slow else asked}
             self._news.notify_all()
 
     def _solve(self, setting: Setting) -> None:

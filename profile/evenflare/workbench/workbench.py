@@ -44,6 +44,7 @@ class Workbench:
         self.design, self.target, self.run = design, target, run
         self.process: runs.RunningCommand | None = None
         self._answers = Answers(told)
+        self._asked = ("", "")
         # What was read of a run, and what its folder was like then.
         self._reported: tuple[object, dict[str, Any]] = (None, {})
 
@@ -66,9 +67,16 @@ class Workbench:
         if self.design is not None:
             target, draft = self.target, self.design
             source = draft.path if target is None else target.path
+            texts = draft.text, "" if target is None else target.text
             self._answers.ask(
-                draft.value, None if target is None else target.value, path=draft.path, source=source, moving=moving
+                draft.value,
+                None if target is None else target.value,
+                path=draft.path,
+                source=source,
+                moving=moving,
+                seen=texts == self._asked and not moving,
             )
+            self._asked = texts
 
     # What a browser asks for ----------------------------------------------------------------------------------------
 

@@ -9,19 +9,14 @@ from typing import Any
 from evenflare.design.file import Design, design_of, design_toml
 from evenflare.files import InputError, is_folder, short
 from evenflare.target.target import Target
-from evenflare.workbench import runs, sound, wishes
+from evenflare.workbench import runs, wishes
 from evenflare.workbench.answers import Answers, Told
 from evenflare.workbench.draft import EditedFile, Place
-from evenflare.workbench.knobs import Knob, handles, knobs, walls
+from evenflare.workbench.knobs import Knob, knobs
+from evenflare.workbench.news import PROCESSES, shape_news, target_news
 
 LONGEST_NAME = 120
 """Characters of a file's name that is given on the page."""
-NOTHING = (
-    "This wall's points stand in a file of their own: nothing of it can be pulled here. It is solved and compared."
-)
-"""Of a design whose file holds no numbers of its wall."""
-PROCESSES = ("router", "lathe", "sheets", "casting", "print")
-"""Bundled processes that can be exported for from the page."""
 
 
 class Workbench:
@@ -295,85 +290,11 @@ class Workbench:
 
     def tell_shape(self) -> None:
         """The wall, its handles and numbers."""
-        if self.design is None:
-            self._told("shape", {"open": False})
-            return
-        draft = self.design
-        tables = draft.tables()
-        known = knobs(tables)
-        self._told(
-            "shape",
-            {
-                "open": True,
-                "name": draft.value.name,
-                "file": draft.path.name,
-                "saved": draft.saved,
-                "can_undo": draft.can_undo,
-                "can_redo": draft.can_redo,
-                "round": draft.value.waveguide.is_round,
-                "mounting": draft.value.waveguide.mounting.kind,
-                "exit_mm": 2e3 * draft.value.waveguide.driver.exit_radius,
-                "walls": {plane: wall.round(4).tolist() for plane, wall in walls(draft.value.waveguide).items()},
-                "knobs": [
-                    {
-                        "name": each.name,
-                        "label": each.label,
-                        "unit": each.unit,
-                        "value": each.value,
-                        "low": each.low,
-                        "high": each.high,
-                        "step": each.step,
-                    }
-                    for each in known
-                ],
-                "handles": [
-                    {"name": each.name, "plane": each.plane, "at": each.at, "moves": each.moves}
-                    for each in handles(tables, draft.path, draft.value, known)
-                ],
-                "processes": PROCESSES,
-                "note": "" if known else NOTHING,
-            },
-        )
+        self._told("shape", {"open": False} if self.design is None else shape_news(self.design))
 
     def tell_target(self) -> None:
         """The wanted curves, what can be pulled of them, and what contradicts itself."""
-        if self.target is None:
-            self._told("target", {"open": False})
-            return
-        draft = self.target
-        try:
-            said, refused = wishes.remarks(draft.value), ""
-        except InputError as error:
-            said, refused = [], str(error)
-        self._told(
-            "target",
-            {
-                "open": True,
-                "name": draft.value.name,
-                "file": draft.path.name,
-                "saved": draft.saved,
-                "can_undo": draft.can_undo,
-                "can_redo": draft.can_redo,
-                "frequency": draft.value.frequency.tolist(),
-                "points": [
-                    {
-                        "name": each.name,
-                        "curve": each.place[1],
-                        "index": each.place[2],
-                        "label": each.label,
-                        "unit": each.unit,
-                        "value": each.value,
-                        "low": each.low,
-                        "high": each.high,
-                    }
-                    for each in wishes.points(draft.tables())
-                ],
-                "wanted": sound.wanted(draft.value, draft.value.frequency),
-                "reach": wishes.reach(draft.value),
-                "remarks": said,
-                "refused": refused,
-            },
-        )
+        self._told("target", {"open": False} if self.target is None else target_news(self.target))
 
     def tell_run(self) -> None:
         """A run's folder, and a process that was started here."""

@@ -167,8 +167,8 @@ class Workbench:
         else:
             self._keep()
             self.design.replace(text)
-        self._told("picked", {"number": found})
         self.tell_shape()
+        self._told("picked", {"number": found})
         self.ask()
 
     def _search(self, asked: Mapping[str, Any]) -> None:

@@ -6,21 +6,8 @@ import time
 from pathlib import Path
 
 from commandline import DESIGN, TARGET
-from workbenches import CHROMIUM, browser, served
+from workbenches import CHROMIUM, OBLONG, browser, served
 
-OBLONG = """[waveguide]
-section_exponent = 2.6
-[waveguide.horizontal]
-family = "oblate_spheroidal"
-depth_mm = 90
-wall_angle_deg = 47
-[waveguide.vertical]
-family = "conical"
-depth_mm = 90
-wall_angle_deg = 28
-[driver]
-exit_diameter_mm = 25.4
-"""
 MOVES = 50
 
 

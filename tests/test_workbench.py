@@ -17,20 +17,8 @@ from evenflare.workbench import sound, wishes
 from evenflare.workbench.draft import EditedFile
 from evenflare.workbench.knobs import handles, knobs, walls
 from evenflare.workbench.opened import opened
+from workbenches import OBLONG
 
-OBLONG = """[waveguide]
-section_exponent = 2.6
-[waveguide.horizontal]
-family = "oblate_spheroidal"
-depth_mm = 90
-wall_angle_deg = 47
-[waveguide.vertical]
-family = "conical"
-depth_mm = 90
-coverage_deg = 56
-[driver]
-exit_diameter_mm = 25.4
-"""
 POINTS = """[waveguide]
 points_mm = [[0, 12.7], [20, 22], [50, 60], [60, 90]]
 [driver]

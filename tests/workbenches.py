@@ -16,6 +16,19 @@ from websockets.sync.client import connect
 
 CHROMIUM = next((each for each in ("/usr/bin/chromium", "/usr/bin/chromium-browser") if Path(each).exists()), None)
 """Debian's, or None where it is not installed."""
+OBLONG = """[waveguide]
+section_exponent = 2.6
+[waveguide.horizontal]
+family = "oblate_spheroidal"
+depth_mm = 90
+wall_angle_deg = 47
+[waveguide.vertical]
+family = "conical"
+depth_mm = 90
+coverage_deg = 56
+[driver]
+exit_diameter_mm = 25.4
+"""
 PATIENCE = 60.0
 """s that anything may take on a loaded machine, compiling included."""
 

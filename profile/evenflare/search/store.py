@@ -179,6 +179,17 @@ def standing(folder: Path) -> Standing:
     return glimpse(folder)
 
 
+def in_use(folder: Path) -> bool:
+    """Whether a process searches in a folder. Nothing of the run is read."""
+    if not is_file(folder / LOCK):
+        return False
+    try:
+        with _locked(folder):
+            return False
+    except InputError:
+        return True
+
+
 def glimpse(folder: Path) -> Standing:
     """What a folder holds, also while a search runs in it."""
     path = folder / STORE

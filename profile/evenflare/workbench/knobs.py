@@ -27,7 +27,7 @@ APART = 0.05
 """Of the wall's arc, at least, between two handles."""
 LEAST_MOVED = 1e-3
 """Of what a knob moves most of a wall, that it must move where its handle is."""
-SIXTY = 60
+STEPS = 60
 """Steps in which arrow keys go through a range."""
 
 
@@ -57,7 +57,7 @@ class Knob:
     @property
     def step(self) -> float:
         """Of arrow keys: a round number."""
-        size = max(abs(self.value), 0.02 * min(self.high - self.low, 100.0)) / SIXTY
+        size = max(abs(self.value), 0.02 * min(self.high - self.low, 100.0)) / STEPS
         digit = 10.0 ** np.floor(np.log10(size))
         return float(next(digit * each for each in (1.0, 2.0, 5.0, 10.0) if digit * each >= size))
 

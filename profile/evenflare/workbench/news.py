@@ -27,9 +27,6 @@ def shape_news(draft: EditedFile[Design]) -> dict[str, Any]:
     return {
         **_of_file(draft),
         "name": draft.value.name,
-        "round": waveguide.is_round,
-        "mounting": waveguide.mounting.kind,
-        "exit_mm": 2e3 * waveguide.driver.exit_radius,
         "walls": {plane: wall.round(4).tolist() for plane, wall in walls(waveguide).items()},
         "knobs": [{**each, "step": knob.step} for each, knob in zip(_numbers(known), known, strict=True)],
         "handles": [

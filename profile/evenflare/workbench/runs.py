@@ -19,7 +19,7 @@ from evenflare.search.front import nondominated
 from evenflare.search.picked import picked
 from evenflare.search.scores import Scores, quantities, scores
 from evenflare.search.stages import STAGES, stage_words
-from evenflare.search.store import STORE, candidate_rows, glimpse, standing
+from evenflare.search.store import STORE, candidate_rows, glimpse
 from evenflare.target.copied import copied_target
 from evenflare.target.quantities import quantity
 from evenflare.target.target import read_target
@@ -89,15 +89,6 @@ class RunningCommand:
                 self._said.append(line.rstrip())
 
 
-def is_running(folder: Path) -> bool:
-    """Whether a process searches in a folder."""
-    try:
-        standing(folder)
-    except InputError:
-        return True
-    return False
-
-
 def stamp(folder: Path) -> tuple[tuple[int, int] | None, ...]:
     """What changes with every candidate that a run's folder gets."""
     found: list[tuple[int, int] | None] = []
@@ -117,12 +108,10 @@ def report(folder: Path) -> dict[str, Any]:
     if not there.candidates:
         return {"candidates": 0, "best": None, "history": None, "families": [], "quantities": []}
     found = scores(folder)
-    last = int(found.stage.max()) if found.number.size else 0
     screened = found.stage == np.bincount(found.stage).argmax()
     return {
         "candidates": there.candidates,
         "best": there.best,
-        "stage": stage_words(STAGES[last]),
         "last": _last(folder),
         "history": _history(found, screened),
         "families": _families(found),

@@ -72,14 +72,12 @@ def curves(found: ShapeSound) -> dict[str, Any]:
     level = np.maximum(levels_re_on_axis(directivity), LOWEST_LEVEL)
     shown = (observation.off_axis >= -1e-9) & (observation.off_axis <= MAPPED * DEGREE + 1e-9)
     impedance = directivity.throat_impedance
-    error = directivity.error_estimate
     return {
         "setting": found.setting,
         "seconds": round(found.seconds, 4),
         "frequency": _plain(observation.frequency),
         "valid": directivity.valid.tolist(),
         "index": _plain(directivity_index(directivity)),
-        "error": None if error is None else _plain(error),
         "beamwidth": {name: _plain(beamwidth(directivity, plane=azimuth) / DEGREE) for name, azimuth in planes.items()},
         "map": {
             "angle": _plain(observation.off_axis[shown] / DEGREE),
@@ -107,10 +105,8 @@ def judged(found: ShapeSound, target: Target, path: Path) -> dict[str, Any]:
     return {
         "score": round(scored.value, 4),
         "feasible": scored.feasible,
-        "met": said.met,
         "headline": said.headline,
         "lines": said.lines,
-        "terms": {unit_apart(name): round(value, 3) for name, value in scored.terms.items()},
         "limits": [
             {
                 "name": unit_apart(name),

@@ -8,6 +8,7 @@ from typing import Any
 
 from evenflare.design.file import Design, design_of, design_toml
 from evenflare.files import InputError, is_folder, short
+from evenflare.search.store import in_use
 from evenflare.target.target import Target
 from evenflare.workbench import runs, wishes
 from evenflare.workbench.answers import Answers, Told
@@ -321,7 +322,7 @@ class Workbench:
                 "open": True,
                 "folder": self.run.name,
                 "process": process,
-                "running": runs.is_running(self.run),
+                "running": in_use(self.run),
                 **self._reported[1],
             },
         )

@@ -73,10 +73,11 @@ def test_winner_is_the_best_at_full_and_not_worse_than_the_best_published(undist
     assert all(winner.setting == "full" for winner in result.winners)
 
 
-def children(pid: int) -> list[int]:
-    """Of all threads of a process."""
+def descendants(pid: int) -> list[int]:
+    """Processes that a process has begun, and those that these have."""
     text = " ".join(each.read_text() for each in Path(f"/proc/{pid}/task").glob("*/children"))
-    return [int(child) for child in text.split()]
+    found = [int(child) for child in text.split()]
+    return found + [each for child in found for each in descendants(child)]
 
 
 def running(pid: int) -> bool:
@@ -96,7 +97,7 @@ def test_run_killed_and_resumed_has_the_undisturbed_history(undisturbed, tmp_pat
     while len(finished) < 25 and time.monotonic() < deadline:
         time.sleep(0.02)
         finished = list(history_rows(tmp_path)) if (tmp_path / STORE).is_file() else []
-    workers = children(process.pid)
+    workers = descendants(process.pid)
     os.kill(process.pid, signal.SIGKILL)
     process.wait()
     kept = list(history_rows(tmp_path))
@@ -106,7 +107,7 @@ def test_run_killed_and_resumed_has_the_undisturbed_history(undisturbed, tmp_pat
     searched(tmp_path, progress=solved.append)
     assert list(history_rows(tmp_path)) == undisturbed[1]
     assert len(solved) == len(undisturbed[1]) - len(kept)  # nothing was repeated
-    assert len(workers) == 3, "two, and the system's helper that looks after what they share"
+    assert len(workers) >= 3, "two, and what the system needs to start them and to look after what they share"
     while any(map(running, workers)) and time.monotonic() < deadline:
         time.sleep(0.05)
     assert not any(map(running, workers))  # a killed parent leaves no workers behind

@@ -59,7 +59,7 @@ ROUND: dict[Setting, Resolution] = {
     "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,), one_mode=True),
 }
 OBLONG: dict[Setting, Resolution] = {
-    "full": Resolution(5.0, 0.45, 3.0, 1.0, apart=1.15, azimuth_cost=0.6),
+    "full": Resolution(5.0, 0.45, 3.0, 1.0, apart=1.17, azimuth_cost=0.6),
     "screen": Resolution(3.0, 0.3, 2.1, 0.6, (0.6, 0.3)),
     "estimate": Resolution(3.0, 0.07, 2.05, 0.35, (0.4,), one_mode=True),
 }

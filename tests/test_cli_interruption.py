@@ -119,7 +119,7 @@ def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, p
     os.killpg(process.pid, asked_by)  # the workers too
     process.send_signal(signal.SIGCONT)
     out, err = process.communicate(timeout=120)
-    assert process.returncode == 130
+    assert process.returncode == 130, err
     assert re.fullmatch(INTERRUPTED, err)
     assert "Best: " in out
     assert {"best.toml", "best/solid.stl", "best/summary.csv", "report.html"} <= set(contents(here / "run"))
@@ -186,5 +186,5 @@ def test_ctrl_c_at_a_terminal_which_reaches_loading_workers_too_ends_with_130(he
         if process.poll() is None:
             os.killpg(process.pid, signal.SIGKILL)
             process.communicate()
-    assert process.returncode == 130
+    assert process.returncode == 130, err
     assert err == "interrupted; run holds no candidates yet; the same command begins\n"

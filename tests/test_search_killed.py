@@ -192,7 +192,7 @@ def test_the_command_ends_with_2_and_makes_no_stub(capsys, here, plain, monkeypa
     assert not (here / "run").exists()
     names = {path.name for path in (here / "moved").iterdir()}
     # What the search itself wrote on its way; nothing of the winner.
-    assert names == {"candidates.lock", "candidates.sqlite", "best.toml", "report.html", "target"}
+    assert names == {"candidates.lock", "candidates.sqlite", "best.toml", "progress.json", "report.html", "target"}
 
 
 def moved_after(folder: Path):

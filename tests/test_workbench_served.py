@@ -8,6 +8,7 @@ from websockets.exceptions import InvalidStatus
 from websockets.sync.client import connect
 
 from commandline import DESIGN, TARGET
+from evenflare import read_design
 from workbenches import Listener, served
 
 pytestmark = pytest.mark.slow
@@ -108,10 +109,17 @@ def test_a_server_that_is_killed_loses_only_what_was_not_saved(folder):
         one.ask(do="pull", changes={"waveguide/depth_mm": 84.0})
         one.ask(do="save", name="kept")
         one.until("said", lambda news: "kept.toml" in news["words"])
+        one.ask(do="export", process="sheets", folder="to cut")
+        made = one.until("run", lambda news: news["process"] and not news["process"]["running"])["process"]
+        assert made["words"] == "export kept.toml --process sheets --out to cut"
+        assert made["code"] == 0, made["said"]
         one.ask(do="pull", changes={"waveguide/depth_mm": 88.0})
         one.until("shape", lambda news: not news["saved"])
         page.child.kill()
         page.child.wait()
     assert "depth_mm = 84.0" in (folder / "kept.toml").read_text()
     assert (folder / "cone.toml").read_text() == DESIGN
+    # What was exported is the shape that was saved.
+    assert read_design(folder / "to cut" / "design.toml").waveguide.depth == pytest.approx(0.084)
+    assert (folder / "to cut" / "layers.dxf").exists()
     assert {path.name for path in folder.iterdir() if path.name.startswith(".")} == set()

@@ -1,4 +1,4 @@
-"""A run's folder while the search is at work: the best so far and a page, rewritten now and then."""
+"""A run's folder while the search is at work: where it stands, the best so far and a page, rewritten now and then."""
 
 from __future__ import annotations
 
@@ -12,6 +12,8 @@ from evenflare.commands.closing import Closing
 from evenflare.commands.solving import needs
 from evenflare.design.file import Design, write_design
 from evenflare.files import InputError
+from evenflare.parsing import read_json
+from evenflare.results.formats import json_text
 from evenflare.search import Progress, history_rows, waveguide_of
 from evenflare.search.interruptions import interruptions_held
 from evenflare.search.stages import stage_words
@@ -20,8 +22,11 @@ from evenflare.text import added
 from evenflare.waveguide import Waveguide
 from evenflare.words import duration
 
+PROGRESS = "progress.json"
+STANDS_EVERY = 2.0
+"""s between two writings of where it stands, for whoever watches from another process."""
 EVERY = 60.0
-"""s between two writings at least, and
+"""s between two writings of the best and the page at least, and
 SHARE of the time that they may take."""
 SHARE = 0.01
 DRAWN = 0.5
@@ -46,15 +51,22 @@ class Live:
         self.target, self.folder, self.command, self.closing, self._design = target, folder, command, closing, design
         self.began = datetime.now()
         self.seconds = 0.0
-        self._due = 0.0
+        self._due = self._stands_due = 0.0
         self._drawn_before = False
         self._last: Progress | None = None
 
     def __call__(self, progress: Progress) -> None:
         """A candidate is finished: write if it is time to."""
         self._last = progress
+        if time.monotonic() >= self._stands_due:
+            self._stand(progress)
         if progress.leader is not None and time.monotonic() >= self._due:
             self.write(progress)
+
+    def _stand(self, progress: Progress) -> None:
+        with interruptions_held(), files.apart():
+            files.write_text(self.folder / PROGRESS, json_text(progress_record(progress)))
+        self._stands_due = time.monotonic() + STANDS_EVERY
 
     def ended(self, why: str) -> None:
         """Leave what there is, if anything was found in this call; why : it has ended."""
@@ -101,6 +113,30 @@ class Live:
             self.closing.solved_in(sum(needs(self.folder / "best.toml", "full", None).seconds))
         self._drawn_before = True
         self._due = time.monotonic() + max(EVERY, took / SHARE)
+
+
+def progress_record(progress: Progress) -> dict[str, object]:
+    """What `progress.json` holds: dB, s, candidates per s; null where it is not known."""
+    return {
+        "done": progress.done,
+        "total": progress.total,
+        "best_db": progress.best,
+        "candidates_per_s": progress.rate,
+        "time_left_s": progress.time_left,
+        "stage": progress.stage,
+    }
+
+
+def time_left(folder: Path) -> float | None:
+    """s that the search at work in a folder still takes, by what it wrote last; None where that is of no use."""
+    path = folder / PROGRESS
+    try:
+        age = time.time() - path.stat().st_mtime
+        left = read_json(path, remedy="It is written anew while a search runs").get("time_left_s")
+    except (OSError, InputError, AttributeError):
+        return None
+    # One that a search left behind which was stopped is older than it promised.
+    return max(left - age, 0.0) if isinstance(left, int | float) and age < left + EVERY else None
 
 
 def held_words(folder: Path) -> str:

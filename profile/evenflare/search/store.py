@@ -162,12 +162,14 @@ class Standing:
 
     kept       : what it is made of, by name; empty without a run.
     candidates : that are finished, at any stage, and
-    best       : dB, the score of the best as far as is known; None without any.
+    best       : dB, the score of the best as far as is known; None without any, and
+    leader     : its number.
     """
 
     kept: Mapping[str, str]
     candidates: int = 0
     best: float | None = None
+    leader: int | None = None
 
 
 def standing(folder: Path) -> Standing:
@@ -197,26 +199,29 @@ def glimpse(folder: Path) -> Standing:
         return Standing({})
     with _read_only(path) as connection:
         kept = dict(_all(path, connection, "run", "name, value"))
-        numbers, scores = set[object](), {stage: dict[object, float]() for stage in STAGES}
+        numbers, scores = set[object](), {stage: dict[int, float]() for stage in STAGES}
         for number, stage, score, feasible in _all(path, connection, "candidate", "number, stage, score, feasible"):
             numbers.add(number)
-            if feasible and isinstance(score, float) and stage in scores:
+            if feasible and isinstance(score, float) and isinstance(number, int) and stage in scores:
                 scores[stage][number] = score
         best = {stage: min(found, key=found.__getitem__) for stage, found in scores.items() if found}
-        return Standing(kept, len(numbers), _best_known(scores, best))
+        leader, score = _best_known(scores, best)
+        return Standing(kept, len(numbers), score, leader)
 
 
-def _best_known(scores: Mapping[Stage, Mapping[object, float]], best: Mapping[Stage, object]) -> float | None:
-    """The score of the best as far as is known, as `Record.front_runner`."""
+def _best_known(
+    scores: Mapping[Stage, Mapping[int, float]], best: Mapping[Stage, int]
+) -> tuple[int, float] | tuple[None, None]:
+    """Number and score of the best as far as is known, as `Record.front_runner`."""
     exact = next((stage for stage in reversed(STAGES) if stage in best), None)
     if exact is None:
-        return None
+        return None, None
     number, screened = best[exact], best.get("screen")
     if exact == "full" and screened is not None and screened not in scores["full"]:
         there = scores["screen"].get(number, scores["full"][number])
         if scores["screen"][screened] < there:
-            return scores["screen"][screened]
-    return scores[exact][number]
+            return screened, scores["screen"][screened]
+    return number, scores[exact][number]
 
 
 def history_rows(folder: Path) -> Iterator[dict[str, object]]:

@@ -5,19 +5,22 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable
 from pathlib import Path
-from typing import Any, NamedTuple
+from typing import Any, Literal, NamedTuple
 
 from evenflare.design.file import Design
 from evenflare.files import InputError, is_file, short
 from evenflare.radiation import Setting
 from evenflare.target.target import Target
 from evenflare.workbench import sound
+from evenflare.workbench.news import kept_news
 
 QUICK = 0.12
 """s within which an answer at full follows a hand; where it takes longer, screen is used while something moves."""
 SLOW = 5.0
 """s of the first answer, after which it is said why."""
 
+Queue = Literal["screen", "full", "beside"]
+"""Of shapes that wait: for an answer at a setting, or, at full, to be compared with."""
 Told = Callable[[str, dict[str, Any]], None]
 """Called, from any thread, with what kind of news there is, and the news."""
 
@@ -27,6 +30,7 @@ class _Asked(NamedTuple):
 
     path   : of its file, for messages, and
     source : of the file that says in which cabinet it stands.
+    words  : what it is, of one to compare with.
     """
 
     number: int
@@ -34,10 +38,11 @@ class _Asked(NamedTuple):
     target: Target | None
     path: Path
     source: Path
+    words: str = ""
 
 
 class Answers:
-    """Answers shapes in two threads, one for each setting, so that a slow exact answer does not hold up a hand.
+    """Answers shapes in a thread for each queue, so that a slow exact answer does not hold up a hand.
 
     latest : what was told last; None before the first answer.
     heard  : the sound that it tells of.
@@ -50,7 +55,7 @@ class Answers:
         self._told = told
         self._number, self._full_takes = 0, 0.0
         self._answered = (0, False)
-        self._waiting: dict[Setting, _Asked | None] = {"screen": None, "full": None}
+        self._waiting: dict[Queue, _Asked | None] = {"screen": None, "full": None, "beside": None}
         self._closed = self._prepared = False
         self._news, self._cabinet = threading.Condition(), threading.Lock()
         self._threads = [threading.Thread(target=self._solve, args=(each,), daemon=True) for each in self._waiting]
@@ -78,15 +83,22 @@ class Answers:
             self._number += 1
             asked = _Asked(self._number, design, target, path, source)
             slow = self._full_takes > QUICK
-            self._waiting = {"screen": asked if slow and not seen else None, "full": None if moving and slow else asked}
+            self._waiting["screen"] = asked if slow and not seen else None
+            self._waiting["full"] = None if moving and slow else asked
             self._news.notify_all()
 
-    def _solve(self, setting: Setting) -> None:
-        """Answer the latest that was asked at a setting, until all is closed."""
+    def compare(self, design: Design, target: Target, *, path: Path, words: str) -> None:
+        """Have a shape solved that others are compared with; words : what it is."""
+        with self._news:
+            self._waiting["beside"] = _Asked(0, design, target, path, path, words)
+            self._news.notify_all()
+
+    def _solve(self, queue: Queue) -> None:
+        """Answer the latest that waits in a queue, until all is closed."""
         while True:
             with self._news:
-                self._news.wait_for(lambda: self._closed or self._waiting[setting] is not None)
-                asked, self._waiting[setting] = self._waiting[setting], None
+                self._news.wait_for(lambda: self._closed or self._waiting[queue] is not None)
+                asked, self._waiting[queue] = self._waiting[queue], None
                 if self._closed or asked is None:
                     return
             slow = threading.Timer(SLOW, self._say, ["Compiling the solver for this machine: once, up to a minute"])
@@ -94,22 +106,34 @@ class Answers:
             if asked.number == 1:
                 slow.start()
             try:
-                self._answer(asked, setting)
+                if queue == "beside":
+                    self._compare(asked)
+                else:
+                    self._answer(asked, queue)
             except InputError as error:
-                self._told("sound", {"number": asked.number, "fault": str(error)})
+                self._fault(asked, str(error))
             except Exception as error:  # a fault of ours must not end the thread: the page would wait for ever
-                self._told("sound", {"number": asked.number, "fault": f"internal error: {short(str(error))}"})
+                self._fault(asked, f"internal error: {short(str(error))}")
             finally:
                 slow.cancel()
                 if asked.number == 1:
                     self._say("Solved: pull a handle, or type a number")
 
-    def _answer(self, asked: _Asked, setting: Setting) -> None:
+    def _fault(self, asked: _Asked, words: str) -> None:
+        if asked.words:
+            self._told("said", {"words": f"{asked.words} cannot be compared with: {words}", "bad": True})
+        else:
+            self._told("sound", {"number": asked.number, "fault": words})
+
+    def _compare(self, asked: _Asked) -> None:
+        found, news = self._found(asked, "full")
+        self._told("kept", kept_news(found.design, news, asked.words))
+
+    def _found(self, asked: _Asked, setting: Setting) -> tuple[sound.ShapeSound, dict[str, Any]]:
+        """The sound of a shape, and what is told of it."""
         with self._cabinet:
             self._prepare_cabinet(asked)
         found = sound.solved(asked.path, asked.design, asked.target, setting)
-        if setting == "full":
-            self._full_takes = found.seconds
         news: dict[str, Any] = {"number": asked.number, "fault": "", "curves": sound.curves(found)}
         if asked.target is not None:
             news["wanted"] = sound.wanted(asked.target, found.directivity.observation.frequency)
@@ -117,6 +141,12 @@ class Answers:
                 news["judged"] = sound.judged(found, asked.target, asked.path)
             except InputError as error:
                 news["judged"] = {"fault": str(error)}
+        return found, news
+
+    def _answer(self, asked: _Asked, setting: Setting) -> None:
+        found, news = self._found(asked, setting)
+        if setting == "full":
+            self._full_takes = found.seconds
         with self._news:
             # An exact answer to something older, or a quick one after the exact one, is no news.
             if (asked.number, setting == "full") <= self._answered:

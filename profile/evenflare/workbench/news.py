@@ -22,12 +22,12 @@ PROCESSES = ("router", "lathe", "sheets", "casting", "print")
 
 def shape_news(draft: EditedFile[Design]) -> dict[str, Any]:
     """The wall, its handles and numbers."""
-    tables, waveguide = draft.tables(), draft.value.waveguide
+    tables = draft.tables()
     known = knobs(tables)
     return {
         **_of_file(draft),
         "name": draft.value.name,
-        "walls": {plane: wall.round(4).tolist() for plane, wall in walls(waveguide).items()},
+        "walls": _walls(draft.value),
         "knobs": [{**each, "step": knob.step} for each, knob in zip(_numbers(known), known, strict=True)],
         "handles": [
             {"name": each.name, "plane": each.plane, "at": each.at, "moves": each.moves}
@@ -36,6 +36,15 @@ def shape_news(draft: EditedFile[Design]) -> dict[str, Any]:
         "processes": PROCESSES,
         "note": "" if known else NOTHING,
     }
+
+
+def kept_news(design: Design, news: dict[str, Any], words: str) -> dict[str, Any]:
+    """An answer to compare with: its wall beside its curves. words : what it is."""
+    return {**news, "walls": _walls(design), "words": words}
+
+
+def _walls(design: Design) -> dict[str, Any]:
+    return {plane: wall.round(4).tolist() for plane, wall in walls(design.waveguide).items()}
 
 
 def target_news(draft: EditedFile[Target]) -> dict[str, Any]:

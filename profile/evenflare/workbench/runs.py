@@ -14,17 +14,18 @@ from typing import IO, Any
 
 import numpy as np
 
+from evenflare.commands.live import time_left
 from evenflare.files import InputError
 from evenflare.search.front import nondominated
 from evenflare.search.picked import picked
 from evenflare.search.scores import Scores, quantities, scores
 from evenflare.search.stages import STAGES, stage_words
-from evenflare.search.store import STORE, candidate_rows, glimpse
+from evenflare.search.store import STORE, candidate_rows, glimpse, in_use
 from evenflare.target.copied import copied_target
 from evenflare.target.quantities import quantity
 from evenflare.target.target import read_target
 from evenflare.waveguide import Waveguide
-from evenflare.words import unit_apart
+from evenflare.words import duration, unit_apart
 
 MOST_DRAWN = 3000
 """Candidates of a picture: the best ones, and the others evenly."""
@@ -100,6 +101,13 @@ def stamp(folder: Path) -> tuple[tuple[int, int] | None, ...]:
         else:
             found.append((there.st_mtime_ns, there.st_size))
     return tuple(found)
+
+
+def at_work(folder: Path) -> dict[str, Any]:
+    """Whether a process searches in a run's folder, and in words how long it still takes, where that is known."""
+    running = in_use(folder)
+    left = time_left(folder) if running else None
+    return {"running": running, "left": "" if left is None else duration(left)}
 
 
 def report(folder: Path) -> dict[str, Any]:
@@ -206,5 +214,10 @@ def front(folder: Path, x: str, y: str) -> dict[str, Any]:
 
 def candidate(folder: Path, number: int | None) -> tuple[int, Waveguide]:
     """A candidate of a run, or its best, as a waveguide. InputError as `picked`."""
-    found = picked(folder, read_target(copied_target(folder)), number)
+    found = picked(folder, read_target(copied_target(folder)), leader(folder) if number is None else number)
     return found.number, found.waveguide
+
+
+def leader(folder: Path) -> int | None:
+    """The number of a run's best so far; None where no candidate keeps the limits."""
+    return glimpse(folder).leader

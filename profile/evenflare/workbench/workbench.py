@@ -6,15 +6,16 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any
 
+from evenflare.commands.observing import winner_observation
 from evenflare.design.file import Design, design_of, design_toml
 from evenflare.files import InputError, is_folder, short
-from evenflare.search.store import in_use
 from evenflare.target.target import Target
+from evenflare.waveguide import Waveguide
 from evenflare.workbench import runs, wishes
 from evenflare.workbench.answers import Answers, Told
 from evenflare.workbench.draft import EditedFile, Place
 from evenflare.workbench.knobs import Knob, knobs
-from evenflare.workbench.news import PROCESSES, shape_news, target_news
+from evenflare.workbench.news import PROCESSES, kept_news, shape_news, target_news
 
 LONGEST_NAME = 120
 """Characters of a file's name that is given on the page."""
@@ -116,8 +117,8 @@ class Workbench:
 
     def _keep(self) -> None:
         """The shape as it is now, to compare with."""
-        if self._answers.latest is not None:
-            self._told("kept", self._answers.latest)
+        if self._answers.latest is not None and self._answers.heard is not None:
+            self._told("kept", kept_news(self._answers.heard.design, self._answers.latest, "The shape as it was"))
 
     def _save(self, asked: Mapping[str, Any]) -> None:
         draft = self._open_design()
@@ -149,26 +150,27 @@ class Workbench:
         self._told("front", runs.front(self._open_run(), str(asked.get("x")), str(asked.get("y"))))
 
     def _pick(self, asked: Mapping[str, Any]) -> None:
-        """A candidate of the run as the shape that is pulled, beside what was there, which is one step back."""
+        """A candidate of the run as the shape that is pulled, beside the best; what was there is one step back."""
         number = asked.get("number")
         if number is not None and not isinstance(number, int):
             raise InputError(
                 f"candidate {short(str(number))}: must be a whole number. Click a point, or type its number"
             )
-        target = self.target.value if self.target is not None else None
         found, waveguide = runs.candidate(self._open_run(), number)
-        if target is None:
+        if self.target is None:
             raise InputError("the run has no target. Open its folder again")
-        from evenflare.commands.observing import winner_observation
-
-        name = f"{target.name}: candidate {found}"
-        text = design_toml(Design(name, waveguide, target.air, winner_observation(target, waveguide)))
+        target = self.target.value
+        design = _candidate(found, waveguide, target)
         if self.design is None:
-            self.design = EditedFile(self.folder / f"candidate_{found}.toml", design_of, text=text)
+            self.design = EditedFile(self.folder / f"candidate_{found}.toml", design_of, text=design_toml(design))
         else:
-            self._keep()
-            self.design.replace(text)
+            self.design.replace(design_toml(design))
         self.tell_shape()
+        best = runs.leader(self._open_run())
+        if best is not None and best != found:
+            _, leader = runs.candidate(self._open_run(), best)
+            compared = _candidate(best, leader, target)
+            self._answers.compare(compared, target, path=self.target.path, words=f"The best, candidate {best},")
         self._told("picked", {"number": found})
         self.ask()
 
@@ -322,7 +324,12 @@ class Workbench:
                 "open": True,
                 "folder": self.run.name,
                 "process": process,
-                "running": in_use(self.run),
+                **runs.at_work(self.run),
                 **self._reported[1],
             },
         )
+
+
+def _candidate(number: int, waveguide: Waveguide, target: Target) -> Design:
+    """A candidate of a search as a design."""
+    return Design(f"{target.name}: candidate {number}", waveguide, target.air, winner_observation(target, waveguide))

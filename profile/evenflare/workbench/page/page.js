@@ -290,10 +290,10 @@ function planes(names) {
 part("plane").addEventListener("change", () => { if (state.sound) { drawSound(true); } });
 
 function kept(news) {
-  state.kept = Object.assign({ walls: state.shape && state.shape.walls }, news);
+  state.kept = news;
   if (state.shape && state.shape.open) { Object.keys(state.shape.walls).forEach(plane => wall(plane, state.shape)); }
   if (state.sound) { drawSound(true); }
-  say("Kept to compare with: dashed in the wall, dotted in the curves.");
+  say(news.words + " is kept to compare with: dashed in the wall, dotted in the curves.");
 }
 
 const simple = { undo: "undo", redo: "redo", keep: "keep", "undo-wish": "undo_wish", "redo-wish": "redo_wish", stop: "stop" };
@@ -433,7 +433,7 @@ function run(news) {
   if (news.fault) { lines.push(news.fault); }
   if (news.candidates !== undefined) {
     const best = news.best === null ? "none keeps the limits yet" : "the best at " + news.best.toFixed(3) + " dB";
-    lines.push("Folder " + news.folder + ": " + news.candidates + " candidates, " + best + "; " + (news.running ? "a search is at work" : "nothing searches in it now") + (news.last ? "; judged last: number " + news.last.number + ", " + news.last.family + " " + news.last.stage : "") + ".");
+    lines.push("Folder " + news.folder + ": " + news.candidates + " candidates, " + best + "; " + (news.running ? "a search is at work" + (news.left ? ", about " + news.left + " left" : "") : "nothing searches in it now") + (news.last ? "; judged last: number " + news.last.number + ", " + news.last.family + " " + news.last.stage : "") + ".");
   } else if (!news.open) {
     lines.push("No run is open. Search for the target that is open, into a folder beside it.");
   }

@@ -6,6 +6,7 @@ import numpy as np
 import pytest
 
 from evenflare.dsp.alignments import alignment, cone_share, fall_off
+from evenflare.dsp.baffle_step import baffle_step
 from evenflare.dsp.headroom import system_headroom, trims
 from evenflare.dsp.loudness import (
     Ratings,
@@ -81,6 +82,13 @@ def test_a_cabinet_takes_from_every_limit_but_a_level_what_it_takes_from_the_axi
     free, half = limits(ratings, woofer()), limits(ratings, woofer(on_axis=0.5 * ONE))
     for cause, lost in (("power", 6.0206), ("excursion", 6.0206), ("level", 0.0)):
         assert free[cause] - half[cause] == pytest.approx(np.full(41, lost), abs=1e-4)
+
+
+def test_a_baffle_leaves_half_of_the_pressure_far_below_its_step_and_all_far_above():
+    # Beranek and Mellow (2012), section 12.5: 6.02 dB; a sphere of 170 mm is small at 10 Hz and large at 20 kHz.
+    step = baffle_step(0.3, 0.3, speed_of_sound=AIR.speed_of_sound)
+    left = step.left_on_axis(np.array([10.0, 20e3]), speed_of_sound=AIR.speed_of_sound)
+    assert left == pytest.approx([0.5, 1.0], rel=0.01)
 
 
 def test_a_waveguide_for_unit_velocity_is_limited_by_the_velocity_of_its_exit():

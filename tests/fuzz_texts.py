@@ -20,15 +20,29 @@ SPEAKER = """name = "two ways"
 directivity = "solved"
 equalised_to = "nothing"
 equaliser = "filters.json"
+level_limit_db = 110
 [woofer]
 piston_radius_mm = 80
 below_mm = 220
+sensitivity_db = 88
+impedance_ohm = 8
+power_w = 60
+excursion_mm = 5
+[woofer.box]
+alignment = "closed"
+frequency_hz = 60
+quality = 0.8
 [woofer.crossover]
 kind = "linkwitz_riley"
 order = [4, 8]
 frequency_hz = [1000, 2000]
 [analysis]
 per_octave = 6
+[whole_range]
+alignment = "vented"
+frequency_hz = 40
+tilt_db_per_octave = -0.5
+from_hz = 100
 [filters]
 sample_rates_hz = [48000, 96000]
 """

@@ -39,6 +39,10 @@ face = "front" (default), "back", "left", "right", "top", "bottom", or the direc
 heights_mm = [-200, 200] about the axis, distances_m = [2, 4] (where people may be), tilt_weight = 0.5 (of a lobe that
 tilts). A null on the axis or where people may be is a fault: exit code 1.
 [filters] sample_rates_hz = [44100, 48000, 96000], fir_ms.
+How loud it plays, of one driver: level_limit_db; sensitivity_db (1 m, 2.83 V) with impedance_ohm and power_w;
+excursion_mm (peak, one way). [woofer.box] alignment = "closed" (frequency_hz, quality) or "vented" (frequency_hz): how
+a piston falls off. [whole_range] alignment = "closed", "vented" or "assisted", frequency_hz, quality,
+tilt_db_per_octave above tilt_from_hz = 200, from_hz, to_hz, sections = 6, boost_db = 6: what the sum is brought to.
 [baffle] width_mm, height_mm: in half space, a quick estimate of the step by a sphere with that front, and the shelf
 that takes it back."""
 
@@ -51,8 +55,9 @@ def add(command: AddCommand) -> None:
         "example: evenflare crossover speaker.toml --out crossed\n\n"
         "searches what is given as a range or a list for the most even listening window and sound power together.\n"
         "writes crossover.json (filters by way and sample rate), coefficients.csv, fir_WAY_RATE.txt for linear-phase\n"
-        "slopes, crossover_curves.csv, vertical_lobes.csv, speaker/ (the directivity of the sum), crossover.html and\n"
-        "pictures: ways and sum, index and beamwidth of each part and the sum, vertical lobes, power and its dip.\n"
+        "slopes, crossover_curves.csv, vertical_lobes.csv, headroom.csv where ways have limits, speaker/ (the\n"
+        "directivity of the sum), crossover.html and pictures: ways and sum, index and beamwidth of each part and the\n"
+        "sum, vertical lobes, power and its dip, how loud it plays, the sum against its target.\n"
         "A way must be valid wherever its filter lets it be heard above -20 dB.\n\n" + KEYS,
     )
     crossover.add_argument("speaker", type=path, metavar="SPEAKER", help="loudspeaker file (TOML)")

@@ -21,6 +21,11 @@ BEFORE = (
     "\nit is not in this folder."
 )
 
+LEVELS = (
+    "units: Hz, dB SPL on axis at 1 m of the loudspeaker, of a steady tone, rms; empty: no limit is given; cause: by"
+    " what the way gives out"
+)
+
 
 @dataclass(frozen=True)
 class Crossed(Findings):
@@ -49,7 +54,7 @@ def _write(joined: Joined, folder: Path, *, command: str) -> tuple[Written, list
     from evenflare.dsp.filter_set import of_crossover
     from evenflare.report.filters import crossing, crossing_figures
     from evenflare.report.kit import canvas
-    from evenflare.results import crossover, formats, tables
+    from evenflare.results import crossover, formats, headroom, tables
     from evenflare.results.filters import taps_text
 
     speaker = joined.speaker
@@ -74,6 +79,7 @@ def _write(joined: Joined, folder: Path, *, command: str) -> tuple[Written, list
         (FILE, "all filters by way and sample rate, and what is heard where ways part"),
         ("coefficients.csv", "second-order sections by way and sample rate; the header states their signs"),
         *((name, "linear-phase slopes of a way, a tap a line") for name, _ in firs),
+        *([] if joined.headroom is None else [("headroom.csv", "how loud it can play, and which way gives out first")]),
         ("crossover_curves.csv", "filters, ways and sum over frequency: levels, indices, beamwidths, power"),
         ("vertical_lobes.csv", "vertical levels of the sum at each crossover"),
         (f"{SUM}/", "the directivity of the sum, as solve writes it: equalise and room read it"),
@@ -94,6 +100,9 @@ def _write(joined: Joined, folder: Path, *, command: str) -> tuple[Written, list
         curves = formats.csv_text(crossover.columns(joined), header=["crossover curves", *header, units])
         files.write_text(folder / "crossover_curves.csv", curves)
         files.write_text(folder / "vertical_lobes.csv", formats.csv_text(crossover.lobe_columns(joined), header=lobes))
+        if joined.headroom is not None:
+            loud = ["headroom", *header, headroom.DANGER, LEVELS]
+            files.write_text(folder / "headroom.csv", formats.csv_text(headroom.headroom_columns(joined), header=loud))
         tables.write_solution(
             folder / SUM,
             crossover.coarse(joined.total),

@@ -48,6 +48,12 @@ class BaffleStep:
         """The shelf at a sample rate (Hz)."""
         return low_shelf(self.frequency, gain_db=self.gain, quality=self.quality, sample_rate=sample_rate)
 
+    def left_on_axis(self, frequency: FloatArray, *, speed_of_sound: float) -> FloatArray:
+        """(F,) of the pressure in an infinite baffle, what a sphere of `radius` leaves on axis; 1 without one."""
+        if self.radius is None:
+            return np.ones(frequency.size)
+        return np.asarray(10.0 ** (on_axis_step(frequency, self.radius, speed_of_sound=speed_of_sound) / 20.0))
+
 
 def on_axis_step(frequency: FloatArray, radius: float, *, speed_of_sound: float) -> FloatArray:
     """Level (F,) dB on axis of a point source on a rigid sphere of `radius` (m), re that in an infinite baffle.

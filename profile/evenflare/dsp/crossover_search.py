@@ -13,7 +13,7 @@ from evenflare.dsp.crossover import Crossing, Crossover, Evenness, Setting, even
 from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays
 from evenflare.dsp.slopes import Slope
-from evenflare.units import FloatArray
+from evenflare.units import ComplexArray, FloatArray
 
 MOST = 12000
 """Crossovers tried, that polishing takes beside: about ten seconds of four ways."""
@@ -95,25 +95,28 @@ def search(
     seed: int = 1,
     sample_rate: float | None = None,
     heard_by: People | None = None,
+    fixed: ComplexArray | None = None,
 ) -> Found:
     """The crossover whose listening window and sound power together are most even over the frequencies of `sounds`.
 
     Differential evolution over all open values at once, slopes and polarities as whole numbers, then a gradient method
     on the others; the same seed finds the same. Nothing open: that one crossover. `heard_by`: where people may be, at
-    the frequencies of `sounds`; their places and the lobe's tilt then count too.
+    the frequencies of `sounds`; their places and the lobe's tilt then count too. `fixed`: (N, F) filters that the ways
+    have besides.
     Source: R. Storn and K. Price, J. Global Optimization 11 (1997) 341, as `scipy.optimize.differential_evolution`.
     """
     variables = _variables(choice)
+    besides = 1.0 if fixed is None else fixed
     count = 0
 
     def score(vector: FloatArray) -> float:
         nonlocal count
         count += 1
-        filters = responses(_made(choice, variables, vector), sounds.frequency, sample_rate=sample_rate)
+        filters = responses(_made(choice, variables, vector), sounds.frequency, sample_rate=sample_rate) * besides
         return evenness(sounds, filters, power_share=power_share, heard_by=heard_by).score
 
     def evenly(crossover: Crossover) -> Evenness:
-        filters = responses(crossover, sounds.frequency, sample_rate=sample_rate)
+        filters = responses(crossover, sounds.frequency, sample_rate=sample_rate) * besides
         return evenness(sounds, filters, power_share=power_share, heard_by=heard_by)
 
     middle = np.array([0.0 if each.whole else 0.5 * (each.low + each.high) for each in variables])

@@ -13,6 +13,7 @@ from evenflare import metrics
 from evenflare.closed_forms import cap_pattern, piston_pattern
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.dsp.equaliser import valid_band
+from evenflare.dsp.on_axis import for_unit_velocity
 from evenflare.units import ComplexArray, FloatArray
 
 IN_FRONT = 0.5 * np.pi + 1e-9
@@ -37,6 +38,7 @@ class Radiator:
     speed_of_sound : m/s.
     near           : its pressure anywhere outside its cabinet; None: its far pressure along the way, over the distance.
     upright        : whether left and right hear it alike.
+    unit_velocity  : whether its pressure, in Pa rms at 1 m, is that for 1 m/s rms over a waveguide's exit.
     """
 
     far: Radiates
@@ -45,6 +47,7 @@ class Radiator:
     speed_of_sound: float
     near: Near | None = None
     upright: bool = True
+    unit_velocity: bool = False
 
 
 def piston(radius: float, *, speed_of_sound: float, sphere_radius: float | None = None) -> Radiator:
@@ -114,7 +117,10 @@ def stored(directivity: Directivity) -> Radiator:
         return np.asarray(relative * np.exp(level + 1j * phase)[:, None])
 
     upright = observation.symmetry != "none"
-    return Radiator(far, directivity.half_space, band, directivity.speed_of_sound, upright=upright)
+    velocity = for_unit_velocity(directivity)
+    return Radiator(
+        far, directivity.half_space, band, directivity.speed_of_sound, upright=upright, unit_velocity=velocity
+    )
 
 
 def _orbits(observation: Observation, pressure: ComplexArray, *, half_space: bool) -> dict[float, CubicSpline]:

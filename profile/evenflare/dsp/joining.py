@@ -8,13 +8,19 @@ import numpy as np
 
 from evenflare.directivity.types import Directivity
 from evenflare.dsp import linear
-from evenflare.dsp.crossover import Crossover, responses, trusted
+from evenflare.dsp.biquad import Biquad, response
+from evenflare.dsp.crossover import Crossover, responses, sections, trusted
 from evenflare.dsp.crossover_search import Found, search
+from evenflare.dsp.equalisation import SAMPLE_RATES
 from evenflare.dsp.fir import Fir
 from evenflare.dsp.handover import Handover, handovers, without_lobes
+from evenflare.dsp.headroom import SystemHeadroom, system_headroom
 from evenflare.dsp.people import Cancelled, cancellations
 from evenflare.dsp.placing import mean_square, within
 from evenflare.dsp.speaker import Speaker
+from evenflare.dsp.speaker_checks import TOP
+from evenflare.dsp.whole_range import Evened, evened
+from evenflare.files import InputError
 from evenflare.units import ComplexArray, FloatArray, amplitude_db, power_db
 
 
@@ -31,6 +37,8 @@ class Joined:
     firs      : by sample rate, one for each way; empty without linear-phase slopes.
     fir_off   : dB, the most by which a finite impulse response differs from its slope within 20 dB of its passband.
     apart     : by sample rate, (dB) greatest departure of the sum on axis from that at the highest rate.
+    evened    : the sum brought to what is wanted from end to end, if that is given.
+    headroom  : how loud it can play, if some way has a limit.
     """
 
     speaker: Speaker
@@ -44,6 +52,8 @@ class Joined:
     firs: dict[int, list[Fir]]
     fir_off: float
     apart: dict[int, float]
+    evened: Evened | None
+    headroom: SystemHeadroom | None
 
     @property
     def crossover(self) -> Crossover:
@@ -51,18 +61,35 @@ class Joined:
         return self.found.crossover
 
 
+def rates_for(speaker: Speaker, crossover: Crossover) -> list[int]:
+    """Hz, its own sample rates and the usual ones that can hold it, rising."""
+    corner = max(each.frequency for each in crossover.crossings)
+    return sorted({*(rate for rate in SAMPLE_RATES if corner <= TOP * rate), *speaker.sample_rates})
+
+
+def way_sections(joined: Joined, way: int, rate: int) -> tuple[Biquad, ...]:
+    """Sections of a way at a sample rate (Hz): slopes, alignment, the baffle step's shelf, what evens the sum."""
+    speaker = joined.speaker
+    shelf = () if speaker.step is None else (speaker.step.shelf(rate),)
+    even = () if joined.evened is None else joined.evened.biquads(rate)
+    return (*sections(joined.crossover, way, sample_rate=rate), *speaker.aligned(way, rate), *shelf, *even)
+
+
 def join(speaker: Speaker) -> Joined:
     """Search what is open, and work out what the joined loudspeaker does."""
     sounds, rate = speaker.sounds, speaker.sample_rates[-1]
     about = within(sounds, *speaker.band)
     low, high = speaker.band
+    aligned = speaker.aligned_responses(sounds.frequency, rate)
+    inside = (sounds.frequency >= low) & (sounds.frequency <= high)
     found = search(
         about,
         speaker.choice,
         power_share=speaker.power_share,
         seed=speaker.seed,
         sample_rate=rate,
-        heard_by=speaker.heard_by.kept((sounds.frequency >= low) & (sounds.frequency <= high)),
+        heard_by=speaker.heard_by.kept(inside),
+        fixed=aligned[:, inside],
     )
     crossover = found.crossover
     least = min(each.delay for each in crossover.settings)
@@ -85,7 +112,13 @@ def join(speaker: Speaker) -> Joined:
         off = float(np.max(np.abs(amplitude_db(factor[heard]))))
         filters = filters * factor
     valid = trusted(sounds, filters)
+    filters = filters * aligned
     total = sounds.summed(filters, valid=valid)
+    even = None
+    if speaker.whole_range is not None:
+        even = _evened(speaker, total, rates_for(speaker, crossover))
+        filters = filters * response(even.biquads(rate), frequency, sample_rate=rate)
+        total = sounds.summed(filters, valid=valid)
     power = mean_square(sounds.power, filters)
     distance = 1.0 if total.observation.far_field else total.observation.distance
     own = 4.0 * np.pi * distance**2 / (total.density * total.speed_of_sound) * power
@@ -101,20 +134,50 @@ def join(speaker: Speaker) -> Joined:
         power_db(power),
         firs,
         off,
-        _apart(speaker, crossover),
+        _apart(speaker, crossover, even),
+        even,
+        _headroom(speaker, filters, total, even),
     )
 
 
-def _apart(speaker: Speaker, crossover: Crossover) -> dict[int, float]:
-    """The sum on axis at each sample rate against that at the highest, where both hold the frequencies."""
+def _evened(speaker: Speaker, total: Directivity, rates: list[int]) -> Evened:
+    assert speaker.whole_range is not None  # asked for
+    try:
+        return evened(total, speaker.whole_range, sample_rates=rates)
+    except ValueError as error:
+        raise InputError(f"{speaker.path} [whole_range]: {error}") from error
+
+
+def _headroom(
+    speaker: Speaker, filters: ComplexArray, total: Directivity, even: Evened | None
+) -> SystemHeadroom | None:
+    """By the level of the passband: that of what is wanted, or the mean over the band that is to be even."""
+    frequency, observation = speaker.sounds.frequency, total.observation
+    ways = _axis(speaker) * filters * (1.0 if observation.far_field else observation.distance)
+    inside = (frequency >= speaker.band[0]) & (frequency <= speaker.band[1])
+    passband = float(np.mean(amplitude_db(ways.sum(axis=0))[inside])) if even is None else even.level
+    asked = total.valid if even is None else total.valid & even.within(frequency)
+    return system_headroom(frequency, ways, speaker.levels.limits, passband=passband, counted=asked)
+
+
+def _axis(speaker: Speaker) -> ComplexArray:
+    """(N, F) of each way on axis, without filter."""
     sounds = speaker.sounds
-    axis = sounds.pressure[:, :, 0, int(np.argmin(np.abs(sounds.observation.off_axis)))]
+    return sounds.pressure[:, :, 0, int(np.argmin(np.abs(sounds.observation.off_axis)))]
+
+
+def _apart(speaker: Speaker, crossover: Crossover, even: Evened | None) -> dict[int, float]:
+    """The sum on axis at each sample rate against that at the highest, where both hold the frequencies."""
+    frequency, axis = speaker.sounds.frequency, _axis(speaker)
     found = {}
     for rate in speaker.sample_rates:
-        held = sounds.frequency < 0.49 * rate
-        sums = [
-            np.sum(responses(crossover, sounds.frequency[held], sample_rate=each) * axis[:, held], axis=0)
-            for each in (rate, speaker.sample_rates[-1])
-        ]
+        held = frequency < 0.49 * rate
+        sums = []
+        for each in (rate, speaker.sample_rates[-1]):
+            filters = responses(crossover, frequency[held], sample_rate=each)
+            filters = filters * speaker.aligned_responses(frequency[held], each)
+            if even is not None:
+                filters = filters * response(even.biquads(each), frequency[held], sample_rate=each)
+            sums.append(np.sum(filters * axis[:, held], axis=0))
         found[rate] = float(np.max(np.abs(amplitude_db(sums[0]) - amplitude_db(sums[1]))))
     return found

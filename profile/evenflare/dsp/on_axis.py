@@ -91,6 +91,12 @@ def replaced(directivity: Directivity, on_axis: OnAxis) -> Directivity:
     return _covered(filtered(directivity, gain), on_axis.frequency)
 
 
+def for_unit_velocity(directivity: Directivity) -> bool:
+    """Whether a directivity is a prediction for 1 m/s rms over the exit, with no driver in it."""
+    solved = directivity.throat_impedance is not None
+    return solved and directivity.provenance.get("source", UNIT_VELOCITY) == UNIT_VELOCITY
+
+
 def driven(directivity: Directivity, source: Source) -> Directivity:
     """What an acoustic source gives to a waveguide predicted for unit velocity: U = p0 / (rho c (Zs + Zt)).
 

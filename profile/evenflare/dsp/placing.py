@@ -14,6 +14,7 @@ import numpy as np
 
 from evenflare import metrics
 from evenflare.directivity.types import Directivity, Observation, unit_vectors
+from evenflare.dsp.alignments import LowAlignment, fall_off
 from evenflare.dsp.drivers import Radiator
 from evenflare.units import DEGREE, BoolArray, ComplexArray, FloatArray, read_only
 
@@ -40,6 +41,7 @@ class Way:
                 level of its listening window, and its phase on axis; or nothing: then its mean level over `passband` is
                 0 dB.
     passband  : Hz.
+    box       : how its box lets it fall off, which is not in `driver` and which its own equaliser leaves as it is.
     """
 
     name: str
@@ -47,6 +49,7 @@ class Way:
     positions: tuple[Place, ...]
     level: Level = "on_axis"
     passband: tuple[float, float] = (0.0, np.inf)
+    box: LowAlignment = LowAlignment()
 
 
 @dataclass(frozen=True)
@@ -60,6 +63,7 @@ class UnfilteredWays:
     own         : of each way the directivity about its own middle.
     valid       : (N, F) True where its driver is known.
     taken       : (N, F) complex, what was divided out by `Way.level`.
+    boxes       : (N, F) complex, how their boxes let them fall off.
     """
 
     ways: tuple[Way, ...]
@@ -70,6 +74,7 @@ class UnfilteredWays:
     own: tuple[Directivity, ...]
     valid: BoolArray
     taken: ComplexArray
+    boxes: ComplexArray
     half_space: bool
     speed_of_sound: float
     density: float
@@ -97,6 +102,7 @@ def within(sounds: UnfilteredWays, low: float, high: float) -> UnfilteredWays:
         own=(),
         valid=sounds.valid[:, inside],
         taken=sounds.taken[:, inside],
+        boxes=sounds.boxes[:, inside],
     )
 
 
@@ -161,13 +167,15 @@ def heard(
     observation = grid(frequency, half_space=half_space, distance=distance, upright=upright)
     first = ways[0].driver
     own_pressure, pressure, taken, valid = [], [], [], []
-    for way in ways:
+    boxes = np.array([fall_off(way.box, frequency) for way in ways])
+    for way, box in zip(ways, boxes, strict=True):
         middle = np.mean(way.positions, axis=0)
         about = [(x - middle[0], y - middle[1], z - middle[2]) for x, y, z in way.positions]
         alone = placed(way.driver, observation, about)
         gain = _taken(way, alone, observation)
-        own_pressure.append(alone / gain[:, None, None])
-        pressure.append(placed(way.driver, observation, way.positions) / gain[:, None, None])
+        heard_as = (box / gain)[:, None, None]
+        own_pressure.append(alone * heard_as)
+        pressure.append(placed(way.driver, observation, way.positions) * heard_as)
         taken.append(gain)
         low, high = way.driver.band
         valid.append((frequency >= low * (1 - 1e-6)) & (frequency <= high * (1 + 1e-6)))
@@ -183,6 +191,7 @@ def heard(
         (),
         np.array(valid),
         np.array(taken),
+        boxes,
         half_space,
         first.speed_of_sound,
         density,

@@ -12,16 +12,20 @@ import numpy as np
 from evenflare.design.file import read_design
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.dsp import boxed
+from evenflare.dsp.alignments import transform
 from evenflare.dsp.baffle_step import BaffleStep, baffle_step
-from evenflare.dsp.crossover import HEARD, Crossing, needed_band
+from evenflare.dsp.biquad import Biquad, response
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
 from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.handover import parting
 from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
+from evenflare.dsp.speaker_checks import HIGHEST, check_covered, check_near, check_rates
+from evenflare.dsp.speaker_levels import Levels, box_of, levels_of, lowest_wanted, whole_range_of
 from evenflare.dsp.speaker_places import Solving, people_of, pistons_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
+from evenflare.dsp.whole_range import WholeRange
 from evenflare.exterior.cabinets import top_wavenumber
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
@@ -32,11 +36,7 @@ from evenflare.waveguide import AnyCabinet
 
 BELOW = 4.0
 """How far below the lowest crossing a sum is looked at, as a ratio, where nothing else is asked for."""
-LOWEST, HIGHEST = 100.0, 20e3
-AUDIBLE = 20.0
-"""Hz, below which nothing need be known."""
-TOP = 0.45
-"""Of a sample rate: the highest corner of a slope that it can hold."""
+LOWEST = 100.0
 
 Read = TypeVar("Read")
 PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
@@ -54,6 +54,8 @@ class Speaker:
     solved_steps : of each way in the front of a cabinet, by its name, as the cabinet has it.
     sample_rates : Hz, rising; curves are those of the last.
     fir_length   : s; None for what the lowest linear-phase corner needs.
+    levels       : what each way can play, and how they are matched.
+    whole_range  : what the sum is to be from end to end, if that is asked for.
     assumed      : what was taken for granted, in words.
     """
 
@@ -70,7 +72,20 @@ class Speaker:
     solved_steps: dict[str, BaffleStep]
     sample_rates: tuple[int, ...]
     fir_length: float | None
+    levels: Levels
+    whole_range: WholeRange | None
     assumed: tuple[str, ...]
+
+    def aligned(self, way: int, rate: int) -> tuple[Biquad, ...]:
+        """Sections, at a sample rate (Hz), that make the wanted alignment of the lowest way's; none for the others."""
+        if self.whole_range is None or way < len(self.sounds.ways) - 1:
+            return ()
+        return transform(self.sounds.ways[way].box, self.whole_range.alignment, sample_rate=rate)
+
+    def aligned_responses(self, frequency: FloatArray, rate: int) -> ComplexArray:
+        """(N, F) of these at `frequency` (F,) Hz."""
+        ways = range(len(self.sounds.ways))
+        return np.array([response(self.aligned(way, rate), frequency, sample_rate=rate) for way in ways])
 
 
 def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) -> Speaker:
@@ -98,7 +113,7 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     ]
     frequency = _frequencies(path, table, corners, waveguide)
     axis = table.analysis.axis_below_mm * MILLIMETRE
-    ways, steps = [], {}
+    ways, bare, steps = [], [], {}
     tables: list[WaveguideTable | LowerTable] = [table.waveguide, *lower.values()]
     boxes = solved_pistons(
         path,
@@ -112,18 +127,21 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     )
     for place, (name, way, (driver, _)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
         positions = positions_of(way, cabinet, axis)
+        count = len(positions)
         if isinstance(driver, list):
             assert cabinet is not None  # pistons stand in it
             assert isinstance(way, LowerTable)
+            count = len(driver)
             to_mouth = boxed.middle(driver) - cabinet.centre
             driver = boxed.driver_of(boxes[name], speed_of_sound=speed)
             positions = ((float(to_mouth[0]), float(to_mouth[1]) + axis, float(to_mouth[2])),)
             if way.face == "front" and (step := boxed.step_of(driver, frequency)) is not None:
                 steps[name] = step
-            driver = _equalised(path, name, way, driver)
-        ways.append(Way(name, driver, positions, way.equalised_to, _passband(corners, place)))
+        bare.append((driver, count))
+        driver = _equalised(path, name, way, driver)
+        ways.append(Way(name, driver, positions, way.equalised_to, _passband(corners, place), box_of(way)))
     distance = np.inf if table.analysis.distance_m is None else table.analysis.distance_m
-    _check_near(path, ways, distance)
+    check_near(path, ways, distance)
     try:
         sounds = heard(ways, frequency, distance=distance, density=above.directivity.density)
     except ValueError as error:
@@ -139,13 +157,21 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     except ValueError as error:
         raise InputError(f"{path}: {error}") from error
     rates = tuple(table.filters.sample_rates_hz)
-    _check_covered(path, ways, choice, frequency)
-    _check_rates(path, choice, frequency, rates)
+    check_covered(path, ways, choice, frequency)
+    check_rates(path, choice, frequency, rates)
     if table.baffle is not None and not sounds.half_space:
         raise InputError(
             f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
             " Remove the table"
         )
+    step = (
+        None
+        if table.baffle is None
+        else baffle_step(table.baffle.width_mm * MILLIMETRE, table.baffle.height_mm * MILLIMETRE, speed_of_sound=speed)
+    )
+    left = None if step is None else step.left_on_axis(frequency, speed_of_sound=speed)
+    levels = levels_of(path, tables, ways, bare, frequency, density=sounds.density, step=left)
+    words = [*_assumed(sounds, cabinet), *(each for _, words in drivers for each in words), *levels.assumed]
     return Speaker(
         table.name or from_path(path.stem),
         above.design_id,
@@ -156,13 +182,13 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         people_of(path, table, sounds),
         table.search.power_share,
         table.search.seed,
-        None
-        if table.baffle is None
-        else baffle_step(table.baffle.width_mm * MILLIMETRE, table.baffle.height_mm * MILLIMETRE, speed_of_sound=speed),
+        step,
         steps,
         rates,
         None if table.filters.fir_ms is None else table.filters.fir_ms * MILLISECOND,
-        tuple(dict.fromkeys([*_assumed(sounds, cabinet), *(each for _, words in drivers for each in words)])),
+        levels,
+        whole_range_of(path, table),
+        tuple(dict.fromkeys(words)),
     )
 
 
@@ -195,7 +221,7 @@ def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
 
 
 def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Radiator, list[str]]:
-    """A driver from a directivity, behind its equaliser if it has one; what was assumed for it."""
+    """A driver from a directivity; what was assumed for it."""
     try:
         driver = stored(found.directivity)
     except ValueError as error:
@@ -205,7 +231,7 @@ def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stor
     if not found.directivity.observation.far_field:
         seen = found.directivity.observation.distance
         words.append(f"{spoken}: observed at {seen:g} m, its pattern there is taken as that of the far field")
-    return _equalised(path, name, way, driver), words
+    return driver, words
 
 
 def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Radiator) -> Radiator:
@@ -249,7 +275,7 @@ def _lower_driver(
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
     made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
     where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return _equalised(path, name, way, made), [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
+    return made, [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
 
 
 def _range(value: object) -> Range:
@@ -266,7 +292,9 @@ def _setting(way: WaveguideTable | LowerTable) -> OpenSetting:
 def _frequencies(path: Path, table: SpeakerTable, corners: list[Range | None], waveguide: Radiator) -> FloatArray:
     """Hz, evenly on a logarithmic axis."""
     known = [each[0] for each in corners if each is not None]
-    low = table.analysis.from_hz or max(LOWEST if not known else min(known) / BELOW, 10.0)
+    wanted = lowest_wanted(table)
+    usual = LOWEST if not known else min(known) / BELOW
+    low = table.analysis.from_hz or max(usual if wanted is None else min(usual, wanted), 10.0)
     high = table.analysis.to_hz or min(waveguide.band[1], HIGHEST)
     if not high >= 4.0 * low:
         raise InputError(
@@ -313,62 +341,6 @@ def _meeting(path: Path, name: str, sounds: UnfilteredWays, lower: int) -> Range
     return found, found
 
 
-def _check_near(path: Path, ways: list[Way], distance: float) -> None:
-    farthest = max(float(np.linalg.norm(place)) for way in ways for place in way.positions)
-    if distance < 2.0 * farthest:
-        raise InputError(
-            f"{path} [analysis] distance_m = {distance:g}: must be at least twice the distance of the farthest driver,"
-            f" {2.0 * farthest:.3g} m. Raise it, or leave it out for the far field"
-        )
-
-
-def _check_covered(path: Path, ways: list[Way], choice: Open, frequency: FloatArray) -> None:
-    """InputError unless every way is known wherever its filter, at any open corner and slope, lets it be heard."""
-    faults = []
-    for place, way in enumerate(ways):
-        low, high = way.driver.band
-        solved = way.driver.near is not None
-        source = "piston_radius_mm: the cabinet can be solved from" if solved else "directivity: is valid from"
-        for upward in (True, False):
-            at = place - 1 if upward else place
-            if not 0 <= at < len(choice.crossings):
-                continue
-            crossing = choice.crossings[at]
-            corner = crossing.frequency[1] if upward else crossing.frequency[0]
-            bands = [
-                needed_band(*((Crossing(slope, corner), None) if upward else (None, Crossing(slope, corner))))
-                for slope in crossing.slopes
-            ]
-            worst = max(band[1] for band in bands) if upward else min(band[0] for band in bands)
-            # What a way must be known for does not depend on how much of it is looked at.
-            worst = min(worst, max(HIGHEST, frequency[-1])) if upward else max(worst, min(AUDIBLE, frequency[0]))
-            if worst > high * (1 + 1e-6) or worst < low * (1 - 1e-6):
-                end = f"up to {worst:.0f}" if upward else f"down to {worst:.0f}"
-                remedy = "Lower" if upward else "Raise"
-                faults.append(
-                    f"{path} [{way.name}] {source} {low:.6g} to {high:.6g} Hz, but with a crossover"
-                    f" at {corner:.6g} Hz it is heard {end} Hz (above {HEARD:g} dB). {remedy} the crossover, take a"
-                    " steeper slope, or solve or measure the rest"
-                )
-    if faults:
-        raise InputError("\n".join(faults))
-
-
-def _check_rates(path: Path, choice: Open, frequency: FloatArray, rates: tuple[int, ...]) -> None:
-    highest = max(each.frequency[1] for each in choice.crossings)
-    for rate in rates:
-        if highest > TOP * rate:
-            raise InputError(
-                f"{path} [filters] sample_rates_hz: {rate} Hz cannot hold a crossover at {highest:g} Hz: must be above"
-                f" {highest / TOP:.0f} Hz. Raise it, or lower the crossover"
-            )
-    if frequency[-1] >= 0.5 * rates[-1]:
-        raise InputError(
-            f"{path} [analysis] to_hz = {frequency[-1]:.6g}: must be below half the highest sample rate,"
-            f" {0.5 * rates[-1]:g} Hz. Lower it"
-        )
-
-
 def _assumed(sounds: UnfilteredWays, cabinet: AnyCabinet | None) -> list[str]:
     if cabinet is not None:
         space = (
@@ -389,4 +361,9 @@ def _assumed(sounds: UnfilteredWays, cabinet: AnyCabinet | None) -> list[str]:
         words.append(
             "a way that is equalised is so in level and phase, by an equaliser of its own before the crossover"
         )
+    words += [
+        f"{way.name.replace('_', ' ')}: falls off as its box lets it, alike at any level; its equaliser leaves that"
+        for way in sounds.ways
+        if way.box.pairs
+    ]
     return words

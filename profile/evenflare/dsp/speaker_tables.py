@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, mo
 
 from evenflare.design.mounting import CABINET, Aside, MountingTable, Size
 from evenflare.design.mounting import Side as Length
+from evenflare.dsp.level_tables import BoxTable, LevelTable, WholeRangeTable
 from evenflare.dsp.slopes import ORDERS, Kind, Slope
 from evenflare.names import FileName, Name
 from evenflare.schema import Table, fault, number, rising, shown
@@ -159,7 +160,7 @@ class WayTable(Table):
         return self
 
 
-class WaveguideTable(WayTable):
+class WaveguideTable(LevelTable, WayTable):
     """[waveguide]: the highest way."""
 
     elsewhere: ClassVar[Mapping[str, str]] = {
@@ -169,7 +170,7 @@ class WaveguideTable(WayTable):
     directivity: FileName = Field(examples=["solved"])
 
 
-class LowerTable(WayTable):
+class LowerTable(LevelTable, WayTable):
     """[midrange], [lower_midrange]: a way below."""
 
     directivity: FileName | None = Field(default=None)
@@ -181,6 +182,7 @@ class LowerTable(WayTable):
     y_mm: Places | None = None
     at_mm: Spots | None = None
     crossover: CrossoverTable
+    box: BoxTable | None = None
 
     @property
     def places(self) -> list[float]:
@@ -215,6 +217,8 @@ class LowerTable(WayTable):
             )
         if self.sphere_radius_mm is not None and self.piston_radius_mm is None:
             raise fault("sphere_radius_mm belongs to piston_radius_mm: a directivity has its cabinet in it. Remove it")
+        if self.box is not None and self.piston_radius_mm is None:
+            raise fault("box: is for a piston; a directivity has its box in it. Remove the table")
         if self.sphere_radius_mm is not None and not (self.piston_radius_mm or 0.0) < self.sphere_radius_mm:
             raise fault(
                 f"sphere_radius_mm = {self.sphere_radius_mm:g}: must be above piston_radius_mm ="
@@ -328,6 +332,7 @@ class SpeakerTable(Table):
     filters: FiltersTable = FiltersTable()
     baffle: BaffleTable | None = None
     cabinet: CabinetTable | None = None
+    whole_range: WholeRangeTable | None = None
 
     @model_validator(mode="after")
     def _one_space(self) -> SpeakerTable:

@@ -13,12 +13,12 @@ from evenflare.directivity.types import Directivity
 from evenflare.dsp.baffle_step import BaffleStep, on_axis_step, power_step
 from evenflare.dsp.biquad import response
 from evenflare.dsp.crossover import steps
-from evenflare.dsp.filter_set import way_sections
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover, vertical_level
-from evenflare.dsp.joining import Joined
+from evenflare.dsp.joining import Joined, way_sections
 from evenflare.results import formats, tables
 from evenflare.results.filters import COEFFICIENTS, digits
+from evenflare.results.headroom import evened_columns, evened_record, headroom_record, trims_record
 from evenflare.text import table
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND, FloatArray, amplitude_db
 
@@ -63,6 +63,7 @@ def columns(joined: Joined) -> formats.Columns:
         found["baffle_shelf_db"] = amplitude_db(shelf)
         found["baffle_step_db"] = on_axis_step(frequency, radius, speed_of_sound=speed)
         found["baffle_step_power_db"] = power_step(frequency, radius, speed_of_sound=speed)
+    found |= evened_columns(joined)
     found["valid"] = total.valid.astype(np.float64)
     return found
 
@@ -135,6 +136,9 @@ def record(joined: Joined, *, command: str) -> dict[str, Any]:
         "fir_off_db": joined.fir_off if joined.firs else None,
         "baffle_step": _step(speaker.step),
         "cabinet_steps": {name: _step(step) for name, step in speaker.solved_steps.items()},
+        "whole_range": evened_record(joined),
+        "headroom": headroom_record(joined),
+        "trims_db": trims_record(joined),
         "assumed": list(speaker.assumed),
     }
 

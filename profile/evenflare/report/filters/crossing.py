@@ -10,8 +10,10 @@ import numpy as np
 from evenflare.dsp.filters_file import SIGNS
 from evenflare.dsp.handover import Handover
 from evenflare.dsp.joining import Joined
+from evenflare.report.filters.loudness import MEANT, headroom_words, trim_words, whole_words
 from evenflare.report.kit import sheet
 from evenflare.results.crossover import names
+from evenflare.results.headroom import DANGER
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND
 from evenflare.words import hertz, signed, spoken
 
@@ -159,7 +161,8 @@ def lines(joined: Joined) -> list[str]:
             *(f"  {say(each)}" for say in (meeting_words, lobe_words, dip_words)),
         ]
     found += [way_words(joined, place) for place in range(len(names(joined)))]
-    step = step_words(joined)
+    step, trim = step_words(joined), trim_words(joined)
+    found += [*whole_words(joined), *headroom_words(joined), *([trim] if trim else [])]
     return [*found, *([step] if step else []), *solved_step_words(joined)]
 
 
@@ -199,6 +202,15 @@ def page(
             "What the room hears dips where the ways are far apart against the wavelength: bring them nearer together,"
             " or lower the crossover.",
         ),
+        "whole_range.png": (
+            "Listening window and axis against the target from end to end, and the filters that bring them there.",
+            "The window should lie on the target; what the filters raise costs level.",
+        ),
+        "headroom.png": (
+            "Greatest level of the loudspeaker over frequency, and the level at which each way gives out.",
+            "The lowest curve rules at each frequency. The dot is where the loudspeaker, played louder and louder,"
+            " meets it first.",
+        ),
     }
     shown = {name: sheet.picture(figure, alt=words[name][0], caption=words[name][1]) for name, figure in drawn.items()}
     label = said_names(joined)
@@ -213,7 +225,12 @@ def page(
                     _degrees(each.vertical[which]),
                 )
             )
-    step, solved = step_words(joined), solved_step_words(joined)
+    step, solved, trim = step_words(joined), solved_step_words(joined), trim_words(joined)
+    whole = [f"{each}." for each in whole_words(joined)]
+    loud = [f"{each}." for each in (*headroom_words(joined), *([trim] if trim else []))]
+    loud_pictures = [shown[name] for name in ("headroom.png",) if name in shown]
+    if loud_pictures:
+        loud += [f"{MEANT}.", f"{DANGER[0].upper()}{DANGER[1:]}."]
     parts = [
         sheet.PageSection(
             "The crossover",
@@ -244,6 +261,8 @@ def page(
             ],
             pictures=[shown["power.png"]],
         ),
+        *([sheet.PageSection("From end to end", whole, pictures=[shown["whole_range.png"]])] if whole else []),
+        *([sheet.PageSection("How loud it plays", loud, pictures=loud_pictures)] if loud else []),
         *([sheet.PageSection("Baffle step", [f"{step}.", f"{STEP_LIMITS}."])] if step else []),
         *([sheet.PageSection("The cabinet's step", [f"{each}." for each in solved])] if solved else []),
         sheet.PageSection(

@@ -8,6 +8,7 @@ import numpy as np
 
 from evenflare.dsp.handover import vertical_level
 from evenflare.dsp.joining import Joined
+from evenflare.report.filters import loudness
 from evenflare.report.kit import canvas, style
 from evenflare.report.waveguide import figures
 from evenflare.results.crossover import columns, names
@@ -26,6 +27,8 @@ def pictures(joined: Joined) -> dict[str, Any]:
         "lobes.png": _lobes(joined),
         "vertical_map.png": figures.directivity_map(joined.total, plane=joined.total.observation.plane.size - 1),
         "power.png": _power(joined),
+        **({} if joined.evened is None else {"whole_range.png": loudness.whole_picture(joined)}),
+        **({} if joined.headroom is None else {"headroom.png": loudness.headroom_picture(joined)}),
     }
 
 

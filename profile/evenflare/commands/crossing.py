@@ -17,7 +17,8 @@ if TYPE_CHECKING:
 
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
 BEFORE = (
-    "A way that is equalised before the crossover, as the loudspeaker file says, needs that equaliser in front of this:"
+    "A way's high-pass, and an equaliser that was fitted for it (equaliser_sections), are the first of its sections."
+    "\nAny other equaliser that a way has before the crossover, as the loudspeaker file says, comes in front of this:"
     "\nit is not in this folder."
 )
 

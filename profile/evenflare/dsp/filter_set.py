@@ -8,10 +8,10 @@ from dataclasses import dataclass
 from evenflare.dsp import linear
 from evenflare.dsp.biquad import Biquad
 from evenflare.dsp.crossover import sections
-from evenflare.dsp.equalisation import SAMPLE_RATES, Equalisation
+from evenflare.dsp.equalisation import Equalisation
 from evenflare.dsp.fir import Fir
 from evenflare.dsp.joining import Joined
-from evenflare.dsp.speaker import TOP
+from evenflare.dsp.speaker_filters import usual_rates
 
 
 @dataclass(frozen=True)
@@ -34,10 +34,11 @@ class WayFilters:
 
 
 def way_sections(joined: Joined, way: int, rate: int) -> tuple[Biquad, ...]:
-    """Sections of a way of a crossover at a sample rate (Hz), the baffle step's shelf among them."""
+    """Sections of a way of a crossover at a sample rate (Hz): its own filters, its slopes, the baffle step's shelf."""
     step = joined.speaker.step
     shelf = () if step is None else (step.shelf(rate),)
-    return (*sections(joined.crossover, way, sample_rate=rate), *shelf)
+    own = joined.speaker.own_filters[way].sections(rate)
+    return (*own, *sections(joined.crossover, way, sample_rate=rate), *shelf)
 
 
 def of_equaliser(found: Equalisation) -> list[WayFilters]:
@@ -50,11 +51,10 @@ def of_crossover(joined: Joined) -> list[WayFilters]:
     """Every way of a crossover, from the top, at its own sample rates and the usual ones that can hold it."""
     speaker, found = joined.speaker, joined.crossover
     corner = max(each.frequency for each in found.crossings)
-    usual = {rate for rate in SAMPLE_RATES if corner <= TOP * rate}
     length = speaker.fir_length or (linear.length_for(found) if joined.firs else 0.0)
     ways = []
     for place, (way, setting) in enumerate(zip(speaker.sounds.ways, found.settings, strict=True)):
-        rates = sorted({*usual, *speaker.sample_rates})
+        rates = sorted({*usual_rates(corner), *speaker.sample_rates})
         firs = {rate: linear.taps(found, place, length=length, sample_rate=rate) for rate in rates if joined.firs}
         own = {rate: way_sections(joined, place, rate) for rate in rates}
         ways.append(WayFilters(way.name, setting.delay, setting.gain, setting.inverted, own, firs))

@@ -23,7 +23,7 @@ class Joined:
     """What became of a loudspeaker.
 
     found     : the search's result; delays count from the least.
-    filters   : (N, F) of each way at the highest sample rate, latency taken out.
+    filters   : (N, F) the slopes, delay, gain and polarity of each way at the highest sample rate, latency taken out.
     total     : the sum, (F, P, A), with the power of its own.
     handovers : every crossing.
     cancelled : nulls on the axis and where people may be: faults.
@@ -108,12 +108,17 @@ def join(speaker: Speaker) -> Joined:
 def _apart(speaker: Speaker, crossover: Crossover) -> dict[int, float]:
     """The sum on axis at each sample rate against that at the highest, where both hold the frequencies."""
     sounds = speaker.sounds
-    axis = sounds.pressure[:, :, 0, int(np.argmin(np.abs(sounds.observation.off_axis)))]
+
+    def filters(frequency: FloatArray, rate: int) -> ComplexArray:
+        own = [each.response(frequency, sample_rate=rate) for each in speaker.own_filters]
+        return responses(crossover, frequency, sample_rate=rate) * np.array(own)
+
+    axis = sounds.pressure[:, :, 0, int(np.argmin(np.abs(sounds.observation.off_axis)))] / sounds.ahead
     found = {}
     for rate in speaker.sample_rates:
         held = sounds.frequency < 0.49 * rate
         sums = [
-            np.sum(responses(crossover, sounds.frequency[held], sample_rate=each) * axis[:, held], axis=0)
+            np.sum(filters(sounds.frequency[held], each) * axis[:, held], axis=0)
             for each in (rate, speaker.sample_rates[-1])
         ]
         found[rate] = float(np.max(np.abs(amplitude_db(sums[0]) - amplitude_db(sums[1]))))

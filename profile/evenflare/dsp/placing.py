@@ -51,7 +51,7 @@ class Way:
 
 @dataclass(frozen=True)
 class UnfilteredWays:
-    """What N ways send, each without a filter, on a common grid.
+    """What N ways send, each without its slopes, on a common grid.
 
     observation : of F frequencies, P planes and A angles.
     pressure    : (N, F, P, A) Pa, in the far field Pa m.
@@ -60,6 +60,7 @@ class UnfilteredWays:
     own         : of each way the directivity about its own middle.
     valid       : (N, F) True where its driver is known.
     taken       : (N, F) complex, what was divided out by `Way.level`.
+    ahead       : (N, F) complex, the ways' own filters, which are in all of these; 1 without.
     """
 
     ways: tuple[Way, ...]
@@ -70,6 +71,7 @@ class UnfilteredWays:
     own: tuple[Directivity, ...]
     valid: BoolArray
     taken: ComplexArray
+    ahead: ComplexArray
     half_space: bool
     speed_of_sound: float
     density: float
@@ -97,6 +99,7 @@ def within(sounds: UnfilteredWays, low: float, high: float) -> UnfilteredWays:
         own=(),
         valid=sounds.valid[:, inside],
         taken=sounds.taken[:, inside],
+        ahead=sounds.ahead[:, inside],
     )
 
 
@@ -183,6 +186,7 @@ def heard(
         (),
         np.array(valid),
         np.array(taken),
+        np.ones((len(ways), frequency.size), dtype=np.complex128),
         half_space,
         first.speed_of_sound,
         density,

@@ -2,32 +2,31 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
 
 from evenflare.design.file import read_design
-from evenflare.directivity.folder import Stored, read_directivity
+from evenflare.directivity.folder import read_directivity
 from evenflare.dsp import boxed
 from evenflare.dsp.baffle_step import BaffleStep, baffle_step
 from evenflare.dsp.crossover import HEARD, Crossing, needed_band
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
-from evenflare.dsp.drivers import Radiator, piston, stored
-from evenflare.dsp.filters_file import read_equaliser
+from evenflare.dsp.drivers import Radiator
 from evenflare.dsp.handover import parting
+from evenflare.dsp.own_filters import OwnFilters, behind
 from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
-from evenflare.dsp.speaker_places import Solving, people_of, pistons_of, positions_of, solved_pistons
+from evenflare.dsp.speaker_drivers import driver_from, equalised, lower_driver, named
+from evenflare.dsp.speaker_filters import TOP, own_filters
+from evenflare.dsp.speaker_places import Solving, people_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.exterior.cabinets import top_wavenumber
-from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
 from evenflare.text import from_path
-from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray
+from evenflare.units import MILLIMETRE, MILLISECOND, FloatArray
 from evenflare.waveguide import AnyCabinet
 
 BELOW = 4.0
@@ -35,11 +34,6 @@ BELOW = 4.0
 LOWEST, HIGHEST = 100.0, 20e3
 AUDIBLE = 20.0
 """Hz, below which nothing need be known."""
-TOP = 0.45
-"""Of a sample rate: the highest corner of a slope that it can hold."""
-
-Read = TypeVar("Read")
-PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
 
 
 @dataclass(frozen=True)
@@ -52,6 +46,7 @@ class Speaker:
     heard_by     : where people may be, at the frequencies of `sounds`.
     step         : the baffle step as a sphere has it, where a front is given: a quick estimate.
     solved_steps : of each way in the front of a cabinet, by its name, as the cabinet has it.
+    own_filters  : of each way, ahead of its slopes; `sounds` are behind them.
     sample_rates : Hz, rising; curves are those of the last.
     fir_length   : s; None for what the lowest linear-phase corner needs.
     assumed      : what was taken for granted, in words.
@@ -68,6 +63,7 @@ class Speaker:
     seed: int
     step: BaffleStep | None
     solved_steps: dict[str, BaffleStep]
+    own_filters: tuple[OwnFilters, ...]
     sample_rates: tuple[int, ...]
     fir_length: float | None
     assumed: tuple[str, ...]
@@ -79,13 +75,13 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     InputError that lists what is wrong with it, or with the directivities it names.
     """
     table = checked(parsed(path, minimal=MINIMAL), SpeakerTable, path=path)
-    above = _named(path, "waveguide", "directivity", table.waveguide.directivity, read_directivity)
+    above = named(path, "waveguide", "directivity", table.waveguide.directivity, read_directivity)
     speed = above.directivity.speed_of_sound
     lower = table.lower()
     cabinet = _cabinet(path, table)
     drivers = gathered(
-        lambda: _driver(path, "waveguide", table.waveguide, above),
-        *(lambda name=name, way=way: _lower_driver(path, name, way, speed, cabinet) for name, way in lower.items()),
+        lambda: driver_from(path, "waveguide", table.waveguide, above),
+        *(lambda name=name, way=way: lower_driver(path, name, way, speed, cabinet) for name, way in lower.items()),
     )
     waveguide = drivers[0][0]
     if cabinet is not None and waveguide.half_space:
@@ -120,8 +116,9 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
             positions = ((float(to_mouth[0]), float(to_mouth[1]) + axis, float(to_mouth[2])),)
             if way.face == "front" and (step := boxed.step_of(driver, frequency)) is not None:
                 steps[name] = step
-            driver = _equalised(path, name, way, driver)
-        ways.append(Way(name, driver, positions, way.equalised_to, _passband(corners, place)))
+            driver = equalised(path, name, way, driver)
+        level = way.equalised_to if way.equaliser_sections is None else "nothing"
+        ways.append(Way(name, driver, positions, level, _passband(corners, place)))
     distance = np.inf if table.analysis.distance_m is None else table.analysis.distance_m
     _check_near(path, ways, distance)
     try:
@@ -141,6 +138,8 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     rates = tuple(table.filters.sample_rates_hz)
     _check_covered(path, ways, choice, frequency)
     _check_rates(path, choice, frequency, rates)
+    filters = own_filters(path, tables, ways, choice, frequency, rates)
+    sounds = behind(sounds, filters, sample_rate=rates[-1])
     if table.baffle is not None and not sounds.half_space:
         raise InputError(
             f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
@@ -160,18 +159,11 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         if table.baffle is None
         else baffle_step(table.baffle.width_mm * MILLIMETRE, table.baffle.height_mm * MILLIMETRE, speed_of_sound=speed),
         steps,
+        filters,
         rates,
         None if table.filters.fir_ms is None else table.filters.fir_ms * MILLISECOND,
-        tuple(dict.fromkeys([*_assumed(sounds, cabinet), *(each for _, words in drivers for each in words)])),
+        tuple(dict.fromkeys([*_assumed(sounds, filters, cabinet), *(each for _, words in drivers for each in words)])),
     )
-
-
-def _named(path: Path, table: str, key: str, value: str, read: Callable[[Path], Read]) -> Read:
-    """What a file named in the loudspeaker's holds; where it does not, the fault begins with where it is named."""
-    try:
-        return read(path.parent / value)
-    except InputError as error:
-        raise InputError(f"{path} [{table}] {key} = {shown(value)}: {error}") from error
 
 
 def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
@@ -179,77 +171,19 @@ def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
     if table.cabinet is None:
         return None
     if table.cabinet.design is None:
-        named = f"solid_stl = {shown(table.cabinet.solid_stl)}"
+        given = f"solid_stl = {shown(table.cabinet.solid_stl)}"
         found = table.cabinet.mounting().value(path, table="cabinet").cabinet
         assert found is not None  # it is none but a cabinet
     else:
-        named = f"design = {shown(table.cabinet.design)}"
-        design = _named(path, "cabinet", "design", table.cabinet.design, read_design)
+        given = f"design = {shown(table.cabinet.design)}"
+        design = named(path, "cabinet", "design", table.cabinet.design, read_design)
         if (found := design.waveguide.mounting.cabinet) is None:
-            raise InputError(f"{path} [cabinet] {named}: is not in a cabinet. Give the cabinet's sizes")
+            raise InputError(f"{path} [cabinet] {given}: is not in a cabinet. Give the cabinet's sizes")
     try:
         top_wavenumber(found)
     except ValueError as error:
-        raise InputError(f"{path} [cabinet] {named}: {error}") from error
+        raise InputError(f"{path} [cabinet] {given}: {error}") from error
     return found
-
-
-def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Radiator, list[str]]:
-    """A driver from a directivity, behind its equaliser if it has one; what was assumed for it."""
-    try:
-        driver = stored(found.directivity)
-    except ValueError as error:
-        raise InputError(f"{path} [{name}] directivity = {shown(way.directivity)}: {error}") from error
-    spoken = name.replace("_", " ")
-    words = [f"{spoken}: {each}" for each in found.assumed]
-    if not found.directivity.observation.far_field:
-        seen = found.directivity.observation.distance
-        words.append(f"{spoken}: observed at {seen:g} m, its pattern there is taken as that of the far field")
-    return _equalised(path, name, way, driver), words
-
-
-def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Radiator) -> Radiator:
-    """A driver behind the equaliser of its own that the file names, if any."""
-    if way.equaliser is None:
-        return driver
-    filters = _named(path, name, "equaliser", way.equaliser, read_equaliser)
-    radiates, nearby = driver.far, driver.near
-
-    def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
-        return np.asarray(radiates(frequency, off_axis, azimuth) * filters.response(frequency)[:, None])
-
-    def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
-        assert nearby is not None
-        return np.asarray(nearby(frequency, place) * filters.response(frequency)[:, None])
-
-    return replace(driver, far=far, near=None if nearby is None else near)
-
-
-def _lower_driver(
-    path: Path, name: str, way: LowerTable, speed: float, cabinet: AnyCabinet | None
-) -> tuple[Radiator | list[Piston], list[str]]:
-    """A driver, or pistons in the cabinet, still to be solved; what was assumed for it."""
-    if way.directivity is not None:
-        driver, words = _driver(path, name, way, _named(path, name, "directivity", way.directivity, read_directivity))
-        if abs(driver.speed_of_sound / speed - 1.0) > 1e-3:
-            words.append(
-                f"{name.replace('_', ' ')}: observed in air of {driver.speed_of_sound:.1f} m/s, the waveguide in"
-                f" {speed:.1f}: patterns are joined as they are"
-            )
-        return replace(driver, speed_of_sound=speed), words
-    assert way.piston_radius_mm is not None  # checked by the table
-    radius = way.piston_radius_mm * MILLIMETRE
-    if cabinet is not None:
-        try:
-            pistons = pistons_of(way, cabinet)
-        except ValueError as error:
-            raise InputError(f"{path} [{name}] {error}") from error
-        where = f"the {way.face}" if isinstance(way.face, str) else f"the face toward {np.round(way.face, 3).tolist()}"
-        return pistons, [f"{name.replace('_', ' ')}: {PISTON} in {where} of the cabinet; {CONE}"]
-    sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
-    made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
-    where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return _equalised(path, name, way, made), [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
 
 
 def _range(value: object) -> Range:
@@ -369,7 +303,7 @@ def _check_rates(path: Path, choice: Open, frequency: FloatArray, rates: tuple[i
         )
 
 
-def _assumed(sounds: UnfilteredWays, cabinet: AnyCabinet | None) -> list[str]:
+def _assumed(sounds: UnfilteredWays, filters: tuple[OwnFilters, ...], cabinet: AnyCabinet | None) -> list[str]:
     if cabinet is not None:
         space = (
             f"pistons stand in {boxed.alone_words(cabinet)}, closed and rigid, whose edges and sides are in what they"
@@ -388,5 +322,10 @@ def _assumed(sounds: UnfilteredWays, cabinet: AnyCabinet | None) -> list[str]:
     if any(way.level != "nothing" for way in sounds.ways):
         words.append(
             "a way that is equalised is so in level and phase, by an equaliser of its own before the crossover"
+        )
+    if any(each.equaliser is not None for each in filters):
+        words.append(
+            "an equaliser that is fitted makes its way's level even; its phase follows, and what the driver's phase has"
+            " beyond that stays"
         )
     return words

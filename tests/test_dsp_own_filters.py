@@ -8,6 +8,7 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from evenflare.commands.measured_ways import read_measured
 from evenflare.dsp import slopes
 from evenflare.dsp.biquad import cookbook, response
 from evenflare.dsp.crossover import Crossing
@@ -155,7 +156,7 @@ def four(tmp_path_factory):
 
 @pytest.fixture(scope="module")
 def joined(four):
-    return join(read_speaker(four))
+    return join(read_speaker(four, reading=read_measured))
 
 
 def test_own_filters_are_in_sections_curves_and_sum(joined):
@@ -221,5 +222,5 @@ def test_faults_of_own_filters_name_the_key(four, old, new, said):
     upper, woofer = FOUR[: FOUR.index("equaliser_sections")], FOUR[FOUR.index("[woofer]") :]
     path.write_text((upper + woofer).replace("[220, 230]", "900").replace(old, new))
     with pytest.raises(InputError) as error:
-        read_speaker(path)
+        read_speaker(path, reading=read_measured)
     assert said in str(error.value)

@@ -131,7 +131,7 @@ def placed(driver: Radiator, observation: Observation, positions: Sequence[Place
     if not observation.far_field:
         points = observation.distance * unit.T
         return at_points(driver, observation.frequency, points, positions).reshape(observation.shape)
-    far = driver.far(observation.frequency, *_angles(unit))
+    far = driver.far(observation.frequency, *angles_of(unit))
     for position in positions:
         total += far * np.exp(1j * np.outer(k, np.array(position) @ unit))
     return (total / len(positions)).reshape(observation.shape)
@@ -147,7 +147,7 @@ def at_points(driver: Radiator, frequency: FloatArray, points: FloatArray, posit
             total += driver.near(frequency, way.T)
             continue
         length = np.linalg.norm(way, axis=0)
-        seen = driver.far(frequency, *_angles(way / length))
+        seen = driver.far(frequency, *angles_of(way / length))
         total += seen * np.exp(-1j * np.outer(k, length)) / length
     return total / len(positions)
 
@@ -207,7 +207,7 @@ def _one_space(ways: Sequence[Way]) -> bool:
     return bool(spaces[True])
 
 
-def _angles(unit: FloatArray) -> tuple[FloatArray, FloatArray]:
+def angles_of(unit: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Off-axis angle and azimuth (D,) rad of unit vectors (3, D)."""
     off_axis = np.arctan2(np.hypot(unit[0], unit[1]), unit[2])
     return off_axis, np.arctan2(unit[1], unit[0])

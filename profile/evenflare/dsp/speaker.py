@@ -15,10 +15,11 @@ from evenflare.dsp.crossover import HEARD, Crossing, needed_band
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
 from evenflare.dsp.drivers import Radiator
 from evenflare.dsp.handover import parting
+from evenflare.dsp.measured import ReadMeasured
 from evenflare.dsp.own_filters import OwnFilters, behind
 from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
-from evenflare.dsp.speaker_drivers import driver_from, equalised, lower_driver, named
+from evenflare.dsp.speaker_drivers import driver_from, in_cabinet, lower_driver, named
 from evenflare.dsp.speaker_filters import TOP, own_filters
 from evenflare.dsp.speaker_places import Solving, people_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
@@ -69,9 +70,10 @@ class Speaker:
     assumed: tuple[str, ...]
 
 
-def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) -> Speaker:
+def read_speaker(path: Path, *, reading: ReadMeasured, cores: int = 1, solving: Solving | None = None) -> Speaker:
     """The loudspeaker of a file; ways in a cabinet are solved on so many cores, or read where they were before.
 
+    reading : reads the measured responses that it names.
     InputError that lists what is wrong with it, or with the directivities it names.
     """
     table = checked(parsed(path, minimal=MINIMAL), SpeakerTable, path=path)
@@ -79,9 +81,14 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     speed = above.directivity.speed_of_sound
     lower = table.lower()
     cabinet = _cabinet(path, table)
+    step = _front(table, speed)
+    front = None if step is None or cabinet is not None else step.radius
     drivers = gathered(
         lambda: driver_from(path, "waveguide", table.waveguide, above),
-        *(lambda name=name, way=way: lower_driver(path, name, way, speed, cabinet) for name, way in lower.items()),
+        *(
+            lambda name=name, way=way: lower_driver(path, name, way, speed, cabinet, front=front, reading=reading)
+            for name, way in lower.items()
+        ),
     )
     waveguide = drivers[0][0]
     if cabinet is not None and waveguide.half_space:
@@ -106,17 +113,20 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         cores=cores,
         solving=solving,
     )
-    for place, (name, way, (driver, _)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
+    assumed: list[str] = []
+    for place, (name, way, (driver, words)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
         positions = positions_of(way, cabinet, axis)
         if isinstance(driver, list):
             assert cabinet is not None  # pistons stand in it
             assert isinstance(way, LowerTable)
             to_mouth = boxed.middle(driver) - cabinet.centre
-            driver = boxed.driver_of(boxes[name], speed_of_sound=speed)
             positions = ((float(to_mouth[0]), float(to_mouth[1]) + axis, float(to_mouth[2])),)
-            if way.face == "front" and (step := boxed.step_of(driver, frequency)) is not None:
-                steps[name] = step
-            driver = equalised(path, name, way, driver)
+            pistons = driver
+            solved = boxed.driver_of(boxes[name], speed_of_sound=speed)
+            if way.face == "front" and (own := boxed.step_of(solved, frequency)) is not None:
+                steps[name] = own
+            driver, words = in_cabinet(path, name, way, pistons, solved, reading=reading)
+        assumed += words
         level = way.equalised_to if way.equaliser_sections is None else "nothing"
         ways.append(Way(name, driver, positions, level, _passband(corners, place)))
     distance = np.inf if table.analysis.distance_m is None else table.analysis.distance_m
@@ -155,14 +165,12 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         people_of(path, table, sounds),
         table.search.power_share,
         table.search.seed,
-        None
-        if table.baffle is None
-        else baffle_step(table.baffle.width_mm * MILLIMETRE, table.baffle.height_mm * MILLIMETRE, speed_of_sound=speed),
+        step,
         steps,
         filters,
         rates,
         None if table.filters.fir_ms is None else table.filters.fir_ms * MILLISECOND,
-        tuple(dict.fromkeys([*_assumed(sounds, filters, cabinet), *(each for _, words in drivers for each in words)])),
+        tuple(dict.fromkeys([*_assumed(sounds, filters, cabinet), *assumed])),
     )
 
 
@@ -184,6 +192,13 @@ def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
     except ValueError as error:
         raise InputError(f"{path} [cabinet] {given}: {error}") from error
     return found
+
+
+def _front(table: SpeakerTable, speed: float) -> BaffleStep | None:
+    """The baffle step of the front that the file gives."""
+    if (front := table.baffle) is None:
+        return None
+    return baffle_step(front.width_mm * MILLIMETRE, front.height_mm * MILLIMETRE, speed_of_sound=speed)
 
 
 def _range(value: object) -> Range:

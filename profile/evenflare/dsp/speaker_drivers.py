@@ -12,15 +12,18 @@ import numpy as np
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.dsp.drivers import Radiator, piston, stored
 from evenflare.dsp.filters_file import read_equaliser
+from evenflare.dsp.measured import ReadMeasured, measured, nearby, upon_arrival
+from evenflare.dsp.placing import angles_of
 from evenflare.dsp.speaker_places import pistons_of
 from evenflare.dsp.speaker_tables import LowerTable, WaveguideTable
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.schema import shown
-from evenflare.units import MILLIMETRE, ComplexArray, FloatArray
+from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray, read_only
 from evenflare.waveguide import AnyCabinet
 
 Read = TypeVar("Read")
+AHEAD: FloatArray = read_only(np.array([0.0, 0.0, 1.0]))
 PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
 
 
@@ -64,13 +67,23 @@ def equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: R
 
 
 def lower_driver(
-    path: Path, name: str, way: LowerTable, speed: float, cabinet: AnyCabinet | None
+    path: Path,
+    name: str,
+    way: LowerTable,
+    speed: float,
+    cabinet: AnyCabinet | None,
+    *,
+    front: float | None,
+    reading: ReadMeasured,
 ) -> tuple[Radiator | list[Piston], list[str]]:
-    """A driver, or pistons in the cabinet, still to be solved; what was assumed for it."""
+    """A driver, or pistons in the cabinet, still to be solved; what was assumed for it.
+
+    front   : m, radius of the sphere that stands for a cabinet's front in half space, if that is given.
+    reading : reads a measured response.
+    """
     if way.directivity is not None:
-        driver, words = driver_from(
-            path, name, way, named(path, name, "directivity", way.directivity, read_directivity)
-        )
+        found = named(path, name, "directivity", way.directivity, read_directivity)
+        driver, words = driver_from(path, name, way, found)
         if abs(driver.speed_of_sound / speed - 1.0) > 1e-3:
             words.append(
                 f"{name.replace('_', ' ')}: observed in air of {driver.speed_of_sound:.1f} m/s, the waveguide in"
@@ -81,12 +94,80 @@ def lower_driver(
     radius = way.piston_radius_mm * MILLIMETRE
     if cabinet is not None:
         try:
-            pistons = pistons_of(way, cabinet)
+            return pistons_of(way, cabinet), []
         except ValueError as error:
             raise InputError(f"{path} [{name}] {error}") from error
-        where = f"the {way.face}" if isinstance(way.face, str) else f"the face toward {np.round(way.face, 3).tolist()}"
-        return pistons, [f"{name.replace('_', ' ')}: {PISTON} in {where} of the cabinet; {CONE}"]
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
     made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
     where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return equalised(path, name, way, made), [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
+    return _finished(path, name, way, made, where=where, ahead=AHEAD, front=front, reading=reading)
+
+
+def in_cabinet(
+    path: Path, name: str, way: LowerTable, pistons: list[Piston], solved: Radiator, *, reading: ReadMeasured
+) -> tuple[Radiator, list[str]]:
+    """A way of pistons in a cabinet, as `solved` has them, made whole as `lower_driver`'s."""
+    where = f"the {way.face}" if isinstance(way.face, str) else f"the face toward {np.round(way.face, 3).tolist()}"
+    ahead = read_only(pistons[0].seat.turn[2])
+    return _finished(
+        path, name, way, solved, where=f"in {where} of the cabinet", ahead=ahead, front=None, reading=reading
+    )
+
+
+def _finished(
+    path: Path,
+    name: str,
+    way: LowerTable,
+    model: Radiator,
+    *,
+    where: str,
+    ahead: FloatArray,
+    front: float | None,
+    reading: ReadMeasured,
+) -> tuple[Radiator, list[str]]:
+    """A modelled piston, with its measured response if it has one, behind the equaliser that its file names."""
+    spoken = name.replace("_", " ")
+    words = [f"{spoken}: {PISTON} {where}; {CONE}"]
+    if way.measured is not None:
+        model, words = _as_measured(path, name, way, model, ahead=ahead, front=front, reading=reading)
+        words = [f"{spoken}: {each}" for each in (*words, f"where no angle was measured it is {PISTON} {where}")]
+    return equalised(path, name, way, model), words
+
+
+def _as_measured(
+    path: Path,
+    name: str,
+    way: LowerTable,
+    model: Radiator,
+    *,
+    ahead: FloatArray,
+    front: float | None,
+    reading: ReadMeasured,
+) -> tuple[Radiator, list[str]]:
+    assert way.measured is not None
+    assert way.piston_radius_mm is not None
+    radius, speed = way.piston_radius_mm * MILLIMETRE, model.speed_of_sound
+    stands = model
+    if front is not None:
+        try:
+            stands = piston(radius, speed_of_sound=speed, sphere_radius=front)
+        except ValueError as error:
+            raise InputError(f"{path} [baffle]: its front, as {error}. Correct its sizes") from error
+
+    def step(frequency: FloatArray) -> ComplexArray:
+        return stands.far(frequency, *angles_of(ahead[:, None]))[:, 0]
+
+    distance = way.measured.near_distance_mm * MILLIMETRE
+    found = reading(path, name, way.measured, nearby(step, radius=radius, distance=distance, speed=speed))
+    words = list(found.told)
+    if way.measured.arrival == "removed":
+        found, delay = upon_arrival(found)
+        words.append(
+            f"a delay of {delay / MILLISECOND:.3f} ms beyond its minimum phase is taken out"
+            if found.phase_known
+            else "no phase was measured: it has the least that goes with its level"
+        )
+    if front is not None:
+        found = replace(found, on_axis=found.on_axis / step(found.frequency))
+        words.append("the sphere's baffle step is taken out of it, as the shelf in its sections puts it back")
+    return measured(model, found, ahead=ahead), words

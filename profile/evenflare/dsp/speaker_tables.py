@@ -11,6 +11,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, mo
 
 from evenflare.design.mounting import CABINET, Aside, MountingTable, Size
 from evenflare.design.mounting import Side as Length
+from evenflare.dsp.measured_table import MeasuredTable
 from evenflare.dsp.slopes import ORDERS, Kind, Slope
 from evenflare.names import FileName, Name
 from evenflare.schema import Table, fault, number, rising, shown
@@ -205,6 +206,7 @@ class LowerTable(WayTable):
     x_mm: Aside | None = None
     y_mm: Places | None = None
     at_mm: Spots | None = None
+    measured: MeasuredTable | None = None
     crossover: CrossoverTable
 
     @property
@@ -238,6 +240,8 @@ class LowerTable(WayTable):
                 if both
                 else "directivity: missing, as is piston_radius_mm. Add for example piston_radius_mm = 80"
             )
+        if self.measured is not None and self.piston_radius_mm is None:
+            raise fault("measured: needs piston_radius_mm, whose pattern it has where no angle was measured. Add that")
         if self.sphere_radius_mm is not None and self.piston_radius_mm is None:
             raise fault("sphere_radius_mm belongs to piston_radius_mm: a directivity has its cabinet in it. Remove it")
         if self.sphere_radius_mm is not None and not (self.piston_radius_mm or 0.0) < self.sphere_radius_mm:

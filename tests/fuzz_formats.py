@@ -19,6 +19,7 @@ import target_texts
 from comparing import piston
 from design_texts import CONE, DRIVER, HORIZONTAL, VERTICAL
 from evenflare.commands import remarks, searching
+from evenflare.commands.measured_ways import read_measured
 from evenflare.design.driver import read_calibrated
 from evenflare.design.file import design_id, design_toml, read_design
 from evenflare.directivity.folder import read_directivity
@@ -196,7 +197,7 @@ CASES = {
     "speaker": Case(
         "joined",
         ("speaker.toml", "filters.json", "solved/directivity.csv"),
-        lambda folder: read_speaker(folder / "speaker.toml"),
+        lambda folder: read_speaker(folder / "speaker.toml", reading=read_measured),
     ),
     "speaker in a solid": Case("joined", ("solid.toml", "cabinet.stl"), _ways_in_a_solid),
     "filters": Case("joined", ("filters.json",), lambda folder: read_equaliser(folder / "filters.json")),

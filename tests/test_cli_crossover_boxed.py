@@ -9,15 +9,19 @@ from pathlib import Path
 import numpy as np
 import pytest
 import trimesh
+from scipy import signal
 
 import solids
 from commandline import contents, said
 from evenflare.cli.crossing import way_progress
+from evenflare.closed_forms import piston_axis_pressure
+from evenflare.commands.measured_ways import read_measured
 from evenflare.directivity.folder import read_directivity
 from evenflare.dsp.speaker import read_speaker
 from evenflare.exterior.cabinets import Solved
 from evenflare.exterior.pistons import Piston, radiated
 from evenflare.files import InputError
+from evenflare.measurement.text_response import write_text_response
 from evenflare.report.kit import canvas
 from evenflare.results import tables
 from evenflare.units import DEGREE, amplitude_db
@@ -92,7 +96,7 @@ def test_a_woofer_in_the_front_has_the_step_and_the_diffraction_of_its_box(capsy
 
 def woofer(path: Path):
     """What it sends about its own middle, (F, P, A), and where it is seen from."""
-    sounds = read_speaker(path).sounds
+    sounds = read_speaker(path, reading=read_measured).sounds
     return sounds.own[1].pressure, sounds.observation, sounds
 
 
@@ -117,6 +121,40 @@ def test_a_woofer_in_the_back_is_that_in_the_front_turned_round(bench):
         np.testing.assert_allclose(other, one, rtol=1e-4)  # digits of the files
 
 
+def test_a_measured_woofer_in_the_back_is_the_solved_one_with_its_response(bench):
+    """On its own axis, to the back, far from it; close to it below 350 Hz, where the box adds its step."""
+    text = LOW.replace("below_mm = 120", 'y_mm = -50\nface = "back"')
+    here = bench(text)
+    model = read_speaker(here / "speaker.toml", reading=read_measured).sounds.ways[1].driver
+    frequency = np.geomspace(60.0, 1600.0, 200)
+    # A closed box, as scipy has it, and beside it what a small piston's own middle hears of it.
+    w = 2.0 * np.pi * 90.0
+    box = signal.freqs([1.0, 0.0, 0.0], [1.0, w / 0.8, w**2], worN=2.0 * np.pi * frequency)[1]
+    near = piston_axis_pressure(frequency, 5e-3, radius=0.05, velocity=1.0, air=AIR) * box / (1j * frequency)
+    travel = np.exp(-2j * np.pi * frequency / AIR.speed_of_sound)
+    far = model.far(frequency, np.array([np.pi]), np.zeros(1))[:, 0] * box * travel
+    above = frequency > 240.0
+    write_text_response(here / "far.txt", frequency[above], far[above], reference=2e-5)
+    write_text_response(here / "near.txt", frequency, near, reference=2e-5)
+    measured = '[woofer.measured]\nresponse = "far.txt"\nnear_field = "near.txt"\nmerge_hz = 350\narrival = "kept"\n'
+    bench(text.replace("[woofer.crossover]", f"{measured}[woofer.crossover]"))
+    speaker = read_speaker(here / "speaker.toml", reading=read_measured)
+    driver, known = speaker.sounds.ways[1].driver, np.geomspace(200.0, 600.0, 13)
+    assert driver.band[0] == pytest.approx(60.0)
+    angle, azimuth = np.linspace(0.0, np.pi, 7), np.linspace(0.0, 3.0, 7)
+    expected = signal.freqs([1.0, 0.0, 0.0], [1.0, w / 0.8, w**2], worN=2.0 * np.pi * known)[1][:, None]
+    ratio = driver.far(known, angle, azimuth) / (model.far(known, angle, azimuth) * expected)
+    assert np.abs(amplitude_db(ratio)).max() < 0.2  # the box is solved at three frequencies to the octave
+    assert np.abs(np.angle(ratio)).max() / DEGREE < 3.0
+    place = np.array([[0.3, 0.1, 2.0], [0.0, 0.0, -2.0]])
+    assert driver.near is not None
+    assert model.near is not None
+    assert driver.near(known, place) == pytest.approx(
+        model.near(known, place) * driver.far(known, angle, azimuth)[:, :1] / model.far(known, angle, azimuth)[:, :1]
+    )
+    assert any("in the back of the cabinet" in each for each in speaker.assumed)
+
+
 def test_a_woofer_in_the_side_is_heard_there(bench):
     here = bench(SPEAKER.replace("below_mm = 120", 'x_mm = 10\ny_mm = -50\nface = "right"'))
     pressure, observation, sounds = woofer(here / "speaker.toml")
@@ -134,10 +172,10 @@ def test_two_woofers_and_a_listener_nearby(bench):
         "piston_radius_mm = 50", "piston_radius_mm = 35"
     )
     here = bench(text)
-    far = read_speaker(here / "speaker.toml").sounds
+    far = read_speaker(here / "speaker.toml", reading=read_measured).sounds
     np.testing.assert_allclose(far.ways[1].positions, [(0.0, -0.085, 0.0)], atol=1e-12)  # rounding
     bench(text.replace("[analysis]", "[analysis]\ndistance_m = 300"))
-    near = read_speaker(here / "speaker.toml").sounds
+    near = read_speaker(here / "speaker.toml", reading=read_measured).sounds
     # Paths of 0.1 m in 300 m: what is left of the square is 1e-4 of a wavelength.
     one, other = (np.abs(each.pressure[1] / each.pressure[1, :, :1, 72:73]) for each in (far, near))
     np.testing.assert_allclose(other, one, atol=3e-3)
@@ -154,7 +192,7 @@ def test_the_box_of_a_design(bench):
     np.testing.assert_allclose(sounds.ways[1].positions, [(0.0, -0.12, 0.0)], atol=1e-12)  # rounding
     (here / "boxed.toml").write_text(design)
     with pytest.raises(InputError, match=r'design = "boxed.toml": is not in a cabinet. Give the cabinet\'s sizes'):
-        read_speaker(here / "speaker.toml")
+        read_speaker(here / "speaker.toml", reading=read_measured)
 
 
 LOW = SPEAKER.replace("edge_radius_mm = 10\n", "").replace("1600", "900").replace("= 600", "= 400")
@@ -191,7 +229,7 @@ def test_a_tilted_side_is_told_in_what_was_assumed(bench):
     here = bench("")
     place = "at_mm = [78, -40, -60]\nface = [1, 0, -0.1]"
     bench(in_a_solid(here, solids.wedge(160, 260, 150), LOW).replace("below_mm = 120", place))
-    speaker = read_speaker(here / "speaker.toml")
+    speaker = read_speaker(here / "speaker.toml", reading=read_measured)
     assert speaker.sounds.observation.symmetry == "none"
     assert any(
         "woofer: a rigid flat piston in the face toward [0.995, 0.0, -0.1] of the cabinet" in each

@@ -8,6 +8,7 @@ import re
 import shlex
 import sqlite3
 import unicodedata
+from functools import partial
 from importlib.resources import files
 from pathlib import Path
 
@@ -19,6 +20,7 @@ from hypothesis import strategies as st
 
 from commandline import DESIGN, said
 from evenflare import text
+from evenflare.commands.measured_ways import read_measured
 from evenflare.design.file import design_toml, read_design
 from evenflare.directivity.folder import read_directivity
 from evenflare.directivity.sofa import read_sofa, write_sofa
@@ -222,7 +224,7 @@ PATHS = {
         "horizontal",
     ),
     "directivity": (
-        read_speaker,
+        partial(read_speaker, reading=read_measured),
         '[waveguide]\ndirectivity = "a\\u202e"\n[woofer]\npiston_radius_mm = 80\nbelow_mm = 200\n'
         '[woofer.crossover]\nkind = "butterworth"\norder = 2\nfrequency_hz = 1000\n',
         "directivity",

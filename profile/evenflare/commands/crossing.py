@@ -8,6 +8,7 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from evenflare import files
+from evenflare.commands.measured_ways import read_measured
 from evenflare.commands.taking_home import WHAT, write_home
 from evenflare.commands.written import Findings, Written
 
@@ -17,7 +18,8 @@ if TYPE_CHECKING:
 
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
 BEFORE = (
-    "A way that is equalised before the crossover, as the loudspeaker file says, needs that equaliser in front of this:"
+    "A way's high-pass, and an equaliser that was fitted for it (equaliser_sections), are the first of its sections."
+    "\nAny other equaliser that a way has before the crossover, as the loudspeaker file says, comes in front of this:"
     "\nit is not in this folder."
 )
 
@@ -44,7 +46,8 @@ def crossover_command(path: Path, folder: Path, *, command: str, solving: Solvin
     from evenflare.dsp.speaker import read_speaker
     from evenflare.report.filters import crossing
 
-    joined = join(read_speaker(path, cores=os.cpu_count() or 1, solving=solving))
+    speaker = read_speaker(path, reading=read_measured, cores=os.cpu_count() or 1, solving=solving)
+    joined = join(speaker)
     written, faults = _write(joined, folder, command=command)
     warnings = [*crossing.warnings(joined), *faults]
     return Crossed(crossing.lines(joined), written, warnings, sound=not joined.cancelled)

@@ -11,14 +11,13 @@ from evenflare.dsp import linear
 from evenflare.dsp.biquad import Biquad, response
 from evenflare.dsp.crossover import Crossover, responses, sections, trusted
 from evenflare.dsp.crossover_search import Found, search
-from evenflare.dsp.equalisation import SAMPLE_RATES
 from evenflare.dsp.fir import Fir
 from evenflare.dsp.handover import Handover, handovers, without_lobes
 from evenflare.dsp.headroom import SystemHeadroom, system_headroom
 from evenflare.dsp.people import Cancelled, cancellations
 from evenflare.dsp.placing import mean_square, within
 from evenflare.dsp.speaker import Speaker
-from evenflare.dsp.speaker_checks import TOP
+from evenflare.dsp.speaker_filters import usual_rates
 from evenflare.dsp.whole_range import Evened, evened
 from evenflare.files import InputError
 from evenflare.units import ComplexArray, FloatArray, amplitude_db, power_db
@@ -29,7 +28,7 @@ class Joined:
     """What became of a loudspeaker.
 
     found     : the search's result; delays count from the least.
-    filters   : (N, F) of each way at the highest sample rate, latency taken out.
+    filters   : (N, F) the slopes, delay, gain and polarity of each way at the highest sample rate, latency taken out.
     total     : the sum, (F, P, A), with the power of its own.
     handovers : every crossing.
     cancelled : nulls on the axis and where people may be: faults.
@@ -64,15 +63,17 @@ class Joined:
 def rates_for(speaker: Speaker, crossover: Crossover) -> list[int]:
     """Hz, its own sample rates and the usual ones that can hold it, rising."""
     corner = max(each.frequency for each in crossover.crossings)
-    return sorted({*(rate for rate in SAMPLE_RATES if corner <= TOP * rate), *speaker.sample_rates})
+    return sorted({*usual_rates(corner), *speaker.sample_rates})
 
 
 def way_sections(joined: Joined, way: int, rate: int) -> tuple[Biquad, ...]:
-    """Sections of a way at a sample rate (Hz): slopes, alignment, the baffle step's shelf, what evens the sum."""
+    """Sections of a way at a sample rate (Hz): its own filters, slopes, alignment, baffle step's shelf, the sum's."""
     speaker = joined.speaker
     shelf = () if speaker.step is None else (speaker.step.shelf(rate),)
     even = () if joined.evened is None else joined.evened.biquads(rate)
-    return (*sections(joined.crossover, way, sample_rate=rate), *speaker.aligned(way, rate), *shelf, *even)
+    own = speaker.own_filters[way].sections(rate)
+    slopes = sections(joined.crossover, way, sample_rate=rate)
+    return (*own, *slopes, *speaker.aligned(way, rate), *shelf, *even)
 
 
 def join(speaker: Speaker) -> Joined:
@@ -168,7 +169,7 @@ def _axis(speaker: Speaker) -> ComplexArray:
 
 def _apart(speaker: Speaker, crossover: Crossover, even: Evened | None) -> dict[int, float]:
     """The sum on axis at each sample rate against that at the highest, where both hold the frequencies."""
-    frequency, axis = speaker.sounds.frequency, _axis(speaker)
+    frequency, axis = speaker.sounds.frequency, _axis(speaker) / speaker.sounds.ahead
     found = {}
     for rate in speaker.sample_rates:
         held = frequency < 0.49 * rate
@@ -176,6 +177,8 @@ def _apart(speaker: Speaker, crossover: Crossover, even: Evened | None) -> dict[
         for each in (rate, speaker.sample_rates[-1]):
             filters = responses(crossover, frequency[held], sample_rate=each)
             filters = filters * speaker.aligned_responses(frequency[held], each)
+            own = [way.response(frequency[held], sample_rate=each) for way in speaker.own_filters]
+            filters = filters * np.array(own)
             if even is not None:
                 filters = filters * response(even.biquads(each), frequency[held], sample_rate=each)
             sums.append(np.sum(filters * axis[:, held], axis=0))

@@ -73,7 +73,7 @@ def people(
     k = 2.0 * np.pi * sounds.frequency / sounds.speed_of_sound
     travel = np.exp(1j * np.outer(k, np.linalg.norm(places, axis=1)))
     sent = [at_points(way.driver, sounds.frequency, places, way.positions) for way in sounds.ways]
-    pressure = np.array(sent) * travel * (sounds.boxes / sounds.taken)[:, :, None]
+    pressure = np.array(sent) * travel * (sounds.boxes * sounds.ahead / sounds.taken)[:, :, None]
     angle = sounds.observation.off_axis / DEGREE
     upright = int(np.argmin(np.abs(sounds.observation.plane - 0.5 * np.pi)))
     forms = []

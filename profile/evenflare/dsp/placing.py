@@ -54,7 +54,7 @@ class Way:
 
 @dataclass(frozen=True)
 class UnfilteredWays:
-    """What N ways send, each without a filter, on a common grid.
+    """What N ways send, each without its slopes, on a common grid.
 
     observation : of F frequencies, P planes and A angles.
     pressure    : (N, F, P, A) Pa, in the far field Pa m.
@@ -64,6 +64,7 @@ class UnfilteredWays:
     valid       : (N, F) True where its driver is known.
     taken       : (N, F) complex, what was divided out by `Way.level`.
     boxes       : (N, F) complex, how their boxes let them fall off.
+    ahead       : (N, F) complex, the ways' own filters, which are in all of these; 1 without.
     """
 
     ways: tuple[Way, ...]
@@ -75,6 +76,7 @@ class UnfilteredWays:
     valid: BoolArray
     taken: ComplexArray
     boxes: ComplexArray
+    ahead: ComplexArray
     half_space: bool
     speed_of_sound: float
     density: float
@@ -103,6 +105,7 @@ def within(sounds: UnfilteredWays, low: float, high: float) -> UnfilteredWays:
         valid=sounds.valid[:, inside],
         taken=sounds.taken[:, inside],
         boxes=sounds.boxes[:, inside],
+        ahead=sounds.ahead[:, inside],
     )
 
 
@@ -134,7 +137,7 @@ def placed(driver: Radiator, observation: Observation, positions: Sequence[Place
     if not observation.far_field:
         points = observation.distance * unit.T
         return at_points(driver, observation.frequency, points, positions).reshape(observation.shape)
-    far = driver.far(observation.frequency, *_angles(unit))
+    far = driver.far(observation.frequency, *angles_of(unit))
     for position in positions:
         total += far * np.exp(1j * np.outer(k, np.array(position) @ unit))
     return (total / len(positions)).reshape(observation.shape)
@@ -150,7 +153,7 @@ def at_points(driver: Radiator, frequency: FloatArray, points: FloatArray, posit
             total += driver.near(frequency, way.T)
             continue
         length = np.linalg.norm(way, axis=0)
-        seen = driver.far(frequency, *_angles(way / length))
+        seen = driver.far(frequency, *angles_of(way / length))
         total += seen * np.exp(-1j * np.outer(k, length)) / length
     return total / len(positions)
 
@@ -192,6 +195,7 @@ def heard(
         np.array(valid),
         np.array(taken),
         boxes,
+        np.ones((len(ways), frequency.size), dtype=np.complex128),
         half_space,
         first.speed_of_sound,
         density,
@@ -212,7 +216,7 @@ def _one_space(ways: Sequence[Way]) -> bool:
     return bool(spaces[True])
 
 
-def _angles(unit: FloatArray) -> tuple[FloatArray, FloatArray]:
+def angles_of(unit: FloatArray) -> tuple[FloatArray, FloatArray]:
     """Off-axis angle and azimuth (D,) rad of unit vectors (3, D)."""
     off_axis = np.arctan2(np.hypot(unit[0], unit[1]), unit[2])
     return off_axis, np.arctan2(unit[1], unit[0])

@@ -2,32 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from pathlib import Path
-from typing import TypeVar
 
 import numpy as np
 
 from evenflare.design.file import read_design
-from evenflare.directivity.folder import Stored, read_directivity
+from evenflare.directivity.folder import read_directivity
 from evenflare.dsp import boxed
 from evenflare.dsp.alignments import transform
 from evenflare.dsp.baffle_step import BaffleStep, baffle_step
 from evenflare.dsp.biquad import Biquad, response
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, Range
-from evenflare.dsp.drivers import Radiator, piston, stored
-from evenflare.dsp.filters_file import read_equaliser
+from evenflare.dsp.drivers import Radiator
 from evenflare.dsp.handover import parting
+from evenflare.dsp.measured import ReadMeasured
+from evenflare.dsp.own_filters import OwnFilters, behind
 from evenflare.dsp.people import People
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
 from evenflare.dsp.speaker_checks import HIGHEST, check_covered, check_near, check_rates
+from evenflare.dsp.speaker_drivers import WayDriver, driver_from, in_cabinet, lower_driver, named
+from evenflare.dsp.speaker_filters import own_filters
 from evenflare.dsp.speaker_levels import Levels, box_of, levels_of, lowest_wanted, whole_range_of
-from evenflare.dsp.speaker_places import Solving, people_of, pistons_of, positions_of, solved_pistons
+from evenflare.dsp.speaker_places import Solving, people_of, positions_of, solved_pistons
 from evenflare.dsp.speaker_tables import MEET, MINIMAL, LowerTable, SpeakerTable, WaveguideTable
 from evenflare.dsp.whole_range import WholeRange
 from evenflare.exterior.cabinets import top_wavenumber
-from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
 from evenflare.schema import checked, gathered, parsed, shown
 from evenflare.text import from_path
@@ -37,9 +37,6 @@ from evenflare.waveguide import AnyCabinet
 BELOW = 4.0
 """How far below the lowest crossing a sum is looked at, as a ratio, where nothing else is asked for."""
 LOWEST = 100.0
-
-Read = TypeVar("Read")
-PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
 
 
 @dataclass(frozen=True)
@@ -52,6 +49,7 @@ class Speaker:
     heard_by     : where people may be, at the frequencies of `sounds`.
     step         : the baffle step as a sphere has it, where a front is given: a quick estimate.
     solved_steps : of each way in the front of a cabinet, by its name, as the cabinet has it.
+    own_filters  : of each way, ahead of its slopes; `sounds` are behind them.
     sample_rates : Hz, rising; curves are those of the last.
     fir_length   : s; None for what the lowest linear-phase corner needs.
     levels       : what each way can play, and how they are matched.
@@ -70,6 +68,7 @@ class Speaker:
     seed: int
     step: BaffleStep | None
     solved_steps: dict[str, BaffleStep]
+    own_filters: tuple[OwnFilters, ...]
     sample_rates: tuple[int, ...]
     fir_length: float | None
     levels: Levels
@@ -88,21 +87,29 @@ class Speaker:
         return np.array([response(self.aligned(way, rate), frequency, sample_rate=rate) for way in ways])
 
 
-def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) -> Speaker:
+def read_speaker(path: Path, *, reading: ReadMeasured, cores: int = 1, solving: Solving | None = None) -> Speaker:
     """The loudspeaker of a file; ways in a cabinet are solved on so many cores, or read where they were before.
 
+    reading : reads the measured responses that it names.
     InputError that lists what is wrong with it, or with the directivities it names.
     """
     table = checked(parsed(path, minimal=MINIMAL), SpeakerTable, path=path)
-    above = _named(path, "waveguide", "directivity", table.waveguide.directivity, read_directivity)
+    above = named(path, "waveguide", "directivity", table.waveguide.directivity, read_directivity)
     speed = above.directivity.speed_of_sound
     lower = table.lower()
     cabinet = _cabinet(path, table)
+    step = _front(table, speed)
+    front = None if step is None or cabinet is not None else step.radius
     drivers = gathered(
-        lambda: _driver(path, "waveguide", table.waveguide, above),
-        *(lambda name=name, way=way: _lower_driver(path, name, way, speed, cabinet) for name, way in lower.items()),
+        lambda: driver_from(path, "waveguide", table.waveguide, above),
+        *(
+            lambda name=name, way=way: lower_driver(path, name, way, speed, cabinet, front=front, reading=reading)
+            for name, way in lower.items()
+        ),
     )
-    waveguide = drivers[0][0]
+    top = drivers[0]
+    assert isinstance(top, WayDriver)  # it has no pistons
+    waveguide = top.driver
     if cabinet is not None and waveguide.half_space:
         raise InputError(
             f"{path} [cabinet]: the waveguide's directivity is that in an infinite baffle. Solve it in this cabinet,"
@@ -118,28 +125,31 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     boxes = solved_pistons(
         path,
         lower,
-        [each for each, _ in drivers[1:]],
+        {name: each for name, each in zip(lower, drivers[1:], strict=True) if isinstance(each, list)},
         corners,
         frequency,
         speed_of_sound=speed,
         cores=cores,
         solving=solving,
     )
-    for place, (name, way, (driver, _)) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
+    assumed: list[str] = []
+    for place, (name, way, read) in enumerate(zip(("waveguide", *lower), tables, drivers, strict=True)):
         positions = positions_of(way, cabinet, axis)
         count = len(positions)
-        if isinstance(driver, list):
+        if isinstance(read, list):
             assert cabinet is not None  # pistons stand in it
             assert isinstance(way, LowerTable)
-            count = len(driver)
-            to_mouth = boxed.middle(driver) - cabinet.centre
-            driver = boxed.driver_of(boxes[name], speed_of_sound=speed)
+            count = len(read)
+            to_mouth = boxed.middle(read) - cabinet.centre
             positions = ((float(to_mouth[0]), float(to_mouth[1]) + axis, float(to_mouth[2])),)
-            if way.face == "front" and (step := boxed.step_of(driver, frequency)) is not None:
-                steps[name] = step
-        bare.append((driver, count))
-        driver = _equalised(path, name, way, driver)
-        ways.append(Way(name, driver, positions, way.equalised_to, _passband(corners, place), box_of(way)))
+            solved = boxed.driver_of(boxes[name], speed_of_sound=speed)
+            if way.face == "front" and (own := boxed.step_of(solved, frequency)) is not None:
+                steps[name] = own
+            read = in_cabinet(path, name, way, read, solved, reading=reading)
+        assumed += read.assumed
+        bare.append((read.bare, count))
+        level = way.equalised_to if way.equaliser_sections is None else "nothing"
+        ways.append(Way(name, read.driver, positions, level, _passband(corners, place), box_of(way)))
     distance = np.inf if table.analysis.distance_m is None else table.analysis.distance_m
     check_near(path, ways, distance)
     try:
@@ -159,19 +169,15 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
     rates = tuple(table.filters.sample_rates_hz)
     check_covered(path, ways, choice, frequency)
     check_rates(path, choice, frequency, rates)
+    filters = own_filters(path, tables, ways, choice, frequency, rates)
+    sounds = behind(sounds, filters, sample_rate=rates[-1])
     if table.baffle is not None and not sounds.half_space:
         raise InputError(
             f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
             " Remove the table"
         )
-    step = (
-        None
-        if table.baffle is None
-        else baffle_step(table.baffle.width_mm * MILLIMETRE, table.baffle.height_mm * MILLIMETRE, speed_of_sound=speed)
-    )
     left = None if step is None else step.left_on_axis(frequency, speed_of_sound=speed)
     levels = levels_of(path, tables, ways, bare, frequency, density=sounds.density, step=left)
-    words = [*_assumed(sounds, cabinet), *(each for _, words in drivers for each in words), *levels.assumed]
     return Speaker(
         table.name or from_path(path.stem),
         above.design_id,
@@ -184,20 +190,13 @@ def read_speaker(path: Path, *, cores: int = 1, solving: Solving | None = None) 
         table.search.seed,
         step,
         steps,
+        filters,
         rates,
         None if table.filters.fir_ms is None else table.filters.fir_ms * MILLISECOND,
         levels,
         whole_range_of(path, table),
-        tuple(dict.fromkeys(words)),
+        tuple(dict.fromkeys([*_assumed(sounds, filters, cabinet), *assumed, *levels.assumed])),
     )
-
-
-def _named(path: Path, table: str, key: str, value: str, read: Callable[[Path], Read]) -> Read:
-    """What a file named in the loudspeaker's holds; where it does not, the fault begins with where it is named."""
-    try:
-        return read(path.parent / value)
-    except InputError as error:
-        raise InputError(f"{path} [{table}] {key} = {shown(value)}: {error}") from error
 
 
 def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
@@ -205,77 +204,26 @@ def _cabinet(path: Path, table: SpeakerTable) -> AnyCabinet | None:
     if table.cabinet is None:
         return None
     if table.cabinet.design is None:
-        named = f"solid_stl = {shown(table.cabinet.solid_stl)}"
+        given = f"solid_stl = {shown(table.cabinet.solid_stl)}"
         found = table.cabinet.mounting().value(path, table="cabinet").cabinet
         assert found is not None  # it is none but a cabinet
     else:
-        named = f"design = {shown(table.cabinet.design)}"
-        design = _named(path, "cabinet", "design", table.cabinet.design, read_design)
+        given = f"design = {shown(table.cabinet.design)}"
+        design = named(path, "cabinet", "design", table.cabinet.design, read_design)
         if (found := design.waveguide.mounting.cabinet) is None:
-            raise InputError(f"{path} [cabinet] {named}: is not in a cabinet. Give the cabinet's sizes")
+            raise InputError(f"{path} [cabinet] {given}: is not in a cabinet. Give the cabinet's sizes")
     try:
         top_wavenumber(found)
     except ValueError as error:
-        raise InputError(f"{path} [cabinet] {named}: {error}") from error
+        raise InputError(f"{path} [cabinet] {given}: {error}") from error
     return found
 
 
-def _driver(path: Path, name: str, way: WaveguideTable | LowerTable, found: Stored) -> tuple[Radiator, list[str]]:
-    """A driver from a directivity; what was assumed for it."""
-    try:
-        driver = stored(found.directivity)
-    except ValueError as error:
-        raise InputError(f"{path} [{name}] directivity = {shown(way.directivity)}: {error}") from error
-    spoken = name.replace("_", " ")
-    words = [f"{spoken}: {each}" for each in found.assumed]
-    if not found.directivity.observation.far_field:
-        seen = found.directivity.observation.distance
-        words.append(f"{spoken}: observed at {seen:g} m, its pattern there is taken as that of the far field")
-    return driver, words
-
-
-def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Radiator) -> Radiator:
-    """A driver behind the equaliser of its own that the file names, if any."""
-    if way.equaliser is None:
-        return driver
-    filters = _named(path, name, "equaliser", way.equaliser, read_equaliser)
-    radiates, nearby = driver.far, driver.near
-
-    def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
-        return np.asarray(radiates(frequency, off_axis, azimuth) * filters.response(frequency)[:, None])
-
-    def near(frequency: FloatArray, place: FloatArray) -> ComplexArray:
-        assert nearby is not None
-        return np.asarray(nearby(frequency, place) * filters.response(frequency)[:, None])
-
-    return replace(driver, far=far, near=None if nearby is None else near)
-
-
-def _lower_driver(
-    path: Path, name: str, way: LowerTable, speed: float, cabinet: AnyCabinet | None
-) -> tuple[Radiator | list[Piston], list[str]]:
-    """A driver, or pistons in the cabinet, still to be solved; what was assumed for it."""
-    if way.directivity is not None:
-        driver, words = _driver(path, name, way, _named(path, name, "directivity", way.directivity, read_directivity))
-        if abs(driver.speed_of_sound / speed - 1.0) > 1e-3:
-            words.append(
-                f"{name.replace('_', ' ')}: observed in air of {driver.speed_of_sound:.1f} m/s, the waveguide in"
-                f" {speed:.1f}: patterns are joined as they are"
-            )
-        return replace(driver, speed_of_sound=speed), words
-    assert way.piston_radius_mm is not None  # checked by the table
-    radius = way.piston_radius_mm * MILLIMETRE
-    if cabinet is not None:
-        try:
-            pistons = pistons_of(way, cabinet)
-        except ValueError as error:
-            raise InputError(f"{path} [{name}] {error}") from error
-        where = f"the {way.face}" if isinstance(way.face, str) else f"the face toward {np.round(way.face, 3).tolist()}"
-        return pistons, [f"{name.replace('_', ' ')}: {PISTON} in {where} of the cabinet; {CONE}"]
-    sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
-    made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
-    where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return made, [f"{name.replace('_', ' ')}: {PISTON} {where}; {CONE}"]
+def _front(table: SpeakerTable, speed: float) -> BaffleStep | None:
+    """The baffle step of the front that the file gives."""
+    if (front := table.baffle) is None:
+        return None
+    return baffle_step(front.width_mm * MILLIMETRE, front.height_mm * MILLIMETRE, speed_of_sound=speed)
 
 
 def _range(value: object) -> Range:
@@ -341,7 +289,7 @@ def _meeting(path: Path, name: str, sounds: UnfilteredWays, lower: int) -> Range
     return found, found
 
 
-def _assumed(sounds: UnfilteredWays, cabinet: AnyCabinet | None) -> list[str]:
+def _assumed(sounds: UnfilteredWays, filters: tuple[OwnFilters, ...], cabinet: AnyCabinet | None) -> list[str]:
     if cabinet is not None:
         space = (
             f"pistons stand in {boxed.alone_words(cabinet)}, closed and rigid, whose edges and sides are in what they"
@@ -361,9 +309,9 @@ def _assumed(sounds: UnfilteredWays, cabinet: AnyCabinet | None) -> list[str]:
         words.append(
             "a way that is equalised is so in level and phase, by an equaliser of its own before the crossover"
         )
-    words += [
-        f"{way.name.replace('_', ' ')}: falls off as its box lets it, alike at any level; its equaliser leaves that"
-        for way in sounds.ways
-        if way.box.pairs
-    ]
+    if any(each.equaliser is not None for each in filters):
+        words.append(
+            "an equaliser that is fitted makes its way's level even; its phase follows, and what the driver's phase has"
+            " beyond that stays"
+        )
     return words

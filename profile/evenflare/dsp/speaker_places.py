@@ -11,7 +11,6 @@ import numpy as np
 from evenflare.dsp import boxed
 from evenflare.dsp.crossover import Crossing, needed_band
 from evenflare.dsp.crossover_search import Range
-from evenflare.dsp.drivers import Radiator
 from evenflare.dsp.people import People, people
 from evenflare.dsp.placing import Place, UnfilteredWays
 from evenflare.dsp.speaker_tables import LowerTable, SpeakerTable, WaveguideTable
@@ -72,7 +71,7 @@ def top_of(way: LowerTable, corner: Range | None, pistons: list[Piston], frequen
 def solved_pistons(
     path: Path,
     ways: Mapping[str, LowerTable],
-    drivers: Sequence[Radiator | list[Piston]],
+    pistons: Mapping[str, list[Piston]],
     corners: Sequence[Range | None],
     frequency: FloatArray,
     *,
@@ -81,14 +80,14 @@ def solved_pistons(
     solving: Solving | None = None,
 ) -> dict[str, list[PistonField]]:
     """Those of the ways below the waveguide that are pistons in the cabinet, all at once. InputError if none can be."""
-    pistons = {
-        name: boxed.WayOfPistons(driver, top_of(way, corner, driver, frequency, speed_of_sound))
-        for (name, way), driver, corner in zip(ways.items(), drivers, corners, strict=True)
-        if isinstance(driver, list)
+    asked = {
+        name: boxed.WayOfPistons(pistons[name], top_of(way, corner, pistons[name], frequency, speed_of_sound))
+        for (name, way), corner in zip(ways.items(), corners, strict=True)
+        if name in pistons
     }
-    told = None if solving is None else partial(solving, ", ".join(pistons))
+    told = None if solving is None else partial(solving, ", ".join(asked))
     try:
-        return boxed.solved(pistons, frequency, speed_of_sound=speed_of_sound, cores=cores, progress=told)
+        return boxed.solved(asked, frequency, speed_of_sound=speed_of_sound, cores=cores, progress=told)
     except ValueError as error:
         raise InputError(f"{path} [cabinet]: cannot be solved: {error}. Make it smaller") from error
 

@@ -12,6 +12,7 @@ from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, mo
 from evenflare.design.mounting import CABINET, Aside, MountingTable, Size
 from evenflare.design.mounting import Side as Length
 from evenflare.dsp.level_tables import BoxTable, LevelTable, WholeRangeTable
+from evenflare.dsp.measured_table import MeasuredTable
 from evenflare.dsp.slopes import ORDERS, Kind, Slope
 from evenflare.names import FileName, Name
 from evenflare.schema import Table, fault, number, rising, shown
@@ -92,6 +93,12 @@ def _numbers(value: Any) -> bool:
     )
 
 
+def _band(value: Any) -> Any:
+    if not (isinstance(value, list) and len(value) == 2):
+        raise fault("must be [lowest, highest] in Hz. Write it so")
+    return _pair(value, 5, 40e3)
+
+
 def _face(value: Any) -> Any:
     if isinstance(value, str) and value in SIDES:
         return value
@@ -118,6 +125,7 @@ def _spots(value: Any) -> Any:
 Face = Annotated[Side | Way, BeforeValidator(_face)]
 Spots = Annotated[list[Way], BeforeValidator(_spots)]
 Open = tuple[float, float]
+Band = Annotated[Open, BeforeValidator(_band)]
 Places = Annotated[list[float], BeforeValidator(_places)]
 
 
@@ -148,6 +156,11 @@ class WayTable(Table):
     delay_ms: Annotated[Open, open_number(0, 20)] = (0.0, 0.0)
     gain_db: Annotated[Open, open_number(-40, 20)] = (0.0, 0.0)
     polarity: Annotated[list[str], one_or_more(("normal", "inverted"))] | None = None
+    equaliser_sections: Annotated[int, number(1, 20, whole=True)] | None = None
+    equaliser_band_hz: Band | None = None
+    equaliser_boost_db: Annotated[float, number(0, 30)] | None = None
+    high_pass_hz: Annotated[float, number(5, 20e3)] | None = None
+    high_pass_order: Annotated[int, number(1, 8, whole=True)] | None = None
     forward_mm: Annotated[float, number(-1000, 1000)] = 0.0
 
     @model_validator(mode="after")
@@ -157,6 +170,19 @@ class WayTable(Table):
                 f'equaliser and equalised_to = "{self.equalised_to}" exclude each other: the way would be equalised'
                 ' twice. Write equalised_to = "nothing" beside an equaliser'
             )
+        if self.equaliser_sections is not None and self.equalised_to == "nothing":
+            raise fault(
+                'equaliser_sections and equalised_to = "nothing" exclude each other: the sections are fitted to it.'
+                " Remove one of them"
+            )
+        of_another = {
+            "equaliser_band_hz": "equaliser_sections",
+            "equaliser_boost_db": "equaliser_sections",
+            "high_pass_order": "high_pass_hz",
+        }
+        for key, needs in of_another.items():
+            if getattr(self, key) is not None and getattr(self, needs) is None:
+                raise fault(f"{key}: is given without {needs}. Add that, or remove it")
         return self
 
 
@@ -181,6 +207,7 @@ class LowerTable(LevelTable, WayTable):
     x_mm: Aside | None = None
     y_mm: Places | None = None
     at_mm: Spots | None = None
+    measured: MeasuredTable | None = None
     crossover: CrossoverTable
     box: BoxTable | None = None
 
@@ -215,6 +242,8 @@ class LowerTable(LevelTable, WayTable):
                 if both
                 else "directivity: missing, as is piston_radius_mm. Add for example piston_radius_mm = 80"
             )
+        if self.measured is not None and self.piston_radius_mm is None:
+            raise fault("measured: needs piston_radius_mm, whose pattern it has where no angle was measured. Add that")
         if self.sphere_radius_mm is not None and self.piston_radius_mm is None:
             raise fault("sphere_radius_mm belongs to piston_radius_mm: a directivity has its cabinet in it. Remove it")
         if self.box is not None and self.piston_radius_mm is None:

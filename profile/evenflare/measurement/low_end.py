@@ -19,10 +19,11 @@ from evenflare.bands import midbands
 from evenflare.directivity.types import Directivity
 from evenflare.files import InputError
 from evenflare.measurement.budget import Budget, Contribution, evened, uniform
+from evenflare.measurement.merging import UNLIKE_DB, Scale, blended, scaled
 from evenflare.measurement.near_field_model import BEYOND, UPPER, FarOverNear, NearModel, place_course
 from evenflare.measurement.near_response import DENSITY, NearResponse, near_response
 from evenflare.measurement.readings import NearField, Session
-from evenflare.units import MILLISECOND, BoolArray, ComplexArray, FloatArray, amplitude_db
+from evenflare.units import MILLISECOND, BoolArray, ComplexArray, FloatArray
 
 LEAST_SHARED = 3
 """Frequencies that the overlap must hold."""
@@ -30,8 +31,6 @@ GENEROUS = 2.0
 """Times the gate's lowest frequency, from which its level is good to less than 1 dB (common practice)."""
 SLANT = 1.0
 """Octaves over which a difference of course that the overlap shows is taken to go on below it. Judgement."""
-UNLIKE_DB = 1.0
-"""rms difference between both readings within the overlap, above which it is told."""
 ALTERNATE = 0.8
 """rad, that the phase between both may differ from 0 or half a turn before it is told."""
 
@@ -59,19 +58,6 @@ class LowEnd:
     warnings: tuple[str, ...]
 
 
-@dataclass(frozen=True)
-class _Scale:
-    """What the overlap says: dB and its parts, s, and whether the near field is the other way round."""
-
-    level: float
-    spread: float
-    freedom: float
-    slant: float
-    delay: float | None
-    inverted: bool
-    off: float
-
-
 def low_end(
     session: Session, directivity: Directivity, level: Budget, model: NearModel, *, gate: float | None
 ) -> LowEnd:
@@ -95,7 +81,7 @@ def low_end(
     both = within & valid_far & told.valid
     taken = told.pressure * says.ratio
     phase = told.phase_known and all(getattr(each, "phase_known", True) for each in session.readings)
-    scale = _scaled(frequency[both], far[both], taken[both], gate=gate, phase=phase)
+    scale = scaled(frequency[both], far[both], taken[both], gate=gate, phase=phase)
     factor = 10.0 ** (0.05 * scale.level) * (-1.0 if scale.inverted else 1.0)
     turn = 0.0 if scale.delay is None else -2.0 * np.pi * frequency * scale.delay
     taken = taken * factor * np.exp(1j * turn)
@@ -103,7 +89,7 @@ def low_end(
     share = np.cos(0.5 * np.pi * np.clip(np.log(frequency / low) / np.log(high / low), 0.0, 1.0)) ** 2
     share = np.where(frequency >= high * (1.0 - 1e-9), 0.0, share)
     valid = np.where(share > 0.0, (frequency >= lowest) & told.valid, True) & np.where(share < 1.0, valid_far, True)
-    merged = _blended(far, taken, share, phase=phase)
+    merged = blended(far, taken, share, phase=phase)
     joined = _directions(directivity, frequency, merged, share, says, valid=valid)
     parts = _parts(session, near, level, directivity, frequency, share=share, scale=scale, says=says, told=told)
     budget = Budget(parts)
@@ -199,47 +185,11 @@ def _check(
         )
 
 
-def _scaled(
-    frequency: FloatArray, far: ComplexArray, taken: ComplexArray, *, gate: float | None, phase: bool
-) -> _Scale:
-    """Level, delay and polarity of the near field against the far one, within the overlap.
-
-    Through a gate of T neighbouring frequencies are alike within 1 / T: so many of them count as are that far apart.
-    """
-    difference = amplitude_db(far) - amplitude_db(taken)
-    level = float(np.mean(difference))
-    octaves = np.log2(frequency)
-    slant = float(np.polyfit(octaves - octaves.mean(), difference, 1)[0])
-    apart = float(np.ptp(frequency)) * gate if gate else float(frequency.size)
-    count = float(np.clip(apart, 1.0, frequency.size))
-    spread = float(np.std(difference, ddof=1))
-    if not phase:
-        return _Scale(level, spread, count, slant, None, False, 0.0)
-    turned = np.unwrap(np.angle(far / taken))
-    start = np.polyfit(frequency, turned, 1)[1]
-    inverted = bool(np.cos(start) < 0.0)
-    begin = np.pi if inverted else 0.0
-    off = float((start - begin + np.pi) % (2.0 * np.pi) - np.pi)
-    turned = turned - start + off
-    delay = -float(np.sum(frequency * turned) / np.sum(frequency**2)) / (2.0 * np.pi)
-    return _Scale(level, spread, count, slant, delay, inverted, off)
-
-
 def _lowest(frequency: FloatArray, valid: BoolArray, low: float) -> float:
     """Hz, down to which the near field can be trusted without a gap."""
     below = np.flatnonzero((frequency <= low) & ~valid)
     first = int(below[-1]) + 1 if below.size else 0
     return float(frequency[first])
-
-
-def _blended(far: ComplexArray, near: ComplexArray, share: FloatArray, *, phase: bool) -> ComplexArray:
-    """Level in dB and phase each go over from one to the other, so that a difference of phase takes nothing away."""
-    tiny = np.finfo(float).tiny
-    level = share * np.log(np.maximum(np.abs(near), tiny)) + (1.0 - share) * np.log(np.maximum(np.abs(far), tiny))
-    level = np.where(share >= 1.0, np.log(np.maximum(np.abs(near), tiny)), level)
-    base = np.where(share >= 1.0, near, far)
-    turn = np.where(share >= 1.0, 0.0, share * np.angle(near * np.conj(far))) if phase else 0.0
-    return np.asarray(np.exp(level + 1j * (np.angle(base) + turn)))
 
 
 def _directions(
@@ -283,7 +233,7 @@ def _parts(
     frequency: FloatArray,
     *,
     share: FloatArray,
-    scale: _Scale,
+    scale: Scale,
     says: FarOverNear,
     told: NearResponse,
 ) -> tuple[Contribution, ...]:
@@ -325,7 +275,7 @@ def _parts(
     )
 
 
-def _warnings(session: Session, near: NearField, scale: _Scale, says: FarOverNear, *, gate: float | None) -> list[str]:
+def _warnings(session: Session, near: NearField, scale: Scale, says: FarOverNear, *, gate: float | None) -> list[str]:
     low, high = near.overlap
     name, follows = near.reading.file.name, session.rig.air.speed_of_sound / (2.0 * np.pi * says.reach)
     found = []

@@ -13,7 +13,7 @@ from evenflare.directivity.types import Directivity
 from evenflare.dsp.baffle_step import BaffleStep, on_axis_step, power_step
 from evenflare.dsp.biquad import response
 from evenflare.dsp.crossover import steps
-from evenflare.dsp.filters_file import SIGNS
+from evenflare.dsp.filters_file import SIGNS, sections_record
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined, way_sections
 from evenflare.results import formats, tables
@@ -40,8 +40,9 @@ def columns(joined: Joined) -> formats.Columns:
     step, rate = joined.speaker.step, joined.speaker.sample_rates[-1]
     shelf = response([] if step is None else [step.shelf(rate)], frequency, sample_rate=rate)
     for place, name in enumerate(names(joined)):
-        found[f"{name}_filter_db"] = amplitude_db(joined.filters[place] * shelf)
-        found[f"{name}_filter_deg"] = np.angle(joined.filters[place] * shelf) / DEGREE
+        filters = sounds.ahead[place] * joined.filters[place] * shelf
+        found[f"{name}_filter_db"] = amplitude_db(filters)
+        found[f"{name}_filter_deg"] = np.angle(filters) / DEGREE
         found[f"{name}_on_axis_db"] = amplitude_db(axis[place]) - level
         found[f"{name}_taken_out_db"] = amplitude_db(sounds.taken[place])
         found[f"{name}_index_db"] = metrics.directivity_index(sounds.own[place])
@@ -144,7 +145,7 @@ def record(joined: Joined, *, command: str) -> dict[str, Any]:
 
 
 def _way(joined: Joined, way: int, name: str) -> dict[str, Any]:
-    speaker, setting = joined.speaker, joined.crossover.settings[way]
+    speaker, setting, own = joined.speaker, joined.crossover.settings[way], joined.speaker.own_filters[way]
     passed = [
         {
             "side": side or "all_pass",
@@ -157,7 +158,19 @@ def _way(joined: Joined, way: int, name: str) -> dict[str, Any]:
     ]
     return {
         "name": name,
-        "equalised_to": speaker.sounds.ways[way].level,
+        "equalised_to": speaker.sounds.ways[way].level if own.equaliser is None else own.equaliser.aim,
+        "equaliser": None
+        if own.equaliser is None
+        else {
+            "from_hz": own.equaliser.band[0],
+            "to_hz": own.equaliser.band[1],
+            "left_rms_db": own.equaliser.fitted.rms,
+            "left_largest_db": own.equaliser.fitted.largest,
+            "sections": sections_record(own.equaliser.fitted),
+        },
+        "high_pass": None
+        if own.high_pass is None
+        else {"kind": "butterworth", "order": own.high_pass.slope.order, "frequency_hz": own.high_pass.frequency},
         "positions_mm": [
             {"right": place[0] / MILLIMETRE, "up": place[1] / MILLIMETRE, "forward": place[2] / MILLIMETRE}
             for place in speaker.sounds.ways[way].positions

@@ -14,6 +14,7 @@ from evenflare.report.filters.loudness import MEANT, headroom_words, trim_words,
 from evenflare.report.kit import sheet
 from evenflare.results.crossover import names
 from evenflare.results.headroom import DANGER
+from evenflare.schema import counted
 from evenflare.units import DEGREE, MILLIMETRE, MILLISECOND
 from evenflare.words import hertz, signed, spoken
 
@@ -92,9 +93,20 @@ def way_words(joined: Joined, place: int) -> str:
     """What a way is set to."""
     setting = joined.crossover.settings[place]
     polarity = "inverted" if setting.inverted else "normal"
+    own = joined.speaker.own_filters[place]
+    said = ""
+    if (equaliser := own.equaliser) is not None:
+        low, high = equaliser.band
+        count = len(equaliser.fitted.sections[joined.speaker.sample_rates[-1]])
+        said += (
+            f"; equaliser of {counted(count, 'section')} from {hertz(low)} to {hertz(high)}, which leaves"
+            f" {equaliser.fitted.rms:.2f} dB rms"
+        )
+    if own.high_pass is not None:
+        said += f"; high-pass at {hertz(own.high_pass.frequency)}, {6 * own.high_pass.slope.order} dB per octave"
     return (
         f"{said_names(joined)[place].capitalize()}: delay {setting.delay / MILLISECOND:.3f} ms, gain"
-        f" {signed(setting.gain)} dB, polarity {polarity}"
+        f" {signed(setting.gain)} dB, polarity {polarity}{said}"
     )
 
 
@@ -286,6 +298,7 @@ def filter_lines(joined: Joined) -> list[str]:
     rate, apart = joined.speaker.sample_rates[-1], max(joined.apart.values())
     found = [
         f"Curves are those at {rate} Hz; the sum on axis at the other rates is within {apart:.2f} dB",
+        "Sections of a way: its high-pass and the equaliser that was fitted for it, if it has them, then its slopes",
         "Each way: its sections, its finite impulse response if there is one, gain, polarity, delay",
         "Lower ways also pass the all-pass of each Linkwitz-Riley crossing above their own, so that all stay in phase",
         SIGNS,

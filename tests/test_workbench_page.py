@@ -69,7 +69,7 @@ def test_a_pulled_handle_changes_the_score_to_the_librarys(looked, folder):
         shown.mouse.move(x + 6 * step, y - 6 * step)
         shown.wait_for_timeout(100)
     shown.mouse.up()
-    found = settled(shown, before)
+    settled(shown, before)
     assert stated(shown, "depth") > 82.0
     shown.fill("#save-name", "pulled")
     shown.click("#save")
@@ -78,7 +78,12 @@ def test_a_pulled_handle_changes_the_score_to_the_librarys(looked, folder):
     assert text.startswith("# mine\n")
     design, target = read_design(folder / "pulled.toml"), read_target(folder / "target.toml")
     own = sound.judged(sound.solved(folder / "pulled.toml", design, target, "full"), target, folder)
-    assert float(found) == pytest.approx(own["score"], abs=1e-3)  # shown with four decimals
+    # Shown with four decimals. On a busy machine shapes on the way may be answered before the last one is.
+    shown.wait_for_function(
+        "wanted => Math.abs(document.getElementById('answer').dataset.score - wanted) < 1e-3",
+        arg=own["score"],
+        timeout=60_000,
+    )
     assert stated(shown, "depth") == pytest.approx(1e3 * design.waveguide.depth, abs=1e-3)
     assert faults == []
 

@@ -261,9 +261,14 @@ def speaker(bench, text: str):
     return read_speaker(path, reading=read_measured)
 
 
-def test_measured_way_in_a_loudspeaker_is_the_modelled_one_in_its_box(bench):
-    # On a sphere, whose step the file's [baffle] takes out: left is the closed box, in a baffle.
-    found = speaker(bench, SPEAKER)
+BOX = '[woofer.box]\nalignment = "closed"\nfrequency_hz = 55\nquality = 0.9\n'
+
+
+@pytest.mark.parametrize("box", ["", BOX, BOX.replace("55", "90")], ids=["no table", "its box", "another box"])
+def test_measured_way_in_a_loudspeaker_is_the_modelled_one_in_its_box(bench, box):
+    # On a sphere, whose step the file's [baffle] takes out: left is the closed box, in a baffle. What stands in the
+    # table of the box changes nothing of what was measured.
+    found = speaker(bench, SPEAKER + box)
     sounds = found.sounds
     woofer = sounds.own[1].on_axis
     level, _ = off(woofer, closed_box(sounds.frequency))

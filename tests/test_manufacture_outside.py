@@ -154,6 +154,14 @@ def test_a_single_wrong_place_on_the_outside_is_found(made, tmp_path, process, n
         assert found.leftover.size > found.leftover_allowed
 
 
+def test_a_sharp_rim_that_is_the_widest_place_is_the_whole_of_its_front():
+    """The cutter rolls round the edge in the mouth plane, from above it to beside it, and all else is the back's."""
+    front, back = sides_of(FREE.meridian, RolledShell(0.0, 50 * MM, BEHIND), share=0.5)
+    assert (front.lowest, front.inner, front.widest) == pytest.approx((0.0, MOUTH, MOUTH), abs=1e-9)
+    assert front.line.angle[[0, -1]] == pytest.approx([0.5 * np.pi, np.pi])
+    assert back.lowest == pytest.approx(-DEPTH - BEHIND, abs=1e-9)
+
+
 def test_a_cylinder_is_shared_out_and_an_outside_with_a_waist_refused():
     cylinder = RoundCabinet(80 * MM, 40 * MM, 5 * MM)
     for share, lowest in ((0.5, -20 * MM), (1.0, -35 * MM)):

@@ -70,6 +70,7 @@ def test_the_outside_that_is_written_reads_back_as_the_body(tmp_path, capsys):
     made = read_design(out / "design.toml").solid
     assert made == replace(read_design(path).solid, seat_hole_diameter=made.seat_hole_diameter)
     assert "piece_1.3mf" in {each.name for each in out.iterdir()}
+    assert "it follows outside.csv, and is as it is printed" in words(out / "setup_sheet.pdf")
     assert capsys.readouterr().err == ""
 
 

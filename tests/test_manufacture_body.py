@@ -10,6 +10,7 @@ import pytest
 import shapely
 import trimesh
 
+from bodies import CYLINDER, ROLLED
 from commandline import run
 from drawings import NUMBER, words, written
 from evenflare.design.file import read_design
@@ -22,33 +23,6 @@ from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide.body import dense
 from evenflare.waveguide.body import volume as inside
 
-ROLLED = """
-name = "free roll"
-[waveguide]
-family = "conical"
-depth_mm = 70
-wall_angle_deg = 40
-roundover_radius_mm = 12
-[driver]
-exit_diameter_mm = 25.4
-[mounting]
-kind = "free_standing"
-outline = "rolled_shell"
-rim_radius_mm = 18
-back_diameter_mm = 120
-back_depth_mm = 45
-back_edge_radius_mm = 5
-[solid]
-kind = "body"
-seat_diameter_mm = 90
-seat_bolts = 4
-seat_bolt_circle_mm = 76
-seat_hole_depth_mm = 8
-"""
-CYLINDER = ROLLED[: ROLLED.index("outline =")] + (
-    'outline = "round_cabinet"\ndiameter_mm = 200\ndepth_mm = 120\nedge_radius_mm = 12\n'
-    '[solid]\nkind = "body"\nseat_diameter_mm = 90\n'
-)
 CHORD = 0.05 * MM
 
 
@@ -96,6 +70,7 @@ def test_the_outside_that_is_written_reads_back_as_the_body(tmp_path, capsys):
     made = read_design(out / "design.toml").solid
     assert made == replace(read_design(path).solid, seat_hole_diameter=made.seat_hole_diameter)
     assert "piece_1.3mf" in {each.name for each in out.iterdir()}
+    assert "it follows outside.csv, and is as it is printed" in words(out / "setup_sheet.pdf")
     assert capsys.readouterr().err == ""
 
 
@@ -122,14 +97,6 @@ def test_what_no_body_has_is_refused_by_name(old, new, said, tmp_path, capsys):
     assert run(["export", str(path), "--out", str(tmp_path / "out"), "--quiet"]) == 2
     assert said in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
-
-
-@pytest.mark.parametrize(("process", "said"), [("casting", "not made yet"), ("sheets", "only a block")])
-def test_sheets_and_patterns_of_a_body_are_refused(process, said, tmp_path, capsys):
-    path = tmp_path / "design.toml"
-    path.write_text(ROLLED, encoding="utf-8")
-    assert run(["export", str(path), "--out", str(tmp_path / "out"), "--process", process, "--quiet"]) == 2
-    assert said in capsys.readouterr().err
 
 
 def test_the_outside_is_set_out_by_the_drawing_alone(read, tmp_path):

@@ -17,8 +17,8 @@ from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.proof.proof import prove
 from evenflare.manufacture.proof.simulate import cut, stock
 from evenflare.manufacture.proof.truth import Front, Truth, truth
+from evenflare.manufacture.sheets.glue_up import glue_up_text
 from evenflare.manufacture.sheets.lamination import laminate
-from evenflare.manufacture.sheets.layer_files import glue_up_text
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import Conical, Waveguide

@@ -180,7 +180,7 @@ def test_dowels_are_clear_of_opening_edge_and_bolts_and_fit_in_one_way_only(name
         for bolt in made.bolts:
             assert hole.distance(shapely.Point(bolt)) > BOLT_ROOM - 1e-4
     assert wrong_way_misses(np.array(made.dowels)) > APART
-    label = shapely.Point(made.label).buffer(4 * MM)  # a figure is 6 mm high
+    label = shapely.Point(made.layers[0].label).buffer(4 * MM)  # a figure is 6 mm high
     assert label.within(made.layers[0].outside.polygon)
     assert not label.intersects(made.layers[0].front.polygon)
 
@@ -248,7 +248,7 @@ def test_yield_is_area_of_layers_over_area_of_sheets():
 @pytest.mark.parametrize(
     ("choice", "change", "message"),
     [
-        (Choice("shell"), {}, r'\[solid\] kind = "shell": only a block is built up of sheets'),
+        (Choice("shell"), {}, r'\[solid\] kind = "shell": only a block or a round free-standing body is built up'),
         (Choice(), {"stock": Stock("block")}, r'\[stock\] kind = "block": must be "sheet" to cut layers'),
         (
             Choice(),

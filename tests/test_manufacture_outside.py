@@ -55,14 +55,15 @@ def proved(made, tmp_path_factory):
     return {process.name: cut(folder, process, made[process.name]) for process in (ROUTER, LATHE)}
 
 
-def cut(folder, process, texts):
+def cut(folder, process, texts, part=(FREE, SIZES, FEATURES)):
     """Proofs by name, of programs or of the texts of their files."""
     paths = []
     for name, each in texts.items():
         paths.append(folder / f"{name}.nc")
         text = each if isinstance(each, str) else gcode(each, process, design_id="0a1b2c", name="free")
         write_text(paths[-1], text)
-    found = prove_files(FREE, paths, process, sizes=SIZES, features=FEATURES, grid=0.6 * MM)
+    waveguide, sizes, features = part
+    found = prove_files(waveguide, paths, process, sizes=sizes, features=features, grid=0.6 * MM)
     return {each.program: each for each in found.programs}
 
 
@@ -152,6 +153,20 @@ def test_a_single_wrong_place_on_the_outside_is_found(made, tmp_path, process, n
         assert found.gouge.size > 0.06 * MM
     else:
         assert found.leftover.size > found.leftover_allowed
+
+
+def test_a_sharp_rim_that_is_the_widest_place_is_the_whole_of_its_front(tmp_path):
+    """The cutter rolls round the edge in the mouth plane, from above it to beside it, and all else is the back's."""
+    sharp = replace(FREE, mounting=Mounting(body=RolledShell(0.0, 50 * MM, BEHIND)))
+    front, back = sides_of(sharp.meridian, sharp.mounting.body, share=0.5)
+    assert (front.lowest, front.inner, front.widest) == pytest.approx((0.0, MOUTH, MOUTH), abs=1e-9)
+    assert front.line.angle[[0, -1]] == pytest.approx([0.5 * np.pi, np.pi])
+    assert back.lowest == pytest.approx(-DEPTH - BEHIND, abs=1e-9)
+    sizes = solid_sizes(sharp.meridian, SOLID, body=sharp.mounting.body)
+    part = (sharp, sizes, fitted(sharp, sizes, features_of(SOLID)))
+    made = {each.name: each for each in lathe_operations(sharp, LATHE, *part[1:]).programs}
+    found = cut(tmp_path, LATHE, {name: made[name] for name in ("outside", "outside_back")}, part)
+    assert [each.accepted for each in found.values()] == [True, True]
 
 
 def test_a_cylinder_is_shared_out_and_an_outside_with_a_waist_refused():

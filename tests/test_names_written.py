@@ -46,8 +46,9 @@ from evenflare.manufacture.part.threemf import write_3mf
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.proof.proof_files import prove_files
 from evenflare.manufacture.sheets.dxf import Words, write_dxf
+from evenflare.manufacture.sheets.glue_up import glue_up_text
 from evenflare.manufacture.sheets.lamination import laminate
-from evenflare.manufacture.sheets.layer_files import glue_up_text, table_text
+from evenflare.manufacture.sheets.layer_files import table_text
 from evenflare.measurement.journal import Prototype
 from evenflare.report.kit import canvas, paper, sheet, style
 from evenflare.report.kit.letters import entry, in_font, lettered

@@ -39,9 +39,16 @@ class Core:
 
 
 def core_of(
-    meridian: Meridian, zones: tuple[Zone, ...], *, back: float, inlet: float, length: float, chord_error: float
+    meridian: Meridian,
+    zones: tuple[Zone, ...],
+    *,
+    behind: FloatArray,
+    length: float,
+    chord_error: float,
 ) -> Core:
-    """The core of the zone at the throat, its print `length` m long behind the raw casting's `back`.
+    """The core of the zone at the throat, and of all that is open behind it; its print is `length` m long.
+
+    behind : (N, 2), z and r of the raw casting's opening from behind the throat plane to its back, m.
 
     inlet  : m, radius of the raw bore at the back.
     Errors : InputError if the wall draws at the throat.
@@ -58,13 +65,14 @@ def core_of(
     inside = wall.z <= top
     rim = float(np.interp(top, wall.z, wall.r))
     bore = np.column_stack([wall.z[inside], wall.r[inside]])[::-1]
+    back, inlet = behind[-1].tolist()
     end = inlet - length * float(np.tan(PRINT_TAPER))
     if end < 0.5 * inlet:
         raise InputError(
-            f"[casting] core_print_mm = {length / MILLIMETRE:g}: its taper would leave less than half of the throat's"
-            f" radius: must be at most {0.5 * inlet / np.tan(PRINT_TAPER) / MILLIMETRE:.0f}. Lower it"
+            f"[casting] core_print_mm = {length / MILLIMETRE:g}: its taper would leave less than half of the radius"
+            f" where it begins: must be at most {0.5 * inlet / np.tan(PRINT_TAPER) / MILLIMETRE:.0f}. Lower it"
         )
-    points = [(top, 0.0), (top, rim), *bore.tolist(), (back, inlet), (back - length, end), (back - length, 0.0)]
+    points = [(top, 0.0), (top, rim), *bore.tolist(), *behind.tolist(), (back - length, end), (back - length, 0.0)]
     return Core(np.asarray(points), top, length, end)
 
 
@@ -75,7 +83,13 @@ def core_mesh(core: Core, *, sides: int) -> Mesh:
 
 def with_core(part: Mesh, core: Core, *, sides: int) -> Mesh:
     """A pattern whose bore is filled as far as the core reaches, with its print: where the core is set, no sand is."""
-    filled = core.outline + np.where(core.outline[:, 1:] > 0.0, (0.0, OVERLAP), (0.0, 0.0))
+    import shapely
+    from shapely.geometry.polygon import orient
+
+    grown = shapely.Polygon(core.outline).buffer(OVERLAP, join_style="mitre")
+    low, _, high, wide = grown.bounds
+    filled = orient(grown.intersection(shapely.box(low, 0.0, high, wide)))
+    filled = np.asarray(filled.exterior.coords)[:-1]
     joined = (body(np.array(part.vertices), part.faces) + _turned(filled, sides)).simplify(0.2 * OVERLAP)
     return _mesh(joined)
 

@@ -29,6 +29,10 @@ COARSEST = 15
 """The last grade; walls have one grade more than other sizes (ISO 8062-3, from memory)."""
 
 WALL = "wall thickness"
+UNHEARD = 0.1 * MILLIMETRE
+"""Metal that stays on a body's outside, a thousandth of the wavelength at 3.4 kHz and less than castings vary by."""
+MARKED = {"block": "side", "shell": "outside", "body": "back, where it is machined off the casting"}
+"""Where the pattern is stamped."""
 
 
 @dataclass(frozen=True)
@@ -122,7 +126,8 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
     else:
         outer = (("diameter", sizes.flange_diameter or 0.0),)
     for name, size in outer:
-        add(f"outside {name} at the front", size, size + 2.0 * made.ahead)
+        where = "parting line" if sizes.kind == "body" else "front"
+        add(f"outside {name} at the {where}", size, size + 2.0 * made.ahead)
         if sizes.kind == "block":
             add(f"outside {name} at the back", size, size + 2.0 * made.behind)
     if sizes.kind == "shell":
@@ -158,7 +163,7 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
 
 
 def marking(made: Pattern, design_id: str) -> str:
-    """What is stamped on the pattern, where it is not machined."""
+    """What is stamped on the pattern: where the casting is not machined, of a body where it is."""
     casting = made.casting
     share = casting.contraction / PERCENT
     return (
@@ -171,18 +176,20 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
     """The CSV: what was assumed, how it is moulded, sizes on pattern, casting and part."""
     casting, sizes = made.casting, made.sizes
     faces = "front (mouth plane), seat (back)" + (", back of the flange" if sizes.kind == "shell" else "")
+    if sizes.kind == "body":
+        faces = "back, recess and seat"
     wall = "the waveguide's wall is enlarged and otherwise as designed"
     if made.wall_stock > 0.0:
-        faces += ", the waveguide's wall along its normal"
+        whole = sizes.kind == "body"
+        faces += ", the waveguide's wall" + (" and the outside" if whole else "") + " along its normal"
         wall = "the waveguide's wall has the allowance on it, to be machined to points.csv after casting"
+        wall += ", and the outside to outside.csv" if whole else ""
     rule = "(1 + s)" if casting.contraction_of == "casting" else "1 / (1 - s)"
     grade = (
         "as given"
         if casting.allowance_grade is None
         else (f"RMAG {casting.allowance_grade} (values from memory: verify) and a quarter of the height's tolerance")
     )
-    forward = casting.pull == "front"
-    parting = made.front if forward else made.back
     header = [
         "evenflare pattern sheet: pattern.stl is the pattern; do not add contraction or allowance to it again",
         f"design: {name}",
@@ -198,14 +205,12 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         " half either way; walls one grade coarser (from memory);"
         f" as machined {process.tolerance / MILLIMETRE:g} either way",
         f"draft: {casting.draft / DEGREE:g} degrees on the outside, added as metal; {_fillet(made)}{wall}",
-        f"parting line: around the outside at casting z = {_mm(parting)}, pattern z = {_mm(parting * made.factor)},"
-        f" the raw {'front' if forward else 'back'}; the pattern draws toward its {casting.pull}, the sand within the"
-        " waveguide leaves the same way",
+        _parting(made),
         *_moulding(made.zones, made),
         *_walls(listed),
-        f"marking, on the {'outside' if sizes.kind == 'shell' else 'side'}: {marking(made, design_id)}",
+        f"marking, on the {MARKED[sizes.kind]}: {marking(made, design_id)}",
         "bolt holes and the driver's holes are not cast, nor are a rebate or a rounded edge of the front: drill and"
-        " machine them; the outside's draft may stay",
+        f" machine them; {_outside(made)}",
         *CAUTIONS,
     ]
     columns = ("dimension", "finished_mm", "as_cast_mm", "as_cast_tolerance_plus_minus_mm", "pattern_mm", "machined")
@@ -217,6 +222,33 @@ def sheet_text(made: Pattern, listed: tuple[Dimension, ...], process: Process, *
         for each in listed
     )
     return table(columns, rows, header=header)
+
+
+def _parting(made: Pattern) -> str:
+    at = f"at casting z = {_mm(made.parting)}, pattern z = {_mm(made.parting * made.factor)}"
+    pull = made.casting.pull
+    if made.sizes.kind != "body":
+        return (
+            f"parting line: around the outside {at}, the raw {pull}; the pattern draws toward its {pull}, the sand"
+            " within the waveguide leaves the same way"
+        )
+    return (
+        f"parting line: around the outside {at}, its widest place: a plane. What lies ahead of it, and the sand within"
+        " the waveguide, draws toward the front; what lies behind it, and the sand in the recess, toward the back. Bed"
+        " the pattern in a board or sand cut to its outside up to that plane, or have it sawn there and dowelled"
+    )
+
+
+def _outside(made: Pattern) -> str:
+    """What becomes of the draft's metal."""
+    if made.sizes.kind != "body" or made.wall_stock > 0.0:
+        return "the outside's draft may stay" if made.sizes.kind != "body" else "the outside's draft is machined off"
+    if made.drafted < UNHEARD:
+        return f"draft adds {_mm(made.drafted)} to the outside at most: it may stay"
+    return (
+        f"draft adds up to {_mm(made.drafted)} to the outside, which was not solved: take it off to outside.csv, or"
+        " solve the body as cast (body_csv)"
+    )
 
 
 def _remembered(listed: tuple[Dimension, ...], grade: int) -> str:
@@ -248,11 +280,12 @@ def _moulding(zones: tuple[Zone, ...], made: Pattern) -> list[str]:
     lines = [f"draw: below {made.casting.draft / DEGREE:g} degrees: {told(zone)}" for zone in zones]
     if made.core is not None:
         core, factor = made.core, made.factor
+        whole = made.recess is not None
         lines.append(
-            f"core: core.stl, enlarged alike, forms the bore from the throat up to z {_mm(core.top * factor)} of the"
-            f" pattern; its print stands {_mm(core.length * factor)} out of the raw back and tapers to diameter"
-            f" {_mm(2.0 * core.end * factor)}. The pattern is solid there and carries the print. Clearance between"
-            " print and mould is the pattern-maker's"
+            f"core: core.stl, enlarged alike, forms {'recess and bore from the back' if whole else 'the bore from the'}"
+            f"{'' if whole else ' throat'} up to z {_mm(core.top * factor)} of the pattern; its print stands"
+            f" {_mm(core.length * factor)} out of the raw back and tapers to diameter {_mm(2.0 * core.end * factor)}."
+            " The pattern is solid there and carries the print. Clearance between print and mould: the pattern-maker's"
         )
         return lines
     width = max(zone.z_to - zone.z_from for zone in zones)

@@ -27,12 +27,13 @@ from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, back, driver_
 from evenflare.manufacture.milling.side_edge import with_edges
 from evenflare.manufacture.milling.start_end import parked
 from evenflare.manufacture.milling.turning import bore_radius, turning
-from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, stock_radius
+from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import rim_of
+from evenflare.manufacture.process.full_stock import cuts_outside, stock_radius
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.wall.closed import stays_words
 from evenflare.units import MILLIMETRE
@@ -200,9 +201,9 @@ def stock_size(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
     """m, of the stock that a part is cut from, at least: x, y and z; on a lathe x and y are its diameter."""
     x, y = extent(sizes)
     z = waveguide.depth + process.seat.depth
-    if process.hold_down is not None and process.profile_tool:
+    if process.hold_down is not None and cuts_outside(process) == "router":
         return x + 2.0 * process.hold_down.margin, y + 2.0 * process.hold_down.margin, z
-    if "lathe_programs" in process.makes and process.outside_tool:
+    if cuts_outside(process) == "lathe":
         wide = 2.0 * stock_radius(process, 0.5 * x)
         return wide, wide, z + FACING + process.parting
     return x, y, z

@@ -12,6 +12,7 @@ from evenflare.manufacture.milling.program import Leg, Program, assembled
 from evenflare.manufacture.milling.turning import CLEAR, CORNER, POINTS, TURNING_DATUM
 from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.sides import Side
+from evenflare.manufacture.process.full_stock import stock_radius
 from evenflare.manufacture.process.types import DriverSeat, Process, Tool
 from evenflare.manufacture.wall.scallop import stepover
 from evenflare.units import MILLIMETRE, MINUTE, FloatArray
@@ -21,19 +22,11 @@ OUTSIDE, TURNED_BACK, OUTSIDE_BACK = "outside", "turning_back", "outside_back"
 """Names of the programs."""
 FACING = 1 * MILLIMETRE
 """Of stock before a face (common practice, no source)."""
-ROUND_STOCK = 2 * MILLIMETRE
-"""Of stock beyond the outside, in radius, where the process does not say how large it is (likewise)."""
 NOSE_SHARE = 1.6
 """Of the nose's radius, that a pass takes at most: neighbouring passes leave no ring between them."""
 _CHORD = 1e-6
 _TURN = 200
 """Moves of a quarter circle: 10 mm and a nose of 1 depart from theirs by 0.1 um."""
-
-
-def stock_radius(process: Process, radius: float) -> float:
-    """m, of the stock for a part of `radius` (m)."""
-    size = process.stock.size
-    return radius + ROUND_STOCK if size is None else max(0.5 * size[0], radius)
 
 
 class _Contour(NamedTuple):

@@ -84,6 +84,7 @@ def sides_of(meridian: Meridian, body: Body, *, share: float) -> tuple[Side, Sid
     place = _widest(line, share)
     ahead = Frame(*(np.append(column[:k], value) for (column, k), value in zip(_cut(line, place), place, strict=True)))
     behind = Frame(*(np.append(value, column[k:]) for (column, k), value in zip(_cut(line, place), place, strict=True)))
+    ahead.angle[-1] = min(float(ahead.angle[-1]), np.pi)  # A sharp rim that is the widest place turns on behind it.
     turned = Frame(*(column[::-1] for column in behind))
     turned = turned._replace(z=-turned.z - back, angle=2.0 * np.pi - turned.angle)
     start = int(np.flatnonzero(ahead.z >= meridian.depth - FLAT)[-1])
@@ -144,6 +145,7 @@ def _checked(side: Side) -> Side:
         worst = int(hidden.argmax())
         raise InputError(
             f'[solid] kind = "body": the outside hides from the {side.end} {line.z[worst] / -MILLIMETRE:.4g} mm behind'
-            " it: a straight tool does not reach it. Let it widen steadily to its widest place, or take --process print"
+            " it: a straight tool does not reach it, nor does a pattern draw. Let it widen steadily to its widest"
+            " place, or take --process print"
         )
     return side

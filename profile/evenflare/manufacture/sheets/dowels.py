@@ -68,18 +68,12 @@ def wrong_way_misses(dowels: FloatArray) -> float:
     """m: the least, over turns about the axis, with and without turning over, of the greatest distance from a dowel
     (N, 2), m, to the nearest hole; but for turns so small that it is the right way.
     """
-    worst = np.inf
     turns = np.arange(-180, 180) * DEGREE
-    for over in (1.0, -1.0):
-        flat = dowels * (over, 1.0)
-        for turn in turns:
-            if over > 0 and abs(turn) < 5 * DEGREE:
-                continue
-            cosine, sine = np.cos(turn), np.sin(turn)
-            moved = flat @ np.array([[cosine, sine], [-sine, cosine]])
-            gap = np.linalg.norm(moved[:, None] - dowels[None], axis=-1).min(axis=1).max()
-            worst = min(worst, float(gap))
-    return worst
+    wrong = turns[np.abs(turns) >= 5 * DEGREE - 1e-9]
+    holes = dowels @ np.array([1.0, 1.0j])
+    moved = [np.exp(1j * wrong)[:, None] * holes, np.exp(1j * turns)[:, None] * -holes.conj()]
+    gaps = np.abs(np.concatenate(moved)[:, :, None] - holes).min(axis=2).max(axis=1)
+    return float(gaps.min())
 
 
 def _land(outside: Outline, opening: Geometry, room: float) -> Geometry:
@@ -90,15 +84,17 @@ def _sites(free: Geometry) -> FloatArray:
     """(N, 2), m: the middle of what is free along each of 180 rays from the axis."""
     import shapely
 
-    found = []
-    far = 2.0 * float(np.abs(free.bounds).max()) if not free.is_empty else 0.0
-    for angle in np.arange(0, 360, 2) * DEGREE:
-        ray = shapely.LineString([(0.0, 0.0), (far * np.cos(angle), far * np.sin(angle))])
-        stretches = [part for part in shapely.get_parts(ray.intersection(free)) if part.length > 0.0]
-        if stretches:
-            middle = max(stretches, key=lambda part: part.length).interpolate(0.5, normalized=True)
-            found.append((middle.x, middle.y))
-    return np.array(found).reshape(-1, 2)
+    if free.is_empty:
+        return np.empty((0, 2))
+    far, angle = 2.0 * float(np.abs(free.bounds).max()), np.arange(0, 360, 2) * DEGREE
+    ends = far * np.column_stack([np.cos(angle), np.sin(angle)])
+    rays = shapely.linestrings(np.stack([np.zeros_like(ends), ends], axis=1))
+    parts, ray = shapely.get_parts(shapely.intersection(rays, free), return_index=True)
+    order = np.lexsort([-shapely.length(parts), ray])
+    parts, ray = parts[order], ray[order]
+    longest = parts[np.unique(ray, return_index=True)[1]]
+    longest = longest[shapely.length(longest) > 0.0]
+    return np.asarray(shapely.get_coordinates(shapely.line_interpolate_point(longest, 0.5, normalized=True)))
 
 
 def _azimuth(places: FloatArray) -> FloatArray:

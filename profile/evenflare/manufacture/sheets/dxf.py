@@ -28,6 +28,7 @@ COLOURS = {
     "cut_inside_back": 4,
     "drill": 3,
     "drill_back": 2,
+    "drill_front": 3,
     "pocket_back": 2,
     "engrave": 6,
     "go": 3,

@@ -1,4 +1,4 @@
-"""A block built up of sheets: what is cut out of each, where dowels keep them in register, and where they lie."""
+"""A part built up of sheets: what is cut out of each, where dowels keep them in register, and where they lie."""
 
 from __future__ import annotations
 
@@ -15,9 +15,11 @@ from evenflare.manufacture.part.bolts import bolt_places, front_places, hole_dep
 from evenflare.manufacture.part.features import PLAIN, FrontHoles
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.outline import COINCIDENT, Sizes
-from evenflare.manufacture.part.rings import Bore, Outline, between, beyond, outside_of, shrunk, smallest
+from evenflare.manufacture.part.rings import Bore, Outline, between, beyond, circle, outside_of, shrunk, smallest
+from evenflare.manufacture.process.full_stock import cuts_outside, stock_radius
 from evenflare.manufacture.process.types import DriverSeat, Process, Stock
 from evenflare.manufacture.sheets.dowels import dowel_places
+from evenflare.manufacture.sheets.joints import LayerJoints, Outside, around, joints
 from evenflare.manufacture.sheets.nesting import Placement, capacity, nest
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, FloatArray
@@ -36,7 +38,8 @@ MOST_LAYERS = 500
 class LayerHole:
     """A circle that is cut in a layer besides its opening, m: about (x, y) from the axis.
 
-    operation : "drill" through it; "drill_back" and "pocket_back" from its back, `depth` deep.
+    operation : "drill" through it; "drill_back" and "pocket_back" from its back, "drill_front" from its front, `depth`
+                deep.
     depth     : m; None: through.
     """
 
@@ -53,12 +56,15 @@ class Layer:
 
     number       : from 1, at the front.
     z_from, z_to : m, its back and its front, from the throat plane; the back of the last may lie behind the part.
-    outside      : what is cut around it.
+    outside      : what is cut around it, straight through.
     front, back  : the finished opening at its front and at its back (within the part).
     cuts         : operation and outline of what is cut out of it: ("cut_inside", ...) straight through, or
                    ("cut_inside_front", ...) and ("cut_inside_back", ...) of a bevel.
     left         : m, the most that is left to take off the wall, sideways.
+    left_outside : m, likewise off the outside.
+    label        : (x, y) in m, where its number stands.
     holes        : the front's, and as far as they reach into it the driver's and its recess.
+    dowels       : blind holes, of a body's joints.
     """
 
     number: int
@@ -69,7 +75,10 @@ class Layer:
     back: Outline
     cuts: tuple[tuple[str, Outline], ...]
     left: float
+    left_outside: float
+    label: tuple[float, float] = (0.0, 0.0)
     holes: tuple[LayerHole, ...] = ()
+    dowels: tuple[LayerHole, ...] = ()
 
     @property
     def thickness(self) -> float:
@@ -88,8 +97,8 @@ class Lamination:
 
     places         : of each layer on its sheet.
     dowels, bolts  : (x, y) in m from the axis, seen from the front; holes through every layer, and marks on the first.
+                     A body has neither: see its layers' dowels.
     dowel_diameter : m.
-    label          : (x, y) in m, where the layer's number stands.
     surplus        : m, to plane off the back.
     measured       : how many sheets have a measured thickness.
     sheet          : width and height, m.
@@ -100,7 +109,6 @@ class Lamination:
     dowels: tuple[tuple[float, float], ...]
     bolts: tuple[tuple[float, float], ...]
     dowel_diameter: float
-    label: tuple[float, float]
     surplus: float
     style: Style
     allowance: float
@@ -149,23 +157,28 @@ def laminate(
     dowel_diameter: float = DOWEL,
     front: FrontHoles = PLAIN.front,
 ) -> Lamination:
-    """A block of `sizes` cut into layers, from the front face back, of the thickness of the sheets they come from.
+    """A part of `sizes` cut into layers, from the front face back, of the thickness of the sheets they come from.
 
+    A block's have its outside. A body's are rings, cut at the largest radius that its outside has within the layer and
+    `allowance` beyond it; where the process has a machine cut the outside, each is as large as the stock that its
+    programs cut it from.
     style       : "step": each layer is cut straight through at its smallest opening, so that material is left;
                   "bevel": from its opening at the front to the one at the back, moved inward by as much as that
                   straight slope would cut into the wall anywhere; straight where a layer reaches behind the throat
                   plane.
-    allowance   : m, left beside the wall all around; None: the process's stock_left.
+    allowance   : m, left beside the wall all around, and beside a body's outside; None: the process's stock_left.
     chord_error : m, of the points of outlines that are not circles.
+    dowel_diameter : m, of a block's; a body has the thickest for which there is room.
     front       : holes, through every layer.
     Errors      : InputError if the solid is a shell, the process has no sheets, a layer does not fit on one, or there
                   is no room for dowels.
     """
     checked_chord_error(chord_error)
-    if sizes.kind != "block":
+    body = sizes.body if isinstance(sizes, Sizes) else None
+    if sizes.kind != "block" and body is None:
         raise InputError(
-            f'[solid] kind = "{sizes.kind}": only a block is built up of sheets, which dowels keep in register. Write'
-            ' kind = "block"'
+            f'[solid] kind = "{sizes.kind}": only a block or a round free-standing body is built up of sheets, which'
+            ' dowels keep in register. Write kind = "block"'
         )
     stock, seat = process.stock, process.seat
     if stock.kind != "sheet":
@@ -177,10 +190,12 @@ def laminate(
     bore = Bore(waveguide, chord_error, 0.5 * seat.diameter)
     if seat.depth > 0.0 and bore.recess >= 0.5 * min(outside.size):
         raise InputError(
-            f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the block's outside,"
+            f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the {sizes.kind}'s outside,"
             f" {min(outside.size) / MILLIMETRE:.4g}. Make the flange larger, or the seat smaller"
         )
-    room = capacity(outside.size, sheet=stock.sheet_size, spacing=stock.spacing)
+    shape = None if body is None else around(waveguide.meridian, body)
+    largest = outside if body is None else _largest(process, 0.5 * outside.size[0], allowance, chord_error)
+    room = capacity(largest.size, sheet=stock.sheet_size, spacing=stock.spacing)
     thicknesses = layer_thicknesses(bore.depth + seat.depth, stock, capacity=room)
     # To a nanometre: a layer that ends at the throat plane ends there.
     edges = np.round(bore.depth - np.concatenate([[0.0], np.cumsum(thicknesses)]), 9) + 0.0
@@ -192,23 +207,65 @@ def laminate(
     deep = hole_depth(waveguide, seat) if seat.bolts and seat.is_cut else 0.0
     layers = [replace(each, holes=_holes(each, front, places, seat, deep)) for each in layers]
     bolts = flange_bolts(sizes)
-    openings = [each for layer in layers for each in (layer.front, layer.back)]
-    dowels, label = dowel_places(
-        outside, openings, [*bolts, *places, *(bolt_places(seat) if deep else ())], diameter=dowel_diameter
-    )
+    held = bolt_places(seat) if deep else ()
+    if shape is None:
+        openings = [each for layer in layers for each in (layer.front, layer.back)]
+        dowels, label = dowel_places(outside, openings, [*bolts, *places, *held], diameter=dowel_diameter)
+        layers = [replace(each, label=label) for each in layers]
+    else:
+        layers = [_around_body(each, shape, largest, process, (allowance, chord_error)) for each in layers]
+        met = joints(shape, bore, edges.tolist(), back=-seat.depth, bolts=held, drilled=deep)
+        dowels, dowel_diameter = (), met.diameter
+        layers = [_doweled(each, met) for each in layers]
+    # What was measured of a sheet holds of as many layers as the largest of them would fill it with.
+    sides = [largest.size if stock.measured_thickness else layer.outside.size for layer in layers]
     return Lamination(
         layers=tuple(layers),
-        places=tuple(nest([outside.size] * len(layers), sheet=stock.sheet_size, spacing=stock.spacing)),
+        places=tuple(nest(sides, sheet=stock.sheet_size, spacing=stock.spacing)),
         dowels=dowels,
         bolts=bolts,
         dowel_diameter=dowel_diameter,
-        label=label,
         surplus=max(0.0, -seat.depth - float(edges[-1])),
         style=style,
         allowance=allowance,
         measured=len(stock.measured_thickness),
         sheet=stock.sheet_size,
     )
+
+
+def _largest(process: Process, radius: float, allowance: float, chord_error: float) -> Outline:
+    """What is cut around the largest layer of a body of `radius` (m)."""
+    machine = cuts_outside(process)
+    if machine == "router" and process.hold_down is not None:
+        half = radius + process.hold_down.margin
+        return Outline(half * np.array([[1.0, -1.0], [1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0]]))
+    return circle(stock_radius(process, radius) if machine else radius + allowance, chord_error=chord_error)
+
+
+def _around_body(layer: Layer, shape: Outside, largest: Outline, process: Process, made: tuple[float, float]) -> Layer:
+    """The layer with what is cut around it of a body: full stock where a machine cuts the outside out of that.
+
+    made : m, allowance and chord error.
+    """
+    least, most = shape.radii(max(layer.z_from, -process.seat.depth), layer.z_to)
+    cut = largest
+    if cuts_outside(process) is None:
+        cut = circle(most + made[0], chord_error=made[1])
+    return replace(layer, outside=cut, left_outside=float(np.hypot(*cut.points.T).max()) - least)
+
+
+def _doweled(layer: Layer, met: LayerJoints) -> Layer:
+    """The layer with the holes of the joints at its front and its back."""
+    ahead = [joint for joint in met.each if joint.z == layer.z_to]
+    behind = [joint for joint in met.each if joint.z == layer.z_from]
+    holes = [
+        LayerHole(operation, x, y, 0.5 * met.diameter, met.depth)
+        for operation, found in (("drill_front", ahead), ("drill_back", behind))
+        for joint in found
+        for x, y in joint.dowels
+    ]
+    middle = (0.0, 0.5 * (layer.outside.points[:, 1].max() + layer.front.points[:, 1].max()))
+    return replace(layer, dowels=tuple(holes), label=next((each.label for each in (*ahead, *behind)), middle))
 
 
 def _holes(
@@ -267,7 +324,7 @@ def _layer(
     # Of a layer that the recess reaches into, the recess is cut on its own.
     above = zip(cut_at, openings, strict=True)
     left = max(beyond(opening, line) for line, (z, opening) in above if z >= 0.0 or high <= 0.0)
-    return Layer(number, *span, outside, front, back, cuts, left)
+    return Layer(number, *span, outside, front, back, cuts, left, 0.0)
 
 
 def on_sheet(points: Sequence[Sequence[float]], place: Placement) -> FloatArray:

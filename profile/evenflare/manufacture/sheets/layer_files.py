@@ -1,4 +1,4 @@
-"""The files of a lamination: drawings to cut by, what lies where, outlines as points, and how to glue it up."""
+"""The files of a lamination: drawings to cut by, what lies where, outlines as points."""
 
 from __future__ import annotations
 
@@ -12,10 +12,17 @@ from evenflare.files import write_text
 from evenflare.manufacture.part.features import PLAIN, FrontHoles
 from evenflare.manufacture.part.outline import SolidChoice
 from evenflare.manufacture.part.rings import Outline, sizes_of
-from evenflare.manufacture.points.points import CAUTIONS
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.sheets.dxf import Circle, Closed, Drawn, Words, write_dxf
-from evenflare.manufacture.sheets.lamination import Lamination, Layer, LayerHole, Style, laminate, on_sheet
+from evenflare.manufacture.sheets.glue_up import GLUE_CAUTIONS, cut_told, glue_up_text, stock_told
+from evenflare.manufacture.sheets.lamination import (
+    Lamination,
+    Layer,
+    LayerHole,
+    Style,
+    laminate,
+    on_sheet,
+)
 from evenflare.text import one_line, table
 from evenflare.units import MILLIMETRE, PERCENT
 from evenflare.waveguide import Waveguide
@@ -32,13 +39,6 @@ LETTERS = 6 * MILLIMETRE
 """Height of a layer's number."""
 CROSS = 3 * MILLIMETRE
 """Side of the square that marks a bolt on the first layer."""
-
-GLUE_CAUTIONS = (
-    "caution: glue, solvents and their vapours harm skin, eyes and lungs: gloves, air, and the maker's sheet.",
-    "caution: a stack under clamps shifts as it is tightened: keep fingers clear, tighten in turns across.",
-    *CAUTIONS[:2],
-    CAUTIONS[3],
-)
 
 
 @dataclass(frozen=True)
@@ -74,9 +74,9 @@ def export_layers(
     drawings = tuple(folder / file_of(sheet) for sheet in range(made.sheets))
     table, points, glue_up = folder / "layers.csv", folder / "layer_points.csv", folder / "glue_up.txt"
     texts = {
-        table: table_text(made, process, named.lines),
+        table: table_text(made, process, named.lines, kind=solid.kind),
         points: points_text(made, named.lines),
-        glue_up: glue_up_text(made, process, named.lines, front=front),
+        glue_up: glue_up_text(made, process, named.lines, front=front, kind=solid.kind),
     }
     for path, text in texts.items():
         write_text(path, text)
@@ -112,7 +112,7 @@ def drawn(made: Lamination, sheet: int) -> list[Drawn]:
                 entities.append(Circle(operation, place.x, place.y, outline.radius))
             else:
                 entities.append(Closed(operation, on_sheet(outline.points.tolist(), place)))
-        for hole in layer.holes:
+        for hole in (*layer.holes, *layer.dowels):
             (x, y) = on_sheet([(hole.x, hole.y)], place)[0].tolist()
             entities.append(Circle(hole.operation, x, y, hole.radius))
         for x, y in on_sheet(made.dowels, place).tolist():
@@ -121,24 +121,29 @@ def drawn(made: Lamination, sheet: int) -> list[Drawn]:
             for x, y in made.bolts:
                 square = 0.5 * CROSS * np.array([[-1.0, -1.0], [1.0, -1.0], [1.0, 1.0], [-1.0, 1.0]])
                 entities.append(Closed("engrave", on_sheet((square + np.array([x, y])).tolist(), place)))
-        (x, y) = on_sheet([made.label], place)[0].tolist()
+        (x, y) = on_sheet([layer.label], place)[0].tolist()
         entities.append(Words("engrave", x, y, LETTERS, str(layer.number)))
     return entities
 
 
-def table_text(made: Lamination, process: Process, named: tuple[str, ...]) -> str:
+def table_text(made: Lamination, process: Process, named: tuple[str, ...], *, kind: str = "block") -> str:
     """The CSV: what each layer is and where it lies."""
+    outside = (
+        "outside_: as cut, a ring or a machine's full stock; the finished outside is in outside.csv"
+        if kind == "body"
+        else "outside_: finished"
+    )
     header = [
-        "evenflare layers: a block built up of sheets; layer 1 is the front, whose front face is the mouth plane",
+        f"evenflare layers: a {kind} built up of sheets; layer 1 is the front, whose front face is the mouth plane",
         *named,
         "units: mm; z from the throat plane, rising to the mouth; x and y of the middle of a layer (the axis) on its"
         " sheet, from the sheet's lower left corner; seen from the front, x to the right, y up, turned counter-"
         "clockwise",
         "sizes: finished size, no kerf added; front_ and back_: the finished opening of the part at the layer's front"
-        " and back; cut_: what is drawn to be cut out of the layer",
-        f"cut: {_how(made)}; the most that is then left on the wall, or in the driver's recess, sideways, is"
+        f" and back; cut_: what is drawn to be cut out of the layer; {outside}",
+        f"cut: {cut_told(made)}; the most that is then left on the wall, or in the driver's recess, sideways, is"
         " greatest_left_mm",
-        *_stock(made, process),
+        *stock_told(made, process),
         f"yield: {made.share_used / PERCENT:.1f} % of {made.sheets} sheet{'s' if made.sheets > 1 else ''}; the layers"
         f" as cut hold {made.in_part * 1e3:.4f} litres, {made.in_part * process.density:.3f} kg of {process.material}",
         *GLUE_CAUTIONS,
@@ -163,14 +168,14 @@ def points_text(made: Lamination, named: tuple[str, ...]) -> str:
         "evenflare layer outlines: points, counter-clockwise seen from the front; the last joins the first",
         *named,
         "units: mm, at finished size, x and y from the axis; operation as in the drawing; a circle has its radius_mm,"
-        " and its points lie on it; depth_mm of what is cut from a layer's back and not through",
+        " and its points lie on it; depth_mm of what is cut from a layer's back or front and not through",
     ]
     rows = []
     for layer in made.layers:
         for operation, outline in (("cut_outside", layer.outside), *layer.cuts):
             rows += _points(layer, operation, outline)
         dowels = [LayerHole("drill", x, y, 0.5 * made.dowel_diameter) for x, y in made.dowels]
-        for index, hole in enumerate((*dowels, *layer.holes), start=1):
+        for index, hole in enumerate((*dowels, *layer.dowels, *layer.holes), start=1):
             depth = "" if hole.depth is None else _mm(hole.depth)
             place = (_mm(hole.x), _mm(hole.y), _mm(hole.radius), depth)
             rows.append((str(layer.number), hole.operation, str(index), *place))
@@ -183,128 +188,6 @@ def _points(layer: Layer, operation: str, outline: Outline) -> list[tuple[str, .
         (str(layer.number), operation, str(index), _mm(x), _mm(y), radius, "")
         for index, (x, y) in enumerate(outline.points.tolist(), start=1)
     ]
-
-
-def glue_up_text(made: Lamination, process: Process, named: tuple[str, ...], *, front: FrontHoles = PLAIN.front) -> str:
-    """The order of glue-up, for the bench."""
-    last = made.layers[-1]
-    lines = [
-        "Glue-up of a block of layers, by evenflare",
-        *named,
-        f"material: {process.material}; {', '.join(_stock(made, process))}",
-        f"cut: {_how(made)}",
-        f"dowels: 3 of {made.dowel_diameter / MILLIMETRE:g} mm, {_mm(made.layers[0].z_to - last.z_from)} mm long, at"
-        f" {'; '.join(f'x {_mm(x)} y {_mm(y)}' for x, y in made.dowels)} (mm from the axis, seen from the front)",
-        "The three stand at uneven angles: a layer fits in one way only. Their ends show in the front; drill layer 1"
-        " from its back and not through where that matters.",
-        "",
-        "1. Measure every sheet before cutting. If one differs from the thickness above by more than 0.1 mm, put what"
-        " was measured in measured_thickness_mm and export again: errors of the layers add up.",
-        "2. Cut and drill all layers. The number stands on the front face; the one of layer 1 would show: cut it"
-        " shallow, or leave it out. Try the stack dry on its dowels, and measure its height.",
-        *_from_the_back(made),
-        "3. Lay layer 1 with its front face down on a flat, waxed plate. Then, glue on both faces, on the dowels:",
-    ]
-    for layer in made.layers:
-        told = f"   layer {layer.number:3d}  z {_mm(layer.z_from)} to {_mm(layer.z_to)}"
-        cut = layer.cuts[-1][1]
-        size = " x ".join(_mm(side) for side in _size(cut)) if cut.radius is None else f"diameter {_mm(2 * cut.radius)}"
-        lines.append(f"{told}  opening at its back {size}  left {_left_on(layer, process)} up to {_mm(layer.left)}")
-    lines += [
-        "4. Clamp evenly, wipe what squeezes out of the opening, leave it as long as the glue's maker says.",
-        f"5. Plane {_mm(made.surplus)} mm off the back, so that the block is"
-        f" {_mm(made.layers[0].z_to - last.z_from - made.surplus)} mm high."
-        if made.surplus > 0.0
-        else "5. The back needs no planing if the stack has its height.",
-        f"6. {_steps_off(made, process)}",
-        *_through(front),
-        "",
-        *GLUE_CAUTIONS,
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _steps_off(made: Lamination, process: Process) -> str:
-    """How the wall is made of the steps: never by a finishing cutter alone, which would meet a layer's whole edge."""
-    highest = max(layer.thickness for layer in made.layers)
-    alone = (
-        f"never by finishing alone: its slender cutter would meet a layer's whole edge, {_mm(highest)} mm, and break"
-    )
-    if "mill_programs" in process.makes:
-        semi = " rest.nc if there is one," if process.rest_tool else ""
-        semi += " semi_finishing.nc if there is one," if process.semi_finishing_tool else ""
-        return (
-            "Take the steps off the wall, from the front, in one clamping: run roughing.nc, which goes down level by"
-            f" level as in a solid block and so meets no more than it states, then{semi} finishing.nc; {alone}. If"
-            " the set-up sheet says that one of them is left out, take the steps off by hand."
-        )
-    return (
-        "Take the steps off the wall: by hand to templates (export --gauges), or on a router by a roughing program and"
-        f' then a finishing program, which a process with [machine] kind = "router" and makes = ["sheets",'
-        f' "mill_programs"] writes; {alone}.'
-    )
-
-
-def _from_the_back(made: Lamination) -> list[str]:
-    """What of recess and driver's holes is cut from a layer's back, before glue-up or after it."""
-    words = []
-    for layer in made.layers:
-        for hole in layer.holes:
-            if hole.depth is not None:
-                what = "pocket" if hole.operation == "pocket_back" else "hole"
-                words.append(
-                    f"   layer {layer.number:3d}  {what} from its back, {_mm(hole.depth)} deep, diameter"
-                    f" {_mm(2 * hole.radius)}, at x {_mm(hole.x)} y {_mm(hole.y)} seen from the front"
-                )
-    if not words:
-        return []
-    head = (
-        "   pocket_back and drill_back of the drawing are cut from a layer's back, so deep, in the sheet as it comes;"
-        " turned over, x counts the other way. Measure the driver at hand first:"
-    )
-    return [head, *words]
-
-
-def _through(front: FrontHoles) -> list[str]:
-    if not front.count:
-        return []
-    sink = (
-        f"; after glue-up countersink them in layer 1 to a diameter of {_mm(front.countersink)} at"
-        f" {np.degrees(front.countersink_angle):g} degrees"
-        if front.countersink
-        else ""
-    )
-    return [f"7. The front's holes, diameter {_mm(front.diameter)}, go through every layer (drill){sink}."]
-
-
-def _left_on(layer: Layer, process: Process) -> str:
-    return "in the recess" if process.seat.depth > 0.0 and layer.z_to <= 0.0 else "on the wall"
-
-
-def _how(made: Lamination) -> str:
-    left = f"{made.allowance / MILLIMETRE:g} mm are left beside the wall"
-    if made.style == "step":
-        return f"each layer straight through at its smallest opening (cut_inside); {left}"
-    return (
-        "from cut_inside_front on the front face straight to cut_inside_back on the back face; cut_inside straight"
-        f" through; {left} and where a straight slope would cut into it"
-    )
-
-
-def _stock(made: Lamination, process: Process) -> list[str]:
-    width, height = made.sheet
-    first = (
-        f"sheets of {width / MILLIMETRE:g} by {height / MILLIMETRE:g}, spacing {process.stock.spacing / MILLIMETRE:g}"
-    )
-    if not made.measured:
-        return [
-            f"{first}; thickness {process.stock.sheet_thickness / MILLIMETRE:g} is NOMINAL: measure the sheets first"
-        ]
-    if made.measured < made.sheets:
-        return [
-            f"{first}; sheets from {made.measured + 1} on are NOT measured: taken as thick as the last measured one"
-        ]
-    return [f"{first}; thickness as measured, glue lines taken as nothing"]
 
 
 def _size(outline: Outline) -> tuple[float, float]:

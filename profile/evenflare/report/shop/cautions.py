@@ -7,7 +7,7 @@ from evenflare.manufacture.milling.gcode import CAUTIONS as CUTTING
 from evenflare.manufacture.points.points import CAUTIONS as POINTS
 from evenflare.manufacture.printing.print_files import CAUTIONS as PRINT
 from evenflare.manufacture.process.types import Process
-from evenflare.manufacture.sheets.layer_files import GLUE_CAUTIONS as GLUE
+from evenflare.manufacture.sheets.glue_up import GLUE_CAUTIONS as GLUE
 
 BENCH = tuple(each for each in POINTS if "spindle" not in each and "program" not in each)
 """Of a part that no program of the process cuts: dust, and who is to be heard first."""

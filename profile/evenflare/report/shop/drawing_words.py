@@ -182,10 +182,13 @@ def _general(part: DrawnPart) -> list[str]:
     widest = 2.0 * max(part.half)
     width = cast_tolerance(widest * MILLIMETRE, casting.grade)
     machined = "the waveguide's wall, " if casting.wall == "machined" else ""
+    faces = f"front, back with the seat, {machined}holes and the back of a flange"
+    if part.solid.sizes.kind == "body":
+        whole = "wall and outside, " if casting.wall == "machined" else ""
+        faces = f"back, recess and seat, {whole}holes"
     return [
         "sign with a bar: machined; with a circle: as it is cast, nothing is taken off (ISO 21920-1, from memory)",
-        f"machined: front, back with the seat, {machined}holes and the back of a flange; sizes between machined"
-        " surfaces: ISO 2768-m",
+        f"machined: {faces}; sizes between machined surfaces: ISO 2768-m",
         f"as cast: all else; sizes to a surface as cast: DCTG {casting.grade} of ISO 8062-3, half of it either way,"
         f" for the outside of {widest:.2f} ±{mm(0.5 * width)}",
         sharp,

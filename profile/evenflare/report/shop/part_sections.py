@@ -159,11 +159,16 @@ def _surface_notes(part: DrawnPart, edge: float) -> list[Note]:
         z = 0.25 * depth
         bore = "machined" if process.casting.wall == "machined" else "as_cast"
         found += [
-            Note("above", (depth, inner), "front", symbol="machined"),
             Note("above", (part.back, _seat_edge(part)), "back", symbol="machined"),
             Note("above", (z, part.across(z, 0.5 * np.pi)), "waveguide's wall", symbol=bore),
-            Note("above", (depth - 0.5 * _rim(part), edge), "outside", symbol="as_cast"),
         ]
+        if sizes.kind == "body":
+            found.append(Note("above", (_widest(part), edge), "outside", symbol=bore))
+        else:
+            found += [
+                Note("above", (depth, inner), "front", symbol="machined"),
+                Note("above", (depth - 0.5 * _rim(part), edge), "outside", symbol="as_cast"),
+            ]
         if sizes.kind == "shell":
             flange = (depth - sizes.flange_thickness / MILLIMETRE, edge - 1.0)
             found.append(Note("above", flange, "flange's back", symbol="machined"))
@@ -175,6 +180,12 @@ def _seat_edge(part: DrawnPart) -> float:
     seat = part.solid.features.seat
     inner = 0.5 * seat.diameter / MILLIMETRE if seat.depth > 0.0 else part.across(0.0, 0.5 * np.pi)
     return inner + 1.0
+
+
+def _widest(part: DrawnPart) -> float:
+    """mm, z of the widest place of a body."""
+    vertices = part.solid.mesh.vertices
+    return float(vertices[np.hypot(*vertices[:, :2].T).argmax(), 2]) / MILLIMETRE
 
 
 def _rim(part: DrawnPart) -> float:

@@ -51,7 +51,7 @@ def write_setup_sheet(
         f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
         f"Material {process.material}, {process.density:g} kg per cubic metre.",
         *map(_sentence, [*changes, *features_words(solid.features, process), *proved.left]),
-        *_body(solid, [each.name for each in programs]),
+        *_body(solid, process, [each.name for each in programs]),
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]
     sheets, casting = "sheets" in process.makes, "pattern" in process.makes
@@ -75,13 +75,13 @@ def write_setup_sheet(
     paper.write_pdf(flow, path, title=f"{design.name} {design_id(design)}: set-up sheet")
 
 
-def _body(solid: SolidFile, programs: Sequence[str]) -> list[str]:
+def _body(solid: SolidFile, process: Process, programs: Sequence[str]) -> list[str]:
     """What a free-standing body needs besides, if the part is one."""
     if solid.sizes.kind != "body":
         return []
     disc = f"Ø{solid.features.seat.diameter / MILLIMETRE:g} x {solid.sizes.wall / MILLIMETRE:g}"
     cut = [name for name in (OUTSIDE, OUTSIDE_BACK, FINE, BACK_FINE) if name in programs]
-    outside = "is in no program: what they leave there is a cylinder about it" if not cut else f"is cut by {cut[0]}"
+    outside = f"is cut by {cut[0]}" if cut else _without_program(process)
     if len(cut) > 1:
         outside += f" as far as its widest place, and by {cut[1]} behind it"
     elif cut:
@@ -90,6 +90,18 @@ def _body(solid: SolidFile, programs: Sequence[str]) -> list[str]:
         f"The outside is part of what sounds: it follows outside.csv, and {outside}.",
         f"A disc of {disc} mm closes the back, flush, once the driver sits.",
     ]
+
+
+def _without_program(process: Process) -> str:
+    """What becomes of a body's outside that no program cuts."""
+    if process.makes_programs:
+        return "is in no program: what they leave there is a cylinder about it"
+    if "sheets" in process.makes:
+        return "stands in steps on the layers, which are taken off to it by hand (glue_up.txt)"
+    if process.casting is not None and "pattern" in process.makes:
+        machined = process.casting.wall == "machined"
+        return "is machined after casting" if machined else "is as cast but for what draft adds (pattern.csv)"
+    return "is as it is printed"
 
 
 def _wall(asked: WallAsked, gauged: bool) -> list[Any]:
@@ -163,7 +175,8 @@ def _layers(process: Process) -> list[Any]:
         f"Cut the outlines of layers.dxf out of sheets of {width:g} by {height:g} mm,"
         f" {stock.sheet_thickness / MILLIMETRE:g} thick, {stock.spacing / MILLIMETRE:g} between parts. Outlines are"
         " at finished size: the machine's program offsets the cutter.",
-        f"Operations stand as layers of the drawing: cut_outside, {inside}, drill, engrave.",
+        f"Operations stand as layers of the drawing: cut_outside, {inside}, drill, engrave; pocket_back, drill_back and"
+        " drill_front do not go through: glue_up.txt and layer_points.csv say how deep.",
         "Measure every sheet first; glue_up.txt has the order of work, layers.csv what lies where.",
     ]
     return [words("Layers", HEADING), *listed(steps)]

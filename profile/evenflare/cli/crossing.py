@@ -20,6 +20,7 @@ SPEAKER.toml, the least that works, behind evenflare solve best.toml --out solve
   [woofer]
   piston_radius_mm = 80             or directivity = "woofer.sofa"
   below_mm = 220                    centre to centre, negative for above; two woofers: [220, 460]
+  beside_mm = 0                     to the right of the waveguide; forward_mm = -40: behind
   [woofer.crossover]                how it parts from the way above it
   kind = "linkwitz_riley"           butterworth, linear_phase, or a list to choose from
   order = 4                         each is 6 dB per octave; or a list, as [2, 4, 8]

@@ -10,11 +10,11 @@ from typing import TypeVar
 import numpy as np
 
 from evenflare.directivity.folder import Stored, read_directivity
-from evenflare.dsp.drivers import Radiator, piston, stored
+from evenflare.dsp.drivers import Radiator, piston, stored, turned
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.measured import ReadMeasured, measured, nearby, upon_arrival
 from evenflare.dsp.placing import angles_of
-from evenflare.dsp.speaker_places import pistons_of
+from evenflare.dsp.speaker_places import ahead_of, pistons_of
 from evenflare.dsp.speaker_tables import LowerTable, WaveguideTable
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
@@ -23,7 +23,6 @@ from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray, r
 from evenflare.waveguide import AnyCabinet
 
 Read = TypeVar("Read")
-AHEAD: FloatArray = read_only(np.array([0.0, 0.0, 1.0]))
 PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
 
 
@@ -99,8 +98,18 @@ def lower_driver(
             raise InputError(f"{path} [{name}] {error}") from error
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
     made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
-    where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return _finished(path, name, way, made, where=where, ahead=AHEAD, front=front, reading=reading)
+    where, ahead = "in an infinite baffle", ahead_of(way)
+    if sphere is not None:
+        made = turned(made, ahead)
+        where = f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius{_facing(way)}"
+    return _finished(path, name, way, made, where=where, ahead=ahead, front=front, reading=reading)
+
+
+def _facing(way: LowerTable) -> str:
+    """Where a piston on a sphere looks to, if not forward."""
+    if way.face == "front":
+        return ""
+    return f", facing {way.face if isinstance(way.face, str) else np.round(way.face, 3).tolist()}"
 
 
 def in_cabinet(

@@ -96,6 +96,11 @@ def read_speaker(path: Path, *, reading: ReadMeasured, cores: int = 1, solving: 
             f"{path} [cabinet]: the waveguide's directivity is that in an infinite baffle. Solve it in this cabinet,"
             ' with [mounting] kind = "cabinet" in its design, or remove [cabinet]'
         )
+    if table.baffle is not None and not waveguide.half_space:
+        raise InputError(
+            f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
+            " Remove the table"
+        )
     corners = [
         None if way.crossover.frequency_hz == MEET else _range(way.crossover.frequency_hz) for way in lower.values()
     ]
@@ -150,11 +155,6 @@ def read_speaker(path: Path, *, reading: ReadMeasured, cores: int = 1, solving: 
     _check_rates(path, choice, frequency, rates)
     filters = own_filters(path, tables, ways, choice, frequency, rates)
     sounds = behind(sounds, filters, sample_rate=rates[-1])
-    if table.baffle is not None and not sounds.half_space:
-        raise InputError(
-            f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
-            " Remove the table"
-        )
     return Speaker(
         table.name or from_path(path.stem),
         above.design_id,

@@ -21,6 +21,7 @@ from evenflare.dsp.placing import Way, heard
 from evenflare.dsp.slopes import Slope
 from evenflare.dsp.speaker import read_speaker
 from evenflare.files import InputError
+from evenflare.report.filters import crossing
 from evenflare.results import tables
 from evenflare.results.crossover import columns, record
 from evenflare.units import amplitude_db
@@ -200,6 +201,14 @@ def test_record_and_the_set_to_take_home_hold_the_own_filters(joined):
             assert np.array_equal(found.b, expected.b)
             assert np.array_equal(found.a, expected.a)
         assert len(made.sections[192000]) > len(own.sections(192000)) > 0
+
+
+def test_equalisers_and_high_passes_are_told(joined):
+    said = crossing.lines(joined)
+    count = len(joined.speaker.own_filters[3].equaliser.fitted.sections[RATE])
+    assert any(f"of {count} section" in each and "from 60 Hz to 500 Hz, which leaves 0." in each for each in said)
+    assert any(each.startswith("Woofer: ") and each.endswith("high-pass at 35 Hz, 24 dB per octave") for each in said)
+    assert not any(each.startswith("Midrange: ") and "high-pass" in each for each in said)
 
 
 @pytest.mark.parametrize(

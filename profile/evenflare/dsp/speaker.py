@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -151,7 +152,7 @@ def read_speaker(path: Path, *, reading: ReadMeasured, cores: int = 1, solving: 
     except ValueError as error:
         raise InputError(f"{path}: {error}") from error
     rates = tuple(table.filters.sample_rates_hz)
-    _check_covered(path, ways, choice, frequency)
+    _check_covered(path, ways, [each for each in lower if lower[each].measured], choice, frequency)
     _check_rates(path, choice, frequency, rates)
     filters = own_filters(path, tables, ways, choice, frequency, rates)
     sounds = behind(sounds, filters, sample_rate=rates[-1])
@@ -271,13 +272,14 @@ def _check_near(path: Path, ways: list[Way], distance: float) -> None:
         )
 
 
-def _check_covered(path: Path, ways: list[Way], choice: Open, frequency: FloatArray) -> None:
+def _check_covered(path: Path, ways: list[Way], measured: Sequence[str], choice: Open, frequency: FloatArray) -> None:
     """InputError unless every way is known wherever its filter, at any open corner and slope, lets it be heard."""
     faults = []
     for place, way in enumerate(ways):
         low, high = way.driver.band
         solved = way.driver.near is not None
         source = "piston_radius_mm: the cabinet can be solved from" if solved else "directivity: is valid from"
+        source = "measured: is known from" if way.name in measured else source
         for upward in (True, False):
             at = place - 1 if upward else place
             if not 0 <= at < len(choice.crossings):

@@ -172,7 +172,7 @@ def _as_measured(
     if way.measured.arrival == "removed":
         found, delay = upon_arrival(found)
         words.append(
-            f"a delay of {delay / MILLISECOND:.3f} ms beyond its minimum phase is taken out"
+            f"a delay of {delay / MILLISECOND:.3f} ms beside the travel and its minimum phase is taken out"
             if found.phase_known
             else "no phase was measured: it has the least that goes with its level"
         )

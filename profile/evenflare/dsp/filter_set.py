@@ -11,6 +11,7 @@ from evenflare.dsp.crossover import sections
 from evenflare.dsp.equalisation import Equalisation
 from evenflare.dsp.fir import Fir
 from evenflare.dsp.joining import Joined
+from evenflare.dsp.speaker import Speaker
 from evenflare.dsp.speaker_filters import usual_rates
 
 
@@ -47,14 +48,18 @@ def of_equaliser(found: Equalisation) -> list[WayFilters]:
     return [WayFilters("equaliser", 0.0, 0.0, False, own, {rate: made.taps for rate, made in found.made.items()})]
 
 
+def _known(speaker: Speaker, rate: int) -> bool:
+    return all(each.knows(rate) for each in speaker.own_filters)
+
+
 def of_crossover(joined: Joined) -> list[WayFilters]:
     """Every way of a crossover, from the top, at its own sample rates and the usual ones that can hold it."""
     speaker, found = joined.speaker, joined.crossover
     corner = max(each.frequency for each in found.crossings)
     length = speaker.fir_length or (linear.length_for(found) if joined.firs else 0.0)
+    rates = sorted({*speaker.sample_rates, *(each for each in usual_rates(corner) if _known(speaker, each))})
     ways = []
     for place, (way, setting) in enumerate(zip(speaker.sounds.ways, found.settings, strict=True)):
-        rates = sorted({*usual_rates(corner), *speaker.sample_rates})
         firs = {rate: linear.taps(found, place, length=length, sample_rate=rate) for rate in rates if joined.firs}
         own = {rate: way_sections(joined, place, rate) for rate in rates}
         ways.append(WayFilters(way.name, setting.delay, setting.gain, setting.inverted, own, firs))

@@ -340,7 +340,7 @@ def _assumed(sounds: UnfilteredWays, filters: tuple[OwnFilters, ...], cabinet: A
         words.append(
             "a way that is equalised is so in level and phase, by an equaliser of its own before the crossover"
         )
-    if any(each.equaliser is not None for each in filters):
+    if any(each.fitted is not None for each in filters):
         words.append(
             "an equaliser that is fitted makes its way's level even; its phase follows, and what the driver's phase has"
             " beyond that stays"

@@ -49,8 +49,8 @@ def driver_from(path: Path, name: str, way: WaveguideTable | LowerTable, found: 
 
 
 def equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Radiator) -> Radiator:
-    """A driver behind the equaliser of its own that the file names, if any."""
-    if way.equaliser is None:
+    """A driver behind the equaliser of its own that the file names, if any; one in the way's filters is not here."""
+    if way.equaliser is None or way.equaliser_in_filters:
         return driver
     filters = named(path, name, "equaliser", way.equaliser, read_equaliser)
     radiates, nearby = driver.far, driver.near

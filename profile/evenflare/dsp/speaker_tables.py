@@ -152,6 +152,7 @@ class WayTable(Table):
 
     equalised_to: Literal["on_axis", "listening_window", "nothing"] = "on_axis"
     equaliser: FileName | None = None
+    equaliser_in_filters: bool = False
     delay_ms: Annotated[Open, open_number(0, 20)] = (0.0, 0.0)
     gain_db: Annotated[Open, open_number(-40, 20)] = (0.0, 0.0)
     polarity: Annotated[list[str], one_or_more(("normal", "inverted"))] | None = None
@@ -174,6 +175,8 @@ class WayTable(Table):
                 'equaliser_sections and equalised_to = "nothing" exclude each other: the sections are fitted to it.'
                 " Remove one of them"
             )
+        if self.equaliser_in_filters and self.equaliser is None:
+            raise fault("equaliser_in_filters = true: is given without equaliser. Add that, or remove it")
         of_another = {
             "equaliser_band_hz": "equaliser_sections",
             "equaliser_boost_db": "equaliser_sections",

@@ -6,12 +6,16 @@ Invented loudspeakers of pistons in a baffle. Times are process time on one core
 from __future__ import annotations
 
 import time
+from dataclasses import replace
 
 import numpy as np
 
 from evenflare.dsp.crossover import Crossing, Crossover, Setting, natural, responses
 from evenflare.dsp.crossover_search import Open, OpenCrossing, OpenSetting, search
 from evenflare.dsp.drivers import Radiator, piston
+from evenflare.dsp.equalisation import SAMPLE_RATES
+from evenflare.dsp.fit import SectionLimits
+from evenflare.dsp.own_filters import fitted_equaliser
 from evenflare.dsp.placing import Way, heard, mean_square
 from evenflare.dsp.slopes import ORDERS, Slope
 from evenflare.units import amplitude_db, power_db
@@ -47,6 +51,29 @@ def searched(count: int) -> None:
     )
 
 
+def equalised(count: int) -> None:
+    """Each way behind a resonance and a closed box, with an equaliser of eight sections for four sample rates."""
+    ways, choice = loudspeaker(count)
+    start, left = time.process_time(), 0.0
+    for place, way in enumerate(ways):
+        low = 60.0 if place == len(choice.crossings) else 0.5 * choice.crossings[place].frequency[0]
+        high = 10e3 if place == 0 else 2.0 * choice.crossings[place - 1].frequency[1]
+        far, w, dip = way.driver.far, 2.0 * np.pi * 0.7 * low, 2.0 * np.pi * (low * high) ** 0.5
+
+        def rough(f, off, around, far=far, w=w, dip=dip):
+            s = 2j * np.pi * f[:, None]
+            box = s**2 / (s**2 + s * w / 0.9 + w**2)
+            return far(f, off, around) * box * (s**2 + 0.5 * s * dip + dip**2) / (s**2 + 0.25 * s * dip + dip**2)
+
+        driven = replace(way, driver=replace(way.driver, far=rough))
+        found = fitted_equaliser(
+            driven, "on_axis", band=(low, high), limits=SectionLimits(8), sample_rates=SAMPLE_RATES
+        )
+        left = max(left, found.fitted.rms)
+    spent = time.process_time() - start
+    print(f"equalisers of {count} ways: {spent:.1f} s, {left:.2f} dB rms left at most")
+
+
 def closed_forms() -> None:
     frequency = np.geomspace(20.0, 20e3, 200)
     worst = 0.0
@@ -76,6 +103,7 @@ def main() -> None:
     searched(2)
     for count in (2, 3, 4):
         searched(count)
+    equalised(4)
     closed_forms()
 
 

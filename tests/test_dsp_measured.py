@@ -86,10 +86,11 @@ def test_delay_beyond_minimum_phase_is_taken_out_and_told(tmp_path):
     # A closed box is minimum-phase, so what is left beside it is the travel, 2 m, and a latency.
     late = np.exp(-2j * np.pi * FINE * 7e-3)
     name = written(tmp_path, "woofer.txt", FINE, -seen_at(BAFFLED, FINE, 2.0) * closed_box(FINE) * late)
-    found, _ = upon_arrival(read(tmp_path, BAFFLED, response=name, distance_m=2.0))
+    found, delay = upon_arrival(read(tmp_path, BAFFLED, response=name, distance_m=2.0))
     level, degrees = off(found.on_axis, -closed_box(found.frequency))
     assert level < 0.01
     assert degrees < 1.0
+    assert delay == pytest.approx(7e-3, abs=2e-6)
 
 
 def test_level_alone_gets_the_phase_that_goes_with_it(tmp_path):
@@ -252,6 +253,7 @@ def bench(tmp_path_factory):
     written(here, "far.txt", FINE[above], (seen_at(sphere, FINE, 1.0) * closed_box(FINE))[above])
     near = piston_axis_pressure(FINE, 5e-3, radius=RADIUS, velocity=1.0, air=AIR) * closed_box(FINE) / (1j * FINE)
     written(here, "near.txt", FINE, near)
+    written(here, "other.txt", FINE, near * FINE**4)
     return here
 
 
@@ -287,6 +289,8 @@ def test_measured_way_in_a_loudspeaker_is_the_modelled_one_in_its_box(bench, box
         ("merge_hz = 300", "", "near_field: is given without merge_hz"),
         ("merge_hz = 300", "merge_hz = 3000", "[woofer.measured] merge_hz = 3000: must be at most"),
         ("merge_hz = 300", "merge_hz = 200", "far.txt reaches from 171"),
+        ('"near.txt"', '"other.txt"', "other.txt differs from far.txt by"),
+        ("frequency_hz = 800", "frequency_hz = 3500", "[woofer] measured: is known from 15 to 4000 Hz"),
         ("piston_radius_mm = 65", 'directivity = "solved"', "measured: needs piston_radius_mm"),
         ("merge_hz = 300", "merge_hz = 5", "merge_hz = 5: must be 20 to 5000"),
         ("width_mm = 220\nheight_mm = 400", "width_mm = 60\nheight_mm = 100", "[baffle]: its front"),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -10,7 +11,7 @@ from scipy import signal
 
 from evenflare.commands.measured_ways import read_measured
 from evenflare.dsp import slopes
-from evenflare.dsp.biquad import cookbook, response
+from evenflare.dsp.biquad import Biquad, cookbook, response
 from evenflare.dsp.crossover import Crossing
 from evenflare.dsp.drivers import Radiator, piston
 from evenflare.dsp.filter_set import of_crossover, way_sections
@@ -21,6 +22,7 @@ from evenflare.dsp.placing import Way, heard
 from evenflare.dsp.slopes import Slope
 from evenflare.dsp.speaker import read_speaker
 from evenflare.files import InputError
+from evenflare.report.filters import crossing
 from evenflare.results import tables
 from evenflare.results.crossover import columns, record
 from evenflare.units import amplitude_db
@@ -202,6 +204,60 @@ def test_record_and_the_set_to_take_home_hold_the_own_filters(joined):
         assert len(made.sections[192000]) > len(own.sections(192000)) > 0
 
 
+def test_equalisers_and_high_passes_are_told(joined):
+    said = crossing.lines(joined)
+    count = len(joined.speaker.own_filters[3].equaliser.fitted.sections[RATE])
+    assert any(f"of {count} section" in each and "from 60 Hz to 500 Hz, which leaves 0." in each for each in said)
+    assert any(each.startswith("Woofer: ") and each.endswith("high-pass at 35 Hz, 24 dB per octave") for each in said)
+    assert not any(each.startswith("Midrange: ") and "high-pass" in each for each in said)
+
+
+def written(folder, rates) -> list[Biquad]:
+    """An equaliser's file of two peaks of the cookbook's, and these at the highest rate."""
+    peaks = [(400.0, -4.0, 2.0), (1500.0, 3.0, 1.0)]
+    made = {
+        rate: [Biquad(*cookbook("peaking", f, sample_rate=rate, quality=q, gain_db=gain)) for f, gain, q in peaks]
+        for rate in rates
+    }
+    record = {
+        "name": "invented",
+        "design_id": "0123456789ab",
+        "aim": {"from_hz": 100.0, "to_hz": 5000.0},
+        "fir": {"files": {}},
+        "sections": {
+            str(rate): [{"b": each.b.tolist(), "a": each.a.tolist()} for each in own] for rate, own in made.items()
+        },
+    }
+    (folder / "own.json").write_text(json.dumps(record))
+    return made[max(rates)]
+
+
+def test_equaliser_that_is_read_is_in_front_or_in_the_filters(four):
+    peaks = written(four.parent, (48000, 96000))
+    upper, woofer = FOUR[: FOUR.index("equaliser_sections")], FOUR[FOUR.index("[woofer]") :]
+    text = (upper + woofer).replace("[220, 230]", "900").replace("equaliser_band_hz = [60, 500]\n", "")
+    text = text.replace("equaliser_sections = 3", 'equalised_to = "nothing"\nequaliser = "own.json"')
+    path = four.with_name("read.toml")
+    path.write_text(text)
+    front = read_speaker(path, reading=read_measured)
+    path.write_text(text.replace('"own.json"', '"own.json"\nequaliser_in_filters = true'))
+    inside = read_speaker(path, reading=read_measured)
+    at = inside.sounds.frequency
+    passing = slopes.response(Slope("butterworth", 4), "high_pass", at, corner=35.0, sample_rate=RATE)
+    assert inside.sounds.ahead[1] == pytest.approx(passing * response(peaks, at, sample_rate=RATE), rel=1e-9)
+    assert front.sounds.ahead[1] == pytest.approx(passing, rel=1e-9)
+    # What is heard is the same; only where the equaliser stands is not.
+    assert inside.sounds.pressure == pytest.approx(front.sounds.pressure, rel=1e-9)
+    assert inside.sounds.power == pytest.approx(front.sounds.power, rel=1e-9)
+    assert [each.b.tolist() for each in inside.own_filters[1].sections(RATE)[2:]] == [each.b.tolist() for each in peaks]
+    assert record(join(inside), command="none")["ways"][1]["equaliser"]["file"].endswith("own.json")
+    # A processor's set is made at the rates that the equaliser knows.
+    assert sorted(of_crossover(join(inside))[0].sections) == [48000, 96000]
+    written(four.parent, (48000,))
+    with pytest.raises(InputError, match=r"equaliser = .own.json.: holds sections at 48000 Hz, none at 96000"):
+        read_speaker(path, reading=read_measured)
+
+
 @pytest.mark.parametrize(
     ("old", "new", "said"),
     [
@@ -213,6 +269,11 @@ def test_record_and_the_set_to_take_home_hold_the_own_filters(joined):
             "[woofer]",
             '[woofer]\nequalised_to = "nothing"',
             'equaliser_sections and equalised_to = "nothing" exclude each other',
+        ),
+        (
+            "[woofer]",
+            "[woofer]\nequaliser_in_filters = true",
+            "equaliser_in_filters = true: is given without equaliser",
         ),
         ("equaliser_sections = 3", "equaliser_sections = 0", "equaliser_sections = 0: must be 1 to 20"),
     ],

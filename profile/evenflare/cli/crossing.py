@@ -20,18 +20,20 @@ SPEAKER.toml, the least that works, behind evenflare solve best.toml --out solve
   [woofer]
   piston_radius_mm = 80             or directivity = "woofer.sofa"
   below_mm = 220                    centre to centre, negative for above; two woofers: [220, 460]
+  beside_mm = 0                     to the right of the waveguide; forward_mm = -40: behind
   [woofer.crossover]                how it parts from the way above it
   kind = "linkwitz_riley"           butterworth, linear_phase, or a list to choose from
   order = 4                         each is 6 dB per octave; or a list, as [2, 4, 8]
   frequency_hz = [900, 2000]        a number, a range to search, or "meet": where the directivity indices meet
 Between them [midrange] and [lower_midrange], from the top, with a crossover table of their own: up to four ways.
 Every way: equalised_to = "on_axis" (default: level and phase on axis are made flat by an equaliser of its own before
-the crossover), "listening_window", or "nothing", with equaliser = "filters" if it has one of evenflare equalise;
-delay_ms and gain_db (0; a range is searched), polarity ("normal", "inverted", or both to choose from; left out: what
-the slopes want), forward_mm of the baffle. equaliser_sections = 8 fits that equaliser, at most so long, before the
-slopes are searched (equaliser_band_hz = [60, 2000], equaliser_boost_db = 12); high_pass_hz and high_pass_order = 4
-protect a driver: both are then in the sections of the way. Pistons: sphere_radius_mm, to radiate all round as from a
-cabinet of that size; without it they stand in an infinite baffle, as must the waveguide then. The two do not mix.
+the crossover), "listening_window", or "nothing", with equaliser = "filters" if it has one of evenflare equalise
+(equaliser_in_filters = true: its sections become the way's first); delay_ms and gain_db (0; a range is searched),
+polarity ("normal", "inverted", or both to choose from; left out: what the slopes want), forward_mm of the baffle.
+equaliser_sections = 8 fits that equaliser, at most so long, before the slopes are searched (equaliser_band_hz = [60,
+2000], equaliser_boost_db = 12); high_pass_hz and high_pass_order = 4 protect a driver: both are then in the sections of
+the way. Pistons: sphere_radius_mm, to radiate all round as from a cabinet of that size; without it they stand in an
+infinite baffle, as must the waveguide then. The two do not mix.
 [woofer.measured] response = "woofer.txt" (of Hz, dB, degrees, or a WAV; "woofer_{off_axis_deg}.txt": by angle from 0),
 distance_m = 1, gate_ms (of a WAV), near_field = "near.txt" with merge_hz, near_distance_mm = 5, arrival = "removed"
 (default) or "kept": a lower way's response in its box, with the piston's pattern where no angle was measured.

@@ -18,9 +18,9 @@ if TYPE_CHECKING:
 
 FILE, PAGE, SUM = "crossover.json", "crossover.html", "speaker"
 BEFORE = (
-    "A way's high-pass, and an equaliser that was fitted for it (equaliser_sections), are the first of its sections."
-    "\nAny other equaliser that a way has before the crossover, as the loudspeaker file says, comes in front of this:"
-    "\nit is not in this folder."
+    "A way's high-pass, and an equaliser that was fitted for it (equaliser_sections) or that the file puts there"
+    "\n(equaliser_in_filters), are the first of its sections. Any other equaliser that a way has before"
+    "\nthe crossover, as the loudspeaker file says, comes in front of this: it is not in this folder."
 )
 
 LEVELS = (

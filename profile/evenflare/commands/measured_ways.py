@@ -54,7 +54,7 @@ def read_measured(path: Path, name: str, table: MeasuredTable, close: Nearby) ->
         try:
             both = merged(axis, near, close.to_far, at=table.merge_hz)
         except ValueError as error:
-            raise InputError(f"{key}: {error}. Move it, or export more") from error
+            raise InputError(f"{key}: {error}. Move it, or measure what lacks") from error
         frequency, pressure, phase = both.frequency, both.pressure, both.phase_known
         words = f"below {table.merge_hz:g} Hz measured {table.near_distance_mm:g} mm from its middle ({near.file.name})"
         if both.scale.spread > UNLIKE_DB:
@@ -62,10 +62,10 @@ def read_measured(path: Path, name: str, table: MeasuredTable, close: Nearby) ->
         told.append(f"{words}, with the step of what it stands in")
         if both.scale.inverted:
             told.append(f"{near.file.name} was of the other polarity and is turned round")
-    turn = 2.0 * np.pi * frequency * (delay - table.distance_m / close.speed_of_sound)
-    kept = phase and table.arrival == "kept"
-    on_axis = table.distance_m * pressure * (np.exp(-1j * turn) if kept else 1.0)
-    return MeasuredResponse(frequency, on_axis, phase, pattern, tuple(told))
+    late = delay - table.distance_m / close.speed_of_sound
+    if phase and table.arrival == "kept":
+        pressure, late = pressure * np.exp(-2j * np.pi * frequency * late), 0.0
+    return MeasuredResponse(frequency, table.distance_m * pressure, phase, pattern, tuple(told), late)
 
 
 def _named(where: str, key: str, value: str, error: InputError) -> InputError:

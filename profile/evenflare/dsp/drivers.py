@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TypeVar
 
 import numpy as np
@@ -11,7 +11,7 @@ from scipy.interpolate import CubicSpline
 
 from evenflare import metrics
 from evenflare.closed_forms import cap_pattern, piston_pattern
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.dsp.equaliser import valid_band
 from evenflare.dsp.on_axis import for_unit_velocity
 from evenflare.units import ComplexArray, FloatArray
@@ -20,6 +20,9 @@ IN_FRONT = 0.5 * np.pi + 1e-9
 """rad, the last angle that an infinite baffle does not hide."""
 LONGEST_DELAY = 0.05
 """s, within which the delay of a response is sought before its phase is interpolated."""
+
+ASIDE = 1e-9
+"""Sine of the angle by which a driver may look aside by rounding and still be heard alike from left and right."""
 
 Values = TypeVar("Values", FloatArray, ComplexArray)
 Radiates = Callable[[FloatArray, FloatArray, FloatArray], ComplexArray]
@@ -79,6 +82,16 @@ def piston(radius: float, *, speed_of_sound: float, sphere_radius: float | None 
         return np.asarray((from_centre * np.exp(-1j * np.outer(size, np.cos(angle))))[:, place])
 
     return Radiator(on_sphere, False, (0.0, np.inf), speed_of_sound)
+
+
+def turned(driver: Radiator, ahead: FloatArray) -> Radiator:
+    """A driver alike all round its axis, turned to look toward a unit vector (3,) about its point of reference."""
+
+    def far(frequency: FloatArray, off_axis: FloatArray, azimuth: FloatArray) -> ComplexArray:
+        seen = np.arccos(np.clip(unit_vectors(off_axis, azimuth) @ ahead, -1.0, 1.0))
+        return driver.far(frequency, seen, np.zeros(seen.shape))
+
+    return replace(driver, far=far, upright=driver.upright and abs(float(ahead[0])) < ASIDE)
 
 
 def stored(directivity: Directivity) -> Radiator:

@@ -61,9 +61,10 @@ class Joined:
 
 
 def rates_for(speaker: Speaker, crossover: Crossover) -> list[int]:
-    """Hz, its own sample rates and the usual ones that can hold it, rising."""
+    """Hz, its own sample rates and the usual ones that can hold it and at which all its filters are known, rising."""
     corner = max(each.frequency for each in crossover.crossings)
-    return sorted({*usual_rates(corner), *speaker.sample_rates})
+    known = (rate for rate in usual_rates(corner) if all(each.knows(rate) for each in speaker.own_filters))
+    return sorted({*known, *speaker.sample_rates})
 
 
 def way_sections(joined: Joined, way: int, rate: int) -> tuple[Biquad, ...]:

@@ -49,6 +49,7 @@ class MeasuredResponse:
     phase_known : False where only levels were read: then the phase is the least that goes with them.
     pattern     : None where nothing was measured off axis.
     told        : what there is to say of it, in words.
+    delay       : s, that is taken out of its phase already, beside that travel.
     """
 
     frequency: FloatArray
@@ -56,6 +57,7 @@ class MeasuredResponse:
     phase_known: bool
     pattern: MeasuredPattern | None
     told: tuple[str, ...]
+    delay: float = 0.0
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "frequency", read_only(self.frequency))
@@ -97,7 +99,7 @@ def nearby(step: Callable[[FloatArray], ComplexArray], *, radius: float, distanc
 
 
 def upon_arrival(found: MeasuredResponse) -> tuple[MeasuredResponse, float]:
-    """The same without the delay that it has beyond its minimum phase, and that delay in s.
+    """The same without the delay that it has beyond its minimum phase, and all that is taken out, in s.
 
     So its acoustic centre is the driver's point of reference; its polarity stays. Where no phase is known it is given
     the least, and the delay is 0.
@@ -107,7 +109,7 @@ def upon_arrival(found: MeasuredResponse) -> tuple[MeasuredResponse, float]:
     if not found.phase_known:
         return replace(found, on_axis=size * least), 0.0
     _, delay = excess_phase(found.frequency, found.on_axis, least, bridged=np.zeros(size.shape))
-    return replace(found, on_axis=found.on_axis * np.exp(2j * np.pi * found.frequency * delay)), delay
+    return replace(found, on_axis=found.on_axis * np.exp(2j * np.pi * found.frequency * delay)), found.delay + delay
 
 
 def measured(model: Radiator, found: MeasuredResponse, *, ahead: FloatArray) -> Radiator:

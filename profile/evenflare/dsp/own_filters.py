@@ -1,4 +1,4 @@
-"""What stands ahead of a way's slopes: an equaliser that is fitted for it, and a high-pass that protects its driver.
+"""What stands ahead of a way's slopes: an equaliser, fitted for it or read, and a high-pass that protects its driver.
 
 Both are there before the slopes are searched, so that the search hears what they do to level and phase.
 """
@@ -14,6 +14,7 @@ from evenflare.dsp import biquad, slopes
 from evenflare.dsp.biquad import Biquad
 from evenflare.dsp.crossover import Crossing
 from evenflare.dsp.equaliser import Aim, Window, filtered, wanted
+from evenflare.dsp.filters_file import Equaliser
 from evenflare.dsp.fit import FittedSections, SectionLimits, fitted
 from evenflare.dsp.placing import UnfilteredWays, Way, heard
 from evenflare.units import ComplexArray, FloatArray
@@ -40,20 +41,36 @@ class FittedEqualiser:
 class OwnFilters:
     """The filters of one way ahead of its slopes.
 
-    equaliser : fitted for it; None for an ideal one, one that stands elsewhere, or none.
+    equaliser : fitted for it, or read; None for an ideal one, one that stands elsewhere, or none.
     high_pass : where it begins to cut, and how steeply; None for none.
     """
 
-    equaliser: FittedEqualiser | None = None
+    equaliser: FittedEqualiser | Equaliser | None = None
     high_pass: Crossing | None = None
 
+    @property
+    def fitted(self) -> FittedEqualiser | None:
+        """The equaliser if it was fitted."""
+        return self.equaliser if isinstance(self.equaliser, FittedEqualiser) else None
+
+    def knows(self, sample_rate: int) -> bool:
+        """Whether there are sections for a sample rate (Hz): an equaliser that was read has its own."""
+        return not isinstance(self.equaliser, Equaliser) or sample_rate in self.equaliser.sections
+
     def sections(self, sample_rate: int) -> tuple[Biquad, ...]:
-        """Second-order sections at one of the equaliser's sample rates (Hz), the high-pass first."""
+        """Second-order sections at a sample rate (Hz) that the equaliser knows, the high-pass first."""
         passing: tuple[Biquad, ...] = ()
+        even: tuple[Biquad, ...] = ()
+        if self.equaliser is not None:
+            even = (
+                self.equaliser.sections[sample_rate]
+                if isinstance(self.equaliser, Equaliser)
+                else self.equaliser.fitted.biquads(sample_rate)
+            )
         if self.high_pass is not None:
             slope, corner = self.high_pass.slope, self.high_pass.frequency
             passing = slopes.sections(slope, "high_pass", corner, sample_rate=sample_rate)
-        return (*passing, *(() if self.equaliser is None else self.equaliser.fitted.biquads(sample_rate)))
+        return (*passing, *even)
 
     def response(self, frequency: FloatArray, *, sample_rate: int) -> ComplexArray:
         """Complex response (F,) at `frequency` (F,) Hz."""
@@ -85,7 +102,7 @@ def fitted_equaliser(
 def behind(sounds: UnfilteredWays, filters: Sequence[OwnFilters], *, sample_rate: int) -> UnfilteredWays:
     """The same ways behind the own filters of each (N), at a sample rate (Hz).
 
-    A way with a fitted equaliser has, without its high-pass, a mean level of 0 dB over its passband.
+    A way whose equaliser is among them has, without its high-pass, a mean level of 0 dB over its passband.
     """
     frequency, observation = sounds.frequency, sounds.observation
     ahead = np.array([each.response(frequency, sample_rate=sample_rate) for each in filters])

@@ -115,6 +115,11 @@ def read_speaker(path: Path, *, reading: ReadMeasured, cores: int = 1, solving: 
             f"{path} [cabinet]: the waveguide's directivity is that in an infinite baffle. Solve it in this cabinet,"
             ' with [mounting] kind = "cabinet" in its design, or remove [cabinet]'
         )
+    if table.baffle is not None and not waveguide.half_space:
+        raise InputError(
+            f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
+            " Remove the table"
+        )
     corners = [
         None if way.crossover.frequency_hz == MEET else _range(way.crossover.frequency_hz) for way in lower.values()
     ]
@@ -167,15 +172,10 @@ def read_speaker(path: Path, *, reading: ReadMeasured, cores: int = 1, solving: 
     except ValueError as error:
         raise InputError(f"{path}: {error}") from error
     rates = tuple(table.filters.sample_rates_hz)
-    check_covered(path, ways, choice, frequency)
+    check_covered(path, ways, [each for each in lower if lower[each].measured], choice, frequency)
     check_rates(path, choice, frequency, rates)
     filters = own_filters(path, tables, ways, choice, frequency, rates)
     sounds = behind(sounds, filters, sample_rate=rates[-1])
-    if table.baffle is not None and not sounds.half_space:
-        raise InputError(
-            f"{path} [baffle]: the ways radiate all round, so the step of the cabinet is in them already."
-            " Remove the table"
-        )
     left = None if step is None else step.left_on_axis(frequency, speed_of_sound=speed)
     levels = levels_of(path, tables, ways, bare, frequency, density=sounds.density, step=left)
     return Speaker(
@@ -309,7 +309,7 @@ def _assumed(sounds: UnfilteredWays, filters: tuple[OwnFilters, ...], cabinet: A
         words.append(
             "a way that is equalised is so in level and phase, by an equaliser of its own before the crossover"
         )
-    if any(each.equaliser is not None for each in filters):
+    if any(each.fitted is not None for each in filters):
         words.append(
             "an equaliser that is fitted makes its way's level even; its phase follows, and what the driver's phase has"
             " beyond that stays"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
@@ -28,13 +29,17 @@ def check_near(path: Path, ways: list[Way], distance: float) -> None:
         )
 
 
-def check_covered(path: Path, ways: list[Way], choice: Open, frequency: FloatArray) -> None:
-    """InputError unless every way is known wherever its filter, at any open corner and slope, lets it be heard."""
+def check_covered(path: Path, ways: list[Way], measured: Sequence[str], choice: Open, frequency: FloatArray) -> None:
+    """InputError unless every way is known wherever its filter, at any open corner and slope, lets it be heard.
+
+    measured : names of those whose response was.
+    """
     faults = []
     for place, way in enumerate(ways):
         low, high = way.driver.band
         solved = way.driver.near is not None
         source = "piston_radius_mm: the cabinet can be solved from" if solved else "directivity: is valid from"
+        source = "measured: is known from" if way.name in measured else source
         for upward in (True, False):
             at = place - 1 if upward else place
             if not 0 <= at < len(choice.crossings):

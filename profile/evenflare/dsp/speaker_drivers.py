@@ -11,11 +11,11 @@ import numpy as np
 
 from evenflare.directivity.folder import Stored, read_directivity
 from evenflare.dsp.alignments import fall_off
-from evenflare.dsp.drivers import Radiator, piston, stored
+from evenflare.dsp.drivers import Radiator, piston, stored, turned
 from evenflare.dsp.filters_file import read_equaliser
 from evenflare.dsp.measured import ReadMeasured, measured, nearby, upon_arrival
 from evenflare.dsp.placing import angles_of
-from evenflare.dsp.speaker_places import pistons_of
+from evenflare.dsp.speaker_places import ahead_of, pistons_of
 from evenflare.dsp.speaker_tables import LowerTable, WaveguideTable
 from evenflare.exterior.pistons import Piston
 from evenflare.files import InputError
@@ -24,7 +24,6 @@ from evenflare.units import MILLIMETRE, MILLISECOND, ComplexArray, FloatArray, r
 from evenflare.waveguide import AnyCabinet
 
 Read = TypeVar("Read")
-AHEAD: FloatArray = read_only(np.array([0.0, 0.0, 1.0]))
 PISTON, CONE = "a rigid flat piston", "a real cone breaks up, and is deep"
 
 
@@ -61,8 +60,8 @@ def driver_from(path: Path, name: str, way: WaveguideTable | LowerTable, found: 
 
 
 def _equalised(path: Path, name: str, way: WaveguideTable | LowerTable, driver: Radiator) -> Radiator:
-    """A driver behind the equaliser of its own that the file names, if any."""
-    if way.equaliser is None:
+    """A driver behind the equaliser of its own that the file names, if any; one in the way's filters is not here."""
+    if way.equaliser is None or way.equaliser_in_filters:
         return driver
     filters = named(path, name, "equaliser", way.equaliser, read_equaliser)
     radiates, nearby = driver.far, driver.near
@@ -110,8 +109,18 @@ def lower_driver(
             raise InputError(f"{path} [{name}] {error}") from error
     sphere = None if way.sphere_radius_mm is None else way.sphere_radius_mm * MILLIMETRE
     made = piston(radius, speed_of_sound=speed, sphere_radius=sphere)
-    where = "in an infinite baffle" if sphere is None else f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius"
-    return _finished(path, name, way, made, where=where, ahead=AHEAD, front=front, reading=reading)
+    where, ahead = "in an infinite baffle", ahead_of(way)
+    if sphere is not None:
+        made = turned(made, ahead)
+        where = f"on a rigid sphere of {way.sphere_radius_mm:g} mm radius{_facing(way)}"
+    return _finished(path, name, way, made, where=where, ahead=ahead, front=front, reading=reading)
+
+
+def _facing(way: LowerTable) -> str:
+    """Where a piston on a sphere looks to, if not forward."""
+    if way.face == "front":
+        return ""
+    return f", facing {way.face if isinstance(way.face, str) else np.round(way.face, 3).tolist()}"
 
 
 def in_cabinet(
@@ -175,7 +184,7 @@ def _as_measured(
     if way.measured.arrival == "removed":
         found, delay = upon_arrival(found)
         words.append(
-            f"a delay of {delay / MILLISECOND:.3f} ms beyond its minimum phase is taken out"
+            f"a delay of {delay / MILLISECOND:.3f} ms beside the travel and its minimum phase is taken out"
             if found.phase_known
             else "no phase was measured: it has the least that goes with its level"
         )

@@ -9,15 +9,17 @@ from pathlib import Path
 from evenflare.dsp.crossover import Crossing
 from evenflare.dsp.crossover_search import Open, Range
 from evenflare.dsp.equalisation import SAMPLE_RATES
+from evenflare.dsp.filters_file import Equaliser, read_equaliser
 from evenflare.dsp.fit import TOP as HIGHEST_CENTRE
 from evenflare.dsp.fit import SectionLimits
 from evenflare.dsp.own_filters import FittedEqualiser, OwnFilters, fitted_equaliser
 from evenflare.dsp.placing import Way
 from evenflare.dsp.slopes import Slope
 from evenflare.dsp.speaker_checks import TOP
+from evenflare.dsp.speaker_drivers import named
 from evenflare.dsp.speaker_tables import LowerTable, WaveguideTable
 from evenflare.files import InputError
-from evenflare.schema import gathered
+from evenflare.schema import gathered, shown
 from evenflare.units import FloatArray
 
 PROTECTING = 4
@@ -52,6 +54,8 @@ def own_filters(
         above = choice.crossings[place - 1].frequency if place > 0 else None
         below = choice.crossings[place].frequency if place < len(choice.crossings) else None
         passing = _high_pass(path, table, way, above, rates)
+        if table.equaliser is not None and table.equaliser_in_filters:
+            return OwnFilters(_read(path, table.equaliser, way, rates), passing)
         if table.equaliser_sections is None:
             return OwnFilters(None, passing)
         low = frequency[0] if below is None else max(frequency[0], below[0] / ASIDE)
@@ -82,6 +86,18 @@ def _fitted(table: WaveguideTable | LowerTable, way: Way, band: Range, rates: Se
     if table.equaliser_boost_db is not None:
         limits = replace(limits, boost=table.equaliser_boost_db, gain=max(limits.gain, table.equaliser_boost_db))
     return fitted_equaliser(way, table.equalised_to, band=band, limits=limits, sample_rates=rates)
+
+
+def _read(path: Path, equaliser: str, way: Way, rates: Sequence[int]) -> Equaliser:
+    found = named(path, way.name, "equaliser", equaliser, read_equaliser)
+    for rate in rates:
+        if rate not in found.sections:
+            known = ", ".join(map(str, sorted(found.sections)))
+            raise InputError(
+                f"{path} [{way.name}] equaliser = {shown(equaliser)}: holds sections at {known} Hz, none at {rate}:"
+                " must have all of [filters] sample_rates_hz. Write it again with these, or remove equaliser_in_filters"
+            )
+    return found
 
 
 def _high_pass(

@@ -18,9 +18,9 @@ from evenflare.exterior.cabinets import Solved
 from evenflare.exterior.pistons import Piston, PistonField
 from evenflare.files import InputError
 from evenflare.schema import shown
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.units import MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import AnyCabinet
-from evenflare.waveguide.faces import found, front_middle
+from evenflare.waveguide.faces import SIDES, found, front_middle
 
 Solving = Callable[[str, Solved], None]
 """Told of every frequency that ways in the cabinet ask for: their names, and how far it is."""
@@ -55,8 +55,13 @@ def positions_of(way: WaveguideTable | LowerTable, cabinet: AnyCabinet | None, a
     if isinstance(way, WaveguideTable):
         return ((0.0, axis, forward),)
     if cabinet is None:
-        return tuple((0.0, axis - each * MILLIMETRE, forward) for each in way.places)
+        return tuple((way.beside_mm * MILLIMETRE, axis - each * MILLIMETRE, forward) for each in way.places)
     return tuple((x - cabinet.x, y - cabinet.y + axis, forward) for x, y in aside(way, cabinet))
+
+
+def ahead_of(way: LowerTable) -> FloatArray:
+    """(3,) the direction that a piston on a sphere of its own looks to."""
+    return read_only(SIDES[way.face][2] if isinstance(way.face, str) else np.array(way.face))
 
 
 def top_of(way: LowerTable, corner: Range | None, pistons: list[Piston], frequency: FloatArray, speed: float) -> float:

@@ -7,10 +7,10 @@ import math
 from collections.abc import Mapping
 from typing import Annotated, Any, ClassVar, Literal
 
-from pydantic import AfterValidator, BeforeValidator, Field, ValidationError, model_validator
+from pydantic import AfterValidator, BeforeValidator, Field, model_validator
 
-from evenflare.design.mounting import CABINET, Aside, MountingTable, Size
-from evenflare.design.mounting import Side as Length
+from evenflare.design.mounting import Aside
+from evenflare.dsp.cabinet_table import CabinetTable
 from evenflare.dsp.level_tables import BoxTable, LevelTable, WholeRangeTable
 from evenflare.dsp.measured_table import MeasuredTable
 from evenflare.dsp.slopes import ORDERS, Kind, Slope
@@ -153,6 +153,7 @@ class WayTable(Table):
 
     equalised_to: Literal["on_axis", "listening_window", "nothing"] = "on_axis"
     equaliser: FileName | None = None
+    equaliser_in_filters: bool = False
     delay_ms: Annotated[Open, open_number(0, 20)] = (0.0, 0.0)
     gain_db: Annotated[Open, open_number(-40, 20)] = (0.0, 0.0)
     polarity: Annotated[list[str], one_or_more(("normal", "inverted"))] | None = None
@@ -175,6 +176,8 @@ class WayTable(Table):
                 'equaliser_sections and equalised_to = "nothing" exclude each other: the sections are fitted to it.'
                 " Remove one of them"
             )
+        if self.equaliser_in_filters and self.equaliser is None:
+            raise fault("equaliser_in_filters = true: is given without equaliser. Add that, or remove it")
         of_another = {
             "equaliser_band_hz": "equaliser_sections",
             "equaliser_boost_db": "equaliser_sections",
@@ -203,6 +206,7 @@ class LowerTable(LevelTable, WayTable):
     piston_radius_mm: Annotated[float, number(5, 500)] | None = Field(default=None, examples=[80])
     sphere_radius_mm: Annotated[float, number(10, 2000)] | None = None
     below_mm: Places | None = Field(default=None, examples=[240])
+    beside_mm: Annotated[float, number(-3000, 3000)] = 0.0
     face: Face = "front"
     x_mm: Aside | None = None
     y_mm: Places | None = None
@@ -227,9 +231,13 @@ class LowerTable(LevelTable, WayTable):
             raise fault("x_mm and at_mm exclude each other: keep one")
         if self.at_mm is not None and self.piston_radius_mm is None:
             raise fault("at_mm: is for a piston. Give below_mm, or piston_radius_mm instead of directivity")
-        if self.face != "front" and (self.below_mm is not None or self.piston_radius_mm is None):
+        if self.beside_mm and self.below_mm is None:
+            raise fault("beside_mm: goes with below_mm; beside y_mm write x_mm. Replace it")
+        stands = self.below_mm is None or self.sphere_radius_mm is not None
+        if self.face != "front" and not (stands and self.piston_radius_mm is not None):
             raise fault(
-                f"face = {shown(self.face)}: is for a piston with a y_mm of its own, or at_mm. Write it, or remove face"
+                f"face = {shown(self.face)}: is for a piston with a y_mm of its own, or at_mm, in a [cabinet], or with"
+                " sphere_radius_mm. Write it, or remove face"
             )
         return self
 
@@ -310,44 +318,6 @@ class BaffleTable(Table):
     height_mm: Annotated[float, number(50, 5000)] = Field(examples=[400])
 
 
-class CabinetTable(Table):
-    """[cabinet]: in which all ways stand, by its sizes, by its STL file, or by a design that stands in it."""
-
-    design: FileName | None = None
-    solid_stl: FileName | None = None
-    width_mm: Length | None = Field(default=None, examples=[260])
-    height_mm: Length | None = None
-    depth_mm: Length | None = None
-    edge_radius_mm: Size | None = None
-    edge_chamfer_mm: Size | None = None
-    front_edge_radius_mm: Size | None = None
-    front_edge_chamfer_mm: Size | None = None
-    waveguide_x_mm: Aside | None = None
-    waveguide_y_mm: Aside | None = None
-
-    @property
-    def _sizes(self) -> dict[str, Any]:
-        return {key: getattr(self, key) for key in ("solid_stl", *CABINET) if getattr(self, key) is not None}
-
-    @model_validator(mode="after")
-    def _one_box(self) -> CabinetTable:
-        if self.design is not None:
-            if self._sizes:
-                raise fault(
-                    f"design and {next(iter(self._sizes))} exclude each other: the design has its cabinet. Keep one"
-                )
-            return self
-        try:
-            self.mounting()
-        except ValidationError as error:
-            raise fault(error.errors()[0]["msg"]) from None
-        return self
-
-    def mounting(self) -> MountingTable:
-        """The same as a design has it. ValidationError, as that says it, if the sizes are no cabinet's."""
-        return MountingTable.model_validate({"kind": "cabinet", **self._sizes})
-
-
 class SpeakerTable(Table):
     """The whole file."""
 
@@ -377,6 +347,10 @@ class SpeakerTable(Table):
                 raise fault(
                     f"[{name}] forward_mm = {way.forward_mm:g}: must be 0 for a piston in a [cabinet], flush in its"
                     " face. Remove it"
+                )
+            if self.cabinet is not None and way.beside_mm:
+                raise fault(
+                    f"[{name}] beside_mm = {way.beside_mm:g}: is for ways without a [cabinet]. Write x_mm and y_mm"
                 )
             if self.cabinet is not None and way.sphere_radius_mm is not None:
                 raise fault(

@@ -11,6 +11,8 @@ from evenflare.measurement.normalise import at_frequencies
 from evenflare.measurement.readings import Response
 from evenflare.units import ComplexArray, FloatArray, amplitude_db, read_only
 
+ANOTHER_DB = 3.0
+"""The same, above which they are hardly of one source."""
 UNLIKE_DB = 1.0
 """rms difference between both readings within the overlap, above which it is told."""
 LEAST = 3
@@ -91,7 +93,8 @@ def merged(far: Response, near: Response, to_far: Callable[[FloatArray], Complex
              counts for nothing.
     Half an octave to either side level and phase go over from one to the other; level, delay and polarity of the near
     one are those that fit the far one there.
-    ValueError unless both readings reach over that octave, and the far one has frequencies in it.
+    ValueError unless both readings reach over that octave, the far one has frequencies in it, and their levels differ
+    by `ANOTHER_DB` rms at most about their mean difference.
     Source: D. B. Keele, J. AES 22 (1974) 154; C. Struck and S. Temme, J. AES 42 (1994) 934 (both from memory).
     """
     low, high = at * 2.0**-HALF, at * 2.0**HALF
@@ -110,6 +113,11 @@ def merged(far: Response, near: Response, to_far: Callable[[FloatArray], Complex
     phase = far.phase_known and near.phase_known
     distant, taken = at_frequencies(far, frequency), at_frequencies(near, frequency) * to_far(frequency)
     scale = scaled(frequency[within], distant[within], taken[within], gate=None, phase=phase)
+    if scale.spread > ANOTHER_DB:
+        raise ValueError(
+            f"{near.file.name} differs from {far.file.name} by {scale.spread:.1f} dB rms from {low:.4g} to {high:.4g}"
+            f" Hz: must be at most {ANOTHER_DB:g} dB. Check that both are of this driver, in this box"
+        )
     turn = 0.0 if scale.delay is None else -2.0 * np.pi * frequency * scale.delay
     factor = 10.0 ** (0.05 * scale.level) * (-1.0 if scale.inverted else 1.0)
     share = np.cos(0.5 * np.pi * np.clip(np.log(frequency / low) / np.log(high / low), 0.0, 1.0)) ** 2

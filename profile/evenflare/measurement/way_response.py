@@ -16,7 +16,7 @@ from evenflare.measurement.normalise import at_frequencies, within
 from evenflare.measurement.readings import Response
 from evenflare.measurement.responses import travel_time
 from evenflare.measurement.text_response import read_text_response
-from evenflare.measurement.wav import read_wav
+from evenflare.measurement.wav import channels_of, read_wav
 from evenflare.measurement.window import lowest_frequency
 from evenflare.units import DEGREE, REFERENCE_PRESSURE
 
@@ -83,6 +83,8 @@ def _read(file: Path, off_axis: float, *, gate: float | None, arrival: float | N
     """One file, and the time, s, from which its phase counts: for an impulse response its arrival."""
     if file.suffix.lower() != ".wav":
         return _kept(_text(file, off_axis)), 0.0
+    if (channels := channels_of(file)) > 1:
+        raise InputError(f"{file}: holds {channels} channels: must be 1, an impulse response. Export one of them")
     samples, rate = read_wav(file)
     begin = arrival_time(samples, sample_rate=rate) if arrival is None else arrival
     left = samples.size / rate - begin

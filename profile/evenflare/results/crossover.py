@@ -13,9 +13,10 @@ from evenflare.directivity.types import Directivity
 from evenflare.dsp.baffle_step import BaffleStep, on_axis_step, power_step
 from evenflare.dsp.biquad import response
 from evenflare.dsp.crossover import steps
-from evenflare.dsp.filters_file import SIGNS, sections_record
+from evenflare.dsp.filters_file import SIGNS, Equaliser, sections_record
 from evenflare.dsp.handover import Handover, vertical_level
 from evenflare.dsp.joining import Joined, way_sections
+from evenflare.dsp.own_filters import FittedEqualiser
 from evenflare.results import formats, tables
 from evenflare.results.filters import COEFFICIENTS, digits
 from evenflare.results.headroom import evened_columns, evened_record, headroom_record, trims_record
@@ -146,6 +147,7 @@ def record(joined: Joined, *, command: str) -> dict[str, Any]:
 
 def _way(joined: Joined, way: int, name: str) -> dict[str, Any]:
     speaker, setting, own = joined.speaker, joined.crossover.settings[way], joined.speaker.own_filters[way]
+    fitted = own.fitted
     passed = [
         {
             "side": side or "all_pass",
@@ -158,16 +160,8 @@ def _way(joined: Joined, way: int, name: str) -> dict[str, Any]:
     ]
     return {
         "name": name,
-        "equalised_to": speaker.sounds.ways[way].level if own.equaliser is None else own.equaliser.aim,
-        "equaliser": None
-        if own.equaliser is None
-        else {
-            "from_hz": own.equaliser.band[0],
-            "to_hz": own.equaliser.band[1],
-            "left_rms_db": own.equaliser.fitted.rms,
-            "left_largest_db": own.equaliser.fitted.largest,
-            "sections": sections_record(own.equaliser.fitted),
-        },
+        "equalised_to": speaker.sounds.ways[way].level if fitted is None else fitted.aim,
+        "equaliser": None if own.equaliser is None else _equaliser(own.equaliser),
         "high_pass": None
         if own.high_pass is None
         else {"kind": "butterworth", "order": own.high_pass.slope.order, "frequency_hz": own.high_pass.frequency},
@@ -192,6 +186,19 @@ def _way(joined: Joined, way: int, name: str) -> dict[str, Any]:
             }
             for rate, each in joined.firs.items()
         },
+    }
+
+
+def _equaliser(own: FittedEqualiser | Equaliser) -> dict[str, Any]:
+    found: dict[str, Any] = {"from_hz": own.band[0], "to_hz": own.band[1]}
+    if isinstance(own, Equaliser):
+        return {**found, "file": str(own.path)}
+    fitted = own.fitted
+    return {
+        **found,
+        "left_rms_db": fitted.rms,
+        "left_largest_db": fitted.largest,
+        "sections": sections_record(fitted),
     }
 
 

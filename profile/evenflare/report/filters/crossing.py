@@ -95,13 +95,15 @@ def way_words(joined: Joined, place: int) -> str:
     polarity = "inverted" if setting.inverted else "normal"
     own = joined.speaker.own_filters[place]
     said = ""
-    if (equaliser := own.equaliser) is not None:
+    if (equaliser := own.fitted) is not None:
         low, high = equaliser.band
         count = len(equaliser.fitted.sections[joined.speaker.sample_rates[-1]])
         said += (
             f"; equaliser of {counted(count, 'section')} from {hertz(low)} to {hertz(high)}, which leaves"
             f" {equaliser.fitted.rms:.2f} dB rms"
         )
+    elif own.equaliser is not None:
+        said += "; the equaliser of its file in its sections"
     if own.high_pass is not None:
         said += f"; high-pass at {hertz(own.high_pass.frequency)}, {6 * own.high_pass.slope.order} dB per octave"
     return (
@@ -298,7 +300,7 @@ def filter_lines(joined: Joined) -> list[str]:
     rate, apart = joined.speaker.sample_rates[-1], max(joined.apart.values())
     found = [
         f"Curves are those at {rate} Hz; the sum on axis at the other rates is within {apart:.2f} dB",
-        "Sections of a way: its high-pass and the equaliser that was fitted for it, if it has them, then its slopes",
+        "Sections of a way: its high-pass and its equaliser, if they are here, then its slopes",
         "Each way: its sections, its finite impulse response if there is one, gain, polarity, delay",
         "Lower ways also pass the all-pass of each Linkwitz-Riley crossing above their own, so that all stay in phase",
         SIGNS,

@@ -89,6 +89,32 @@ class OblongBody:
         """m, z of the back."""
         return -self.shell.back_depth
 
+    def widest(self, psi: FloatArray) -> FloatArray:
+        """(..., 3) m, where at parameters psi (...) the normal points straight away from the axis: of a taper that runs
+        along it, its end at the rim.
+        """
+        rim = rim_of(self.surface, psi)
+        straight = self._taper(rim)
+        at_rim = straight.angle >= 2.0 * _QUARTER
+        edge, radius = self.shell.back_edge_radius, self.shell.rim_radius
+        out = np.where(at_rim, rim.out + radius, straight.turned_about + edge)[..., None]
+        aside = np.where(at_rim, 1.0, straight.moved)[..., None] * rim.aside[..., None]
+        z = np.where(at_rim, self.surface.depth - radius, self.back + edge)[..., None]
+        return np.concatenate([out * rim.across + aside * rim.along, z], axis=-1)
+
+    @cached_property
+    def half(self) -> tuple[float, float]:
+        """m, half its width and height: reached in the planes of symmetry, since it is convex."""
+        (wide, _, _), (_, high, _) = self.widest(np.array([0.0, _QUARTER])).tolist()
+        return wide, high
+
+    @cached_property
+    def flat(self) -> float:
+        """m, the radius up to which the back is flat all round."""
+        psi = np.linspace(0.0, _QUARTER, 4 * AROUND)
+        edge = self.point_at("back", psi, np.zeros_like(psi))[0]
+        return float(np.hypot(edge[:, 0], edge[:, 1]).min())
+
     @property
     def stretches(self) -> tuple[Stretch, ...]:
         """From the rim round to the middle of the back."""

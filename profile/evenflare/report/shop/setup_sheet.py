@@ -15,6 +15,7 @@ from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.milling.start_end import start_and_end
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK
 from evenflare.manufacture.part.features import features_words
+from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved
@@ -81,7 +82,8 @@ def _body(solid: SolidFile, programs: Sequence[str]) -> list[str]:
         return []
     disc = f"Ø{solid.features.seat.diameter / MILLIMETRE:g} x {solid.sizes.wall / MILLIMETRE:g}"
     cut = [name for name in (OUTSIDE, OUTSIDE_BACK, FINE, BACK_FINE) if name in programs]
-    outside = "is in no program: what they leave there is a cylinder about it" if not cut else f"is cut by {cut[0]}"
+    about = "cylinder" if isinstance(solid.sizes, Sizes) else "block"
+    outside = f"is in no program: what they leave there is a {about} about it" if not cut else f"is cut by {cut[0]}"
     if len(cut) > 1:
         outside += f" as far as its widest place, and by {cut[1]} behind it"
     elif cut:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from dataclasses import replace
+from functools import partial
 
 import numpy as np
 import pytest
@@ -28,6 +29,7 @@ from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.soundness import check_sound
 from evenflare.manufacture.part.step_oblong import write_oblong_step
 from evenflare.manufacture.process.file import read_process
+from evenflare.manufacture.wall.oblong_curves import closed_curve, outside_heights
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import (
@@ -214,6 +216,7 @@ def test_export_lists_the_outside_and_prints_it(tmp_path, capsys):
     assert (out / "piece_1.3mf").exists()
     made = read_design(out / "design.toml")
     assert made.solid == read_design(path).solid
+    assert (out / "outside_sections.csv").read_text(encoding="utf-8").count("-30.000000,1,") == 1
     text = (out / "outside.csv").read_text(encoding="utf-8")
     assert "a disc 6 thick closes the back, flush" in text
     rows = [line for line in text.splitlines() if not line.startswith("#")]
@@ -230,6 +233,22 @@ def test_export_lists_the_outside_and_prints_it(tmp_path, capsys):
     # The mesh's lines are others than the list's, whose places lie on the exact outside.
     mesh = trimesh.load_mesh(out / "solid.stl")
     assert along_normals(mesh.triangles, grid[1::9, 7], normals[1::9, 7]).max() < 0.2
+
+
+@pytest.mark.parametrize("name", BODIES)
+def test_sections_of_the_outside_are_the_mesh_s(name, parts):
+    """Cut by a geometry library through the mesh, whose every vertex lies on the exact outside."""
+    part, made = parts[name]
+    solid = trimesh.Trimesh(made.vertices, made.faces)
+    heights = outside_heights(part.body)
+    assert heights == pytest.approx(np.array([-30, -20, -10, 0, 10, 20, 30, 40, 50, 60]) * MM)
+    for z in (-24 * MM, 7 * MM, 53 * MM):
+        ring = closed_curve(partial(part.body.section, z), chord_error=0.01 * MM)
+        cut = solid.section(plane_origin=[0, 0, z], plane_normal=[0, 0, 1]).discrete
+        outer = max((each[:, :2] for each in cut), key=lambda line: np.ptp(line[:, 0]))
+        apart = shapely.hausdorff_distance(shapely.LinearRing(ring), shapely.LinearRing(outer))
+        # Both chord errors; the mesh's counts along the normal, which leans by 45 degrees at most at these heights.
+        assert apart < 2.0 * CHORD + 0.01 * MM
 
 
 def test_the_drawing_has_its_outlines_in_both_planes(read, tmp_path):
@@ -274,7 +293,7 @@ def test_a_router_leaves_the_outside_and_says_so(parts):
     process = replace(read_process("router"), seat=part.features.seat)
     found = operations(part.waveguide, process, part.sizes, part.features)
     assert not [each for each in found.programs if each.name.startswith(("outside", "profile"))]
-    assert any("the outside is in no program: an oblong body's is made by hand" in line for line in found.left)
+    assert any("the outside is in no program: none is made for an oblong body's" in line for line in found.left)
 
 
 def test_a_recess_that_comes_out_of_a_low_body_is_refused_with_what_is_left():

@@ -85,8 +85,8 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
     places = front_places(sizes, front)
     if isinstance(sizes, OblongSizes) and sizes.kind == "body":
         left.append(
-            "the outside is in no program: an oblong body's is made by hand, after outside.csv, out of a block about"
-            " it, or printed"
+            "the outside is in no program: none is made for an oblong body's. Shape it by hand, by the sections in"
+            " outside_sections.csv, or take --process print"
         )
     elif hold is not None and sizes.kind == "body":
         try:

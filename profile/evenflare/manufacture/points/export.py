@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -34,7 +35,14 @@ from evenflare.manufacture.points.oblong_points import (
     undercut,
 )
 from evenflare.manufacture.points.points import UNKNOWN, PointList, outside_text, point_list, points_text
-from evenflare.manufacture.wall.oblong_curves import Curve, curve_at, section, section_depths
+from evenflare.manufacture.wall.oblong_curves import (
+    Curve,
+    closed_curve,
+    curve_at,
+    outside_heights,
+    section,
+    section_depths,
+)
 from evenflare.manufacture.wall.oblong_offset import OblongPath, check_clear, oblong_path, without_path
 from evenflare.manufacture.wall.offset import NoRoomError, checked_tool_radius, tool_path
 from evenflare.manufacture.wall.spacing import checked_chord_error
@@ -198,6 +206,11 @@ def _export_oblong(
         place = folder / "outside.csv"
         texts[place] = outside_grid_text(outside, sizes, chord_error=chord_error, **told)
         listed.append(Curves(place, f"{outside.points.shape[0]} rows of the body's outside, rim to flat back"))
+        heights, place = outside_heights(sizes.body), folder / "outside_sections.csv"
+        rings = [(z, closed_curve(partial(sizes.body.section, z), chord_error=chord_error)) for z in heights]
+        what = "the outside of an oblong free-standing body"
+        texts[place] = sections_text(rings, depth=depth, chord_error=chord_error, of=what, **told)
+        listed.append(Curves(place, f"sections of the outside at {len(rings)} heights from back to mouth"))
 
     for where, text in texts.items():
         write_text(where, text)

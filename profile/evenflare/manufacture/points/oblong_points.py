@@ -169,7 +169,13 @@ def curve_text(
 
 
 def sections_text(
-    sections: Sequence[tuple[float, FloatArray]], *, depth: float, chord_error: float, design_id: str, name: str
+    sections: Sequence[tuple[float, FloatArray]],
+    *,
+    depth: float,
+    chord_error: float,
+    design_id: str,
+    name: str,
+    of: str = "the wall of an oblong waveguide",
 ) -> str:
     """`sections.csv`: closed curves (N, 2) at depths, m, counter-clockwise from azimuth 0. Lengths in mm to 1e-6."""
     body = (
@@ -178,7 +184,7 @@ def sections_text(
         for i, (x, y) in enumerate(_millimetres(curve).tolist(), start=1)
     )
     header = [
-        "evenflare sections: the wall of an oblong waveguide at depths from the throat plane",
+        f"evenflare sections: {of} at depths from the throat plane",
         *_design(design_id, name),
         f"units: mm; x horizontal and y vertical from the axis; depth from the throat plane, the mouth at"
         f" {depth / MILLIMETRE:.4f}",

@@ -164,7 +164,9 @@ def _departure(sheet: Sheet, t: FloatArray, psi: FloatArray, offsets: tuple[floa
     away, around_it = off(0.0, 0.5, 0.5 * (nodes[:, :, :-1] + nodes[:, :, 1:]))
     # The rims are lines of the part: there the departure within the section counts too.
     side = np.diff(nodes, axis=2)[:, [0, -1]]
-    rim = np.linalg.norm(np.cross(away[:, [0, -1]], side), axis=-1) / np.linalg.norm(side, axis=-1)
+    # A body's edge may turn about a line that stands still somewhere.
+    length = np.maximum(np.linalg.norm(side, axis=-1), 1e-15)
+    rim = np.linalg.norm(np.cross(away[:, [0, -1]], side), axis=-1) / length
     worst = max(float(around_it.max()), float(rim.max()), float(off(0.5, 0.0, 0.5 * (low + high))[1].max()))
     for one, other in (((0, 0), (1, 1)), ((1, 0), (0, 1))):
         worst = max(worst, float(off(0.5, 0.5, 0.5 * (corner[one] + corner[other]))[1].max()))

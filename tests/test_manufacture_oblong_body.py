@@ -214,6 +214,7 @@ def test_export_lists_the_outside_and_prints_it(tmp_path, capsys):
     assert said.err == ""
     assert "rows of the body's outside, rim to flat back" in said.out
     assert (out / "piece_1.3mf").exists()
+    assert "The exported solid does not" not in (out / "report.html").read_text(encoding="utf-8")
     made = read_design(out / "design.toml")
     assert made.solid == read_design(path).solid
     assert (out / "outside_sections.csv").read_text(encoding="utf-8").count("-30.000000,1,") == 1

@@ -39,7 +39,7 @@ def part_of(waveguide: Waveguide, solid: Solid, process: Process) -> SolidFile:
         mesh = build_round(waveguide.meridian, sizes, features, chord_error=coarse)
         return solid_file(Path("solid.stl"), sizes, mesh, features=features)
     wall = cloud(waveguide.surface)
-    oblong = oblong_sizes(waveguide.surface, wall, solid)
+    oblong = oblong_sizes(waveguide.surface, wall, solid, body=waveguide.oblong_body)
     features = fitted(waveguide, oblong, features, wall=wall)
     mesh, thinnest = build_oblong(waveguide.surface, wall, oblong, chord_error=coarse, features=features)
     return solid_file(Path("solid.stl"), oblong, mesh, thinnest, features=features)

@@ -188,6 +188,7 @@ def write_report(design: Design, path: Path, *, what: str, command: str, written
         what=what,
         command=command,
         written=written,
+        solid=design.solid.kind,
         **more,
     )
     files.write_text(path, text)

@@ -222,7 +222,8 @@ def make_step(design: Design, solid: SolidFile, folder: Path) -> Written:
     else:
         surface = design.waveguide.surface
         error = write_oblong_step(surface, solid.sizes, path, title=title, features=solid.features)
-        within = f"; the wall is splines within {max(error / MILLIMETRE, 1e-4):.4f} mm"
+        what = "the wall is" if solid.sizes.body is None else "the wall and its outside are"
+        within = f"; {what} splines within {max(error / MILLIMETRE, 1e-4):.4f} mm"
     return [("solid.step", f"the solid with true surfaces, for a CAD program{within}")]
 
 

@@ -89,6 +89,48 @@ class OblongBody:
         """m, z of the back."""
         return -self.shell.back_depth
 
+    def section(self, z: float, psi: FloatArray) -> FloatArray:
+        """(..., 2) m, where the height z (m, back to mouth plane) cuts the outlines at parameters psi (...): points of
+        a closed convex curve whose normals point across the rim.
+        """
+        straight = self._taper(rim_of(self.surface, psi))
+        radius, edge = self.shell.rim_radius, self.shell.back_edge_radius
+        angle, begin, end = straight.angle, straight.begin[0], straight.end[0]
+        on_rim, on_edge = _heading(z - self.surface.depth + radius, radius), _heading(z - self.back - edge, edge)
+        shares: list[tuple[Stretch, FloatArray]] = [
+            ("rim", (on_rim - _QUARTER) / (angle - _QUARTER)),
+            ("taper", (begin - z) / (begin - end)),
+            ("edge", (on_edge - angle) / (3 * _QUARTER - angle)),
+        ]
+        cut = [self.point_at(stretch, psi, np.clip(v, 0.0, 1.0))[0][..., :2] for stretch, v in shares]
+        return np.asarray(np.select([(z >= begin)[..., None], (z >= end)[..., None]], cut[:2], cut[2]))
+
+    def widest(self, psi: FloatArray) -> FloatArray:
+        """(..., 3) m, where at parameters psi (...) the normal points straight away from the axis: of a taper that runs
+        along it, its end at the rim.
+        """
+        rim = rim_of(self.surface, psi)
+        straight = self._taper(rim)
+        at_rim = straight.angle >= 2.0 * _QUARTER
+        edge, radius = self.shell.back_edge_radius, self.shell.rim_radius
+        out = np.where(at_rim, rim.out + radius, straight.turned_about + edge)[..., None]
+        aside = np.where(at_rim, 1.0, straight.moved)[..., None] * rim.aside[..., None]
+        z = np.where(at_rim, self.surface.depth - radius, self.back + edge)[..., None]
+        return np.concatenate([out * rim.across + aside * rim.along, z], axis=-1)
+
+    @cached_property
+    def half(self) -> tuple[float, float]:
+        """m, half its width and height: reached in the planes of symmetry, since it is convex."""
+        (wide, _, _), (_, high, _) = self.widest(np.array([0.0, _QUARTER])).tolist()
+        return wide, high
+
+    @cached_property
+    def flat(self) -> float:
+        """m, the radius up to which the back is flat all round."""
+        psi = np.linspace(0.0, _QUARTER, 4 * AROUND)
+        edge = self.point_at("back", psi, np.zeros_like(psi))[0]
+        return float(np.hypot(edge[:, 0], edge[:, 1]).min())
+
     @property
     def stretches(self) -> tuple[Stretch, ...]:
         """From the rim round to the middle of the back."""
@@ -199,6 +241,11 @@ class OblongBody:
             f" {mm(z)}, {azimuth / DEGREE:.0f} degrees from the horizontal: must keep {mm(ROOM)} from it, toward the"
             f" rim a tenth of the way there, and lacks {mm(lacking, 2)}. {remedy}"
         )
+
+
+def _heading(height: float, radius: float) -> float:
+    """rad, a quarter to three quarters of a turn: of the place on an arc so far, m, above its middle."""
+    return 2.0 * _QUARTER - float(np.arcsin(np.clip(height / radius, -1.0, 1.0))) if radius > 0.0 else 2.0 * _QUARTER
 
 
 def _unchecked(surface: Surface, shell: RolledShell) -> OblongBody:

@@ -83,7 +83,12 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
 
     front = features.front
     places = front_places(sizes, front)
-    if hold is not None and sizes.kind == "body":
+    if isinstance(sizes, OblongSizes) and sizes.kind == "body":
+        left.append(
+            "the outside is in no program: none is made for an oblong body's. Shape it by hand, by the sections in"
+            " outside_sections.csv, or take --process print"
+        )
+    elif hold is not None and sizes.kind == "body":
         try:
             sides = sides_in(waveguide, sizes, share=MIDDLE)
         except InputError as error:

@@ -21,8 +21,9 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import SMALLEST_LAND, Sizes, body_back, within
 from evenflare.manufacture.process.types import DriverSeat
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
-from evenflare.waveguide import Body, Waveguide
+from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import Cloud
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.words import mm
 
 AROUND = 24
@@ -40,8 +41,10 @@ def fitted(
     wall   : the cloud of an oblong waveguide's surface.
     Errors : InputError for a size that leaves less.
     """
-    if isinstance(sizes, Sizes) and sizes.body is not None:
-        features = _in_body(waveguide, sizes.body, features)
+    if isinstance(sizes, OblongSizes) and sizes.body is not None:
+        features = _in_oblong_body(sizes.body, features)
+    elif isinstance(sizes, Sizes) and sizes.body is not None:
+        features = _in_body(features, *body_back(waveguide.meridian, sizes.body))
     spare = _spare(waveguide, sizes, wall)
     if features.has_rim:
         _check_rim(sizes, features, depth=waveguide.depth, spare=spare)
@@ -52,14 +55,17 @@ def fitted(
     return replace(features, seat=_fitted(waveguide, sizes, features.seat, wall))
 
 
-def _in_body(waveguide: Waveguide, body: Body, features: Features) -> Features:
-    """A body's recess is open through its back, where it is flat; its front has no edge of its own, and no screws."""
+def _in_body(features: Features, back: float, flat: float) -> Features:
+    """A body's recess is open through its back, where it is flat; its front has no edge of its own, and no screws.
+
+    back, flat : m, see body_back.
+    """
     if features.has_rim or features.front.count:
         raise InputError(
             '[solid] kind = "body": takes no edge, rebate or front_bolts, its outside is the one that was solved. Leave'
             " them out"
         )
-    seat, (back, flat) = features.seat, body_back(waveguide.meridian, body)
+    seat = features.seat
     if seat.diameter == 0.0:
         raise InputError(
             '[solid] kind = "body": needs room for the driver, a recess open through the back. Write seat_diameter_mm,'
@@ -71,6 +77,29 @@ def _in_body(waveguide: Waveguide, body: Body, features: Features) -> Features:
             " recess is open through the flat of the body's back. Widen the back in [mounting]"
         )
     return replace(features, seat=replace(seat, depth=back))
+
+
+def _in_oblong_body(body: OblongBody, features: Features) -> Features:
+    """Likewise; a body that is lower than its back is wide leaves a land beside the recess's floor, and its holes."""
+    made = _in_body(features, -body.back, body.flat)
+    seat = made.seat
+    turn = np.linspace(0.0, 0.5 * np.pi, 2 * AROUND)
+    edge = np.column_stack([np.cos(turn), np.sin(turn), np.zeros_like(turn)])
+    touching, normals = (each.reshape(-1, 3) for each in body.sampled(AROUND, AROUND))
+    # The body is convex: what keeps its distance at both ends of recess and holes does so between them.
+    bounds = [("diameter_mm", seat.diameter, 0.5 * seat.diameter, 0.0)]
+    if seat.bolts:
+        reach = 0.5 * (seat.bolt_circle + seat.hole_diameter)
+        bounds.append(("hole_depth_mm", seat.hole_depth, reach, seat.hole_depth))
+    for key, value, radius, z in bounds:
+        places = radius * edge + [0.0, 0.0, z]
+        left = float((np.sum(touching * normals, axis=1) - places @ normals.T).min())
+        if left < LAND:
+            raise InputError(
+                f"{seat.stated}{key} = {mm(value)}: leaves {mm(left)} to the body's outside, must leave {mm(LAND)}."
+                " Lower it, or widen rim and back in [mounting]"
+            )
+    return made
 
 
 def changes(asked: Features, made: Features) -> list[str]:

@@ -17,11 +17,14 @@ from evenflare.manufacture.part.outline import (
     SMALLEST_THICKNESS,
     Sizes,
     SolidChoice,
+    body_disc,
     bolt_count,
+    free_standing,
     within,
 )
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide.cloud import Cloud
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.surface import Surface
 
 FEWEST_BOLTS = 4
@@ -35,6 +38,8 @@ class OblongSizes:
     flange_diameter             : of a round flange or block; None where it is a rectangle.
     flange_width, flange_height : of a rectangle, along x and y; None where it is round.
     bolts                       : (x, y) of each bolt, counter-clockwise seen from the mouth.
+    body                        : what a waveguide that stands free is outside, of kind "body"; its flange is the
+                                  rectangle about it.
     """
 
     kind: str
@@ -44,10 +49,11 @@ class OblongSizes:
     flange_height: float | None
     flange_thickness: float
     bolts: tuple[tuple[float, float], ...]
+    body: OblongBody | None = None
 
 
-def oblong_sizes(surface: Surface, wall: Cloud, solid: SolidChoice) -> OblongSizes:
-    """The sizes of a solid around an oblong waveguide; what is None takes its default.
+def oblong_sizes(surface: Surface, wall: Cloud, solid: SolidChoice, *, body: OblongBody | None = None) -> OblongSizes:
+    """The sizes of a solid around an oblong waveguide; what is None takes its default. body : of one that stands free.
 
     Defaults: wall 6 mm; a rectangular flange 40 mm wider and higher than the waveguide and 10 mm thick (the depth if
     that is less); eight bolts, on a rectangle (a circle if the flange is round) midway between mouth and flange edge
@@ -58,10 +64,9 @@ def oblong_sizes(surface: Surface, wall: Cloud, solid: SolidChoice) -> OblongSiz
     if solid.kind not in KINDS:
         raise InputError(f"[solid] kind = {solid.kind!r}: must be one of {', '.join(KINDS)}")
     if solid.kind == "body":
-        raise InputError(
-            '[solid] kind = "body": is made of round waveguides only, and this one is oblong. Write kind = "block" or'
-            ' "shell", and make its outside by hand'
-        )
+        disc, around = body_disc(solid), free_standing(body)
+        half_width, half_height = around.half
+        return OblongSizes("body", disc, None, 2.0 * half_width, 2.0 * half_height, surface.depth, (), around)
     depth, shell = surface.depth, solid.kind == "shell"
     thick = DEFAULT_WALL if solid.wall is None else solid.wall
     flange = min(DEFAULT_FLANGE_THICKNESS, depth) if solid.flange_thickness is None else solid.flange_thickness

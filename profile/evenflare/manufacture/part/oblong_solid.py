@@ -1,4 +1,4 @@
-"""The part around an oblong waveguide as a watertight mesh: a block, or a shell of even wall with a flange."""
+"""The part around an oblong waveguide as a watertight mesh: a block, a shell of even wall with a flange, or a body."""
 
 from __future__ import annotations
 
@@ -8,17 +8,27 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from evenflare.manufacture.part.bolts import front_places
-from evenflare.manufacture.part.boolean import MERGED, as_mesh, body, cut, hub, prism, with_ring
+from evenflare.manufacture.part.boolean import BEYOND, MERGED, as_mesh, body, cut, hub, prism, with_ring
 from evenflare.manufacture.part.faults import SolidError
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_shell import layers
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import SMALLEST_LAND
 from evenflare.manufacture.part.solid import Mesh, circle
-from evenflare.manufacture.wall.grid import around, grid, joined_rows, patches
+from evenflare.manufacture.wall.grid import (
+    Grid,
+    Sheet,
+    around,
+    grid,
+    joined_rows,
+    lines,
+    patches,
+    wall_sheets,
+)
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide.cloud import Cloud, azimuth, told
+from evenflare.waveguide.oblong_body import OblongBody, Stretch
 from evenflare.waveguide.surface import Surface
 
 if TYPE_CHECKING:
@@ -43,7 +53,7 @@ class Thinnest:
 
 def build_oblong(
     surface: Surface, wall: Cloud, sizes: OblongSizes, *, chord_error: float, features: Features = PLAIN
-) -> tuple[Mesh, Thinnest]:
+) -> tuple[Mesh, Thinnest | None]:
     """The solid around an oblong waveguide and its thinnest place.
 
     block : the waveguide cut into a cuboid or cylinder from the throat plane to the front face. Thickness counts from
@@ -51,8 +61,11 @@ def build_oblong(
     shell : all within `wall` of the waveguide's wall on its outside, and a flange behind the front face, cut off at
             throat plane and front face. Where the wall bends, seen from the air, tighter outward than it is thick, the
             outside is the valley in which the parallels meet. Thickness is measured from the outside to the wall.
+    body  : the outside of a free-standing waveguide as it is solved, the driver's recess open through its back. At the
+            rim wall and outside meet: there is no thinnest place.
     Every vertex of the wall lies on the exact wall; the wall departs from it by at most `chord_error` (m) between them,
-    measured (see grid), and so does the outside of a shell from its parallel, to a tenth of a micrometre.
+    measured (see grid), and so does the outside of a shell from its parallel, to a tenth of a micrometre, and that of a
+    body from the exact one.
     wall     : the cloud of the surface.
     features : fitted to the part.
     Errors   : InputError if there is no such solid, its mesh would be larger than LARGEST_MESH, or, a SolidError, it is
@@ -64,6 +77,8 @@ def build_oblong(
         return _block(surface, sizes, chord_error, features), _checked(
             _land(wall, sizes), SMALLEST_LAND, "Widen the flange"
         )
+    if sizes.body is not None:
+        return _body(sizes.body, sizes, features, chord_error), None
     shell, is_wall = _shell(surface, sizes, chord_error, features)
     asked = LEFT * min(sizes.wall, sizes.flange_thickness) - 2.0 * chord_error
     least = max(asked, THINNEST_SHELL)
@@ -120,6 +135,33 @@ def _block(surface: Surface, sizes: OblongSizes, chord_error: float, features: F
         return mesh
     part = with_ring(body(mesh.vertices, mesh.faces), rim, features, chord_error=chord_error)
     part = cut(part, rim, sizes, features, front=surface.depth, chord_error=chord_error)
+    return as_mesh(part.simplify(MERGED), 0)[0]
+
+
+def body_sheets(body: OblongBody) -> list[Sheet]:
+    """The smooth stretches of a body's outside, from the rim to where its back is flat."""
+
+    def sheet(stretch: Stretch) -> Sheet:
+        return lambda t, psi: Grid(*body.point_at(stretch, psi, t[:, None]))
+
+    return [sheet(stretch) for stretch in body.stretches if stretch != "back"]
+
+
+def outside_grid(body: OblongBody, *, chord_error: float) -> Grid:
+    """A body's outside from the rim to where its back is flat, within `chord_error` (m). Errors : as lines."""
+    sheets = body_sheets(body)
+    rows, psi = lines(sheets, chord_error=chord_error)
+    return joined_rows([sheet(t, psi) for sheet, t in zip(sheets, rows, strict=True)], roll=None)
+
+
+def _body(outside: OblongBody, sizes: OblongSizes, features: Features, chord_error: float) -> Mesh:
+    """Rings up the outside and down the wall, closed by the back and by the throat plane, less recess and holes."""
+    sheets = [*wall_sheets(outside.surface), *body_sheets(outside)]
+    rows, psi = lines(sheets, chord_error=chord_error)
+    rings = joined_rows([sheet(t, psi) for sheet, t in zip(sheets, rows, strict=True)], roll=None).points
+    recess = circle(0.5 * features.seat.diameter, chord_error=chord_error)
+    part = filled(around(rings)[::-1]) - prism(recess, outside.back - BEYOND, 0.0)
+    part = cut(part, recess, sizes, features, front=outside.surface.depth, chord_error=chord_error)
     return as_mesh(part.simplify(MERGED), 0)[0]
 
 

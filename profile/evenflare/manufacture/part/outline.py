@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import itertools
 from dataclasses import dataclass
-from typing import TYPE_CHECKING, Protocol
+from typing import TYPE_CHECKING, Protocol, TypeVar
 
 import numpy as np
 
@@ -33,6 +33,9 @@ FLAT = 1e-6
 """m, within which a body's back is flat."""
 COINCIDENT = 1e-6
 """m; outline points nearer to each other are one: closer ones would fall together in a mesh file's single precision."""
+
+
+Outside = TypeVar("Outside")
 
 
 class SolidChoice(Protocol):
@@ -150,11 +153,23 @@ def bolt_count(solid: SolidChoice) -> int:
 
 
 def _body_sizes(meridian: Meridian, solid: SolidChoice, body: Body | None) -> Sizes:
+    around, disc = free_standing(body), body_disc(solid)
+    widest = 2.0 * float(dense(outside(meridian, around)).r.max())
+    return Sizes("body", disc, widest, meridian.depth, 0.0, 0, around)
+
+
+def free_standing(body: Outside | None) -> Outside:
+    """What a waveguide that stands free is outside; InputError for one that has none."""
     if body is None:
         raise InputError(
             '[solid] kind = "body": takes its outside from the mounting, which must be kind = "free_standing". Write'
             ' that with its sizes in [mounting], or kind = "block" or "shell"'
         )
+    return body
+
+
+def body_disc(solid: SolidChoice) -> float:
+    """m, thickness of the disc that closes a body's back. InputError for sizes that no body has."""
     given = {
         "flange_diameter_mm": solid.flange_diameter,
         "flange_width_mm": solid.flange_width,
@@ -168,8 +183,7 @@ def _body_sizes(meridian: Meridian, solid: SolidChoice, body: Body | None) -> Si
             raise InputError(f'[solid] {key}: does not belong to kind = "body", which has no flange. Leave it out')
     disc = DEFAULT_WALL if solid.wall is None else solid.wall
     within("wall_mm", disc, SMALLEST_THICKNESS, 1.0, "thickness of the disc that closes the back")
-    widest = 2.0 * float(dense(outside(meridian, body)).r.max())
-    return Sizes("body", disc, widest, meridian.depth, 0.0, 0, body)
+    return disc
 
 
 def body_back(meridian: Meridian, body: Body) -> tuple[float, float]:

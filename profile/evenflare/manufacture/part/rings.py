@@ -61,7 +61,7 @@ def sizes_of(waveguide: Waveguide, solid: SolidChoice) -> Sizes | OblongSizes:
     """The sizes of a solid around a waveguide, round or oblong. Errors as solid_sizes and oblong_sizes."""
     if waveguide.is_round:
         return solid_sizes(waveguide.meridian, solid, body=waveguide.mounting.body)
-    return oblong_sizes(waveguide.surface, cloud(waveguide.surface), solid)
+    return oblong_sizes(waveguide.surface, cloud(waveguide.surface), solid, body=waveguide.oblong_body)
 
 
 def circle(radius: float, *, chord_error: float) -> Outline:

@@ -1,5 +1,5 @@
 """A part around an oblong waveguide as a STEP file with true surfaces: its wall, and a shell's outside, are B-splines
-whose error is measured.
+whose error is measured, and so is a body's.
 """
 
 from __future__ import annotations
@@ -28,6 +28,7 @@ from evenflare.manufacture.part.step_shell import outside_stretches
 from evenflare.manufacture.part.step_splines import (
     Quarter,
     SplineSheet,
+    body_stretch,
     fitted_sheets,
     quarter_of,
     spline_faces,
@@ -53,7 +54,11 @@ def write_oblong_step(
     """
     quarter = quarter_of(surface)
     stretches = [wall_stretch(surface, stretch, quarter) for stretch in range(len(surface.cuts) - 1)]
-    sheets, error = fitted_sheets(stretches, quarter, what="this wall")
+    what = "this wall"
+    if sizes.body is not None:
+        around = [body_stretch(sizes.body, each, quarter) for each in sizes.body.stretches if each != "back"]
+        stretches, what = [*stretches, *around], "this wall and its outside"
+    sheets, error = fitted_sheets(stretches, quarter, what=what)
     top, back = surface.depth / MILLIMETRE, -features.seat.depth / MILLIMETRE
     ledge, outer = back, list[SplineSheet]()
     if sizes.kind == "shell":
@@ -62,15 +67,20 @@ def write_oblong_step(
         error = max(error, missed)
 
     file = StepFile()
-    faces, throat, mouth = spline_faces(file, sheets, outward=False)
+    # Of a body the last ring lies in its back: wall and outside are one sheet, which meets itself at the rim.
+    faces, throat, last = spline_faces(file, sheets, outward=False)
     made, openings = drilled(file, [*blind(features), *through(sizes, features, surface.depth)])
-    outside, front_rim, back_rim = outside_faces(file, sizes, features, top, ledge)
 
     def within(z: float) -> list[Ring]:
         return [ring for opening, ring in openings if abs(opening.start[0] - z) < 1e-6]
 
-    faces += [*made, *outside]
-    faces.append(plane(file, top, True, [front_rim, _loop(file, mouth, forward=False)], within(top)))
+    faces += made
+    if sizes.kind == "body":
+        back_rim = _loop(file, last, forward=False)
+    else:
+        outside, front_rim, back_rim = outside_faces(file, sizes, features, top, ledge)
+        faces += outside
+        faces.append(plane(file, top, True, [front_rim, _loop(file, last, forward=False)], within(top)))
     if sizes.kind == "shell":
         more, back_rim = _behind_flange(file, sizes, features, outer, ledge, back_rim, within(ledge))
         faces += more

@@ -1,4 +1,5 @@
-"""Faces of an oblong part that are B-splines: stretches of its wall, laid through points of the exact one, mirrored.
+"""Faces of an oblong part that are B-splines: stretches of its wall or outside, laid through points of the exact one,
+mirrored.
 
 Source : ISO 10303-214 (automotive design: advanced boundary representation).
 """
@@ -16,6 +17,8 @@ from evenflare.manufacture.part.step_entities import StepFile, face, loop_of, re
 from evenflare.manufacture.wall.parallel import Turns
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import RoundedRectangle
+from evenflare.waveguide.oblong_body import OblongBody
+from evenflare.waveguide.oblong_body import Stretch as BodyStretch
 from evenflare.waveguide.surface import Surface, depth_at
 
 FIT = 1e-6
@@ -161,6 +164,17 @@ def wall_stretch(surface: Surface, stretch: int, quarter: Quarter) -> Stretch:
             low, high = np.where(below, middle, low), np.where(below, high, middle)
         ends = np.where(share >= 1.0, 1.0, np.where(share <= 0.0, 0.0, low))
         return at_depths(depth_at(surface, stretch, ends), turn)
+
+    return points_at
+
+
+def body_stretch(body: OblongBody, stretch: BodyStretch, quarter: Quarter) -> Stretch:
+    """A smooth stretch of a body's outside, away from the rim, its ways round those of the wall at the mouth."""
+    depth = np.array([[body.surface.depth]])
+
+    def points_at(share: FloatArray, way: FloatArray) -> FloatArray:
+        psi = quarter.turns(depth, way[None, :])
+        return on_planes(body.point_at(stretch, psi, share[:, None])[0] / MILLIMETRE, way)
 
     return points_at
 

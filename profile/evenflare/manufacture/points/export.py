@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import partial
 from pathlib import Path
 
 import numpy as np
@@ -13,7 +14,7 @@ from evenflare.manufacture.part.faults import SolidError
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.oblong_sizes import oblong_sizes
-from evenflare.manufacture.part.oblong_solid import build_oblong
+from evenflare.manufacture.part.oblong_solid import build_oblong, outside_grid
 from evenflare.manufacture.part.outline import SolidChoice, body_outside, solid_sizes
 from evenflare.manufacture.part.soundness import check_sound
 from evenflare.manufacture.part.stl import (
@@ -25,9 +26,23 @@ from evenflare.manufacture.part.stl import (
     write_faults,
     write_stl,
 )
-from evenflare.manufacture.points.oblong_points import curve_text, edges, grid_text, sections_text, undercut
+from evenflare.manufacture.points.oblong_points import (
+    curve_text,
+    edges,
+    grid_text,
+    outside_grid_text,
+    sections_text,
+    undercut,
+)
 from evenflare.manufacture.points.points import UNKNOWN, PointList, outside_text, point_list, points_text
-from evenflare.manufacture.wall.oblong_curves import Curve, curve_at, section, section_depths
+from evenflare.manufacture.wall.oblong_curves import (
+    Curve,
+    closed_curve,
+    curve_at,
+    outside_heights,
+    section,
+    section_depths,
+)
 from evenflare.manufacture.wall.oblong_offset import OblongPath, check_clear, oblong_path, without_path
 from evenflare.manufacture.wall.offset import NoRoomError, checked_tool_radius, tool_path
 from evenflare.manufacture.wall.spacing import checked_chord_error
@@ -156,7 +171,7 @@ def _export_oblong(
     surface = waveguide.surface
     depth, wall = surface.depth, cloud(surface)
     depths = section_depths(depth, sections)
-    sizes = oblong_sizes(surface, wall, solid)
+    sizes = oblong_sizes(surface, wall, solid, body=waveguide.oblong_body)
     path, curves = _paths(surface, wall, order, azimuths)
     features = fitted(waveguide, sizes, order.features, wall=wall)
     mesh, thinnest = build_oblong(surface, wall, sizes, chord_error=chord_error, features=features)
@@ -185,6 +200,17 @@ def _export_oblong(
     place = folder / "sections.csv"
     texts[place] = sections_text(cuts, depth=depth, chord_error=chord_error, **told)
     listed.append(Curves(place, f"sections at {len(cuts)} depths from throat to mouth"))
+
+    if sizes.body is not None:
+        outside = outside_grid(sizes.body, chord_error=chord_error)
+        place = folder / "outside.csv"
+        texts[place] = outside_grid_text(outside, sizes, chord_error=chord_error, **told)
+        listed.append(Curves(place, f"{outside.points.shape[0]} rows of the body's outside, rim to flat back"))
+        heights, place = outside_heights(sizes.body), folder / "outside_sections.csv"
+        rings = [(z, closed_curve(partial(sizes.body.section, z), chord_error=chord_error)) for z in heights]
+        what = "the outside of an oblong free-standing body"
+        texts[place] = sections_text(rings, depth=depth, chord_error=chord_error, of=what, **told)
+        listed.append(Curves(place, f"sections of the outside at {len(rings)} heights from back to mouth"))
 
     for where, text in texts.items():
         write_text(where, text)

@@ -9,7 +9,7 @@ import numpy as np
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, outside
 from evenflare.manufacture.part.oblong_solid import Thinnest
 from evenflare.manufacture.points.points import CAUTIONS, EMPTY, UNKNOWN, six
-from evenflare.manufacture.wall.grid import around
+from evenflare.manufacture.wall.grid import Grid, around
 from evenflare.manufacture.wall.oblong_curves import Curve
 from evenflare.manufacture.wall.oblong_offset import OblongPath
 from evenflare.manufacture.wall.offset import floor_micrometre
@@ -26,6 +26,7 @@ CURVE_COLUMNS = (
     *("tool_z_mm", "tool_r_mm", "tool_across_mm", "program_z_mm"),
 )
 SECTION_COLUMNS = ("depth_mm", "index", "x_mm", "y_mm")
+OUTSIDE_COLUMNS = GRID_COLUMNS[:9]
 UNDERCUT = 1e-6
 """Of a normal's part along the axis: below minus it the wall lies hidden, seen from the mouth."""
 
@@ -50,7 +51,7 @@ def grid_text(
     design_id: str,
     name: str,
     sizes: OblongSizes,
-    thinnest: Thinnest,
+    thinnest: Thinnest | None,
     tolerance: Sequence[str] = UNKNOWN,
 ) -> str:
     """`points.csv`: rows from throat to mouth, columns once around, the last the first again. Lengths in mm to 1e-6.
@@ -58,23 +59,14 @@ def grid_text(
     depth, chord_error : m.
     tolerance          : lines of the header that say what is asked of the wall.
     """
-    wall, normals, centres = (_closed(values) for values in (path.wall.points, path.wall.normals, path.centres))
-    rows, columns = wall.shape[:2]
-    points, tool = _millimetres(wall), _millimetres(centres)
-    program = _millimetres(centres[..., 2] - path.tool_radius - depth)
-    normals = np.round(normals, 10) + 0.0
-    body = []
-    for i in range(rows):
-        for j in range(columns):
-            x, y, z = points[i, j]
-            u, v, w = normals[i, j]
-            a, b, c = tool[i, j]
-            body.append(
-                (
-                    *(str(i * columns + j + 1), str(i + 1), str(j + 1), f"{x:.6f}", f"{y:.6f}", f"{z:.6f}"),
-                    *(f"{u:.10f}", f"{v:.10f}", f"{w:.10f}", six(a), six(b), six(c), six(program[i, j])),
-                )
-            )
+    centres = _closed(path.centres)
+    rows, columns = centres.shape[:2]
+    tool = _millimetres(centres).reshape(-1, 3)
+    program = _millimetres(centres[..., 2] - path.tool_radius - depth).reshape(-1)
+    body = [
+        (*row, six(a), six(b), six(c), six(tip))
+        for row, (a, b, c), tip in zip(_grid_rows(path.wall), tool, program, strict=True)
+    ]
     header = [
         "evenflare point list: the wall of an oblong waveguide as an ordered grid, and the path of a ball over it",
         *_design(design_id, name),
@@ -105,6 +97,24 @@ def grid_text(
         )
     header += [*_part(sizes, thinnest), *CAUTIONS]
     return table(GRID_COLUMNS, body, header=header)
+
+
+def outside_grid_text(outside: Grid, sizes: OblongSizes, *, chord_error: float, design_id: str, name: str) -> str:
+    """`outside.csv` of an oblong body: rows from the rim to where the back is flat, columns as of `grid_text`; mm."""
+    rows, columns = outside.points.shape[0], 4 * (outside.points.shape[1] - 1) + 1
+    header = [
+        "evenflare outside of an oblong free-standing body as an ordered grid: from the mouth's rim to the flat back",
+        *_design(design_id, name),
+        f"grid: {rows} rows of {columns} columns from azimuth 0 to 360 degrees, counter-clockwise seen from the mouth;"
+        " the last column repeats the first; the back is flat within the last row",
+        "units: mm; the normal is a unit vector into the air",
+        "datum: x horizontal and y vertical from the axis; z from the throat plane, rising to the mouth",
+        f"chord error: straight lines between neighbouring points, along rows, columns and either diagonal, depart from"
+        f" the outside by at most {chord_error / MILLIMETRE:g}",
+        *_part(sizes, None),
+        *CAUTIONS,
+    ]
+    return table(OUTSIDE_COLUMNS, _grid_rows(outside), header=header)
 
 
 def curve_text(
@@ -159,7 +169,13 @@ def curve_text(
 
 
 def sections_text(
-    sections: Sequence[tuple[float, FloatArray]], *, depth: float, chord_error: float, design_id: str, name: str
+    sections: Sequence[tuple[float, FloatArray]],
+    *,
+    depth: float,
+    chord_error: float,
+    design_id: str,
+    name: str,
+    of: str = "the wall of an oblong waveguide",
 ) -> str:
     """`sections.csv`: closed curves (N, 2) at depths, m, counter-clockwise from azimuth 0. Lengths in mm to 1e-6."""
     body = (
@@ -168,7 +184,7 @@ def sections_text(
         for i, (x, y) in enumerate(_millimetres(curve).tolist(), start=1)
     )
     header = [
-        "evenflare sections: the wall of an oblong waveguide at depths from the throat plane",
+        f"evenflare sections: {of} at depths from the throat plane",
         *_design(design_id, name),
         f"units: mm; x horizontal and y vertical from the axis; depth from the throat plane, the mouth at"
         f" {depth / MILLIMETRE:.4f}",
@@ -204,18 +220,33 @@ def _tool(path: OblongPath, centre: str, *lowest: str) -> list[str]:
     ]
 
 
-def _part(sizes: OblongSizes, thinnest: Thinnest) -> list[str]:
+def _part(sizes: OblongSizes, thinnest: Thinnest | None) -> list[str]:
     line = f"part: {sizes.kind}, {outside(sizes)}"
     if sizes.kind == "shell":
         line += f", wall {sizes.wall / MILLIMETRE:g}, flange {sizes.flange_thickness / MILLIMETRE:g} thick"
-    line += (
-        f"; thinnest {thinnest.thickness / MILLIMETRE:.3f} at z = {thinnest.z / MILLIMETRE:.3f}, azimuth"
-        f" {thinnest.azimuth / DEGREE:.1f} degrees"
-    )
+    if sizes.kind == "body":
+        line += f", its outside as the mounting's; a disc {sizes.wall / MILLIMETRE:g} thick closes the back, flush"
+    if thinnest is not None:
+        line += (
+            f"; thinnest {thinnest.thickness / MILLIMETRE:.3f} at z = {thinnest.z / MILLIMETRE:.3f}, azimuth"
+            f" {thinnest.azimuth / DEGREE:.1f} degrees"
+        )
     if not sizes.bolts:
         return [line]
     places = ", ".join(f"({x / MILLIMETRE + 0.0:.3f}, {y / MILLIMETRE + 0.0:.3f})" for x, y in np.round(sizes.bolts, 9))
     return [line, f"bolts: drill {len(sizes.bolts)} holes, which the mesh leaves out, at (x, y): {places}"]
+
+
+def _grid_rows(quarter: Grid) -> list[tuple[str, ...]]:
+    """Index, row, column, place in mm and normal of each point, once around, the first column again at the end."""
+    points, normals = _millimetres(_closed(quarter.points)), np.round(_closed(quarter.normals), 10) + 0.0
+    columns = points.shape[1]
+    found = []
+    for index, (place, normal) in enumerate(zip(points.reshape(-1, 3), normals.reshape(-1, 3), strict=True)):
+        row, column = divmod(index, columns)
+        counted = str(index + 1), str(row + 1), str(column + 1)
+        found.append((*counted, *(f"{each:.6f}" for each in place), *(f"{each:.10f}" for each in normal)))
+    return found
 
 
 def _closed(quarter: FloatArray) -> FloatArray:

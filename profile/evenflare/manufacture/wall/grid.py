@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -39,6 +39,11 @@ class Grid:
     normals: FloatArray
 
 
+Sheet = Callable[[FloatArray, FloatArray], Grid | Patch]
+"""A smooth stretch of a surface over a quarter: its points and normals (R, C, 3) at shares (R,) of the way along it, 0
+to 1, and elliptic parameters (C,) or (R, C), 0 to pi/2 rad."""
+
+
 def around(quarter: FloatArray) -> FloatArray:
     """(R, 4 (C - 1), 3): points or normals of a quarter (R, C, 3) once around, counter-clockwise from the mouth."""
     parts = [quarter, quarter[:, -2::-1], quarter[:, 1:], quarter[:, -2:0:-1]]
@@ -55,19 +60,38 @@ def grid(surface: Surface, *, chord_error: float, offset: float = 0.0, roll: flo
 
 
 def patches(surface: Surface, *, chord_error: float, offset: float = 0.0) -> list[Patch]:
-    """The wall, a patch for each smooth stretch, all with the same columns over a quarter, at depths and parameters so
-    that triangles between neighbours stay within `chord_error` (m).
+    """The wall, a patch for each smooth stretch, all with the same columns over a quarter, as `lines` spreads them.
 
-    Half of it is left to lines along the wall, half to lines around; then the departure is measured within the
-    triangles of either diagonal, and lines are added until it is kept: by the wall and by its parallel at `offset` (m,
-    into the air; negative into the material).
-    Errors : InputError if the chord error is out of range or needs more triangles than LARGEST_MESH.
+    offset : m, of a parallel that keeps the chord error too: into the air, negative into the material.
+    Errors : as `lines`.
     """
     offsets = (0.0,) if offset == 0.0 else (0.0, offset)
+    rows, psi = lines(wall_sheets(surface), chord_error=chord_error, offsets=offsets)
+    return [surface.patch(depth_at(surface, k, t), psi, stretch=k) for k, t in enumerate(rows)]
+
+
+def wall_sheets(surface: Surface) -> list[Sheet]:
+    """The smooth stretches of a wall, from the throat to the mouth."""
+
+    def sheet(stretch: int) -> Sheet:
+        return lambda t, psi: surface.patch(depth_at(surface, stretch, t), psi, stretch=stretch)
+
+    return [sheet(stretch) for stretch in range(len(surface.cuts) - 1)]
+
+
+def lines(
+    sheets: Sequence[Sheet], *, chord_error: float, offsets: tuple[float, ...] = (0.0,)
+) -> tuple[list[FloatArray], FloatArray]:
+    """Where rows of each sheet stand, shares, and columns of all, elliptic parameters, so that triangles between
+    neighbours stay within `chord_error` (m).
+
+    Half of it is left to lines along the sheets, half to lines around; then the departure is measured within the
+    triangles of either diagonal, and lines are added until it is kept: by the sheets' parallels at all `offsets` (m).
+    Errors : InputError if the chord error is out of range or needs more triangles than LARGEST_MESH.
+    """
     half = 0.5 * checked_chord_error(chord_error)
-    stretches = range(len(surface.cuts) - 1)
     t, psi = np.linspace(0.0, 1.0, _FINE_ROWS + 1), np.linspace(0.0, 0.5 * np.pi, _FINE_COLUMNS + 1)
-    fine = [_shifted(surface.patch(depth_at(surface, k, t), psi, stretch=k), offsets) for k in stretches]
+    fine = [_shifted(sheet(t, psi), offsets) for sheet in sheets]
     along = [_density(points.swapaxes(1, 2), half).max(axis=(0, 1)) for points in fine]
     across = np.max([_density(points, half).max(axis=(0, 1)) for points in fine], axis=0)
     more = 1.0
@@ -76,11 +100,10 @@ def patches(surface: Surface, *, chord_error: float, offset: float = 0.0) -> lis
         rows = [_spread(density, more, FEWEST // 2) for density in along]
         _checked_size(sum(r.size - 1 for r in rows), columns.size - 1, chord_error)
         parameters = 0.5 * np.pi * columns
-        worst = max(_departure(surface, k, rows[k], parameters, offsets) for k in stretches)
+        worst = max(_departure(sheet, own, parameters, offsets) for sheet, own in zip(sheets, rows, strict=True))
         if worst <= chord_error:
-            break
+            return rows, parameters
         more *= min(1.5, max(1.03, float(np.sqrt(worst / chord_error))))
-    return [surface.patch(depth_at(surface, k, rows[k]), parameters, stretch=k) for k in stretches]
 
 
 def _checked_size(rows: int, columns: int, chord_error: float) -> None:
@@ -92,8 +115,8 @@ def _checked_size(rows: int, columns: int, chord_error: float) -> None:
         )
 
 
-def _shifted(patch: Patch, offsets: tuple[float, ...]) -> FloatArray:
-    """(O, ..., 3): the wall and its parallels."""
+def _shifted(patch: Grid | Patch, offsets: tuple[float, ...]) -> FloatArray:
+    """(O, ..., 3): a sheet's parallels."""
     return np.stack([patch.points + offset * patch.normals for offset in offsets])
 
 
@@ -121,27 +144,29 @@ def _spread(density: FloatArray, more: float, fewest: int) -> FloatArray:
     return np.interp(np.linspace(0.0, total[-1], count + 1), total, np.linspace(0.0, 1.0, total.size))
 
 
-def _departure(surface: Surface, stretch: int, t: FloatArray, psi: FloatArray, offsets: tuple[float, ...]) -> float:
-    """m, the largest distance along the normal between the wall, or a parallel, and the triangles of either diagonal.
+def _departure(sheet: Sheet, t: FloatArray, psi: FloatArray, offsets: tuple[float, ...]) -> float:
+    """m, the largest distance along the normal between a sheet, or a parallel, and the triangles of either diagonal.
 
     Met in the middle of each side and at each centroid, where the error of a quadratic surface is greatest.
     """
-    nodes = _shifted(surface.patch(depth_at(surface, stretch, t), psi, stretch=stretch), offsets)
+    nodes = _shifted(sheet(t, psi), offsets)
     low, high = nodes[:, :-1], nodes[:, 1:]
     corner = {(0, 0): low[:, :, :-1], (1, 0): high[:, :, :-1], (0, 1): low[:, :, 1:], (1, 1): high[:, :, 1:]}
 
     def off(up: float, on: float, flat: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """From the wall at a share of the cells up and on to the flat place there, and the distance along normals."""
+        """From the sheet at a share of the cells up and on to the flat place there, and the distance along normals."""
         rows = t if up == 0.0 else t[:-1] + up * np.diff(t)
         columns = psi if on == 0.0 else psi[:-1] + on * np.diff(psi)
-        patch = surface.patch(depth_at(surface, stretch, rows), columns, stretch=stretch)
+        patch = sheet(rows, columns)
         away = flat - _shifted(patch, offsets)
         return away, np.abs(np.sum(away * patch.normals, axis=-1))
 
     away, around_it = off(0.0, 0.5, 0.5 * (nodes[:, :, :-1] + nodes[:, :, 1:]))
     # The rims are lines of the part: there the departure within the section counts too.
     side = np.diff(nodes, axis=2)[:, [0, -1]]
-    rim = np.linalg.norm(np.cross(away[:, [0, -1]], side), axis=-1) / np.linalg.norm(side, axis=-1)
+    # A body's edge may turn about a line that stands still somewhere.
+    length = np.maximum(np.linalg.norm(side, axis=-1), 1e-15)
+    rim = np.linalg.norm(np.cross(away[:, [0, -1]], side), axis=-1) / length
     worst = max(float(around_it.max()), float(rim.max()), float(off(0.5, 0.0, 0.5 * (low + high))[1].max()))
     for one, other in (((0, 0), (1, 1)), ((1, 0), (0, 1))):
         worst = max(worst, float(off(0.5, 0.5, 0.5 * (corner[one] + corner[other]))[1].max()))

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import itertools
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -14,11 +14,14 @@ from evenflare.manufacture.wall.oblong_offset import roll_step
 from evenflare.manufacture.wall.spacing import spaced
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Frame, Meridian
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.surface import Patch, Surface, depth_at
 
 DEPTH_STEP = 10 * MILLIMETRE
 """Between sections, where no depths are asked for."""
 
+STILL = 1e-15
+"""m, of a chord at least: about a line that stands still somewhere a body's edge may turn."""
 _NEAR = 1e-3
 """Of a stretch's parameter, over which its curvature and speed are met: they only choose where rows stand."""
 
@@ -154,11 +157,28 @@ def section(surface: Surface, z: float, *, chord_error: float) -> FloatArray:
     def points_at(psi: FloatArray) -> FloatArray:
         return surface.patch(np.array([z]), psi, stretch=stretch).points[0, :, :2]
 
+    return closed_curve(points_at, chord_error=chord_error)
+
+
+def outside_heights(body: OblongBody) -> tuple[float, ...]:
+    """m, rising: the back, every DEPTH_STEP counted from the throat plane, and the mouth."""
+    depth = body.surface.depth
+    first = int(np.floor(body.back / DEPTH_STEP)) + 1
+    inner = DEPTH_STEP * np.arange(first, int(np.ceil(depth / DEPTH_STEP)))
+    return (body.back, *inner[(inner > body.back + 1e-6) & (inner < depth - 1e-6)].tolist(), depth)
+
+
+def closed_curve(points_at: Callable[[FloatArray], FloatArray], *, chord_error: float) -> FloatArray:
+    """(N, 2), m: points of a curve that is even about both axes, counter-clockwise from azimuth 0, the first not
+    repeated; chords as of `section`.
+
+    points_at : its points (P, 2) at elliptic parameters (P,), 0 to pi/2 rad.
+    """
     fine = np.linspace(0.0, 0.5 * np.pi, 2001)
     points = points_at(fine)
     bend = points[1:-1] - 0.5 * (points[2:] + points[:-2])
     chord = points[2:] - points[:-2]
-    sagitta = np.abs(_cross(bend, chord)) / np.hypot(*chord.T)
+    sagitta = np.abs(_cross(bend, chord)) / np.maximum(np.hypot(*chord.T), STILL)
     density = np.sqrt(np.pad(sagitta, 1, mode="edge") / (4.0 * chord_error))
     total = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) + 1e-3)])
     for count in itertools.count(max(4, int(np.ceil(total[-1])))):
@@ -167,7 +187,7 @@ def section(surface: Surface, z: float, *, chord_error: float) -> FloatArray:
         inner = points_at((psi[:-1, None] + np.diff(psi)[:, None] * np.linspace(0.1, 0.9, 9)).ravel()).reshape(
             count, 9, 2
         )
-        off = np.abs(_cross(inner - ends[:-1, None], sides[:, None])) / np.hypot(*sides.T)[:, None]
+        off = np.abs(_cross(inner - ends[:-1, None], sides[:, None])) / np.maximum(np.hypot(*sides.T), STILL)[:, None]
         if off.max() <= chord_error:
             break
     mirrored = ends[-2::-1] * (-1.0, 1.0)

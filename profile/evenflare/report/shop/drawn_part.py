@@ -9,13 +9,14 @@ import numpy as np
 from evenflare.manufacture.gauges.asked import WallAsked
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.extent import extent
-from evenflare.manufacture.part.oblong_sizes import flange_bolts
+from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.rings import radius_at as round_radius
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
 from evenflare.report.kit import wall
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Meridian, Oblong, Shape, Waveguide
+from evenflare.waveguide.oblong_body import OblongBody
 
 SAME = 1e-6
 """mm; places that are closer are one."""
@@ -50,6 +51,12 @@ class DrawnPart:
     def is_round_outside(self) -> bool:
         """Whether its outside is a circle."""
         return self.solid.sizes.flange_diameter is not None
+
+    @property
+    def oblong_body(self) -> OblongBody | None:
+        """What an oblong part is outside that is a body; None of any other."""
+        sizes = self.solid.sizes
+        return sizes.body if isinstance(sizes, OblongSizes) else None
 
     @property
     def front_holes(self) -> FloatArray:

@@ -11,6 +11,7 @@ import numpy as np
 from evenflare.manufacture.part.bolts import bolt_places
 from evenflare.manufacture.part.positions import Position, driver_position, front_position, recess_position
 from evenflare.manufacture.part.slices import across
+from evenflare.manufacture.wall.grid import around
 from evenflare.report.kit import wall
 from evenflare.report.kit.drafting import AXIS, FINE, LETTERS, THICK, THIN, View, arrow, circle, letter, line
 from evenflare.report.kit.drafting import stroke as stroked
@@ -26,6 +27,8 @@ _MARKS = 14.0
 _BESIDE = 5.0
 FOOT = 0.05
 """mm below its flange, at which a shell's outside is drawn."""
+SMOOTH = 181
+"""Places of a quarter of the line about an oblong body."""
 _LEAN = 1.0 - np.sqrt(0.5)
 """Of a corner's radius, from its sides to the middle of its arc."""
 
@@ -151,6 +154,10 @@ def seat_words(part: DrawnPart) -> str:
 def _edges(view: View, part: DrawnPart, *, behind: bool = False) -> None:
     """The outside, and from in front the rebate or where the rounded edge begins."""
     wide, high = part.half
+    if (body := part.oblong_body) is not None:
+        silhouette = around(body.widest(np.linspace(0.0, 0.5 * np.pi, SMOOTH))[None])[0, :, :2] / MILLIMETRE
+        line(view, np.vstack([silhouette, silhouette[:1]]))
+        return
     features, inset = part.solid.features, 0.0
     _rim_line(view, part, wide, high)
     if features.has_rim and not behind:

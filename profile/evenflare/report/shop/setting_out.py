@@ -19,8 +19,10 @@ from evenflare.report.kit.paper import NUMBERS, SMALL, SUBHEADING
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray, IntArray
 from evenflare.waveguide import Oblong, RoundedRectangle, Shape, Superellipse, Surface, Waveguide, families, family
 from evenflare.waveguide.meridian import TOUCH, Meridian, joined, sampled
+from evenflare.waveguide.oblong_body import OblongBody
 from evenflare.waveguide.surface import depth_at
 from evenflare.waveguide.walls import Arc
+from evenflare.words import mm
 
 SHARE = 0.25
 """Of the narrowest side of any zone, that straight lines between rows may be off the wall."""
@@ -90,7 +92,9 @@ def flow(waveguide: Waveguide, asked: WallAsked, width: float) -> list[Any]:
 
 
 def body_flow(waveguide: Waveguide, width: float) -> list[Any]:
-    """Coordinates of a round body's outside, as it is solved, for a column of that width in mm."""
+    """Coordinates of a body's outside, as it is solved, for a column of that width in mm."""
+    if (oblong := waveguide.oblong_body) is not None:
+        return _oblong_body_flow(oblong, width)
     body = waveguide.mounting.body
     assert body is not None  # no other solid is a body
     around = body_outside(waveguide.meridian, body, chord_error=CLOSE)
@@ -101,6 +105,31 @@ def body_flow(waveguide: Waveguide, width: float) -> list[Any]:
         paper.words("The outside, from the mouth's rim round the back to the axis", SUBHEADING),
         *paper.listed(lines, SMALL, mark="–"),
         paper.table(("z", "diameter"), rows, [width / 2.0] * 2, NUMBERS),
+    ]
+
+
+def _oblong_body_flow(body: OblongBody, width: float) -> list[Any]:
+    """How an oblong body's outside is drawn, and its outlines in both planes of symmetry."""
+    shell, planes = body.shell, np.array([0.0, 0.5 * np.pi])
+    rows = list[list[float]]()
+    for stretch in body.stretches[:-1]:  # the back is flat
+        radius = {"rim": shell.rim_radius, "edge": shell.back_edge_radius}.get(stretch, 0.0)
+        chords = int(np.ceil(0.5 * np.pi / np.arccos(1.0 - min(1.0, CLOSE / radius)))) if radius else 1
+        places = body.point_at(stretch, planes, np.linspace(0.0, 1.0, chords + 1)[:, None])[0]
+        told = np.column_stack([places[:, 0, 2], places[:, 0, 0], places[:, 1, 2], places[:, 1, 1]])
+        rows += told[1 if rows else 0 :].tolist()
+    rounded = f"; R{mm(shell.back_edge_radius)} rounds its edge" if "edge" in body.stretches else ""
+    over = f"over a tube of R{mm(shell.rim_radius)} round the rim" if "rim" in body.stretches else "from the rim"
+    lines = [
+        f"it is the film stretched {over} to a disc of Ø{mm(shell.back_diameter)} at z = {mm(body.back)}, the back"
+        f"{rounded}: straight lines join rim and disc where both run the same way, as in outside.csv",
+        f"straight lines from row to row stay within {CLOSE / MILLIMETRE:.3f} of it; it is part of what sounds",
+    ]
+    head = ("z at y = 0", "x", "z at x = 0", "y")
+    return [
+        paper.words("The outside, from the mouth's rim to the flat back", SUBHEADING),
+        *paper.listed(lines, SMALL, mark="–"),
+        paper.table(head, [_told(row) for row in rows], [width / 4.0] * 4, NUMBERS),
     ]
 
 

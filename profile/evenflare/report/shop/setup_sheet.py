@@ -15,6 +15,7 @@ from evenflare.manufacture.milling.run_time import run_time
 from evenflare.manufacture.milling.start_end import start_and_end
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK
 from evenflare.manufacture.part.features import features_words
+from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.stl import SolidFile
 from evenflare.manufacture.process.types import Process
 from evenflare.manufacture.proof.programs import Proved
@@ -81,7 +82,7 @@ def _body(solid: SolidFile, process: Process, programs: Sequence[str]) -> list[s
         return []
     disc = f"Ø{solid.features.seat.diameter / MILLIMETRE:g} x {solid.sizes.wall / MILLIMETRE:g}"
     cut = [name for name in (OUTSIDE, OUTSIDE_BACK, FINE, BACK_FINE) if name in programs]
-    outside = f"is cut by {cut[0]}" if cut else _without_program(process)
+    outside = f"is cut by {cut[0]}" if cut else _without_program(solid, process)
     if len(cut) > 1:
         outside += f" as far as its widest place, and by {cut[1]} behind it"
     elif cut:
@@ -92,10 +93,11 @@ def _body(solid: SolidFile, process: Process, programs: Sequence[str]) -> list[s
     ]
 
 
-def _without_program(process: Process) -> str:
+def _without_program(solid: SolidFile, process: Process) -> str:
     """What becomes of a body's outside that no program cuts."""
     if process.makes_programs:
-        return "is in no program: what they leave there is a cylinder about it"
+        about = "cylinder" if isinstance(solid.sizes, Sizes) else "block"
+        return f"is in no program: what they leave there is a {about} about it"
     if "sheets" in process.makes:
         return "stands in steps on the layers, which are taken off to it by hand (glue_up.txt)"
     if process.casting is not None and "pattern" in process.makes:

@@ -93,6 +93,7 @@ def report(
     proof: Proof | None = None,
     changes: Sequence[str] = (),
     left_out: Sequence[str] = (),
+    solid: str = "block",
 ) -> str:
     """The text of the page. What is left out is not shown.
 
@@ -118,6 +119,7 @@ def report(
     proof    : of the programs beside the page; a failure stands at the top of the page.
     changes  : what of the part is not made as asked, a sentence each without its full stop; at the top too.
     left_out : programs that cannot be made, a line on each; they stand there too.
+    solid    : the kind of solid that the design asks for.
     """
     limits = [] if target is None else rows.limits(waveguide, target.limits)
     if all_round is None:
@@ -135,7 +137,7 @@ def report(
             *(f"No program {line}" for line in left_out),
             *(f"{each[0].upper()}{each[1:]}" for each in changes),
         ],
-        notes=_notes(waveguide),
+        notes=_notes(waveguide, solid),
         sections=rows.sections(waveguide),
         numbers=[rows.geometry(waveguide), *([] if directivity is None else [rows.sound(directivity, target)])],
         terms=[] if score is None else rows.terms(score),
@@ -157,8 +159,8 @@ def report(
     )
 
 
-def _notes(waveguide: Waveguide) -> list[str]:
-    """What the user should know before anything else."""
+def _notes(waveguide: Waveguide, solid: str) -> list[str]:
+    """What the user should know before anything else; solid : the kind that is made."""
     radius = waveguide.mounting.radius
     if waveguide.mounting.kind == "cabinet":
         return [
@@ -166,6 +168,8 @@ def _notes(waveguide: Waveguide) -> list[str]:
             " build the cabinet around it to get what is shown here."
         ]
     if waveguide.mounting.kind == "free_standing":
+        if solid == "body":
+            return []
         return [
             "The model has the mouth in a free-standing body. The exported solid does not: its front is flat and its"
             " outside a block or a cylinder. Build the body around it to get what is shown here."

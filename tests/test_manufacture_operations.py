@@ -17,6 +17,7 @@ from evenflare.manufacture import oblong_sizes, solid_sizes
 from evenflare.manufacture.milling.clearance import wall_cloud
 from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.operations import lathe_operations, operations
+from evenflare.manufacture.milling.programs import programs as programs_of_part
 from evenflare.manufacture.part.features import Features, features_of
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import DriverSeat, HoldDown
@@ -212,7 +213,15 @@ def test_the_outside_is_turned_to_its_radius_behind_the_back_for_parting():
     at_depth = program.position[program.position[:, 2] < -10 * MM]
     assert at_depth[:, 0].min() == pytest.approx(RIM + nose)
     assert program.lowest - nose == pytest.approx(-(20 + 4 + 6) * MM)
-    assert any("part off behind Z -24.000" in line for line in program.setup)
+    assert any("behind the back, Z -24.000" in line for line in program.setup)
+
+
+def test_wall_and_outside_are_turned_in_one_chucking_and_parted_off_after_both():
+    sizes, features = sized(REBATE), features_of(REBATE, LATHE)
+    outside, wall, *_ = programs_of_part(CONE, replace(LATHE, seat=features.seat), sizes, features).programs
+    assert "run after outside, in the same chucking" in wall.setup[0]
+    assert wall.setup[-1].startswith("last in this chucking: part off, or saw, behind Z -24.000")
+    assert not any("part off" in line for line in outside.setup)
 
 
 @pytest.mark.parametrize("name", ["outside", "turning_back"])

@@ -28,30 +28,36 @@ _PATH = 1e-6
 
 
 def finishing(
-    waveguide: Waveguide, process: Process, wall: Cloud | None, *, even: bool = False, more: float = 0.0
+    waveguide: Waveguide,
+    process: Process,
+    wall: Cloud | None,
+    *,
+    after: str = "roughing",
+    even: bool = False,
+    more: float = 0.0,
 ) -> Program:
     """The finishing program, datum as from_front: down the wall counter-clockwise, which climbs with a spindle that
     turns clockwise; lead-in and lead-out are quarter circles.
 
     wall   : the cloud of an oblong wall; None of a round one.
+    after  : the program that ran before.
     even   : whether semi-finishing went before, so that the ball meets no steps.
     more   : m, that it leaves in hollows beside what it leaves on the wall.
     Errors : InputError if the ball does not fit, or arcs leave nothing of the scallop height.
     """
     tool, height = process.tool(process.finishing_tool), ridges_of(process)
     chord = CHORD_SHARE * height
-    before = "semi_finishing" if even else "roughing"
-    setup = f"run after {before}, in the same clamping and with the same X and Y zero"
+    setup = f"run after {after}, in the same clamping and with the same X and Y zero"
     left = process.semi_finishing_left
     met = (EVEN_RIDGES * left, left + more) if even else None
     return _spiral("finishing", waveguide, process, wall, tool, (height - chord - DIGIT, chord), setup, met=met)
 
 
-def semi_finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Program:
+def semi_finishing(waveguide: Waveguide, process: Process, wall: Cloud | None, *, after: str = "roughing") -> Program:
     """As finishing, coarser, with stock left: a ball that is larger by that touches the wall in its stead."""
     left = process.semi_finishing_left
     setup = (
-        f"run after roughing, in the same clamping and with the same X and Y zero; it leaves {left / MILLIMETRE:g} on"
+        f"run after {after}, in the same clamping and with the same X and Y zero; it leaves {left / MILLIMETRE:g} on"
         " the wall, with ridges of a quarter of that, for finishing"
     )
     fine = (0.5 * EVEN_RIDGES * left, 0.4 * EVEN_RIDGES * left)

@@ -48,7 +48,7 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
         above = level
     end = np.append(legs[-1].points[-1, :2], machine.safe_height)
     legs.append(Leg(end[None], machine.rapid_feed, rapid=True))
-    kept = "part, as the profile says" if process.profile_tool else "mouth"
+    kept = "part, and the slot that is cut round it" if process.profile_tool else "mouth"
     setup = [
         f"plane the stock's upper side: it is the front face, Z0. Clamp outside the {kept}",
         f"below Z {levels[-1] / MILLIMETRE:.3f} the tool is too wide: the program rest goes on from there"

@@ -170,8 +170,8 @@ def prove(
     beyond = max(LEFT, LEFT_SHARE * tolerance)
     setups = [_setup(program) for program in programs]
     for setup in dict.fromkeys(setups):
-        faced = [program for program in programs if program.name == FACING_BACK]
-        over = spare if setup in (BACK, OUTSIDE_BACK) and faced else 0.0
+        facings = [program for program in programs if program.name == FACING_BACK]
+        over = spare if setup in (BACK, OUTSIDE_BACK) and facings else 0.0
         lathe = programs[setups.index(setup)].kind == "turning"
         # What is turned in a later chucking has its outside already.
         framed = block is not None and (setup != BACK or over > 0.0) and not (lathe and setup != "turning")
@@ -196,7 +196,7 @@ def prove(
                 top=FACING if lathe else over,
                 bore=flat[0] if lathe else 0.0,
             )
-            for program in faced if over > 0.0 else ():
+            for program in facings if over > 0.0 else ():
                 piece, _ = cut(piece, program)  # What it leaves standing round the slot is in the way.
         elif setup == "turning" and not waveguide.is_round:
             raise InputError("turning: the waveguide is oblong, and a lathe turns round parts. Take a router")

@@ -11,6 +11,7 @@ from evenflare.manufacture.milling.engagement import levels_of, met_by_ball
 from evenflare.manufacture.milling.program import SAME, Leg, Program, from_front
 from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.wall.oblong_closed import ReachedOblong
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import centre_step, passes
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
@@ -92,7 +93,10 @@ def _spiral(
     if wall is None:
         centres = round_spiral(waveguide.meridian, radius=tool.radius + left, ridge=ridge, chord=chord)
     else:
-        centres = oblong_spiral(waveguide.surface, radius=tool.radius + left, ridge=ridge, chord=chord)
+        hollow = isinstance(waveguide.shape, ReachedOblong)
+        centres = oblong_spiral(
+            waveguide.surface, radius=tool.radius + left, ridge=ridge, chord=chord, clear=wall if hollow else None
+        )
     tips = centres - np.array([0.0, 0.0, tool.radius + waveguide.depth])
     lead_in, lead_out = _arc(tips[0], tool.radius, chord)[::-1] * (1, -1, 1), _arc(tips[-1], tool.radius, chord)
     high = np.array([1.0, 1.0, 0.0])

@@ -87,6 +87,8 @@ def test_finishing_is_made_over_the_hollow_proved_and_says_what_stays(finished):
     assert re.sub(r"\W+", " ", told) in re.sub(r"\W+", " ", gcode(last, ASKED, design_id="a", name="b"))
     for each in proof_of(found.programs, wall):
         assert each.accepted, each
+        # Of the hollow's edge between points of the cloud, 0.25 mm apart: 0.125^2 / 2 R; and what distances are met by.
+        assert each.gouge.size < 6e-6
     # Against the wall itself what stays is left over.
     drawn = proof_of(found.programs[-1:], HOLLOW)[-1]
     assert not drawn.accepted

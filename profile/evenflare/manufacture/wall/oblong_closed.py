@@ -20,19 +20,22 @@ _MOVES = 400
 _SHARE = 0.3
 """Of what it lacks to a ball's radius, that a middle is moved off the wall at a time."""
 _BESIDE = 2.0
-"""Steps of the cloud within which two of its points belong to one hollow."""
+"""Steps of the cloud within which two of its points belong to one hollow, or one lies beside it."""
 _CHUNK = 256
 
 
 @dataclass(frozen=True, eq=False)
 class Hollows:
     """Points (N, 3) of a quarter of a wall that a ball of `radius` does not reach, and the middles (N, 3) of the balls
-    that lie there and cut into the wall nowhere; m, z from the throat plane. step : m, between such points at most.
+    that lie there and cut into the wall nowhere; m, z from the throat plane.
+
+    beside : (K, 3), points round about that it does reach. step : m, between neighbouring points at most.
     """
 
     points: FloatArray
     centres: FloatArray
     radius: float
+    beside: FloatArray
     step: float
 
     @property
@@ -52,8 +55,12 @@ class ReachedOblong(Oblong):
 
 def hollows_of(wall: Cloud, radius: float) -> Hollows:
     """What a ball of `radius` (m) does not reach of a wall. Errors: NoRoomError as `moved_off`."""
+    from scipy.spatial import cKDTree
+
     moved, off = moved_off(wall.points, wall.points + radius * wall.normals, wall, radius)
-    return Hollows(wall.points[off], moved[off], radius, wall.step)
+    hollow, rest = wall.points[off], wall.points[~off]
+    near = cKDTree(hollow).query(rest, distance_upper_bound=_BESIDE * wall.step)[0] < np.inf if off.any() else []
+    return Hollows(hollow, moved[off], radius, rest[near], wall.step)
 
 
 def moved_off(points: FloatArray, centres: FloatArray, wall: Cloud, radius: float) -> tuple[FloatArray, BoolArray]:
@@ -158,7 +165,9 @@ def _near(found: Hollows) -> FloatArray:
 
 
 def _unreached(found: Hollows, places: FloatArray) -> IntArray:
-    """Which places (N, 3) of the wall lie in a hollow: those next to a point of it."""
+    """Which places (N, 3) of the wall lie in a hollow: those to which a point of it is nearer than one beside it."""
     from scipy.spatial import cKDTree
 
-    return np.flatnonzero(cKDTree(found.points).query(places, distance_upper_bound=1.5 * found.step)[0] < np.inf)
+    away = cKDTree(found.points).query(places, distance_upper_bound=found.step)[0]
+    here = np.flatnonzero(np.isfinite(away))
+    return np.asarray(here[away[here] <= cKDTree(found.beside).query(places[here])[0]])

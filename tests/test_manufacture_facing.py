@@ -128,6 +128,10 @@ def test_holes_for_the_driver_that_the_seat_s_tool_is_too_wide_for_have_a_narrow
     for each in proved(tmp_path, made, EDGE, narrow).values():
         assert each.accepted, each
         assert each.leftover_within in (True, None)  # the recess alone leaves the holes to the next
+    # Where no tool is long enough for the holes, and their program is left out, nobody asks the recess's for them.
+    alone = proved(tmp_path, made[:2], EDGE, narrow)
+    assert alone["back"].accepted
+    assert alone["back"].leftover.size < 0.021 * MM  # the chords of the recess's rings; a hole is 6 mm deep
     assert driver_holes(CONE, SEATED, across=110 * MM, pinned=True, after="back") is None
     without = replace(narrow, tools=tuple(tool for tool in narrow.tools if tool.name != "flat 3"))
     with pytest.raises(InputError, match=r"must be below hole_diameter_mm = 4, for a helix, and no other flat tool is"):
@@ -147,7 +151,7 @@ def test_a_hole_too_wide_by_its_program_is_found(tmp_path):
 
 def test_a_shell_s_flange_is_not_parted_off_by_the_block_s_rule():
     lathe = replace(LATHE, seat=DriverSeat())
-    for kind, words, other in (("block", "part off behind Z -20.000", "alone"), ("shell", "flange alone", "part off")):
+    for kind, words, other in (("block", "the back, Z -20.000", "alone"), ("shell", "flange alone", "the back, Z")):
         solid = Solid(kind, flange_diameter=110 * MM, flange_thickness=8 * MM if kind == "shell" else None)
         made = lathe_operations(CONE, lathe, sized(solid), features_of(solid, lathe)).programs[0]
         assert words in " ".join(made.setup)

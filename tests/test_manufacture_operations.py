@@ -17,6 +17,7 @@ from evenflare.manufacture import oblong_sizes, solid_sizes
 from evenflare.manufacture.milling.clearance import wall_cloud
 from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.operations import lathe_operations, operations
+from evenflare.manufacture.milling.programs import programs as programs_of_part
 from evenflare.manufacture.part.features import Features, features_of
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import DriverSeat, HoldDown
@@ -164,6 +165,42 @@ def test_planted_faults_are_found(tmp_path, name, move, gouge_mm):
     assert found.gouge.size == pytest.approx(gouge_mm * MM, abs=6e-6)
 
 
+HELICAL = replace(
+    ROUTER,
+    hole_tool="flat 3",
+    tools=tuple(
+        replace(each, flute_length=30 * MM, reach=40 * MM) if each.name == "flat 3" else each
+        for each in ROUTER.tools
+        if each.name != "drill 4.5"
+    ),
+)
+
+
+@pytest.mark.parametrize("way", [(0.3, 0.0, 0.0), (-0.3 * 0.6, 0.3 * 0.8, 0.0), (0.0, 0.0, 0.3)])
+@pytest.mark.parametrize(
+    ("name", "maker"), [("front_holes", "drill 4.5"), ("front_holes", "flat 3"), ("countersinks", ""), ("pins", "")]
+)
+def test_one_hole_off_its_place_or_too_shallow_is_found(tmp_path, name, maker, way):
+    """Of several holes one is 0.3 mm off, or ends 0.3 mm too high: where it should be, and by how much."""
+    process = HELICAL if maker == "flat 3" else ROUTER
+    programs = made(EDGE, process)
+    whole = programs[name]
+    assert maker in whole.tool.name
+    last = whole.position[-1, :2]  # above the last hole's middle, or beside it by a helix' ring
+    own = np.hypot(*(whole.position[:, :2] - last).T) < 8 * MM
+    own &= whole.position[:, 2] < (0.0 if way[2] else 1.0)
+    wrong = replace(whole, position=whole.position + np.where(own[:, None], MM * np.array(way), 0.0))
+    before = [programs["front_holes"]] if name == "countersinks" else []
+    for each, accepted in ((whole, True), (wrong, False)):
+        found = proved(tmp_path, [*before, each], EDGE, process)[name]
+        assert found.accepted is accepted, found
+    worst = max(found.gouge, found.leftover, key=lambda each: each.size)
+    sunk = np.sin(np.pi / 4) if name == "countersinks" else 1.0  # along the normal of a cone of 90 degrees
+    # Programs end at 0.1 um, rings are of chords; a cone is looked at from cell to cell.
+    assert worst.size == pytest.approx(0.3 * sunk * MM, abs=(40e-6 if name == "countersinks" else 6e-6))
+    assert np.hypot(worst.place[0] - last[0], worst.place[1] - last[1]) < 8 * MM
+
+
 def test_a_hole_that_is_missing_is_left_over(tmp_path):
     program = made(EDGE)["front_holes"]
     first = int(np.flatnonzero(np.abs(program.position[:, 0]) < 1e-9)[0])
@@ -212,7 +249,15 @@ def test_the_outside_is_turned_to_its_radius_behind_the_back_for_parting():
     at_depth = program.position[program.position[:, 2] < -10 * MM]
     assert at_depth[:, 0].min() == pytest.approx(RIM + nose)
     assert program.lowest - nose == pytest.approx(-(20 + 4 + 6) * MM)
-    assert any("part off behind Z -24.000" in line for line in program.setup)
+    assert any("behind the back, Z -24.000" in line for line in program.setup)
+
+
+def test_wall_and_outside_are_turned_in_one_chucking_and_parted_off_after_both():
+    sizes, features = sized(REBATE), features_of(REBATE, LATHE)
+    outside, wall, *_ = programs_of_part(CONE, replace(LATHE, seat=features.seat), sizes, features).programs
+    assert "run after outside, in the same chucking" in wall.setup[0]
+    assert wall.setup[-1].startswith("last in this chucking: part off, or saw, behind Z -24.000")
+    assert not any("part off" in line for line in outside.setup)
 
 
 @pytest.mark.parametrize("name", ["outside", "turning_back"])

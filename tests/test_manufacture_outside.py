@@ -13,11 +13,14 @@ import shapely
 from evenflare.design.file import Solid
 from evenflare.files import InputError, write_text
 from evenflare.manufacture import solid_sizes
+from evenflare.manufacture.milling.facing import facing_back
 from evenflare.manufacture.milling.gcode import gcode
 from evenflare.manufacture.milling.operations import lathe_operations, operations
+from evenflare.manufacture.milling.outside_milled import slot_beside
 from evenflare.manufacture.part.features import features_of
 from evenflare.manufacture.part.fitting import fitted
 from evenflare.manufacture.part.outline import outline
+from evenflare.manufacture.part.rim import rim_of
 from evenflare.manufacture.part.sides import sides_of
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.proof.proof_files import prove_files
@@ -167,6 +170,22 @@ def test_a_sharp_rim_that_is_the_widest_place_is_the_whole_of_its_front(tmp_path
     made = {each.name: each for each in lathe_operations(sharp, LATHE, *part[1:]).programs}
     found = cut(tmp_path, LATHE, {name: made[name] for name in ("outside", "outside_back")}, part)
     assert [each.accepted for each in found.values()] == [True, True]
+
+
+@pytest.mark.parametrize("wide", [True, False])
+def test_stock_that_is_too_thick_is_faced_as_far_as_the_slot_from_the_back_reaches(tmp_path, wide):
+    """Faced no further than the body, the slot's cutter would meet all of what stands beside it."""
+    spare = 9 * MM
+    thick = replace(ROUTER, stock=replace(ROUTER.stock, size=(240 * MM, 240 * MM, DEPTH + BEHIND + spare)))
+    beside = slot_beside(thick) if wide else 0.0
+    faced = facing_back(FREE, thick, rim_of(SIZES), whole=False, beside=beside, pinned=True)
+    slot = programs(thick)["outside_back_roughing"]
+    assert slot.position[slot.rapid][0, 2] == pytest.approx(thick.machine.safe_height + spare)
+    found = cut(tmp_path, thick, {"facing_back": faced, "outside_back_roughing": slot})
+    assert found["facing_back"].accepted
+    assert found["outside_back_roughing"].accepted is wide
+    if not wide:
+        assert found["outside_back_roughing"].engagement.size > spare
 
 
 def test_a_cylinder_is_shared_out_and_an_outside_with_a_waist_refused():

@@ -24,7 +24,7 @@ from evenflare.manufacture.wall.closed import closed
 from evenflare.manufacture.wall.offset import NoRoomError
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
-from evenflare.waveguide import Conical, Meridian, Points, Waveguide
+from evenflare.waveguide import Conical, Meridian, Oblong, Points, Waveguide
 from evenflare.waveguide.walls import Line
 from programs_shared import from_moves, made, process, sizes_of
 
@@ -228,44 +228,63 @@ def test_a_rest_tool_no_narrower_than_the_roughing_tool_is_refused(tmp_path):
 # Roughing and holes: what harms nothing in the finished wall is found too.
 
 
-@pytest.fixture(scope="module")
-def roughed():
+SMALL_OBLONG = Waveguide(Oblong(Conical(14 * MM, 40 * DEGREE), Conical(14 * MM, 25 * DEGREE)))
+
+
+@pytest.fixture(scope="module", params=[CONE, SMALL_OBLONG], ids=["round", "oblong"])
+def roughed(request):
     asked = process(**BARE)
-    return asked, made(CONE, asked)["roughing"]
+    return request.param, asked, made(request.param, asked)["roughing"]
 
 
-def roughing_proof(asked, rough):
+def roughing_proof(waveguide, asked, rough):
     (found,) = prove(
-        CONE,
+        waveguide,
         [rough],
-        sizes=sizes_of(CONE),
+        sizes=sizes_of(waveguide),
         tolerance=asked.tolerance,
         scallop_height=asked.scallop_height,
         grid=0.4 * MM,
-        leaves=prepared(CONE, asked),
+        leaves=prepared(waveguide, asked),
     ).programs
     return found
 
 
 @pytest.mark.parametrize("way", ["level", "ring"])
 def test_roughing_that_leaves_three_tenths_more_in_one_place_is_found(roughed, way):
-    asked, rough = roughed
-    assert roughing_proof(asked, rough).too_high.size == 0.0
+    waveguide, asked, rough = roughed
+    assert roughing_proof(waveguide, asked, rough).too_high.size == 0.0
     moved = np.array(rough.position)
     heights, counts = np.unique(moved[:, 2].round(9), return_counts=True)
     level = heights[counts > 30][2]  # on ramps and lifts stand fewer
-    away = np.hypot(*moved[:, :2].T)
-    at = np.isclose(moved[:, 2], level, atol=1e-9)
-    ring = np.flatnonzero(at & (away > away[at].max() - 1e-6))
-    some = ring[len(ring) // 4 : len(ring) // 2]
+    # Of the outermost ring, which comes last, about a quarter.
+    some = np.flatnonzero(np.isclose(moved[:, 2], level, atol=1e-9))[-40:-15]
     if way == "level":
         moved[some, 2] += 0.3 * MM
     else:
-        moved[some, :2] *= 1.0 - 0.3 * MM / away[some][:, None]
-    found = roughing_proof(asked, dataclasses.replace(rough, position=moved))
+        moved[some, :2] *= 1.0 - 0.3 * MM / np.hypot(*moved[some, :2].T)[:, None]
+    found = roughing_proof(waveguide, asked, dataclasses.replace(rough, position=moved))
     assert not found.accepted
     # A level that is too high leaves its floor so; a ring that is too narrow leaves a step beside it.
     assert found.too_high.size > 0.2 * MM
+
+
+def test_levels_of_an_oblong_wall_leave_what_those_of_the_round_one_do_that_it_may_be():
+    """Two ways to the same: what a grown tool first meets along a meridian, and sections less the tool's width. The
+    sections stand for all between them, so that the tool keeps up to 0.3 mm further off (a tool of 1 mm at its corner).
+    """
+    cone = Conical(24 * MM, 40 * DEGREE, 4 * MM)
+    asked, x, y = process(**BARE), MM * np.linspace(0.0, 40.0, 401), MM * np.array([0.0, 7.0, 20.0])
+    round_wall, oblong_wall = (
+        prepared(Waveguide(shape), asked)["roughing"].highest for shape in (cone, Oblong(cone, cone))
+    )
+    left, off = oblong_wall(x, y), np.hypot(x[:, None], y)
+    along = np.linspace(0.0, off.max() + 0.3 * MM, 5000)
+    exact = round_wall(along, np.zeros(1))[:, 0]
+    # 10 um for the grid along which the round wall's are told, and two cells of 20 um in which it looks at them.
+    assert np.all(left <= np.interp(off + 0.31 * MM, along, exact) + 1e-9)
+    assert np.all(left >= np.interp(off - 0.05 * MM, along, exact) - 1e-9)
+    assert left.min() < -20 * MM
 
 
 @pytest.mark.parametrize("off", [(0.3, 0.0, 0.0), (0.0, 0.3, 0.0), (0.0, 0.0, 0.3), (0.0, 0.0, -0.3)])

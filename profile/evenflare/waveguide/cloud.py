@@ -53,6 +53,17 @@ class Cloud:
         Met on the plane that touches the wall at the nearest point, with an error of about step^2 / (4 R) on a radius R
         of the wall: a micrometre for 15 mm.
         """
+        return self._met(places, below)[0]
+
+    def nearest_normals(self, places: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(N, 3) and (N,), m: the wall's normal nearest to places (N, 3), and how far off it they are, see distance."""
+        distance, nearest = self._met(places, np.inf)
+        sides = np.where(places < 0.0, -1.0, 1.0)
+        sides[:, 2] = 1.0
+        return self.normals[nearest] * sides, distance
+
+    def _met(self, places: FloatArray, below: float) -> tuple[FloatArray, IntArray]:
+        """See distance; and which of the points is nearest."""
         # The wall is symmetric: no point of another quarter is nearer than its mirror image in the place's own.
         folded = np.stack([np.abs(places[..., 0]), np.abs(places[..., 1]), places[..., 2]], axis=-1)
         # A concave wall is nearly as far in many points: any of them will do, and is found much sooner.
@@ -62,7 +73,7 @@ class Cloud:
         across = np.abs(np.sum((folded - self.points[nearest]) * self.normals[nearest], axis=-1))
         beside = np.sqrt(np.maximum(distance**2 - across**2, 0.0))
         # Beyond throat and mouth the nearest point is on the rim, and no plane touches.
-        return np.asarray(np.where(met & (beside <= self.step), across, distance))
+        return np.asarray(np.where(met & (beside <= self.step), across, distance)), nearest
 
     def clearance(self, places: FloatArray, *, needed: float) -> FloatArray:
         """m, (N,): from places (N, 3) to the wall; exact, to a micrometre, for those nearer than `needed` (m).

@@ -10,7 +10,8 @@ from evenflare.files import InputError
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.wall.closed import Stays, reached
-from evenflare.manufacture.wall.oblong_offset import largest_ball
+from evenflare.manufacture.wall.oblong_closed import ReachedOblong, oblong_reached
+from evenflare.manufacture.wall.oblong_offset import CREASE, largest_ball
 from evenflare.manufacture.wall.offset import NoRoomError, Reach, largest_tool_radius, too_large
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
@@ -40,7 +41,8 @@ def check_shape(waveguide: Waveguide) -> None:
 def check_nose(waveguide: Waveguide, tool: Tool, wall: Cloud | None) -> Reach:
     """The largest ball or nose for the wall. InputError if the tool's is larger, with the place and what would do."""
     reach = largest_tool_radius(waveguide.meridian) if wall is None else largest_ball(waveguide.surface, wall)
-    if tool.corner_radius <= reach.radius + 1e-12:
+    hollows = waveguide.shape.hollows if isinstance(waveguide.shape, ReachedOblong) else None
+    if (hollows and tool.corner_radius <= hollows.radius + 1e-12) or tool.corner_radius <= reach.radius + 1e-12:
         return reach
     key, factor = ("corner_radius_mm", 1.0) if tool.kind == "turning" else ("diameter_mm", 2.0)
     place = f"z_mm = {reach.z / MILLIMETRE:.4g}"
@@ -48,7 +50,7 @@ def check_nose(waveguide: Waveguide, tool: Tool, wall: Cloud | None) -> Reach:
         place += f", azimuth_deg = {reach.azimuth / DEGREE:.3g}"
     given = f'tool "{tool.name}" {key} = {factor * tool.corner_radius / MILLIMETRE:g}'
     refused = too_large(given, reach, place, factor=factor)
-    stays = _left_by(waveguide, tool)
+    _, stays = _closed_by(waveguide, tool)
     if not stays:
         raise refused
     thick = np.ceil(100.0 * max(each.thick for each in stays) / MILLIMETRE) / 100.0
@@ -57,7 +59,7 @@ def check_nose(waveguide: Waveguide, tool: Tool, wall: Cloud | None) -> Reach:
 
 def within_reach(waveguide: Waveguide, process: Process) -> tuple[Waveguide, tuple[Stays, ...]]:
     """The wall as the finishing tool leaves it, and what stays in hollows that it does not reach; the wall itself where
-    it reaches all, or where more would stay than the process leaves. Hollows of oblong walls are not filled.
+    it reaches all, or where more would stay than the process leaves.
     """
     if not process.finishing_tool or process.leave_at_most == 0.0:
         return waveguide, ()
@@ -66,20 +68,23 @@ def within_reach(waveguide: Waveguide, process: Process) -> tuple[Waveguide, tup
 
 def hollows_left(waveguide: Waveguide, tool: Tool, *, at_most: float = np.inf) -> tuple[Waveguide, tuple[Stays, ...]]:
     """The same of any tool with a round end; at_most : m."""
-    stays = _left_by(waveguide, tool)
-    if not stays or max(each.thick for each in stays) > at_most:
+    found, stays = _closed_by(waveguide, tool)
+    if max((each.thick for each in stays), default=0.0) > at_most:
         return waveguide, ()
-    return reached(waveguide, tool.corner_radius)
+    return found, stays
 
 
-def _left_by(waveguide: Waveguide, tool: Tool) -> tuple[Stays, ...]:
-    """What a tool leaves in hollows of a round wall; nothing where it reaches all, or does not pass the throat."""
-    if not waveguide.is_round or tool.corner_radius <= largest_tool_radius(waveguide.meridian).radius + 1e-12:
-        return ()
+def _closed_by(waveguide: Waveguide, tool: Tool) -> tuple[Waveguide, tuple[Stays, ...]]:
+    """The wall as a tool leaves it, and what stays in its hollows; the wall where it reaches all, or finds no room."""
+    wall = wall_cloud(waveguide)
+    reach = largest_tool_radius(waveguide.meridian) if wall is None else largest_ball(waveguide.surface, wall)
+    if tool.corner_radius <= reach.radius + 1e-12 or reach.reason == CREASE:
+        return waveguide, ()
     try:
-        return reached(waveguide, tool.corner_radius)[1]
+        close = reached if wall is None else oblong_reached
+        return close(waveguide, tool.corner_radius)
     except NoRoomError:
-        return ()
+        return waveguide, ()
 
 
 def wall_cloud(waveguide: Waveguide) -> Cloud | None:

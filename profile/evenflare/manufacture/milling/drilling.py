@@ -204,6 +204,7 @@ def pins(process: Process, hold: HoldDown, rim: Footprint, *, thick: float) -> P
     places = pin_places(process, hold, rim)
     told = "; ".join(f"x {mm(x)} y {mm(y)}" for x, y in places)
     setup = [
+        "plane the stock's upper side: it is the front face, Z0",
         "run first, in the clamping of roughing and finishing, with the same X and Y zero",
         f"pins: 2 holes of diameter {mm(hold.pin_diameter)} at {told}, through the stock and {mm(PIN_GRIP)} into the"
         " spoil board, for the flip about the Y axis; unequally far out, so that it goes one way only",

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 
 from evenflare.files import InputError
@@ -32,13 +34,20 @@ def spare_stock(waveguide: Waveguide, process: Process) -> float:
     return spare if spare > THINNEST else 0.0
 
 
+def over_frame(process: Process, faced: float) -> Process:
+    """The process with a safe height above the stock that stands `faced` (m) above Z0 round what is milled flat."""
+    machine = process.machine
+    return replace(process, machine=replace(machine, safe_height=machine.safe_height + faced))
+
+
 def facing_back(
-    waveguide: Waveguide, process: Process, rim: Footprint, *, whole: bool, pinned: bool = False
+    waveguide: Waveguide, process: Process, rim: Footprint, *, whole: bool, beside: float = 0.0, pinned: bool = False
 ) -> Program | None:
     """The program that takes what the stock is too thick off the back, level by level, in rings from the middle out to
     the part's outside; None where the process has no tool for it, or nothing to take off.
 
-    whole : the part is a block, which the profile cuts free all the way round. pinned : as `back`.
+    whole  : the part is a block, which the profile cuts free all the way round. pinned : as `back`.
+    beside : m, beyond the part's outside, that is milled flat too: what a later program cuts there begins at Z0.
     Errors : InputError if the tool is too short, or the part would come loose.
     """
     spare = spare_stock(waveguide, process)
@@ -54,9 +63,11 @@ def facing_back(
             ' off here, and it would come loose. Write kind = "tabs" or "onion_skin", or plane the back by hand'
         )
     step = ENGAGEMENT * (tool.radius - tool.corner_radius)
-    narrow = min(rim.half)
+    flat = max(0.0, beside - tool.radius + tool.corner_radius)
+    narrow = min(rim.half) + flat
     number = max(1, int(np.ceil(narrow / step)))
-    rings = [rim.beside(away, chord=AROUND_CHORD) for away in (-narrow * np.arange(number)[::-1] / number).tolist()]
+    inward = narrow * np.arange(number)[::-1] / number
+    rings = [rim.beside(away, chord=AROUND_CHORD) for away in (flat - inward).tolist()]
     count, above, legs = max(1, int(np.ceil(spare / process.stepdown - 1e-9))), spare, list[Leg]()
     machine = process.machine
     for level in (spare * np.arange(count)[::-1] / count).tolist():
@@ -69,8 +80,8 @@ def facing_back(
         "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
         where_flipped(pinned=pinned),
         f"Z0 is {high / MILLIMETRE:.3f} above the front face, which lies on the table: {mm(spare)} below the upper side"
-        " of the stock, which is milled off over all of the part",
-        _held(process, whole=whole),
+        f" of the stock, which is milled off over all of the part{' and the slot round it' if beside > 0.0 else ''}",
+        _held(process, whole=whole, body=beside > 0.0),
         *words,
     ]
     return assembled(
@@ -95,12 +106,12 @@ def where_flipped(*, pinned: bool) -> str:
     return "X0 Y0: indicate the throat's rim, or the pins that the front was clamped on"
 
 
-def _held(process: Process, *, whole: bool) -> str:
+def _held(process: Process, *, whole: bool, body: bool) -> str:
     hold = process.hold_down
     if hold is None or not process.profile_tool:
         return "hold the stock beside the part: nothing may stand where the cutter goes"
     by = f"the stock round the part is held by {hold.by}"
     if not whole:
-        return f"{by}; what stands behind the flange is one with it"
+        return f"{by}; what stands behind the {'widest place' if body else 'flange'} is one with it"
     keeps = "the tabs" if hold.kind == "tabs" else f"the skin of {mm(hold.skin)}"
     return f"{by}, and {keeps} hold the part in it once the last level is off"

@@ -11,6 +11,7 @@ from evenflare.manufacture.milling.engagement import levels_of, met_by_ball
 from evenflare.manufacture.milling.program import SAME, Leg, Program, from_front
 from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.wall.oblong_closed import ReachedOblong
 from evenflare.manufacture.wall.offset import tool_path
 from evenflare.manufacture.wall.scallop import centre_step, passes
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray
@@ -28,30 +29,36 @@ _PATH = 1e-6
 
 
 def finishing(
-    waveguide: Waveguide, process: Process, wall: Cloud | None, *, even: bool = False, more: float = 0.0
+    waveguide: Waveguide,
+    process: Process,
+    wall: Cloud | None,
+    *,
+    after: str = "roughing",
+    even: bool = False,
+    more: float = 0.0,
 ) -> Program:
     """The finishing program, datum as from_front: down the wall counter-clockwise, which climbs with a spindle that
     turns clockwise; lead-in and lead-out are quarter circles.
 
     wall   : the cloud of an oblong wall; None of a round one.
+    after  : the program that ran before.
     even   : whether semi-finishing went before, so that the ball meets no steps.
     more   : m, that it leaves in hollows beside what it leaves on the wall.
     Errors : InputError if the ball does not fit, or arcs leave nothing of the scallop height.
     """
     tool, height = process.tool(process.finishing_tool), ridges_of(process)
     chord = CHORD_SHARE * height
-    before = "semi_finishing" if even else "roughing"
-    setup = f"run after {before}, in the same clamping and with the same X and Y zero"
+    setup = f"run after {after}, in the same clamping and with the same X and Y zero"
     left = process.semi_finishing_left
     met = (EVEN_RIDGES * left, left + more) if even else None
     return _spiral("finishing", waveguide, process, wall, tool, (height - chord - DIGIT, chord), setup, met=met)
 
 
-def semi_finishing(waveguide: Waveguide, process: Process, wall: Cloud | None) -> Program:
+def semi_finishing(waveguide: Waveguide, process: Process, wall: Cloud | None, *, after: str = "roughing") -> Program:
     """As finishing, coarser, with stock left: a ball that is larger by that touches the wall in its stead."""
     left = process.semi_finishing_left
     setup = (
-        f"run after roughing, in the same clamping and with the same X and Y zero; it leaves {left / MILLIMETRE:g} on"
+        f"run after {after}, in the same clamping and with the same X and Y zero; it leaves {left / MILLIMETRE:g} on"
         " the wall, with ridges of a quarter of that, for finishing"
     )
     fine = (0.5 * EVEN_RIDGES * left, 0.4 * EVEN_RIDGES * left)
@@ -86,7 +93,10 @@ def _spiral(
     if wall is None:
         centres = round_spiral(waveguide.meridian, radius=tool.radius + left, ridge=ridge, chord=chord)
     else:
-        centres = oblong_spiral(waveguide.surface, radius=tool.radius + left, ridge=ridge, chord=chord)
+        hollow = isinstance(waveguide.shape, ReachedOblong)
+        centres = oblong_spiral(
+            waveguide.surface, radius=tool.radius + left, ridge=ridge, chord=chord, clear=wall if hollow else None
+        )
     tips = centres - np.array([0.0, 0.0, tool.radius + waveguide.depth])
     lead_in, lead_out = _arc(tips[0], tool.radius, chord)[::-1] * (1, -1, 1), _arc(tips[-1], tool.radius, chord)
     high = np.array([1.0, 1.0, 0.0])

@@ -8,12 +8,15 @@ from typing import NamedTuple
 import numpy as np
 
 from evenflare.manufacture.wall.grid import SMOOTH, turned
+from evenflare.manufacture.wall.oblong_closed import moved_off
 from evenflare.manufacture.wall.scallop import centre_step, passes
-from evenflare.units import FloatArray, IntArray
+from evenflare.units import BoolArray, FloatArray, IntArray
+from evenflare.waveguide.cloud import Cloud
 from evenflare.waveguide.surface import Surface, depth_at
 
 _ROWS, _COLUMNS, _ROLLS = 400, 129, 24
 _CHUNK = 20_000
+_HALVINGS = 6
 
 
 class _Band(NamedTuple):
@@ -58,11 +61,15 @@ class _Way(NamedTuple):
         return found
 
 
-def oblong_spiral(surface: Surface, *, radius: float, ridge: float, chord: float) -> FloatArray:
+def oblong_spiral(
+    surface: Surface, *, radius: float, ridge: float, chord: float, clear: Cloud | None = None
+) -> FloatArray:
     """(N, 3), m from the throat plane: centres of a ball on a spiral down an oblong wall, a full ring at either end.
 
     Neighbouring turns come nearest where the wall is broad in one plane only: there ridges are lower than elsewhere.
     ridge, chord : m, heights that neighbouring turns, and straight moves between the points, may leave.
+    clear        : of a wall with hollows that the ball does not reach, its cloud: there it keeps off, see moved_off.
+    Errors       : NoRoomError as moved_off.
     """
     way = _way(surface, radius, ridge)
     number = round(float(way.before[-1]))
@@ -78,8 +85,29 @@ def oblong_spiral(surface: Surface, *, radius: float, ridge: float, chord: float
         azimuths.append(around)
         places.append(np.clip(turn + around / (2.0 * np.pi), 0.0, number))
     turns, psi = np.concatenate([*places, [number]]), np.concatenate([*azimuths, [0.0]])[:, None]
+    if clear is None:
+        return _along(way, turns, psi)
+    psi = np.unwrap(psi, axis=0)  # from turn to turn, so that half-way is half-way
+    found, off = _kept_off(way, turns, psi, clear)
+    for _ in range(_HALVINGS):
+        # Where it begins to keep off the path has a corner, which a straight move would cut.
+        corner = np.flatnonzero(off[1:] != off[:-1]) + 1
+        between = 0.5 * (turns[corner] + turns[corner - 1]), 0.5 * (psi[corner] + psi[corner - 1])
+        new, new_off = _kept_off(way, *between, clear)
+        turns, psi = np.insert(turns, corner, between[0]), np.insert(psi, corner, between[1], axis=0)
+        found, off = np.insert(found, corner, new, axis=0), np.insert(off, corner, new_off)
+    return found
+
+
+def _kept_off(way: _Way, turns: FloatArray, psi: FloatArray, wall: Cloud) -> tuple[FloatArray, BoolArray]:
+    """As _along where the ball has room, see moved_off; and where it had to be moved."""
+    return moved_off(_along(way._replace(radius=0.0), turns, psi), _along(way, turns, psi), wall, way.radius)
+
+
+def _along(way: _Way, turns: FloatArray, psi: FloatArray) -> FloatArray:
+    """(N, 3), m: centres after so many turns (N,), at psi (N, 1)."""
     parts = [slice(start, start + _CHUNK) for start in range(0, turns.size, _CHUNK)]
-    return np.concatenate([way.centres_after(turns[part], psi[part])[:, 0] for part in parts])
+    return np.concatenate([way.centres_after(turns[part], psi[part])[:, 0] for part in parts or [slice(0)]])
 
 
 def _bands(surface: Surface) -> list[_Band]:

@@ -95,15 +95,16 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
             left.append(f"the outside is in no program: {error}")
             sides = ()
         for side, names in zip(sides, (OUTSIDE_FRONT, AFTER_FLIP), strict=False):
+            faced = 0.0 if side.end == "front" or not process.facing_tool else spare_stock(waveguide, process)
             held, what = HeldBody(-np.inf, np.empty((0, 2))), f"the outside from the {side.end}"
             if side.end == "back":
                 held = held_of(process, hold, side)
             if side.end == "back" and FINE not in made:
                 left.append(f"{what} is in no program: it comes after the one from the front")
                 continue
-            tried(names[0], what, partial(outside_roughing, process, hold, side, held))
+            tried(names[0], what, partial(outside_roughing, process, hold, side, held, faced=faced))
             if names[0] in made:
-                tried(names[1], what, partial(outside_finishing, process, hold, side, held))
+                tried(names[1], what, partial(outside_finishing, process, hold, side, held, faced=faced))
         if hold.pin_diameter > 0.0 and FINE in made:
             tried(
                 PINS,
@@ -154,7 +155,8 @@ def lathe_operations(waveguide: Waveguide, process: Process, sizes: Sizes, featu
     if process.back_tool and process.seat.is_cut:
         throat = waveguide.meridian.throat_radius
         try:
-            made.append(turned_back(process, process.seat, radius, height=height, throat=throat))
+            widest = None if behind is None else -behind.lowest
+            made.append(turned_back(process, process.seat, radius, height=height, throat=throat, widest=widest))
         except InputError as error:
             left.append(f"the driver's recess is in no program: {error}")
     if behind is not None:

@@ -8,6 +8,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.milling.engagement import met_by_ball
+from evenflare.manufacture.milling.facing import over_frame
 from evenflare.manufacture.milling.finishing import CHORD_SHARE, DIGIT, ridges_of, spiral
 from evenflare.manufacture.milling.profile import (
     AROUND_CHORD,
@@ -64,22 +65,34 @@ def held_of(process: Process, hold: HoldDown, side: Side) -> HeldBody:
     return HeldBody(side.lowest + ball.radius + hold.kept, places)
 
 
-def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBody) -> Program:
+def slot_beside(process: Process) -> float:
+    """m, how far beyond a body's widest place the roughing's slot round it reaches."""
+    return _outermost(process) + process.tool(process.profile_tool).radius
+
+
+def _outermost(process: Process) -> float:
+    """m, beyond the widest place, of the roughing's outermost ring: the ball that follows has room beside it."""
+    tool, ball = process.tool(process.profile_tool), process.tool(process.finishing_tool)
+    return max(tool.radius + process.stock_left + 2.0 * _WALL, 2.0 * ball.radius - tool.radius + 2.0 * LIFT)
+
+
+def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBody, *, faced: float = 0.0) -> Program:
     """Level by level, none deeper than the stepdown: a ramp and a ring farthest out, then rings inward to the outside
     with the stock left, clockwise, which climbs there with a spindle that turns clockwise.
 
     The lowest level is as deep as the finishing ball's tip goes. Over tabs, or a skin, the tip stays above them.
+    faced  : m, how high stock stands round the slot above the end's plane, see over_frame.
     Errors : InputError if the tool is too short or the stock's margin too narrow.
     """
     tool, ball = process.tool(process.profile_tool), process.tool(process.finishing_tool)
-    words, process = slender_words(process, tool), eased(process, tool)
+    words, process = slender_words(process, tool), over_frame(eased(process, tool), faced)
     machine, rim = process.machine, Footprint((side.widest, side.widest), True)
     bottom = -side.lowest + ball.radius
     if held.all_round:
         bottom = -held.top
-    check_deep(tool, bottom)
+    check_deep(tool, bottom + faced)
     check_tabs(hold, rim, tool, held.tabs)
-    outer = max(tool.radius + process.stock_left + 2.0 * _WALL, 2.0 * ball.radius - tool.radius + 2.0 * LIFT)
+    outer = _outermost(process)
     if hold.margin < outer + tool.radius + MILLIMETRE:
         raise InputError(
             f"[hold_down] margin_mm = {mm(hold.margin)}: must be at least {mm(outer + tool.radius + MILLIMETRE)}, the"
@@ -118,18 +131,19 @@ def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBod
     return _program(name, side, tool, legs, setup, AROUND_CHORD, by_levels(process, tool))
 
 
-def outside_finishing(process: Process, hold: HoldDown, side: Side, held: HeldBody) -> Program:
+def outside_finishing(process: Process, hold: HoldDown, side: Side, held: HeldBody, *, faced: float = 0.0) -> Program:
     """One spiral of the ball from the end's plane out and down to the widest place, clockwise, with ridges of the
     scallop height; over tabs it rises, above a skin it ends.
 
+    faced  : as outside_roughing.
     Errors : InputError if the ball is too short, or too large for a hollow of the outside.
     """
     tool, rougher = process.tool(process.finishing_tool), process.tool(process.profile_tool)
     height, given = ridges_of(process), process
     chord = CHORD_SHARE * height
-    words, process = slender_words(process, tool), eased(process, tool)
+    words, process = slender_words(process, tool), over_frame(eased(process, tool), faced)
     machine, rim = process.machine, Footprint((side.widest, side.widest), True)
-    check_deep(tool, -side.lowest + tool.radius)
+    check_deep(tool, -side.lowest + tool.radius + faced)
     z, r = side.touching(tool.radius, what=f'finishing_tool "{tool.name}"')
     line = side.line
     back = Frame(line.z[::-1], line.r[::-1], line.angle[::-1] + np.pi, line.curvature[::-1], line.speed[::-1])
@@ -182,21 +196,15 @@ def _before(side: Side, hold: HoldDown, held: HeldBody) -> list[str]:
             f"run after the wall's programs, in the same clamping. A slot is cut round the body to its widest place, Z"
             f" {side.lowest / MILLIMETRE:.3f}; the rest of the outside is cut from the back"
         ]
-    flip = [
-        "flip the part about its Y axis, on the pins if the program pins drilled for them; the stock's back planed as"
-        " the program back says, Z0 at the back face; X0 Y0 stays. The driver's recess is cut before, while the part"
-        " is stiff"
-    ]
     if held.all_round:
-        return [*flip, f"a skin of {mm(hold.skin)} stays round the widest place: cut it with a knife last"]
+        return [f"a skin of {mm(hold.skin)} stays round the widest place: cut it with a knife last"]
     if len(held.tabs):
         places = "; ".join(f"x {mm(x)} y {mm(y)}" for x, y in held.tabs.tolist())
         return [
-            *flip,
             f"{len(held.tabs)} tabs, {mm(hold.tab_width)} wide and {mm(hold.tab_height)} thick, hold the body at its"
             f" widest place, at {places}: saw and pare them off last",
         ]
-    return [*flip, f"the body comes free of the stock round it: {hold.by} must hold the body itself, from below"]
+    return [f"the body comes free of the stock round it: {hold.by} must hold the body itself, from below"]
 
 
 def _by_hand(side: Side, held: HeldBody, ball: Tool) -> list[str]:

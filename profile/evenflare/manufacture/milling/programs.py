@@ -20,14 +20,15 @@ from evenflare.manufacture.milling.clearance import (
 from evenflare.manufacture.milling.facing import FACING_BACK, facing_back, spare_stock
 from evenflare.manufacture.milling.finishing import SEMI, finishing, grown, ridges_of, semi_finishing
 from evenflare.manufacture.milling.operations import AFTER_FLIP, PINS, Operations, lathe_operations, operations
+from evenflare.manufacture.milling.outside_milled import slot_beside
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.rest import REST, rest
 from evenflare.manufacture.milling.roughing import roughing
-from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, back, driver_holes
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, back, back_up, driver_holes
 from evenflare.manufacture.milling.side_edge import with_edges
 from evenflare.manufacture.milling.start_end import parked
 from evenflare.manufacture.milling.turning import bore_radius, turning
-from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE
+from evenflare.manufacture.milling.turning_outside import FACING, OUTSIDE, parting_words
 from evenflare.manufacture.part.extent import extent
 from evenflare.manufacture.part.features import PLAIN, Features
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
@@ -85,14 +86,15 @@ def programs(
         assert isinstance(sizes, Sizes)  # of a round part
         try:
             check_nose(waveguide, process.tool(process.finishing_tool), wall)
-            made = turning(waveguide, process, behind=process.seat.depth)
-            made = with_edges(made, process.machine, bore=bore_radius(waveguide, process))
             others = lathe_operations(waveguide, process, sizes, features)
+            first, then = _parted(others, OUTSIDE)
+            made = turning(waveguide, process, behind=process.seat.depth, after=OUTSIDE if first else "")
+            made = with_edges(made, process.machine, bore=bore_radius(waveguide, process))
         except InputError as error:
             return PartPrograms(left_out=(f"turning: left out. {error}",))
-        first, then = _parted(others, OUTSIDE)
         *rough, last = made
-        made = (*rough, replace(last, setup=(*last.setup, *stay)))
+        off = parting_words(process, height=part[2]) if first and sizes.kind != "shell" else []
+        made = (*rough, replace(last, setup=(*last.setup, *stay, *off)))
         return PartPrograms(_fitting((*first, *made, *then), process, part), left=(*stay, *others.left, *_left(sizes)))
 
     ridges_of(process)
@@ -110,7 +112,7 @@ def programs(
         if not process.semi_finishing_tool:
             return None
         check_nose(even_wall, grown(process), wall)
-        return semi_finishing(even_wall, process, wall)
+        return semi_finishing(even_wall, process, wall, after=found[-1].name)
 
     def finished() -> Program:
         check_nose(waveguide, process.tool(process.finishing_tool), wall)
@@ -118,7 +120,7 @@ def programs(
             raise InputError(f"it comes after {REST}, which is left out")
         even = SEMI in [each.name for each in found]
         more = max((each.thick for each in hollows), default=0.0)
-        program = finishing(waveguide, process, wall, even=even, more=more)
+        program = finishing(waveguide, process, wall, after=found[-1].name, even=even, more=more)
         return replace(program, setup=(*program.setup, *stay))
 
     def framed() -> float:
@@ -128,18 +130,14 @@ def programs(
         return back(whole, process, across=min(x, y), pinned=bool(first), faced=framed())
 
     def faced_back() -> Program | None:
-        return facing_back(whole, process, rim_of(sizes), whole=sizes.kind == "block", pinned=bool(first))
+        slot = slot_beside(process) if any(each.name in AFTER_FLIP for each in then) else 0.0
+        return facing_back(whole, process, rim_of(sizes), whole=sizes.kind == "block", beside=slot, pinned=bool(first))
+
+    def behind_before() -> str:
+        return next((each.name for each in reversed(found) if each.name in behind), "")
 
     def holed() -> Program | None:
-        before = [each.name for each in found if each.name in behind]
-        return driver_holes(
-            whole,
-            process,
-            across=min(x, y),
-            pinned=bool(first),
-            after=before[-1] if before else "",
-            faced=framed(),
-        )
+        return driver_holes(whole, process, across=min(x, y), pinned=bool(first), after=behind_before(), faced=framed())
 
     behind = (FACING_BACK, BACK, DRIVER_HOLES)
     steps: list[tuple[str, Callable[[], Program | None], str]] = [
@@ -164,7 +162,9 @@ def programs(
                 found.append(program)
         except InputError as error:
             left_out.append(f"{name}: left out. {error}")
-    found += [each for each in then if each.name in AFTER_FLIP]
+    for number, program in enumerate(each for each in then if each.name in AFTER_FLIP):
+        lies = back_up(whole, process.seat, after=behind_before(), pinned=bool(first), faced=framed())
+        found.append(program if number else replace(program, setup=(*lies, *program.setup)))
     if "finishing" not in [each.name for each in found]:
         stay = []
     return PartPrograms(_fitting(found, process, part), tuple(left_out), (*stay, *others.left, *_left(sizes)))

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -48,7 +49,7 @@ def roughing(waveguide: Waveguide, process: Process) -> Program:
         above = level
     end = np.append(legs[-1].points[-1, :2], machine.safe_height)
     legs.append(Leg(end[None], machine.rapid_feed, rapid=True))
-    kept = "part, as the profile says" if process.profile_tool else "mouth"
+    kept = "part, and the slot that is cut round it" if process.profile_tool else "mouth"
     setup = [
         f"plane the stock's upper side: it is the front face, Z0. Clamp outside the {kept}",
         f"below Z {levels[-1] / MILLIMETRE:.3f} the tool is too wide: the program rest goes on from there"
@@ -184,8 +185,10 @@ def ring_of(radius: float) -> FloatArray:
     return radius * np.column_stack([np.cos(turn), np.sin(turn)])
 
 
-def _oblong_rings(surface: Surface, tool: Tool, process: Process, level: float) -> list[FloatArray]:
-    """The same of one level of an oblong wall, as the common part of its sections less the tool's width there."""
+def oblong_room(surface: Surface, tool: Tool, process: Process, level: float) -> Any:
+    """The polygon within which the axis of the tool may go at a level of an oblong wall with the stock left: the common
+    part of its sections less the tool's width there, m. InputError if the tool is too wide.
+    """
     import shapely
 
     extra = process.stock_left + RING_CHORD
@@ -205,6 +208,14 @@ def _oblong_rings(surface: Surface, tool: Tool, process: Process, level: float) 
     if room is None or room.is_empty or not room.contains(centre):
         throat = surface.throat_radius - process.stock_left
         raise _too_wide(tool, throat, max(0.0, level + surface.depth))
+    return room
+
+
+def _oblong_rings(surface: Surface, tool: Tool, process: Process, level: float) -> list[FloatArray]:
+    """As _round_rings of one level of an oblong wall."""
+    import shapely
+
+    room, centre = oblong_room(surface, tool, process, level), shapely.Point(0.0, 0.0)
     inner = float(room.exterior.distance(centre))
     number = max(1, int(np.ceil(inner / (ENGAGEMENT * (tool.radius - tool.corner_radius)))))
     rings = []

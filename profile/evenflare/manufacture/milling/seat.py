@@ -2,12 +2,10 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.milling.facing import BACK_DATUM, FACING_BACK, where_flipped
+from evenflare.manufacture.milling.facing import BACK_DATUM, FACING_BACK, over_frame, where_flipped
 from evenflare.manufacture.milling.program import Leg, Program, assembled
 from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RAMP, RING_CHORD, cleared, ramp, ring_of
 from evenflare.manufacture.milling.slender import eased, slender_words
@@ -40,10 +38,10 @@ def back(
         return None
     tool = process.tool(process.seat_tool)
     words, process = slender_words(process, tool), eased(process, tool)
-    holed = bool(seat.bolts) and _passes(tool, seat)
+    holed = bool(seat.bolts) and passes(tool, seat)
     if seat.depth == 0.0 and not holed:
         return None
-    process = _over(process, faced)
+    process = over_frame(process, faced)
     machine = process.machine
     deep = hole_depth(waveguide, seat) if holed else 0.0
     check_diameter(waveguide, seat, across=across)
@@ -61,7 +59,7 @@ def back(
         legs.append(Leg(_raised(legs[-1].points[-1], machine.safe_height), machine.rapid_feed, rapid=True))
     legs += _holes(process, tool, deep) if holed else []
     setup = [
-        *(_flipped(waveguide, seat, pinned=pinned) if not faced else [_after(FACING_BACK), _frame(faced)]),
+        *back_up(waveguide, seat, after=FACING_BACK if faced else "", pinned=pinned, faced=faced),
         f"seat: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; measure"
         " the driver at hand before cutting",
         *words,
@@ -81,14 +79,13 @@ def driver_holes(
     Errors : InputError if no tool is narrow, or long, enough.
     """
     seat = process.seat
-    if not (process.seat_tool and seat.is_cut and seat.bolts) or _passes(process.tool(process.seat_tool), seat):
+    if not (process.seat_tool and seat.is_cut and seat.bolts) or passes(process.tool(process.seat_tool), seat):
         return None
     tool = driver_tool(process)
-    words, process = slender_words(process, tool), _over(eased(process, tool), faced)
+    words, process = slender_words(process, tool), over_frame(eased(process, tool), faced)
     deep = hole_depth(waveguide, seat)
     _check(tool, seat.depth + deep + (faced if _beyond(tool, seat, across) else 0.0))
-    begin = [_after(after)] if after else _flipped(waveguide, seat, pinned=pinned)
-    begin += [_frame(faced)] if faced else []
+    begin = back_up(waveguide, seat, after=after, pinned=pinned, faced=faced)
     setup = [*begin, *words, *_hole_words(seat, deep)]
     return _behind(DRIVER_HOLES, tool, _holes(process, tool, deep), setup, engagement=_sinks(seat, tool))
 
@@ -96,7 +93,7 @@ def driver_holes(
 def driver_tool(process: Process) -> Tool:
     """The widest flat tool that mills a seat's holes as helices. Errors: InputError if there is none."""
     seat, told = process.seat, process.tool(process.seat_tool)
-    narrow = [tool for tool in process.tools if tool.kind == "flat" and _passes(tool, seat)]
+    narrow = [tool for tool in process.tools if tool.kind == "flat" and passes(tool, seat)]
     if not narrow:
         raise InputError(
             f'seat_tool "{told.name}" diameter_mm = {mm(told.diameter)}: must be below hole_diameter_mm ='
@@ -112,23 +109,14 @@ def _behind(name: str, tool: Tool, legs: list[Leg], setup: list[str], *, engagem
     )
 
 
-def _passes(tool: Tool, seat: DriverSeat) -> bool:
+def passes(tool: Tool, seat: DriverSeat) -> bool:
+    """Whether a flat tool mills a seat's holes as helices."""
     return tool.diameter < seat.hole_diameter - 1e-6
-
-
-def _over(process: Process, faced: float) -> Process:
-    """The process with a safe height above stock that stands so high, m, round the part."""
-    machine = process.machine
-    return replace(process, machine=replace(machine, safe_height=machine.safe_height + faced))
 
 
 def _beyond(tool: Tool, seat: DriverSeat, across: float) -> bool:
     """Whether the holder reaches out over the part's outside where the tool cuts the seat, to its rim at most."""
     return 0.5 * seat.diameter - tool.radius + 0.5 * max(tool.holder_diameter, tool.spindle_nose) > 0.5 * across
-
-
-def _frame(faced: float) -> str:
-    return f"the stock round the part stands {mm(faced)} above Z0: rapid moves go over it"
 
 
 def _sinks(seat: DriverSeat, tool: Tool) -> float:
@@ -150,17 +138,18 @@ def _hole_words(seat: DriverSeat, deep: float) -> list[str]:
     ]
 
 
-def _after(name: str) -> str:
-    return f"run after {name}, in the same clamping and with the same X, Y and Z zero"
-
-
-def _flipped(waveguide: Waveguide, seat: DriverSeat, *, pinned: bool) -> list[str]:
-    high = waveguide.depth + seat.depth
-    return [
-        "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
-        f"plane the back until the part is {high / MILLIMETRE:.3f} high, front face to back face: Z0",
-        where_flipped(pinned=pinned),
-    ]
+def back_up(waveguide: Waveguide, seat: DriverSeat, *, after: str, pinned: bool, faced: float) -> list[str]:
+    """How a part comes to lie back up: as the program `after` left it, or flipped where that is empty; in words."""
+    if after:
+        begin = [f"run after {after}, in the same clamping and with the same X, Y and Z zero"]
+    else:
+        begin = [
+            "flip the part about its Y axis: +X points where the part's -X pointed, +Y stays",
+            f"plane the back until the part is {(waveguide.depth + seat.depth) / MILLIMETRE:.3f} high, front face to"
+            " back face: Z0",
+            where_flipped(pinned=pinned),
+        ]
+    return [*begin, f"the stock round the part stands {mm(faced)} above Z0: rapid moves go over it"] if faced else begin
 
 
 def _hole(x: float, y: float, floor: float, bottom: float, process: Process, tool: Tool) -> list[Leg]:

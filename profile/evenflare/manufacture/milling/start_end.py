@@ -9,6 +9,7 @@ from typing import Literal
 import numpy as np
 
 from evenflare.manufacture.milling.program import SAME, Program
+from evenflare.manufacture.milling.turning_outside import OUTSIDE_BACK
 from evenflare.manufacture.process.types import Machine, Process
 from evenflare.units import INCH, MILLIMETRE
 
@@ -101,9 +102,10 @@ def _clamps(program: Program, machine: Machine, shown: Callable[[float], str]) -
 
 
 def _jaws(program: Program, shown: Callable[[float], str]) -> list[str]:
-    """What a boring tool needs of the chuck."""
+    """What a turning tool needs of chuck or plug."""
     widest = float(program.position[program.position[:, 2] < 0.0, 0].max(initial=0.0)) + program.tool.corner_radius
+    held = "plug" if program.name == OUTSIDE_BACK else "jaws: hold the stock from outside"
     return [
-        f"jaws: hold the stock from outside; the tool comes to Z {shown(program.lowest)}, and cuts up to diameter"
-        f" {shown(2.0 * widest)}: keep the chuck's face, its jaws and any stop out of that"
+        f"{held}; the tool comes to Z {shown(program.lowest)}, and cuts up to diameter {shown(2.0 * widest)}: keep the"
+        " chuck's face, its jaws and any stop out of that"
     ]

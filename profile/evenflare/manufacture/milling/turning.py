@@ -31,12 +31,13 @@ _CHORD = 0.001 * MILLIMETRE
 _PLACES = 4000
 
 
-def turning(waveguide: Waveguide, process: Process, *, behind: float) -> tuple[Program, ...]:
+def turning(waveguide: Waveguide, process: Process, *, behind: float, after: str = "") -> tuple[Program, ...]:
     """Roughing and finishing: one program "turning", or two ("turning_roughing" first) if they have two tools.
 
     Roughing follows the axis pass by pass, from a drilled bore outward, then the wall once with the stock left;
     finishing follows the wall from mouth to throat, slowly enough for the scallop height.
     behind : m, that the part reaches behind the throat plane.
+    after  : the program that ran before in the same chucking, and left the front face; empty where none did.
     Errors : InputError if the bar does not pass the throat or is too short.
     """
     tool, finisher = process.tool(process.roughing_tool), process.tool(process.finishing_tool)
@@ -48,8 +49,11 @@ def turning(waveguide: Waveguide, process: Process, *, behind: float) -> tuple[P
     datum = f"{TURNING_DATUM} {POINTS[machine.programmed_point]}"
     through = max(waveguide.depth + behind, waveguide.depth + 2.0 * (tool.corner_radius + CLEAR))
     first = [
-        "chuck the stock by its back end and face its front: Z0",
-        f"drill a bore of diameter {2 * bore / MILLIMETRE:.2f} along the axis, {through / MILLIMETRE:.1f} deep",
+        f"run after {after}, in the same chucking; Z0, the front face that it left, stays"
+        if after
+        else "chuck the stock by its back end and face its front: Z0",
+        f"drill a bore of diameter {2 * bore / MILLIMETRE:.2f} along the axis, {through / MILLIMETRE:.1f} deep"
+        + (f", before {after}" if after else ""),
         "the nose cuts on the +X side, fed toward the chuck: check which way X counts, and the insert's clearance",
     ]
     first += slender_words(process, tool)

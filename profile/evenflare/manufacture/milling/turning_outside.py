@@ -75,7 +75,10 @@ def outside(
     else:
         contour = _of_side(side, process, tool, inner=inner, bottom=bottom)
     height = thick - process.parting
-    parted = f"part off behind Z {-height / MILLIMETRE:.3f}, after turning; {mm(process.parting)} are turned for it"
+    parted = (
+        f"{mm(process.parting)} behind the back, Z {-height / MILLIMETRE:.3f}, are turned too: the part comes off"
+        " there, last in this chucking"
+    )
     held = (
         "the flange alone is turned: what stands behind it holds it, and is parted off behind the part's back by hand"
     )
@@ -95,6 +98,16 @@ def outside(
     return _around(OUTSIDE, process, tool, contour, stock=stock, setup=setup)
 
 
+def parting_words(process: Process, *, height: float) -> list[str]:
+    """What ends the first chucking of a part that is turned whole, of `height` (m); in words."""
+    if not process.parting:
+        return []
+    return [
+        f"last in this chucking: part off, or saw, behind Z {-height / MILLIMETRE:.3f}, where {OUTSIDE} has turned"
+        f" {mm(process.parting)} for it; support the part, it comes free"
+    ]
+
+
 def outside_back(process: Process, side: Side, *, height: float, seat: DriverSeat) -> Program:
     """The outside of a body from its back to the widest place, in a third chucking, held from within.
 
@@ -110,8 +123,8 @@ def outside_back(process: Process, side: Side, *, height: float, seat: DriverSea
         f"run after {TURNED_BACK}. Hold the part from within, its outside free: mouth against a plug turned to fit the"
         " wall, drawn against it through the throat, the washer on the recess's floor. Whether that holds is the"
         " workshop's to judge: try it by hand, take light cuts",
-        f"X0: indicate the cylinder of diameter {mm(2 * side.widest)}; Z0 is the back face, {mm(height)} from the mouth"
-        f" plane, with at most {mm(FACING)} before it",
+        f"X0: indicate the cylinder of diameter {mm(2 * side.widest)}; Z0 is the back face as {TURNED_BACK} left it,"
+        f" {mm(height)} from the mouth plane",
         f"the outside is turned from the back to the widest place, Z {side.lowest / MILLIMETRE:.3f}, where it meets"
         f" what {OUTSIDE} has turned",
         "an outside tool: its nose cuts toward the axis and toward the chuck; check the insert's clearance",
@@ -170,10 +183,13 @@ def _around(name: str, process: Process, tool: Tool, contour: _Contour, *, stock
     return _program(name, tool, legs, process, setup, inward=True)
 
 
-def turned_back(process: Process, seat: DriverSeat, radius: float, *, height: float, throat: float) -> Program:
+def turned_back(
+    process: Process, seat: DriverSeat, radius: float, *, height: float, throat: float, widest: float | None = None
+) -> Program:
     """The back, in a second chucking: its face, and the driver's recess from it to the throat plane.
 
     radius, height, throat : m, of the part, from front to back face, and of the throat.
+    widest : m, from the back face, of a body's widest place: what lies in front of it is finished.
     Errors : InputError if the tool is too short or too thick.
     """
     tool, machine = process.tool(process.back_tool), process.machine
@@ -207,7 +223,11 @@ def turned_back(process: Process, seat: DriverSeat, radius: float, *, height: fl
         ]
     legs.append(Leg(_at_radius(inner, safe), machine.rapid_feed, rapid=True))
     setup = [
-        "chuck the part by its outside, front face against the jaws' steps, in soft jaws bored to it",
+        "chuck the part by its outside, front face against the jaws' steps, in soft jaws bored to it"
+        if widest is None
+        else f"chuck the part by its cylinder of diameter {mm(2 * radius)}, from Z {-widest / MILLIMETRE:.3f} to the"
+        " back, in soft jaws bored to it; the rim, which is finished, comes against a flat stop. The jaws end before"
+        " Z0, which is faced",
         f"Z0 is the back face, {mm(height)} from the front face, with at most {mm(FACING)} before it",
         f"recess: diameter {mm(seat.diameter)}, depth {mm(seat.depth)} from the back face to the throat plane; its"
         f" corner keeps the nose's radius, {mm(nose)}: the driver's rim wants a chamfer. Measure the driver at hand",

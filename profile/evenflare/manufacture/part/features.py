@@ -226,24 +226,24 @@ def _own_seat(solid: SolidFeatures) -> DriverSeat | None:
     )
 
 
-def features_words(features: Features, process: Process) -> list[str]:
+def features_words(features: Features, process: Process, *, body: bool = False) -> list[str]:
     """What of a part is in no program of its process for want of a tool, and in no other file either, for the set-up;
-    empty if all of it is.
+    empty if all of it is. body : it stands free, and has no holes in its front.
     """
     if process.makes_programs:
-        return [*_unturned(features, process), *_unmade(features, process)]
+        return [*_unturned(features, process, body=body), *_unmade(features, process)]
     if "pattern" in process.makes:
         return _uncast(features)
     return _rim_words(features, "is in no file to be cut") if "sheets" in process.makes else []
 
 
-def _unturned(features: Features, process: Process) -> list[str]:
+def _unturned(features: Features, process: Process, *, body: bool) -> list[str]:
     """The outside and the back."""
     milled, words = "mill_programs" in process.makes, list[str]()
     outside = process.profile_tool if milled else process.outside_tool
     seat = process.seat_tool if milled else process.back_tool
     lacking = [*([] if outside else ["the outside"]), *([] if features.seat.is_cut and seat else ["the back face"])]
-    if not features.front.count:
+    if not (features.front.count or body):
         lacking.append("any holes of the front that only the drawing has")
     if lacking:
         what = " and ".join(filter(None, [", ".join(lacking[:-1]), lacking[-1]]))

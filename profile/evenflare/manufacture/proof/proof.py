@@ -170,7 +170,8 @@ def prove(
     beyond = max(LEFT, LEFT_SHARE * tolerance)
     setups = [_setup(program) for program in programs]
     for setup in dict.fromkeys(setups):
-        over = spare if setup == BACK and any(program.name == FACING_BACK for program in programs) else 0.0
+        facings = [program for program in programs if program.name == FACING_BACK]
+        over = spare if setup in (BACK, OUTSIDE_BACK) and facings else 0.0
         lathe = programs[setups.index(setup)].kind == "turning"
         # What is turned in a later chucking has its outside already.
         framed = block is not None and (setup != BACK or over > 0.0) and not (lathe and setup != "turning")
@@ -192,9 +193,11 @@ def prove(
             flat = 0.5 * asked.diameter, around.sides[1].side.inner if around else 0.0
             piece = stock(
                 flat_truth((flat[0] + UPRIGHT * step, flat[1] - UPRIGHT * step), half.max(), step=step, turned=lathe),
-                top=FACING if lathe else 0.0,
+                top=FACING if lathe else over,
                 bore=flat[0] if lathe else 0.0,
             )
+            for program in facings if over > 0.0 else ():
+                piece, _ = cut(piece, program)  # What it leaves standing round the slot is in the way.
         elif setup == "turning" and not waveguide.is_round:
             raise InputError("turning: the waveguide is oblong, and a lathe turns round parts. Take a router")
         else:

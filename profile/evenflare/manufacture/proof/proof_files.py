@@ -18,7 +18,7 @@ from evenflare.manufacture.milling.outside_milled import BACK_FINE, BACK_ROUGH, 
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.programs import stock_size
 from evenflare.manufacture.milling.rest import REST
-from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, driver_tool
+from evenflare.manufacture.milling.seat import BACK, DRIVER_HOLES, driver_tool, passes
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK, TURNED_BACK
 from evenflare.manufacture.part.bolts import hole_depth
 from evenflare.manufacture.part.features import PLAIN, Features
@@ -65,7 +65,10 @@ def prove_files(
     if len(points) > 1:
         raise InputError(f"programmed_point: {' and '.join(sorted(points))} in one set-up. Export the programs again")
     bores = [found for each in turned if (found := _millimetres(each, _BORE)) is not None]
-    wall = within_reach(waveguide, process)[0]
+    wall, seat = within_reach(waveguide, process)[0], process.seat
+    if seat.bolts and process.seat_tool and not passes(process.tool(process.seat_tool), seat):
+        # Where no program has the holes, for want of a tool, none is asked of the back.
+        seat = seat if any(each.program.name == DRIVER_HOLES for each in read) else replace(seat, bolts=0)
     return prove(
         wall,
         [_stated(each) for each in read],
@@ -73,8 +76,8 @@ def prove_files(
         # What the controller may cut off corners is no longer there for the program.
         tolerance=process.tolerance - (controller.corner_tolerance if controller.path_tolerance else 0.0),
         scallop_height=process.scallop_height,
-        seat=process.seat,
-        hole_depth=hole_depth(waveguide, process.seat) if process.seat.bolts else None,
+        seat=seat,
+        hole_depth=hole_depth(waveguide, seat) if seat.bolts else None,
         block=(stock_size(waveguide, process, sizes) if size is None else size)[:2],
         bore=0.5 * bores[0] if bores else 0.0,
         spare=spare_stock(waveguide, process),

@@ -9,6 +9,7 @@ from typing import Any, Literal, NamedTuple
 import numpy as np
 
 from evenflare.manufacture.wall.grid import patches
+from evenflare.manufacture.wall.oblong_closed import Hollows, ReachedOblong, filled_heights, filled_rays
 from evenflare.units import DEGREE, FloatArray, read_only
 from evenflare.waveguide import Meridian, Surface, Waveguide, joined, sampled
 
@@ -104,8 +105,10 @@ def truth(
         lowest, walls, leans = _round_rays(waveguide.meridian, step, count)
         throat = waveguide.meridian.throat_radius
     else:
-        heights, slopes = _oblong_heights(waveguide.surface, step, (x.size, y.size))
-        lowest, walls, leans = _oblong_rays(waveguide.surface, step)
+        shape = waveguide.shape
+        found = shape.hollows if isinstance(shape, ReachedOblong) else None
+        heights, slopes = _oblong_heights(waveguide.surface, step, (x.size, y.size), found)
+        lowest, walls, leans = _oblong_rays(waveguide.surface, step, found)
         throat = waveguide.surface.throat_radius
     opening = np.hypot(x[:, None], y) < throat
     heights[opening] = -waveguide.depth
@@ -159,17 +162,22 @@ def rays_around(radius: float, step: float) -> int:
     return 4 * max(4, int(np.ceil(0.5 * np.pi * radius / step)))
 
 
-def _oblong_heights(surface: Surface, step: float, shape: tuple[int, int]) -> tuple[FloatArray, FloatArray]:
+def _oblong_heights(
+    surface: Surface, step: float, shape: tuple[int, int], found: Hollows | None
+) -> tuple[FloatArray, FloatArray]:
     from evenflare.manufacture.proof.facets import laid
 
     heights, slopes = np.full(shape, -np.inf), np.ones(shape)
     for patch in patches(surface, chord_error=_FACET):
         laid(heights, slopes, step, np.ascontiguousarray(patch.points), np.ascontiguousarray(patch.normals[..., 2]))
+    if found:
+        x, y = (np.asarray(step * np.arange(count), dtype=np.float64) for count in shape)
+        filled_heights(found, x, y, heights, slopes)
     heights = np.where(np.isfinite(heights), heights, surface.depth) - surface.depth
     return np.minimum(heights, 0.0), slopes
 
 
-def _oblong_rays(surface: Surface, step: float) -> tuple[float, FloatArray, FloatArray]:
+def _oblong_rays(surface: Surface, step: float, found: Hollows | None) -> tuple[float, FloatArray, FloatArray]:
     limit = np.sin(STEEP + OVERLAP)
     psi = np.linspace(0.0, 0.5 * np.pi, _COLUMNS)
     rows = _rows(surface.depth, surface.depth, step)
@@ -201,6 +209,8 @@ def _oblong_rays(surface: Surface, step: float) -> tuple[float, FloatArray, Floa
         radius = np.interp(azimuth, around, np.hypot(points[:, 0], points[:, 1]))
         walls[:, row] = np.where(sine < limit, radius, np.nan)
         leans[:, row] = nx * u + ny * v
+    if found:
+        filled_rays(found, np.column_stack([u, v]), step * (np.arange(number) + 0.5), walls, leans)
     return 0.5 * step - surface.depth, _once_around(walls), _once_around(leans)
 
 

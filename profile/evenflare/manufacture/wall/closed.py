@@ -14,7 +14,7 @@ import numpy as np
 
 from evenflare.manufacture.wall.offset import Reach, too_large
 from evenflare.manufacture.wall.spacing import SMOOTH, corner_turns, parallel
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide import Frame, Meridian, Waveguide, joined, sampled
 from evenflare.waveguide.meridian import Piece, path
 from evenflare.waveguide.walls import Arc
@@ -27,16 +27,18 @@ _SEEN = 2e-7
 
 
 class Stays(NamedTuple):
-    """Stock that a ball leaves in a hollow of a round wall, m.
+    """Stock that a ball leaves in a hollow, m.
 
     z, thick    : where it is thickest and how thick, along the way to the ball's middle.
     first, last : z of its ends, where the ball touches the wall.
+    azimuth     : rad, where it is thickest; None of a round wall.
     """
 
     z: float
     thick: float
     first: float
     last: float
+    azimuth: float | None = None
 
 
 @dataclass(frozen=True)
@@ -104,10 +106,14 @@ def stays_words(stays: Sequence[Stays], tool: str) -> list[str]:
     """Where stock stays, and how thick, in words; mm."""
     return [
         f"stock stays in a hollow that tool {tool} does not reach: {each.thick / MILLIMETRE:.3f} thick at"
-        f" {mm(each.z)} from the throat plane, from {mm(each.first)} to {mm(each.last)}; take it off by hand if it"
-        " must go"
+        f" {mm(each.z)} from the throat plane{_around(each)}, from {mm(each.first)} to {mm(each.last)}; take it off by"
+        " hand if it must go"
         for each in stays
     ]
+
+
+def _around(stays: Stays) -> str:
+    return "" if stays.azimuth is None else f" and azimuth {stays.azimuth / DEGREE:.0f} deg in each quarter"
 
 
 def closed(meridian: Meridian, radius: float) -> tuple[Meridian, tuple[Stays, ...]]:

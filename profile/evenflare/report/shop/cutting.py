@@ -13,6 +13,8 @@ from evenflare.words import millimetres
 
 MICRO = 1e-3 * MILLIMETRE
 """m, a micrometre, in which a map counts."""
+_HIGH = 7.4
+"""Inches, of a map of gouge above one of leftover: two rows of them fill a page of the sheet."""
 _SHADES = "cividis_r"
 """Light to dark, for colour-blind eyes and grey print alike."""
 
@@ -34,7 +36,8 @@ def told(each: ProgramProof) -> str:
         words += ", for the next program to take"
     else:
         words += f" (allowed {_micro(each.leftover_allowed)}){_place(left.place, turned)}"
-    words += f". Of the cutter at most {millimetres(each.engagement.size)} in material"
+    most = f"at most {millimetres(each.engagement.size)}"
+    words += f". Depth of cut {most}" if turned else f". Of the cutter {most} in material"
     if np.isfinite(each.engagement_stated):
         words += f" (stated: {millimetres(each.engagement_stated)})"
     if not each.engagement_kept:
@@ -57,7 +60,7 @@ def shown(proof: Proof) -> ProgramProof:
 
 def figure(each: ProgramProof) -> Any:
     """Gouge and leftover along the normal, seen along the axis; of a turned part over the radius."""
-    drawn, panels = canvas.stacked(4.6 if _is_turned(each) else 9.2, ratios=(1, 1))
+    drawn, panels = canvas.stacked(4.6 if _is_turned(each) else _HIGH, ratios=(1, 1))
     style.titled(drawn, f"Cut in software: {each.program}")
     for axes, what in zip(panels, ("gouge", "leftover"), strict=True):
         _panel(axes, each, what)
@@ -69,7 +72,7 @@ def _panel(axes: Any, each: ProgramProof, what: str) -> None:
     if _is_turned(each):
         style.dressed(axes, "", x="radius, mm", y=f"{what}, µm")
         axes.plot(each.map.x / MILLIMETRE, values[:, 0] / MICRO, color=style.BLUE, linewidth=1.2)
-        axes.set_ylim(bottom=0.0)
+        axes.set_ylim(0.0, max(0.1, 1.05 * float(np.nanmax(values, initial=0.0)) / MICRO))
         return
     style.dressed(axes, "", x="x, mm", y="y, mm", grid=False)
     # Stock that is left for another program would drown the ridges; one colour says "more".

@@ -48,10 +48,11 @@ def write_setup_sheet(
     failed = "The proof by cutting in software FAILED: no program was written. Do not cut."
     wide, high = (f"{side / MILLIMETRE:.1f}" for side in (waveguide.mouth_width, waveguide.mouth_height))
     size = f"Ø{wide}" if waveguide.is_round else f"{wide} x {high}"
+    lacking = features_words(solid.features, process, body=solid.sizes.kind == "body")
     part = [
         f"Waveguide {waveguide.depth / MILLIMETRE:.1f} mm deep, mouth {size} mm; sizes in drawing.pdf.",
         f"Material {process.material}, {process.density:g} kg per cubic metre.",
-        *map(_sentence, [*changes, *features_words(solid.features, process), *proved.left]),
+        *map(_sentence, [*changes, *lacking, *proved.left]),
         *_body(solid, process, [each.name for each in programs]),
         *([f"Stock, in mm: {proved.stock.removeprefix('stock: ')}."] if proved.stock else []),
     ]

@@ -9,7 +9,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.part.rings import Bore, largest
-from evenflare.manufacture.sheets.around import Around
+from evenflare.manufacture.sheets.girth import Girth
 from evenflare.manufacture.sheets.dowels import ROOM, dowel_places
 from evenflare.units import MILLIMETRE
 from evenflare.words import mm
@@ -49,7 +49,7 @@ class LayerJoints:
 
 
 def joints(
-    around: Around,
+    girth: Girth,
     bore: Bore,
     edges: Sequence[float],
     *,
@@ -77,7 +77,7 @@ def joints(
         found = list[LayerJoint]()
         for z in edges[1:-1]:
             span = (max(z - deep, back), min(z + deep, edges[0]))
-            edge = around.outlines(*span)[0]
+            edge = girth.outlines(*span)[0]
             opening = largest([each for _, each in bore.within(*span)])
             near = bolts if span[0] < drilled and span[1] > 0.0 else ()
             try:

@@ -28,7 +28,7 @@ from evenflare.manufacture.part.rings import (
 )
 from evenflare.manufacture.process.full_stock import cuts_outside, stock_radius
 from evenflare.manufacture.process.types import DriverSeat, Process, Stock
-from evenflare.manufacture.sheets.around import Around, around
+from evenflare.manufacture.sheets.girth import Girth, girth_of
 from evenflare.manufacture.sheets.dowels import dowel_places
 from evenflare.manufacture.sheets.joints import LayerJoints, joints
 from evenflare.manufacture.sheets.nesting import Placement, capacity, nest
@@ -203,7 +203,7 @@ def laminate(
             f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the {sizes.kind}'s outside,"
             f" {min(outside.size) / MILLIMETRE:.4g}. Make the flange larger, or the seat smaller"
         )
-    shape = around(waveguide, sizes, chord_error=chord_error)
+    shape = girth_of(waveguide, sizes, chord_error=chord_error)
     largest = outside if shape is None else _largest(process, outside, allowance, chord_error)
     room = capacity(largest.size, sheet=stock.sheet_size, spacing=stock.spacing)
     thicknesses = layer_thicknesses(bore.depth + seat.depth, stock, capacity=room)
@@ -253,7 +253,7 @@ def _largest(process: Process, outside: Outline, allowance: float, chord_error: 
     return shrunk(outside, -allowance, chord_error=chord_error)
 
 
-def _around_body(layer: Layer, shape: Around, largest: Outline, process: Process, made: tuple[float, float]) -> Layer:
+def _around_body(layer: Layer, shape: Girth, largest: Outline, process: Process, made: tuple[float, float]) -> Layer:
     """The layer with what is cut around it of a body: full stock where a machine cuts the outside out of that.
 
     made : m, allowance and chord error.

@@ -20,7 +20,7 @@ from evenflare.waveguide.oblong_body import OblongBody
 _FLAT = 1e-9
 
 
-class Around(Protocol):
+class Girth(Protocol):
     """The outside of a body by depth."""
 
     def outlines(self, low: float, high: float) -> tuple[Outline, Outline]:
@@ -32,14 +32,14 @@ class Around(Protocol):
 
 
 @dataclass(frozen=True)
-class RoundAround:
+class RoundGirth:
     """Of a round one. line : (N, 2), m: z and r, from the mouth's rim round to the axis. chord_error : m."""
 
     line: FloatArray
     chord_error: float
 
     def outlines(self, low: float, high: float) -> tuple[Outline, Outline]:
-        """See Around."""
+        """See Girth."""
         z, r = self.line.T
         found = r[(z > low + _FLAT) & (z < high - _FLAT)].tolist()
         for level in (low + _FLAT, high - _FLAT):
@@ -51,7 +51,7 @@ class RoundAround:
 
 
 @dataclass(frozen=True)
-class OblongAround:
+class OblongGirth:
     """Of an oblong one, which is convex. chord_error : m, by which the first outline's chords may lie within the body,
     and the other's outside it.
     """
@@ -60,7 +60,7 @@ class OblongAround:
     chord_error: float
 
     def outlines(self, low: float, high: float) -> tuple[Outline, Outline]:
-        """See Around.
+        """See Girth.
 
         A convex body contains between two depths what both its sections there have in common. Its shadow along the axis
         is convex too: in each direction across the rim it reaches as far as the body does where it is widest there.
@@ -76,11 +76,11 @@ class OblongAround:
         return Outline(closed_curve(points_at, chord_error=self.chord_error))
 
 
-def around(waveguide: Waveguide, sizes: Sizes | OblongSizes, *, chord_error: float) -> Around | None:
+def girth_of(waveguide: Waveguide, sizes: Sizes | OblongSizes, *, chord_error: float) -> Girth | None:
     """The outside of a body, of a round one to a tenth of a micrometre; None of another part."""
     if sizes.body is None:
         return None
     if isinstance(sizes.body, OblongBody):
-        return OblongAround(sizes.body, chord_error)
+        return OblongGirth(sizes.body, chord_error)
     frame = body_outside(waveguide.meridian, sizes.body, chord_error=FINE)
-    return RoundAround(np.column_stack([frame.z, frame.r]), chord_error)
+    return RoundGirth(np.column_stack([frame.z, frame.r]), chord_error)

@@ -9,8 +9,8 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.part.rings import Bore, largest
-from evenflare.manufacture.sheets.girth import Girth
 from evenflare.manufacture.sheets.dowels import ROOM, dowel_places
+from evenflare.manufacture.sheets.girth import Girth
 from evenflare.units import MILLIMETRE
 from evenflare.words import mm
 

@@ -28,8 +28,8 @@ from evenflare.manufacture.part.rings import (
 )
 from evenflare.manufacture.process.full_stock import cuts_outside, stock_radius
 from evenflare.manufacture.process.types import DriverSeat, Process, Stock
-from evenflare.manufacture.sheets.girth import Girth, girth_of
 from evenflare.manufacture.sheets.dowels import dowel_places
+from evenflare.manufacture.sheets.girth import Girth, girth_of
 from evenflare.manufacture.sheets.joints import LayerJoints, joints
 from evenflare.manufacture.sheets.nesting import Placement, capacity, nest
 from evenflare.manufacture.wall.spacing import checked_chord_error

@@ -95,13 +95,7 @@ def test_core_file_stands_beside_the_pattern(tmp_path):
     assert "core.stl" in (tmp_path / "pattern.csv").read_text(encoding="utf-8")
 
 
-@pytest.mark.parametrize(
-    ("waveguide", "seat", "said"),
-    [
-        (Waveguide(Conical(90 * MM, 42 * DEGREE)), DriverSeat(), "the wall draws at the throat"),
-        (next(iter(SHAPES.values())), DriverSeat(), "round parts"),
-    ],
-)
-def test_a_print_that_is_of_no_use_is_refused(waveguide, seat, said):
-    with pytest.raises(InputError, match=said):
-        build_pattern(waveguide, sizes_of(waveguide, Choice()), PRINTED, chord_error=0.05 * MM, seat=seat)
+@pytest.mark.parametrize("waveguide", [Waveguide(Conical(90 * MM, 42 * DEGREE)), next(iter(SHAPES.values()))])
+def test_a_print_that_is_of_no_use_is_refused(waveguide):
+    with pytest.raises(InputError, match="the wall draws at the throat"):
+        build_pattern(waveguide, sizes_of(waveguide, Choice()), PRINTED, chord_error=0.05 * MM, seat=DriverSeat())

@@ -163,7 +163,7 @@ def test_the_same_layers_give_the_same_drawing(tmp_path):
 
 
 def test_export_that_is_refused_writes_nothing(tmp_path):
-    with pytest.raises(InputError, match="only a block or a round free-standing body"):
+    with pytest.raises(InputError, match="only a block or a free-standing body"):
         export_layers(CONE, Choice("shell"), SHEETS, tmp_path / "out", **TOLD)
     assert not (tmp_path / "out").exists()
 

@@ -73,7 +73,7 @@ def test_a_ring_is_as_wide_as_the_shadow_of_what_its_sheet_holds(part):
         assert shapely.hausdorff_distance(cut.exterior, shadow.exterior) < 3 * CHORD / MM
         assert shadow.buffer(-CHORD / MM).within(cut)
         sections = [inside.slice(z) for z in (low + 1e-3, 0.5 * (low + high), high - 1e-3)]
-        outlines = [shapely.Polygon(max(each.to_polygons(), key=len)) for each in sections]
+        outlines = [shapely.Polygon(max(each.to_polygons(), key=lambda ring: np.ptp(ring[:, 0]))) for each in sections]
         left = max(shapely.distance(shapely.points(cut.exterior.coords), each).max() for each in outlines)
         # A micrometre of depth is a tenth of a millimetre where the rim leaves the mouth plane.
         assert layer.left_outside / MM == pytest.approx(left, abs=0.5)

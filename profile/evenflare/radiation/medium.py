@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Literal, Protocol
@@ -16,6 +17,7 @@ from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.ledge import PROFILE_POINTS, Profile
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes, zernike
+from evenflare.radiation.oblong import Domes
 from evenflare.radiation.oblong_elements import OblongBasis, slope_over
 from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.resolution import Resolution
@@ -47,6 +49,12 @@ class Medium(Protocol):
         """The elements of a part of the sweep, for wavenumbers (rad/m) up to this.
 
         Errors: ArithmeticError if an element is folded.
+        """
+        ...
+
+    def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
+        """Work out at once what elements up to each of these wavenumbers will ask of the wall, where that is quicker
+        than one after the other.
         """
         ...
 
@@ -113,6 +121,9 @@ class RoundMedium:
         """See Medium."""
         return elements.assembled(*self._planned(part, wavenumber, resolution), order=self.order)
 
+    def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
+        """See Medium: it is no quicker."""
+
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
         half_angle, reach = first_cap(part)[1], self.waveguide.driver.exit_radius / self.throat_radius
@@ -136,21 +147,25 @@ class RoundMedium:
 
 @dataclass(frozen=True)
 class OblongMedium:
-    """Of an oblong waveguide in a baffle, or standing free, on modes of a basis."""
+    """Of an oblong waveguide in a baffle, or standing free, on modes of a basis.
+
+    dome : m, the radius of the hemisphere over the mouth.
+    """
 
     waveguide: Waveguide
     basis: OblongBasis
+    dome: float
     operator: Operator | None = None
 
     @cached_property
     def sweep(self) -> Sweep:
         """See Medium."""
-        return oblong.sweep(self.waveguide)
+        return oblong.sweep(self.waveguide, self.dome)
 
     @cached_property
     def end(self) -> End:
         """See Medium."""
-        bare = Hemisphere(oblong.dome_radius(self.surface), self.surface.depth, self.basis)
+        bare = Hemisphere(self.dome, self.surface.depth, self.basis)
         if (radius := sphere_of(self.waveguide)) is not None:
             return OnSphere(bare, radius)
         return bare if self.operator is None else InCabinet(bare, self.operator)
@@ -171,11 +186,26 @@ class OblongMedium:
 
     def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
         """See Medium."""
-        divisions = divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness)
-        shells = oblong.joined(
-            [oblong.domes(path, t, surface=self.surface, psi=self.basis.psi) for path, t in divisions]
-        )
+        shells = self._shells(part, wavenumber, resolution)
         return oblong_elements.assembled(shells, self._modes(shells.caps, wavenumber, resolution), basis=self.basis)
+
+    def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
+        """See Medium: a wall is asked for a few points hundreds of times, so that all together take as long as some."""
+        plans = [divided(part, 2 * np.pi / each / resolution.steps, resolution.fineness) for each in wavenumbers]
+        found = oblong.shells(plans, surface=self.surface, psi=self.basis.psi)
+        self._foreseen.extend((part, each, resolution, shells) for each, shells in zip(wavenumbers, found, strict=True))
+
+    @cached_property
+    def _foreseen(self) -> list[tuple[Sweep, float, Resolution, Domes]]:
+        return []
+
+    def _shells(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Domes:
+        for known, *asked, shells in self._foreseen:
+            if known is part and asked == [wavenumber, resolution]:
+                return shells
+        plan = divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness)
+        return oblong.shells([plan], surface=self.surface, psi=self.basis.psi)[0]
+
 
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
@@ -217,8 +247,7 @@ class OblongMedium:
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
-        caps = caps_of(divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness))
-        return bytes_of(self._modes(caps, wavenumber, resolution))
+        return bytes_of(self._modes(self._shells(part, wavenumber, resolution).caps, wavenumber, resolution))
 
     def _modes(self, caps: Caps, wavenumber: float, resolution: Resolution) -> IntArray:
         return self.basis.count(radial_modes_for(resolution, wavenumber, caps.r.max(axis=1)))
@@ -235,9 +264,10 @@ def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float, *, odd_i
         radius = np.array([waveguide.meridian.mouth_radius])
         most = int(radial_modes_for(finest, wavenumber, radius)[0])
         return RoundMedium(in_a_sphere(waveguide), most, order=0 if odd_in is None else 1)
-    radius = np.array([oblong.dome_radius(waveguide.surface)])
-    most = int(radial_modes_for(finest, wavenumber, radius)[0])
-    return OblongMedium(waveguide, OblongBasis(finest.azimuth_cost, most, int(odd_in is not None), odd_in == "y"))
+    radius = oblong.dome_radius(waveguide.surface)
+    most = int(radial_modes_for(finest, wavenumber, np.array([radius]))[0])
+    basis = OblongBasis(finest.azimuth_cost, most, int(odd_in is not None), odd_in == "y")
+    return OblongMedium(waveguide, basis, radius)
 
 
 def in_a_sphere(waveguide: Waveguide) -> Waveguide:

@@ -143,7 +143,23 @@ def domes(path: Path, t: FloatArray, *, surface: Surface, psi: FloatArray) -> Do
     return Domes(caps, a, b, a[..., None] * factor, b[..., None] * factor)
 
 
-def joined(rows: Sequence[Domes]) -> Domes:
+def shells(plans: Sequence[Sequence[tuple[Path, FloatArray]]], *, surface: Surface, psi: FloatArray) -> list[Domes]:
+    """The stretched caps of each of several divisions of one sweep, as `divided` makes them; every path is asked once."""
+    found: list[list[Domes]] = [[] for _ in plans]
+    for same in zip(*plans, strict=True):
+        every = domes(same[0][0], np.concatenate([t for _, t in same]), surface=surface, psi=psi)
+        first = 0
+        for rows, (_, t) in zip(found, same, strict=True):
+            rows.append(_part_of(every, slice(first, first + len(t))))
+            first += len(t)
+    return [_joined(rows) for rows in found]
+
+
+def _part_of(whole: Domes, part: slice) -> Domes:
+    return Domes(Caps(*(each[part] for each in whole.caps)), *(each[part] for each in whole[1:]))
+
+
+def _joined(rows: Sequence[Domes]) -> Domes:
     """Stretched caps one after the other, as one."""
     caps = Caps(*(np.concatenate(column) for column in zip(*(row.caps for row in rows), strict=True)))
     return Domes(caps, *(np.concatenate([row[i] for row in rows]) for i in range(1, 5)))
@@ -179,8 +195,10 @@ def dome_radius(surface: Surface) -> float:
     return least if least - min(a[0], b[0]) <= NEARLY_ROUND * least else ROOM * least
 
 
-def sweep(waveguide: Waveguide) -> Sweep:
-    """The sweep of an oblong waveguide in a baffle, to a hemisphere. ValueError as the round one's."""
+def sweep(waveguide: Waveguide, radius: float) -> Sweep:
+    """The sweep of an oblong waveguide in a baffle, to a hemisphere of that radius, m: see dome_radius. ValueError as
+    the round one's.
+    """
     surface = waveguide.surface
     for meridian in (surface.horizontal, surface.vertical):
         refuse_undercut(meridian)
@@ -195,7 +213,6 @@ def sweep(waveguide: Waveguide) -> Sweep:
         inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
         stretches = [_widened(stretch, surface, wavy=wavy or guide is not None) for stretch in inside]
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
-    radius = dome_radius(surface)
     if radius - min(a, b) > NEARLY_ROUND * radius:
         growth = along(Growth(surface.depth, a, b, float(np.sqrt(a * b)), radius))
         cells = np.full(growth.wall.size, (radius - min(a, b)) / growth.wall.size)

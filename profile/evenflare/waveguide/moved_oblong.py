@@ -177,11 +177,12 @@ class MovedWall:
         """As `_exactly_widened`; if splined, by splines over depth and psi."""
         if not self.splined:
             return self._exactly_widened(z, psi)
-        psi = np.broadcast_to(psi, (z.size, np.shape(psi)[-1]))
-        found = np.empty(psi.shape)
+        found = np.empty((z.size, np.shape(psi)[-1]))
         for (here, low, high), spline in zip(stretches_of(self._cuts, z), self._splines, strict=True):
-            if here.any():
-                found[here] = spline.ev(turn_of(z[here], low, high)[:, None], psi[here])
+            if not here.any():
+                continue
+            turn = turn_of(z[here], low, high)
+            found[here] = spline.ev(turn[:, None], psi[here]) if psi.ndim == 2 else _on_grid(spline, turn, psi)
         return found
 
     @cached_property
@@ -245,6 +246,14 @@ class MovedWall:
         return np.asarray(lacking / (scale * (across_x * a * curve.x + across_y * b * curve.y)))
 
 
+def _on_grid(spline: RectBivariateSpline, turn: FloatArray, psi: FloatArray) -> FloatArray:
+    """(T, P) a spline at every pair of turn (T,) and psi (P,), in any order: a tenth of the time of points one by one."""
+    rows, columns = np.argsort(turn), np.argsort(psi)
+    found = np.empty((turn.size, psi.size))
+    found[np.ix_(rows, columns)] = spline(turn[rows], psi[columns])
+    return found
+
+
 @lru_cache(maxsize=8)
 def moved_wall(shape: Oblong, deviation: WallDeviation, exit_radius: float, *, splined: bool = False) -> MovedWall:
     """The wall of a shape behind an exit of that radius, m, moved; kept for its meridians and its section."""
@@ -261,7 +270,7 @@ class MovedSection:
     exit_radius: float
     splined: bool = False
 
-    @property
+    @cached_property
     def _wall(self) -> MovedWall:
         return moved_wall(self.shape, self.deviation, self.exit_radius, splined=self.splined)
 

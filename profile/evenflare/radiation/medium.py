@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal, Protocol
 
 import numpy as np
@@ -17,16 +17,20 @@ from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.ledge import PROFILE_POINTS, Profile
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes, zernike
-from evenflare.radiation.oblong import Domes
+from evenflare.radiation.near_drawn import DrawnCaps, MovedCaps, is_gentle
+from evenflare.radiation.oblong import along_walls
 from evenflare.radiation.oblong_elements import OblongBasis, slope_over
 from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.resolution import Resolution
+from evenflare.radiation.stretched import OblongCaps, StretchedCaps
 from evenflare.radiation.termination import Baffle, End, Sphere
 from evenflare.radiation.wavefront import FLAT, Caps, Sweep
 from evenflare.units import FloatArray, IntArray
-from evenflare.waveguide import Mounting, Waveguide
+from evenflare.waveguide import Mounting, Oblong, Waveguide
 from evenflare.waveguide.body import volume
-from evenflare.waveguide.surface import Surface
+from evenflare.waveguide.departure import Departure
+from evenflare.waveguide.deviated import drawn_of, moved_alike
+from evenflare.waveguide.moved_oblong import oblong_wall
 
 LEAST_RADIUS = 1.1
 """Of the sphere that stands for a body, over the mouth's: the wall's angle has to come down to that of its rim."""
@@ -147,38 +151,30 @@ class RoundMedium:
 
 @dataclass(frozen=True)
 class OblongMedium:
-    """Of an oblong waveguide in a baffle, or standing free, on modes of a basis.
-
-    dome : m, the radius of the hemisphere over the mouth.
-    """
+    """Of an oblong waveguide in a baffle, or standing free, on modes of a basis."""
 
     waveguide: Waveguide
     basis: OblongBasis
-    dome: float
+    caps: OblongCaps
     operator: Operator | None = None
 
-    @cached_property
+    @property
     def sweep(self) -> Sweep:
         """See Medium."""
-        return oblong.sweep(self.waveguide, self.dome)
+        return self.caps.sweep
 
     @cached_property
     def end(self) -> End:
         """See Medium."""
-        bare = Hemisphere(self.dome, self.surface.depth, self.basis)
+        bare = Hemisphere(self.caps.dome, self.caps.depth, self.basis)
         if (radius := sphere_of(self.waveguide)) is not None:
             return OnSphere(bare, radius)
         return bare if self.operator is None else InCabinet(bare, self.operator)
 
     @property
-    def surface(self) -> Surface:
-        """The wall."""
-        return self.waveguide.surface
-
-    @property
     def throat_radius(self) -> float:
         """See Medium."""
-        return self.surface.throat_radius
+        return self.caps.throat_radius
 
     def in_cabinet(self, operator: Operator) -> Medium:
         """See Medium."""
@@ -186,26 +182,12 @@ class OblongMedium:
 
     def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
         """See Medium."""
-        shells = self._shells(part, wavenumber, resolution)
+        shells = self.caps.shells(part, wavenumber, resolution)
         return oblong_elements.assembled(shells, self._modes(shells.caps, wavenumber, resolution), basis=self.basis)
 
     def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
-        """See Medium: a wall is asked for a few points hundreds of times, so that all together take as long as some."""
-        plans = [divided(part, 2 * np.pi / each / resolution.steps, resolution.fineness) for each in wavenumbers]
-        found = oblong.shells(plans, surface=self.surface, psi=self.basis.psi)
-        self._foreseen.extend((part, each, resolution, shells) for each, shells in zip(wavenumbers, found, strict=True))
-
-    @cached_property
-    def _foreseen(self) -> list[tuple[Sweep, float, Resolution, Domes]]:
-        return []
-
-    def _shells(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Domes:
-        for known, *asked, shells in self._foreseen:
-            if known is part and asked == [wavenumber, resolution]:
-                return shells
-        plan = divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness)
-        return oblong.shells([plan], surface=self.surface, psi=self.basis.psi)[0]
-
+        """See Medium."""
+        self.caps.foreseen(part, wavenumbers, resolution)
 
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
@@ -222,7 +204,10 @@ class OblongMedium:
 
     @cached_property
     def _off_exit(self) -> float:
-        return self.surface.off_exit(self.waveguide.driver.exit_radius)
+        """m, the most by which the wall's edge at the throat lies beyond, or within, the driver's exit."""
+        psi, (_, a, b, wide, high) = self.basis.psi, self.caps.first
+        edge = np.concatenate([a, b, np.hypot(wide[0] * np.cos(psi), high[0] * np.sin(psi))])
+        return float(np.abs(edge - self.waveguide.driver.exit_radius).max())
 
     @cached_property
     def _through(self) -> dict[Profile | None, FloatArray]:
@@ -230,9 +215,9 @@ class OblongMedium:
         return {}
 
     def _through_ledge(self, profile: Profile | None) -> FloatArray:
-        psi, start = self.basis.psi, self.sweep[0]
+        psi = self.basis.psi
         return ledge.through_oblong(
-            oblong.domes(start.path, start.t[:1], surface=self.surface, psi=psi),
+            self.caps.first,
             (self.basis.order, self.basis.degree),
             profile,
             psi=psi,
@@ -247,7 +232,7 @@ class OblongMedium:
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
-        return bytes_of(self._modes(self._shells(part, wavenumber, resolution).caps, wavenumber, resolution))
+        return bytes_of(self._modes(self.caps.shells(part, wavenumber, resolution).caps, wavenumber, resolution))
 
     def _modes(self, caps: Caps, wavenumber: float, resolution: Resolution) -> IntArray:
         return self.basis.count(radial_modes_for(resolution, wavenumber, caps.r.max(axis=1)))
@@ -264,10 +249,43 @@ def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float, *, odd_i
         radius = np.array([waveguide.meridian.mouth_radius])
         most = int(radial_modes_for(finest, wavenumber, radius)[0])
         return RoundMedium(in_a_sphere(waveguide), most, order=0 if odd_in is None else 1)
-    radius = oblong.dome_radius(waveguide.surface)
-    most = int(radial_modes_for(finest, wavenumber, np.array([radius]))[0])
+    if (made := _made(waveguide, finest, wavenumber, odd_in)) is not None:
+        return made
+    basis, caps = _oblong_caps(waveguide, finest, wavenumber, odd_in)
+    return OblongMedium(waveguide, basis, caps)
+
+
+def _made(waveguide: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None) -> Medium | None:
+    """Of a wall as made by the caps of the drawn one; None where that is not near enough."""
+    alike, drawn = moved_alike(waveguide), drawn_of(waveguide)
+    if alike is None or drawn is None or waveguide.mounting.body is not None:
+        return None
+    wall, deviation = alike
+    if along_walls(drawn).wavy or not is_gentle(wall):
+        return None
+    basis, caps = _drawn_caps(drawn, finest, wavenumber, odd_in)
+    moved = MovedCaps(caps, Departure(deviation, wall.drawn))
+    return OblongMedium(waveguide, basis, moved) if moved.has_room else None
+
+
+@lru_cache(maxsize=2)
+def _oblong_caps(
+    waveguide: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None
+) -> tuple[OblongBasis, StretchedCaps]:
+    """Kept, for walls as made ask for those of the drawn one again."""
+    dome = oblong.dome_radius(waveguide.surface)
+    most = int(radial_modes_for(finest, wavenumber, np.array([dome]))[0])
     basis = OblongBasis(finest.azimuth_cost, most, int(odd_in is not None), odd_in == "y")
-    return OblongMedium(waveguide, basis, radius)
+    return basis, StretchedCaps(waveguide, dome, basis.psi)
+
+
+@lru_cache(maxsize=2)
+def _drawn_caps(
+    drawn: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None
+) -> tuple[OblongBasis, DrawnCaps]:
+    basis, caps = _oblong_caps(drawn, finest, wavenumber, odd_in)
+    assert isinstance(drawn.shape, Oblong)  # `_made` asks for no other
+    return basis, DrawnCaps(caps, oblong_wall(drawn.shape, drawn.driver.exit_radius))
 
 
 def in_a_sphere(waveguide: Waveguide) -> Waveguide:

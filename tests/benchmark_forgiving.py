@@ -63,7 +63,7 @@ def shape_of(target: Target, family: str) -> Job | None:
 def times_of(target: Target, job: Job, runs: int) -> tuple[float, float]:
     """s, medians: of the drawn shape alone, and ranked by units.
 
-    Every run has a shape of its own beside the job's, as a search has: of one that was looked at before, walls are kept.
+    Every run has a shape of its own beside the job's, as in a search: of one that was looked at before, walls are kept.
     """
     spent: dict[str, list[float]] = {"drawn": [], "screen": []}
     for run in range(2 * runs):

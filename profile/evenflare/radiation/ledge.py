@@ -122,11 +122,13 @@ def through_oblong(
     )
     beside = covered(at_edge, radius, moves) * turn / at_edge**2 / np.cos(b)
     found = np.empty((2, order.size))
+    at = u[:, :1] if np.all(end == end[0]) else u  # all round alike where the exit reaches the wall
     for m in np.unique(order):
         mine = order == m
         count = int(degree[mine].max()) + 1
         norm = (np.sqrt(2.0) if m else 1.0) * np.cos(m * psi)
-        values = zernike(int(m), count, u.ravel())[0].reshape(*u.shape, count)[..., degree[mine]]
+        values = zernike(int(m), count, at.ravel())[0].reshape(*at.shape, count)[..., degree[mine]]
+        values = np.broadcast_to(values, (*u.shape, values.shape[-1]))
         at_rim = zernike(int(m), count, np.ones(1))[0][0, degree[mine]]
         found[0, mine] = np.einsum("qp,qpj->j", area * norm, values) / area.sum()
         moved = np.einsum("qp,qpj->j", flow * norm, values) + (beside @ norm) * at_rim

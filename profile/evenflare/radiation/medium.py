@@ -17,7 +17,7 @@ from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.ledge import PROFILE_POINTS, Profile
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes, zernike
-from evenflare.radiation.near_drawn import DrawnCaps, MovedCaps, is_gentle
+from evenflare.radiation.near_drawn import DrawnCaps, MovedCaps
 from evenflare.radiation.oblong import along_walls
 from evenflare.radiation.oblong_elements import OblongBasis, slope_over
 from evenflare.radiation.on_sphere import OnSphere
@@ -26,11 +26,11 @@ from evenflare.radiation.stretched import OblongCaps, StretchedCaps
 from evenflare.radiation.termination import Baffle, End, Sphere
 from evenflare.radiation.wavefront import FLAT, Caps, Sweep
 from evenflare.units import FloatArray, IntArray
-from evenflare.waveguide import Mounting, Oblong, Waveguide
+from evenflare.waveguide import Mounting, Waveguide
 from evenflare.waveguide.body import volume
 from evenflare.waveguide.departure import Departure
 from evenflare.waveguide.deviated import drawn_of, moved_alike
-from evenflare.waveguide.moved_oblong import oblong_wall
+from evenflare.waveguide.moved_oblong import wall_of
 
 LEAST_RADIUS = 1.1
 """Of the sphere that stands for a body, over the mouth's: the wall's angle has to come down to that of its rim."""
@@ -257,15 +257,12 @@ def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float, *, odd_i
 
 def _made(waveguide: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None) -> Medium | None:
     """Of a wall as made by the caps of the drawn one; None where that is not near enough."""
-    alike, drawn = moved_alike(waveguide), drawn_of(waveguide)
-    if alike is None or drawn is None or waveguide.mounting.body is not None:
-        return None
-    wall, deviation = alike
-    if along_walls(drawn).wavy or not is_gentle(wall):
+    deviation, drawn = moved_alike(waveguide), drawn_of(waveguide)
+    if deviation is None or drawn is None or waveguide.mounting.body is not None or along_walls(drawn).wavy:
         return None
     basis, caps = _drawn_caps(drawn, finest, wavenumber, odd_in)
-    moved = MovedCaps(caps, Departure(deviation, wall.drawn))
-    return OblongMedium(waveguide, basis, moved) if moved.has_room else None
+    moved = MovedCaps(caps, Departure(deviation, caps.wall.drawn))
+    return OblongMedium(waveguide, basis, moved) if caps.is_gentle and moved.has_room else None
 
 
 @lru_cache(maxsize=2)
@@ -284,8 +281,7 @@ def _drawn_caps(
     drawn: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None
 ) -> tuple[OblongBasis, DrawnCaps]:
     basis, caps = _oblong_caps(drawn, finest, wavenumber, odd_in)
-    assert isinstance(drawn.shape, Oblong)  # `_made` asks for no other
-    return basis, DrawnCaps(caps, oblong_wall(drawn.shape, drawn.driver.exit_radius))
+    return basis, DrawnCaps(caps, wall_of(drawn.surface, drawn.driver.exit_radius))
 
 
 def in_a_sphere(waveguide: Waveguide) -> Waveguide:

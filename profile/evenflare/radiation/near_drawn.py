@@ -17,7 +17,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.radiation.oblong import Domes, Growth, stretch_at
+from evenflare.radiation.oblong import Domes, Growth, joined, parted, stretch_at
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.stretched import Plan, StretchedCaps, plans
 from evenflare.radiation.wavefront import Caps, Path, Sweep
@@ -56,14 +56,9 @@ class Footing(NamedTuple):
     normal: FloatArray
 
 
-def is_gentle(wall: OblongWall) -> bool:
-    """Whether a drawn wall has no edge, and is rolled over at its mouth in both planes or steep at neither end."""
-    surface, count = wall.surface, len(wall.surface.cuts) - 1
-    ends = [np.array(surface.axes(np.array(surface.cuts[i : i + 2]), stretch=i)[2:]) for i in range(count)]
-    turns = [float(np.abs(after[:, 0] - before[:, 1]).max()) for before, after in itertools.pairwise(ends)]
-    throat, mouth = ends[0][:, 0], ends[-1][:, 1]
-    rolled = mouth.min() >= ROLLED or mouth.max() < STEEP
-    return bool(max(turns, default=0.0) < EDGE and throat.max() < STEEP and rolled)
+def joined_footings(rows: Sequence[Footing]) -> Footing:
+    """One after the other, as one."""
+    return Footing(*(np.concatenate(column) for column in zip(*rows, strict=True)))
 
 
 @dataclass(frozen=True)
@@ -72,6 +67,16 @@ class DrawnCaps:
 
     caps: StretchedCaps
     wall: OblongWall
+
+    @cached_property
+    def is_gentle(self) -> bool:
+        """Whether the wall has no edge, and is rolled over at its mouth in both planes or steep at neither end."""
+        surface, count = self.wall.surface, len(self.wall.surface.cuts) - 1
+        ends = [np.array(surface.axes(np.array(surface.cuts[i : i + 2]), stretch=i)[2:]) for i in range(count)]
+        turns = [float(np.abs(after[:, 0] - before[:, 1]).max()) for before, after in itertools.pairwise(ends)]
+        throat, mouth = ends[0][:, 0], ends[-1][:, 1]
+        rolled = mouth.min() >= ROLLED or mouth.max() < STEEP
+        return bool(max(turns, default=0.0) < EDGE and throat.max() < STEEP and rolled)
 
     @cached_property
     def _known(self) -> list[tuple[Sweep, float, Resolution, Footing]]:
@@ -113,7 +118,7 @@ class DrawnCaps:
             ends = np.cumsum([len(t) for _, t in same])[:-1]
             for rows, *each in zip(found, *(np.split(column, ends) for column in whole), strict=True):
                 rows.append(Footing(*each))
-        return [Footing(*(np.concatenate(column) for column in zip(*rows, strict=True))) for rows in found]
+        return [joined_footings(rows) for rows in found]
 
     def _standing(self, path: Path, t: FloatArray) -> Footing:
         surface, psi = self.wall.surface, self.caps.psi
@@ -182,9 +187,22 @@ class MovedCaps:
     def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
         """See Medium."""
         self.drawn.foreseen(part, wavenumbers, resolution)
+        shells = [self.drawn.caps.shells(part, each, resolution) for each in wavenumbers]
+        every = self._moved(
+            joined(shells), joined_footings([self.drawn.footing(part, k, resolution) for k in wavenumbers])
+        )
+        moved = parted(every, [len(each.a) for each in shells])
+        self._known.extend((part, k, resolution, each) for k, each in zip(wavenumbers, moved, strict=True))
+
+    @cached_property
+    def _known(self) -> list[tuple[Sweep, float, Resolution, Domes]]:
+        return []
 
     def shells(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Domes:
         """See OblongCaps."""
+        for known, *asked, moved in self._known:
+            if known is part and asked == [wavenumber, resolution]:
+                return moved
         shells = self.drawn.caps.shells(part, wavenumber, resolution)
         return self._moved(shells, self.drawn.footing(part, wavenumber, resolution))
 

@@ -148,18 +148,18 @@ def shells(plans: Sequence[Sequence[tuple[Path, FloatArray]]], *, surface: Surfa
     found: list[list[Domes]] = [[] for _ in plans]
     for same in zip(*plans, strict=True):
         every = domes(same[0][0], np.concatenate([t for _, t in same]), surface=surface, psi=psi)
-        first = 0
-        for rows, (_, t) in zip(found, same, strict=True):
-            rows.append(_part_of(every, slice(first, first + len(t))))
-            first += len(t)
-    return [_joined(rows) for rows in found]
+        for rows, part in zip(found, parted(every, [len(t) for _, t in same]), strict=True):
+            rows.append(part)
+    return [joined(rows) for rows in found]
 
 
-def _part_of(whole: Domes, part: slice) -> Domes:
-    return Domes(Caps(*(each[part] for each in whole.caps)), *(each[part] for each in whole[1:]))
+def parted(whole: Domes, counts: Sequence[int]) -> list[Domes]:
+    """Stretched caps, so many to each part."""
+    columns = [np.split(each, np.cumsum(counts)[:-1]) for each in (*whole.caps, *whole[1:])]
+    return [Domes(Caps(*row[:3]), *row[3:]) for row in zip(*columns, strict=True)]
 
 
-def _joined(rows: Sequence[Domes]) -> Domes:
+def joined(rows: Sequence[Domes]) -> Domes:
     """Stretched caps one after the other, as one."""
     caps = Caps(*(np.concatenate(column) for column in zip(*(row.caps for row in rows), strict=True)))
     return Domes(caps, *(np.concatenate([row[i] for row in rows]) for i in range(1, 5)))

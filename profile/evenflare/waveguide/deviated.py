@@ -14,7 +14,7 @@ from evenflare.waveguide.driver import Driver
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.moved import moved_along_normal, scaled
-from evenflare.waveguide.moved_oblong import MovedSection, OblongWall, moved_wall, oblong_wall
+from evenflare.waveguide.moved_oblong import MovedSection, moved_wall
 from evenflare.waveguide.oblong import Oblong
 from evenflare.waveguide.remounted import remounted
 from evenflare.waveguide.tabulated import by_splines
@@ -109,15 +109,13 @@ def drawn_of(waveguide: Waveguide) -> Waveguide | None:
     return _in_baffle(shape.shape, waveguide.driver)  # type: ignore[arg-type]  # shapes are frozen dataclasses
 
 
-def moved_alike(waveguide: Waveguide) -> tuple[OblongWall, WallDeviation] | None:
-    """The drawn wall and the deviation of an oblong one that `deviated` made alike, where that is alike all round."""
+def moved_alike(waveguide: Waveguide) -> WallDeviation | None:
+    """That of an oblong waveguide that `deviated` made alike, where it departs alike all round; None of any other."""
     shape = waveguide.shape
-    if not isinstance(shape, Oblong) or not isinstance(shape.horizontal, DeviatedInPlane) or not shape.horizontal.alike:
+    made = shape.horizontal if isinstance(shape, Oblong) else None
+    if not isinstance(made, DeviatedInPlane) or not made.alike or not made.deviation.is_round:
         return None
-    made = shape.horizontal
-    if not made.deviation.is_round:
-        return None
-    return oblong_wall(made.shape, waveguide.driver.exit_radius), made.deviation
+    return made.deviation
 
 
 def divided_alike(waveguide: Waveguide) -> bool:

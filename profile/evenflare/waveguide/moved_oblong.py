@@ -60,15 +60,18 @@ class Bends(NamedTuple):
 
 @dataclass(frozen=True)
 class OblongWall:
-    """A drawn oblong wall, and what of it is the same for every deviation.
-
-    slides : see slides_of, of the horizontal and of the vertical meridian.
-    """
+    """A drawn oblong wall, and what of it is the same for every deviation."""
 
     surface: Surface
     mean: MeanArc
     drawn: DrawnWall
-    slides: tuple[tuple[float, ...], tuple[float, ...]]
+
+    @cached_property
+    def slides(self) -> tuple[list[float], list[float]]:
+        """See slides_of, of the horizontal and of the vertical meridian."""
+        planes = self.surface.horizontal, self.surface.vertical
+        horizontal, vertical = (slides_of(each, rolled=self.drawn.rolled) for each in planes)
+        return horizontal, vertical
 
     @cached_property
     def bends(self) -> Bends:
@@ -89,11 +92,14 @@ def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
     """The drawn wall of a shape behind an exit of that radius, m; kept, for it is moved many times."""
     shapes = shape.horizontal, shape.vertical
     slack = sum(abs(getattr(each, "depth_moved", 0.0)) for each in shapes)
-    meridians = [each.meridian(exit_radius) for each in shapes]
-    surface = Surface(meridians[0], meridians[1], shape.section, slack, shape.round_throat)
+    horizontal, vertical = (each.meridian(exit_radius) for each in shapes)
+    return wall_of(Surface(horizontal, vertical, shape.section, slack, shape.round_throat), exit_radius)
+
+
+def wall_of(surface: Surface, exit_radius: float) -> OblongWall:
+    """A wall in space behind an exit of that radius, m, to be moved."""
     mean = MeanArc(surface)
-    ends = [each.ends.angle.tolist() for each in meridians]
-    rolled = max(each[1] for each in ends) >= ROLLED
+    ends = [each.ends.angle.tolist() for each in (surface.horizontal, surface.vertical)]
     rows = []
     for which, z in enumerate(_depths_along(surface)):
         axes = surface.axes(z, stretch=which)
@@ -106,12 +112,11 @@ def oblong_wall(shape: Oblong, exit_radius: float) -> OblongWall:
         depth=surface.depth,
         exit_radius=exit_radius,
         throat=(ends[0][0], ends[1][0]),
-        rolled=rolled,
+        rolled=max(each[1] for each in ends) >= ROLLED,
         before=(mean.length - arc)[::-1],
         left=left[::-1],
     )
-    slides = tuple(tuple(slides_of(each, rolled=rolled)) for each in meridians)
-    return OblongWall(surface, mean, drawn, (slides[0], slides[1]))
+    return OblongWall(surface, mean, drawn)
 
 
 def _depths_along(surface: Surface) -> list[FloatArray]:

@@ -204,10 +204,7 @@ class OblongMedium:
 
     @cached_property
     def _off_exit(self) -> float:
-        """m, the most by which the wall's edge at the throat lies beyond, or within, the driver's exit."""
-        psi, (_, a, b, wide, high) = self.basis.psi, self.caps.first
-        edge = np.concatenate([a, b, np.hypot(wide[0] * np.cos(psi), high[0] * np.sin(psi))])
-        return float(np.abs(edge - self.waveguide.driver.exit_radius).max())
+        return self.caps.off_exit(self.waveguide.driver.exit_radius)
 
     @cached_property
     def _through(self) -> dict[Profile | None, FloatArray]:

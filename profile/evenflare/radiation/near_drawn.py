@@ -174,6 +174,12 @@ class MovedCaps:
         """See OblongCaps."""
         return float(np.sqrt(self.first.a[0] * self.first.b[0]))
 
+    def off_exit(self, radius: float) -> float:
+        """See OblongCaps."""
+        psi, edge = self.drawn.caps.psi, self.first
+        reach = np.hypot(edge.wide[0] * np.cos(psi), edge.high[0] * np.sin(psi))
+        return float(np.abs(np.concatenate([edge.a, edge.b, reach]) - radius).max())
+
     @property
     def has_room(self) -> bool:
         """Whether the mouth stays well within the last dome, if there is one beside the mouth."""

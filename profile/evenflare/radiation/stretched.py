@@ -39,6 +39,10 @@ class OblongCaps(Protocol):
     @property
     def throat_radius(self) -> float: ...  # noqa: D102
 
+    def off_exit(self, radius: float) -> float:
+        """See Surface."""
+        ...
+
     def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
         """See Medium."""
         ...
@@ -84,6 +88,10 @@ class StretchedCaps:
     def throat_radius(self) -> float:
         """See OblongCaps."""
         return self.waveguide.surface.throat_radius
+
+    def off_exit(self, radius: float) -> float:
+        """See OblongCaps."""
+        return self.waveguide.surface.off_exit(radius)
 
     @cached_property
     def _known(self) -> list[tuple[Sweep, float, Resolution, Domes]]:

@@ -114,14 +114,11 @@ class Under:
     def waves_at(self, share: FloatArray, places: FloatArray) -> FloatArray:
         """m, (Q, A): the likeliest waves at shares (Q,) of the arc and places (Q, A, 3) m there; noise left out."""
         found = np.empty(places.shape[:2])
-        length = self.waves.length
-        spread = self.cells.side**2 / 12.0
-        arc = self.cells.share * self.arc
+        cells, length = self.cells, self.waves.length
         for q in range(len(found)):
-            around = _bell(share[q] * self.arc - arc, length, spread, 1)
-            apart = np.sqrt(((places[q][:, None] - self.cells.places) ** 2).sum(axis=-1))
-            law = self.waves.around**2 * around + self.waves.local**2 * _bell(apart, length, spread, 2)
-            found[q] = law @ self._factor[1]
+            around = _alike((share[q] - cells.share) * self.arc, length, cells.along * self.arc**2)
+            local = _in_space(places[q][:, None] - cells.places, length, cells.spread)
+            found[q] = (self.waves.around**2 * around + self.waves.local**2 * local) @ self._factor[1]
         return found
 
 
@@ -206,17 +203,33 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
 
 def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:
     """(C, C) each: correlations between the means over cells of waves alike all round, and of those of one place."""
-    along = cells.share * arc
-    square = (cells.places**2).sum(axis=1)
-    apart = np.sqrt(np.maximum(square[:, None] + square - 2.0 * cells.places @ cells.places.T, 0.0))
-    spread = cells.side**2 / 6.0
-    return _bell(along[:, None] - along, length, spread, 1), _bell(apart, length, spread, 2)
+    along, spread = cells.share * arc, cells.along * arc**2
+    first, second = np.triu_indices(along.size)
+    local = np.empty((along.size, along.size))
+    apart = cells.places[first] - cells.places[second]
+    local[first, second] = local[second, first] = _in_space(apart, length, cells.spread[first] + cells.spread[second])
+    return _alike(along[:, None] - along, length, spread[:, None] + spread), local
 
 
-def _bell(apart: FloatArray, length: float, spread: float, across: int) -> FloatArray:
-    """exp(-d^2 / (2 l^2)), its mean over places that are spread evenly, with that variance (m2), in each direction."""
+def _alike(apart: FloatArray, length: float, spread: FloatArray) -> FloatArray:
+    """exp(-d^2 / (2 l^2)), its mean over a normal law of d about `apart` with variance `spread`, m2: of any shape."""
     wide = length**2 + spread
-    return np.asarray((length**2 / wide) ** (0.5 * across) * np.exp(-(apart**2) / (2.0 * wide)))
+    return np.asarray(length / np.sqrt(wide) * np.exp(-(apart**2) / (2.0 * wide)))
+
+
+def _in_space(apart: FloatArray, length: float, spread: FloatArray) -> FloatArray:
+    """The same over places `apart` (..., 3) with covariance `spread` (..., 3, 3): a cell is a patch of a wall, which
+    counts by how it lies.
+    """
+    x, y, z = np.moveaxis(apart, -1, 0)
+    xx, yy, zz = (length**2 + spread[..., i, i] for i in range(3))
+    xy, xz, yz = spread[..., 0, 1], spread[..., 0, 2], spread[..., 1, 2]
+    # The inverse by cofactors: a linear solver would be called once for each pair.
+    a, b, c = yy * zz - yz**2, xz * yz - xy * zz, xy * yz - xz * yy
+    size = xx * a + xy * b + xz * c
+    square = a * x**2 + (xx * zz - xz**2) * y**2 + (xx * yy - xy**2) * z**2
+    square = square + 2.0 * (b * x * y + c * x * z + (xy * xz - xx * yz) * y * z)
+    return np.asarray(np.sqrt(length**6 / size) * np.exp(-0.5 * square / size))
 
 
 def _factored(law: FloatArray) -> FloatArray:

@@ -45,7 +45,10 @@ ALIKE = 0.15
 """Of the kinds together: where a wall that is so moved lies further off their sum, at a rolled rim that it keeps level,
 points tell nothing of them.
 """
-_ROUNDS = 2
+_FEWEST, _MOST = 2, 6
+"""Rounds: the first knows nothing of what is beyond the sum of the kinds."""
+_STILL = 0.2
+"""Of its standard errors: a pose that moves by no more has been found."""
 _LEAST = 0.05
 """Of the points of a scan must lie on the wall, else it was not found."""
 
@@ -130,8 +133,10 @@ def inspected(
         centre = drawn.depth if face is not None and face.name == MOUTH else 0.0
         bench = _Bench(waveguide, drawn, laid, _prior(held, face), centre, probe_radius, cells)
         kinds = np.zeros(_BEYOND + 1)
-        for _ in range(_ROUNDS):
-            pose, kinds = _told(bench, pose, some, kinds)
+        for turn in range(_MOST):
+            pose, kinds, still = _told(bench, pose, some, kinds)
+            if still and turn + 1 >= _FEWEST:
+                break
         laid_points = pose.of(points)
         feet = drawn.feet(laid_points)
         used = _used(bench, feet, feet.off + probe_radius, np.zeros_like(kinds))
@@ -237,12 +242,16 @@ def _crowd(values: FloatArray, reach: float) -> float:
     return float(np.median(ranked[first[last] : last + 1]))
 
 
-def _told(bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray) -> tuple[Pose, FloatArray]:
-    """The pose without the error that the points tell of it, and the kinds beside it. kinds : of before."""
+def _told(bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray) -> tuple[Pose, FloatArray, bool]:
+    """The pose without the error that the points tell of it, the kinds beside it, and whether it hardly moved.
+    kinds : of before.
+    """
     feet, off = bench.feet(pose.of(points), kinds)
-    values = _seen(bench, feet, off, _used(bench, feet, off, kinds), kinds, min(bench.cells, 200)).values.copy()
+    told = _seen(bench, feet, off, _used(bench, feet, off, kinds), kinds, min(bench.cells, 200))
+    values = told.values.copy()
+    still = bool(np.all(np.abs(values[:6]) <= _STILL * np.sqrt(np.maximum(np.diag(told.covariance)[:6], 0.0))))
     values[_SCALE] = (1.0 + kinds[_SCALE]) * (1.0 + values[_SCALE]) - 1.0
-    return moved(pose, values[:6]), values
+    return moved(pose, values[:6]), values, still
 
 
 def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: FloatArray, cells: int) -> KindsTold:

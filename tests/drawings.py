@@ -108,7 +108,7 @@ class Box(NamedTuple):
 
 
 def letter_boxes(path: Path) -> tuple[tuple[float, float], list[Box]]:
-    """Width and height in mm of a PDF's first page, and the boxes in which PDFium renders its letters, from the left."""
+    """Width and height of a PDF's first page, mm, and the boxes in which PDFium renders its letters, from the left."""
     with pypdfium2.PdfDocument(path) as document:
         page = document[0]
         shown = [each.get_bounds() for each in page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_TEXT])]

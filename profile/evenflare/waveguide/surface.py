@@ -8,7 +8,7 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.units import MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide.depths import DepthMap
 from evenflare.waveguide.forms import normals_and_curvatures
 from evenflare.waveguide.meridian import Frame, Meridian
@@ -138,9 +138,7 @@ class Surface:
         found = self._known.get(asked)
         if found is None:
             a, b = self._axes(z, stretch)
-            found = Axes(a.r, b.r, a.angle, b.angle)
-            for each in found:
-                each.flags.writeable = False
+            found = Axes(*map(read_only, (a.r, b.r, a.angle, b.angle)))
             if len(self._known) >= KEPT:
                 self._known.clear()
             self._known[asked] = found

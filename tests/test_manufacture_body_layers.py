@@ -9,7 +9,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 import shapely
-from manifold3d import Manifold, OpType
+from manifold3d import CrossSection, Manifold, OpType
 from manifold3d import Mesh as Triangles
 
 from bodies import CYLINDER, ROLLED
@@ -48,27 +48,37 @@ def cylinder(radius, low, high, x=0.0, y=0.0):
     return Manifold.cylinder(high - low, grown, grown, SIDES).translate((x, y, low))
 
 
-def as_cut(folder):
-    """The layers that both tables tell, mm, and their dowels' holes as (x, y, radius, low, high)."""
+def cut_through(rows, low, high):
+    """What an outline of points, or the circle that they lie on, cuts between two heights, mm."""
+    if rows[0]["radius_mm"]:
+        return cylinder(float(rows[0]["radius_mm"]), low, high)
+    outline = CrossSection([[(float(row["x_mm"]), float(row["y_mm"])) for row in rows]])
+    return outline.extrude(high - low).translate((0.0, 0.0, low))
+
+
+def as_cut(folder, *, screws=38.0):
+    """The layers that both tables tell, mm, and their dowels' holes as (x, y, radius, low, high).
+
+    screws : mm, from the axis to the driver's holes.
+    """
     listed, dowels = rows(folder / "layer_points.csv"), []
     found = Manifold()
     for layer in rows(folder / "layers.csv"):
         low, high = float(layer["z_from_mm"]), float(layer["z_to_mm"])
         mine = [row for row in listed if row["layer"] == layer["layer"]]
-        outer = next(float(row["radius_mm"]) for row in mine if row["operation"] == "cut_outside")
-        inner = next(float(row["radius_mm"]) for row in mine if row["operation"] == "cut_inside")
-        taken = [cylinder(inner, low - 1, high + 1)]
+        outer, inner = ([row for row in mine if row["operation"] == cut] for cut in ("cut_outside", "cut_inside"))
+        taken = [cut_through(inner, low - 1, high + 1)]
         for row in mine:
             if row["operation"] in ("pocket_back", "drill_back", "drill_front"):
                 x, y, radius, deep = (float(row[key]) for key in ("x_mm", "y_mm", "radius_mm", "depth_mm"))
                 span = (high - deep, high) if row["operation"] == "drill_front" else (low, low + deep)
-                if radius == 4.0 and np.hypot(x, y) == pytest.approx(38.0):  # for the driver's screws
+                if np.hypot(x, y) == pytest.approx(screws):
                     taken.append(cylinder(radius, *span, x, y))
                 elif row["operation"] == "pocket_back":
                     taken.append(cylinder(radius, *span))
                 else:
                     dowels.append((x, y, radius, *span))
-        found += cylinder(outer, low, high) - Manifold.batch_boolean(taken, OpType.Add)
+        found += cut_through(outer, low, high) - Manifold.batch_boolean(taken, OpType.Add)
     return found, dowels
 
 

@@ -248,7 +248,7 @@ def test_yield_is_area_of_layers_over_area_of_sheets():
 @pytest.mark.parametrize(
     ("choice", "change", "message"),
     [
-        (Choice("shell"), {}, r'\[solid\] kind = "shell": only a block or a round free-standing body is built up'),
+        (Choice("shell"), {}, r'\[solid\] kind = "shell": only a block or a free-standing body is built up'),
         (Choice(), {"stock": Stock("block")}, r'\[stock\] kind = "block": must be "sheet" to cut layers'),
         (
             Choice(),

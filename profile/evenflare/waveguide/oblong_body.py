@@ -89,9 +89,9 @@ class OblongBody:
         """m, z of the back."""
         return -self.shell.back_depth
 
-    def section(self, z: float, psi: FloatArray) -> FloatArray:
-        """(..., 2) m, where the height z (m, back to mouth plane) cuts the outlines at parameters psi (...): points of
-        a closed convex curve whose normals point across the rim.
+    def section(self, z: float | FloatArray, psi: FloatArray) -> FloatArray:
+        """(..., 2) m, where heights z (m, back to mouth plane) cut the outlines at parameters psi (...): points of a
+        closed convex curve, of one height, whose normals point across the rim. Arrays broadcast.
         """
         straight = self._taper(rim_of(self.surface, psi))
         radius, edge = self.shell.rim_radius, self.shell.back_edge_radius
@@ -106,17 +106,24 @@ class OblongBody:
         return np.asarray(np.select([(z >= begin)[..., None], (z >= end)[..., None]], cut[:2], cut[2]))
 
     def widest(self, psi: FloatArray) -> FloatArray:
-        """(..., 3) m, where at parameters psi (...) the normal points straight away from the axis: of a taper that runs
-        along it, its end at the rim.
+        """(..., 3) m, where at parameters psi (...) the normal points straight away from the axis."""
+        return self.facing(2.0 * _QUARTER, psi)
+
+    def facing(self, heading: float | FloatArray, psi: FloatArray) -> FloatArray:
+        """(..., 3) m, where the outlines at parameters psi (...) run at headings, rad, a quarter to three quarters of a
+        turn, so that the normal's parts across the rim and along the axis are -cos and sin of that: of a taper that
+        runs so, its end at the rim. Arrays broadcast.
         """
+        heading, psi = np.broadcast_arrays(heading, psi)
         rim = rim_of(self.surface, psi)
         straight = self._taper(rim)
-        at_rim = straight.angle >= 2.0 * _QUARTER
+        at_rim = straight.angle >= heading
         edge, radius = self.shell.back_edge_radius, self.shell.rim_radius
-        out = np.where(at_rim, rim.out + radius, straight.turned_about + edge)[..., None]
-        aside = np.where(at_rim, 1.0, straight.moved)[..., None] * rim.aside[..., None]
-        z = np.where(at_rim, self.surface.depth - radius, self.back + edge)[..., None]
-        return np.concatenate([out * rim.across + aside * rim.along, z], axis=-1)
+        turned = np.where(at_rim, radius, edge)
+        out = np.where(at_rim, rim.out, straight.turned_about) - turned * np.cos(heading)
+        aside = np.where(at_rim, 1.0, straight.moved) * rim.aside
+        z = np.where(at_rim, self.surface.depth - radius, self.back + edge) + turned * np.sin(heading)
+        return np.concatenate([out[..., None] * rim.across + aside[..., None] * rim.along, z[..., None]], axis=-1)
 
     @cached_property
     def half(self) -> tuple[float, float]:
@@ -243,9 +250,10 @@ class OblongBody:
         )
 
 
-def _heading(height: float, radius: float) -> float:
-    """rad, a quarter to three quarters of a turn: of the place on an arc so far, m, above its middle."""
-    return 2.0 * _QUARTER - float(np.arcsin(np.clip(height / radius, -1.0, 1.0))) if radius > 0.0 else 2.0 * _QUARTER
+def _heading(height: float | FloatArray, radius: float) -> FloatArray:
+    """rad, a quarter to three quarters of a turn: of places on an arc so far, m, above its middle."""
+    sine = np.clip(np.divide(height, radius), -1.0, 1.0) if radius > 0.0 else np.zeros_like(height, dtype=np.float64)
+    return np.asarray(2.0 * _QUARTER - np.arcsin(sine))
 
 
 def _unchecked(surface: Surface, shell: RolledShell) -> OblongBody:

@@ -7,16 +7,17 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
+from evenflare.manufacture.casting.oblong_standing import standing
 from evenflare.manufacture.casting.raw import Raw, flange_back, inlet
 from evenflare.manufacture.part.boolean import MERGED, as_mesh, body, prism
 from evenflare.manufacture.part.features import Features
 from evenflare.manufacture.part.oblong_shell import layers
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
-from evenflare.manufacture.part.oblong_solid import closed, filled
+from evenflare.manufacture.part.oblong_solid import body_sheets, closed, filled
 from evenflare.manufacture.part.outline import COINCIDENT
 from evenflare.manufacture.part.rings import Outline, circle, outside_of, reach
 from evenflare.manufacture.part.solid import Mesh
-from evenflare.manufacture.wall.grid import around, joined_rows, patches
+from evenflare.manufacture.wall.grid import around, joined_rows, lines, patches, wall_sheets
 from evenflare.manufacture.wall.parallel import at_heights, course, crosses_once
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.surface import Surface
@@ -40,19 +41,31 @@ _COLUMNS = 97
 
 def oblong_raw(
     surface: Surface, sizes: OblongSizes, features: Features, raw: Raw, *, fillet: float, chord_error: float
-) -> tuple[Mesh, float]:
-    """The raw casting, and the radius of the fillet between a shell's outside and its flange (m).
+) -> tuple[Mesh, float, float]:
+    """The raw casting; the radius of the fillet between a shell's outside and its flange (m); and the most metal that
+    draft leaves on a body's outside (m).
 
     fillet : m, asked for. chord_error : m, of outlines and along the wall.
     Errors : SolidError if it falls apart.
     """
-    rim = outside_of(sizes, chord_error=chord_error)
-    if sizes.kind == "block":
-        whole, made = _drafted(rim, sizes, raw, raw.back), 0.0
+    rim, made, left = outside_of(sizes, chord_error=chord_error), 0.0, 0.0
+    sheets = wall_sheets(surface)
+    if sizes.body is not None:
+        # With the same columns: wall and outside share the corners of the rim.
+        every = [*sheets, *body_sheets(sizes.body)]
+        rows, psi = lines(every, chord_error=2.0 * chord_error)
+        grids = [sheet(t, psi) for sheet, t in zip(every, rows, strict=True)]
+        wall = joined_rows(grids[: len(sheets)], roll=None).points
+        outside = np.concatenate([wall[-1:], joined_rows(grids[len(sheets) :], roll=None).points[1:]])
+        whole, left = standing(sizes.body, outside, raw, psi)
     else:
-        whole, made = _shell(surface, sizes, features, raw, rim, fillet=fillet, chord_error=chord_error)
-    part = whole - _bore(surface, raw, chord_error)
-    return as_mesh(part.simplify(MERGED), 0)[0], made
+        wall = joined_rows(patches(surface, chord_error=2.0 * chord_error), roll=None).points
+        if sizes.kind == "block":
+            whole = _drafted(rim, sizes, raw, raw.back)
+        else:
+            whole, made = _shell(surface, sizes, features, raw, rim, fillet=fillet, chord_error=chord_error)
+    part = whole - _bore(surface, raw, around(wall), chord_error)
+    return as_mesh(part.simplify(MERGED), 0)[0], made, left
 
 
 def _level(points: FloatArray, z: float) -> FloatArray:
@@ -71,12 +84,12 @@ def _drafted(outside: Outline, sizes: OblongSizes, raw: Raw, low: float) -> Mani
     return filled(np.concatenate([_level(widened(z), z) for z in (low, raw.front)]))
 
 
-def _bore(surface: Surface, raw: Raw, chord_error: float) -> Manifold:
-    """The air: the waveguide's, on at the draft angle through what is machined off at either end, and the recess."""
+def _bore(surface: Surface, raw: Raw, rings: FloatArray, chord_error: float) -> Manifold:
+    """The air: the waveguide's, within the wall's rings (R, N, 3), on at the draft angle through what is machined off
+    at either end, and the recess.
+    """
     from manifold3d import Manifold, OpType
 
-    stretches = patches(surface, chord_error=2.0 * chord_error)
-    rings = around(joined_rows(stretches, roll=None).points)
     throat, mouth = rings[0, :, :2], rings[-1, :, :2]
     out, beside = (ring / np.linalg.norm(ring, axis=1, keepdims=True) for ring in (throat, mouth))
     slope, rows = raw.slope if raw.forward else 0.0, [rings]
@@ -85,9 +98,9 @@ def _bore(surface: Surface, raw: Raw, chord_error: float) -> Manifold:
     if floor < -COINCIDENT:
         rows.insert(0, _level(opened * out, floor))
     rows.insert(0, _level(opened * out, floor - CLEAR))
-    ahead = mouth
-    if raw.allowance > COINCIDENT:
-        ahead = mouth + slope * raw.allowance * beside
+    ahead, more = mouth, raw.front - surface.depth
+    if more > COINCIDENT:
+        ahead = mouth + slope * more * beside
         rows.append(_level(ahead, raw.front))
     rows.append(_level(ahead, raw.front + CLEAR))
     air = filled(np.concatenate(rows))

@@ -14,6 +14,7 @@ from evenflare.manufacture.casting.casting import face_allowance, pattern_factor
 from evenflare.manufacture.casting.core import Core, core_mesh, core_of, with_core
 from evenflare.manufacture.casting.draft import Zone, draft_zones
 from evenflare.manufacture.casting.oblong_raw import oblong_raw
+from evenflare.manufacture.casting.oblong_standing import parting_of
 from evenflare.manufacture.casting.raw import Raw, flange_back, opening
 from evenflare.manufacture.casting.round_raw import draft_metal, half_section
 from evenflare.manufacture.part.features import Features
@@ -41,7 +42,8 @@ class Pattern:
     allowance     : on the front, the seat and, of a shell, the back of the flange.
     fillet        : radius between a shell's outside and its flange.
     back, front   : z of the raw casting's ends.
-    behind, ahead : by which the outside is larger than finished at those ends, for draft; of a body at the parting.
+    behind, ahead : by which the outside is larger than finished at those ends, for draft; of a body at the parting,
+                    of an oblong one in the plane in which that is more.
     parting       : z of the parting line, which runs round the outside.
     drafted       : the most metal that draft leaves anywhere on a body's outside, along its normal; 0 of another part.
     recess        : diameter and depth of the driver's recess as cast; None: it is machined from the solid.
@@ -129,9 +131,11 @@ def build_pattern(
     ring, features, drafted = None, Features(seat=seat), 0.0
     ahead = raw.outward(front) - (raw.outward(flange_back(sizes, depth, raw)) if sizes.kind == "shell" else 0.0)
     if isinstance(sizes, OblongSizes):
-        mesh, fillet = oblong_raw(
+        mesh, fillet, drafted = oblong_raw(
             waveguide.surface, sizes, features, raw, fillet=sizes.wall if fillet is None else fillet, chord_error=half
         )
+        if sizes.kind == "body":
+            ahead = 0.5 * float(np.max(np.ptp(mesh.vertices[:, :2], axis=0) - outside.size))
     else:
         spread = 0.5 * (sizes.flange_diameter - 2.0 * float(waveguide.meridian.dense.r.max()))
         fillet = min(sizes.wall if fillet is None else fillet, 0.5 * spread) if sizes.kind == "shell" else 0.0
@@ -177,9 +181,6 @@ def build_pattern(
 
 
 def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, seat: DriverSeat) -> None:
-    start = f'[solid] kind = "{sizes.kind}":'
-    if sizes.kind == "body" and not isinstance(sizes, Sizes):
-        raise InputError(f'{start} patterns are made of round bodies only. Write kind = "block" or "shell"')
     if sizes.kind != "block" and casting.pull == "back":
         what = "a shell is widest at its front" if sizes.kind == "shell" else "the sand in a body's waveguide narrows"
         raise InputError(f'[casting] pull = "back": {what} and does not draw that way. Write pull = "front"')
@@ -204,8 +205,9 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
 
 def _widest(waveguide: Waveguide, sizes: Sizes | OblongSizes) -> float:
     """m, z of a body's widest place, the middle of a stretch that is as wide."""
-    assert isinstance(sizes, Sizes)  # bodies are round here
     assert sizes.body is not None
+    if isinstance(sizes, OblongSizes):
+        return parting_of(sizes.body)
     front, _ = sides_of(waveguide.meridian, sizes.body, share=0.5)
     return waveguide.depth + front.lowest
 

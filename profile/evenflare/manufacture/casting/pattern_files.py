@@ -125,9 +125,11 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
         )
     else:
         outer = (("diameter", sizes.flange_diameter or 0.0),)
-    for name, size in outer:
-        where = "parting line" if sizes.kind == "body" else "front"
-        add(f"outside {name} at the {where}", size, size + 2.0 * made.ahead)
+    for axis, (name, size) in enumerate(outer):
+        where, cast = "front", size + 2.0 * made.ahead
+        if sizes.kind == "body":
+            where, cast = "parting line", float(np.ptp(made.mesh.vertices[:, axis])) / made.factor
+        add(f"outside {name} at the {where}", size, cast)
         if sizes.kind == "block":
             add(f"outside {name} at the back", size, size + 2.0 * made.behind)
     if sizes.kind == "shell":

@@ -76,7 +76,12 @@ def outside_of(sizes: Sizes | OblongSizes, *, chord_error: float) -> Outline:
     if sizes.flange_diameter is not None:
         return circle(0.5 * sizes.flange_diameter, chord_error=chord_error)
     assert isinstance(sizes, OblongSizes)  # only these may be rectangular
-    x, y = 0.5 * (sizes.flange_width or 0.0), 0.5 * (sizes.flange_height or 0.0)
+    return rectangle(sizes.flange_width or 0.0, sizes.flange_height or 0.0)
+
+
+def rectangle(width: float, height: float) -> Outline:
+    """A rectangle (m)."""
+    x, y = 0.5 * width, 0.5 * height
     return Outline(np.array([[x, -y], [x, y], [-x, y], [-x, -y]]))
 
 
@@ -140,6 +145,16 @@ def radius_at(meridian: Meridian, z: float) -> float:
     return min(found)
 
 
+def largest(openings: list[Outline]) -> Outline:
+    """The smallest outline, without holes, that all of them lie within."""
+    if all(opening.radius is not None for opening in openings):
+        return max(openings, key=lambda opening: opening.radius or 0.0)
+    import shapely
+
+    whole = shapely.union_all([opening.polygon for opening in openings])
+    return Outline(np.asarray(shapely.geometry.polygon.orient(whole).exterior.coords)[:-1])
+
+
 def smallest(openings: list[Outline]) -> Outline:
     """The largest outline that lies within all of them."""
     if all(opening.radius is not None for opening in openings):
@@ -151,7 +166,7 @@ def smallest(openings: list[Outline]) -> Outline:
 
 
 def shrunk(outline: Outline, by: float, *, chord_error: float) -> Outline:
-    """The outline moved inward by so much (m), everywhere."""
+    """The outline moved inward by so much (m), everywhere; outward where that is negative."""
     if by == 0.0:
         return outline
     if outline.radius is not None:

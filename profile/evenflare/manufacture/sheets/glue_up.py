@@ -7,6 +7,7 @@ from functools import partial
 import numpy as np
 
 from evenflare.manufacture.part.features import PLAIN, FrontHoles
+from evenflare.manufacture.part.rings import Outline
 from evenflare.manufacture.points.points import CAUTIONS
 from evenflare.manufacture.process.full_stock import cuts_outside
 from evenflare.manufacture.process.types import Process
@@ -53,12 +54,10 @@ def glue_up_text(
     ]
     for layer in made.layers:
         told = f"   layer {layer.number:3d}  z {_mm(layer.z_from)} to {_mm(layer.z_to)}"
-        cut = layer.cuts[-1][1]
-        sides = " x ".join(_mm(side) for side in cut.size)
-        size = sides if cut.radius is None else f"diameter {_mm(2 * cut.radius)}"
-        told += f"  opening at its back {size}  left {_left_on(layer, process)} up to {_mm(layer.left)}"
-        if kind == "body" and layer.outside.radius is not None:
-            told += f"  outside {_mm(2 * layer.outside.radius)}  left on it up to {_mm(layer.left_outside)}"
+        told += f"  opening at its back {_size(layer.cuts[-1][1])}"
+        told += f"  left {_left_on(layer, process)} up to {_mm(layer.left)}"
+        if kind == "body" and cuts_outside(process) != "router":
+            told += f"  outside {_size(layer.outside)}  left on it up to {_mm(layer.left_outside)}"
         lines.append(told)
     lines += [
         "4. Clamp evenly, wipe what squeezes out of the opening, leave it as long as the glue's maker says.",
@@ -72,6 +71,12 @@ def glue_up_text(
         *GLUE_CAUTIONS,
     ]
     return "\n".join(lines) + "\n"
+
+
+def _size(outline: Outline) -> str:
+    if outline.radius is not None:
+        return f"diameter {_mm(2 * outline.radius)}"
+    return " x ".join(_mm(side) for side in outline.size)
 
 
 def _through_dowels(made: Lamination) -> list[str]:
@@ -148,6 +153,11 @@ def _outside_steps_off(made: Lamination, process: Process) -> str:
         return (
             "The layers have the diameter of the lathe's full stock: outside.nc turns the outside before the wall,"
             " outside_back.nc after the recess, as the set-up sheet says."
+        )
+    if made.layers[0].outside.radius is None:
+        return (
+            "Take the steps off the outside: by hand, with rasp and long board, to templates cut from"
+            " outside_sections.csv; outside.csv has the heights between."
         )
     return (
         "Take the steps off the outside, to outside.csv: by hand to templates cut from it, with rasp and long board, or"

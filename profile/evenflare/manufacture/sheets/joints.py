@@ -1,4 +1,4 @@
-"""A free-standing body built up of sheets: how far out each layer reaches, and blind dowels in every joint."""
+"""A free-standing body built up of sheets: blind dowels in every joint."""
 
 from __future__ import annotations
 
@@ -8,11 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 
 from evenflare.files import InputError
-from evenflare.manufacture.part.outline import body_outside
-from evenflare.manufacture.part.rings import FINE, Bore, circle
+from evenflare.manufacture.part.rings import Bore, largest
 from evenflare.manufacture.sheets.dowels import ROOM, dowel_places
-from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Body, Meridian
+from evenflare.manufacture.sheets.girth import Girth
+from evenflare.units import MILLIMETRE
 from evenflare.words import mm
 
 DIAMETERS = (8 * MILLIMETRE, 6 * MILLIMETRE, 5 * MILLIMETRE, 4 * MILLIMETRE)
@@ -24,33 +23,6 @@ BETWEEN = 2 * MILLIMETRE
 SHALLOWEST = 3 * MILLIMETRE
 """Of a hole that keeps two layers in register (common practice, no source)."""
 _FLAT = 1e-9
-
-
-@dataclass(frozen=True)
-class Outside:
-    """The outside of a body by depth. line : (N, 2), m: z and r, from the mouth's rim round to the axis."""
-
-    line: FloatArray
-
-    def radii(self, low: float, high: float) -> tuple[float, float]:
-        """m: the least and the greatest radius of the outside between two depths (m) of the body.
-
-        A flat across the axis at either depth counts by the edge alone in which it meets what lies between.
-        """
-        z, r = self.line.T
-        found = r[(z > low + _FLAT) & (z < high - _FLAT)].tolist()
-        for level in (low + _FLAT, high - _FLAT):
-            met = (z[:-1] - level) * (z[1:] - level) <= 0.0
-            met &= np.abs(np.diff(z)) > _FLAT
-            share = (level - z[:-1][met]) / np.diff(z)[met]
-            found += (r[:-1][met] + share * np.diff(r)[met]).tolist()
-        return min(found), max(found)
-
-
-def around(meridian: Meridian, body: Body) -> Outside:
-    """The outside of a body, to a tenth of a micrometre."""
-    frame = body_outside(meridian, body, chord_error=FINE)
-    return Outside(np.column_stack([frame.z, frame.r]))
 
 
 @dataclass(frozen=True)
@@ -77,7 +49,7 @@ class LayerJoints:
 
 
 def joints(
-    outside: Outside,
+    girth: Girth,
     bore: Bore,
     edges: Sequence[float],
     *,
@@ -105,15 +77,11 @@ def joints(
         found = list[LayerJoint]()
         for z in edges[1:-1]:
             span = (max(z - deep, back), min(z + deep, edges[0]))
-            edge = outside.radii(*span)[0]
-            opening = max((opening for _, opening in bore.within(*span)), key=lambda each: each.area)
-            if edge - 0.5 * opening.size[0] < diameter + 2.0 * ROOM:
-                tight = z
-                break
+            edge = girth.outlines(*span)[0]
+            opening = largest([each for _, each in bore.within(*span)])
             near = bolts if span[0] < drilled and span[1] > 0.0 else ()
             try:
-                rim = circle(edge, chord_error=bore.chord_error)
-                places, label = dowel_places(rim, [opening], near, diameter=diameter)
+                places, label = dowel_places(edge, [opening], near, diameter=diameter)
             except InputError:
                 tight = z
                 break

@@ -15,11 +15,22 @@ from evenflare.manufacture.part.bolts import bolt_places, front_places, hole_dep
 from evenflare.manufacture.part.features import PLAIN, FrontHoles
 from evenflare.manufacture.part.oblong_sizes import OblongSizes, flange_bolts
 from evenflare.manufacture.part.outline import COINCIDENT, Sizes
-from evenflare.manufacture.part.rings import Bore, Outline, between, beyond, circle, outside_of, shrunk, smallest
+from evenflare.manufacture.part.rings import (
+    Bore,
+    Outline,
+    between,
+    beyond,
+    circle,
+    outside_of,
+    rectangle,
+    shrunk,
+    smallest,
+)
 from evenflare.manufacture.process.full_stock import cuts_outside, stock_radius
 from evenflare.manufacture.process.types import DriverSeat, Process, Stock
 from evenflare.manufacture.sheets.dowels import dowel_places
-from evenflare.manufacture.sheets.joints import LayerJoints, Outside, around, joints
+from evenflare.manufacture.sheets.girth import Girth, girth_of
+from evenflare.manufacture.sheets.joints import LayerJoints, joints
 from evenflare.manufacture.sheets.nesting import Placement, capacity, nest
 from evenflare.manufacture.wall.spacing import checked_chord_error
 from evenflare.units import MILLIMETRE, FloatArray
@@ -159,8 +170,8 @@ def laminate(
 ) -> Lamination:
     """A part of `sizes` cut into layers, from the front face back, of the thickness of the sheets they come from.
 
-    A block's have its outside. A body's are rings, cut at the largest radius that its outside has within the layer and
-    `allowance` beyond it; where the process has a machine cut the outside, each is as large as the stock that its
+    A block's have its outside. A body's are rings, cut at the largest outline that its outside has within the layer
+    and `allowance` beyond it; where the process has a machine cut the outside, each is as large as the stock that its
     programs cut it from.
     style       : "step": each layer is cut straight through at its smallest opening, so that material is left;
                   "bevel": from its opening at the front to the one at the back, moved inward by as much as that
@@ -174,11 +185,10 @@ def laminate(
                   is no room for dowels.
     """
     checked_chord_error(chord_error)
-    body = sizes.body if isinstance(sizes, Sizes) else None
-    if sizes.kind != "block" and body is None:
+    if sizes.kind == "shell":
         raise InputError(
-            f'[solid] kind = "{sizes.kind}": only a block or a round free-standing body is built up of sheets, which'
-            ' dowels keep in register. Write kind = "block"'
+            '[solid] kind = "shell": only a block or a free-standing body is built up of sheets, which dowels keep in'
+            ' register. Write kind = "block"'
         )
     stock, seat = process.stock, process.seat
     if stock.kind != "sheet":
@@ -193,8 +203,8 @@ def laminate(
             f"{seat.stated}diameter_mm = {seat.diameter / MILLIMETRE:g}: must be below the {sizes.kind}'s outside,"
             f" {min(outside.size) / MILLIMETRE:.4g}. Make the flange larger, or the seat smaller"
         )
-    shape = None if body is None else around(waveguide.meridian, body)
-    largest = outside if body is None else _largest(process, 0.5 * outside.size[0], allowance, chord_error)
+    shape = girth_of(waveguide, sizes, chord_error=chord_error)
+    largest = outside if shape is None else _largest(process, outside, allowance, chord_error)
     room = capacity(largest.size, sheet=stock.sheet_size, spacing=stock.spacing)
     thicknesses = layer_thicknesses(bore.depth + seat.depth, stock, capacity=room)
     # To a nanometre: a layer that ends at the throat plane ends there.
@@ -233,25 +243,24 @@ def laminate(
     )
 
 
-def _largest(process: Process, radius: float, allowance: float, chord_error: float) -> Outline:
-    """What is cut around the largest layer of a body of `radius` (m)."""
+def _largest(process: Process, outside: Outline, allowance: float, chord_error: float) -> Outline:
+    """What is cut around the largest layer of a body, which has `outside` about it."""
     machine = cuts_outside(process)
     if machine == "router" and process.hold_down is not None:
-        half = radius + process.hold_down.margin
-        return Outline(half * np.array([[1.0, -1.0], [1.0, 1.0], [-1.0, 1.0], [-1.0, -1.0]]))
-    return circle(stock_radius(process, radius) if machine else radius + allowance, chord_error=chord_error)
+        return rectangle(*(side + 2.0 * process.hold_down.margin for side in outside.size))
+    if machine == "lathe":
+        return circle(stock_radius(process, 0.5 * outside.size[0]), chord_error=chord_error)
+    return shrunk(outside, -allowance, chord_error=chord_error)
 
 
-def _around_body(layer: Layer, shape: Outside, largest: Outline, process: Process, made: tuple[float, float]) -> Layer:
+def _around_body(layer: Layer, shape: Girth, largest: Outline, process: Process, made: tuple[float, float]) -> Layer:
     """The layer with what is cut around it of a body: full stock where a machine cuts the outside out of that.
 
     made : m, allowance and chord error.
     """
-    least, most = shape.radii(max(layer.z_from, -process.seat.depth), layer.z_to)
-    cut = largest
-    if cuts_outside(process) is None:
-        cut = circle(most + made[0], chord_error=made[1])
-    return replace(layer, outside=cut, left_outside=float(np.hypot(*cut.points.T).max()) - least)
+    least, most = shape.outlines(max(layer.z_from, -process.seat.depth), layer.z_to)
+    cut = largest if cuts_outside(process) else shrunk(most, -made[0], chord_error=made[1])
+    return replace(layer, outside=cut, left_outside=beyond(cut, least))
 
 
 def _doweled(layer: Layer, met: LayerJoints) -> Layer:

@@ -1,5 +1,5 @@
-"""An oblong body's outside on a router: the ball on the rim's tube in closed form, rings against a geometry library, cut
-in software as asked, planted errors found, and what is widest in no plane refused.
+"""An oblong body's outside on a router: the ball on the rim's tube in closed form, rings against a geometry library,
+cut in software as asked, planted errors found, and what is widest in no plane refused.
 """
 
 from __future__ import annotations

@@ -101,6 +101,32 @@ def test_both_sides_of_the_parting_draw_and_nothing_else_of_the_outside_moves(na
     assert 0.01 * CHORD < max(worst) < CHORD
 
 
+def test_a_core_forms_recess_and_throat_and_the_pattern_is_solid_there():
+    """Near the throat the sections are ellipses of half-axes sqrt(THROAT^2 + (z tan a)^2): the lower draws the later,
+    from z = s THROAT / (T sqrt(T^2 - s^2)) on, s the draft's slope and T = tan(30 degrees).
+    """
+    part = made_of("ellipse")
+    made = pattern_of(part, replace(BRONZE, core_print=20 * MM))
+    steep = np.tan(30 * DEGREE)
+    top = SLOPE * THROAT / (steep * np.sqrt(steep**2 - SLOPE**2))
+    assert made.core.top == pytest.approx(top, rel=1e-3)
+    core = trimesh.Trimesh(made.core_mesh.vertices / FACTOR, made.core_mesh.faces)
+    pattern = trimesh.Trimesh(made.mesh.vertices / FACTOR, made.mesh.faces)
+    assert core.is_watertight
+    assert pattern.is_watertight
+    # What the sand around the core fills is the casting.
+    assert pattern.volume - core.volume == pytest.approx(made.volume, rel=1e-6)
+    assert core.bounds[:, 2] == pytest.approx([made.back - 20 * MM, top], rel=1e-3)
+    z, weight = (0.5 * top * each for each in np.polynomial.legendre.leggauss(16))
+    axes = (THROAT**2 + ((z + 0.5 * top) * np.tan(angle * DEGREE)) ** 2 for angle in (43.5, 30))
+    bore = np.pi * np.sum(weight * np.sqrt(np.prod(list(axes), axis=0)))
+    floor, inlet = 30 * MM - MORE - BEHIND * SLOPE, 30 * MM - MORE
+    exact = bore + frustum(MORE, THROAT - MORE * SLOPE, THROAT) + frustum(BEHIND, floor, inlet)
+    exact += frustum(20 * MM, inlet - 20 * MM * np.tan(3 * DEGREE), inlet)
+    # Chords of 0.025 mm round 12 to 27 mm.
+    assert core.volume == pytest.approx(exact, rel=3e-3)
+
+
 def test_sheet_says_where_it_parts_and_how_large_it_is(straight, tmp_path):
     process = replace(read_process("casting"), casting=BRONZE, seat=straight.features.seat)
     export_pattern(straight.waveguide, SEAT, process, tmp_path, chord_error=0.2 * MM, design_id="0a1b2c", name="roll")

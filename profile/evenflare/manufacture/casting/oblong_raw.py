@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 import itertools
-from typing import TYPE_CHECKING
+from typing import TYPE_CHECKING, NamedTuple
 
 import numpy as np
 
+from evenflare.manufacture.casting.core import Core, cored
 from evenflare.manufacture.casting.oblong_standing import standing
 from evenflare.manufacture.casting.raw import Raw, flange_back, inlet
 from evenflare.manufacture.part.boolean import MERGED, as_mesh, body, prism
@@ -39,11 +40,32 @@ AROUND = 720
 _COLUMNS = 97
 
 
+class OblongRaw(NamedTuple):
+    """A raw casting at casting size; lengths in m.
+
+    fillet        : radius between a shell's outside and its flange.
+    drafted       : the most metal that draft leaves on a body's outside.
+    pattern, core : where a core is set the casting is not the pattern, which is solid there and has the print.
+    """
+
+    casting: Mesh
+    fillet: float
+    drafted: float
+    pattern: Mesh
+    core: Mesh | None
+
+
 def oblong_raw(
-    surface: Surface, sizes: OblongSizes, features: Features, raw: Raw, *, fillet: float, chord_error: float
-) -> tuple[Mesh, float, float]:
-    """The raw casting; the radius of the fillet between a shell's outside and its flange (m); and the most metal that
-    draft leaves on a body's outside (m).
+    surface: Surface,
+    sizes: OblongSizes,
+    features: Features,
+    raw: Raw,
+    core: Core | None,
+    *,
+    fillet: float,
+    chord_error: float,
+) -> OblongRaw:
+    """The raw casting of an oblong part.
 
     fillet : m, asked for. chord_error : m, of outlines and along the wall.
     Errors : SolidError if it falls apart.
@@ -64,8 +86,10 @@ def oblong_raw(
             whole = _drafted(rim, sizes, raw, raw.back)
         else:
             whole, made = _shell(surface, sizes, features, raw, rim, fillet=fillet, chord_error=chord_error)
-    part = whole - _bore(surface, raw, around(wall), chord_error)
-    return as_mesh(part.simplify(MERGED), 0)[0], made, left
+    air = _bore(surface, raw, around(wall), chord_error)
+    casting = as_mesh((whole - air).simplify(MERGED), 0)[0]
+    pattern, inner = (casting, None) if core is None else cored(whole, air, core, chord_error=chord_error)
+    return OblongRaw(casting, made, left, pattern, inner)
 
 
 def _level(points: FloatArray, z: float) -> FloatArray:

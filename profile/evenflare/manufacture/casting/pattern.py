@@ -11,7 +11,7 @@ import numpy as np
 
 from evenflare.files import InputError
 from evenflare.manufacture.casting.casting import face_allowance, pattern_factor
-from evenflare.manufacture.casting.core import Core, core_mesh, core_of, with_core
+from evenflare.manufacture.casting.core import Core, core_mesh, core_of, core_outline, with_core
 from evenflare.manufacture.casting.draft import Zone, draft_zones
 from evenflare.manufacture.casting.oblong_raw import oblong_raw
 from evenflare.manufacture.casting.oblong_standing import parting_of
@@ -105,8 +105,9 @@ def build_pattern(
     fillet      : m, between a shell's outside and its flange; None: as the wall is thick. Less, or none, where there is
                   no room for it.
     Errors      : InputError as outline and face_allowance; if a shell or body is pulled to the back, a body's outside
-                  has a waist, or the recess is wider than the part; if the wall of an oblong part is machined, or one
-                  with a core, or its allowance closes the throat.
+                  has a waist or its widest place lies in no plane, the recess is wider than the part, or the wall draws
+                  where a core is asked for; if the wall of an oblong part is machined, or that of one with a core, or
+                  its allowance closes the throat.
     """
     factor = pattern_factor(casting)
     chord_error = checked_chord_error(chord_error) / factor
@@ -130,33 +131,36 @@ def build_pattern(
     raw = Raw(back, front, allowance, slope, forward, parting, _recess(seat, allowance, slope, throat), stock)
     ring, features, drafted = None, Features(seat=seat), 0.0
     ahead = raw.outward(front) - (raw.outward(flange_back(sizes, depth, raw)) if sizes.kind == "shell" else 0.0)
+    zones, behind = draft_zones(waveguide, draft=casting.draft, pull=casting.pull), opening(throat, raw)
+    core, inner = None, None
+    if casting.core_print > 0.0:
+        core = core_of(zones, behind=behind, length=casting.core_print)
     if isinstance(sizes, OblongSizes):
-        mesh, fillet, drafted = oblong_raw(
-            waveguide.surface, sizes, features, raw, fillet=sizes.wall if fillet is None else fillet, chord_error=half
+        cast, fillet, drafted, mesh, inner = oblong_raw(
+            waveguide.surface,
+            sizes,
+            features,
+            raw,
+            core,
+            fillet=sizes.wall if fillet is None else fillet,
+            chord_error=half,
         )
+        metal = volume(cast)
         if sizes.kind == "body":
-            ahead = 0.5 * float(np.max(np.ptp(mesh.vertices[:, :2], axis=0) - outside.size))
+            ahead = 0.5 * float(np.max(np.ptp(cast.vertices[:, :2], axis=0) - outside.size))
     else:
         spread = 0.5 * (sizes.flange_diameter - 2.0 * float(waveguide.meridian.dense.r.max()))
         fillet = min(sizes.wall if fillet is None else fillet, 0.5 * spread) if sizes.kind == "shell" else 0.0
         ring = half_section(waveguide.meridian, sizes, features, raw, fillet, half)
         mesh = revolved(ring, chord_error=half)
+        metal = volume(mesh)
         if sizes.body is not None:
             ahead = float(ring[:, 1].max()) - 0.5 * sizes.flange_diameter
             drafted = draft_metal(waveguide.meridian, sizes.body, ring, half) - stock
-    zones = draft_zones(waveguide, draft=casting.draft, pull=casting.pull)
-    metal, core, inner = volume(mesh), None, None
-    if casting.core_print > 0.0:
-        core = core_of(
-            waveguide.meridian,
-            zones,
-            behind=opening(throat, raw),
-            length=casting.core_print,
-            chord_error=half,
-        )
-        assert ring is not None  # oblong ones are refused
-        sides = len(mesh.vertices) // len(ring)
-        mesh, inner = with_core(mesh, core, sides=sides), core_mesh(core, sides=sides)
+        if core is not None:
+            turned = core_outline(core, waveguide.meridian, behind=behind, chord_error=half)
+            sides = len(mesh.vertices) // len(ring)
+            mesh, inner = with_core(mesh, turned, sides=sides), core_mesh(turned, sides=sides)
     return Pattern(
         mesh=Mesh(mesh.vertices * factor, mesh.faces),
         factor=factor,
@@ -188,11 +192,6 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
         raise InputError(
             '[casting] wall = "machined": patterns with metal on the wall are for round parts without a core print.'
             ' Write wall = "as_cast" and agree with the pattern-maker on the metal to add, or leave core_print_mm out'
-        )
-    if casting.core_print > 0.0 and not waveguide.is_round:
-        raise InputError(
-            f"[casting] core_print_mm = {casting.core_print / MILLIMETRE:g}: prints are made for round parts. Leave it"
-            " out"
         )
     if seat.depth > 0.0:
         least = min(outside_of(sizes, chord_error=1e-4).size)

@@ -183,11 +183,13 @@ def over_tabs(
     for k in range(1, len(dense)):
         here = np.append(dense[k, :2], lifted[k])
         rise = lifted[k] - lifted[k - 1] - (dense[k, 2] - dense[k - 1, 2])
+        # Where the path itself crosses that height, one of both places lies above it.
+        upper = max(lifted[k - 1], lifted[k])
         if rise > 1e-9:
-            run.append(np.append(dense[k - 1, :2], lifted[k]))
+            run.append(np.append(dense[k - 1, :2], upper))
             run.append(here)
         elif rise < -1e-9:
-            run.append(np.append(dense[k, :2], lifted[k - 1]))
+            run.append(np.append(dense[k, :2], upper))
             legs += [Leg(np.array(run), feed), Leg(here[None], min(feed, process.machine.plunge_feed))]
             run = [here]
         else:

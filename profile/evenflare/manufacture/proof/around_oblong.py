@@ -18,7 +18,9 @@ from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 FACET = 1e-6
 """m, chord error of the facets that stand for the outside in height."""
 APART = 0.25 * MILLIMETRE
-"""Between places of steep outside, at most: half a stepover of a ball of 6 mm with ridges of 0.01 mm."""
+"""Between places of steep outside along the passes, at most; and
+ACROSS them: on a ridge between two passes 0.5 mm apart a place beside its crest is seen lower by an eighth at most."""
+ACROSS = 0.06 * MILLIMETRE
 ALONG = 0.1 * MILLIMETRE
 """Between places of a path: half-way the ball stands 0.4 um further off, with a radius of 3 mm."""
 REACH = 1 * MILLIMETRE
@@ -132,35 +134,38 @@ def _lines(side: OblongSide) -> tuple[list[FloatArray], FloatArray]:
 
 
 def _steep(side: OblongSide) -> _Steep:
-    rows, columns = _lines(side)
-    found = [_spread(band, t, columns) for band, t in zip(side.bands, rows, strict=True)]
-    places, normals = (np.concatenate([each[k] for each in found]) for k in (0, 1))
-    sharp = np.repeat([band.rolls for band in side.bands], [len(each[0]) for each in found])
-    low = normals[:, 2] < np.sin(STEEP + OVERLAP)
-    return _Steep(_round(places[low]), _round(normals[low]), np.tile(sharp[low], len(_SIGNS)))
+    found, psi = _lines(side)
+    places, normals, sharp = list[FloatArray](), list[FloatArray](), list[BoolArray]()
+    low = np.sin(STEEP + OVERLAP)
+    rolls = [False, *(band.rolls for band in side.bands), False]
+    for number, (band, t) in enumerate(zip(side.bands, found, strict=True)):
+        rows, columns = _spread(band, t, psi)
+        on, up = band.places(rows, columns)
+        # The first and last rows of what ends in a sharp edge lie on it.
+        edge = np.full(rows.size, band.rolls)
+        edge[0] |= rolls[number]
+        edge[-1] |= rolls[number + 2]
+        kept = up[..., 2] < low
+        places.append(on[kept])
+        normals.append(up[kept])
+        sharp.append(np.broadcast_to(edge[:, None], kept.shape)[kept])
+    return _Steep(
+        _round(np.concatenate(places)), _round(np.concatenate(normals)), np.tile(np.concatenate(sharp), len(_SIGNS))
+    )
 
 
 def _spread(band: SideBand, t: FloatArray, psi: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """Places and normals (N, 3) of a quarter of a band: at rows and columns t and psi, and at others between them where
-    these are more than APART apart.
-    """
+    """Rows and columns t and psi of a band with others between them, ACROSS and APART at most."""
     rough = band.places(t, psi)[0]
-    rows, columns = (
-        _finer(line, np.linalg.norm(np.diff(rough, axis=axis), axis=-1).max(axis=1 - axis))
-        for axis, line in enumerate((t, psi))
-    )
-    places, normals = band.places(rows, columns)
-    return places.reshape(-1, 3), normals.reshape(-1, 3)
+    lengths = [np.linalg.norm(np.diff(rough, axis=axis), axis=-1).max(axis=1 - axis) for axis in (0, 1)]
+    return _finer(t, lengths[0], ACROSS), _finer(psi, lengths[1], APART)
 
 
-def _finer(line: FloatArray, lengths: FloatArray) -> FloatArray:
-    """Numbers (N,) with others between them over cells (N - 1,) longer than APART, m."""
-    cells = [
-        np.linspace(low, high, int(np.ceil(length / APART)), endpoint=False)[1:]
-        for low, high, length in zip(line[:-1], line[1:], lengths, strict=True)
-        if length > APART
-    ]
-    return np.sort(np.concatenate([line, *cells]))
+def _finer(line: FloatArray, lengths: FloatArray, step: float) -> FloatArray:
+    """Numbers (N,) with others between them in cells (N - 1,) longer than a step, m."""
+    cells = zip(line[:-1], line[1:], np.maximum(np.ceil(lengths / step), 1.0).astype(int), strict=True)
+    finer = [np.linspace(low, high, count, endpoint=False) for low, high, count in cells]
+    return np.concatenate([*finer, line[-1:]])
 
 
 def _round(quarter: FloatArray) -> FloatArray:

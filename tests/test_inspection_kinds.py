@@ -10,10 +10,9 @@ from evenflare.inspection.kinds import PRIOR, laws, told_apart
 from evenflare.inspection.registering import moved
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
-from evenflare.units import FloatArray
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Points, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
-from scanned import Planted, departure, field, places
+from scanned import Planted, departure, field, on, places
 
 MM = 1e-3
 WALL = Waveguide(Conical(0.05, np.radians(40), 0.012))
@@ -24,16 +23,6 @@ OTHERS = {
     "oblong": Waveguide(Oblong(OblateSpheroidal(0.06, np.radians(47)), Conical(0.06, np.radians(28)))),
 }
 SEEDS, CELLS = 100, 110
-
-
-def on(waveguide: Waveguide, count: int, rng: np.random.Generator) -> FloatArray:
-    """(N, 3) m, places on a wall, as many at one depth as at another."""
-    surface = waveguide.surface
-    z, psi = rng.uniform(0.003, 0.997, count) * waveguide.depth, rng.uniform(0.0, 2.0 * np.pi, (count, 1))
-    which = np.clip(np.searchsorted(surface.cuts, z) - 1, 0, len(surface.cuts) - 2)
-    return np.concatenate(
-        [surface.patch(z[which == i], psi[which == i], stretch=i).points[:, 0] for i in np.unique(which)]
-    )
 
 
 def one_part(seed: int, wall: Waveguide = WALL, *, as_made: bool = False) -> dict[str, float]:

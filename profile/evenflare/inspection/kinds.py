@@ -44,7 +44,7 @@ together, and of the others over their own likeliest. Alike all round there are 
 wall offset, bow and scale take up all that is seen of them: they may be several times what is left. The likeliest law
 is none of these by itself: it often has no waves alike all round, the edge of what may be.
 """
-_LIKELY = 3.0
+_LIKELY = 1.5
 """Before anything is seen any standard deviation is as likely as any other, alike all round up to about so many times
 those of both together (half Cauchy): where the logarithm were, waves that can hardly be seen would be taken for none.
 Source: Gelman (2006), Bayesian Analysis 1, 515 (from memory).

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import re
 from pathlib import Path
+from typing import NamedTuple
 
 import numpy as np
 import pypdf
+import pypdfium2
 
 from evenflare.air import Air
 from evenflare.design.file import Design, Solid, default_observation
@@ -27,6 +29,8 @@ from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.cloud import cloud
 
+POINTS = 72.0 / 25.4
+"""Of a PDF (ISO 32000-1, 8.3.2.3), to the mm."""
 NUMBER = r"-?\d+\.\d+"
 
 
@@ -92,3 +96,22 @@ def coordinates(path: Path, head: str) -> np.ndarray:
             found.append([float(each) for each in match.group().split()])
             place = match.end() + 1
     return np.array(found)
+
+
+class Box(NamedTuple):
+    """About the ink of letters shown at once, level or upright: mm from the page's lower left corner."""
+
+    left: float
+    low: float
+    right: float
+    high: float
+
+
+def letter_boxes(path: Path) -> tuple[tuple[float, float], list[Box]]:
+    """Width and height of a PDF's first page, mm, and the boxes in which PDFium renders its letters, from the left."""
+    with pypdfium2.PdfDocument(path) as document:
+        page = document[0]
+        shown = [each.get_bounds() for each in page.get_objects(filter=[pypdfium2.raw.FPDF_PAGEOBJ_TEXT])]
+        wide, high = (each / POINTS for each in page.get_size())
+    boxes = (Box(*(each / POINTS for each in bounds)) for bounds in shown)
+    return (wide, high), sorted(box for box in boxes if box.right > box.left)

@@ -71,7 +71,17 @@ class FlushEllipse:
     vertical = horizontal
 
 
-def elliptical_piston(a: float, b: float) -> SimpleNamespace:
-    """A flat elliptical piston flush with a baffle, as the solver takes a waveguide."""
-    driver = Driver(float(np.sqrt(a * b)))
-    return SimpleNamespace(is_round=False, shape=None, surface=FlushEllipse(a, b), driver=driver, mounting=Mounting())
+@dataclass(frozen=True)
+class FlushPiston:
+    """What the solver takes of a waveguide."""
+
+    surface: FlushEllipse
+    driver: Driver
+    is_round: bool = False
+    shape: None = None
+    mounting: Mounting = Mounting()
+
+
+def elliptical_piston(a: float, b: float) -> FlushPiston:
+    """A flat elliptical piston flush with a baffle."""
+    return FlushPiston(FlushEllipse(a, b), Driver(float(np.sqrt(a * b))))

@@ -42,6 +42,16 @@ def places(waveguide: Waveguide, count: int, rng: np.random.Generator, *, span: 
     return points[kept], away[kept]
 
 
+def on(waveguide: Waveguide, count: int, rng: np.random.Generator) -> FloatArray:
+    """(N, 3) m, places on a wall, as many at one depth as at another."""
+    surface = waveguide.surface
+    z, psi = rng.uniform(0.003, 0.997, count) * waveguide.depth, rng.uniform(0.0, 2.0 * np.pi, (count, 1))
+    which = np.clip(np.searchsorted(surface.cuts, z) - 1, 0, len(surface.cuts) - 2)
+    return np.concatenate(
+        [surface.patch(z[which == i], psi[which == i], stretch=i).points[:, 0] for i in np.unique(which)]
+    )
+
+
 def field(at: FloatArray, length: float, rng: np.random.Generator, count: int = 150) -> FloatArray:
     """A Gaussian field of variance 1 at places (N, D), correlated by exp(-d^2 / (2 l^2)): a sum of random cosines.
 

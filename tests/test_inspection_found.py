@@ -8,11 +8,14 @@ import trimesh
 
 from evenflare.files import InputError
 from evenflare.inspection import inspected
+from evenflare.inspection.cells import KINDS
 from evenflare.inspection.feet import drawn_wall
+from evenflare.inspection.kinds import PRIOR
+from evenflare.inspection.registering import best_fit
 from evenflare.units import FloatArray
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
-from scanned import Planted, made
+from scanned import Planted, made, on
 
 CONE = Waveguide(Conical(0.06, np.radians(42), 0.012))
 OBLONG = Waveguide(Oblong(OblateSpheroidal(0.05, np.radians(47)), Conical(0.05, np.radians(28))))
@@ -61,6 +64,26 @@ def test_a_scan_that_does_not_reach_the_throat_tells_no_step_there() -> None:
     found = inspected(scan.part[scan.part[:, 2] > 0.01], None, CONE, cells=CELLS)
     assert found.throat_step.value == found.wall.throat_step == 0.0
     assert np.isnan(found.throat_step.standard_error)
+
+
+def test_a_shallow_wall_bowed_and_oval_is_found_where_it_lies() -> None:
+    """Its rim lies off the sum of its kinds by 0.3 mm, for which shift, scale and offset of a cone, that are nearly one
+    and the same, were taken without bound; then nothing lay where the part so laid was expected.
+    """
+    waveguide = Waveguide(Conical(0.03, np.radians(50), 0.012))
+    wall = WallDeviation(offset=0.25e-3, bow=0.3e-3, ovality=0.5e-3)
+    rng = np.random.default_rng(1)
+    part = on(deviated(waveguide, wall), 1200, rng) + rng.normal(size=(1200, 3)) * 1e-5
+    held = np.array([each in ("turn_z", "step") for each in KINDS])
+    laid = best_fit(part, None, drawn_wall(waveguide), probe=0.0, held=held)
+    # The priors' three standard deviations.
+    assert all(abs(value) < 3.0 * PRIOR[kind] for kind, value in zip(KINDS, laid.kinds, strict=True))
+    found = inspected(part, None, waveguide, to="best_fit", cells=60)
+    assert found.used.mean() > 0.9
+    assert np.all(np.abs(found.shift) < 4.0 * found.pose_error[:3])
+    for kind in ("offset", "bow", "ovality"):
+        estimate = getattr(found, kind)
+        assert abs(estimate.value - getattr(wall, kind)) < 4.0 * estimate.standard_error, kind
 
 
 @pytest.mark.parametrize(("waveguide", "count"), [(CONE, 5000), (OBLONG, 900)], ids=["round", "oblong"])

@@ -4,16 +4,15 @@ import numpy as np
 import pytest
 from scipy.spatial.transform import Rotation
 
-from evenflare.inspection.cells import KINDS, cells_of
+from evenflare.inspection.cells import KINDS, cells_of, sorted_in
 from evenflare.inspection.feet import drawn_wall
-from evenflare.inspection.kinds import PRIOR, told_apart
+from evenflare.inspection.kinds import PRIOR, laws, told_apart
 from evenflare.inspection.registering import moved
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
-from evenflare.units import FloatArray
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Points, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
-from scanned import Planted, departure, field, places
+from scanned import Planted, departure, field, on, places
 
 MM = 1e-3
 WALL = Waveguide(Conical(0.05, np.radians(40), 0.012))
@@ -24,16 +23,6 @@ OTHERS = {
     "oblong": Waveguide(Oblong(OblateSpheroidal(0.06, np.radians(47)), Conical(0.06, np.radians(28)))),
 }
 SEEDS, CELLS = 100, 110
-
-
-def on(waveguide: Waveguide, count: int, rng: np.random.Generator) -> FloatArray:
-    """(N, 3) m, places on a wall, as many at one depth as at another."""
-    surface = waveguide.surface
-    z, psi = rng.uniform(0.003, 0.997, count) * waveguide.depth, rng.uniform(0.0, 2.0 * np.pi, (count, 1))
-    which = np.clip(np.searchsorted(surface.cuts, z) - 1, 0, len(surface.cuts) - 2)
-    return np.concatenate(
-        [surface.patch(z[which == i], psi[which == i], stretch=i).points[:, 0] for i in np.unique(which)]
-    )
 
 
 def one_part(seed: int, wall: Waveguide = WALL, *, as_made: bool = False) -> dict[str, float]:
@@ -104,3 +93,20 @@ def test_a_bow_that_waves_alike_all_round_look_like_is_told_with_that_doubt() ->
         errors.append((told.values[bow] - true.bow) / np.sqrt(told.covariance[bow, bow]))
     # Over what is stated 1, and of sixty known to a tenth.
     assert np.sqrt(np.mean(np.square(errors))) <= 1.0 + 4.0 / np.sqrt(120.0)
+
+
+def test_waves_of_cells_vary_as_the_means_over_their_points_do() -> None:
+    """The covariance of means is the mean over all pairs of points, of which one cell holds more than another: exp of
+    the distances here, each by itself. Where a wall rolls over its cells lie across their cubes.
+    """
+    wall = Waveguide(Conical(0.03, np.radians(50), 0.012))
+    drawn, length = drawn_wall(wall), 0.014
+    feet = drawn.feet(places(wall, 1200, np.random.default_rng(3))[0])
+    cells, whose = cells_of(feet, feet.off, drawn, most=CELLS), sorted_in(feet.places, most=CELLS)
+    means = np.eye(whose.count)[whose.index] / cells.counts
+    along = feet.share * drawn.length
+    squares = ((along[:, None] - along) ** 2, ((feet.places[:, None] - feet.places) ** 2).sum(axis=-1))
+    for law, square in zip(laws(cells, length, drawn.length), squares, strict=True):
+        exact = means.T @ np.exp(-square / (2.0 * length**2)) @ means
+        # Cells are as wide as a correlation length, and their points taken for normal: of fourth order in that.
+        assert np.abs(law - exact).max() < 0.01

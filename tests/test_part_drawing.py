@@ -11,7 +11,7 @@ import numpy as np
 import pypdf
 import pytest
 
-from drawings import views, words, written
+from drawings import Box, letter_boxes, views, words, written
 from drawn import drawn as drawn_waveguide
 from evenflare.cli import run
 from evenflare.design.file import Solid, read_design, write_design
@@ -26,7 +26,7 @@ from evenflare.waveguide import Conical, Driver, Oblong, Superellipse, Waveguide
 from evenflare.waveguide.wall_zones import WallZone
 from oblongs import SHAPES
 from test_cli_export import SMALL
-from test_report_paper import POINTS, Box, drawn
+from test_report_paper import drawn
 
 MM = MILLIMETRE
 CONE = Waveguide(Conical(60 * MM, 38 * DEGREE, 12 * MM), Driver(12.7 * MM))
@@ -55,9 +55,7 @@ FULL = Solid(
 
 def clear(path: Path) -> None:
     """No letters of the views stand on others or beyond the margins, by the boxes that the renderer sets them in."""
-    page = pypdf.PdfReader(path).pages[0]
-    wide, high = (float(each) / POINTS for each in page.mediabox[2:])
-    boxes = sorted(drawn(page).boxes)
+    (wide, high), boxes = letter_boxes(path)
     assert len(boxes) > 25
     for k, each in enumerate(boxes):
         assert each.left > 14.0

@@ -10,13 +10,12 @@ import pypdf
 import pytest
 from pypdf.generic import ContentStream
 
+from drawings import POINTS
 from evenflare.cli import run
 from evenflare.report.kit import paper
 from test_cli_export import SMALL
 
 LONG_NAME = "Größe & <b>third</b> try 25° × 30 µm −1 " + "W" * 100 + " of many words" * 4
-POINTS = 72.0 / 25.4
-"""Of a PDF (ISO 32000-1, 8.3.2.3), to the mm."""
 
 
 class Letters(NamedTuple):
@@ -28,26 +27,16 @@ class Letters(NamedTuple):
     size: float
 
 
-class Box(NamedTuple):
-    """About letters shown at once, level or upright: mm from the page's lower left corner."""
-
-    left: float
-    low: float
-    right: float
-    high: float
-
-
 class Drawn(NamedTuple):
-    """What a page shows: its level letters, (N, 2) the points of each of its lines in mm, boxes of all its letters."""
+    """What a page shows: its level letters, and (N, 2) the points of each of its lines in mm."""
 
     letters: list[Letters]
     lines: list[np.ndarray]
-    boxes: list[Box]
 
 
 def drawn(page: pypdf.PageObject) -> Drawn:
     """By the operators of ISO 32000-1, tables 57, 59, 105, 107, 108 and 109, as far as simple fonts go."""
-    shown, lines, boxes = [], [], []
+    shown, lines = [], []
     fonts = page["/Resources"]["/Font"]
     matrix, kept = np.eye(3), []
     text = start = np.eye(3)
@@ -87,16 +76,12 @@ def drawn(page: pypdf.PageObject) -> Drawn:
             along = sum(float(widths[code]) for code in codes) * size / 1000.0 + between * codes.count(b" ")
             place = text @ matrix
             text = square([1, 0, 0, 1, along, 0]) @ text
-            if along > 0.0:
-                # From a tenth below the line to seven tenths above it: where this font's figures and capitals are.
-                corners = np.array([[0.0, -0.1 * size, 1.0], [along, 0.7 * size, 1.0]]) @ place / POINTS
-                boxes.append(Box(*corners[:, :2].min(axis=0), *corners[:, :2].max(axis=0)))
             if place[0, 1] == 0.0:
                 left, low = place[2, :2] / POINTS
                 shown.append(Letters(left, left + along * place[0, 0] / POINTS, low, size * place[0, 0] / POINTS))
         else:
             assert operator not in (b"TJ", b"'", b'"', b"TD", b"Tc", b"Tz"), operator
-    return Drawn([each for each in shown if each.right > each.left], [np.array(line) for line in lines], boxes)
+    return Drawn([each for each in shown if each.right > each.left], [np.array(line) for line in lines])
 
 
 def stand_apart_within_the_margins(path: Path) -> int:

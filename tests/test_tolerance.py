@@ -9,14 +9,16 @@ from scipy.optimize import minimize
 from scipy.stats import binomtest
 
 from evenflare.air import Air
+from evenflare.directivity.types import Observation
 from evenflare.metrics import far_field_index
 from evenflare.radiation import solver
 from evenflare.studies.costs import costs, trade_sentence
-from evenflare.studies.pieces import random_walls, rows_of_pieces, worst_runs
-from evenflare.studies.sensitivity import STEP, PlaceSlopes, sensitivity, times
+from evenflare.studies.pieces import evenly_turning, random_walls, rows_of_pieces, sharpest, worst_runs
+from evenflare.studies.sensitivity import STEP, PlaceSlopes, bench_for, sensitivity, times
 from evenflare.studies.tolerance import AIM, band, rounded_down, worst_walls
 from evenflare.studies.units import share_interval, spread_of
 from evenflare.studies.zones import WIDEST, edges, widest, zoned
+from evenflare.waveguide import Conical, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
 from toleranced import LinearBench, bench, covariance, linear, scattered
 
@@ -205,6 +207,39 @@ def test_parts_at_the_edge_of_the_band_keep_and_reach_it(sensed):
     assert len(walls) == 200
     assert change.max() <= within
     assert change.max() >= 0.8 * within
+
+
+def test_no_wall_within_the_band_folds():
+    """On a shallow cone with a roundover, whose band is bounded by that and not by what is heard."""
+    waveguide = Waveguide(Conical(0.022, np.radians(25.0), 0.012))
+    frequency = np.geomspace(4000.0, 16000.0, 3)
+    observation = Observation(frequency, np.radians([0.0, 45.0, 90.0]))
+    solved = bench_for(waveguide, observation, Air(), counted=np.ones(3, dtype=bool))
+    found = sensitivity(solved)
+    limits = band(solved, found, 1.0, length=0.006)
+    walls = random_walls(31, 0.006 / found.spacing, 1, seed=77, number=80)
+    change = solved.indices([solved.wave(limits.limits[:, None] * wave) for wave in walls])
+    assert np.isfinite(change).all()  # a wall that turns half-way between two places did, with the other sign
+
+
+@pytest.mark.parametrize("least", [1.0, 2.6, 6.0])
+def test_the_sharpest_walls_turn_between_neighbours_everywhere(least):
+    walls = np.array(sharpest(31, least))[:, :, 0]
+    turns = walls[:, 1:] * walls[:, :-1] < 0.0
+    assert set(np.unique(walls)) == {-1.0, 1.0}
+    assert turns.any(axis=0).all()
+    assert all({-1.0, 1.0} == set(walls[rising, i]) for i, rising in enumerate(turns.T))  # up and down
+    apart = [np.diff(np.flatnonzero(row)) for row in turns]
+    assert min(map(np.min, apart)) == np.ceil(least)
+
+
+def test_evenly_turning_walls_are_square_waves_of_every_length():
+    for wave in evenly_turning(31, 3.0):
+        inside = np.flatnonzero(np.abs(wave) == 1.0)
+        turns = inside[1:][np.diff(np.sign(wave[inside])) != 0]
+        if turns.size > 2:
+            assert np.ptp(np.diff(turns)) <= 2  # places, where a piece ends between two
+            assert 2.0 <= np.diff(turns).mean() <= 10.0
 
 
 def _of_places(zones, z):

@@ -147,7 +147,7 @@ def _evened(speaker: Speaker, total: Directivity, rates: list[int]) -> Evened:
     try:
         return evened(total, speaker.whole_range, sample_rates=rates)
     except ValueError as error:
-        raise InputError(f"{speaker.path} [whole_range]: {error}") from error
+        raise InputError(f"{speaker.path} [whole_range]: the sum of the ways {error}") from error
 
 
 def _headroom(

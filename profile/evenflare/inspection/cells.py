@@ -4,6 +4,7 @@ from their neighbours.
 
 from __future__ import annotations
 
+import itertools
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -50,6 +51,8 @@ class Cells(NamedTuple):
     share   : (C,)
     azimuth : (C,) rad.
     side    : m, of a cell; 0 where every point is its own.
+    spread  : (C, 3, 3) m2, second moments of a cell's points about their mean, and
+    along   : (C,) of their shares.
     noise   : m, standard deviation of one point about its cell's own plane; nan where cells hold too few points.
     """
 
@@ -60,6 +63,8 @@ class Cells(NamedTuple):
     share: FloatArray
     azimuth: FloatArray
     side: float
+    spread: FloatArray
+    along: FloatArray
     noise: float
 
 
@@ -155,6 +160,12 @@ def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int, beyond
 
     every = np.column_stack([mean(each) for each in [*columns(feet, drawn), *([] if beyond is None else [beyond])]])
     places = np.column_stack([mean(each) for each in feet.places.T])
+    share = mean(feet.share)
+    aside = feet.places - places[cells.index]
+    spread = np.empty((cells.count, 3, 3))
+    for i, j in itertools.combinations_with_replacement(range(3), 2):
+        spread[:, i, j] = spread[:, j, i] = mean(aside[:, i] * aside[:, j])
+    along = mean((feet.share - share[cells.index]) ** 2)
     middle = mean(off)
     noise, full = np.nan, number >= _ENOUGH
     if cells.side > 0.0 and np.count_nonzero(full) * 2 > cells.count:
@@ -164,4 +175,4 @@ def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int, beyond
         # A plane over a patch of wall has three values of its own.
         noise = float(np.sqrt(np.sum(left[among] ** 2) / np.sum(number[full] - 3.0)))
     azimuth = np.arctan2(places[:, 1], places[:, 0])
-    return Cells(number, middle, every, places, mean(feet.share), azimuth, cells.side, noise)
+    return Cells(number, middle, every, places, share, azimuth, cells.side, spread, along, noise)

@@ -45,7 +45,10 @@ ALIKE = 0.15
 """Of the kinds together: where a wall that is so moved lies further off their sum, at a rolled rim that it keeps level,
 points tell nothing of them.
 """
-_ROUNDS = 2
+_FEWEST, _MOST = 2, 6
+"""Rounds: the first knows nothing of what is beyond the sum of the kinds."""
+_STILL = 0.2
+"""Of its standard errors: a pose that moves by no more has been found."""
 _LEAST = 0.05
 """Of the points of a scan must lie on the wall, else it was not found."""
 
@@ -129,12 +132,15 @@ def inspected(
         held[_STEP] = not _reached(drawn, pose.of(some))
         centre = drawn.depth if face is not None and face.name == MOUTH else 0.0
         bench = _Bench(waveguide, drawn, laid, _prior(held, face), centre, probe_radius, cells)
-        kinds = np.zeros(_BEYOND + 1)
-        for _ in range(_ROUNDS):
-            pose, kinds = _told(bench, pose, some, kinds)
+        kinds, expected = np.zeros(_BEYOND + 1), laid.kinds
+        for turn in range(_MOST):
+            pose, kinds, still = _told(bench, pose, some, kinds, expected)
+            expected = _expected(bench, kinds, at_size=True)
+            if still and turn + 1 >= _FEWEST:
+                break
         laid_points = pose.of(points)
         feet = drawn.feet(laid_points)
-        used = _used(bench, feet, feet.off + probe_radius, np.zeros_like(kinds))
+        used = _used(bench, feet, feet.off + probe_radius, _expected(bench, kinds, at_size=False))
         enough = np.sort(order[:_ENOUGH])
         at_size, off = bench.feet(laid_points[enough], kinds)
         told = _seen(bench, at_size, off, used[enough] & at_size.inside, kinds, cells)
@@ -191,15 +197,22 @@ def _prior(held: BoolArray, face: Face | None) -> FloatArray:
     return prior
 
 
-def _used(bench: _Bench, feet: Feet, off: FloatArray, kinds: FloatArray) -> BoolArray:
-    """(N,) which points are of the wall. kinds : of before, whose scale the feet are without."""
+def _expected(bench: _Bench, kinds: FloatArray, *, at_size: bool) -> FloatArray:
+    """(K,), as KINDS: how a part of these departs, laid as they were told. at_size : once it is as large as drawn."""
+    expected = kinds[:_TILTED].copy()
+    # What its pose was off by is mended; it has grown about its datum, and the wall may lie askew of that.
+    expected[:6] = [0.0, 0.0, -bench.centre * kinds[_SCALE], *kinds[_TILTED:_BEYOND], 0.0]
+    if at_size:
+        expected[[2, _SCALE]] = 0.0
+    return expected
+
+
+def _used(bench: _Bench, feet: Feet, off: FloatArray, expected: FloatArray) -> BoolArray:
+    """(N,) which points are of a wall that departs by `expected` (K,), as KINDS."""
     drawn, laid, cells = bench.drawn, bench.laid, bench.cells
     used = feet.inside & np.isfinite(off) & ~_of_throat_face(drawn, feet)
     near = np.flatnonzero(used)
-    part = feet.of(near)
-    expected = laid.kinds.copy()
-    expected[_SCALE] = 0.0 if kinds[_SCALE] else laid.kinds[_SCALE]
-    left = off[near] - np.einsum("kn,k->n", columns(part, drawn), expected)
+    left = off[near] - np.einsum("kn,k->n", columns(feet.of(near), drawn), expected)
     reach = max(_WIDE * laid.spread, _SHARE * drawn.length)
     left -= _crowd(left, reach)
     close = np.abs(left) < reach
@@ -237,12 +250,18 @@ def _crowd(values: FloatArray, reach: float) -> float:
     return float(np.median(ranked[first[last] : last + 1]))
 
 
-def _told(bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray) -> tuple[Pose, FloatArray]:
-    """The pose without the error that the points tell of it, and the kinds beside it. kinds : of before."""
+def _told(
+    bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray, expected: FloatArray
+) -> tuple[Pose, FloatArray, bool]:
+    """The pose without the error that the points tell of it, the kinds beside it, and whether it hardly moved.
+    kinds, expected : of before; see `_used`.
+    """
     feet, off = bench.feet(pose.of(points), kinds)
-    values = _seen(bench, feet, off, _used(bench, feet, off, kinds), kinds, min(bench.cells, 200)).values.copy()
+    told = _seen(bench, feet, off, _used(bench, feet, off, expected), kinds, min(bench.cells, 200))
+    values = told.values.copy()
+    still = bool(np.all(np.abs(values[:6]) <= _STILL * np.sqrt(np.maximum(np.diag(told.covariance)[:6], 0.0))))
     values[_SCALE] = (1.0 + kinds[_SCALE]) * (1.0 + values[_SCALE]) - 1.0
-    return moved(pose, values[:6]), values
+    return moved(pose, values[:6]), values, still
 
 
 def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: FloatArray, cells: int) -> KindsTold:

@@ -14,8 +14,10 @@ Fisher scoring of variances: Patterson and Thompson (1971), Biometrika 58 (from 
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import itertools
+from dataclasses import dataclass, replace
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy.linalg import LinAlgError, lapack
@@ -31,13 +33,24 @@ PRIOR = dict(
 FINEST = 1e-6
 """m: noise of a point below it is not believed."""
 _LENGTHS = 6
+_LONGEST = 0.6
+"""Of the arc: longer waves are none that a wall shows."""
 _ROUNDS = 7
-_LONGER = (0.45, 0.7, 1.1, 1.7)
-_ALIKE, _LOCAL = (0.1, 0.5, 1.0, 1.8, 3.2, 5.6), (0.1, 0.5, 0.8, 1.1, 1.4)
-"""Laws that may be, beside the likeliest: correlation lengths over its own, standard deviations of either kind of waves
-over both of its together. Alike all round there are few waves to tell from, and on a short wall offset, bow and scale
-take up all that is seen of them: they may be several times what is left.
+_WORTH = 5.0
+"""Of the logarithm of the likelihood: a length by as much less likely than the likeliest is none that may be."""
+_ALIKE, _LOCAL = (0.1, 0.5, 1.0, 1.8, 3.2, 5.6), (0.45, 0.7, 1.0, 1.4, 2.0, 3.2)
+"""Laws that may be, of each such length: standard deviations of waves alike all round over those of both kinds
+together, and of the others over their own likeliest. Alike all round there are few waves to tell from, and on a short
+wall offset, bow and scale take up all that is seen of them: they may be several times what is left. The likeliest law
+is none of these by itself: it often has no waves alike all round, the edge of what may be.
 """
+_LIKELY = 1.5
+"""Before anything is seen any standard deviation is as likely as any other, alike all round up to about so many times
+those of both together (half Cauchy): where the logarithm were, waves that can hardly be seen would be taken for none.
+Source: Gelman (2006), Bayesian Analysis 1, 515 (from memory).
+"""
+_LEAST_LOCAL = 0.2
+"""Of both together: waves of one place that are likeliest smaller may be as large."""
 
 
 @dataclass(frozen=True)
@@ -114,25 +127,23 @@ class Under:
     def waves_at(self, share: FloatArray, places: FloatArray) -> FloatArray:
         """m, (Q, A): the likeliest waves at shares (Q,) of the arc and places (Q, A, 3) m there; noise left out."""
         found = np.empty(places.shape[:2])
-        length = self.waves.length
-        spread = self.cells.side**2 / 12.0
-        arc = self.cells.share * self.arc
+        cells, length = self.cells, self.waves.length
         for q in range(len(found)):
-            around = _bell(share[q] * self.arc - arc, length, spread, 1)
-            apart = np.sqrt(((places[q][:, None] - self.cells.places) ** 2).sum(axis=-1))
-            law = self.waves.around**2 * around + self.waves.local**2 * _bell(apart, length, spread, 2)
-            found[q] = law @ self._factor[1]
+            around = _alike((share[q] - cells.share) * self.arc, length, cells.along * self.arc**2)
+            local = _in_space(places[q][:, None] - cells.places, length, cells.spread)
+            found[q] = (self.waves.around**2 * around + self.waves.local**2 * local) @ self._factor[1]
         return found
 
 
 @dataclass(frozen=True)
 class KindsTold:
     """What they tell under all laws that may be, each by how likely it is: what a scan leaves open of its waves adds to
-    every error. likeliest : that law's.
+    every error. likeliest : that law's; chances : (N,) of the others before anything is seen, in proportion.
     """
 
     likeliest: Under
     others: tuple[Under, ...]
+    chances: FloatArray
 
     @property
     def waves(self) -> WavesLeft:
@@ -142,7 +153,7 @@ class KindsTold:
     @cached_property
     def _weights(self) -> FloatArray:
         level = np.array([each.likelihood for each in self.others])
-        weight = np.exp(level - level.max())
+        weight = self.chances * np.exp(level - level.max())
         return np.asarray(weight / weight.sum())
 
     @cached_property
@@ -172,51 +183,82 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
 
     columns, prior : (C, K) and (K,), see KindsTold; arc : m, of the wall.
     """
-    law = np.diag(1.0 / cells.counts)
+    by_point = np.diag(1.0 / cells.counts)
     known = cells.noise if np.isfinite(cells.noise) else 0.0
     spread = columns * prior
-    base = spread @ spread.T + max(known, FINEST) ** 2 * law
-    free = [] if known else [law]
-    closest = max(0.5 * cells.side, arc / 60.0)
-    best: tuple[float, float, FloatArray] | None = None
-    rough = np.geomspace(closest, 0.4 * arc, _LENGTHS)
-    level = np.var(_without(cells.off, columns, cells.counts))
-    start = np.full(2 + len(free), 0.3 * level)
-    tried = [*rough]
-    for length in tried:
-        value, variances = _likeliest(cells.off, base, [*laws(cells, length, arc), *free], start)
-        if best is None or value > best[0]:
-            best = value, length, variances
-        if len(tried) == _LENGTHS and length == rough[-1]:
-            step = (rough[1] / rough[0]) ** (1.0 / 3.0)
-            tried += [best[1] / step, best[1] * step]
-    assert best is not None
-    _, length, variances = best
-    noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
-    waves = WavesLeft(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), float(length), noise)
-    likeliest = Under(cells, columns, prior, waves, arc, laws(cells, length, arc))
-    size = max(float(np.hypot(waves.around, waves.local)), noise / np.sqrt(np.median(cells.counts)))
-    others = []
-    for apart in (each * length for each in _LONGER if closest <= each * length * 1.001):
-        correlations = laws(cells, apart, arc)
-        laid_out = (WavesLeft(around * size, local * size, apart, noise) for around in _ALIKE for local in _LOCAL)
-        others += [Under(cells, columns, prior, each, arc, correlations) for each in laid_out]
-    return KindsTold(likeliest, (likeliest, *others))
+    base = spread @ spread.T + max(known, FINEST) ** 2 * by_point
+    free = [] if known else [by_point]
+    closest = max(0.25 * cells.side, arc / 60.0)
+    rough = np.geomspace(closest, _LONGEST * arc, _LENGTHS)
+    remains = _without(cells.off, columns, cells.counts)
+    start = np.full(2 + len(free), 0.3 * np.var(remains))
+
+    def at_length(length: float) -> _AtLength:
+        correlations = laws(cells, length, arc)
+        value, variances = _likeliest(cells.off, base, [*correlations, *free], start)
+        noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
+        waves = WavesLeft(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), length, noise)
+        return _AtLength(value, waves, correlations)
+
+    found = [at_length(float(length)) for length in rough]
+    step, best = (rough[1] / rough[0]) ** (1.0 / 3.0), max(found, key=lambda each: each.value)
+    found += [at_length(best.waves.length / step), at_length(best.waves.length * step)]
+    best = max(found, key=lambda each: each.value)
+    least, most = np.sqrt(1.0 / np.median(cells.counts)), float(np.sqrt(np.mean(remains**2)))
+    others, chances = [], []
+    for each in found:
+        if each.value < best.value - _WORTH:
+            continue
+        waves = each.waves
+        # Long waves that are free to be huge do for offset and scale: no more than is left is taken for them.
+        size = max(min(float(np.hypot(waves.around, waves.local)), most), waves.noise * least)
+        local = max(waves.local, _LEAST_LOCAL * size)
+        for a, b in itertools.product(_ALIKE, _LOCAL):
+            law = replace(waves, around=a * size, local=b * local)
+            others.append(Under(cells, columns, prior, law, arc, each.correlations))
+            # Of steps alike in the logarithm.
+            chances.append(a / (1.0 + (a / _LIKELY) ** 2) * b)
+    likeliest = Under(cells, columns, prior, best.waves, arc, best.correlations)
+    return KindsTold(likeliest, tuple(others), np.array(chances))
+
+
+class _AtLength(NamedTuple):
+    """The likeliest waves of one length, the logarithm of their likelihood, and their correlations, see `laws`."""
+
+    value: float
+    waves: WavesLeft
+    correlations: tuple[FloatArray, FloatArray]
 
 
 def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:
     """(C, C) each: correlations between the means over cells of waves alike all round, and of those of one place."""
-    along = cells.share * arc
-    square = (cells.places**2).sum(axis=1)
-    apart = np.sqrt(np.maximum(square[:, None] + square - 2.0 * cells.places @ cells.places.T, 0.0))
-    spread = cells.side**2 / 6.0
-    return _bell(along[:, None] - along, length, spread, 1), _bell(apart, length, spread, 2)
+    along, spread = cells.share * arc, cells.along * arc**2
+    first, second = np.triu_indices(along.size)
+    local = np.empty((along.size, along.size))
+    apart = cells.places[first] - cells.places[second]
+    local[first, second] = local[second, first] = _in_space(apart, length, cells.spread[first] + cells.spread[second])
+    return _alike(along[:, None] - along, length, spread[:, None] + spread), local
 
 
-def _bell(apart: FloatArray, length: float, spread: float, across: int) -> FloatArray:
-    """exp(-d^2 / (2 l^2)), its mean over places that are spread evenly, with that variance (m2), in each direction."""
+def _alike(apart: FloatArray, length: float, spread: FloatArray) -> FloatArray:
+    """exp(-d^2 / (2 l^2)), its mean over a normal law of d about `apart` with variance `spread`, m2: of any shape."""
     wide = length**2 + spread
-    return np.asarray((length**2 / wide) ** (0.5 * across) * np.exp(-(apart**2) / (2.0 * wide)))
+    return np.asarray(length / np.sqrt(wide) * np.exp(-(apart**2) / (2.0 * wide)))
+
+
+def _in_space(apart: FloatArray, length: float, spread: FloatArray) -> FloatArray:
+    """The same over places `apart` (..., 3) with covariance `spread` (..., 3, 3): a cell is a patch of a wall, which
+    counts by how it lies.
+    """
+    x, y, z = np.moveaxis(apart, -1, 0)
+    xx, yy, zz = (length**2 + spread[..., i, i] for i in range(3))
+    xy, xz, yz = spread[..., 0, 1], spread[..., 0, 2], spread[..., 1, 2]
+    # The inverse by cofactors: a linear solver would be called once for each pair.
+    a, b, c = yy * zz - yz**2, xz * yz - xy * zz, xy * yz - xz * yy
+    size = xx * a + xy * b + xz * c
+    square = a * x**2 + (xx * zz - xz**2) * y**2 + (xx * yy - xy**2) * z**2
+    square = square + 2.0 * (b * x * y + c * x * z + (xy * xz - xx * yz) * y * z)
+    return np.asarray(np.sqrt(length**6 / size) * np.exp(-0.5 * square / size))
 
 
 def _factored(law: FloatArray) -> FloatArray:

@@ -26,6 +26,11 @@ _QUARTER = 0.3186
 """What a quarter of a normal law lies within, in standard deviations."""
 _FLOOR = 2e-6
 _ROUGH, _FINE = 12, 40
+_PIECES = 25
+"""Of evidence: what kinds of error leave goes on for long, and so thousands of points of a wall tell of them no more
+than so many would. Each for itself they outweighed what parts may be: a departure of second order at a rolled rim, of
+0.3 mm, was laid as a shift of 30 mm, a scale of 1.2 and an offset of -25 mm, which nearly undo each other.
+"""
 _STILL = 1e-9
 """m: a registration that moves no farther has ended."""
 THROAT, MOUTH = "throat plane", "mouth face"
@@ -112,7 +117,8 @@ def _refined(
         if pose_only or turn < 6:
             fitted[6:] = False
         X = every[:, fitted]
-        ridge = np.diag((spread / prior[fitted]) ** 2)
+        each = max(1.0, np.count_nonzero(near) / _PIECES)
+        ridge = np.diag(each * (spread / prior[fitted]) ** 2)
         # What is wanting of the kinds' prior values is drawn to nothing, the pose's is not: it has none of its own.
         pull = ridge @ np.where(np.arange(len(KINDS))[fitted] < 6, 0.0, kinds[fitted])
         found = np.linalg.solve(X.T @ (weight[:, None] * X) + ridge, X.T @ (weight * left) - pull)

@@ -22,6 +22,8 @@ MET = 1e-9
 """m; an exit and a wall whose radii differ by less meet."""
 PROFILE_POINTS = 96
 """Gauss points over an exit whose velocity has a profile: a piecewise curve, not a smooth one."""
+CLOSE, STEPS = 1e-14, 40
+"""Of the way to the wall, how close the exit's edge is sought, and in how many steps at most; mostly four do."""
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(16)
 
 Profile = Callable[[FloatArray], FloatArray]
@@ -86,18 +88,23 @@ def through_oblong(
         ring_x, ring_y = a_x + (wide - a_x) * eta**4, b_y + (high - b_y) * eta**4
         return away, ring_x, ring_y
 
-    def reached(eta: FloatArray) -> FloatArray:
+    def rates(eta: FloatArray) -> tuple[FloatArray, FloatArray]:
         away, ring_x, ring_y = placed(eta)
-        return np.asarray(away * np.hypot(ring_x * cosine, ring_y * sine))
+        rate, fade_rate = b * np.cos(b * eta) / np.sin(b), 4.0 * eta**3
+        return (
+            (rate * ring_x + away * (wide - a_x) * fade_rate) * cosine,
+            (rate * ring_y + away * (high - b_y) * fade_rate) * sine,
+        )
 
-    whole = np.ones_like(psi)
-    at_edge = reached(whole)
-    low, high_eta = 0.0 * whole, whole
-    for _ in range(52):  # halving, to rounding
-        middle = 0.5 * (low + high_eta)
-        inside = reached(middle) < radius
-        low, high_eta = np.where(inside, middle, low), np.where(inside, high_eta, middle)
-    end = np.where(at_edge > radius, low, 1.0)
+    at_edge = np.hypot(wide * cosine, high * sine)
+    end = np.minimum(radius / at_edge, 1.0)
+    for _ in range(STEPS):  # Newton's, to where the exit ends on the cap, or to the wall
+        (away, ring_x, ring_y), (x_e, y_e) = placed(end), rates(end)
+        x, y = away * ring_x * cosine, away * ring_y * sine
+        reached = np.hypot(x, y)
+        before, end = end, np.clip(end - (reached - radius) * reached / (x * x_e + y * y_e), 0.0, 1.0)
+        if np.abs(end - before).max() < CLOSE:
+            break
     order, degree = modes
     u, weights = radial_quadrature(
         PROFILE_POINTS if profile else int(degree.max()) + int(order.max()) + 2 * EXTRA_POINTS
@@ -105,10 +112,7 @@ def through_oblong(
     u, weights = u[:, None] * end**2, weights[:, None] * end**2
     eta = np.sqrt(u)
     away, ring_x, ring_y = placed(eta)
-    rate = b * np.cos(b * eta) / np.sin(b)
-    fade, fade_rate = eta**4, 4.0 * eta**3
-    x_e = (rate * ring_x + away * (wide - a_x) * fade_rate) * cosine
-    y_e = (rate * ring_y + away * (high - b_y) * fade_rate) * sine
+    fade, (x_e, y_e) = eta**4, rates(eta)
     x_p = away * ((wide @ slope) * fade * cosine - ring_x * sine)
     y_p = away * ((high @ slope) * fade * sine + ring_y * cosine)
     area = weights / eta * (x_e * y_p - y_e * x_p) / np.cos(b * eta)
@@ -118,11 +122,13 @@ def through_oblong(
     )
     beside = covered(at_edge, radius, moves) * turn / at_edge**2 / np.cos(b)
     found = np.empty((2, order.size))
+    at = u[:, :1] if np.all(end == end[0]) else u  # all round alike where the exit reaches the wall
     for m in np.unique(order):
         mine = order == m
         count = int(degree[mine].max()) + 1
         norm = (np.sqrt(2.0) if m else 1.0) * np.cos(m * psi)
-        values = zernike(int(m), count, u.ravel())[0].reshape(*u.shape, count)[..., degree[mine]]
+        values = zernike(int(m), count, at.ravel())[0].reshape(*at.shape, count)[..., degree[mine]]
+        values = np.broadcast_to(values, (*u.shape, values.shape[-1]))
         at_rim = zernike(int(m), count, np.ones(1))[0][0, degree[mine]]
         found[0, mine] = np.einsum("qp,qpj->j", area * norm, values) / area.sum()
         moved = np.einsum("qp,qpj->j", flow * norm, values) + (beside @ norm) * at_rim

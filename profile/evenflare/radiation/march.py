@@ -180,14 +180,18 @@ def _solved(
     if (cabinet := waveguide.mounting.cabinet) is not None:
         operator = operator_of(cabinet, wavenumber, is_round=waveguide.is_round, cores=cores)
         coarse, fine = (replace(each, medium=each.medium.in_cabinet(operator)) for each in (coarse, fine))
-    needed = _memory(fine, wavenumber, cores)
-    refuse_too_large(needed)
     bands = bands_of(wavenumber, resolution.edges)
     checked = _checked(wavenumber, bands, resolution.apart)
     checks = bands_of(wavenumber[checked], fine.resolution.edges) if checked.size else []
     # From the most work to the least, so that no core waits long for another.
-    work = [(fine, wavenumber[checked][band]) for band in reversed(checks)]
-    work += [(coarse, wavenumber[band]) for band in reversed(bands)]
+    twice = [wavenumber[checked][band] for band in reversed(checks)]
+    once = [wavenumber[band] for band in reversed(bands)]
+    for problem, every in ((fine, twice), (coarse, once)):
+        if every:
+            problem.medium.foreseen(problem.after, [float(each[-1]) for each in every], problem.resolution)
+    needed = _memory(fine, wavenumber, cores)
+    refuse_too_large(needed)
+    work = [*((fine, each) for each in twice), *((coarse, each) for each in once)]
     found = _on_cores(lambda each: _radiated(*each), work, cores)
     again, answer = Answer(fine, found[: len(checks)][::-1]), Answer(coarse, found[len(checks) :][::-1])
     heard = _heard(answer, observation)

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Literal, Protocol
 
 import numpy as np
@@ -16,15 +17,20 @@ from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.ledge import PROFILE_POINTS, Profile
 from evenflare.radiation.modes import radial_quadrature, tabulated_modes, zernike
+from evenflare.radiation.near_drawn import DrawnCaps, MovedCaps
+from evenflare.radiation.oblong import along_walls
 from evenflare.radiation.oblong_elements import OblongBasis, slope_over
 from evenflare.radiation.on_sphere import OnSphere
 from evenflare.radiation.resolution import Resolution
+from evenflare.radiation.stretched import OblongCaps, StretchedCaps
 from evenflare.radiation.termination import Baffle, End, Sphere
 from evenflare.radiation.wavefront import FLAT, Caps, Sweep
 from evenflare.units import FloatArray, IntArray
 from evenflare.waveguide import Mounting, Waveguide
 from evenflare.waveguide.body import volume
-from evenflare.waveguide.surface import Surface
+from evenflare.waveguide.departure import Departure
+from evenflare.waveguide.deviated import drawn_of, moved_alike
+from evenflare.waveguide.moved_oblong import wall_of
 
 LEAST_RADIUS = 1.1
 """Of the sphere that stands for a body, over the mouth's: the wall's angle has to come down to that of its rim."""
@@ -47,6 +53,12 @@ class Medium(Protocol):
         """The elements of a part of the sweep, for wavenumbers (rad/m) up to this.
 
         Errors: ArithmeticError if an element is folded.
+        """
+        ...
+
+    def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
+        """Work out at once what elements up to each of these wavenumbers will ask of the wall, where that is quicker
+        than one after the other.
         """
         ...
 
@@ -113,6 +125,9 @@ class RoundMedium:
         """See Medium."""
         return elements.assembled(*self._planned(part, wavenumber, resolution), order=self.order)
 
+    def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
+        """See Medium: it is no quicker."""
+
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
         half_angle, reach = first_cap(part)[1], self.waveguide.driver.exit_radius / self.throat_radius
@@ -140,30 +155,26 @@ class OblongMedium:
 
     waveguide: Waveguide
     basis: OblongBasis
+    caps: OblongCaps
     operator: Operator | None = None
 
-    @cached_property
+    @property
     def sweep(self) -> Sweep:
         """See Medium."""
-        return oblong.sweep(self.waveguide)
+        return self.caps.sweep
 
     @cached_property
     def end(self) -> End:
         """See Medium."""
-        bare = Hemisphere(oblong.dome_radius(self.surface), self.surface.depth, self.basis)
+        bare = Hemisphere(self.caps.dome, self.caps.depth, self.basis)
         if (radius := sphere_of(self.waveguide)) is not None:
             return OnSphere(bare, radius)
         return bare if self.operator is None else InCabinet(bare, self.operator)
 
     @property
-    def surface(self) -> Surface:
-        """The wall."""
-        return self.waveguide.surface
-
-    @property
     def throat_radius(self) -> float:
         """See Medium."""
-        return self.surface.throat_radius
+        return self.caps.throat_radius
 
     def in_cabinet(self, operator: Operator) -> Medium:
         """See Medium."""
@@ -171,11 +182,12 @@ class OblongMedium:
 
     def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
         """See Medium."""
-        divisions = divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness)
-        shells = oblong.joined(
-            [oblong.domes(path, t, surface=self.surface, psi=self.basis.psi) for path, t in divisions]
-        )
+        shells = self.caps.shells(part, wavenumber, resolution)
         return oblong_elements.assembled(shells, self._modes(shells.caps, wavenumber, resolution), basis=self.basis)
+
+    def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
+        """See Medium."""
+        self.caps.foreseen(part, wavenumbers, resolution)
 
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
@@ -192,7 +204,7 @@ class OblongMedium:
 
     @cached_property
     def _off_exit(self) -> float:
-        return self.surface.off_exit(self.waveguide.driver.exit_radius)
+        return self.caps.off_exit(self.waveguide.driver.exit_radius)
 
     @cached_property
     def _through(self) -> dict[Profile | None, FloatArray]:
@@ -200,9 +212,9 @@ class OblongMedium:
         return {}
 
     def _through_ledge(self, profile: Profile | None) -> FloatArray:
-        psi, start = self.basis.psi, self.sweep[0]
+        psi = self.basis.psi
         return ledge.through_oblong(
-            oblong.domes(start.path, start.t[:1], surface=self.surface, psi=psi),
+            self.caps.first,
             (self.basis.order, self.basis.degree),
             profile,
             psi=psi,
@@ -217,8 +229,7 @@ class OblongMedium:
 
     def bytes_needed(self, part: Sweep, wavenumber: float, resolution: Resolution) -> int:
         """See Medium."""
-        caps = caps_of(divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness))
-        return bytes_of(self._modes(caps, wavenumber, resolution))
+        return bytes_of(self._modes(self.caps.shells(part, wavenumber, resolution).caps, wavenumber, resolution))
 
     def _modes(self, caps: Caps, wavenumber: float, resolution: Resolution) -> IntArray:
         return self.basis.count(radial_modes_for(resolution, wavenumber, caps.r.max(axis=1)))
@@ -235,9 +246,39 @@ def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float, *, odd_i
         radius = np.array([waveguide.meridian.mouth_radius])
         most = int(radial_modes_for(finest, wavenumber, radius)[0])
         return RoundMedium(in_a_sphere(waveguide), most, order=0 if odd_in is None else 1)
-    radius = np.array([oblong.dome_radius(waveguide.surface)])
-    most = int(radial_modes_for(finest, wavenumber, radius)[0])
-    return OblongMedium(waveguide, OblongBasis(finest.azimuth_cost, most, int(odd_in is not None), odd_in == "y"))
+    if (made := _made(waveguide, finest, wavenumber, odd_in)) is not None:
+        return made
+    basis, caps = _oblong_caps(waveguide, finest, wavenumber, odd_in)
+    return OblongMedium(waveguide, basis, caps)
+
+
+def _made(waveguide: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None) -> Medium | None:
+    """Of a wall as made by the caps of the drawn one; None where that is not near enough."""
+    deviation, drawn = moved_alike(waveguide), drawn_of(waveguide)
+    if deviation is None or drawn is None or waveguide.mounting.body is not None or along_walls(drawn).wavy:
+        return None
+    basis, caps = _drawn_caps(drawn, finest, wavenumber, odd_in)
+    moved = MovedCaps(caps, Departure(deviation, caps.wall.drawn))
+    return OblongMedium(waveguide, basis, moved) if caps.is_gentle and moved.has_room else None
+
+
+@lru_cache(maxsize=2)
+def _oblong_caps(
+    waveguide: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None
+) -> tuple[OblongBasis, StretchedCaps]:
+    """Kept, for walls as made ask for those of the drawn one again."""
+    dome = oblong.dome_radius(waveguide.surface)
+    most = int(radial_modes_for(finest, wavenumber, np.array([dome]))[0])
+    basis = OblongBasis(finest.azimuth_cost, most, int(odd_in is not None), odd_in == "y")
+    return basis, StretchedCaps(waveguide, dome, basis.psi)
+
+
+@lru_cache(maxsize=2)
+def _drawn_caps(
+    drawn: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None
+) -> tuple[OblongBasis, DrawnCaps]:
+    basis, caps = _oblong_caps(drawn, finest, wavenumber, odd_in)
+    return basis, DrawnCaps(caps, wall_of(drawn.surface, drawn.driver.exit_radius))
 
 
 def in_a_sphere(waveguide: Waveguide) -> Waveguide:

@@ -32,9 +32,9 @@ from evenflare.radiation.wavefront import (
     swept,
 )
 from evenflare.units import FloatArray
-from evenflare.waveguide import Waveguide
+from evenflare.waveguide import Driver, Waveguide
 from evenflare.waveguide.deviated import divided_alike, drawn_of
-from evenflare.waveguide.meridian import Frame
+from evenflare.waveguide.meridian import Frame, Piece
 from evenflare.waveguide.surface import Axes, Surface
 
 STEEP = 0.35 * np.pi
@@ -143,6 +143,22 @@ def domes(path: Path, t: FloatArray, *, surface: Surface, psi: FloatArray) -> Do
     return Domes(caps, a, b, a[..., None] * factor, b[..., None] * factor)
 
 
+def shells(plans: Sequence[Sequence[tuple[Path, FloatArray]]], *, surface: Surface, psi: FloatArray) -> list[Domes]:
+    """The stretched caps of each of several divisions of one sweep, see `divided`; every path is asked once."""
+    found: list[list[Domes]] = [[] for _ in plans]
+    for same in zip(*plans, strict=True):
+        every = domes(same[0][0], np.concatenate([t for _, t in same]), surface=surface, psi=psi)
+        for rows, part in zip(found, parted(every, [len(t) for _, t in same]), strict=True):
+            rows.append(part)
+    return [joined(rows) for rows in found]
+
+
+def parted(whole: Domes, counts: Sequence[int]) -> list[Domes]:
+    """Stretched caps, so many to each part."""
+    columns = [np.split(each, np.cumsum(counts)[:-1]) for each in (*whole.caps, *whole[1:])]
+    return [Domes(Caps(*row[:3]), *row[3:]) for row in zip(*columns, strict=True)]
+
+
 def joined(rows: Sequence[Domes]) -> Domes:
     """Stretched caps one after the other, as one."""
     caps = Caps(*(np.concatenate(column) for column in zip(*(row.caps for row in rows), strict=True)))
@@ -155,9 +171,13 @@ def _factor(surface: Surface, z: FloatArray, a: FloatArray, b: FloatArray, psi: 
 
 def _semi_axes(surface: Surface, z: FloatArray) -> tuple[FloatArray, FloatArray]:
     """At depths of one smooth stretch."""
-    stretch = int(np.clip(np.searchsorted(surface.cuts, z.mean()) - 1, 0, len(surface.cuts) - 2))
-    found = surface.axes(z, stretch=stretch)
+    found = surface.axes(z, stretch=stretch_at(surface, z))
     return found.a, found.b
+
+
+def stretch_at(surface: Surface, z: FloatArray) -> int:
+    """The smooth stretch in which depths of one (m, any shape) lie."""
+    return int(np.clip(np.searchsorted(surface.cuts, z.mean()) - 1, 0, len(surface.cuts) - 2))
 
 
 def dome_radius(surface: Surface) -> float:
@@ -179,23 +199,23 @@ def dome_radius(surface: Surface) -> float:
     return least if least - min(a[0], b[0]) <= NEARLY_ROUND * least else ROOM * least
 
 
-def sweep(waveguide: Waveguide) -> Sweep:
-    """The sweep of an oblong waveguide in a baffle, to a hemisphere. ValueError as the round one's."""
+def sweep(waveguide: Waveguide, radius: float) -> Sweep:
+    """The sweep of an oblong waveguide in a baffle, to a hemisphere of that radius, m: see dome_radius. ValueError as
+    the round one's.
+    """
     surface = waveguide.surface
     for meridian in (surface.horizontal, surface.vertical):
         refuse_undercut(meridian)
     drawn = drawn_of(waveguide)
-    if drawn is not None and divided_alike(waveguide) and (as_drawn := _as_drawn(drawn, len(surface.cuts))) is not None:
+    if drawn is None:
+        stretches = list(along_walls(waveguide)[1])
+    elif divided_alike(waveguide) and (as_drawn := _as_drawn(drawn, len(surface.cuts))) is not None:
         walls_drawn, inside = as_drawn
         made = [Guided(MeanWall(surface, i), wall) for i, wall in enumerate(walls_drawn)]
         stretches = list(moved_with(inside, walls_drawn, made))
     else:
-        guide = None if drawn is None else drawn.surface
-        walls, wavy = calmed([MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)])
-        inside = swept(walls, waveguide.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
-        stretches = [_widened(stretch, surface, wavy=wavy or guide is not None) for stretch in inside]
+        stretches = list(_swept(surface, waveguide.driver, drawn.surface)[1])
     a, b = (float(axis[0]) for axis in _semi_axes(surface, np.array([surface.depth])))
-    radius = dome_radius(surface)
     if radius - min(a, b) > NEARLY_ROUND * radius:
         growth = along(Growth(surface.depth, a, b, float(np.sqrt(a * b)), radius))
         cells = np.full(growth.wall.size, (radius - min(a, b)) / growth.wall.size)
@@ -203,17 +223,33 @@ def sweep(waveguide: Waveguide) -> Sweep:
     return tuple(stretches)
 
 
+class AlongWalls(NamedTuple):
+    """A mean wall's stretches, as caps go by them; the sweep to the mouth; whether the wall has waves."""
+
+    walls: list[Piece]
+    inside: Sweep
+    wavy: bool
+
+
 @lru_cache(maxsize=4)
-def _as_drawn(drawn: Waveguide, cuts: int) -> tuple[list[MeanWall], Sweep] | None:
-    """The mean wall's stretches and the sweep along them, kept for the walls as made, of which there are several; None
-    where it is cut into another number of stretches than `cuts`, or has waves of its own.
+def along_walls(waveguide: Waveguide) -> AlongWalls:
+    """Of a waveguide as drawn; kept for the walls as made, of which there are several."""
+    return _swept(waveguide.surface, waveguide.driver, None)
+
+
+def _swept(surface: Surface, driver: Driver, guide: Surface | None) -> AlongWalls:
+    walls, wavy = calmed([MeanWall(surface, i, guide) for i in range(len(surface.cuts) - 1)])
+    inside = swept(walls, driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
+    widened = tuple(_widened(stretch, surface, wavy=wavy or guide is not None) for stretch in inside)
+    return AlongWalls(walls, widened, wavy)
+
+
+def _as_drawn(drawn: Waveguide, cuts: int) -> tuple[list[Piece], Sweep] | None:
+    """The stretches of a drawn wall and the sweep along them; None where it is cut into another number of stretches
+    than `cuts`, or has waves of its own.
     """
-    surface = drawn.surface
-    walls = [MeanWall(surface, i) for i in range(len(surface.cuts) - 1)]
-    if len(surface.cuts) != cuts or calmed(walls)[1]:
-        return None
-    inside = swept(walls, drawn.driver.exit_half_angle, 0.5 * np.pi, beyond=0.5 * np.pi)
-    return walls, tuple(_widened(stretch, surface, wavy=False) for stretch in inside)
+    walls, inside, wavy = along_walls(drawn)
+    return None if wavy or len(walls) != cuts - 1 else (walls, inside)
 
 
 def _widened(stretch: Stretch, surface: Surface, *, wavy: bool) -> Stretch:

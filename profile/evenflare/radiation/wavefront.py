@@ -279,14 +279,15 @@ def _as_drawn(drawn: Waveguide, end_angle: float, beyond: float) -> Sweep | None
 def moved_with(sweep: Sweep, drawn: Sequence[Piece], made: Sequence[Piece]) -> Sweep:
     """A sweep along drawn pieces of wall taken to those as made, a piece each: its division stays."""
     found: list[Stretch] = []
-    after = made[-1].frame_at(np.array([1.0]))
+    behind, at = made[-1], 1.0
     for stretch in reversed(sweep):  # an edge is where the piece behind it begins, or the rim
         path = stretch.path
         if isinstance(path, Following | Relaxing):
-            piece = made[next(i for i, each in enumerate(drawn) if each is path.piece)]
-            after, path = piece.frame_at(np.array([0.0])), replace(path, piece=piece)
+            behind, at = made[next(i for i, each in enumerate(drawn) if each is path.piece)], 0.0
+            path = replace(path, piece=behind)
         elif isinstance(path, Pivot):
-            path = replace(path, z=float(after.z[0]), r=float(after.r[0]))
+            edge = behind.frame_at(np.array([at]))
+            path = replace(path, z=float(edge.z[0]), r=float(edge.r[0]))
         found.append(stretch._replace(path=path))
     return tuple(reversed(found))
 

@@ -20,7 +20,7 @@ from evenflare.search.starts import Start, starts_question
 from evenflare.target.meaning import changes, meaning
 from evenflare.target.target import Target
 
-RULES = 3
+RULES = 4
 """Of what is asked next. Raise it when the same target and seed no longer ask for the same candidates."""
 EARLIER = (
     "one begun by an earlier evenflare, which asked for candidates in another order (it can be read, not continued)"

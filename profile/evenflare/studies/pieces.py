@@ -23,6 +23,8 @@ MOST_CUTS = 3
 """Of walls of which all are foreseen: four thousand of thirty places."""
 KINDS = 4
 """Of walls drawn at random."""
+EVEN_LENGTHS = 16
+"""Of pieces of walls that turn evenly."""
 ENDS = 4
 """Of pieces of any length, from place to place; the shortest are as much shorter as that takes."""
 
@@ -99,6 +101,25 @@ def alternating(count: int, least: float) -> list[FloatArray]:
     begins = np.linspace(-least, least, 2 * int(np.ceil(least)), endpoint=False)
     values = np.asarray((-1.0) ** np.arange(ends.size + 1), dtype=np.float64)
     return [_flat(ends + begin, values, count)[:, None] for begin in begins]
+
+
+def sharpest(count: int, least: float) -> list[FloatArray]:
+    """(N, 1) each, 1 and -1: of the walls that turn as often, those that turn half-way between two places, from one to
+    the next; begun at each, with either sign. They fold before any other does.
+    """
+    run = int(np.ceil(least - 1e-9))
+    return [np.where((np.arange(count) + begin) // run % 2 == 0, 1.0, -1.0)[:, None] for begin in range(2 * run)]
+
+
+def evenly_turning(count: int, least: float) -> FloatArray:
+    """(K, N) from -1 to 1: walls that turn evenly, in pieces one to three times as long as the shortest."""
+    walls = []
+    for length in least * np.geomspace(1.0, 3.0, EVEN_LENGTHS):
+        begins = length * np.arange(BEGINNINGS) / BEGINNINGS
+        ends = length * np.arange(np.ceil(count / length) + 2.0) - begins[:, None]
+        values = np.broadcast_to((-1.0) ** np.arange(ends.shape[1] + 1), (BEGINNINGS, ends.shape[1] + 1))
+        walls.append(_flat(ends, values, count))
+    return np.concatenate(walls)
 
 
 def few_pieces(count: int, least: float) -> FloatArray:

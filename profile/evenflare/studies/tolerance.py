@@ -14,7 +14,16 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from evenflare.studies.pieces import RowOfPieces, alternating, few_pieces, random_walls, rows_of_pieces, worst_runs
+from evenflare.studies.pieces import (
+    RowOfPieces,
+    alternating,
+    evenly_turning,
+    few_pieces,
+    random_walls,
+    rows_of_pieces,
+    sharpest,
+    worst_runs,
+)
 from evenflare.studies.sensitivity import Progress, Sensitivity, WallBench, predicted, times
 from evenflare.studies.zones import WIDEST, ZoneCut, edges, zoned
 from evenflare.units import MILLIMETRE, FloatArray
@@ -37,9 +46,13 @@ MANY = 200
 """Walls drawn at random of which the greatest is told: the worst wall is rare."""
 OBLONG_WORST, OBLONG_RANDOM = 4, 4
 OBLONG_TURNING = 2
-"""Of the walls that turn as often as they may, of which all are solved of a round one."""
-AIM = 0.97
-"""Of what may be heard, that the worst of these walls does: others may be a little worse."""
+"""Of the walls that turn as often as they may, and of those that turn sharpest, of which all are solved of a round
+one."""
+EVEN = 6
+"""Of a round one that turn evenly, the worst by slopes, each with either sign: of all walls those that add up to more
+than slopes tell."""
+AIM = 0.95
+"""Of what may be heard, that the worst of these walls does. Of 9,749 others the worst did 4.6 % more than that one."""
 NEAR = 0.02
 """Of that, how near the worst must come to it."""
 ROUNDS, MOST_ROUNDS = 4, 12
@@ -206,17 +219,25 @@ def _proved(
     is_round = bench.waveguide.is_round
     worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
     nominal = bench.index(bench.flat())
-    turning = alternating(limits.size, least)[: None if is_round else OBLONG_TURNING]
+    some_of = slice(None if is_round else OBLONG_TURNING)
+    turning, sharp = (found(limits.size, least)[some_of] for found in (alternating, sharpest))
     foreseen = FORESEEN_WALLS if is_round else OBLONG_FORESEEN
     many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=foreseen)
-    others, some = [*turning, *many[:drawn]], many[:MANY]
+    even, _ = worst_walls(
+        [],
+        evenly_turning(limits.size, least)[:, :, None] * np.ones(slope.shape[1]),
+        slope * limits[:, None, None],
+        EVEN,
+    )
+    others = [*turning, *sharp, *(sign * wave for wave in even for sign in (1.0, -1.0)), *many[:drawn]]
+    some = many[:MANY]
     alike = np.concatenate([np.array(turning), few_pieces(limits.size, least)[:, :, None]])
     many = np.concatenate([np.broadcast_to(alike, (len(alike), *slope.shape[:2])), many])
     widest, rounds, kept = WIDEST, 0, None
     shape, scale, good, bad = limits, 1.0, 0.0, np.inf
     while True:
-        # Those that turn most often fold first.
-        while not all(np.isfinite(bench.indices([bench.wave(limits[:, None] * wave)])).all() for wave in turning[:2]):
+        # Those that turn sharpest fold first.
+        while not all(np.isfinite(bench.indices([bench.wave(limits[:, None] * wave)])).all() for wave in sharp):
             widest = FOLDED * float(limits.max())
             limits = np.minimum(limits, widest)
         waves, sums = worst_walls(rows, many, slope * limits[:, None, None], worst)

@@ -109,6 +109,15 @@ def drawn_of(waveguide: Waveguide) -> Waveguide | None:
     return _in_baffle(shape.shape, waveguide.driver)  # type: ignore[arg-type]  # shapes are frozen dataclasses
 
 
+def moved_alike(waveguide: Waveguide) -> WallDeviation | None:
+    """That of an oblong waveguide that `deviated` made alike, where it departs alike all round; None of any other."""
+    shape = waveguide.shape
+    made = shape.horizontal if isinstance(shape, Oblong) else None
+    if not isinstance(made, DeviatedInPlane) or not made.alike or not made.deviation.is_round:
+        return None
+    return made.deviation
+
+
 def divided_alike(waveguide: Waveguide) -> bool:
     """Whether `deviated` made it alike."""
     shape = waveguide.shape.horizontal if isinstance(waveguide.shape, Oblong) else waveguide.shape

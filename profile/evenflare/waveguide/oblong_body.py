@@ -177,6 +177,10 @@ class OblongBody:
         places = np.stack([out * ex - aside * ey, out * ey + aside * ex, z], axis=-1)
         return places, np.stack([outward * ex, outward * ey, np.sin(heading)], axis=-1)
 
+    def taper_angle(self, psi: FloatArray) -> FloatArray:
+        """(...) rad, the heading of the taper at parameters psi (...): above pi it runs toward the axis."""
+        return self._taper(rim_of(self.surface, psi)).angle
+
     def _taper(self, rim: Rim) -> Taper:
         return taper(self.shell, (self.surface.depth, rim.out), self.back)
 

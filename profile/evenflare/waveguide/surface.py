@@ -8,12 +8,15 @@ from typing import NamedTuple
 
 import numpy as np
 
-from evenflare.units import MILLIMETRE, FloatArray
+from evenflare.units import MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide.depths import DepthMap
 from evenflare.waveguide.forms import normals_and_curvatures
 from evenflare.waveguide.meridian import Frame, Meridian
 from evenflare.waveguide.sections import Mouth, Section
 
+KEPT = 48
+"""Answers about semi-axes that a wall keeps: a sweep along it and its domes ask for the same depths again, and so do
+walls as made of the drawn one."""
 MERGED = 1e-9
 """m; cuts closer than this are one."""
 SAME = 1e-6
@@ -129,10 +132,21 @@ class Surface:
         """The semi-axes at depths z (m, any shape) in the smooth stretch from cuts[stretch] to cuts[stretch + 1].
 
         At a cut the angles are those of the stretch asked for. Accurate to 1e-12 m where the wall is not steep, and
-        smooth up to a rim at 90 degrees, where a radius runs as the root of the distance from it.
+        smooth up to a rim at 90 degrees, where a radius runs as the root of the distance from it. Read-only arrays.
         """
-        a, b = self._axes(z, stretch)
-        return Axes(a.r, b.r, a.angle, b.angle)
+        asked = stretch, z.shape, z.tobytes()
+        found = self._known.get(asked)
+        if found is None:
+            a, b = self._axes(z, stretch)
+            found = Axes(*map(read_only, (a.r, b.r, a.angle, b.angle)))
+            if len(self._known) >= KEPT:
+                self._known.clear()
+            self._known[asked] = found
+        return found
+
+    @cached_property
+    def _known(self) -> dict[tuple[int, tuple[int, ...], bytes], Axes]:
+        return {}
 
     def _axes(self, z: FloatArray, stretch: int) -> tuple[Frame, Frame]:
         horizontal, vertical = self._maps

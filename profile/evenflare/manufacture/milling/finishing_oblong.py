@@ -1,9 +1,10 @@
-"""The finishing spiral of an oblong wall: rings that run with its sections, each going over into the next."""
+"""The finishing spiral of an oblong surface: rings that run with its sections, each going over into the next."""
 
 from __future__ import annotations
 
 import itertools
-from typing import NamedTuple
+from collections.abc import Sequence
+from typing import NamedTuple, Protocol
 
 import numpy as np
 
@@ -19,15 +20,34 @@ _CHUNK = 20_000
 _HALVINGS = 6
 
 
-class _Band(NamedTuple):
-    """A stretch of wall, or the edge where one ends: there the ball rolls round, from one normal to the next."""
+class SpiralBand(Protocol):
+    """A stretch of a surface that is even about both planes, or the edge where one ends: there the ball rolls round,
+    from one normal to the next.
+    """
 
+    @property
+    def rolls(self) -> bool:
+        """Whether it is an edge."""
+        ...
+
+    def centres(self, t: FloatArray, psi: FloatArray, radius: float) -> tuple[FloatArray, FloatArray]:
+        """(N, P, 3) centres, m, and (N, P) the smallest curvature across, 1/m, at shares t (N,) of the way over it, 0
+        to 1, and psi (P,) or (N, P), rad.
+        """
+        ...
+
+
+class _WallBand(NamedTuple):
+    """Of a wall, from the mouth to the throat."""
+
+    surface: Surface
     stretch: int
-    edge: bool
+    rolls: bool
 
-    def centres(self, surface: Surface, t: FloatArray, psi: FloatArray, radius: float) -> tuple[FloatArray, FloatArray]:
-        """(N, P, 3) centres and (N, P) the smallest curvature, 1/m, at shares t (N,) and psi (P,) or (N, P)."""
-        if not self.edge:
+    def centres(self, t: FloatArray, psi: FloatArray, radius: float) -> tuple[FloatArray, FloatArray]:
+        """See SpiralBand."""
+        surface, t = self.surface, 1.0 - t
+        if not self.rolls:
             patch = surface.patch(depth_at(surface, self.stretch, t), psi, stretch=self.stretch)
             return patch.points + radius * patch.normals, patch.curvatures[..., 0]
         rim = np.full(t.size, surface.cuts[self.stretch + 1])
@@ -38,11 +58,10 @@ class _Band(NamedTuple):
 
 
 class _Way(NamedTuple):
-    """From mouth to throat, at nodes (K,): which band, which share of it, and how many turns lie before."""
+    """Over all bands, at nodes (K,): which band, which share of it, and how many turns lie before."""
 
-    surface: Surface
     radius: float
-    bands: list[_Band]
+    bands: Sequence[SpiralBand]
     which: IntArray
     shares: FloatArray
     before: FloatArray
@@ -57,21 +76,29 @@ class _Way(NamedTuple):
             here, of = self.which[node] == number, self.which == number
             t = np.interp(turns[here], self.before[of], self.shares[of])
             around = psi if psi.ndim == 1 else psi[here]
-            found[here] = self.bands[number].centres(self.surface, t, around, self.radius)[0]
+            found[here] = self.bands[number].centres(t, around, self.radius)[0]
         return found
 
 
 def oblong_spiral(
     surface: Surface, *, radius: float, ridge: float, chord: float, clear: Cloud | None = None
 ) -> FloatArray:
-    """(N, 3), m from the throat plane: centres of a ball on a spiral down an oblong wall, a full ring at either end.
+    """(N, 3), m from the throat plane: centres of a ball on a spiral down an oblong wall, see spiral_over."""
+    return spiral_over(_bands(surface)[::-1], radius=radius, ridge=ridge, chord=chord, clear=clear)
 
-    Neighbouring turns come nearest where the wall is broad in one plane only: there ridges are lower than elsewhere.
+
+def spiral_over(
+    bands: Sequence[SpiralBand], *, radius: float, ridge: float, chord: float, clear: Cloud | None = None
+) -> FloatArray:
+    """(N, 3), m: centres of a ball on a spiral over bands that follow one another, counter-clockwise, a full ring at
+    either end.
+
+    Neighbouring turns come nearest where a surface is broad in one plane only: there ridges are lower than elsewhere.
     ridge, chord : m, heights that neighbouring turns, and straight moves between the points, may leave.
     clear        : of a wall with hollows that the ball does not reach, its cloud: there it keeps off, see moved_off.
     Errors       : NoRoomError as moved_off.
     """
-    way = _way(surface, radius, ridge)
+    way = _way(bands, radius, ridge)
     number = round(float(way.before[-1]))
     density = _density(way.centres_after(np.arange(number + 1.0), np.linspace(0.0, 0.5 * np.pi, _COLUMNS)), chord)
     places, azimuths = [], []
@@ -110,26 +137,25 @@ def _along(way: _Way, turns: FloatArray, psi: FloatArray) -> FloatArray:
     return np.concatenate([way.centres_after(turns[part], psi[part])[:, 0] for part in parts or [slice(0)]])
 
 
-def _bands(surface: Surface) -> list[_Band]:
+def _bands(surface: Surface) -> list[SpiralBand]:
     """From throat to mouth."""
-    bands, psi = [], np.linspace(0.0, 0.5 * np.pi, 9)
+    bands, psi = list[SpiralBand](), np.linspace(0.0, 0.5 * np.pi, 9)
     for stretch in range(len(surface.cuts) - 1):
-        bands.append(_Band(stretch, edge=False))
+        bands.append(_WallBand(surface, stretch, rolls=False))
         if stretch + 2 < len(surface.cuts):
             rim = np.array([surface.cuts[stretch + 1]])
             normals = [surface.patch(rim, psi, stretch=k).normals for k in (stretch, stretch + 1)]
             if np.abs(normals[0] - normals[1]).max() > SMOOTH:
-                bands.append(_Band(stretch, edge=True))
+                bands.append(_WallBand(surface, stretch, rolls=True))
     return bands
 
 
-def _way(surface: Surface, radius: float, ridge: float) -> _Way:
-    bands = _bands(surface)
+def _way(bands: Sequence[SpiralBand], radius: float, ridge: float) -> _Way:
     psi = np.linspace(0.0, 0.5 * np.pi, _COLUMNS)
     which, shares, lengths, steps = [], [], [], []
-    for number in reversed(range(len(bands))):
-        t = np.linspace(1.0, 0.0, (_ROLLS if bands[number].edge else _ROWS) + 1)
-        centres, bend = bands[number].centres(surface, t, psi, radius)
+    for number, band in enumerate(bands):
+        t = np.linspace(0.0, 1.0, (_ROLLS if band.rolls else _ROWS) + 1)
+        centres, bend = band.centres(t, psi, radius)
         tangent = np.gradient(0.5 * (centres[1:] + centres[:-1]), axis=1)
         tangent /= np.maximum(np.linalg.norm(tangent, axis=-1, keepdims=True), 1e-15)
         across = np.diff(centres, axis=0)
@@ -144,7 +170,7 @@ def _way(surface: Surface, radius: float, ridge: float) -> _Way:
     before = passes(np.concatenate(lengths), np.concatenate(steps))
     ends = np.cumsum([0, *(part.size for part in lengths)])
     turns = [before[low : high + 1] for low, high in itertools.pairwise(ends)]
-    return _Way(surface, radius, bands, np.concatenate(which), np.concatenate(shares), np.concatenate(turns))
+    return _Way(radius, bands, np.concatenate(which), np.concatenate(shares), np.concatenate(turns))
 
 
 def _density(rings: FloatArray, chord: float) -> FloatArray:

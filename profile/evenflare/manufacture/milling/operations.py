@@ -22,6 +22,7 @@ from evenflare.manufacture.milling.outside_milled import (
     outside_finishing,
     outside_roughing,
 )
+from evenflare.manufacture.milling.outside_sides import milled_side
 from evenflare.manufacture.milling.profile import edge, profile, rebate, slot_width
 from evenflare.manufacture.milling.program import Program
 from evenflare.manufacture.milling.turning import bore_radius
@@ -35,6 +36,7 @@ from evenflare.manufacture.milling.turning_outside import (
 )
 from evenflare.manufacture.part.bolts import front_places
 from evenflare.manufacture.part.features import Features
+from evenflare.manufacture.part.oblong_sides import OblongSide, oblong_sides
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import Footprint, rim_of
@@ -83,18 +85,13 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
 
     front = features.front
     places = front_places(sizes, front)
-    if isinstance(sizes, OblongSizes) and sizes.kind == "body":
-        left.append(
-            "the outside is in no program: none is made for an oblong body's. Shape it by hand, by the sections in"
-            " outside_sections.csv, or take --process print"
-        )
-    elif hold is not None and sizes.kind == "body":
+    if hold is not None and sizes.kind == "body":
         try:
             sides = sides_in(waveguide, sizes, share=MIDDLE)
         except InputError as error:
             left.append(f"the outside is in no program: {error}")
             sides = ()
-        for side, names in zip(sides, (OUTSIDE_FRONT, AFTER_FLIP), strict=False):
+        for side, names in zip(map(milled_side, sides), (OUTSIDE_FRONT, AFTER_FLIP), strict=False):
             faced = 0.0 if side.end == "front" or not process.facing_tool else spare_stock(waveguide, process)
             held, what = HeldBody(-np.inf, np.empty((0, 2))), f"the outside from the {side.end}"
             if side.end == "back":
@@ -144,7 +141,7 @@ def lathe_operations(waveguide: Waveguide, process: Process, sizes: Sizes, featu
     if process.outside_tool:
         deep = thick + (process.parting if sizes.kind != "shell" else 0.0)
         try:
-            front, behind = sides_in(waveguide, sizes, share=1.0) or (None, None)
+            front, behind = sides_of(waveguide.meridian, sizes.body, share=1.0) if sizes.body else (None, None)
             whole = sizes.kind != "shell"
             made.append(outside(process, radius, features, thick=deep, bore=bore, whole=whole, side=front))
         except InputError as error:
@@ -192,10 +189,14 @@ def thickness(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes
     return sizes.flange_thickness if sizes.kind == "shell" else waveguide.depth + process.seat.depth
 
 
-def sides_in(waveguide: Waveguide, sizes: Sizes | OblongSizes, *, share: float) -> tuple[Side, ...]:
-    """Front and back of the outside of a round body; none of another part. share, errors : see sides_of."""
-    if not isinstance(sizes, Sizes) or sizes.body is None:
+def sides_in(
+    waveguide: Waveguide, sizes: Sizes | OblongSizes, *, share: float
+) -> tuple[()] | tuple[Side, Side] | tuple[OblongSide, OblongSide]:
+    """Front and back of the outside of a body; none of another part. share, errors : see sides_of, oblong_sides."""
+    if sizes.body is None:
         return ()
+    if isinstance(sizes, OblongSizes):
+        return oblong_sides(sizes.body)
     return sides_of(waveguide.meridian, sizes.body, share=share)
 
 

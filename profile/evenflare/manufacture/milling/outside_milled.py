@@ -9,24 +9,21 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.engagement import met_by_ball
 from evenflare.manufacture.milling.facing import over_frame
-from evenflare.manufacture.milling.finishing import CHORD_SHARE, DIGIT, ridges_of, spiral
+from evenflare.manufacture.milling.finishing import CHORD_SHARE, DIGIT, ridges_of
+from evenflare.manufacture.milling.outside_sides import WALL, MilledSide
 from evenflare.manufacture.milling.profile import (
     AROUND_CHORD,
     by_levels,
     check_deep,
     check_tabs,
-    inward,
     over_tabs,
     ramp_feed,
 )
 from evenflare.manufacture.milling.program import FRONT_DATUM, Leg, Program, assembled
-from evenflare.manufacture.milling.roughing import LIFT, ramp, wide_at
+from evenflare.manufacture.milling.roughing import LIFT, ramp
 from evenflare.manufacture.milling.slender import eased, slender_words
-from evenflare.manufacture.part.rim import Footprint
-from evenflare.manufacture.part.sides import Side
 from evenflare.manufacture.process.types import HoldDown, Process, Tool
 from evenflare.units import MILLIMETRE, FloatArray
-from evenflare.waveguide import Frame
 from evenflare.words import mm
 
 ROUGH, FINE = "outside_roughing", "outside_finishing"
@@ -36,8 +33,6 @@ BACK_ROUGH, BACK_FINE = "outside_back_roughing", "outside_back_finishing"
 BACK_DATUM = "X0 Y0 on the axis of the waveguide, Z0 at the back face, Z up and out of the back. Z is the tool's tip"
 ASIDE = 1 * MILLIMETRE
 """By which tabs widen from level to level, on either side."""
-_WALL = 0.002 * MILLIMETRE
-_DENSE = 0.02 * MILLIMETRE
 
 
 class HeldBody(NamedTuple):
@@ -56,12 +51,12 @@ class HeldBody(NamedTuple):
         return len(self.tabs) == 0 and self.top > -np.inf
 
 
-def held_of(process: Process, hold: HoldDown, side: Side) -> HeldBody:
+def held_of(process: Process, hold: HoldDown, side: MilledSide) -> HeldBody:
     """What stays at the back of a body: above the slot that the front's programs leave, a tab or a skin thick."""
-    rim, ball = Footprint((side.widest, side.widest), True), process.tool(process.finishing_tool)
+    ball = process.tool(process.finishing_tool)
     if hold.kind == "free":
         return HeldBody(-np.inf, np.empty((0, 2)))
-    places = rim.even_places(hold.tabs) if hold.kind == "tabs" else np.empty((0, 2))
+    places = side.rim.even_places(hold.tabs) if hold.kind == "tabs" else np.empty((0, 2))
     return HeldBody(side.lowest + ball.radius + hold.kept, places)
 
 
@@ -73,10 +68,12 @@ def slot_beside(process: Process) -> float:
 def _outermost(process: Process) -> float:
     """m, beyond the widest place, of the roughing's outermost ring: the ball that follows has room beside it."""
     tool, ball = process.tool(process.profile_tool), process.tool(process.finishing_tool)
-    return max(tool.radius + process.stock_left + 2.0 * _WALL, 2.0 * ball.radius - tool.radius + 2.0 * LIFT)
+    return max(tool.radius + process.stock_left + 2.0 * WALL, 2.0 * ball.radius - tool.radius + 2.0 * LIFT)
 
 
-def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBody, *, faced: float = 0.0) -> Program:
+def outside_roughing(
+    process: Process, hold: HoldDown, side: MilledSide, held: HeldBody, *, faced: float = 0.0
+) -> Program:
     """Level by level, none deeper than the stepdown: a ramp and a ring farthest out, then rings inward to the outside
     with the stock left, clockwise, which climbs there with a spindle that turns clockwise.
 
@@ -86,7 +83,7 @@ def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBod
     """
     tool, ball = process.tool(process.profile_tool), process.tool(process.finishing_tool)
     words, process = slender_words(process, tool), over_frame(eased(process, tool), faced)
-    machine, rim = process.machine, Footprint((side.widest, side.widest), True)
+    machine, rim = process.machine, side.rim
     bottom = -side.lowest + ball.radius
     if held.all_round:
         bottom = -held.top
@@ -98,7 +95,6 @@ def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBod
             f"[hold_down] margin_mm = {mm(hold.margin)}: must be at least {mm(outer + tool.radius + MILLIMETRE)}, the"
             " slot beside the body and 1. Widen it, or take a thinner profile_tool"
         )
-    line = _dense(side.line)
     legs, above = list[Leg](), 0.0
     first = rim.beside(outer, chord=AROUND_CHORD)
     count = max(1, int(np.ceil(bottom / process.stepdown - 1e-9)))
@@ -110,9 +106,7 @@ def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBod
         tabs = (held.tabs, hold.tab_width + 2.0 * ASIDE * np.ceil(deeper), held.top)
         down = ramp(first, above + 0.5 * LIFT, level)
         legs += over_tabs(down, tool, process, rim, tabs, ramp_feed(process, down))
-        nearest = _nearest(line, tool, process.stock_left, level) - side.widest
-        for away in [outer, *inward(outer, nearest, tool)]:
-            ring = rim.beside(away, chord=AROUND_CHORD)
+        for ring in side.rings(tool, process.stock_left, level, outer):
             flat = np.column_stack([ring, np.full(len(ring), level)])
             legs += over_tabs(flat, tool, process, rim, tabs, machine.cutting_feed)
         lifted = max(level, held.top) + LIFT
@@ -131,7 +125,9 @@ def outside_roughing(process: Process, hold: HoldDown, side: Side, held: HeldBod
     return _program(name, side, tool, legs, setup, AROUND_CHORD, by_levels(process, tool))
 
 
-def outside_finishing(process: Process, hold: HoldDown, side: Side, held: HeldBody, *, faced: float = 0.0) -> Program:
+def outside_finishing(
+    process: Process, hold: HoldDown, side: MilledSide, held: HeldBody, *, faced: float = 0.0
+) -> Program:
     """One spiral of the ball from the end's plane out and down to the widest place, clockwise, with ridges of the
     scallop height; over tabs it rises, above a skin it ends.
 
@@ -142,17 +138,15 @@ def outside_finishing(process: Process, hold: HoldDown, side: Side, held: HeldBo
     height, given = ridges_of(process), process
     chord = CHORD_SHARE * height
     words, process = slender_words(process, tool), over_frame(eased(process, tool), faced)
-    machine, rim = process.machine, Footprint((side.widest, side.widest), True)
+    machine, rim = process.machine, side.rim
     check_deep(tool, -side.lowest + tool.radius + faced)
-    z, r = side.touching(tool.radius, what=f'finishing_tool "{tool.name}"')
-    line = side.line
-    back = Frame(line.z[::-1], line.r[::-1], line.angle[::-1] + np.pi, line.curvature[::-1], line.speed[::-1])
-    fine = height - chord - DIGIT
-    tips = spiral(back, z[::-1], r[::-1], radius=tool.radius, ridge=fine, chord=chord)
-    tips = tips * (1.0, -1.0, 1.0) - np.array([0.0, 0.0, tool.radius])
+    centres = side.spiral(tool, ridge=height - chord - DIGIT, chord=chord)
+    tips = centres * (1.0, -1.0, 1.0) - np.array([0.0, 0.0, tool.radius])
     low = np.flatnonzero(tips[:, 2] < held.top)
     if held.all_round and low.size:
-        tips, low = tips[: low[0]], low[:0]
+        # Round an oblong body a turn sinks below the skin's top in one place, and not yet in another.
+        tips, low = tips[: np.flatnonzero(tips[:, 2] >= held.top)[-1] + 1], low[:0]
+        tips[:, 2] = np.maximum(tips[:, 2], held.top)
     cut = int(low[0]) if low.size else len(tips)
     legs = [
         Leg(np.array([[*tips[0, :2], machine.safe_height]]), machine.rapid_feed, rapid=True),
@@ -172,8 +166,7 @@ def outside_finishing(process: Process, hold: HoldDown, side: Side, held: HeldBo
     setup = [
         f"run after {ROUGH if side.end == 'front' else BACK_ROUGH}, in the same clamping and with the same X and Y"
         " zero; touch the ball's tip off on the face",
-        f"ridges of {mm(given.scallop_height)} at most, from {mm(side.inner)} off the axis to the widest place,"
-        f" {mm(side.widest)} off it at Z {side.lowest / MILLIMETRE:.3f}",
+        f"ridges of {mm(given.scallop_height)} at most, {side.told} at Z {side.lowest / MILLIMETRE:.3f}",
         *left,
         *words,
     ]
@@ -184,13 +177,13 @@ def outside_finishing(process: Process, hold: HoldDown, side: Side, held: HeldBo
 
 
 def _program(
-    name: str, side: Side, tool: Tool, legs: list[Leg], setup: list[str], chord: float, engagement: float
+    name: str, side: MilledSide, tool: Tool, legs: list[Leg], setup: list[str], chord: float, engagement: float
 ) -> Program:
     datum = FRONT_DATUM if side.end == "front" else BACK_DATUM
     return assembled(name, tool, legs, datum=datum, kind="milling", setup=setup, chord=chord, engagement=engagement)
 
 
-def _before(side: Side, hold: HoldDown, held: HeldBody) -> list[str]:
+def _before(side: MilledSide, hold: HoldDown, held: HeldBody) -> list[str]:
     if side.end == "front":
         return [
             f"run after the wall's programs, in the same clamping. A slot is cut round the body to its widest place, Z"
@@ -207,29 +200,13 @@ def _before(side: Side, hold: HoldDown, held: HeldBody) -> list[str]:
     return [f"the body comes free of the stock round it: {hold.by} must hold the body itself, from below"]
 
 
-def _by_hand(side: Side, held: HeldBody, ball: Tool) -> list[str]:
+def _by_hand(side: MilledSide, held: HeldBody, ball: Tool) -> list[str]:
     """What a tab or a skin leaves to be pared."""
-    line = side.line
-    tip = line.z + ball.radius * (np.sin(line.angle) - 1.0)
-    if not np.any(tip < held.top):
+    start = side.first_below(ball, held.top)
+    if start is None:
         return []
-    start = float(np.interp(-held.top, -tip, line.z))
     where = "all round" if held.all_round else "at the tabs"
     return [
         f"{where} the outside from Z {start / MILLIMETRE:.3f} to {side.lowest / MILLIMETRE:.3f} is left in what holds"
         " the body: pare and sand it to outside.csv"
     ]
-
-
-def _dense(line: Frame) -> FloatArray:
-    """(N, 2), z and r of a line, close together: between two points it may reach further."""
-    along = np.concatenate([[0.0], np.cumsum(np.hypot(np.diff(line.z), np.diff(line.r)))])
-    fine = np.linspace(0.0, along[-1], int(along[-1] / _DENSE) + 2)
-    return np.column_stack([np.interp(fine, along, line.z), np.interp(fine, along, line.r)])
-
-
-def _nearest(line: FloatArray, tool: Tool, extra: float, level: float) -> float:
-    """m, how near to the axis the tool's axis may come at a level with `extra` left on the outside."""
-    above = line[:, 0] - (level - extra)
-    met = above >= 0.0
-    return float(np.max(line[met, 1] + wide_at(tool, extra, above[met]))) + _WALL

@@ -10,7 +10,7 @@ from evenflare.manufacture.milling.program import Leg, Program, from_front
 from evenflare.manufacture.milling.roughing import ENGAGEMENT, LIFT, RAMP, ramp
 from evenflare.manufacture.milling.slender import eased, slender_words
 from evenflare.manufacture.part.features import Features
-from evenflare.manufacture.part.rim import Footprint, edge_inset
+from evenflare.manufacture.part.rim import Footprint, RimOutline, edge_inset
 from evenflare.manufacture.process.types import HoldDown, Process, Tool
 from evenflare.manufacture.wall.scallop import centre_step
 from evenflare.units import MILLIMETRE, FloatArray
@@ -106,14 +106,13 @@ def by_levels(process: Process, tool: Tool) -> float:
     return process.stepdown + tool.corner_radius
 
 
-def check_tabs(hold: HoldDown, rim: Footprint, tool: Tool, tabs: FloatArray) -> None:
+def check_tabs(hold: HoldDown, rim: RimOutline, tool: Tool, tabs: FloatArray) -> None:
     """InputError unless the cutter gets down between any two tabs."""
-    around = 2.0 * np.pi * rim.half[0] if rim.round else 4.0 * sum(rim.half)
     needed = len(tabs) * (hold.tab_width + 3.0 * tool.diameter)
-    if needed > around:
+    if needed > rim.around:
         raise InputError(
             f"[hold_down] tabs = {hold.tabs}: of {mm(hold.tab_width)} each, with room for the cutter between them, they"
-            f" need {mm(needed)} round the part, which measures {mm(around)}. Have fewer, or narrower ones"
+            f" need {mm(needed)} round the part, which measures {mm(rim.around)}. Have fewer, or narrower ones"
         )
 
 
@@ -124,9 +123,14 @@ def ramp_feed(process: Process, path: FloatArray) -> float:
     return min(process.machine.cutting_feed, process.machine.plunge_feed * float(np.tan(RAMP)) / slope)
 
 
+def across_step(tool: Tool) -> float:
+    """m, from ring to ring at most."""
+    return ENGAGEMENT * (tool.radius - tool.corner_radius)
+
+
 def inward(start: float, end: float, tool: Tool) -> list[float]:
     """m, offsets after `start` down to `end`, none further from the one before than the tool takes with a flat end."""
-    number = max(1, int(np.ceil((start - end) / (ENGAGEMENT * (tool.radius - tool.corner_radius)) - 1e-9)))
+    number = max(1, int(np.ceil((start - end) / across_step(tool) - 1e-9)))
     return [start + (end - start) * (k + 1) / number for k in range(number)]
 
 
@@ -157,7 +161,7 @@ def over_tabs(
     path: FloatArray,
     tool: Tool,
     process: Process,
-    rim: Footprint,
+    rim: RimOutline,
     tabs: tuple[FloatArray, float, float],
     feed: float,
 ) -> list[Leg]:
@@ -179,11 +183,13 @@ def over_tabs(
     for k in range(1, len(dense)):
         here = np.append(dense[k, :2], lifted[k])
         rise = lifted[k] - lifted[k - 1] - (dense[k, 2] - dense[k - 1, 2])
+        # Where the path itself crosses that height, one of both places lies above it.
+        upper = max(lifted[k - 1], lifted[k])
         if rise > 1e-9:
-            run.append(np.append(dense[k - 1, :2], lifted[k]))
+            run.append(np.append(dense[k - 1, :2], upper))
             run.append(here)
         elif rise < -1e-9:
-            run.append(np.append(dense[k, :2], lifted[k - 1]))
+            run.append(np.append(dense[k, :2], upper))
             legs += [Leg(np.array(run), feed), Leg(here[None], min(feed, process.machine.plunge_feed))]
             run = [here]
         else:

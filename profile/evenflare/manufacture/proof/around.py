@@ -35,6 +35,7 @@ from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rim import Footprint, edge_inset, rim_of
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.around_body import SIDE_OF, AskedSide, asked_sides, side_raster, side_walls
+from evenflare.manufacture.proof.around_oblong import ALONG, AskedOblong, oblong_raster, oblong_walls
 from evenflare.manufacture.proof.back_truth import UPRIGHT
 from evenflare.manufacture.proof.deviation import Deviation, Worst, compared
 from evenflare.manufacture.proof.hole_walls import NOTHING, Upright, hole_walls
@@ -77,7 +78,7 @@ class Around:
     tabs: FloatArray
     tab_width: float
     turned_to: float = 0.0
-    sides: tuple[AskedSide, ...] = ()
+    sides: tuple[AskedSide | AskedOblong, ...] = ()
 
 
 def around_part(
@@ -108,6 +109,10 @@ def departures(program: Program, piece: Workpiece, around: Around) -> Deviation:
     x, y = (low + step * np.arange(n) for low, n in zip(piece.origin, piece.heights.shape, strict=True))
     if around.sides and program.name in SIDE_OF:
         asked, turned = around.sides[SIDE_OF[program.name]], program.kind == "turning"
+        if isinstance(asked, AskedOblong):
+            off = oblong_raster(program.tool, piece.heights, x[:, None], y, asked)
+            walls = oblong_walls(program.tool, dense(program, step=ALONG), asked)
+            return compared(piece, off, upright=walls)
         off = side_raster(piece.heights, x[:, None], y, UPRIGHT * step, asked)
         path, bins = dense(program), 1 if turned else BINS
         return compared(piece, off, upright=side_walls(program.tool, path, asked, _bins(path, bins), bins))
@@ -116,9 +121,9 @@ def departures(program: Program, piece: Workpiece, around: Around) -> Deviation:
     return compared(piece, off, upright=_UPRIGHT[program.name](program.tool, path, around))
 
 
-def dense(program: Program) -> FloatArray:
-    """(N, 3), m: places along the cutting moves that reach the front face, DENSE apart or TURNED_DENSE."""
-    step = TURNED_DENSE if program.kind == "turning" else DENSE
+def dense(program: Program, *, step: float = DENSE) -> FloatArray:
+    """(N, 3), m: places along the cutting moves that reach the front face, a step apart or TURNED_DENSE."""
+    step = TURNED_DENSE if program.kind == "turning" else step
     start, end = program.position[:-1], program.position[1:]
     cutting = ~program.rapid[1:] & (np.minimum(start[:, 2], end[:, 2]) <= 0.0)
     start, end = start[cutting], end[cutting]

@@ -9,11 +9,14 @@ import numpy as np
 from evenflare.files import InputError
 from evenflare.manufacture.milling.operations import AFTER_FLIP, MIDDLE, OUTSIDE_FRONT, sides_in
 from evenflare.manufacture.milling.outside_milled import held_of
+from evenflare.manufacture.milling.outside_sides import milled_side
 from evenflare.manufacture.milling.turning_outside import OUTSIDE, OUTSIDE_BACK
+from evenflare.manufacture.part.oblong_sides import OblongSide
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.sides import Side
 from evenflare.manufacture.process.types import Process, Tool
+from evenflare.manufacture.proof.around_oblong import AskedOblong
 from evenflare.manufacture.proof.deviation import Worst
 from evenflare.manufacture.proof.truth import STEEP, Truth
 from evenflare.manufacture.wall.scallop import stepover
@@ -42,7 +45,9 @@ class AskedSide(NamedTuple):
     low: float = 0.0
 
 
-def asked_sides(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes) -> tuple[AskedSide, ...]:
+def asked_sides(
+    waveguide: Waveguide, process: Process, sizes: Sizes | OblongSizes
+) -> tuple[AskedSide | AskedOblong, ...]:
     """Of a body whose outside is in programs: a lathe faces its ends too, a router has them planed."""
     turned, hold = "lathe_programs" in process.makes, process.hold_down
     if not (process.outside_tool if turned else process.profile_tool and hold):
@@ -55,16 +60,23 @@ def asked_sides(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSiz
         return ()
     front, back = found
     if turned or hold is None:
+        assert isinstance(front, Side)  # A lathe's part is round.
+        assert isinstance(back, Side)
         return AskedSide(front, waveguide.meridian.mouth_radius), AskedSide(back, 0.5 * process.seat.diameter)
-    held = held_of(process, hold, back)
-    tabs = tuple(np.arctan2(held.tabs[:, 1], held.tabs[:, 0]).tolist())
+    held = held_of(process, hold, milled_side(back))
     half = 0.5 * hold.tab_width + 2.0 * process.tool(process.profile_tool).diameter
     ball = process.tool(process.finishing_tool).radius
     # Where the next turn is lifted over a tab, the ridge before it is the higher.
     top = held.top + float(stepover(process.scallop_height, radius=ball))
-    tip = back.line.z + ball * (np.sin(back.line.angle) - 1.0)
-    low = float(np.interp(-top, -tip, back.line.r)) if top > -np.inf else 0.0
-    return AskedSide(front, front.inner), AskedSide(back, back.inner, top, tabs, half, low)
+    return _asked(front, ball, -np.inf, held.tabs[:0], 0.0), _asked(back, ball, top, held.tabs, half)
+
+
+def _asked(side: Side | OblongSide, ball: float, top: float, tabs: FloatArray, half: float) -> AskedSide | AskedOblong:
+    if isinstance(side, OblongSide):
+        return AskedOblong(side, top, tabs, half)
+    tip = side.line.z + ball * (np.sin(side.line.angle) - 1.0)
+    low = float(np.interp(-top, -tip, side.line.r)) if top > -np.inf else 0.0
+    return AskedSide(side, side.inner, top, tuple(np.arctan2(tabs[:, 1], tabs[:, 0]).tolist()), half, low)
 
 
 def flat_truth(radius: tuple[float, float], size: float, *, step: float, turned: bool) -> Truth:

@@ -33,7 +33,8 @@ from evenflare.manufacture.proof.hole_walls import Upright, hole_walls
 from evenflare.manufacture.proof.rough_truth import Prepared, too_high
 from evenflare.manufacture.proof.simulate import Contact, Workpiece, cut, stock
 from evenflare.manufacture.proof.truth import Front, truth
-from evenflare.units import MILLIMETRE
+from evenflare.manufacture.wall.oblong_curves import section
+from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide import Waveguide
 from evenflare.words import rounded_mm
 
@@ -54,6 +55,8 @@ PREPARING = ("roughing", REST, SEMI, "turning_roughing", ROUGH, BACK_ROUGH)
 """Programs that leave stock on the wall by intent."""
 BEHIND = (FACING_BACK, BACK, DRIVER_HOLES)
 """The programs that are run with the back up, on one workpiece."""
+MOUTH_CHORD = 0.01 * MILLIMETRE
+"""Of an oblong mouth's rim, within which the wall is compared; far less than a step of the raster."""
 BOLT_CLEARANCE = 10 * MILLIMETRE
 """Radius around a bolt within which the front face is not compared: hole, countersink or washer."""
 
@@ -131,6 +134,21 @@ def front_of(sizes: Sizes | OblongSizes, features: Features = PLAIN, *, step: fl
     return Front((rim.half[0] - taken, rim.half[1] - taken), round=rim.round, holes=tuple(holes))
 
 
+def mouth_of(waveguide: Waveguide, inset: float) -> Front:
+    """What of the front plane lies within the mouth, `inset` m off its rim: of a body nothing else does."""
+    if waveguide.is_round:
+        return Front((waveguide.meridian.mouth_radius - inset,) * 2)
+    mouth = waveguide.surface.mouth
+    outline = section(waveguide.surface, mouth.depth, chord_error=MOUTH_CHORD)
+    return Front((mouth.half_width - inset, mouth.half_height - inset), round=False, outline=_inside(outline, inset))
+
+
+def _inside(outline: FloatArray, inset: float) -> FloatArray:
+    import shapely
+
+    return np.asarray(shapely.Polygon(outline).buffer(-inset).exterior.coords)
+
+
 def prove(
     waveguide: Waveguide,
     programs: Sequence[Program],
@@ -204,7 +222,7 @@ def prove(
             size, turned = (float(half[0]), float(half[1])), setup == "turning"
             cut_away = face if around is None else front_of(sizes, around.features, step=step)
             if around is not None and around.sides:
-                cut_away = Front((waveguide.meridian.mouth_radius - UPRIGHT * step,) * 2)
+                cut_away = mouth_of(waveguide, UPRIGHT * step)
             exact = truth(waveguide, step=step, half_size=size, front=cut_away, half_section=turned)
             faced = any(program.name == OUTSIDE for program in programs)
             piece = stock(exact, top=FACING if turned and faced else top, bore=bore if turned else 0.0)

@@ -31,13 +31,15 @@ _COLUMNS = 1025
 class Front(NamedTuple):
     """The front face, as far as it is part of what is compared, m.
 
-    size  : half its width and height; round (its radius, twice) if `round` says so.
-    holes : (x, y, radius) of places that are drilled, and not compared.
+    size    : half its width and height; round (its radius, twice) if `round` says so.
+    holes   : (x, y, radius) of places that are drilled, and not compared.
+    outline : (N, 2), closed, that it lies within too.
     """
 
     size: tuple[float, float]
     round: bool = True
     holes: Sequence[tuple[float, float, float]] = ()
+    outline: FloatArray | None = None
 
 
 @dataclass(frozen=True)
@@ -122,6 +124,10 @@ def outside(x: Any, y: Any, front: Front) -> FloatArray:
     # Of a cell on the edge itself rounding says whether what cuts the outside takes it down.
     width, height = (size - _ON_EDGE for size in front.size)
     off = np.hypot(x, y) > width if front.round else (x > width) | (y > height)
+    if front.outline is not None:
+        import shapely
+
+        off = off | ~shapely.contains_xy(shapely.Polygon(front.outline), *np.broadcast_arrays(x, y))
     for hole_x, hole_y, radius in front.holes:
         off = off | (np.hypot(x - abs(hole_x), y - abs(hole_y)) < radius)
     return np.asarray(off)

@@ -34,7 +34,9 @@ def headroom_words(joined: Joined) -> list[str]:
     words = [f"At {first.level:.1f} dB at 1 m the {label[first.way]} gives out first, {where(first)}"]
     words += [f"The {label[each.way]} gives out at {each.level:.1f} dB, {where(each)}" for each in others]
     free = [name for name, each in zip(label, joined.speaker.levels.limits, strict=True) if not each]
-    return [*words, *([f"No limit is given of the {' and the '.join(free)}"] if free else [])]
+    *most, last = free or [""]
+    named = f"{', the '.join(most)} and the {last}" if most else last
+    return [*words, *([f"No limit is given of the {named}"] if free else [])]
 
 
 def trim_words(joined: Joined) -> str:
@@ -93,7 +95,8 @@ def headroom_picture(joined: Joined) -> Any:
     met = frequency == found.first.frequency
     axes.plot(frequency[met], greatest[met], "o", color=style.PLUM, markersize=7, clip_on=False)
     low = 10.0 * np.floor(np.min(greatest[np.isfinite(greatest)]) / 10.0)
-    axes.set_ylim(low, max(low + 30.0, 10.0 * np.ceil(np.percentile(greatest[np.isfinite(greatest)], 95) / 10.0 + 1.0)))
+    # A way that is hardly heard could play as loud as can be.
+    axes.set_ylim(low, max(low + 30.0, 10.0 * np.ceil(np.max(found.played) / 10.0 + 2.0)))
     style.over_frequency(axes, frequency, joined.total.valid)
     style.legend(axes)
     return drawn

@@ -87,7 +87,12 @@ def test_search_without_a_feasible_shape_is_no(capsys, here):
         " smallest_concave_radius_mm by 6.56; most often broken is smallest_concave_radius_mm, by 10 of 10\n"
         "Widen [limits] in target.toml, or ask for more candidates\n"
     )
-    assert set(contents(here / "run")) == {"candidates.sqlite", "candidates.lock", "target/target.toml"}
+    assert set(contents(here / "run")) == {
+        "candidates.sqlite",
+        "candidates.lock",
+        "progress.json",
+        "target/target.toml",
+    }
 
 
 def test_search_that_had_no_time_does_not_blame_the_limits(capsys, here):

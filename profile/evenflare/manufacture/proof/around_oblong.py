@@ -11,13 +11,19 @@ import numpy as np
 from evenflare.manufacture.part.oblong_sides import OblongSide, SideBand
 from evenflare.manufacture.process.types import Tool
 from evenflare.manufacture.proof.deviation import Worst
-from evenflare.manufacture.proof.truth import OVERLAP, STEEP
+from evenflare.manufacture.proof.truth import STEEP
 from evenflare.manufacture.wall.grid import Grid, Sheet, lines
-from evenflare.units import MILLIMETRE, BoolArray, FloatArray
+from evenflare.units import DEGREE, MILLIMETRE, BoolArray, FloatArray
 
 FACET = 1e-6
 """m, chord error of the facets that stand for the outside in height."""
-APART = 0.25 * MILLIMETRE
+MET = 45 * DEGREE
+"""From the vertical, within which places count as steep: on a flatter outside the raster's cells lie close enough to
+see a ridge's crest.
+"""
+ENDING = 2 * DEGREE
+"""Of that, the last: a middle whose nearest place lies there may have a nearer one beyond."""
+APART = 0.4 * MILLIMETRE
 """Between places of steep outside along the passes, at most; and
 ACROSS them: on a ridge between two passes 0.5 mm apart a place beside its crest is seen lower by an eighth at most."""
 ACROSS = 0.06 * MILLIMETRE
@@ -98,12 +104,12 @@ def oblong_walls(tool: Tool, path: FloatArray, asked: AskedOblong) -> tuple[Wors
 @dataclass(frozen=True, eq=False)
 class _Steep:
     """Places (N, 3), m, all round on what of a side is too steep to be met in height, their unit normals (N, 3), and
-    which lie on a sharp edge (N,).
+    which of them no plane touches, or none beside them is known (N,).
     """
 
     places: FloatArray
     normals: FloatArray
-    sharp: BoolArray
+    alone: BoolArray
 
     @cached_property
     def _tree(self) -> Any:
@@ -113,14 +119,14 @@ class _Steep:
 
     def distance(self, centres: FloatArray, *, below: float) -> FloatArray:
         """(N,), m, of centres (N, 3), within about a micrometre where that is a ball's radius, below 0 inside: from the
-        plane that touches the outside in the nearest place, but from a sharp edge's place itself; inf from `below` on.
+        plane that touches the outside in the nearest place, or from that place if it stands alone; inf from `below` on.
         """
         apart, nearest = self._tree.query(centres, distance_upper_bound=below)
         met, found = np.isfinite(apart), np.full(len(centres), np.inf)
         apart, nearest, centres = apart[met], nearest[met], centres[met]
         along = np.sum((centres - self.places[nearest]) * self.normals[nearest], axis=1)
         beside = np.sqrt(np.maximum(apart**2 - along**2, 0.0))
-        found[met] = np.where(self.sharp[nearest] | (beside > APART), apart, along)
+        found[met] = np.where(self.alone[nearest] | (beside > APART), apart, along)
         return found
 
 
@@ -135,8 +141,8 @@ def _lines(side: OblongSide) -> tuple[list[FloatArray], FloatArray]:
 
 def _steep(side: OblongSide) -> _Steep:
     found, psi = _lines(side)
-    places, normals, sharp = list[FloatArray](), list[FloatArray](), list[BoolArray]()
-    low = np.sin(STEEP + OVERLAP)
+    places, normals, alone = list[FloatArray](), list[FloatArray](), list[BoolArray]()
+    low = np.sin(MET)
     rolls = [False, *(band.rolls for band in side.bands), False]
     for number, (band, t) in enumerate(zip(side.bands, found, strict=True)):
         rows, columns = _spread(band, t, psi)
@@ -148,9 +154,9 @@ def _steep(side: OblongSide) -> _Steep:
         kept = up[..., 2] < low
         places.append(on[kept])
         normals.append(up[kept])
-        sharp.append(np.broadcast_to(edge[:, None], kept.shape)[kept])
+        alone.append((edge[:, None] | (up[..., 2] > np.sin(MET - ENDING)))[kept])
     return _Steep(
-        _round(np.concatenate(places)), _round(np.concatenate(normals)), np.tile(np.concatenate(sharp), len(_SIGNS))
+        _round(np.concatenate(places)), _round(np.concatenate(normals)), np.tile(np.concatenate(alone), len(_SIGNS))
     )
 
 

@@ -151,6 +151,14 @@ def test_a_probes_ball_is_taken_off_along_the_normal() -> None:
     assert abs(found.bow.value - 1e-4) < 4.0 * found.bow.standard_error
 
 
+def test_a_throat_that_is_touched_tells_its_step_however_far_off_the_balls_centres_lie() -> None:
+    share, azimuth = np.meshgrid([0.01, 0.02, 0.1, 0.3, 0.5, 0.7, 0.9], np.arange(12) * np.pi / 6.0)
+    part, away = (each.reshape(-1, 3) for each in drawn_wall(ROUND).wall_at(share, azimuth))
+    part += 1e-6 * np.random.default_rng(8).normal(size=part.shape)
+    found = inspected(part - 2.5e-3 * away, None, ROUND, probe_radius=2.5e-3, cells=CELLS)
+    assert abs(found.throat_step.value) < 4.0 * found.throat_step.standard_error  # nan where it is not asked
+
+
 def test_a_profile_keeps_its_axis_and_tells_no_ovality() -> None:
     z = np.linspace(0.001, 0.045, 60)
     points: FloatArray = np.column_stack([[_radius(ROUND, each) for each in z], np.zeros(60), z])

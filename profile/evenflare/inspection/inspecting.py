@@ -15,7 +15,7 @@ from evenflare.inspection.kinds import PRIOR, KindsTold, told_apart
 from evenflare.inspection.registering import FACE, MOUTH, Face, Laid, best_fit, faces, moved, on_face
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
-from evenflare.units import MILLIMETRE, BoolArray, FloatArray
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import WallDeviation
 
@@ -129,7 +129,8 @@ def inspected(
             face = _datum(pose, some, drawn, asked=to is not None)
             pose = pose if face is None else on_face(pose, face)
         pose = _near_own(pose) if drawn.is_round and not in_plane else pose
-        held[_STEP] = not _reached(drawn, pose.of(some))
+        seen = drawn.feet(pose.of(some))
+        held[_STEP] = not _reached(drawn, laid, seen, seen.off + probe_radius)
         centre = drawn.depth if face is not None and face.name == MOUTH else 0.0
         bench = _Bench(waveguide, drawn, laid, _prior(held, face), centre, probe_radius, cells)
         kinds, expected = np.zeros(_BEYOND + 1), laid.kinds
@@ -180,11 +181,10 @@ def _datum(pose: Pose, points: FloatArray, drawn: DrawnFeet, *, asked: bool) -> 
     return found[0] if found else None
 
 
-def _reached(drawn: DrawnFeet, points: FloatArray) -> bool:
+def _reached(drawn: DrawnFeet, laid: Laid, feet: Feet, off: FloatArray) -> bool:
     """Whether points laid on the wall show how it begins."""
-    feet = drawn.feet(points)
-    near = feet.inside & (np.abs(feet.off) < _SHARE * drawn.length)
-    return int(np.sum(near & (feet.share * drawn.length < REACHED * drawn.exit_radius))) >= _AT_THROAT
+    share = feet.share[_close(drawn, laid.spread, feet, off, laid.kinds)[0]]
+    return int(np.sum(share * drawn.length < REACHED * drawn.exit_radius)) >= _AT_THROAT
 
 
 def _prior(held: BoolArray, face: Face | None) -> FloatArray:
@@ -207,18 +207,25 @@ def _expected(bench: _Bench, kinds: FloatArray, *, at_size: bool) -> FloatArray:
     return expected
 
 
-def _used(bench: _Bench, feet: Feet, off: FloatArray, expected: FloatArray) -> BoolArray:
-    """(N,) which points are of a wall that departs by `expected` (K,), as KINDS."""
-    drawn, laid, cells = bench.drawn, bench.laid, bench.cells
-    used = feet.inside & np.isfinite(off) & ~_of_throat_face(drawn, feet)
-    near = np.flatnonzero(used)
+def _close(
+    drawn: DrawnFeet, spread: float, feet: Feet, off: FloatArray, expected: FloatArray
+) -> tuple[IntArray, FloatArray]:
+    """Which (M,) of the points lie about where a wall does that departs by `expected` (K,), as KINDS, and how far (M,)
+    off that, m. spread : m, of what remained as the scan was laid.
+    """
+    near = np.flatnonzero(feet.inside & np.isfinite(off) & ~_of_throat_face(drawn, feet))
     left = off[near] - np.einsum("kn,k->n", columns(feet.of(near), drawn), expected)
-    reach = max(_WIDE * laid.spread, _SHARE * drawn.length)
+    reach = max(_WIDE * spread, _SHARE * drawn.length)
     left -= _crowd(left, reach)
     close = np.abs(left) < reach
-    near, left = near[close], left[close]
-    if near.size > cells:
-        fine = sorted_in(feet.places[near], most=max(1, min(3 * cells, near.size // _TOGETHER)))
+    return near[close], left[close]
+
+
+def _used(bench: _Bench, feet: Feet, off: FloatArray, expected: FloatArray) -> BoolArray:
+    """(N,) which points are of a wall that departs by `expected` (K,), as KINDS."""
+    near, left = _close(bench.drawn, bench.laid.spread, feet, off, expected)
+    if near.size > bench.cells:
+        fine = sorted_in(feet.places[near], most=max(1, min(3 * bench.cells, near.size // _TOGETHER)))
         near = near[~strays(left, feet.places[near], fine)]
     used = np.zeros(len(off), dtype=bool)
     used[near] = True

@@ -13,7 +13,6 @@ from scipy.special import ellipe
 
 from evenflare.design.file import Solid
 from evenflare.files import InputError
-from evenflare.manufacture.casting.oblong_standing import parting_of
 from evenflare.manufacture.casting.pattern import build_pattern
 from evenflare.manufacture.casting.pattern_files import export_pattern
 from evenflare.manufacture.process.file import read_process
@@ -141,10 +140,10 @@ def test_sheet_says_where_it_parts_and_how_large_it_is(straight, tmp_path):
 
 def test_a_body_whose_widest_place_is_no_plane_is_refused_with_backs_that_do():
     part = made_of("sharp edges")
-    with pytest.raises(InputError, match="a pattern parts in a plane") as caught:
+    with pytest.raises(InputError, match="in which a pattern parts too") as caught:
         pattern_of(part)
-    less, more = re.search(r"back_diameter_mm (\S+) or less, .* or (\S+) or more", str(caught.value)).groups()
+    less, more = re.search(r"Write (\S+) or less, or (\S+) or more", str(caught.value)).groups()
     for diameter, wanted in ((less, DEPTH), (more, -BEHIND)):
         shell = replace(part.body.shell, back_diameter=float(diameter) * MM)
         waveguide = replace(part.waveguide, mounting=Mounting(body=shell))
-        assert parting_of(waveguide.oblong_body) == pytest.approx(wanted)
+        assert pattern_of(Made(waveguide, SEAT), chord=0.2 * MM).parting == pytest.approx(wanted)

@@ -6,14 +6,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from evenflare.files import InputError
 from evenflare.manufacture.casting.raw import Raw
 from evenflare.manufacture.part.oblong_solid import filled
-from evenflare.manufacture.part.outline import COINCIDENT, FLAT
+from evenflare.manufacture.part.outline import COINCIDENT
 from evenflare.manufacture.wall.grid import around
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide.oblong_body import OblongBody, rim_of
-from evenflare.words import at_least_mm, at_most_mm, mm
 
 if TYPE_CHECKING:
     from manifold3d import Manifold
@@ -21,21 +19,6 @@ if TYPE_CHECKING:
 _COLUMNS = 91
 _HEADINGS = DEGREE * np.arange(90, 271)
 _STRAIGHT_OUT, _TO_AXIS = np.pi, 1.5 * np.pi
-
-
-def parting_of(body: OblongBody) -> float:
-    """m, z of a body's widest place. Errors : InputError if it does not lie in a plane across the axis."""
-    psi = np.linspace(0.0, 0.5 * np.pi, _COLUMNS)
-    z = body.widest(psi)[:, 2]
-    low, high = float(z.min()), float(z.max())
-    if high - low > FLAT:
-        across = 2.0 * (rim_of(body.surface, psi).out + body.shell.rim_radius)
-        raise InputError(
-            f'[solid] kind = "body": is widest at z_mm = {mm(low)} on some sides and at {mm(high)} on others: a pattern'
-            f" parts in a plane. Make back_diameter_mm {at_most_mm(float(across.min()))} or less, so that it narrows"
-            f" behind its rim all round, or {at_least_mm(float(across.max()))} or more, so that it widens to its back"
-        )
-    return high
 
 
 def standing(body: OblongBody, quarter: FloatArray, raw: Raw, psi: FloatArray) -> tuple[Manifold, float]:

@@ -14,10 +14,10 @@ from evenflare.manufacture.casting.casting import face_allowance, pattern_factor
 from evenflare.manufacture.casting.core import Core, core_mesh, core_of, core_outline, with_core
 from evenflare.manufacture.casting.draft import Zone, draft_zones
 from evenflare.manufacture.casting.oblong_raw import oblong_raw
-from evenflare.manufacture.casting.oblong_standing import parting_of
 from evenflare.manufacture.casting.raw import Raw, flange_back, opening
 from evenflare.manufacture.casting.round_raw import draft_metal, half_section
 from evenflare.manufacture.part.features import Features
+from evenflare.manufacture.part.oblong_sides import oblong_sides
 from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import outside_of
@@ -206,7 +206,7 @@ def _widest(waveguide: Waveguide, sizes: Sizes | OblongSizes) -> float:
     """m, z of a body's widest place, the middle of a stretch that is as wide."""
     assert sizes.body is not None
     if isinstance(sizes, OblongSizes):
-        return parting_of(sizes.body)
+        return waveguide.depth + oblong_sides(sizes.body)[0].lowest
     front, _ = sides_of(waveguide.meridian, sizes.body, share=0.5)
     return waveguide.depth + front.lowest
 

@@ -147,7 +147,8 @@ class OblongSide:
 def oblong_sides(body: OblongBody) -> tuple[OblongSide, OblongSide]:
     """The front and the back of an oblong body's outside.
 
-    Errors : InputError where its widest place does not lie in a plane: a part is cut from both sides as far as one.
+    Errors : InputError where its widest place does not lie in a plane, as far as which a part is cut from both sides,
+             and in which a pattern parts.
     """
     psi = np.linspace(0.0, _QUARTER, AROUND)
     angle = body.taper_angle(psi)
@@ -156,7 +157,8 @@ def oblong_sides(body: OblongBody) -> tuple[OblongSide, OblongSide]:
         shell, out = body.shell, rim_of(body.surface, psi).out + body.shell.rim_radius
         raise InputError(
             f"[mounting] back_diameter_mm = {mm(shell.back_diameter)}: the body is widest at its rim in one direction,"
-            " and at its back in another; programs cut it from both sides as far as a plane. Write"
+            " and at its back in another; programs cut it from both sides as far as a plane, in which a pattern parts"
+            " too. Write"
             f" {at_most_mm(2.0 * float(out.min()))} or less, or {at_least_mm(2.0 * float(out.max()))} or more, or take"
             " --process print"
         )

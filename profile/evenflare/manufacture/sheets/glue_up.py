@@ -157,7 +157,8 @@ def _outside_steps_off(made: Lamination, process: Process) -> str:
     if made.layers[0].outside.radius is None:
         return (
             "Take the steps off the outside: by hand, with rasp and long board, to templates cut from"
-            " outside_sections.csv; outside.csv has the heights between."
+            " outside_sections.csv (outside.csv has the heights between), or on a router by the outside's programs,"
+            ' which a process with [machine] kind = "router" and makes = ["sheets", "mill_programs"] writes.'
         )
     return (
         "Take the steps off the outside, to outside.csv: by hand to templates cut from it, with rasp and long board, or"

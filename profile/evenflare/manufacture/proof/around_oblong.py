@@ -29,6 +29,9 @@ ACROSS them: on a ridge between two passes 0.5 mm apart a place beside its crest
 ACROSS = 0.06 * MILLIMETRE
 ALONG = 0.1 * MILLIMETRE
 """Between places of a path: half-way the ball stands 0.4 um further off, with a radius of 3 mm."""
+SPARSE = 4
+"""Of these, every so many is looked at for gouges, which are as long as the moves between points of a program.
+"""
 REACH = 1 * MILLIMETRE
 """More is left than that where no path comes so near."""
 _SIGNS = ((1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0))
@@ -90,9 +93,10 @@ def oblong_walls(tool: Tool, path: FloatArray, asked: AskedOblong) -> tuple[Wors
         return nothing, Worst(-asked.side.lowest, _place(steep.places[0]))
     centres = path + np.array([0.0, 0.0, radius])
     centres = centres[centres[:, 2] < steep.places[:, 2].max() + 2.0 * radius]
-    room = steep.distance(centres, below=radius + APART) - radius
+    sparse = centres[::SPARSE]
+    room = steep.distance(sparse, below=radius + APART) - radius
     deepest = int(room.argmin())
-    gouge = Worst(max(0.0, -float(room[deepest])), _place(centres[deepest] - [0.0, 0.0, radius]))
+    gouge = Worst(max(0.0, -float(room[deepest])), _place(sparse[deepest] - [0.0, 0.0, radius]))
     off = cKDTree(centres).query(steep.places, distance_upper_bound=radius + REACH)[0] - radius
     off[np.isinf(off)] = REACH
     x, y, z = steep.places.T

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from evenflare.files import InputError
 from evenflare.manufacture.part.oblong_sides import OblongSide, SideBand
 from evenflare.manufacture.process.types import Tool
 from evenflare.manufacture.proof.deviation import Worst
@@ -15,8 +16,12 @@ from evenflare.manufacture.proof.truth import STEEP
 from evenflare.manufacture.wall.grid import Grid, Sheet, lines
 from evenflare.units import DEGREE, MILLIMETRE, BoolArray, FloatArray
 
-FACET = 1e-6
-"""m, chord error of the facets that stand for the outside in height."""
+FACET = 2e-6
+"""m, chord error of the facets that stand for the outside in height, or as many times twice that as leaves few enough
+of them, up to
+COARSEST: what they miss is taken for gouge or leftover.
+"""
+COARSEST = 16e-6
 MET = 45 * DEGREE
 """From the vertical, within which places count as steep: on a flatter outside the raster's cells lie close enough to
 see a ridge's crest.
@@ -135,12 +140,19 @@ class _Steep:
 
 
 def _lines(side: OblongSide) -> tuple[list[FloatArray], FloatArray]:
-    """Rows of each band and columns of all between which facets keep within FACET."""
+    """Rows of each band and columns of all between which facets keep within FACET, if they are not too many."""
 
     def sheet(band: SideBand) -> Sheet:
         return lambda t, psi: Grid(*band.places(t, psi))
 
-    return lines([sheet(band) for band in side.bands], chord_error=FACET)
+    sheets, facet = [sheet(band) for band in side.bands], FACET
+    while True:
+        try:
+            return lines(sheets, chord_error=facet)
+        except InputError:
+            if facet >= COARSEST:
+                raise
+            facet *= 2.0
 
 
 def _steep(side: OblongSide) -> _Steep:

@@ -8,6 +8,7 @@ from typing import Any, NamedTuple
 
 import numpy as np
 
+from evenflare.files import InputError
 from evenflare.manufacture.part.oblong_sides import OblongSide, SideBand
 from evenflare.manufacture.process.types import Tool
 from evenflare.manufacture.proof.deviation import Worst
@@ -15,8 +16,12 @@ from evenflare.manufacture.proof.truth import STEEP
 from evenflare.manufacture.wall.grid import Grid, Sheet, lines
 from evenflare.units import DEGREE, MILLIMETRE, BoolArray, FloatArray
 
-FACET = 1e-6
-"""m, chord error of the facets that stand for the outside in height."""
+FACET = 2e-6
+"""m, chord error of the facets that stand for the outside in height, or as many times twice that as leaves few enough
+of them, up to
+COARSEST: what they miss is taken for gouge or leftover.
+"""
+COARSEST = 16e-6
 MET = 45 * DEGREE
 """From the vertical, within which places count as steep: on a flatter outside the raster's cells lie close enough to
 see a ridge's crest.
@@ -29,6 +34,9 @@ ACROSS them: on a ridge between two passes 0.5 mm apart a place beside its crest
 ACROSS = 0.06 * MILLIMETRE
 ALONG = 0.1 * MILLIMETRE
 """Between places of a path: half-way the ball stands 0.4 um further off, with a radius of 3 mm."""
+SPARSE = 4
+"""Of these, every so many is looked at for gouges, which are as long as the moves between points of a program.
+"""
 REACH = 1 * MILLIMETRE
 """More is left than that where no path comes so near."""
 _SIGNS = ((1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0))
@@ -90,9 +98,10 @@ def oblong_walls(tool: Tool, path: FloatArray, asked: AskedOblong) -> tuple[Wors
         return nothing, Worst(-asked.side.lowest, _place(steep.places[0]))
     centres = path + np.array([0.0, 0.0, radius])
     centres = centres[centres[:, 2] < steep.places[:, 2].max() + 2.0 * radius]
-    room = steep.distance(centres, below=radius + APART) - radius
+    sparse = centres[::SPARSE]
+    room = steep.distance(sparse, below=radius + APART) - radius
     deepest = int(room.argmin())
-    gouge = Worst(max(0.0, -float(room[deepest])), _place(centres[deepest] - [0.0, 0.0, radius]))
+    gouge = Worst(max(0.0, -float(room[deepest])), _place(sparse[deepest] - [0.0, 0.0, radius]))
     off = cKDTree(centres).query(steep.places, distance_upper_bound=radius + REACH)[0] - radius
     off[np.isinf(off)] = REACH
     x, y, z = steep.places.T
@@ -131,12 +140,19 @@ class _Steep:
 
 
 def _lines(side: OblongSide) -> tuple[list[FloatArray], FloatArray]:
-    """Rows of each band and columns of all between which facets keep within FACET."""
+    """Rows of each band and columns of all between which facets keep within FACET, if they are not too many."""
 
     def sheet(band: SideBand) -> Sheet:
         return lambda t, psi: Grid(*band.places(t, psi))
 
-    return lines([sheet(band) for band in side.bands], chord_error=FACET)
+    sheets, facet = [sheet(band) for band in side.bands], FACET
+    while True:
+        try:
+            return lines(sheets, chord_error=facet)
+        except InputError:
+            if facet >= COARSEST:
+                raise
+            facet *= 2.0
 
 
 def _steep(side: OblongSide) -> _Steep:

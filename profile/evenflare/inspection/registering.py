@@ -117,10 +117,11 @@ def _refined(
         if pose_only or turn < 6:
             fitted[6:] = False
         X = every[:, fitted]
-        each = max(1.0, np.count_nonzero(near) / _PIECES)
+        of_pose = np.arange(len(KINDS))[fitted] < 6
+        each = np.where(of_pose, 1.0, max(1.0, np.count_nonzero(near) / _PIECES))
         ridge = np.diag(each * (spread / prior[fitted]) ** 2)
         # What is wanting of the kinds' prior values is drawn to nothing, the pose's is not: it has none of its own.
-        pull = ridge @ np.where(np.arange(len(KINDS))[fitted] < 6, 0.0, kinds[fitted])
+        pull = ridge @ np.where(of_pose, 0.0, kinds[fitted])
         found = np.linalg.solve(X.T @ (weight[:, None] * X) + ridge, X.T @ (weight * left) - pull)
         step = np.zeros(len(KINDS))
         step[fitted] = found

@@ -1,6 +1,7 @@
 """What the page holds, without a browser: edited files, numbers that are pulled, answers as the library gives them."""
 
 import json
+import queue
 
 import numpy as np
 import pytest
@@ -13,11 +14,11 @@ from evenflare.metrics import beamwidth, directivity_index
 from evenflare.objective import search_observation
 from evenflare.target.target import target_of
 from evenflare.units import DEGREE
-from evenflare.workbench import sound, wishes
+from evenflare.workbench import answers, sound, wishes
 from evenflare.workbench.draft import EditedFile
 from evenflare.workbench.knobs import handles, knobs, walls
 from evenflare.workbench.opened import opened
-from workbenches import OBLONG
+from workbenches import OBLONG, PATIENCE
 
 POINTS = """[waveguide]
 points_mm = [[0, 12.7], [20, 22], [50, 60], [60, 90]]
@@ -254,3 +255,23 @@ def test_what_a_browser_may_not_ask_for_is_refused(tmp_path, message, words):
     assert sorted(tmp_path.iterdir()) == before
     assert bench.design is not None
     assert bench.design.saved
+
+
+def test_an_answer_that_takes_long_comes_first_without_its_error_and_is_then_the_same(tmp_path, monkeypatch):
+    monkeypatch.setattr(answers, "PATIENT", 0.0)  # whatever takes any time at all
+    (tmp_path / "cone.toml").write_text(DESIGN)
+    told: queue.Queue = queue.Queue()
+    asked = answers.Answers(lambda kind, news: told.put(news) if kind == "sound" else None)
+    asked.start()
+    path = tmp_path / "cone.toml"
+    heard = []
+    for _ in range(2):
+        asked.ask(read_design(path), None, path=path, source=path, moving=False)
+        heard.append(told.get(timeout=PATIENCE))  # the first is not known to take long
+    heard.append(told.get(timeout=PATIENCE))
+    asked.close()
+    assert [each["number"] for each in heard] == [1, 2, 2]
+    assert [each["curves"]["checked"] for each in heard] == [True, False, True]
+    first, second = (each["curves"] for each in heard[1:])
+    valid = np.array(second["valid"])
+    np.testing.assert_array_equal(np.array(first["index"])[valid], np.array(second["index"])[valid])

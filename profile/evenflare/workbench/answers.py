@@ -16,6 +16,8 @@ from evenflare.workbench.news import kept_news
 
 QUICK = 0.12
 """s within which an answer at full follows a hand; where it takes longer, screen is used while something moves."""
+PATIENT = 1.0
+"""s; an answer at full that takes longer is told first without its own error, which follows."""
 SLOW = 5.0
 """s of the first answer, after which it is said why."""
 
@@ -54,7 +56,7 @@ class Answers:
         self.heard: sound.ShapeSound | None = None
         self._told = told
         self._number, self._full_takes = 0, 0.0
-        self._answered = (0, False)
+        self._answered = (0, 0)
         self._waiting: dict[Queue, _Asked | None] = {"screen": None, "full": None, "beside": None}
         self._closed = self._prepared = False
         self._news, self._cabinet = threading.Condition(), threading.Lock()
@@ -129,11 +131,13 @@ class Answers:
         found, news = self._found(asked, "full")
         self._told("kept", kept_news(found.design, news, asked.words))
 
-    def _found(self, asked: _Asked, setting: Setting) -> tuple[sound.ShapeSound, dict[str, Any]]:
+    def _found(
+        self, asked: _Asked, setting: Setting, *, checked: bool = True
+    ) -> tuple[sound.ShapeSound, dict[str, Any]]:
         """The sound of a shape, and what is told of it."""
         with self._cabinet:
             self._prepare_cabinet(asked)
-        found = sound.solved(asked.path, asked.design, asked.target, setting)
+        found = sound.solved(asked.path, asked.design, asked.target, setting, checked=checked)
         news: dict[str, Any] = {"number": asked.number, "fault": "", "curves": sound.curves(found)}
         if asked.target is not None:
             news["wanted"] = sound.wanted(asked.target, found.directivity.observation.frequency)
@@ -144,16 +148,24 @@ class Answers:
         return found, news
 
     def _answer(self, asked: _Asked, setting: Setting) -> None:
-        found, news = self._found(asked, setting)
-        if setting == "full":
-            self._full_takes = found.seconds
-        with self._news:
-            # An exact answer to something older, or a quick one after the exact one, is no news.
-            if (asked.number, setting == "full") <= self._answered:
+        if setting == "screen":
+            self._tell(asked, 0, *self._found(asked, setting))
+            return
+        if self._full_takes > PATIENT:
+            self._tell(asked, 1, *self._found(asked, setting, checked=False))
+            if self._waiting["full"] is not None:  # nobody waits for this one's error any more
                 return
-            self._answered = (asked.number, setting == "full")
-            self.latest, self.heard = news, found
-            self._told("sound", news)
+        found, news = self._found(asked, setting)
+        self._full_takes = found.seconds
+        self._tell(asked, 2, found, news)
+
+    def _tell(self, asked: _Asked, exactness: int, found: sound.ShapeSound, news: dict[str, Any]) -> None:
+        """Tell an answer, but none to something older, nor a less exact one after one more exact."""
+        with self._news:
+            if (asked.number, exactness) > self._answered:
+                self._answered = asked.number, exactness
+                self.latest, self.heard = news, found
+                self._told("sound", news)
 
     def _prepare_cabinet(self, asked: _Asked) -> None:
         """Solve the cabinet first, once, if that was not done before; everybody is told how far it is."""

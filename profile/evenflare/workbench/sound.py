@@ -51,14 +51,20 @@ def observed(design: Design, target: Target | None) -> Observation:
     return replace(search_observation(target), frequency=winner_frequencies(target))
 
 
-def solved(path: Path, design: Design, target: Target | None, setting: Setting) -> ShapeSound:
-    """The sound of a design, of the file `path`. InputError for what cannot be solved."""
+def solved(path: Path, design: Design, target: Target | None, setting: Setting, *, checked: bool = True) -> ShapeSound:
+    """The sound of a design, of the file `path`. InputError for what cannot be solved.
+
+    checked : with what the march finds of its own error, which takes the most of an oblong waveguide's time.
+    """
     from evenflare.radiation.angles import resolved
+    from evenflare.radiation.march import index_solver
 
     started = time.monotonic()
     with faults_of(path, solving=True):
         check_solvable(design.waveguide)
-        solver = radiation.solver(setting, method=method_for(design.waveguide.mounting), cores=os.cpu_count() or 1)
+        method, cores = method_for(design.waveguide.mounting), os.cpu_count() or 1
+        alone = method == "march" and not checked
+        solver = index_solver(setting, cores=cores) if alone else radiation.solver(setting, method=method, cores=cores)
         asked = solver if target is not None else resolved(solver)
         directivity = asked(design.waveguide, observed(design, target), design.air)
     return ShapeSound(design, directivity, setting, time.monotonic() - started)
@@ -75,6 +81,7 @@ def curves(found: ShapeSound) -> dict[str, Any]:
     return {
         "setting": found.setting,
         "seconds": round(found.seconds, 4),
+        "checked": directivity.error_estimate is not None,
         "frequency": _plain(observation.frequency),
         "valid": directivity.valid.tolist(),
         "index": _plain(directivity_index(directivity)),

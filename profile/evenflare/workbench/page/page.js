@@ -228,8 +228,8 @@ function sound(news) {
   state.sound = news;
   drawSound(false);
   const { curves, judged } = news;
-  Object.assign(part("setting").dataset, { setting: curves.setting, number: news.number });
-  part("setting").textContent = "Solved at " + curves.setting + " in " + Math.round(1000 * curves.seconds) + " ms" + (curves.setting === "full" ? "." : "; at full when it rests.");
+  Object.assign(part("setting").dataset, { setting: curves.setting, number: news.number, checked: curves.checked });
+  part("setting").textContent = "Solved at " + curves.setting + " in " + Math.round(1000 * curves.seconds) + " ms" + (curves.setting !== "full" ? "; at full when it rests." : curves.checked ? "." : "; how far it can be trusted follows.");
   if (!judged) {
     part("answer").textContent = "No target is open: nothing to score against.";
     return;

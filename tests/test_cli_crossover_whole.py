@@ -118,7 +118,7 @@ def test_sum_lies_on_its_target_and_the_page_says_which_way_gives_out_first(caps
         ("frequency_hz = 40\n", "", "[whole_range] frequency_hz: missing; alignment and frequency_hz go together"),
         ("piston_radius_mm = 80", 'directivity = "solved"', "[woofer] box: is for a piston"),
         ("quality = 0.9", "quality = 9", "quality = 9: must be 0.3 to 3"),
-        ("to_hz = 10000", "to_hz = 18000", "[whole_range]: is valid from 20"),
+        ("to_hz = 10000", "to_hz = 18000", "[whole_range]: the sum of the ways is valid from 20"),
         (
             'alignment = "closed"\nfrequency_hz = 62\nquality = 0.9',
             'alignment = "vented"\nfrequency_hz = 62',

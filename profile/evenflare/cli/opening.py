@@ -39,8 +39,6 @@ def _port(text: str) -> int:
 
 
 def _open(options: argparse.Namespace) -> int:
-    from threadpoolctl import threadpool_limits
-
     from evenflare.workbench.opened import opened
     from evenflare.workbench.server import serve
 
@@ -48,14 +46,12 @@ def _open(options: argparse.Namespace) -> int:
         print(address, flush=True)
         tell("Ctrl-C ends it")
 
-    # For all threads that solve here: one that set a limit of its own would lift it in the midst of another's work.
-    with threadpool_limits(1):
-        serve(
-            lambda page: opened(options.opened, page.told, target=options.target),
-            port=options.port,
-            browser=not options.no_browser,
-            said=said,
-        )
+    serve(
+        lambda page: opened(options.opened, page.told, target=options.target),
+        port=options.port,
+        browser=not options.no_browser,
+        said=said,
+    )
     return DONE
 
 

@@ -9,11 +9,9 @@ import itertools
 from collections.abc import Callable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, field, replace
-from functools import lru_cache
 from typing import NamedTuple, TypeVar
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from evenflare import __version__
 from evenflare.air import Air
@@ -22,6 +20,7 @@ from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.boundary import Boundary, BoundaryPart, boundary_of, normal
 from evenflare.radiation.boundary_field import Places, far_pressure, places, reached
+from evenflare.radiation.one_thread import one_thread
 from evenflare.radiation.own_error import SAME_ANGLE, FieldSamples, OwnError, own_error
 from evenflare.radiation.panels import Density
 from evenflare.radiation.surface_pressure import INSIDE, Equations, equations
@@ -122,16 +121,10 @@ def body_solver(fineness: Fineness = FINENESS["full"], *, setting: str = "own", 
     """
 
     def solve(boundary: Boundary, observation: Observation, air: Air) -> Directivity:
-        with controller().limit(limits=1):
+        with one_thread():
             return _solved(boundary, observation, air, setting, fineness, cores)
 
     return solve
-
-
-@lru_cache(maxsize=1)
-def controller() -> ThreadpoolController:
-    """Frequencies are spread over cores already, and threaded algebra on small matrices only costs."""
-    return ThreadpoolController()
 
 
 def _solved(

@@ -19,7 +19,8 @@ from evenflare.exterior.loudspeaker import Loudspeaker
 from evenflare.exterior.operator import around_degree
 from evenflare.exterior.scattering import bytes_needed
 from evenflare.radiation import Setting
-from evenflare.radiation.loudspeaker_elements import meshes, one_thread
+from evenflare.radiation.loudspeaker_elements import meshes
+from evenflare.radiation.one_thread import one_thread
 from evenflare.units import FloatArray
 from evenflare.waveguide import Waveguide
 

@@ -5,13 +5,11 @@ It shares the integrals over panels with the cabinet's operator, and nothing wit
 
 from __future__ import annotations
 
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass
 from functools import lru_cache
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from evenflare import __version__
 from evenflare.air import Air
@@ -24,6 +22,7 @@ from evenflare.exterior.operator import around_degree
 from evenflare.exterior.scattering import Scatterer, Space, bytes_needed, ready, scattered
 from evenflare.radiation import Done, Setting, Solver
 from evenflare.radiation.medium import available_memory
+from evenflare.radiation.one_thread import one_thread
 from evenflare.radiation.own_error import FieldSamples, OwnError, own_error
 from evenflare.units import MILLIMETRE, ComplexArray, FloatArray, power_db
 from evenflare.waveguide import Waveguide
@@ -83,18 +82,6 @@ def memory_needed(waveguide: Waveguide, frequency: float, air: Air, *, setting: 
 def nodes_at(waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting) -> int:
     """How many nodes the mesh has at a frequency, Hz: of the part that mirrors leave."""
     return panels(waveguide, _size(frequency, air, setting), wall=WALL[setting])[0].size
-
-
-@lru_cache(maxsize=1)
-def _controller() -> ThreadpoolController:
-    return ThreadpoolController()
-
-
-@contextmanager
-def one_thread() -> Iterator[None]:
-    """While it is open, linear algebra keeps to one thread."""
-    with _controller().limit(limits=1):
-        yield
 
 
 def meshes(waveguide: Waveguide, frequency: float, air: Air, *, setting: Setting = "full") -> tuple[Loudspeaker, ...]:

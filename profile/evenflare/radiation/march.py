@@ -6,11 +6,10 @@ import itertools
 from collections.abc import Callable, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import asdict, dataclass, replace
-from functools import cached_property, lru_cache
+from functools import cached_property
 from typing import TypeVar
 
 import numpy as np
-from threadpoolctl import ThreadpoolController
 
 from evenflare import __version__
 from evenflare.air import Air
@@ -23,6 +22,7 @@ from evenflare.radiation.field import far_field_index, far_on_axis, on_axis_inde
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.ledge import Profile
 from evenflare.radiation.medium import Medium, available_memory, medium, sphere_of
+from evenflare.radiation.one_thread import one_thread
 from evenflare.radiation.own_error import FieldSamples, OwnError, between, own_error
 from evenflare.radiation.resolution import OBLONG, ROUND, Resolution
 from evenflare.radiation.source import driven
@@ -105,7 +105,7 @@ def at_resolution(resolution: Resolution, *, setting: str = "own", cores: int = 
     """The march at any resolution, for studies of its convergence; `setting` is what provenance calls it."""
 
     def solve(waveguide: Waveguide, observation: Observation, air: Air) -> Directivity:
-        with controller().limit(limits=1):
+        with one_thread():
             return _solved(waveguide, observation, air, setting, resolution, cores)
 
     return solve
@@ -160,12 +160,6 @@ def refuse_too_large(needed: int) -> None:
             f"needs about {needed / 1e9:.1f} GB of memory, and {free / 1e9:.1f} GB are free. Lower to_hz, make the"
             ' mouth smaller, or take the setting "screen"'
         )
-
-
-@lru_cache(maxsize=1)
-def controller() -> ThreadpoolController:
-    """The matrices are far too small for threaded linear algebra: one thread is several times faster."""
-    return ThreadpoolController()
 
 
 def _solved(

@@ -25,8 +25,9 @@ from evenflare.air import Air
 from evenflare.directivity.types import Observation
 from evenflare.radiation import Setting
 from evenflare.radiation.field import far_on_axis, overlap, pressure
-from evenflare.radiation.march import bands_of, controller, profile_of, refuse_too_large, resolution_of
+from evenflare.radiation.march import bands_of, profile_of, refuse_too_large, resolution_of
 from evenflare.radiation.medium import Axis, Medium, RoundMedium, first_cap, medium
+from evenflare.radiation.one_thread import one_thread
 from evenflare.radiation.own_error import DB_PER_SHARE, level_slope
 from evenflare.radiation.resolution import Resolution
 from evenflare.radiation.source import velocity_of
@@ -103,7 +104,7 @@ def tilted(
             f'[mounting] kind = "{mounting.kind}": what surrounds the mouth is solved for sound that is even about its'
             " planes, and a tilt's is odd. Take the same waveguide in a baffle, or a round one that stands free"
         )
-    with controller().limit(limits=1):
+    with one_thread():
         return _tilted(waveguide, observation, air, toward, resolution_of(waveguide, setting))
 
 

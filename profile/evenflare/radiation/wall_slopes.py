@@ -24,8 +24,9 @@ from scipy.special import jv
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
 from evenflare.radiation.boundary import Boundary, boundary_of
-from evenflare.radiation.boundary_elements import Fineness, bands_of, controller
+from evenflare.radiation.boundary_elements import Fineness, bands_of
 from evenflare.radiation.boundary_field import far_pressure, reached
+from evenflare.radiation.one_thread import one_thread
 from evenflare.radiation.own_error import DB_PER_SHARE, level_slope
 from evenflare.radiation.panels import Density, MeridianMesh, with_nodes
 from evenflare.radiation.ring import LARGEST_ORDER
@@ -90,7 +91,7 @@ def wall_slopes(
     asked = int(seen.sum())
     angles = np.concatenate([observation.off_axis[seen], [0.0], everywhere])
     rows = []
-    with controller().limit(limits=1):
+    with one_thread():
         for band in bands_of(wavenumber, FINENESS.edges):
             top = float(wavenumber[band][-1])
             both = {

@@ -39,6 +39,8 @@ def _port(text: str) -> int:
 
 
 def _open(options: argparse.Namespace) -> int:
+    from threadpoolctl import threadpool_limits
+
     from evenflare.workbench.opened import opened
     from evenflare.workbench.server import serve
 
@@ -46,12 +48,14 @@ def _open(options: argparse.Namespace) -> int:
         print(address, flush=True)
         tell("Ctrl-C ends it")
 
-    serve(
-        lambda page: opened(options.opened, page.told, target=options.target),
-        port=options.port,
-        browser=not options.no_browser,
-        said=said,
-    )
+    # For what is worked out beside the solving too: two threads of algebra wait for one another beside the browser.
+    with threadpool_limits(1):
+        serve(
+            lambda page: opened(options.opened, page.told, target=options.target),
+            port=options.port,
+            browser=not options.no_browser,
+            said=said,
+        )
     return DONE
 
 

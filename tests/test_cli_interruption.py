@@ -12,12 +12,14 @@ from contextlib import closing
 from pathlib import Path
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from commandline import TARGET, contents, said, started
 from evenflare.cli import run
 from evenflare.cli import searching as cli_searching
 from evenflare.commands import designs, searching
+from evenflare.search import history_rows
 from evenflare.search.identity import identity
 from evenflare.search.store import opened
 from evenflare.search.worker import Job, Outcome
@@ -148,6 +150,34 @@ def test_interrupted_while_starting_it_says_what_the_folder_holds(capsys, here, 
         "",
         "interrupted; run holds 2 candidates, the best at 1.250 dB; the same command continues\n",
     )
+
+
+class InterruptedOnce(tuple):
+    """Values over which Ctrl-C comes when they are first packed."""
+
+    came = False
+
+    def __iter__(self):
+        if not self.came:
+            self.came = True
+            raise KeyboardInterrupt
+        return super().__iter__()
+
+    def __array__(self, dtype=None, copy=None):
+        return np.array(list(self), dtype)
+
+
+def test_ctrl_c_while_a_candidate_is_kept_does_not_hinder_that_it_and_others_are(here):
+    target, text = read_target("target.toml"), (here / "target.toml").read_text()
+    deviations = InterruptedOnce((0.5, 0.25))
+    jobs = [Job("conical", (0.1 * number, 0.2, 0.3), "screen") for number in (1, 2)]
+    outcomes = [Outcome(1.5, True, {}, {}, {}, "", each) for each in (deviations, (0.5,))]
+    with opened(here / "run", identity(target, text=text, seed=3)) as store:
+        with pytest.raises(KeyboardInterrupt):
+            store.add(1, jobs[0], outcomes[0])
+        for number in (2, 1):
+            store.add(number, jobs[number - 1], outcomes[number - 1])
+    assert [row["number"] for row in history_rows(here / "run")] == [1, 2]
 
 
 @pytest.mark.slow

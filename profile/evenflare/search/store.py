@@ -91,7 +91,8 @@ class Store:
             *(json.dumps(dict(each)) for each in mappings),
             outcome.reason,
         )
-        with database.reported(self.path, REMEDY):
+        # Rolled back if it is interrupted: what has come by then is kept by the next one.
+        with database.reported(self.path, REMEDY), self.connection:
             self.connection.execute("BEGIN")
             self.connection.execute(f"INSERT OR IGNORE INTO candidate ({_COLUMNS}) VALUES (?,?,?,?,?,?,?,?,?,?)", row)
             if outcome.deviations:
@@ -100,7 +101,6 @@ class Store:
             if outcome.scatter is not None:
                 scatter = (*row[:2], *astuple(outcome.scatter))
                 self.connection.execute("INSERT OR IGNORE INTO scatter VALUES (?,?,?,?,?,?)", scatter)
-            self.connection.execute("COMMIT")
         self.still_there()
         self.finished[number, job.setting] = job, outcome
 

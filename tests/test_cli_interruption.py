@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import importlib
 import os
 import re
 import signal
@@ -40,14 +41,52 @@ def test_interrupted_command_ends_with_130(capsys, here, monkeypatch):
     assert err == "interrupted; what was finished is kept\n"
 
 
-def test_a_request_to_end_is_taken_as_ctrl_c(here):
+def hears(pid: int, number: int) -> bool:
+    """Whether a process has a handler of its own for a signal."""
+    caught = re.search(r"^SigCgt:\s*(\w+)", Path(f"/proc/{pid}/status").read_text(), re.MULTILINE)
+    return caught is not None and bool(int(caught[1], 16) >> (number - 1) & 1)
+
+
+@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads the system's list of processes")
+@pytest.mark.parametrize("after", [0.0, 0.1, 0.2, 0.4, 0.8])
+def test_a_request_to_end_is_taken_as_ctrl_c(here, after):
     process = started("solve design.toml --out out --setting full --quiet")
-    time.sleep(1.0)  # it is loading or solving; both take longer
+    while not hears(process.pid, signal.SIGTERM):
+        assert process.poll() is None
+        time.sleep(0.01)
+    time.sleep(after)  # it is loading or solving; both take longer
     process.send_signal(signal.SIGTERM)
     out, err = process.communicate(timeout=60)
     assert (process.returncode, out) == (130, "")
     assert err == "interrupted; what was finished is kept\n"
     assert set(contents(here)) == {"design.toml", "target.toml"}
+
+
+def test_an_interruption_waits_until_a_module_is_loaded(capsys, here, monkeypatch):
+    """A library whose loading it met has given an ImportError."""
+    (here / "loaded_slowly.py").write_text("import os, time\nos.kill(os.getpid(), 15)\ntime.sleep(0.1)\nwhole = True\n")
+    monkeypatch.syspath_prepend(here)
+    found = []
+
+    def loads(*_):
+        found.append(importlib.import_module("loaded_slowly").whole)
+        time.sleep(60)
+
+    monkeypatch.setattr(designs, "solve_command", loads)
+    assert said(capsys, "solve design.toml --out out --quiet") == (130, "", "interrupted; what was finished is kept\n")
+    assert found == [True]
+
+
+def test_an_error_that_stands_for_an_interruption_is_one(capsys, here, monkeypatch):
+    def replaces(*_):
+        try:
+            os.kill(os.getpid(), signal.SIGTERM)
+            time.sleep(60)
+        except KeyboardInterrupt:
+            raise RuntimeError("initialization failed") from None
+
+    monkeypatch.setattr(designs, "solve_command", replaces)
+    assert said(capsys, "solve design.toml --out out --quiet") == (130, "", "interrupted; what was finished is kept\n")
 
 
 def test_a_request_to_end_has_its_usual_meaning_outside_a_command(capsys, here):

@@ -42,7 +42,7 @@ NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
 """Errors of the system that a disk causes, wherever they come up."""
 
 AGAIN = 0.05
-"""s after which a request to end that came while compiled code was loaded is made again."""
+"""s after which a request to end that came while code was loaded is made again."""
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -81,18 +81,20 @@ def run(arguments: Sequence[str] | None = None) -> int:
         return INPUT_ERROR
     options = parsed(arguments)
     options.words = shlex.join(["evenflare", *given])
+    asked_to_end = threading.Event()
     try:
-        with _terminable():
+        with _terminable(asked_to_end):
             code = COMMANDS[options.command](options)
             print(end="", flush=True)
         return code
-    except InputError as error:
-        tell(str(error))
-        return INPUT_ERROR
-    except KeyboardInterrupt:
-        tell("interrupted; what was finished is kept")
-        return INTERRUPTED
-    except Exception as error:
+    except (KeyboardInterrupt, Exception) as error:
+        # Compiled code that meets an interruption may put an error of its own in its place.
+        if isinstance(error, KeyboardInterrupt) or asked_to_end.is_set():
+            tell("interrupted; what was finished is kept")
+            return INTERRUPTED
+        if isinstance(error, InputError):
+            tell(str(error))
+            return INPUT_ERROR
         if isinstance(error, BrokenPipeError) and _reader_gone():
             streams.drop(sys.stdout)  # its reader has seen enough
             return DONE
@@ -110,13 +112,16 @@ def _internal_error(error: BaseException, words: str) -> int:
 
 
 @contextmanager
-def _terminable() -> Iterator[None]:
+def _terminable(asked: threading.Event) -> Iterator[None]:
     """A request to end, as the system sends it at shutdown, and a terminal that goes away are taken as Ctrl-C.
 
     But for one that nohup has already asked to ignore. SIGINT stays as it is, ignored in the background of a script.
+
+    asked : set once there was one.
     """
 
     def interrupt(number: int, frame: FrameType | None) -> None:
+        asked.set()
         if _loading_code(frame):
             later = threading.Timer(AGAIN, os.kill, (os.getpid(), number))
             later.daemon = True
@@ -139,9 +144,9 @@ def _terminable() -> Iterator[None]:
 
 
 def _loading_code(frame: FrameType | None) -> bool:
-    """Whether compiled code is being loaded: what is raised in a function that its loader calls is lost, or worse."""
+    """Whether a module or compiled code is being loaded: an interruption is lost there or comes out as another error."""
     while frame is not None:
-        if str(frame.f_globals.get("__name__", "")).startswith("llvmlite."):
+        if str(frame.f_globals.get("__name__", "")).startswith(("importlib._bootstrap", "llvmlite.")):
             return True
         frame = frame.f_back
     return False

@@ -14,6 +14,7 @@ import warnings
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, NamedTuple
+from unittest.mock import patch
 
 import numpy as np
 
@@ -291,11 +292,23 @@ def extrapolated(values: list[Any]) -> tuple[Any, float]:
 
 @lru_cache(maxsize=1)
 def _library() -> Any:
-    """The boundary-element library. Loading it meets names that scipy is giving up."""
-    with warnings.catch_warnings():
+    """The boundary-element library. Loading it meets names that scipy is giving up.
+
+    Its loops are compiled without their division among threads, which takes a third of the compiler's time: a run of
+    tests has a process for each core already.
+    """
+    import numba
+
+    divided = numba.jit
+
+    def serial(*function: Any, parallel: bool = False, **options: Any) -> Any:
+        return divided(*function, **options)
+
+    with warnings.catch_warnings(), patch.object(numba, "jit", serial):
         warnings.filterwarnings(
             "ignore", message="Please import `.*` from the `scipy.sparse.linalg` namespace", category=DeprecationWarning
         )
         import bempp_cl.api
+        import bempp_cl.core.numba_kernels  # which the library loads when it first assembles
 
     return bempp_cl.api

@@ -360,7 +360,7 @@ class MovedSection:
         known = [
             (g * v, g * v_t + g_t * v, g * (v_z * share) + over_z * v) for v, v_t, v_z in (drawn[0:6:2], drawn[1:6:2])
         ]
-        first = itertools.chain.from_iterable(zip(*known, strict=True))
+        first = list(itertools.chain.from_iterable(zip(*known, strict=True)))
         if not bends:
             return UnitCurve(*first, *UNASKED)
         middle = widened(0.0, 0.0)
@@ -383,4 +383,4 @@ class MovedSection:
                     g * v_zz + 2.0 * over_z * v_z + g_zz * v,
                 )
             )
-        return UnitCurve(*first, *itertools.chain.from_iterable(zip(*columns, strict=True)))
+        return UnitCurve(*(first + list(itertools.chain.from_iterable(zip(*columns, strict=True)))))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -125,10 +126,19 @@ class Cloud:
         return np.array([x.max(), y.max(), np.hypot(x, y).max()])
 
 
+_KEPT: deque[Cloud] = deque(maxlen=2)
+
+
 def cloud(surface: Surface, *, step: float | None = None) -> Cloud:
-    """Points on the wall at most `step` apart (m; left out: see STEP), throat, mouth and both planes included."""
+    """Points on the wall at most `step` apart (m; left out: see STEP), throat, mouth and both planes included.
+
+    The last two are kept: parts, paths and programs of one wall ask for the same.
+    """
     if step is None:
         step = max(STEP, max(surface.mouth_width, surface.mouth_height, surface.depth) / SHARES)
+    for kept in tuple(_KEPT):
+        if kept.surface is surface and kept.step == step:
+            return kept
     t, psi = np.linspace(0.0, 1.0, 129), np.linspace(0.0, 0.5 * np.pi, 129)
     count = len(surface.cuts) - 1
     rough = [surface.patch(depth_at(surface, k, t), psi, stretch=k, bends=False).points for k in range(count)]
@@ -144,7 +154,11 @@ def cloud(surface: Surface, *, step: float | None = None) -> Cloud:
         np.concatenate([getattr(part, name).reshape(-1, width) for part in parts])
         for name, width in (("points", 3), ("normals", 3), ("curvatures", 2))
     )
-    return Cloud(surface, points, normals, curvatures, np.concatenate(stretches), np.concatenate(parameters), step)
+    known = points, normals, curvatures, np.concatenate(stretches), np.concatenate(parameters)
+    for values in known:
+        values.setflags(write=False)
+    _KEPT.append(found := Cloud(surface, *known, step))
+    return found
 
 
 def _even(lengths: FloatArray, step: float) -> FloatArray:

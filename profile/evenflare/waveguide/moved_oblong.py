@@ -362,7 +362,7 @@ class MovedSection:
         ]
         first = list(itertools.chain.from_iterable(zip(*known, strict=True)))
         if not bends:
-            return UnitCurve(*first, *UNASKED)
+            return UnitCurve(*(first + list(UNASKED)))
         middle = widened(0.0, 0.0)
         g_uu, g_pp = (deeper - 2 * middle + shallower) / _STEP**2, (on - 2 * middle + back) / _STEP**2
         g_up = (widened(1.0, 1.0) - widened(1.0, -1.0) - widened(-1.0, 1.0) + widened(-1.0, -1.0)) / (4 * _STEP**2)

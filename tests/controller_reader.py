@@ -10,6 +10,8 @@ import math
 import re
 from dataclasses import dataclass, field
 
+import numpy as np
+
 PLAIN = {
     **{"G0": "rapid", "G1": "straight", "G2": "clockwise", "G3": "counter-clockwise", "G4": "dwell"},
     **{"G17": "XY", "G18": "ZX", "G20": "inch", "G21": "mm", "G54": "offset"},
@@ -54,6 +56,7 @@ def interpret(text: bytes, dialect: str) -> Read:
     """What a control of that kind does with a file."""
     done, meaning, place = Read(), MEANINGS[dialect], dict[str, float]()
     unit, motion, turned, feed, ended = 0.0, "", False, 0.0, False
+    modes = _implied(dialect)
     line_end = b"\r\n" if dialect in ("machining_centre", "lathe_cycles") else b"\n"
     for raw in text.split(line_end):
         line = raw.decode("ascii")
@@ -73,6 +76,7 @@ def interpret(text: bytes, dialect: str) -> Read:
         means = [meaning[code] if code in meaning else _refused(code) for code in codes]
         values = {name: value for name, value in words if name not in "GM"}
         done.said += means
+        modes.update(means)
         if bad := {"cycle", "mirror"} & set(means):
             raise RefusedError(f"{line}: {bad.pop()}")
         if "O" in values:
@@ -102,7 +106,7 @@ def interpret(text: bytes, dialect: str) -> Read:
         if "F" in values:
             feed = _length(values.pop("F")) * unit
         if values:
-            if not unit or not motion or {"absolute", "per minute"} - set(done.said) - _implied(dialect):
+            if not unit or not motion or {"absolute", "per minute"} - modes:
                 raise RefusedError(f"{line}: nothing says in which mode")
             _go(done, values, place, motion=motion, unit=unit, feed=feed, turned=turned)
     if not ended:
@@ -166,8 +170,11 @@ def _go(done, values, place, *, motion, unit, feed, turned):
     sweep = (way * (math.atan2(first[v] - cv, first[u] - cu) - angle)) % (2 * math.pi)
     radius = math.hypot(begin[u] - cu, begin[v] - cv)
     count = max(2, math.ceil(sweep / FINE))
-    for k in range(1, count + 1):
-        at_angle, point = angle + way * sweep * k / count, [0.0, 0.0, 0.0]
-        point[u], point[v] = cu + radius * math.cos(at_angle), cv + radius * math.sin(at_angle)
-        point[w] = begin[w] + (first[w] - begin[w]) * k / count
-        done.moves.append((*(point if k < count else first), feed, False))
+    share = np.arange(1, count) / count
+    points = np.empty((count - 1, 3))
+    points[:, u], points[:, v] = (
+        cu + radius * np.cos(angle + way * sweep * share),
+        cv + radius * np.sin(angle + way * sweep * share),
+    )
+    points[:, w] = begin[w] + (first[w] - begin[w]) * share
+    done.moves += [(*point, feed, False) for point in [*points.tolist(), first]]

@@ -100,10 +100,10 @@ class DenseWall:
         t = 0.5 - 0.5 * np.cos(np.pi * np.linspace(0.0, 1.0, count))
         parts = []
         for stretch, (low, high) in enumerate(zip(surface.cuts[:-1], surface.cuts[1:], strict=True)):
-            parts.append(surface.patch(np.minimum(low + (high - low) * t, high), psi, stretch=stretch))
+            parts.append(surface.patch(np.minimum(low + (high - low) * t, high), psi, stretch=stretch, bends=False))
         self.points = np.concatenate([part.points.reshape(-1, 3) for part in parts])
         self.normals = np.concatenate([part.normals.reshape(-1, 3) for part in parts])
-        self.tree = cKDTree(self.points)
+        self.tree = cKDTree(self.points, leafsize=128)
 
     def nearest(self, places, *, below=np.inf):
         """Distance of the nearest point: at most a little too large; infinite from `below` on, which is soon told."""

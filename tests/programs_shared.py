@@ -59,27 +59,32 @@ def departures(waveguide, centres, radius, *, azimuths, count=1500):
                 for k in range(len(surface.cuts) - 1)
             ]
         )
-        away = cKDTree(wall).query(0.5 * (centres[1:] + centres[:-1]))[0]
+        away = cKDTree(wall, leafsize=64).query(0.5 * (centres[1:] + centres[:-1]))[0]
         near = np.flatnonzero(away < radius + 0.2 * MM + lengths)
         moves = [
             centres[i] + np.linspace(0, 1, 2 + int(lengths[i] / 2e-5))[:, None] * (centres[i + 1] - centres[i])
             for i in near
         ]
-        distance = cKDTree(np.concatenate(moves)).query(wall)[0]
+        distance = cKDTree(np.concatenate(moves), leafsize=64).query(wall)[0]
         left, gouge = max(left, float(distance.max() - radius)), max(gouge, float(radius - distance.min()))
     return left, gouge
 
 
 def tool_distance(tool, tips, wall):
-    """m, (N,): least distance from a flat or bull tool at tips (N, 3) to points (W, 3) of a wall; from its geometry."""
-    least = np.full(len(tips), np.inf)
-    for start in range(0, len(tips), 200):
-        here = tips[start : start + 200, None]
-        across = np.hypot(wall[:, 0] - here[..., 0], wall[:, 1] - here[..., 1])
-        above = wall[:, 2] - here[..., 2]
+    """m, (N,): least distance from a flat or bull tool at tips (N, 3) to points (W, 3) of a wall; from its geometry.
+    Infinite where all of the wall stands a millimetre from a box round the tool, which grows upward without end.
+    """
+    least, reach = np.full(len(tips), np.inf), np.array([*(2 * [tool.radius + MM]), MM])
+    for start in range(0, len(tips), 10):
+        here = tips[start : start + 10]
+        low, high = here.min(axis=0) - reach, here.max(axis=0) + reach
+        near = wall[np.all(wall >= low, axis=1) & np.all(wall[:, :2] <= high[:2], axis=1)]
+        here = here[:, None]
+        across = np.hypot(near[:, 0] - here[..., 0], near[:, 1] - here[..., 1])
+        above = near[:, 2] - here[..., 2]
         beyond = np.maximum(across - (tool.radius - tool.corner_radius), 0.0)
         below = np.maximum(tool.corner_radius - above, 0.0)
-        least[start : start + 200] = (np.hypot(beyond, below) - tool.corner_radius).min(axis=1)
+        least[start : start + 10] = (np.hypot(beyond, below) - tool.corner_radius).min(axis=1, initial=np.inf)
     return least
 
 

@@ -116,6 +116,7 @@ def test_zones_stand_on_drawing_sheets_and_list_and_gauges_beside_them(
     assert "nobody has worked out" in (folder / "points.csv").read_text(encoding="utf-8")
 
 
+@pytest.mark.usefixtures("plain")
 def test_oblong_part_has_blades_in_both_planes_and_plates_where_asked(tmp_path: Path) -> None:
     design = written(tmp_path, OBLONG.replace("invented oblong try", LONG_NAME))
     tolerance = tolerance_of(design, tmp_path / "tolerance.json")
@@ -134,6 +135,7 @@ def test_oblong_part_has_blades_in_both_planes_and_plates_where_asked(tmp_path: 
     stand_apart_within_the_margins(tmp_path / "out" / "gauges.pdf")
 
 
+@pytest.mark.usefixtures("plain")
 def test_without_a_tolerance_the_process_speaks_and_says_what_nobody_worked_out(tmp_path: Path) -> None:
     design = written(tmp_path)
     assert exported(design, tmp_path / "out", "--process", "sheets", "--gauges") == 0
@@ -144,6 +146,7 @@ def test_without_a_tolerance_the_process_speaks_and_says_what_nobody_worked_out(
         assert "0.400" in text
 
 
+@pytest.mark.usefixtures("plain")
 def test_a_casting_asks_what_its_grade_keeps_and_no_less(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     """The pattern's sheet gives the mouth, some 87 mm, plus or minus 3 by DCTG 12 (6 mm for 63 to 100: ISO 8062-3)."""
     design, folder = written(tmp_path), tmp_path / "out"
@@ -163,6 +166,7 @@ def test_a_casting_asks_what_its_grade_keeps_and_no_less(tmp_path: Path, capsys:
     assert 'wall = "machined"' in words(folder / "drawing.pdf")
 
 
+@pytest.mark.usefixtures("plain")
 def test_a_machined_wall_has_metal_on_its_pattern(tmp_path: Path) -> None:
     """Its bore is narrower than the part's by the allowance along the normal; between, nothing is machined away yet."""
     design = written(tmp_path)

@@ -25,25 +25,29 @@ the slope where it climbs."""
 
 def underside(kind, d):
     """Height over the tip at a distance from the tool's axis, from the tools' drawings; inf beyond."""
-    heights = {
-        "ball": 3 * MM - np.sqrt(np.maximum((3 * MM) ** 2 - d**2, 0.0)),
-        "bull": np.where(d <= 2 * MM, 0.0, 1 * MM - np.sqrt(np.maximum((1 * MM) ** 2 - (d - 2 * MM) ** 2, 0.0))),
-        "flat": 0.0 * d,
-        "drill": d / np.tan(np.radians(59.0)),
-    }
-    return np.where(d <= 3 * MM, heights[kind], np.inf)
+    if kind == "ball":
+        height = 3 * MM - np.sqrt(np.maximum((3 * MM) ** 2 - d**2, 0.0))
+    elif kind == "bull":
+        height = np.where(d <= 2 * MM, 0.0, 1 * MM - np.sqrt(np.maximum((1 * MM) ** 2 - (d - 2 * MM) ** 2, 0.0)))
+    elif kind == "drill":
+        height = d / np.tan(np.radians(59.0))
+    else:
+        height = 0.0
+    return np.where(d <= 3 * MM, height, np.inf)
 
 
 def half_width(kind, above):
     """Radius of the tool at a height over its tip."""
     inside = np.maximum(above, 0.0)
-    widths = {
-        "ball": np.where(above < 3 * MM, np.sqrt(np.maximum(inside * (6 * MM - inside), 0.0)), 3 * MM),
-        "bull": np.where(above < 1 * MM, 2 * MM + np.sqrt(np.maximum(inside * (2 * MM - inside), 0.0)), 3 * MM),
-        "flat": np.full_like(above, 3 * MM),
-        "drill": np.minimum(3 * MM, inside * np.tan(np.radians(59.0))),
-    }
-    return np.where(above >= 0.0, widths[kind], -np.inf)
+    if kind == "ball":
+        width = np.where(above < 3 * MM, np.sqrt(np.maximum(inside * (6 * MM - inside), 0.0)), 3 * MM)
+    elif kind == "bull":
+        width = np.where(above < 1 * MM, 2 * MM + np.sqrt(np.maximum(inside * (2 * MM - inside), 0.0)), 3 * MM)
+    elif kind == "drill":
+        width = np.minimum(3 * MM, inside * np.tan(np.radians(59.0)))
+    else:
+        width = 3 * MM
+    return np.where(above >= 0.0, width, -np.inf)
 
 
 coordinate = st.floats(-5.0, 5.0)

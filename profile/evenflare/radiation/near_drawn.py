@@ -124,7 +124,8 @@ class DrawnCaps:
         surface, psi = self.wall.surface, self.caps.psi
         z = np.clip(path.caps(t).z, 0.0, surface.depth)
         stretch = stretch_at(surface, z)
-        patch = surface.patch(z.ravel(), np.concatenate([[0.0], psi, [QUARTER]]), stretch=stretch)
+        around = np.concatenate([[0.0], psi, [QUARTER]])
+        patch = surface.patch(z.ravel(), around, stretch=stretch, bends=False)
         points, normal = (each.reshape(*z.shape, -1, 3) for each in (patch.points, -patch.normals))
         axes = surface.axes(z, stretch=stretch)
         with np.errstate(over="ignore"):

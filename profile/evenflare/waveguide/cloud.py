@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from dataclasses import dataclass
 from functools import cached_property
 from typing import Any
@@ -45,7 +46,8 @@ class Cloud:
     def _tree(self) -> Any:
         from scipy.spatial import cKDTree
 
-        return cKDTree(self.points)
+        # Its leaves are large: of many points nearly as near as the nearest, one by one is quicker than box by box.
+        return cKDTree(self.points, leafsize=128)
 
     def distance(self, places: FloatArray, *, below: float = np.inf) -> FloatArray:
         """m, (...,): from places (..., 3) to the wall; infinite from `below` (m) on.
@@ -102,7 +104,8 @@ class Cloud:
         """m, (N,): the distance of each place (N, 3) from the surface, sought from parameters (N, 2)."""
 
         def points_at(t: FloatArray, psi: FloatArray) -> FloatArray:
-            return self.surface.patch(depth_at(self.surface, stretch, t), psi[:, None], stretch=stretch).points[:, 0]
+            depths = depth_at(self.surface, stretch, t)
+            return self.surface.patch(depths, psi[:, None], stretch=stretch, bends=False).points[:, 0]
 
         t, psi = np.clip(where[:, 0], _START, 1.0 - _START), where[:, 1]
         best = np.full(len(places), np.inf)
@@ -123,12 +126,22 @@ class Cloud:
         return np.array([x.max(), y.max(), np.hypot(x, y).max()])
 
 
+_KEPT: deque[Cloud] = deque(maxlen=2)
+
+
 def cloud(surface: Surface, *, step: float | None = None) -> Cloud:
-    """Points on the wall at most `step` apart (m; left out: see STEP), throat, mouth and both planes included."""
+    """Points on the wall at most `step` apart (m; left out: see STEP), throat, mouth and both planes included.
+
+    The last two are kept: parts, paths and programs of one wall ask for the same.
+    """
     if step is None:
         step = max(STEP, max(surface.mouth_width, surface.mouth_height, surface.depth) / SHARES)
+    for kept in tuple(_KEPT):
+        if kept.surface is surface and kept.step == step:
+            return kept
     t, psi = np.linspace(0.0, 1.0, 129), np.linspace(0.0, 0.5 * np.pi, 129)
-    rough = [surface.patch(depth_at(surface, k, t), psi, stretch=k).points for k in range(len(surface.cuts) - 1)]
+    count = len(surface.cuts) - 1
+    rough = [surface.patch(depth_at(surface, k, t), psi, stretch=k, bends=False).points for k in range(count)]
     around = np.max([np.linalg.norm(np.diff(p, axis=1), axis=-1).max(axis=0) for p in rough], axis=0)
     columns = 0.5 * np.pi * _even(around, step)
     parts, stretches, parameters = [], [], []
@@ -141,7 +154,11 @@ def cloud(surface: Surface, *, step: float | None = None) -> Cloud:
         np.concatenate([getattr(part, name).reshape(-1, width) for part in parts])
         for name, width in (("points", 3), ("normals", 3), ("curvatures", 2))
     )
-    return Cloud(surface, points, normals, curvatures, np.concatenate(stretches), np.concatenate(parameters), step)
+    known = points, normals, curvatures, np.concatenate(stretches), np.concatenate(parameters)
+    for values in known:
+        values.setflags(write=False)
+    _KEPT.append(found := Cloud(surface, *known, step))
+    return found
 
 
 def _even(lengths: FloatArray, step: float) -> FloatArray:

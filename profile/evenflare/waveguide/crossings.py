@@ -22,13 +22,14 @@ def crossings(vertices: FloatArray, faces: IntArray, *, deep: float = DEEP) -> I
     Each edge is cut with each triangle near it (Moller and Trumbore 1997), near by a tree of boxes in Morton's order.
     """
     triangles = vertices[faces]
+    normals = np.cross(triangles[:, 1] - triangles[:, 0], triangles[:, 2] - triangles[:, 1])
+    normals = normals / np.maximum(np.linalg.norm(normals, axis=1), 1e-30)[:, None]
     found: list[IntArray] = [np.empty((0, 2), dtype=np.int64)]
     for pairs in _near(triangles):
         shared = (faces[pairs[:, 0], :, None] == faces[pairs[:, 1], None, :]).any(axis=(1, 2))
         pairs = pairs[~shared]
-        through = _pierced(triangles, pairs[:, 0], pairs[:, 1], deep) | _pierced(
-            triangles, pairs[:, 1], pairs[:, 0], deep
-        )
+        one, other = pairs.T
+        through = _pierced(triangles, normals, one, other, deep) | _pierced(triangles, normals, other, one, deep)
         found.append(pairs[through])
     return np.concatenate(found)
 
@@ -84,19 +85,20 @@ def _morton(points: FloatArray) -> IntArray:
     return code
 
 
-def _pierced(triangles: FloatArray, of: IntArray, through: IntArray, deep: float) -> BoolArray:
-    """Whether an edge of the triangles `of` (P,) goes through those of `through`, by `deep` and that far from edges."""
-    corner = triangles[through]
-    sides = np.roll(corner, -1, axis=1) - corner
-    normal = np.cross(sides[:, 0], sides[:, 1])
-    double = np.linalg.norm(normal, axis=1)
-    normal = normal / np.maximum(double, 1e-30)[:, None]
-    # Unit, within the plane, into the triangle from each of its sides.
-    inward = np.cross(normal[:, None], sides)
-    inward = inward / np.maximum(np.linalg.norm(inward, axis=2, keepdims=True), 1e-30)
-    start = triangles[of]
-    height = np.einsum("pki,pi->pk", start - corner[:, :1], normal)
+def _pierced(triangles: FloatArray, normals: FloatArray, of: IntArray, through: IntArray, deep: float) -> BoolArray:
+    """Whether an edge of the triangles `of` (P,) goes through those of `through`, by `deep` and that far from edges.
+
+    normals : (N, 3), unit, of the triangles.
+    """
+    normal = normals[through]
+    height = np.einsum("pki,pi->pk", triangles[of] - triangles[through, :1], normal)
     found = np.zeros(len(of), dtype=bool)
+    # Most triangles lie on one side of the other's plane.
+    some = np.flatnonzero((height.min(axis=1) < -deep) & (height.max(axis=1) > deep))
+    height, normal, start, corner = height[some], normal[some], triangles[of[some]], triangles[through[some]]
+    # Unit, within the plane, into the triangle from each of its sides.
+    inward = np.cross(normal[:, None], np.roll(corner, -1, axis=1) - corner)
+    inward = inward / np.maximum(np.linalg.norm(inward, axis=2, keepdims=True), 1e-30)
     for k in range(3):
         first, last = height[:, k], height[:, (k + 1) % 3]
         beyond = (np.minimum(first, last) < -deep) & (np.maximum(first, last) > deep)
@@ -104,5 +106,5 @@ def _pierced(triangles: FloatArray, of: IntArray, through: IntArray, deep: float
         share = (first[rows] / (first[rows] - last[rows]))[:, None]
         place = start[rows, k] + share * (start[rows, (k + 1) % 3] - start[rows, k])
         inside = np.einsum("pki,pki->pk", place[:, None] - corner[rows], inward[rows])
-        found[rows] |= (inside > deep).all(axis=1)
+        found[some[rows]] |= (inside > deep).all(axis=1)
     return found

@@ -18,7 +18,7 @@ def normals_and_curvatures(a: Frame, b: Frame, curve: UnitCurve) -> tuple[FloatA
     """Unit normals into the air (..., 3), and principal curvatures (..., 2), 1/m, smaller first, concave negative.
 
     a, b  : the horizontal and the vertical meridian at some depths, arrays that broadcast against the curve's.
-    curve : the section over its semi-axes there.
+    curve : the section over its semi-axes there. Without its second derivatives there are no curvatures, (..., 0).
 
     The wall is X = (a x, b y, z) with (x, y) the unit curve. Its tangent along the depth is scaled by the cosine of
     the steeper meridian's angle, which leaves normal and curvatures as they are and every term finite at 90 degrees.
@@ -27,11 +27,8 @@ def normals_and_curvatures(a: Frame, b: Frame, curve: UnitCurve) -> tuple[FloatA
     """
     cosines = np.maximum(np.cos(a.angle), LEVEL), np.maximum(np.cos(b.angle), LEVEL)
     scale = np.minimum(*cosines)
-    # Scaled by it: first derivatives of the semi-axes by depth; by its cube: second derivatives.
+    # First derivatives of the semi-axes by depth, scaled by it; below, by its cube, the second ones.
     a_z, b_z = (np.sin(m.angle) * (scale / cosine) for m, cosine in zip((a, b), cosines, strict=True))
-    a_zz, b_zz = (
-        np.minimum(m.curvature, SHARPEST) * (scale / cosine) ** 3 for m, cosine in zip((a, b), cosines, strict=True)
-    )
     across_x, across_y = b.r * curve.y_t, -a.r * curve.x_t
     along_x, along_y = a_z * curve.x + scale * a.r * curve.x_z, b_z * curve.y + scale * b.r * curve.y_z
     around_x, around_y = a.r * curve.x_t, b.r * curve.y_t
@@ -40,7 +37,12 @@ def normals_and_curvatures(a: Frame, b: Frame, curve: UnitCurve) -> tuple[FloatA
     width2 = across_x**2 + across_y**2
     size = np.sqrt(scale**2 * width2 + rise**2)
     normals = np.stack([-scale * across_x / size, -scale * across_y / size, rise / size], axis=-1)
+    if curve.x_tt.size == 0:
+        return normals, np.empty((*rise.shape, 0))
 
+    a_zz, b_zz = (
+        np.minimum(m.curvature, SHARPEST) * (scale / cosine) ** 3 for m, cosine in zip((a, b), cosines, strict=True)
+    )
     # The second form over -1, so that concave is negative.
     along = across_x * (a_zz * curve.x + scale**2 * (2.0 * a_z * curve.x_z + scale * a.r * curve.x_zz)) + across_y * (
         b_zz * curve.y + scale**2 * (2.0 * b_z * curve.y_z + scale * b.r * curve.y_zz)

@@ -21,7 +21,7 @@ from evenflare.waveguide.mean_arc import RIM, MeanArc, stretches_of, turn_of
 from evenflare.waveguide.meridian import Frame, Meridian
 from evenflare.waveguide.moved import folds, refuse_folds, shifted, slides_of
 from evenflare.waveguide.oblong import Oblong
-from evenflare.waveguide.sections import Mouth, UnitCurve
+from evenflare.waveguide.sections import UNASKED, Mouth, UnitCurve
 from evenflare.waveguide.surface import SAME, Surface
 from evenflare.waveguide.tabulated import NODES, by_splines
 
@@ -245,7 +245,7 @@ class MovedWall:
                 if here.any():
                     found[here, 0] = depths.frame_at_depth(moved_z[here], near=0.5 * (low + high)).r
             found -= drawn_r
-        curve = surface.section.curve(np.broadcast_to(drawn_z[:, None], psi.shape), psi, mouth=surface.mouth)
+        curve = surface.section.curve(drawn_z[:, None], psi, mouth=surface.mouth, bends=False)
         # As normals_and_curvatures, away from the air and not of unit length.
         cosines = np.cos(a_angle), np.cos(b_angle)
         scale = np.minimum(*cosines)
@@ -330,10 +330,11 @@ class MovedSection:
         folded = np.arctan2(np.abs(np.sin(psi)), np.abs(np.cos(psi)))
         return self._wall.widened(z * (self._wall.depth / mouth.depth), folded)
 
-    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth) -> UnitCurve:
+    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth, bends: bool = True) -> UnitCurve:
         """See Section: the drawn one's, times a factor whose derivatives are by differences."""
+        z, psi = np.broadcast_arrays(z, psi)
         share = self._mouth.depth / mouth.depth
-        drawn = self.shape.section.curve(z * share, psi, mouth=self._mouth)
+        drawn = self.shape.section.curve(z * share, psi, mouth=self._mouth, bends=bends)
         shape = z.shape
         turn = np.clip(turn_of(z, 0.0, mouth.depth), 2.0 * _STEP, np.pi - 2.0 * _STEP)
         around = np.clip(psi, _STEP, QUARTER - _STEP)
@@ -343,38 +344,43 @@ class MovedSection:
             found = self._at_points(place.ravel(), (around + and_by * _STEP).ravel(), mouth)
             return np.asarray(found.reshape(shape))
 
-        middle, deeper, shallower = widened(0.0, 0.0), widened(1.0, 0.0), widened(-1.0, 0.0)
+        deeper, shallower = widened(1.0, 0.0), widened(-1.0, 0.0)
         on, back = widened(0.0, 1.0), widened(0.0, -1.0)
-        g_u, g_uu = (deeper - shallower) / (2 * _STEP), (deeper - 2 * middle + shallower) / _STEP**2
-        g_p, g_pp = (on - back) / (2 * _STEP), (on - 2 * middle + back) / _STEP**2
-        g_up = (widened(1.0, 1.0) - widened(1.0, -1.0) - widened(-1.0, 1.0) + widened(-1.0, -1.0)) / (4 * _STEP**2)
         # By symmetry level in both planes.
-        g_p, g_up = (np.where(np.abs(around - psi) > 0.0, 0.0, each) for each in (g_p, g_up))
-        rate, bend = 0.5 * mouth.depth * np.sin(turn), 0.5 * mouth.depth * np.cos(turn)
-        g_z, g_zp = g_u / rate, g_up / rate
-        g_zz = (g_uu - g_z * bend) / rate**2
-        # The drawn curve's parameter t against psi.
+        level = np.abs(around - psi) > 0.0
+        g_p = np.where(level, 0.0, (on - back) / (2 * _STEP))
+        rate = 0.5 * mouth.depth * np.sin(turn)
+        g_z = (deeper - shallower) / (2 * _STEP) / rate
+        # The drawn curve's parameter t against psi, which moves with the depth where t is held.
         square = drawn.x**2 + drawn.y**2
         p_t = (drawn.x * drawn.y_t - drawn.y * drawn.x_t) / square
+        p_z = share * (drawn.x * drawn.y_z - drawn.y * drawn.x_z) / square
+        exact = self._at_points(z.ravel(), psi.ravel(), mouth).reshape(shape)
+        g, g_t, over_z = 1.0 + exact, g_p * p_t, g_z + g_p * p_z
+        known = [
+            (g * v, g * v_t + g_t * v, g * (v_z * share) + over_z * v) for v, v_t, v_z in (drawn[0:6:2], drawn[1:6:2])
+        ]
+        first = list(itertools.chain.from_iterable(zip(*known, strict=True)))
+        if not bends:
+            return UnitCurve(*(first + list(UNASKED)))
+        middle = widened(0.0, 0.0)
+        g_uu, g_pp = (deeper - 2 * middle + shallower) / _STEP**2, (on - 2 * middle + back) / _STEP**2
+        g_up = (widened(1.0, 1.0) - widened(1.0, -1.0) - widened(-1.0, 1.0) + widened(-1.0, -1.0)) / (4 * _STEP**2)
+        g_zp = np.where(level, 0.0, g_up) / rate
+        g_zz = (g_uu - g_z * (0.5 * mouth.depth * np.cos(turn))) / rate**2
         p_tt = (drawn.x * drawn.y_tt - drawn.y * drawn.x_tt) / square - 2.0 * p_t * (
             drawn.x * drawn.x_t + drawn.y * drawn.y_t
         ) / square
-        # psi moves with the depth where t is held.
-        p_z = share * (drawn.x * drawn.y_z - drawn.y * drawn.x_z) / square
-        exact = self._at_points(z.ravel(), psi.ravel(), mouth).reshape(shape)
-        g, g_t, g_tt = 1.0 + exact, g_p * p_t, g_pp * p_t**2 + g_p * p_tt
-        g_z, g_zz, g_tz = g_z + g_p * p_z, g_zz + 2.0 * g_zp * p_z + g_pp * p_z**2, (g_zp + g_pp * p_z) * p_t
+        g_tt = g_pp * p_t**2 + g_p * p_tt
+        g_zz, g_tz = g_zz + 2.0 * g_zp * p_z + g_pp * p_z**2, (g_zp + g_pp * p_z) * p_t
         columns = []
         for v, v_t, v_z, v_tt, v_tz, v_zz in (drawn[0::2], drawn[1::2]):
             v_z, v_tz, v_zz = v_z * share, v_tz * share, v_zz * share**2
             columns.append(
                 (
-                    g * v,
-                    g * v_t + g_t * v,
-                    g * v_z + g_z * v,
                     g * v_tt + 2.0 * g_t * v_t + g_tt * v,
-                    g * v_tz + g_t * v_z + g_z * v_t + g_tz * v,
-                    g * v_zz + 2.0 * g_z * v_z + g_zz * v,
+                    g * v_tz + g_t * v_z + over_z * v_t + g_tz * v,
+                    g * v_zz + 2.0 * over_z * v_z + g_zz * v,
                 )
             )
-        return UnitCurve(*itertools.chain.from_iterable(zip(*columns, strict=True)))
+        return UnitCurve(*(first + list(itertools.chain.from_iterable(zip(*columns, strict=True)))))

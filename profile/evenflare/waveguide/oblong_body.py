@@ -59,7 +59,7 @@ class Rim(NamedTuple):
 def rim_of(surface: Surface, psi: FloatArray) -> Rim:
     """The rim of a mouth at elliptic parameters psi (...), 0 to pi/2 rad."""
     mouth = surface.mouth
-    curve = surface.section.curve(np.full_like(psi, mouth.depth), psi, mouth=mouth)
+    curve = surface.section.curve(np.full_like(psi, mouth.depth), psi, mouth=mouth, bends=False)
     across = np.stack([mouth.half_height * curve.y_t, -mouth.half_width * curve.x_t], axis=-1)
     across = across / np.linalg.norm(across, axis=-1, keepdims=True)
     x, y = mouth.half_width * curve.x, mouth.half_height * curve.y

@@ -37,10 +37,10 @@ class Mouth(NamedTuple):
 
 
 class UnitCurve(NamedTuple):
-    """Points of a section over its semi-axes, (x/a, y/b), and derivatives, arrays of one shape.
+    """Points of a section over its semi-axes, (x/a, y/b), and derivatives, arrays that broadcast.
 
     By the depth z (1/m) at a fixed parameter t, and by t, which is any that grows with psi and may differ from point
-    to point.
+    to point. The second derivatives, the last six, are empty where they were not asked for.
     """
 
     x: FloatArray
@@ -55,6 +55,10 @@ class UnitCurve(NamedTuple):
     y_tz: FloatArray
     x_zz: FloatArray
     y_zz: FloatArray
+
+
+UNASKED = (np.empty(0),) * 6
+"""Second derivatives that nobody asked for."""
 
 
 class Section(Protocol):
@@ -76,8 +80,11 @@ class Section(Protocol):
         """f at depth z (m) and parameter psi (rad) of a waveguide with that mouth; 1 at z = 0. Arrays broadcast."""
         ...
 
-    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth) -> UnitCurve:
-        """The section and its derivatives at depth z (m) and psi (0 to pi/2, rad), arrays of one shape."""
+    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth, bends: bool = True) -> UnitCurve:
+        """The section and its derivatives at depth z (m) and psi (0 to pi/2, rad). Arrays broadcast.
+
+        bends : whether second derivatives are asked for.
+        """
         ...
 
 
@@ -138,12 +145,13 @@ class Superellipse:
         sides = np.abs(np.cos(psi)) ** n + np.abs(np.sin(psi)) ** n
         return np.asarray(sides ** (-1.0 / n))
 
-    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth) -> UnitCurve:
+    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth, bends: bool = True) -> UnitCurve:
         """See Section: t is psi. Derivatives of ln f = -ln(cos^n + sin^n) / n by psi and n, then n over z."""
         c, s = np.maximum(np.cos(psi), _TINY), np.maximum(np.sin(psi), _TINY)
         if self.exponent == ELLIPSE:
             zero = np.zeros_like(c)
-            return UnitCurve(c, s, -s, c, zero, zero, -c, -s, zero, zero, zero, zero)
+            second = (-c, -s, zero, zero, zero, zero) if bends else UNASKED
+            return UnitCurve(c, s, -s, c, zero, zero, *second)
         n, n_z, n_zz = self._exponents(z, mouth.depth)
         log_c, log_s = np.log(c), np.log(s)
         cn2, sn2 = np.exp((n - 2.0) * log_c), np.exp((n - 2.0) * log_s)
@@ -151,25 +159,23 @@ class Superellipse:
         total = cn + sn
         turn_c, turn_s = cn2 * c * s / total, sn2 * s * c / total
         turn = turn_c - turn_s
-        g_t = turn
-        g_tt = 1.0 + n * turn**2 - (n - 1.0) * (cn2 * s**2 + sn2 * c**2) / total
-        first, second = (cn * log_c + sn * log_s) / total, (cn * log_c**2 + sn * log_s**2) / total
+        first = (cn * log_c + sn * log_s) / total
         log_total = np.log(total)
         g_n = log_total / n**2 - first / n
-        g_nn = -2.0 * log_total / n**3 + 2.0 * first / n**2 - (second - first**2) / n
-        g_nt = turn_c * log_c - turn_s * log_s - turn * first
-        g_z, g_tz = g_n * n_z, g_nt * n_z
-        g_zz = g_nn * n_z**2 + g_n * n_zz
+        g_z = g_n * n_z
         f = np.exp(-log_total / n)
-        f_t, f_z = f * g_t, f * g_z
-        f_tt, f_tz, f_zz = f * (g_tt + g_t**2), f * (g_tz + g_t * g_z), f * (g_zz + g_z**2)
+        f_t, f_z = f * turn, f * g_z
+        known = f * c, f * s, f_t * c - f * s, f_t * s + f * c, f_z * c, f_z * s
+        if not bends:
+            return UnitCurve(*known, *UNASKED)
+        g_tt = 1.0 + n * turn**2 - (n - 1.0) * (cn2 * s**2 + sn2 * c**2) / total
+        second = (cn * log_c**2 + sn * log_s**2) / total
+        g_nn = -2.0 * log_total / n**3 + 2.0 * first / n**2 - (second - first**2) / n
+        g_tz = (turn_c * log_c - turn_s * log_s - turn * first) * n_z
+        g_zz = g_nn * n_z**2 + g_n * n_zz
+        f_tt, f_tz, f_zz = f * (g_tt + turn**2), f * (g_tz + turn * g_z), f * (g_zz + g_z**2)
         return UnitCurve(
-            f * c,
-            f * s,
-            f_t * c - f * s,
-            f_t * s + f * c,
-            f_z * c,
-            f_z * s,
+            *known,
             f_tt * c - 2.0 * f_t * s - f * c,
             f_tt * s + 2.0 * f_t * c - f * s,
             f_tz * c - f_z * s,
@@ -289,7 +295,7 @@ class RoundedRectangle:
         c, s = np.maximum(np.abs(np.cos(psi)), _TINY), np.maximum(np.abs(np.sin(psi)), _TINY)
         return np.where(s <= (1.0 - q) * c, 1.0 / c, np.where(c <= (1.0 - p) * s, 1.0 / s, _met(p, q, c, s)))
 
-    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth) -> UnitCurve:
+    def curve(self, z: FloatArray, psi: FloatArray, *, mouth: Mouth, bends: bool = True) -> UnitCurve:
         """See Section: t is y/b on the right side, the angle about the corner's centre on the corner, -x/a on top."""
         self.check(mouth)
         (p, q), (p_z, q_z), (p_zz, q_zz) = self._corner(z, mouth)
@@ -303,13 +309,18 @@ class RoundedRectangle:
         def where(on_right: FloatArray, on_top: FloatArray, on_corner: FloatArray) -> FloatArray:
             return np.where(right, on_right, np.where(top, on_top, on_corner))
 
-        return UnitCurve(
+        known = (
             where(one, c / s, 1.0 - p + p * cosine),
             where(s / c, one, 1.0 - q + q * sine),
             where(zero, -one, -p * sine),
             where(one, zero, q * cosine),
             where(zero, zero, p_z * (cosine - 1.0)),
             where(zero, zero, q_z * (sine - 1.0)),
+        )
+        if not bends:
+            return UnitCurve(*known, *UNASKED)
+        return UnitCurve(
+            *known,
             where(zero, zero, -p * cosine),
             where(zero, zero, -q * sine),
             where(zero, zero, -p_z * sine),

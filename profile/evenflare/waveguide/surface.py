@@ -37,7 +37,8 @@ class Patch(NamedTuple):
 
     points     : (Z, P, 3), m: x, y, z.
     normals    : (Z, P, 3), unit, from the wall into the air.
-    curvatures : (Z, P, 2), 1/m, the principal ones, smaller first; negative where the wall is concave.
+    curvatures : (Z, P, 2), 1/m, the principal ones, smaller first; negative where the wall is concave. (Z, P, 0) where
+                 they were not asked for.
     """
 
     points: FloatArray
@@ -158,12 +159,13 @@ class Surface:
         """The section's factor: the wall is x = a f cos(psi), y = b f sin(psi). See Section. Arrays broadcast."""
         return self.section.factor(z, psi, mouth=self.mouth)
 
-    def patch(self, z: FloatArray, psi: FloatArray, *, stretch: int) -> Patch:
+    def patch(self, z: FloatArray, psi: FloatArray, *, stretch: int, bends: bool = True) -> Patch:
         """Points, normals and curvatures at depths z (Z, m) and elliptic parameters psi (rad, any).
 
         psi    : (P,) at every depth, or (Z, P), its own at each.
         z      : within the smooth stretch from cuts[stretch] to cuts[stretch + 1]; at a cut the normals are that
                  stretch's. At a rim at 90 degrees the normal runs along the axis.
+        bends  : whether curvatures are asked for, which take as long as all the rest.
         Source : see normals_and_curvatures.
         """
         z, psi = np.asarray(z, dtype=np.float64), np.asarray(psi, dtype=np.float64)
@@ -173,8 +175,8 @@ class Surface:
         # Derivatives at a cut belong to this side of it.
         spare = 1e-12 * (self.cuts[stretch + 1] - self.cuts[stretch])
         inner = np.minimum(np.maximum(z, self.cuts[stretch] + spare), self.cuts[stretch + 1] - spare)
-        folded = np.broadcast_to(np.arctan2(np.abs(sine), np.abs(cosine)), shape)
-        curve = self.section.curve(np.broadcast_to(inner[:, None], shape), folded, mouth=self.mouth)
+        folded = np.arctan2(np.abs(sine), np.abs(cosine))
+        curve = self.section.curve(inner[:, None], folded, mouth=self.mouth, bends=bends)
         sides = np.stack([np.where(cosine < 0.0, -1.0, 1.0), np.where(sine < 0.0, -1.0, 1.0), np.ones_like(psi)], -1)
         points = np.stack([a.r * curve.x, b.r * curve.y, np.broadcast_to(z[:, None], shape)], axis=-1)
         normals, curvatures = normals_and_curvatures(a, b, curve)

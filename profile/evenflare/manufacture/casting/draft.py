@@ -94,7 +94,7 @@ def _oblong_zones(surface: Surface, draft: float, sign: float) -> tuple[Zone, ..
     zones: list[Zone] = []
     for stretch in range(len(surface.cuts) - 1):
         z = depth_at(surface, stretch, t)
-        patch = surface.patch(z, psi, stretch=stretch)
+        patch = surface.patch(z, psi, stretch=stretch, bends=False)
         angle = sign * np.arcsin(np.clip(patch.normals[..., 2], -1.0, 1.0))
         short = angle < draft - _ROUNDING
         for low, high, least in _spans(z, np.asarray(angle.min(axis=1)), draft):

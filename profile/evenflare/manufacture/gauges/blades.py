@@ -129,12 +129,12 @@ def plate(surface: Surface, z: float, by: float) -> FloatArray:
     at = np.full(len(psi), z)
     # The normal points into the air; the wall's point moves by it to this depth.
     for _ in range(60):
-        patch = surface.patch(at, psi, stretch=stretch)
+        patch = surface.patch(at, psi, stretch=stretch, bends=False)
         off = at - by * patch.normals[:, 0, 2] - z
         if float(np.abs(off).max()) < 1e-12:
             break
         at = at - off
-    patch = surface.patch(at, psi, stretch=stretch)
+    patch = surface.patch(at, psi, stretch=stretch, bends=False)
     quarter = (patch.points - by * patch.normals)[:, 0, :2]
     upper = np.concatenate([quarter, quarter[-2::-1] * (-1.0, 1.0)])
     whole = np.concatenate([upper, upper[-2::-1] * (1.0, -1.0)])
@@ -160,7 +160,8 @@ def _tells(surface: Surface, z: float, zone: WallZone) -> bool:
     if any(abs(z - cut) < spare + 1e-6 for cut in surface.cuts):
         return False
     stretch = int(np.searchsorted(surface.cuts, z, side="left")) - 1
-    normals = surface.patch(np.array([z]), np.linspace(0.0, 0.5 * np.pi, 91), stretch=stretch).normals[0]
+    psi = np.linspace(0.0, 0.5 * np.pi, 91)
+    normals = surface.patch(np.array([z]), psi, stretch=stretch, bends=False).normals[0]
     return bool(np.hypot(normals[:, 0], normals[:, 1]).min() > STEEP)
 
 

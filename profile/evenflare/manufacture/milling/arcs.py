@@ -100,11 +100,18 @@ def _fitted(
     radius = float(np.hypot(*away[0]))
     if radius > LARGEST_RADIUS:
         return None
-    turn = np.diff(np.unwrap(np.arctan2(away[:, 1], away[:, 0])))
+    # First what most of those that are too long fail by.
+    off = np.abs(np.hypot(*away.T) - radius).max()
+    if off > tolerance:
+        return None
+    angle = np.arctan2(away[:, 1], away[:, 0])
+    turn = np.diff(angle)
+    if np.abs(turn).max() > np.pi:
+        turn = np.diff(np.unwrap(angle))
     if not ((turn > 0.0).all() or (turn < 0.0).all()) or abs(turn.sum()) > LONGEST_SWEEP:
         return None
     chords = np.hypot(*(0.5 * (away[1:] + away[:-1])).T)
-    off = max(np.abs(np.hypot(*away.T) - radius).max(), np.abs(chords - radius).max() - chord)
+    off = max(off, np.abs(chords - radius).max() - chord)
     share = np.concatenate([[0.0], np.cumsum(turn)]) / turn.sum()
     rise = np.abs(height[first : last + 1] - height[first] - share * (height[last] - height[first])).max()
     if np.hypot(off, rise) > tolerance:

@@ -51,8 +51,8 @@ class _WallBand(NamedTuple):
             patch = surface.patch(depth_at(surface, self.stretch, t), psi, stretch=self.stretch)
             return patch.points + radius * patch.normals, patch.curvatures[..., 0]
         rim = np.full(t.size, surface.cuts[self.stretch + 1])
-        first = surface.patch(rim, psi, stretch=self.stretch)
-        last = surface.patch(rim, psi, stretch=self.stretch + 1)
+        first = surface.patch(rim, psi, stretch=self.stretch, bends=False)
+        last = surface.patch(rim, psi, stretch=self.stretch + 1, bends=False)
         normals = turned(first.normals, last.normals, t[:, None, None])
         return first.points + radius * normals, np.full(normals.shape[:2], np.inf)
 
@@ -144,7 +144,7 @@ def _bands(surface: Surface) -> list[SpiralBand]:
         bands.append(_WallBand(surface, stretch, rolls=False))
         if stretch + 2 < len(surface.cuts):
             rim = np.array([surface.cuts[stretch + 1]])
-            normals = [surface.patch(rim, psi, stretch=k).normals for k in (stretch, stretch + 1)]
+            normals = [surface.patch(rim, psi, stretch=k, bends=False).normals for k in (stretch, stretch + 1)]
             if np.abs(normals[0] - normals[1]).max() > SMOOTH:
                 bands.append(_WallBand(surface, stretch, rolls=True))
     return bands

@@ -179,22 +179,19 @@ def over_tabs(
     # A step to spare at either end, so that no tab is narrower than it is said to be.
     inside = near <= np.hypot(away, 0.5 * width + tool.radius + 2.0 * ALONG)
     lifted = np.where(inside & (dense[:, 2] < top), top, dense[:, 2])
-    legs, run = list[Leg](), [np.append(dense[0, :2], lifted[0])]
-    for k in range(1, len(dense)):
-        here = np.append(dense[k, :2], lifted[k])
-        rise = lifted[k] - lifted[k - 1] - (dense[k, 2] - dense[k - 1, 2])
+    placed, rise = np.column_stack([dense[:, :2], lifted]), np.diff(lifted) - np.diff(dense[:, 2])
+    legs, run, begun = list[Leg](), list[FloatArray](), 0
+    for k in (np.flatnonzero(np.abs(rise) > 1e-9) + 1).tolist():
+        goes_up = rise[k - 1] > 0.0
         # Where the path itself crosses that height, one of both places lies above it.
-        upper = max(lifted[k - 1], lifted[k])
-        if rise > 1e-9:
-            run.append(np.append(dense[k - 1, :2], upper))
-            run.append(here)
-        elif rise < -1e-9:
-            run.append(np.append(dense[k, :2], upper))
-            legs += [Leg(np.array(run), feed), Leg(here[None], min(feed, process.machine.plunge_feed))]
-            run = [here]
-        else:
-            run.append(here)
-    return [*legs, Leg(_straightened(np.array(run)), feed)]
+        corner = np.array([[*dense[k - 1 if goes_up else k, :2], max(lifted[k - 1], lifted[k])]])
+        run += [placed[begun:k], corner]
+        begun = k
+        if not goes_up:
+            plunge = min(feed, process.machine.plunge_feed)
+            legs += [Leg(np.concatenate(run), feed), Leg(placed[k : k + 1], plunge)]
+            run = []
+    return [*legs, Leg(_straightened(np.concatenate([*run, placed[begun:]])), feed)]
 
 
 def _straightened(points: FloatArray) -> FloatArray:

@@ -133,11 +133,13 @@ def _limit(meridian: Meridian, keep: float, below: float) -> tuple[FloatArray, F
     wall_z, wall_r = np.append(straight, wall_z), np.append(np.full(straight.size, wall_r[0]), wall_r)
     z = np.linspace(below, keep, _PLACES)
     r = np.full(z.size, np.inf)
-    for start in range(0, z.size, 256):
-        away = wall_z - z[start : start + 256, None]
+    for start in range(0, z.size, 64):
+        here = z[start : start + 64]
+        beside = (wall_z >= here[0] - 2.0 * keep) & (wall_z <= here[-1] + 2.0 * keep)
+        away = wall_z[beside] - here[:, None]
         near = np.abs(away) <= keep
-        room = np.where(near, wall_r - np.sqrt(np.maximum(keep**2 - away**2, 0.0)), np.inf)
-        r[start : start + 256] = room.min(axis=1)
+        room = np.where(near, wall_r[beside] - np.sqrt(np.maximum(keep**2 - away**2, 0.0)), np.inf)
+        r[start : start + 64] = room.min(axis=1, initial=np.inf)
     return z, r
 
 

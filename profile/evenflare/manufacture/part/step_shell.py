@@ -102,4 +102,4 @@ def _turns(surface: Surface, stretch: int) -> FloatArray:
     """rad, (C,): at the end of a stretch, see edge_turns."""
     psi = np.linspace(0.0, 0.5 * np.pi, _COLUMNS)
     cut = np.array([surface.cuts[stretch + 1]])
-    return edge_turns(*(surface.patch(cut, psi, stretch=each) for each in (stretch, stretch + 1)))
+    return edge_turns(*(surface.patch(cut, psi, stretch=each, bends=False) for each in (stretch, stretch + 1)))

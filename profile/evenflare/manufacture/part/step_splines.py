@@ -150,7 +150,7 @@ def wall_stretch(surface: Surface, stretch: int, quarter: Quarter) -> Stretch:
 
     def at_depths(depths: FloatArray, way: FloatArray) -> FloatArray:
         psi = quarter.turns(depths[:, None], way[None, :])
-        return on_planes(surface.patch(depths, psi, stretch=stretch).points / MILLIMETRE, way)
+        return on_planes(surface.patch(depths, psi, stretch=stretch, bends=False).points / MILLIMETRE, way)
 
     fine = at_depths(depth_at(surface, stretch, t), np.linspace(0.0, 0.5 * np.pi, 9))
     length = np.linalg.norm(np.diff(fine, axis=0), axis=-1).mean(axis=1)

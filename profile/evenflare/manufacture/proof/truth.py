@@ -192,7 +192,7 @@ def _oblong_rays(surface: Surface, step: float, found: Hollows | None) -> tuple[
     for stretch in np.unique(stretches):
         here = rows[stretches == stretch]
         for start in range(0, here.size, 64):
-            patch = surface.patch(here[start : start + 64], psi, stretch=int(stretch))
+            patch = surface.patch(here[start : start + 64], psi, stretch=int(stretch), bends=False)
             steep = patch.normals[..., 2] < limit
             if steep.any():
                 met += [

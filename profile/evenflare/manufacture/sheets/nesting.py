@@ -7,6 +7,8 @@ from collections import Counter
 from collections.abc import Sequence
 from dataclasses import dataclass
 
+import numpy as np
+
 from evenflare.files import InputError
 from evenflare.units import MILLIMETRE
 
@@ -35,15 +37,6 @@ class _Box:
     y: float
     width: float
     height: float
-
-    def clear_of(self, other: _Box, spacing: float) -> bool:
-        gap = spacing - SLACK
-        return (
-            self.x + self.width + gap <= other.x
-            or other.x + other.width + gap <= self.x
-            or self.y + self.height + gap <= other.y
-            or other.y + other.height + gap <= self.y
-        )
 
 
 def nest(sizes: Sequence[tuple[float, float]], *, sheet: tuple[float, float], spacing: float) -> list[Placement]:
@@ -102,19 +95,21 @@ def _lowest(
     sheet: tuple[float, float],
     spacing: float,
 ) -> tuple[_Box, bool] | None:
-    xs = [spacing, *(box.x + box.width + spacing for box in placed)]
-    ys = [spacing, *(box.y + box.height + spacing for box in placed)]
-    best: tuple[tuple[float, float, bool], _Box] | None = None
+    left, low, right, high = np.array([(b.x, b.y, b.x + b.width, b.y + b.height) for b in placed]).reshape(-1, 4).T
+    xs, ys, gap = np.append(spacing, right + spacing), np.append(spacing, high + spacing), spacing - SLACK
+    best: tuple[float, float, bool, _Box] | None = None
     for turned in ways:
         across, up = size[::-1] if turned else size
-        for x, y in itertools.product(xs, ys):
-            inside = x + across + spacing <= sheet[0] + SLACK and y + up + spacing <= sheet[1] + SLACK
-            if not inside or (best is not None and (y + up, x, turned) >= best[0]):
-                continue
-            box = _Box(x, y, across, up)
-            if all(box.clear_of(other, spacing) for other in placed):
-                best = (y + up, x, turned), box
-    return None if best is None else (best[1], best[0][2])
+        x, y = xs[xs + across + spacing <= sheet[0] + SLACK], ys[ys + up + spacing <= sheet[1] + SLACK]
+        aside = (x[:, None] + across + gap <= left) | (right + gap <= x[:, None])
+        above = (y[:, None] + up + gap <= low) | (high + gap <= y[:, None])
+        i, j = np.nonzero((aside[:, None] | above).all(axis=-1))
+        if i.size:
+            first = np.lexsort((x[i], y[j] + up))[0]
+            box = _Box(float(x[i[first]]), float(y[j[first]]), across, up)
+            if best is None or (box.y + up, box.x, turned) < best[:3]:
+                best = box.y + up, box.x, turned, box
+    return None if best is None else (best[3], best[2])
 
 
 def _too_large(width: float, height: float, sheet: tuple[float, float], spacing: float) -> str:

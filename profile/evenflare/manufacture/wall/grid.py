@@ -74,7 +74,7 @@ def wall_sheets(surface: Surface) -> list[Sheet]:
     """The smooth stretches of a wall, from the throat to the mouth."""
 
     def sheet(stretch: int) -> Sheet:
-        return lambda t, psi: surface.patch(depth_at(surface, stretch, t), psi, stretch=stretch)
+        return lambda t, psi: surface.patch(depth_at(surface, stretch, t), psi, stretch=stretch, bends=False)
 
     return [sheet(stretch) for stretch in range(len(surface.cuts) - 1)]
 
@@ -153,28 +153,27 @@ def _departure(sheet: Sheet, t: FloatArray, psi: FloatArray, offsets: tuple[floa
     low, high = nodes[:, :-1], nodes[:, 1:]
     corner = {(0, 0): low[:, :, :-1], (1, 0): high[:, :, :-1], (0, 1): low[:, :, 1:], (1, 1): high[:, :, 1:]}
 
-    def off(up: float, on: float, flat: FloatArray) -> tuple[FloatArray, FloatArray]:
-        """From the sheet at a share of the cells up and on to the flat place there, and the distance along normals."""
+    def off(up: float, on: float, *flats: FloatArray) -> list[tuple[FloatArray, FloatArray]]:
+        """From the sheet at a share of the cells up and on to flat places there, and the distance along normals."""
         rows = t if up == 0.0 else t[:-1] + up * np.diff(t)
         columns = psi if on == 0.0 else psi[:-1] + on * np.diff(psi)
         patch = sheet(rows, columns)
-        away = flat - _shifted(patch, offsets)
-        return away, np.abs(np.sum(away * patch.normals, axis=-1))
+        shifted = _shifted(patch, offsets)
+        return [(flat - shifted, np.abs(np.sum((flat - shifted) * patch.normals, axis=-1))) for flat in flats]
 
-    away, around_it = off(0.0, 0.5, 0.5 * (nodes[:, :, :-1] + nodes[:, :, 1:]))
+    [(away, around_it)] = off(0.0, 0.5, 0.5 * (nodes[:, :, :-1] + nodes[:, :, 1:]))
     # The rims are lines of the part: there the departure within the section counts too.
     side = np.diff(nodes, axis=2)[:, [0, -1]]
     # A body's edge may turn about a line that stands still somewhere.
     length = np.maximum(np.linalg.norm(side, axis=-1), 1e-15)
     rim = np.linalg.norm(np.cross(away[:, [0, -1]], side), axis=-1) / length
-    worst = max(float(around_it.max()), float(rim.max()), float(off(0.5, 0.0, 0.5 * (low + high))[1].max()))
-    for one, other in (((0, 0), (1, 1)), ((1, 0), (0, 1))):
-        worst = max(worst, float(off(0.5, 0.5, 0.5 * (corner[one] + corner[other]))[1].max()))
+    inner = off(0.5, 0.0, 0.5 * (low + high))
+    inner += off(0.5, 0.5, 0.5 * (corner[0, 0] + corner[1, 1]), 0.5 * (corner[1, 0] + corner[0, 1]))
     for left_out in corner:
         kept = [place for place in corner if place != left_out]
         up, on = sum(place[0] for place in kept) / 3.0, sum(place[1] for place in kept) / 3.0
-        worst = max(worst, float(off(up, on, np.sum([corner[place] for place in kept], axis=0) / 3.0)[1].max()))
-    return worst
+        inner += off(up, on, np.sum([corner[place] for place in kept], axis=0) / 3.0)
+    return max(float(around_it.max()), float(rim.max()), *(float(met.max()) for _, met in inner))
 
 
 def edge_turns(before: Grid | Patch, after: Grid | Patch) -> FloatArray:

@@ -43,7 +43,7 @@ class Hollows:
         """(N,), m, of the stock that stays at each point, along the way to the nearest middle."""
         from scipy.spatial import cKDTree
 
-        return np.asarray(cKDTree(self.centres).query(self.points)[0] - self.radius)
+        return np.asarray(cKDTree(self.centres, leafsize=64).query(self.points)[0] - self.radius)
 
 
 @dataclass(frozen=True)

@@ -64,7 +64,7 @@ class _Cut:
         axes = self.surface.axes(z, stretch=self.stretch)
         # y / x = (b / a) tan(psi): the section's factor does not turn a point about the axis.
         psi = np.arctan2(axes.a * np.sin(self.azimuth), axes.b * np.cos(self.azimuth))
-        return self.surface.patch(z, psi[:, None], stretch=self.stretch)
+        return self.surface.patch(z, psi[:, None], stretch=self.stretch, bends=False)
 
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
@@ -155,7 +155,7 @@ def section(surface: Surface, z: float, *, chord_error: float) -> FloatArray:
     stretch = min(max(int(np.searchsorted(surface.cuts, z, side="left")) - 1, 0), len(surface.cuts) - 2)
 
     def points_at(psi: FloatArray) -> FloatArray:
-        return surface.patch(np.array([z]), psi, stretch=stretch).points[0, :, :2]
+        return surface.patch(np.array([z]), psi, stretch=stretch, bends=False).points[0, :, :2]
 
     return closed_curve(points_at, chord_error=chord_error)
 
@@ -183,7 +183,8 @@ def closed_curve(points_at: Callable[[FloatArray], FloatArray], *, chord_error: 
     total = np.concatenate([[0.0], np.cumsum(0.5 * (density[1:] + density[:-1]) + 1e-3)])
     for count in itertools.count(max(4, int(np.ceil(total[-1])))):
         psi = np.interp(np.linspace(0.0, total[-1], count + 1), total, fine)
-        ends, sides = points_at(psi), np.diff(points_at(psi), axis=0)
+        ends = points_at(psi)
+        sides = np.diff(ends, axis=0)
         inner = points_at((psi[:-1, None] + np.diff(psi)[:, None] * np.linspace(0.1, 0.9, 9)).ravel()).reshape(
             count, 9, 2
         )

@@ -130,7 +130,7 @@ def _largest_ball(surface: Surface, wall: Cloud) -> tuple[Reach, FloatArray]:
 def _crease(surface: Surface) -> FloatArray | None:
     """(3,), m: where the rim's normal jumps next to a plane of symmetry; None if nowhere."""
     psi = np.array([0.0, _BESIDE, 0.5 * np.pi, 0.5 * np.pi - _BESIDE])
-    rim = surface.patch(np.array([surface.depth]), psi, stretch=len(surface.cuts) - 2)
+    rim = surface.patch(np.array([surface.depth]), psi, stretch=len(surface.cuts) - 2, bends=False)
     for end in (0, 2):
         if np.linalg.norm(rim.normals[0, end] - rim.normals[0, end + 1]) > _JUMP:
             return np.asarray(rim.points[0, end])
@@ -150,21 +150,23 @@ def _stretches(surface: Surface) -> list[Grid]:
     for stretch in range(count):
         low, high = surface.cuts[stretch : stretch + 2]
         z = low + (high - low) * np.sin(0.5 * np.pi * np.linspace(0.0, 1.0, rows)) ** 2
-        patch = surface.patch(np.minimum(z, high), psi, stretch=stretch)
+        patch = surface.patch(np.minimum(z, high), psi, stretch=stretch, bends=False)
         parts.append(Grid(patch.points, patch.normals))
     return parts
 
 
 def _room(probes: Grid) -> tuple[float, FloatArray]:
     """m and where: the smallest ball that touches at a probe of a quarter and passes through one of the whole wall."""
-    whole = around(probes.points).reshape(-1, 3)
+    x, y, z = np.ascontiguousarray(around(probes.points).reshape(-1, 3).T)
     points, normals = probes.points.reshape(-1, 3), probes.normals.reshape(-1, 3)
     room = np.full(points.shape[0], np.inf)
-    for start in range(0, points.shape[0], 256):
-        here = slice(start, start + 256)
-        away = whole - points[here, None]
-        toward = 2.0 * np.einsum("pqx,px->pq", away, normals[here])
-        apart = np.einsum("pqx,pqx->pq", away, away)
+    # As many probes at a time as leave the arrays in the processor's cache.
+    for start in range(0, points.shape[0], 16):
+        here = slice(start, start + 16)
+        (x_at, y_at, z_at), (x_on, y_on, z_on) = points[here].T[..., None], normals[here].T[..., None]
+        dx, dy, dz = x - x_at, y - y_at, z - z_at
+        toward = 2.0 * (dx * x_on + dy * y_on + dz * z_on)
+        apart = dx * dx + dy * dy + dz * dz
         # Nearer places say no more than the curvature, with rounding errors.
         inside = (apart > 1e-8) & (toward > 0.0)
         room[here] = np.min(np.where(inside, apart / np.where(inside, toward, 1.0), np.inf), axis=1)

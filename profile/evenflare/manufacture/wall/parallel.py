@@ -72,7 +72,7 @@ def at_heights(
         for each in np.unique(stretch).tolist():
             own = stretch == each
             around = turn[at[own]] if turns is None else turns(depth[own], turn[at[own]])
-            patch = surface.patch(depth[own], around[:, None], stretch=each)
+            patch = surface.patch(depth[own], around[:, None], stretch=each, bends=False)
             normals[at[own]] = patch.normals[:, 0]
             points[at[own]] = patch.points[:, 0] - thickness * patch.normals[:, 0]
         return np.asarray(points[at, 2] - target[at])

@@ -93,6 +93,7 @@ def plain(monkeypatch):
     monkeypatch.setattr(solving, "_compared", lambda sound, *_: sound)
     for module in (designs, searching):
         monkeypatch.setattr(module, "write_solution", lambda *_, **__: [])
+        monkeypatch.setattr(module, "solution_pictures", lambda *_, **__: {})
     for module in (designs, searching):
         monkeypatch.setattr(module, "write_report", lambda *_, **__: None)
 

@@ -88,9 +88,16 @@ def here(tmp_path, monkeypatch):
 
 
 @pytest.fixture
-def plain(monkeypatch):
-    """No pictures, pages and comparisons: they take most of the time, and other tests look at them."""
+def tables_alone(monkeypatch):
+    """No pictures and comparisons: they take most of the time, and other tests look at them."""
     monkeypatch.setattr(solving, "_compared", lambda sound, *_: sound)
+    for module in (designs, searching):
+        monkeypatch.setattr(module, "solution_pictures", lambda *_, **__: {})
+
+
+@pytest.fixture
+def plain(tables_alone, monkeypatch):
+    """No tables and pages either."""
     for module in (designs, searching):
         monkeypatch.setattr(module, "write_solution", lambda *_, **__: [])
     for module in (designs, searching):

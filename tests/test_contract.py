@@ -351,6 +351,7 @@ def at_distance(made: SimpleNamespace, distance: str) -> tuple[list[str], dict[s
     return header, summary, table(folder / "directivity.csv")[2]
 
 
+@pytest.mark.usefixtures("tables_alone")
 def test_finite_distance_differs_sensibly_from_the_far_field(made):
     made_at = {d: at_distance(made, f"distance_m = {d}") for d in ("2.0", "8.0")}
     far = at_distance(made, "")

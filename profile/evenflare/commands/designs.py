@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Any
 
 from evenflare import files, metrics, radiation
@@ -36,18 +37,28 @@ class Solution:
     answer: TargetAnswer | None = None
 
 
+def solution_pictures(design: Design, sound: SolvedDesign, target: Target | None = None) -> dict[str, Any]:
+    """Pictures of a solved design by the names of their files, for its folder and for pages."""
+    from evenflare.report.waveguide import agreement, cabinet, figures
+
+    pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
+    if sound.agreement is not None:
+        pictures["agreement.png"] = agreement.figure(sound.agreement)
+    if sound.cabinet is not None:
+        pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
+    return pictures
+
+
 def write_solution(
     design: Design,
     sound: SolvedDesign,
     folder: Path,
     *,
     command: str,
-    target: Target | None = None,
-    drawing: bool = True,
+    pictures: Mapping[str, Any] = MappingProxyType({}),
 ) -> Written:
-    """The tables and, with `drawing`, pictures of a solved design."""
+    """The tables of a solved design, and what there is of its `pictures`."""
     from evenflare.report.kit import canvas
-    from evenflare.report.waveguide import agreement, cabinet, figures
     from evenflare.results import tables
     from evenflare.results.agreement import write_agreement
     from evenflare.results.cabinet import write_cabinet_effect
@@ -67,24 +78,17 @@ def write_solution(
     if differs_round(sound.all_round):
         tables.write_balloon(folder / "balloon.csv", sound.all_round, name=name, design_id=identity, cautions=cautions)
         written.append(("balloon.csv", "level all round, every 15 degrees of azimuth"))
-    pictures = {}
-    if drawing:
-        pictures = figures.pictures(design.waveguide, sound.directivity, target, all_round=sound.all_round)
     observation = sound.directivity.observation
     header = [*tables.origin(observation, name, identity), *tables.distance_notes(observation)]
     if sound.agreement is not None:
         write_agreement(folder / "agreement.csv", sound.agreement, header=header, cautions=cautions)
         written.append(("agreement.csv", "index and beamwidth by both methods, and their difference"))
-        if drawing:
-            pictures["agreement.png"] = agreement.figure(sound.agreement)
     if sound.cabinet is not None:
         distance = design.observation.distance
         path = folder / "cabinet_effect.csv"
         write_cabinet_effect(path, sound.cabinet, header=header, cautions=cautions, distance=distance)
         where = " and ".join(NAMES[each.case.name] for each in sound.cabinet.mounted)
         written.append(("cabinet_effect.csv", f"the same waveguide {where}"))
-        if drawing:
-            pictures["cabinet_effect.png"] = cabinet.figure(sound.cabinet)
     for name, figure in pictures.items():
         canvas.save(figure, folder / name)
     return [*written, *((name, "picture") for name in pictures)]
@@ -210,7 +214,8 @@ def solve_command(
     design = design_like(path, like)
     sound = heard(path, design, setting, method, progress=progress)
     with files.together():
-        return Solution(sound, write_solution(design, sound, folder, command=command))
+        pictures = solution_pictures(design, sound)
+        return Solution(sound, write_solution(design, sound, folder, command=command, pictures=pictures))
 
 
 @dataclass(frozen=True)

@@ -319,7 +319,7 @@ def _write(
         )
         files.write_text(folder / "index_change.csv", index)
         write_design(stated, folder / f"{AS_BUILT}.toml")
-        write_solution(stated, sound, folder / AS_BUILT, command=command, drawing=False)
+        write_solution(stated, sound, folder / AS_BUILT, command=command)
         text = page.page(
             found,
             design.waveguide,

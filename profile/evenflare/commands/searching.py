@@ -19,6 +19,7 @@ from evenflare.commands.closing import EVERYTHING, Closing, Extent
 from evenflare.commands.designs import (
     Cut,
     Solution,
+    solution_pictures,
     tip_below_throat,
     write_export,
     write_report,
@@ -213,7 +214,9 @@ def _write_winner(
     assert result.best is not None  # there is a winner
     folder, history = asked.folder, list(history_rows(asked.folder))
     sound = heard(folder / "best.toml", design, "full", target=target, comparing=extent.compared)
-    inside = write_solution(design, sound, folder / "best", command=command, target=target, drawing=extent.pictures)
+    pictures = solution_pictures(design, sound, target)
+    kept = pictures if extent.pictures else {}
+    inside = write_solution(design, sound, folder / "best", command=command, pictures=kept)
     exported, facts = write_export(design, folder / "best", Cut())
     found = verdict(sound.directivity, result.best.score, target)
     steps = after_search(
@@ -226,6 +229,7 @@ def _write_winner(
         judged=sound.agreement is not None,
     )
     page_of: dict[str, Any] = {
+        "pictures": pictures,
         "directivity": sound.directivity,
         "all_round": sound.all_round,
         "provenance": {"wall_time_s": sound.seconds},

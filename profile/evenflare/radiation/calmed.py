@@ -37,7 +37,7 @@ STIFFEST = 1e9
 _THIRD = np.array([-1.0, 3.0, -3.0, 1.0])
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Calmed:
     """A piece of wall, and another angle for the caps to go by: angle (N,), rad, at parameters t (N,)."""
 

@@ -23,6 +23,7 @@ from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import divided_alike, drawn_of
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
+from evenflare.waveguide.moved import drawn_frame, placed
 
 FLAT = 1e-7
 """rad; flatter caps are given this half-angle, which moves no point by more than 1e-14 of the radius squared."""
@@ -89,8 +90,7 @@ class Guided:
 
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
-        made, drawn = self.piece.frame_at(t), self.drawn.frame_at(t)
-        return Frame(made.z, made.r, *drawn[2:])
+        return Frame(*placed(self.piece, t), *drawn_frame(self.drawn, t)[2:])
 
 
 @dataclass(frozen=True)

@@ -24,7 +24,7 @@ _AXES = ("frequency_hz", "azimuth_deg", "off_axis_deg")
 
 def csv_text(columns: Mapping[str, FloatArray | Sequence[str]], *, header: Iterable[str]) -> str:
     """A CSV file's text: `header` as lines that begin with #, a row of names, the rows; empty where not finite."""
-    written = [[_written(name, value) for value in values] for name, values in columns.items()]
+    written = [_written(name, values) for name, values in columns.items()]
     return table(columns, zip(*written, strict=True), header=header)
 
 
@@ -33,17 +33,22 @@ def json_text(record: Mapping[str, Any]) -> str:
     return json.dumps(record, indent=2, default=plain, ensure_ascii=False) + "\n"
 
 
-def _written(name: str, value: float | str) -> str:
-    if isinstance(value, str):
-        return quoted(value)
-    if not np.isfinite(value):
-        return ""
-    if name == "valid":
-        return str(int(value))
-    decimals = _DECIMALS.get(name.rsplit("_", 1)[-1])
-    # Adding zero turns -0.0 into 0.0.
-    text = f"{value:.6g}" if decimals is None else f"{round(value, decimals) + 0.0:.{decimals}f}"
-    return text.rstrip("0").rstrip(".") if name in _AXES else text
+def _written(name: str, values: FloatArray | Sequence[str]) -> list[str]:
+    """A column's cells."""
+    numbers = np.asarray(values)
+    if numbers.dtype.kind in "UO":
+        return [quoted(each) if isinstance(each, str) else _written(name, np.array([each]))[0] for each in values]
+    last = name.rsplit("_", 1)[-1]
+    form = ".0f" if name == "valid" else f".{_DECIMALS[last]}f" if last in _DECIMALS else ".6g"
+    if last in _DECIMALS:
+        # Adding zero turns -0.0 into 0.0.
+        numbers = np.round(numbers, _DECIMALS[last]) + 0.0
+    # Plain numbers: numpy's own take three times as long to write.
+    finite = np.isfinite(numbers).tolist()
+    cells = [
+        f"{each:{form}}" if good else "" for each, good in zip(numbers.astype(float).tolist(), finite, strict=True)
+    ]
+    return [each.rstrip("0").rstrip(".") for each in cells] if name in _AXES else cells
 
 
 def plain(value: Any) -> Any:

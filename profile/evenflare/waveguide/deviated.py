@@ -70,9 +70,15 @@ class Deviated:
 
     def meridian(self, exit_radius: float) -> Meridian:
         """See Shape."""
-        moved = moved_along_normal(self.shape, self.deviation, exit_radius=exit_radius)
-        moved = scaled(moved, 1.0 + self.deviation.scale)
-        return by_splines(moved) if self.splined else moved
+        return _meridian_of(self, exit_radius)
+
+
+@lru_cache(maxsize=16)
+def _meridian_of(shape: Deviated, exit_radius: float) -> Meridian:
+    """Kept: what the wall is mounted in is fitted to it first."""
+    moved = moved_along_normal(shape.shape, shape.deviation, exit_radius=exit_radius)
+    moved = scaled(moved, 1.0 + shape.deviation.scale)
+    return by_splines(moved) if shape.splined else moved
 
 
 @dataclass(frozen=True)

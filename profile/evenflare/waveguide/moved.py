@@ -16,7 +16,7 @@ from typing import Protocol
 
 import numpy as np
 
-from evenflare.units import MILLIMETRE, BoolArray, FloatArray
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray, read_only
 from evenflare.waveguide.departure import ROLLED, Arcs, Departure, DrawnWall, WallDeviation
 from evenflare.waveguide.families import Shape
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
@@ -32,6 +32,8 @@ _CORNER = 0.1
 """Of the departure: a bend that folds over less of the arc is as good as a corner."""
 _LEAST = 0.05
 """Of the drawn wall's speed; where a bend as good as a corner folds, the moved one's is taken to be that."""
+KEPT = 96
+"""Frames of drawn pieces: a solve asks for some fifty, most of them of a few kilobytes."""
 
 
 class AlongWall(Protocol):
@@ -54,7 +56,7 @@ class OwnArc:
         return self.start + self.arcs.arc_at(t), np.ones_like(wall.z)
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class Moved:
     """A piece of wall in the plane at `azimuth` (rad), moved along its normal, and slid along itself: by the slides
     times the departure at its ends.
@@ -83,7 +85,7 @@ class Moved:
             return Frame(z, r, angle, (last - first) / ((high - low) * speed), speed)
 
     def _placed(self, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
-        wall = self.piece.frame_at(t)
+        wall = drawn_frame(self.piece, t)
         arc, rate = self.place.arc_and_rate(t, wall)
         cosine, sine = np.cos(wall.angle), np.sin(wall.angle)
         off, by_arc, by_depth = self.departure.off_at(arc, wall.z, self.azimuth)
@@ -104,7 +106,7 @@ class Moved:
         )
 
 
-@dataclass(frozen=True)
+@dataclass(frozen=True, eq=False)
 class _Scaled:
     piece: Piece
     factor: float
@@ -114,6 +116,24 @@ class _Scaled:
         z, r, angle, curvature, speed = self.piece.frame_at(t)
         by = self.factor
         return Frame(z * by, r * by, angle, curvature / by, speed * by)
+
+
+def placed(piece: Piece, t: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """z and r, m, of a piece at parameters t, any shape: the curvature of a moved one takes twice as much again."""
+    if isinstance(piece, _Scaled):
+        z, r = placed(piece.piece, t)
+        return z * piece.factor, r * piece.factor
+    return piece._placed(t)[:2] if isinstance(piece, Moved) else piece.frame_at(t)[:2]
+
+
+def drawn_frame(piece: Piece, t: FloatArray) -> Frame:
+    """A drawn piece at parameters t, any shape; kept, for walls as made are asked at the same places of it."""
+    return _drawn_frame(piece, t.tobytes(), t.shape)  # type: ignore[arg-type]  # pieces are frozen dataclasses
+
+
+@lru_cache(maxsize=KEPT)
+def _drawn_frame(piece: Piece, places: bytes, shape: tuple[int, ...]) -> Frame:
+    return Frame(*(read_only(each) for each in piece.frame_at(np.frombuffer(places).reshape(shape))))
 
 
 def scaled(meridian: Meridian, factor: float) -> Meridian:

@@ -6,6 +6,7 @@ import io
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any, Literal
+from weakref import WeakKeyDictionary
 
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.colors import LinearSegmentedColormap
@@ -24,6 +25,9 @@ PAGE_DOTS_PER_INCH = 96
 
 DEVIATIONS = LinearSegmentedColormap.from_list("deviations", style.DEVIATIONS)
 
+_DRAWN: WeakKeyDictionary[Figure, bytes] = WeakKeyDictionary()
+"""What was drawn of figures that are still held."""
+
 
 def save(figure: Figure, path: Path) -> None:
     """Write a figure as PNG, whole or not at all. Errors: InputError if the folder cannot be written."""
@@ -32,7 +36,15 @@ def save(figure: Figure, path: Path) -> None:
 
 
 def png(figure: Figure) -> bytes:
-    """A figure as the bytes of a PNG file, the same for the same figure."""
+    """A figure as the bytes of a PNG file, the same for the same figure. Drawn once, however many pages show it: what
+    is put on it afterwards is not seen.
+    """
+    if figure not in _DRAWN:
+        _DRAWN[figure] = _png(figure)
+    return _DRAWN[figure]
+
+
+def _png(figure: Figure) -> bytes:
     buffer = io.BytesIO()
     # Packed half as hard, a picture takes half the time and a tenth more space.
     packed = {"compress_level": 3}

@@ -35,12 +35,12 @@ _BAR_TICKS = (-30, -24, -18, -12, -6, -3, 0)
 
 def pictures(
     waveguide: Waveguide,
-    directivity: Directivity,
+    directivity: Directivity | None,
     target: Target | None = None,
     *,
     all_round: Directivity | None = None,
 ) -> dict[str, Figure]:
-    """Every picture of a solved waveguide, by the name of its file.
+    """Every picture of a waveguide, by the name of its file; of its sound where that is solved.
 
     Of an oblong waveguide its front as well; a map of each plane; and, where `all_round` is drawable and not the same
     round the axis, balloons.
@@ -48,6 +48,8 @@ def pictures(
     found = {"profile.png": profile(waveguide)}
     if not waveguide.is_round:
         found["front.png"] = front(waveguide)
+    if directivity is None:
+        return found
     for name, plane in planes(directivity).items():
         found[f"directivity_map{name and '_' + name}.png"] = directivity_map(directivity, plane=plane)
     found["index_and_beamwidth.png"] = index_and_beamwidth(directivity, target)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Mapping, Sequence
 from typing import Any, NamedTuple
 
-import numpy as np
 from markupsafe import Markup
 
 from evenflare.air import Air
@@ -26,13 +25,12 @@ from evenflare.results import tables
 from evenflare.studies.agreement import Agreement
 from evenflare.studies.cabinet import CabinetEffect
 from evenflare.studies.course import course
-from evenflare.studies.directions import differs_round
 from evenflare.studies.trust import errors_at_most
 from evenflare.studies.verdict import TargetVerdict
 from evenflare.target.target import Target
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Waveguide
-from evenflare.words import hertz, millimetres, signed, span
+from evenflare.words import hertz, millimetres, span
 
 CAUTIONS = (
     "Rotating tools: guards and interlocks in place, work clamped, no gloves or loose sleeves near a spindle, eye"
@@ -94,6 +92,7 @@ def report(
     changes: Sequence[str] = (),
     left_out: Sequence[str] = (),
     solid: str = "block",
+    pictures: Mapping[str, Any] | None = None,
 ) -> str:
     """The text of the page. What is left out is not shown.
 
@@ -120,10 +119,13 @@ def report(
     changes  : what of the part is not made as asked, a sentence each without its full stop; at the top too.
     left_out : programs that cannot be made, a line on each; they stand there too.
     solid    : the kind of solid that the design asks for.
+    pictures : of all that by the names of their files, where they are there already.
     """
     limits = [] if target is None else rows.limits(waveguide, target.limits)
     if all_round is None:
         all_round = directivity
+    if pictures is None:
+        pictures = figures.pictures(waveguide, directivity, target, all_round=all_round)
     return rendered(
         "page.html",
         title=name,
@@ -149,8 +151,8 @@ def report(
         trade=trade_offs,
         beside=list(beside),
         view=space_view(waveguide, all_round),
-        pictures=_pictures(waveguide, directivity, all_round, target, history, tip_below_throat),
-        studies=_studies(agreement, cabinet, proof),
+        pictures=_pictures(pictures, waveguide, directivity, target, history, tip_below_throat),
+        studies=_studies(pictures, agreement, cabinet, proof),
         validity=[*_validity(waveguide, directivity), *([f"{alone[0].upper()}{alone[1:]}."] if alone else [])],
         cautions=CAUTIONS,
         written=list(written),
@@ -208,9 +210,9 @@ def _size(waveguide: Waveguide) -> str:
 
 
 def _pictures(
+    made: Mapping[str, Any],
     waveguide: Waveguide,
     directivity: Directivity | None,
-    all_round: Directivity | None,
     target: Target | None,
     history: Sequence[Mapping[str, Any]],
     tip_below_throat: float | None,
@@ -224,7 +226,7 @@ def _pictures(
     what = "Meridian" if waveguide.is_round else "Both meridians"
     pictures = [
         drawn(
-            figures.profile(waveguide),
+            made["profile.png"],
             alt=f"{what} of the waveguide to scale: {_size(waveguide)}.",
             caption=caption,
         )
@@ -232,18 +234,18 @@ def _pictures(
     if not waveguide.is_round:
         pictures.append(
             drawn(
-                figures.front(waveguide),
+                made["front.png"],
                 alt=f"Sections at five depths from throat to mouth, seen from in front: {_size(waveguide)}.",
                 caption="Width × height of each section in mm. Hold the mouth's against the front it goes into, and"
                 " leave room for the flange.",
             )
         )
     if directivity is not None:
-        pictures += _sound_pictures(directivity, target)
-        if all_round is not None and differs_round(all_round):
+        pictures += _sound_pictures(made, directivity, target)
+        if "balloon.png" in made:
             pictures.append(
                 drawn(
-                    figures.balloons_at_octaves(all_round),
+                    made["balloon.png"],
                     alt="Directivity balloons at octaves: level re on-axis as distance from the centre, and as colour.",
                     caption="A good balloon keeps its outline from one octave to the next and is smooth between the"
                     " planes: a lobe that neither plane shows still reaches the room.",
@@ -261,64 +263,43 @@ def _pictures(
     return pictures
 
 
-def _sound_pictures(directivity: Directivity, target: Target | None) -> list[Picture]:
+def _sound_pictures(made: Mapping[str, Any], directivity: Directivity, target: Target | None) -> list[Picture]:
     columns = tables.summary_columns(directivity)
     between = span(columns["directivity_index_db"], digits=1) or "unknown"
     return [
         drawn(
-            figures.index_and_beamwidth(directivity, target),
+            made["index_and_beamwidth.png"],
             alt=f"Directivity index ({between} dB) and beamwidth over frequency.",
-            caption=_band_sentence(directivity, target),
+            caption=rows.band_sentence(directivity, target),
         ),
         *(
             drawn(
-                figures.directivity_map(directivity, plane=plane),
+                made[f"directivity_map{name and '_' + name}.png"],
                 alt=f"Map of the level re on-axis over frequency and off-axis angle{name and f', {name} plane'}, with"
                 " lines at −3, −6, −12 and −18 dB.",
                 caption=_MAP_CAPTIONS[name],
             )
-            for name, plane in figures.planes(directivity).items()
+            for name in figures.planes(directivity)
         ),
         drawn(
-            figures.off_axis_curves(directivity),
+            made["off_axis_curves.png"],
             alt="Level re on-axis over the off-axis angle at five frequencies.",
             caption="Aim so that every seat lies where the curves still run together; where they part, tone changes"
             " with the seat.",
         ),
         drawn(
-            figures.standard_curves(directivity),
+            made["standard_curves.png"],
             alt="On-axis, early reflections, sound power and in-room curves re the listening window, and both indices.",
             caption="As if equalised flat on the listening window: a smooth, gently falling in-room curve can be left"
             " alone; a step in it comes from the directivity, and no equaliser mends that.",
         ),
         drawn(
-            figures.throat_impedance(directivity),
+            made["throat_impedance.png"],
             alt="Resistance and reactance at the throat over frequency.",
             caption="Cross over where the resistance is high and calm; ripples are reflections from the mouth, which"
             " a larger roundover softens.",
         ),
     ]
-
-
-def _band_sentence(directivity: Directivity, target: Target | None) -> str:
-    if target is None:
-        return (
-            "Join the woofer where both have the same index: a jump of the index at the crossover is heard in the room."
-        )
-    deviation = rows.index_deviation(directivity, target)
-    if not np.isfinite(deviation).any():
-        return "No solved and valid frequency lies inside the target's range: solve more frequencies."
-    frequency = directivity.observation.frequency
-    tolerance = tables.target_columns(target, frequency)["tolerance_db"]
-    outside = np.flatnonzero(np.abs(deviation) > tolerance)
-    if not outside.size:
-        return "The index stays inside the target's band at every solved frequency."
-    worst = outside[np.abs(deviation[outside]).argmax()]
-    more = "narrower" if deviation[worst] > 0 else "wider"
-    return (
-        f"The index leaves the target's band at {outside.size} of {np.isfinite(deviation).sum()} frequencies, most at"
-        f" {hertz(frequency[worst])} ({signed(deviation[worst])} dB, {more} than wanted): look there first."
-    )
 
 
 def _warnings(agreement: Agreement | None, proof: Proof | None) -> list[str]:
@@ -328,11 +309,13 @@ def _warnings(agreement: Agreement | None, proof: Proof | None) -> list[str]:
     return warnings
 
 
-def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: Proof | None) -> list[_Study]:
+def _studies(
+    made: Mapping[str, Any], agreement: Agreement | None, cabinet: CabinetEffect | None, proof: Proof | None
+) -> list[_Study]:
     studies = []
     if agreement is not None:
         picture = drawn(
-            agreements.figure(agreement),
+            made["agreement.png"] if "agreement.png" in made else agreements.figure(agreement),
             alt="Directivity index and horizontal beamwidth over frequency by the march and by boundary elements, and"
             " the difference of the index.",
             caption="Two methods that share nothing but the wall: where the curves lie on each other, the arithmetic is"
@@ -341,7 +324,7 @@ def _studies(agreement: Agreement | None, cabinet: CabinetEffect | None, proof: 
         studies.append(_Study("methods", "Two methods", agreement.lines, picture))
     if cabinet is not None:
         picture = drawn(
-            cabinets.figure(cabinet),
+            made["cabinet_effect.png"] if "cabinet_effect.png" in made else cabinets.figure(cabinet),
             alt="Directivity index, horizontal beamwidth and on-axis level over frequency in several mountings.",
             caption="Below the frequency at which the front is about a wavelength wide the body decides, not the"
             " waveguide: choose the crossover, or the cabinet, accordingly. cabinet_effect.csv holds the numbers.",

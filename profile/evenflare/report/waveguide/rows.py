@@ -245,6 +245,28 @@ def index_deviation(directivity: Directivity, target: Target) -> FloatArray:
     return np.where(directivity.valid, index - wanted, np.nan)
 
 
+def band_sentence(directivity: Directivity, target: Target | None) -> str:
+    """How the index lies to the target's band; what to do with it where there is no target."""
+    if target is None:
+        return (
+            "Join the woofer where both have the same index: a jump of the index at the crossover is heard in the room."
+        )
+    deviation = index_deviation(directivity, target)
+    if not np.isfinite(deviation).any():
+        return "No solved and valid frequency lies inside the target's range: solve more frequencies."
+    frequency = directivity.observation.frequency
+    tolerance = tables.target_columns(target, frequency)["tolerance_db"]
+    outside = np.flatnonzero(np.abs(deviation) > tolerance)
+    if not outside.size:
+        return "The index stays inside the target's band at every solved frequency."
+    worst = outside[np.abs(deviation[outside]).argmax()]
+    more = "narrower" if deviation[worst] > 0 else "wider"
+    return (
+        f"The index leaves the target's band at {outside.size} of {np.isfinite(deviation).sum()} frequencies, most at"
+        f" {hertz(frequency[worst])} ({signed(deviation[worst])} dB, {more} than wanted): look there first."
+    )
+
+
 def terms(score: Score) -> list[tuple[str, str, str]]:
     """A score's terms in dB: name, as found, and as counted; the last row is the score itself."""
     counted = contributions(score)

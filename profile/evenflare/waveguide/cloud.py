@@ -26,6 +26,17 @@ still over the parameter, which then says nothing of the way on. _END is 2.5e-8 
 """
 
 
+def tree_aside(points: FloatArray) -> Any:
+    """Tree that finds the nearest of points (N, 3) on a surface to places that lie well off it, as a ball's middle does.
+
+    Many are then nearly as near as the nearest: one by one they are looked at more quickly than box by box, so that
+    leaves are large, and boxes are those in which space is halved: four times as quick as with scipy's own choice.
+    """
+    from scipy.spatial import cKDTree
+
+    return cKDTree(points, leafsize=64, balanced_tree=False, compact_nodes=False)
+
+
 @dataclass(frozen=True)
 class Cloud:
     """Points of a quarter of the wall (N, 3), m, their unit normals into the air, principal curvatures (N, 2), 1/m.
@@ -44,10 +55,7 @@ class Cloud:
 
     @cached_property
     def _tree(self) -> Any:
-        from scipy.spatial import cKDTree
-
-        # Its leaves are large: of many points nearly as near as the nearest, one by one is quicker than box by box.
-        return cKDTree(self.points, leafsize=128)
+        return tree_aside(self.points)
 
     def distance(self, places: FloatArray, *, below: float = np.inf) -> FloatArray:
         """m, (...,): from places (..., 3) to the wall; infinite from `below` (m) on.

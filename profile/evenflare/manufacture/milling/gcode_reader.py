@@ -22,8 +22,11 @@ CHORD = 0.2e-6
 ROUND = 0.01
 """mm, by which the ends of an arc may be unequally far from its centre."""
 
-_WORD = re.compile(r"([A-Z])([-+]?(?:\d+\.?\d*|\.\d+))")
-_BLOCK = re.compile(r"(?:[A-Z][-+]?(?:\d+\.?\d*|\.\d+)\s*)+")
+_NUMBER = r"[-+]?(?:\d+\.?\d*|\.\d+)"
+_WORD = re.compile(rf"([A-Z])({_NUMBER})")
+_BLOCK = re.compile(rf"(?:[A-Z]{_NUMBER}\s*)+")
+_FURTHER = re.compile("".join(rf"(?:{axis}({_NUMBER})\s*)?" for axis in "XYZ"))
+"""Words of a straight cut that goes on as the block before it."""
 _MOTION = {0, 1, 2, 3}
 _DWELL = 4
 _PLANES = {17: "milling", 18: "turning"}
@@ -56,6 +59,8 @@ class _State:
     ended: bool = False
     called: bool = False
     offset: bool = False
+    cutting: bool = False
+    """Whether the last block was a straight cut in milling: all that such a one needs has been said."""
 
     def wrong(self, what: str) -> InputError:
         return InputError(f"{self.path} line {self.line}: {what}")
@@ -74,7 +79,10 @@ def read_gcode(path: Path, *, tool: Tool, rapid_feed: float, controller: Control
     state, header = _State(path, controller or Controller(), tool, rapid_feed), list[str]()
     moves: list[tuple[FloatArray, float, bool]] = []
     for block in _blocks(read_text(path), state, header):
-        moves += _obeyed(block, state)
+        if state.cutting and (further := _FURTHER.fullmatch(block)):
+            moves.append(_further(further, state))
+        else:
+            moves += _obeyed(block, state)
     if not state.ended:
         raise InputError(f"{path}: has no {state.controller.end} at its end: it was cut short. Export it again")
     if not moves:
@@ -140,9 +148,22 @@ def _comment(block: str, state: _State, header: list[str]) -> None:
         header.append(inside.strip())
 
 
+def _further(words: re.Match[str], state: _State) -> tuple[FloatArray, float, bool]:
+    """The move of a block that goes on cutting straight: nearly all of a program are such."""
+    for axis, value in zip("XYZ", words.groups(), strict=True):
+        if value is not None:
+            state.place[axis] = float(value)
+    return _straight(_place(state, state.place), state)
+
+
+def _straight(end: FloatArray, state: _State) -> tuple[FloatArray, float, bool]:
+    return end[None], (state.feed or 0.0) * state.controller.unit / MINUTE, False
+
+
 def _obeyed(block: str, state: _State) -> list[tuple[FloatArray, float, bool]]:
     """Obey one block; its moves."""
     controller, number = state.controller, state.tool.number
+    state.cutting = False
     if block in controller.retreat:
         state.place, state.motion = {}, None
         return []
@@ -241,10 +262,11 @@ def _move(words: dict[str, float], state: _State) -> list[tuple[FloatArray, floa
     end = _place(state, state.place)
     if state.motion == 0:
         return [(end[None], state.rapid_feed, True)]
-    feed = (state.feed or 0.0) * controller.unit / MINUTE
+    straight = _straight(end, state)
     if state.motion == 1:
-        return [(end[None], feed, False)]
-    return [(_curved(_place(state, before), end, arc, state), feed, False)]
+        state.cutting = not turned
+        return [straight]
+    return [(_curved(_place(state, before), end, arc, state), *straight[1:])]
 
 
 def _check_ready(state: _State) -> None:

@@ -15,6 +15,7 @@ from evenflare.manufacture.proof.deviation import Worst
 from evenflare.manufacture.proof.truth import STEEP
 from evenflare.manufacture.wall.grid import Grid, Sheet, lines
 from evenflare.units import DEGREE, MILLIMETRE, BoolArray, FloatArray
+from evenflare.waveguide.cloud import tree_aside
 
 FACET = 2e-6
 """m, chord error of the facets that stand for the outside in height, or as many times twice that as leaves few enough
@@ -86,8 +87,6 @@ def oblong_raster(tool: Tool, heights: FloatArray, x: FloatArray, y: FloatArray,
 
 def oblong_walls(tool: Tool, path: FloatArray, asked: AskedOblong) -> tuple[Worst, Worst]:
     """Gouge and leftover of a ball along steep outside, by how near its middle comes. path : (N, 3), m, of the tip."""
-    from scipy.spatial import cKDTree
-
     nothing, radius = Worst(0.0, (0.0, 0.0, 0.0)), tool.corner_radius
     if tool.kind != "ball":
         return nothing, nothing  # Roughing leaves stock, and its gouges show in height.
@@ -102,7 +101,7 @@ def oblong_walls(tool: Tool, path: FloatArray, asked: AskedOblong) -> tuple[Wors
     room = steep.distance(sparse, below=radius + APART) - radius
     deepest = int(room.argmin())
     gouge = Worst(max(0.0, -float(room[deepest])), _place(sparse[deepest] - [0.0, 0.0, radius]))
-    off = cKDTree(centres).query(steep.places, distance_upper_bound=radius + REACH)[0] - radius
+    off = tree_aside(centres).query(steep.places, distance_upper_bound=radius + REACH)[0] - radius
     off[np.isinf(off)] = REACH
     x, y, z = steep.places.T
     off[asked.held(x, y, z + radius * (steep.normals[:, 2] - 1.0))] = 0.0
@@ -122,9 +121,7 @@ class _Steep:
 
     @cached_property
     def _tree(self) -> Any:
-        from scipy.spatial import cKDTree
-
-        return cKDTree(self.places)
+        return tree_aside(self.places)
 
     def distance(self, centres: FloatArray, *, below: float) -> FloatArray:
         """(N,), m, of centres (N, 3), within about a micrometre where that is a ball's radius, below 0 inside: from the

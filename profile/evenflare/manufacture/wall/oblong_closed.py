@@ -14,7 +14,7 @@ from evenflare.manufacture.wall.oblong_offset import GOUGE
 from evenflare.manufacture.wall.offset import NoRoomError
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Oblong, Waveguide
-from evenflare.waveguide.cloud import Cloud, azimuth, cloud, told
+from evenflare.waveguide.cloud import Cloud, azimuth, cloud, told, tree_aside
 
 _MOVES = 400
 _SHARE = 0.3
@@ -41,9 +41,7 @@ class Hollows:
     @property
     def thick(self) -> FloatArray:
         """(N,), m, of the stock that stays at each point, along the way to the nearest middle."""
-        from scipy.spatial import cKDTree
-
-        return np.asarray(cKDTree(self.centres, leafsize=64).query(self.points)[0] - self.radius)
+        return np.asarray(tree_aside(self.centres).query(self.points)[0] - self.radius)
 
 
 @dataclass(frozen=True)

@@ -36,7 +36,7 @@ MARGIN = 15.0
 PLAIN, BOLD = "DejaVuSans", "DejaVuSans-Bold"
 registerFont(TTFont(PLAIN, letters.PLAIN))
 registerFont(TTFont(BOLD, letters.BOLD))
-# What is drawn stands in a file as the bytes that it is packed to; as letters it takes a quarter more space, and longer.
+# What is drawn stands in a file as the bytes that it is packed to: as letters it takes a quarter more space, and time.
 rl_config.useA85 = 0
 
 BODY = ParagraphStyle("body", fontName=PLAIN, fontSize=8.5, leading=11.6, spaceAfter=1.7, textColor=style.INK)

@@ -6,6 +6,7 @@ from scipy.spatial.transform import Rotation
 
 from evenflare.inspection.cells import KINDS, cells_of, sorted_in
 from evenflare.inspection.feet import drawn_wall
+from evenflare.inspection.inspecting import length_of
 from evenflare.inspection.kinds import PRIOR, laws, told_apart
 from evenflare.inspection.registering import moved
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
@@ -110,3 +111,13 @@ def test_waves_of_cells_vary_as_the_means_over_their_points_do() -> None:
         exact = means.T @ np.exp(-square / (2.0 * length**2)) @ means
         # Cells are as wide as a correlation length, and their points taken for normal: of fourth order in that.
         assert np.abs(law - exact).max() < 0.01
+
+
+def test_an_interval_of_a_length_holds_whatever_the_length() -> None:
+    """Of ovality and tilt, found as two parts: short ones as long ones, their errors alike and unlike."""
+    for unlike in (0.6, 1.0, 1.6):
+        covariance, errors = np.diag([1.0, unlike**2]), np.random.default_rng(1).normal(size=(1500, 2)) * [1.0, unlike]
+        for true in (0.0, 0.5, 1.0, 2.0, 2.2, 2.5, 3.0, 6.0):
+            told = [length_of(each, covariance) for each in np.array([true, 0.0]) + errors]
+            held = np.mean([abs(each.value - true) <= 1.96 * each.standard_error for each in told])
+            assert 0.90 <= held <= 0.99, (unlike, true, held)

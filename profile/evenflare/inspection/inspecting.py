@@ -319,10 +319,10 @@ def _inspection(
     if face is None:
         tilt = Estimate(0.0, float(np.sqrt(0.5 * np.sum(np.minimum(pose_error[3:5], TILT) ** 2))))
     else:
-        tilt = _length_of(values[_TILTED:_BEYOND], covariance[_TILTED:_BEYOND, _TILTED:_BEYOND])
+        tilt = length_of(values[_TILTED:_BEYOND], covariance[_TILTED:_BEYOND, _TILTED:_BEYOND])
     ovality = of("oval")
     if drawn.is_round and not held[9]:
-        ovality = _length_of(values[9:11], covariance[9:11, 9:11])
+        ovality = length_of(values[9:11], covariance[9:11, 9:11])
     return Inspection(
         points=points + bench.probe * feet.normals,
         off=feet.off + bench.probe,
@@ -346,12 +346,18 @@ def _inspection(
     )
 
 
-def _length_of(parts: FloatArray, covariance: FloatArray) -> Estimate:
-    """The length of a vector of two, without what its errors add to the square of it."""
-    square = float(parts @ parts - np.trace(covariance))
-    value = max(square, 0.0) ** 0.5
-    along = parts / max(float(np.hypot(*parts)), 1e-300)
-    return Estimate(value, float(np.sqrt(max(float(along @ covariance @ along), 0.0))))
+def length_of(parts: FloatArray, covariance: FloatArray) -> Estimate:
+    """The length of a vector (2,) known with an error: without what the error across it adds, which is all that
+    lengthens it. That along it as well, of one of two standard errors, would leave nothing too often. The standard
+    error holds what is of second order: the length is a + b^2 / (2 a), of which the last has b^4 / (2 a^2).
+    Source: Wardle and Kronberg (1974), The Astrophysical Journal 194 (polarisation), from memory.
+    """
+    square = float(parts @ parts)
+    direction = parts / max(square**0.5, 1e-300)
+    along = max(float(direction @ covariance @ direction), 0.0)
+    across = max(float(np.trace(covariance)) - along, 0.0)
+    second = across**2 / (2.0 * max(square, across, 1e-300))
+    return Estimate(max(square - across, 0.0) ** 0.5, (along + second) ** 0.5)
 
 
 def _as_built(told: KindsTold, drawn: DrawnFeet, grown: float) -> WallDeviation:

@@ -27,7 +27,7 @@ still over the parameter, which then says nothing of the way on. _END is 2.5e-8 
 
 
 def tree_aside(points: FloatArray) -> Any:
-    """Tree that finds the nearest of points (N, 3) on a surface to places that lie well off it, as a ball's middle does.
+    """Tree that finds the nearest of points (N, 3) on a surface to places well off it, as a ball's middle is.
 
     Many are then nearly as near as the nearest: one by one they are looked at more quickly than box by box, so that
     leaves are large, and boxes are those in which space is halved: four times as quick as with scipy's own choice.

@@ -50,7 +50,7 @@ EVEN_COUNT = 16
 
 def _azimuth_rules() -> tuple[IntArray, FloatArray, FloatArray]:
     """Where each rule begins, its 1 - cos(azimuth), and for every order its weights over [0, 2 pi] (each point counts
-    for two), times the cosine. By scipy's rules: numpy's take the eigenvalues of full matrices, a second at every start.
+    for two), times the cosine. The rules are scipy's: numpy's take eigenvalues of full matrices, a second a start.
     """
     rules = [roots_legendre(count) for count in COUNTS]
     start = np.concatenate([[0], np.cumsum(COUNTS)])

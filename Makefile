@@ -5,6 +5,8 @@ BIN := $(ENVIRONMENT)/bin
 INSTALLED := $(ENVIRONMENT)/installed
 # A file stays in one process; in which order they come, tests/conftest.py says.
 PARALLEL := --numprocesses auto --dist loadfile --no-loadscope-reorder
+# Some machines ask for no bytecode to be kept: every process of a run would compile the package and its tests anew.
+unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test types tests properties bench docs tutorial fuzz oldest newest clean
 

@@ -13,7 +13,7 @@ from threadpoolctl import threadpool_info
 
 import evenflare
 
-COMPILE = "from evenflare.radiation.ring import complete_elliptic; complete_elliptic(0.5)"
+COMPILE = "from evenflare.exterior.phase import cosine_sine; cosine_sine(0.5)"
 CHECK = "import sys; from evenflare.cli import run; sys.exit(run(['check']))"
 
 

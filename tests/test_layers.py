@@ -96,9 +96,15 @@ def module_name(path: Path) -> str:
     return ".".join(parts[:-1] if parts[-1] == "__init__" and len(parts) > 1 else parts)
 
 
+@cache
+def nodes(tree: ast.AST) -> list[ast.AST]:
+    """All of a tree, which every test here would walk through anew."""
+    return list(ast.walk(tree))
+
+
 def imported(tree: ast.AST) -> Iterator[tuple[int, str]]:
     """Line and full name of everything imported at any depth; a name taken from a module follows a dot."""
-    for node in ast.walk(tree):
+    for node in nodes(tree):
         if isinstance(node, ast.Import):
             yield from ((node.lineno, alias.name) for alias in node.names)
         elif isinstance(node, ast.ImportFrom):
@@ -140,7 +146,7 @@ def faults(module: str, tree: ast.Module) -> list[str]:
             found.append(f"{module}:{line}: imports {first}")
         elif first == "evenflare" and unit != "__init__" and part not in {*ALLOWED[unit], unit, "", "__version__"}:
             found.append(f"{module}:{line}: imports {part}")
-    for node in ast.walk(tree):
+    for node in nodes(tree):
         line = getattr(node, "lineno", 0)
         if called(node) in ("import_module", "__import__") and unit != "__init__":
             found.append(f"{module}:{line}: imports by name")
@@ -252,7 +258,7 @@ def test_module_loads_only_what_it_needs(module, light_of):
 
 def classes(tree: ast.AST) -> Iterator[str]:
     """Names of the classes in a module, at any depth."""
-    return (node.name for node in ast.walk(tree) if isinstance(node, ast.ClassDef))
+    return (node.name for node in nodes(tree) if isinstance(node, ast.ClassDef))
 
 
 def test_a_class_name_means_one_thing_in_the_whole_package():
@@ -267,7 +273,7 @@ def test_a_class_name_means_one_thing_in_the_whole_package():
 def test_a_function_says_at_what(path):
     functions = (ast.FunctionDef, ast.AsyncFunctionDef)
     tree = parsed(path)
-    assert [node.lineno for node in ast.walk(tree) if isinstance(node, functions) and node.name == "at"] == []
+    assert [node.lineno for node in nodes(tree) if isinstance(node, functions) and node.name == "at"] == []
 
 
 def package_name(path: Path) -> str:
@@ -277,17 +283,17 @@ def package_name(path: Path) -> str:
 
 def used_names(path: Path) -> Iterator[tuple[str, str]]:
     """Module and name of what a module of the package takes from another, or of its own outside where it is defined."""
-    tree = parsed(path)
-    taken = [(node.module, each) for node in ast.walk(tree) if isinstance(node, ast.ImportFrom) for each in node.names]
+    tree, own = parsed(path), package_name(path)
+    taken = [(node.module, each) for node in nodes(tree) if isinstance(node, ast.ImportFrom) for each in node.names]
     yield from ((str(module), each.name) for module, each in taken)
     beside = {each.asname or each.name: f"{module}.{each.name}" for module, each in taken}
-    for node in ast.walk(tree):
+    for node in nodes(tree):
         if isinstance(node, ast.Attribute) and isinstance(node.value, ast.Name):
             yield beside.get(node.value.id, ""), node.attr
     for part in tree.body:
-        for node in ast.walk(part):
+        for node in nodes(part):
             if isinstance(node, ast.Name) and isinstance(node.ctx, ast.Load) and node.id != getattr(part, "name", ""):
-                yield package_name(path), node.id
+                yield own, node.id
 
 
 def test_no_function_or_class_is_there_for_tests_alone():

@@ -83,6 +83,13 @@ class Cluster:
         self.scheduler = scheduler_in(folder, **environment)
         self.address = address_in(folder, self.scheduler)
         self.workers = [worker_at(self.address, folder) for _ in range(2)]
+        self.before = 0
+
+    def mend(self) -> None:
+        """Another worker for each that has been killed."""
+        self.workers = [
+            worker_at(self.address, self.marks) if each.poll() is not None else each for each in self.workers
+        ]
 
     def wait(self) -> None:
         from distributed import Client
@@ -98,7 +105,12 @@ class Cluster:
 
     @property
     def begun(self) -> list[list[str]]:
-        """Of each call of the solver: the worker's process and how many threads its linear algebra has."""
+        """Of each call of the solver in this test: the worker's process and how many threads its linear algebra has."""
+        return self.marked[self.before :]
+
+    @property
+    def marked(self) -> list[list[str]]:
+        """The same of all tests."""
         path = self.marks / "begun"
         return [line.split() for line in path.read_text().splitlines()] if path.is_file() else []
 
@@ -112,14 +124,24 @@ class Cluster:
         raise AssertionError("no worker took up a candidate")
 
 
-@pytest.fixture
-def cluster_here(tmp_path):
-    marks = tmp_path / "marks"
-    marks.mkdir()
-    made = Cluster(marks)
-    with ended(made.scheduler, *made.workers):
-        made.wait()
+@pytest.fixture(scope="module")
+def kept(tmp_path_factory):
+    """One cluster for all tests that leave it in order, or one of its workers dead: starting it takes longest."""
+    made = Cluster(tmp_path_factory.mktemp("marks"))
+    try:
         yield made
+    finally:
+        with ended(made.scheduler, *made.workers):
+            pass
+
+
+@pytest.fixture
+def cluster_here(kept):
+    """It, with both workers, and nothing begun yet."""
+    kept.mend()
+    kept.wait()
+    kept.before = len(kept.marked)
+    return kept
 
 
 @pytest.fixture
@@ -165,28 +187,6 @@ def test_worker_killed_in_mid_candidate_costs_what_it_had_in_hand_alone(capsys, 
 
 
 @pytest.mark.usefixtures("compiled", "marked_run")
-def test_scheduler_that_dies_is_told_and_what_finished_is_kept(capsys, here, cluster_here, tmp_path):
-    def kill() -> None:
-        cluster_here.busy(15)
-        cluster_here.scheduler.kill()
-
-    killer = threading.Thread(target=kill)
-    killer.start()
-    code, out, err = said(capsys, f"search target.toml --out run --scheduler {cluster_here.address} --quiet")
-    killer.join()
-    assert (code, out) == (2, "")
-    assert err == (
-        f"--scheduler = {cluster_here.address}: the connection to the scheduler was lost. See that it runs, then run"
-        " the same command again: what finished is kept\n"
-    )
-    kept = list(history_rows(here / "run"))
-    searched(tmp_path / "local", read_target(here / "target.toml"), target_text=TARGET)
-    scores = {(row["number"], row["stage"]): row["score"] for row in history_rows(tmp_path / "local")}
-    assert len(kept) >= 10
-    assert all(scores[row["number"], row["stage"]] == row["score"] for row in kept)
-
-
-@pytest.mark.usefixtures("compiled", "marked_run")
 def test_ctrl_c_keeps_what_is_finished(capsys, here, cluster_here):
     def interrupt() -> None:
         cluster_here.busy(15)
@@ -221,6 +221,30 @@ def test_worker_with_other_packages_is_refused_by_name(cluster_here, monkeypatch
         late = cluster._Alike(judges.executor, {"numpy": "2.0.0"}).submit(abs, -3)
         with pytest.raises(InputError, match=rf"{socket.gethostname()} has numpy .* \(2\.0\.0 here\)"):
             late.result()
+
+
+@pytest.mark.usefixtures("compiled", "marked_run")
+def test_scheduler_that_dies_is_told_and_what_finished_is_kept(capsys, here, cluster_here, tmp_path):
+    """Comes after all others on that cluster, which has no scheduler any more."""
+
+    def kill() -> None:
+        cluster_here.busy(15)
+        cluster_here.scheduler.kill()
+
+    killer = threading.Thread(target=kill)
+    killer.start()
+    code, out, err = said(capsys, f"search target.toml --out run --scheduler {cluster_here.address} --quiet")
+    killer.join()
+    assert (code, out) == (2, "")
+    assert err == (
+        f"--scheduler = {cluster_here.address}: the connection to the scheduler was lost. See that it runs, then run"
+        " the same command again: what finished is kept\n"
+    )
+    kept = list(history_rows(here / "run"))
+    searched(tmp_path / "local", read_target(here / "target.toml"), target_text=TARGET)
+    scores = {(row["number"], row["stage"]): row["score"] for row in history_rows(tmp_path / "local")}
+    assert len(kept) >= 10
+    assert all(scores[row["number"], row["stage"]] == row["score"] for row in kept)
 
 
 def test_no_workers_at_the_start_is_refused_and_later_is_told_and_waited_for(tmp_path, monkeypatch):

@@ -100,10 +100,10 @@ def search_observation(target: Target) -> Observation:
     """
     own = own_frequencies(target)
     step = np.log(own[-1] / own[0]) / (FREQUENCIES - 1)
-    pieces = [
-        [low, *np.geomspace(low, high, max(1, round(np.log(high / low) / step)), endpoint=False)[1:]]
-        for low, high in itertools.pairwise(own.tolist())
-    ]
+    pieces: list[list[float]] = []
+    for low, high in itertools.pairwise(own.tolist()):
+        parts = round(np.log(high / low) / step)
+        pieces.append([low, *np.geomspace(low, high, parts, endpoint=False)[1:]] if parts > 1 else [low])
     frequency = np.concatenate([*pieces, own[-1:]])
     if target.rooms:
         thirds = counted_bands()

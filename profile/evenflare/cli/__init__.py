@@ -144,7 +144,7 @@ def _terminable(asked: threading.Event) -> Iterator[None]:
 
 
 def _loading_code(frame: FrameType | None) -> bool:
-    """Whether a module or compiled code is being loaded: an interruption is lost there or comes out as an error."""
+    """Whether a module or compiled code is being loaded: an interruption there is lost or becomes another error."""
     while frame is not None:
         if str(frame.f_globals.get("__name__", "")).startswith(("importlib._bootstrap", "llvmlite.")):
             return True

@@ -13,6 +13,7 @@ import math
 from typing import NamedTuple
 
 import numpy as np
+from scipy.special import roots_legendre
 
 from evenflare.compiled import njit
 from evenflare.radiation.panel_points import barycentric, between, drawn, lagrange, nearest, on_panel
@@ -58,7 +59,7 @@ def _gauss_rules() -> tuple[FloatArray, FloatArray]:
     """Points and weights on [0, 1] of each count, in rows."""
     points, weights = np.zeros((2, LARGEST_RULE + 1, LARGEST_RULE))
     for count in range(1, LARGEST_RULE + 1):
-        nodes, each = np.polynomial.legendre.leggauss(count)
+        nodes, each = roots_legendre(count)
         points[count, :count], weights[count, :count] = 0.5 * (nodes + 1.0), 0.5 * each
     return read_only(points), read_only(weights)
 

@@ -18,6 +18,7 @@ from __future__ import annotations
 import math
 
 import numpy as np
+from scipy.special import roots_legendre
 
 from evenflare.compiled import njit
 from evenflare.exterior.phase import cosine_sine
@@ -49,9 +50,9 @@ EVEN_COUNT = 16
 
 def _azimuth_rules() -> tuple[IntArray, FloatArray, FloatArray]:
     """Where each rule begins, its 1 - cos(azimuth), and for every order its weights over [0, 2 pi] (each point counts
-    for two), times the cosine.
+    for two), times the cosine. The rules are scipy's: numpy's take eigenvalues of full matrices, a second a start.
     """
-    rules = [np.polynomial.legendre.leggauss(count) for count in COUNTS]
+    rules = [roots_legendre(count) for count in COUNTS]
     start = np.concatenate([[0], np.cumsum(COUNTS)])
     azimuth = np.concatenate([0.5 * np.pi * (nodes + 1.0) for nodes, _ in rules])
     weights = np.concatenate([np.pi * weights for _, weights in rules])

@@ -119,7 +119,8 @@ class Under:
         """m rms over the cells: of the waves of this part, not of those that others of its kind may have."""
         law = self._among_waves
         mean = law @ self._factor[1]
-        left = law - law @ _solved(self._factor[0], law)
+        half = lapack.dtrtrs(self._factor[0], law, lower=1)[0]
+        left = law - half.T @ half
         within = self.waves.around**2 + self.waves.local**2 - float(np.mean(np.diag(law)))
         square = float(np.mean(mean**2) + np.mean(np.diag(left)) + max(within, 0.0))
         error = np.sqrt(2.0 * np.sum(left**2) + 4.0 * mean @ left @ mean) / mean.size
@@ -277,6 +278,12 @@ def _solved(factor: FloatArray, right: FloatArray) -> FloatArray:
     return np.asarray(lapack.dpotrs(factor, right, lower=1)[0])
 
 
+def _inverse(factor: FloatArray) -> FloatArray:
+    """Of a law, from its factor: LAPACK fills one half of it."""
+    half = np.tril(lapack.dpotri(factor, lower=1)[0])
+    return np.asarray(half + np.tril(half, -1).T)
+
+
 def _without(off: FloatArray, columns: FloatArray, counts: FloatArray) -> FloatArray:
     """What a plain least-squares fit of the columns leaves."""
     size = np.maximum(np.abs(columns).max(axis=0), 1e-12)
@@ -299,7 +306,7 @@ def _likeliest(
             gained, value, found = now - value, float(now), variances
             if gained < 0.02:
                 break
-        inverse = _solved(factor, np.eye(len(off)))
+        inverse = _inverse(factor)
         turned = [inverse @ part for part in parts]
         slope = np.array([0.5 * (pulled @ part @ pulled - np.trace(t)) for part, t in zip(parts, turned, strict=True)])
         bend = np.array([[0.5 * np.sum(a * b.T) for b in turned] for a in turned])

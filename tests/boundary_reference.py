@@ -11,6 +11,8 @@ from __future__ import annotations
 
 import time
 import warnings
+from collections.abc import Iterator
+from contextlib import contextmanager
 from dataclasses import dataclass
 from functools import lru_cache
 from typing import Any, NamedTuple
@@ -244,6 +246,11 @@ def mirrored(corners: FloatArray, triangles: IntArray, zones: IntArray) -> Panel
 
 def layers(panels: Panels, wavenumber: float) -> tuple[ComplexArray, ComplexArray, FloatArray]:
     """V and K between panels of the quarter, each panel with its mirror images, and the panels' areas (M,), m2."""
+    with _compiled_lightly():
+        return _layers(panels, wavenumber)
+
+
+def _layers(panels: Panels, wavenumber: float) -> tuple[ComplexArray, ComplexArray, FloatArray]:
     library, count = _library(), panels.zones.size
     grid = library.Grid(
         np.ascontiguousarray(panels.corners.T),
@@ -294,8 +301,9 @@ def extrapolated(values: list[Any]) -> tuple[Any, float]:
 def _library() -> Any:
     """The boundary-element library. Loading it meets names that scipy is giving up.
 
-    Its loops are compiled without their division among threads, which takes a third of the compiler's time: a run of
-    tests has a process for each core already.
+    It compiles itself, most of what these references take, and of that only what costs more to run than to compile is
+    compiled: its loops, without their division among threads, as a run of tests has a process for each core already;
+    not what counts edges and neighbours of a grid, nor grids of single precision, which nobody asks for here.
     """
     import numba
 
@@ -310,5 +318,43 @@ def _library() -> Any:
         )
         import bempp_cl.api
         import bempp_cl.core.numba_kernels  # which the library loads when it first assembles
-
+    grid = bempp_cl.api.grid.grid
+    for name, each in list(vars(grid).items()):
+        if hasattr(each, "py_func"):
+            setattr(grid, name, each.py_func)
+    grid.GridDataFloat = lambda *_: None
     return bempp_cl.api
+
+
+@contextmanager
+def _compiled_lightly() -> Iterator[None]:
+    """Within it the compiler optimises less, which takes two thirds of the time and runs as fast, to the same bits; a
+    grid's edges are counted in a dictionary of Python's, see `_library`; and what would word the message where shapes
+    do not match is left out, as its joining of words compiles as long as the loops.
+    """
+    import numba
+    from numba.np import arrayobj
+
+    with (
+        patch.object(numba.config, "OPT", type(numba.config.OPT)("1")),
+        patch.object(numba.typed.Dict, "empty", lambda **_: {}),
+        patch.object(arrayobj, "raise_with_shape_context", _unworded(), create=True),
+    ):
+        yield
+
+
+@lru_cache(maxsize=1)
+def _unworded() -> Any:
+    """What compiled code calls where shapes do not match."""
+    import numba.extending
+
+    def refuse(found: Any, asked: Any) -> None: ...
+
+    @numba.extending.overload(refuse)
+    def _(found: Any, asked: Any) -> Any:
+        def refused(found: Any, asked: Any) -> None:
+            raise ValueError("shapes do not match")
+
+        return refused
+
+    return refuse

@@ -19,6 +19,7 @@ from enclosures import (
     whole,
 )
 from evenflare import closed_forms
+from evenflare.exterior import scattering
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.scattering import ready
 from evenflare.units import DEGREE
@@ -64,3 +65,17 @@ def test_cap_on_a_sphere(size: float, rotation: tuple[float, float, float]) -> N
     wanted = area / (4 * np.pi) * pattern
     # 0.1 % of the loudest direction, 0.01 dB: seen 0.04 %.
     np.testing.assert_allclose(found, wanted, atol=1e-3 * np.abs(wanted).max())
+
+
+@pytest.mark.parametrize("most", [100, 4], ids=["few_steps", "too_few"])
+def test_steps_and_factors_have_one_answer(most: int, monkeypatch: pytest.MonkeyPatch) -> None:
+    """Where steps do not come to an end factors are made all the same."""
+    mesh, cap = capped_sphere(RADIUS, 40 * DEGREE, 0.07)
+    body, motion = ready(mesh), lambda *_: cap[:, None].astype(np.complex128)
+    monkeypatch.setattr(scattering, "NODES_EACH", mesh.size + 1)
+    wanted, _ = added(30.0, body, motion)
+    monkeypatch.setattr(scattering, "NODES_EACH", 1)
+    monkeypatch.setattr(scattering, "MOST_STEPS", most)
+    found, _ = added(30.0, body, motion)
+    assert np.any(found != wanted) == (most > 4)  # steps were taken: they do not end at the same rounding
+    np.testing.assert_allclose(found, wanted, atol=1e-11 * np.abs(wanted).max())  # ten times where steps end

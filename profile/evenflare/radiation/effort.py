@@ -10,14 +10,13 @@ from dataclasses import dataclass
 from typing import TypeVar
 
 import numpy as np
-from scipy.linalg import lapack
 
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
 from evenflare.exterior.layers import layers
 from evenflare.exterior.loudspeaker import Loudspeaker
 from evenflare.exterior.operator import around_degree
-from evenflare.exterior.scattering import bytes_needed
+from evenflare.exterior.scattering import STEPS, bytes_needed
 from evenflare.radiation import Setting
 from evenflare.radiation.loudspeaker_elements import meshes
 from evenflare.radiation.one_thread import one_thread
@@ -26,8 +25,8 @@ from evenflare.waveguide import Waveguide
 
 ROWS = 12
 """Nodes whose rows are made, to tell the time that all take."""
-FACTORED = 600
-"""Unknowns that are solved for, likewise, at most."""
+TAKEN = 300
+"""Rows of the equations that are gone through, likewise, at most."""
 SAMPLES = 4
 """Frequencies that are looked at; between them time is a power of frequency."""
 TIMES = 3
@@ -82,15 +81,15 @@ def _seconds(speaker: Loudspeaker, k: float, directions: int, cores: int) -> flo
         mirrored = signs.copy()
         filled += _timed(lambda mirrored=mirrored: layers(k, mesh.place[rows] * mirrored, nowhere, mesh))  # type: ignore[misc]
     filled *= TIMES * mesh.size / rows.size / cores
-    few = min(FACTORED, mesh.size)
-    matrix = np.asfortranarray(rng.standard_normal((few, few)) + 1j * rng.standard_normal((few, few)))
-    factored = _timed(lambda: lapack.zgetrf(matrix)) * (mesh.size / few) ** 3
+    few = min(TAKEN, mesh.size)
+    matrix, vector = rng.standard_normal((few, mesh.size)) + 0j, rng.standard_normal(mesh.size) + 0j
+    solved = _timed(lambda: matrix @ vector) * STEPS * mesh.size / few
     # Heard in as many directions as are asked for, and in those that the power needs.
     reach = float(np.linalg.norm(mesh.place, axis=1).max())
     heard = directions + 2 * around_degree(k * reach) ** 2
     phase = rng.standard_normal((ROWS, mesh.size))
     seen = _timed(lambda: np.exp(1j * phase)) / ROWS * heard * speaker.images
-    return filled + factored + seen
+    return filled + solved + seen
 
 
 def _timed(work: Callable[[], Result]) -> float:

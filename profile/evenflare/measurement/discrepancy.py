@@ -12,9 +12,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from itertools import product
+from typing import NamedTuple
 
 import numpy as np
-from scipy.linalg import LinAlgError, cho_factor, cho_solve
+from scipy.linalg import cholesky, solve_triangular
 
 from evenflare.units import FloatArray, IntArray
 
@@ -64,43 +65,92 @@ def discrepancy_of(
     a model that is wrong in the way that an unknown would make it sends the unknown further than it is expected.
     """
     chosen = np.unique(np.linspace(0, residuals.size - 1, min(residuals.size, MOST)).astype(int))
-    values, near, group, slope = residuals[chosen], places[chosen], groups[chosen], slopes[chosen]
+    values, group, slope = residuals[chosen], groups[chosen], slopes[chosen]
     means = (group[:, None] == np.unique(group)[None]).astype(float)
-    basis, scale, _ = np.linalg.svd(np.concatenate([slope, means], axis=1), full_matrices=False)
-    fitted, one = basis[:, scale > 1e-9 * scale[0]], np.eye(values.size)
-    shapes = [(0.0, OCTAVES[0], RADIANS[0], one)]
-    for octaves, radians in product(OCTAVES, RADIANS):
-        correlation = _correlation(near, octaves, radians)
-        shapes += [(ratio, octaves, radians, one + ratio * correlation) for ratio in RATIOS]
-    noise = float(np.sqrt(min(_unlikely(values, fitted, each[3]) for each in shapes)[1]))
-    before, expected = values - slope @ moved, slope @ slope.T / noise**2
-    unlikely = np.array([_unlikely(before, means, each[3] + expected, noise=noise)[0] for each in shapes])
+    columns = np.concatenate([values[:, None], slope, means], axis=1)
+    _, scale, turned = np.linalg.svd(columns[:, 1:], full_matrices=False)
+    kept = scale > 1e-9 * scale[0]
+    basis = turned[kept].T / scale[kept]
+    apart, across = _squares(places[chosen])
+    by_octave, by_angle = (
+        [np.exp(-0.5 / reach**2 * square) for reach in reaches]
+        for square, reaches in ((apart, OCTAVES), (across, RADIANS))
+    )
+    shapes, seen = [(0.0, OCTAVES[0], RADIANS[0])], [_Whitened(0.0, columns, slope.shape[1])]
+    for (i, octaves), (j, radians) in product(enumerate(OCTAVES), enumerate(RADIANS)):
+        correlation = by_octave[i] * by_angle[j]
+        for ratio in RATIOS:
+            shapes.append((ratio, octaves, radians))
+            seen.append(_whitened(ratio * correlation, columns, slope.shape[1]))
+    noise = float(np.sqrt(min(each.as_fitted(basis) for each in seen)[1]))
+    unlikely = np.array([each.before_fit(moved, noise) for each in seen])
     weight = np.exp(-0.5 * (unlikely - unlikely.min()))
     ratio = float(np.average([each[0] for each in shapes], weights=weight))
-    _, octaves, radians, _ = shapes[int(np.argmax(weight * [each[0] > 0.0 for each in shapes]))]
+    _, octaves, radians = shapes[int(np.argmax(weight * [each[0] > 0.0 for each in shapes]))]
     return Discrepancy(noise, noise * float(np.sqrt(ratio)), octaves, radians)
+
+
+def _squares(places: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """(N, N) each, squared distances in octaves and between directions."""
+    octaves, x, y, z = ((each[:, None] - each) ** 2 for each in places.T)
+    return octaves, x + y + z
 
 
 def _correlation(places: FloatArray, octaves: float, radians: float) -> FloatArray:
     """(N, N) correlation of a model's error, smooth in either distance (squared exponential)."""
-    reach = (octaves, radians, radians, radians)
-    apart, x, y, z = (((each[:, None] - each) / far) ** 2 for each, far in zip(places.T, reach, strict=True))
-    return np.asarray(np.exp(-0.5 * apart - 0.5 * (x + y + z)))
+    apart, across = _squares(places)
+    return np.asarray(np.exp(-0.5 * (apart / octaves**2 + across / radians**2)))
 
 
-def _unlikely(
-    values: FloatArray, fitted: FloatArray, shape: FloatArray, *, noise: float | None = None
-) -> tuple[float, float]:
-    """Minus twice the restricted log-likelihood, with the best noise variance where none is given, and that."""
-    try:
-        factor = cho_factor(shape, lower=True)
-    except LinAlgError:
-        return np.inf, np.inf
-    solved = cho_solve(factor, fitted)
-    inner = fitted.T @ solved
-    left = values - fitted @ np.linalg.solve(inner, solved.T @ values)
-    freedom = max(values.size - fitted.shape[1], 1)
-    square = float(left @ cho_solve(factor, left))
-    variance = max(square / freedom, 1e-12) if noise is None else noise**2
-    whole = 2.0 * float(np.sum(np.log(np.diag(factor[0])))) + float(np.linalg.slogdet(inner)[1])
-    return whole + freedom * float(np.log(variance)) + square / variance, variance
+class _Whitened(NamedTuple):
+    """Columns divided by the root of one law of the residuals, in which that law is the identity.
+
+    logarithm : of its determinant.
+    columns   : (N, 1 + K + M) the residuals, their slopes by the K unknowns, and the free means.
+    """
+
+    logarithm: float
+    columns: FloatArray
+    unknowns: int
+
+    def as_fitted(self, basis: FloatArray) -> tuple[float, float]:
+        """Minus twice the restricted log-likelihood with the best noise variance, and that. basis : (K + M, B), of
+        slopes and means, at right angles in the residuals as they are.
+        """
+        values, fitted = self.columns[:, 0], self.columns[:, 1:] @ basis
+        inner = fitted.T @ fitted
+        left = values - fitted @ np.linalg.solve(inner, fitted.T @ values)
+        freedom = max(values.size - fitted.shape[1], 1)
+        square = float(left @ left)
+        variance = max(square / freedom, 1e-12)
+        return self.logarithm + _logarithm(inner) + freedom * float(np.log(variance)) + square / variance, variance
+
+    def before_fit(self, moved: FloatArray, noise: float) -> float:
+        """The first of what there was before the fit, by the law with what was expected of it, which the slopes carry:
+        I + U U', whose inverse is I - U (I + U' U)^-1 U' (Woodbury's identity).
+        """
+        slope, means = np.split(self.columns[:, 1:], [self.unknowns], axis=1)
+        before, wide = self.columns[:, 0] - slope @ moved, slope / noise
+        expected = np.eye(wide.shape[1]) + wide.T @ wide
+
+        def weighed(columns: FloatArray) -> FloatArray:
+            return np.asarray(columns - wide @ np.linalg.solve(expected, wide.T @ columns))
+
+        inner = means.T @ weighed(means)
+        left = before - means @ np.linalg.solve(inner, means.T @ weighed(before))
+        freedom = max(before.size - means.shape[1], 1)
+        whole = self.logarithm + _logarithm(expected) + _logarithm(inner)
+        return float(whole + freedom * np.log(noise**2) + left @ weighed(left) / noise**2)
+
+
+def _whitened(shared: FloatArray, columns: FloatArray, unknowns: int) -> _Whitened:
+    """By the law of noise 1 and of what is shared besides, (N, N), which is worked in."""
+    shared[np.diag_indices_from(shared)] += 1.0
+    factor = cholesky(shared.T, lower=True, overwrite_a=True)  # symmetric, and as LAPACK has it in memory
+    logarithm = 2.0 * float(np.sum(np.log(np.diag(factor))))
+    return _Whitened(logarithm, solve_triangular(factor, columns, lower=True), unknowns)
+
+
+def _logarithm(matrix: FloatArray) -> float:
+    """Of its determinant."""
+    return float(np.linalg.slogdet(matrix)[1])

@@ -48,7 +48,7 @@ def on(waveguide: Waveguide, count: int, rng: np.random.Generator) -> FloatArray
     z, psi = rng.uniform(0.003, 0.997, count) * waveguide.depth, rng.uniform(0.0, 2.0 * np.pi, (count, 1))
     which = np.clip(np.searchsorted(surface.cuts, z) - 1, 0, len(surface.cuts) - 2)
     return np.concatenate(
-        [surface.patch(z[which == i], psi[which == i], stretch=i).points[:, 0] for i in np.unique(which)]
+        [surface.patch(z[which == i], psi[which == i], stretch=i, bends=False).points[:, 0] for i in np.unique(which)]
     )
 
 

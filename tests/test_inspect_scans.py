@@ -47,7 +47,7 @@ def scan_of(waveguide: Waveguide, *, count: int, seed: int) -> np.ndarray:
     found = []
     for i in range(len(cuts) - 1):
         mine = ((z[:, 0] >= cuts[i]) & (z[:, 0] < cuts[i + 1])).nonzero()[0]
-        patch = surface.patch(z[mine, 0], psi[mine], stretch=i)
+        patch = surface.patch(z[mine, 0], psi[mine], stretch=i, bends=False)
         found.append(patch.points[:, 0] + NOISE * 1e-3 * draw.standard_normal((mine.size, 1)) * patch.normals[:, 0])
     # The flat back around the throat, a datum.
     turn, out = draw.uniform(0.0, 2.0 * np.pi, count // 4), draw.uniform(0.02, 0.045, count // 4)

@@ -71,14 +71,16 @@ class WavesLeft:
 class Under:
     """What the cells of a scan tell under one law of the waves.
 
-    prior : (K,) standard deviations of the columns.
-    arc   : m, of the whole wall.
+    prior        : (K,) standard deviations of the columns.
+    expected     : (C, C) how the columns make the cells vary with each other.
+    arc          : m, of the whole wall.
     correlations : of the waves, see `laws`.
     """
 
     cells: Cells
     columns: FloatArray
     prior: FloatArray
+    expected: FloatArray
     waves: WavesLeft
     arc: float
     correlations: tuple[FloatArray, FloatArray]
@@ -86,10 +88,9 @@ class Under:
     @cached_property
     def _factor(self) -> tuple[FloatArray, FloatArray]:
         """Of the law of all, and that law's inverse times the departures."""
-        law = self._among_waves
-        law = law + np.diag(self.waves.noise**2 / self.cells.counts)
-        spread = self.columns * self.prior
-        factor = _factored(law + spread @ spread.T)
+        law = self._among_waves + self.expected
+        law.flat[:: len(law) + 1] += self.waves.noise**2 / self.cells.counts
+        factor = _factored(law)
         return factor, _solved(factor, self.cells.off)
 
     @cached_property
@@ -189,7 +190,8 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     by_point = np.diag(1.0 / cells.counts)
     known = cells.noise if np.isfinite(cells.noise) else 0.0
     spread = columns * prior
-    base = spread @ spread.T + max(known, FINEST) ** 2 * by_point
+    expected = spread @ spread.T
+    base = expected + max(known, FINEST) ** 2 * by_point
     free = [] if known else [by_point]
     closest = max(0.25 * cells.side, arc / 60.0)
     rough = np.geomspace(closest, _LONGEST * arc, _LENGTHS)
@@ -218,10 +220,10 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
         local = max(waves.local, _LEAST_LOCAL * size)
         for a, b in itertools.product(_ALIKE, _LOCAL):
             law = replace(waves, around=a * size, local=b * local)
-            others.append(Under(cells, columns, prior, law, arc, each.correlations))
+            others.append(Under(cells, columns, prior, expected, law, arc, each.correlations))
             # Of steps alike in the logarithm.
             chances.append(a / (1.0 + (a / _LIKELY) ** 2) * b)
-    likeliest = Under(cells, columns, prior, best.waves, arc, best.correlations)
+    likeliest = Under(cells, columns, prior, expected, best.waves, arc, best.correlations)
     return KindsTold(likeliest, tuple(others), np.array(chances))
 
 

@@ -67,10 +67,11 @@ def _places(waveguide: Waveguide) -> FloatArray:
         around = np.stack([np.cos(azimuth), np.sin(azimuth)], axis=-1)
         rows = np.concatenate([r[:, None, None] * around, np.broadcast_to(z[:, None, None], (z.size, _AROUND, 1))], -1)
         return np.asarray(rows.reshape(-1, 3))
-    surface = waveguide.surface
-    cuts = surface.cuts
-    patches = [
-        surface.patch(low + (high - low) * t, azimuth, stretch=which).points.reshape(-1, 3)
-        for which, (low, high) in enumerate(itertools.pairwise(cuts))
-    ]
-    return np.concatenate(patches)
+    surface, found = waveguide.surface, []
+    for which, (low, high) in enumerate(itertools.pairwise(surface.cuts)):
+        z = low + (high - low) * t
+        a, b, _, _ = (each[:, None] for each in surface.axes(z, stretch=which))
+        factor = surface.factor(z[:, None], a, b, azimuth)
+        place = a * factor * np.cos(azimuth), b * factor * np.sin(azimuth), np.broadcast_to(z[:, None], factor.shape)
+        found.append(np.stack(place, axis=-1).reshape(-1, 3))
+    return np.concatenate(found)

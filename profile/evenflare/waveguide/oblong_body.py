@@ -14,7 +14,7 @@ from functools import cached_property
 from typing import Literal, NamedTuple, get_args
 
 import numpy as np
-from scipy.spatial import ConvexHull, cKDTree
+from scipy.spatial import cKDTree
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 from evenflare.waveguide.body import SMALLEST_ROUNDING, RolledShell, Taper, taper
@@ -153,8 +153,7 @@ class OblongBody:
 
         psi : (...) 0 to pi/2 rad, and v (...) 0 to 1 along the stretch, away from the rim. Arrays broadcast.
         """
-        psi, v = np.broadcast_arrays(psi, v)
-        rim = rim_of(self.surface, psi)
+        rim = rim_of(self.surface, psi)  # before v comes in, of which it knows nothing
         straight = self._taper(rim)
         turned = straight.moved * rim.aside
         if stretch == "back":
@@ -174,8 +173,9 @@ class OblongBody:
             out = (rim.out if at_rim else straight.turned_about) - radius * np.cos(heading)
             aside = rim.aside if at_rim else turned
         (ex, ey), outward = np.moveaxis(rim.across, -1, 0), -np.cos(heading)
-        places = np.stack([out * ex - aside * ey, out * ey + aside * ex, z], axis=-1)
-        return places, np.stack([outward * ex, outward * ey, np.sin(heading)], axis=-1)
+        places = np.broadcast_arrays(out * ex - aside * ey, out * ey + aside * ex, z, v)[:3]
+        normals = np.broadcast_arrays(outward * ex, outward * ey, np.sin(heading), v)[:3]
+        return np.stack(places, axis=-1), np.stack(normals, axis=-1)
 
     def taper_angle(self, psi: FloatArray) -> FloatArray:
         """(...) rad, the heading of the taper at parameters psi (...): above pi it runs toward the axis."""
@@ -186,16 +186,18 @@ class OblongBody:
 
     def sampled(self, around: int, along: int) -> tuple[FloatArray, FloatArray]:
         """Places and normals (stretches, around, along, 3) on an even grid over the quarter."""
-        psi, v = np.meshgrid(np.linspace(0.0, _QUARTER, around), np.linspace(0.0, 1.0, along), indexing="ij")
+        psi, v = np.linspace(0.0, _QUARTER, around)[:, None], np.linspace(0.0, 1.0, along)
         found = [self.point_at(stretch, psi, v) for stretch in self.stretches]
         return np.array([each for each, _ in found]), np.array([each for _, each in found])
 
     @cached_property
     def volume(self) -> float:
         """m3, of the whole outside with its mouth closed by a flat disc: of a hull over points, to about 1e-3 of it."""
-        points = self.sampled(2 * AROUND, ALONG)[0].reshape(-1, 3)
-        whole = np.concatenate([points * [x, y, 1.0] for x, y in itertools.product((1, -1), repeat=2)])
-        return float(ConvexHull(whole).volume)
+        points = self.sampled(2 * AROUND, ALONG)[0] - [0.0, 0.0, self.surface.depth]
+        a, b, c, d = points[:, :-1, :-1], points[:, 1:, :-1], points[:, 1:, 1:], points[:, :-1, 1:]
+        # Pyramids from the mouth's middle over two triangles each: the outer ones, as the body is convex.
+        folds = [np.abs(_box(*one) + _box(*other)) for one, other in (((a, b, c), (a, c, d)), ((a, b, d), (b, c, d)))]
+        return 4.0 / 6.0 * float(np.maximum(*folds).sum())
 
     def beyond(self, places: FloatArray) -> FloatArray:
         """(...) m, how far places (..., 3) lie outside the body with its mouth closed, negative inside: at most that,
@@ -252,6 +254,11 @@ class OblongBody:
             f" {mm(z)}, {azimuth / DEGREE:.0f} degrees from the horizontal: must keep {mm(ROOM)} from it, toward the"
             f" rim a tenth of the way there, and lacks {mm(lacking, 2)}. {remedy}"
         )
+
+
+def _box(a: FloatArray, b: FloatArray, c: FloatArray) -> FloatArray:
+    """(...) m3, the boxes that edges (..., 3) span."""
+    return np.asarray(np.sum(np.cross(a, b) * c, axis=-1))
 
 
 def _heading(height: float | FloatArray, radius: float) -> FloatArray:

@@ -153,7 +153,9 @@ class OblongBody:
 
         psi : (...) 0 to pi/2 rad, and v (...) 0 to 1 along the stretch, away from the rim. Arrays broadcast.
         """
-        rim = rim_of(self.surface, psi)  # before v comes in, of which it knows nothing
+        return self._placed(stretch, rim_of(self.surface, psi), v)
+
+    def _placed(self, stretch: Stretch, rim: Rim, v: FloatArray) -> tuple[FloatArray, FloatArray]:
         straight = self._taper(rim)
         turned = straight.moved * rim.aside
         if stretch == "back":
@@ -186,8 +188,8 @@ class OblongBody:
 
     def sampled(self, around: int, along: int) -> tuple[FloatArray, FloatArray]:
         """Places and normals (stretches, around, along, 3) on an even grid over the quarter."""
-        psi, v = np.linspace(0.0, _QUARTER, around)[:, None], np.linspace(0.0, 1.0, along)
-        found = [self.point_at(stretch, psi, v) for stretch in self.stretches]
+        rim = rim_of(self.surface, np.linspace(0.0, _QUARTER, around)[:, None])
+        found = [self._placed(stretch, rim, np.linspace(0.0, 1.0, along)) for stretch in self.stretches]
         return np.array([each for each, _ in found]), np.array([each for _, each in found])
 
     @cached_property

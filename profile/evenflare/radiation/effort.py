@@ -84,11 +84,11 @@ def _seconds(speaker: Loudspeaker, k: float, directions: int, cores: int) -> flo
     few = min(TAKEN, mesh.size)
     matrix, vector = rng.standard_normal((few, mesh.size)) + 0j, rng.standard_normal(mesh.size) + 0j
     solved = _timed(lambda: matrix @ vector) * STEPS * mesh.size / few
-    # Heard in as many directions as are asked for, and in those that the power needs.
+    # Heard in as many directions as are asked for, and in those that the power needs, of which mirrors save some.
     reach = float(np.linalg.norm(mesh.place, axis=1).max())
-    heard = directions + 2 * around_degree(k * reach) ** 2
+    heard = directions + 2 * around_degree(k * reach) ** 2 / speaker.images
     phase = rng.standard_normal((ROWS, mesh.size))
-    seen = _timed(lambda: np.exp(1j * phase)) / ROWS * heard * speaker.images
+    seen = _timed(lambda: np.cos(phase) + 1j * np.sin(phase)) / ROWS * heard * speaker.images
     return filled + solved + seen
 
 

@@ -253,28 +253,37 @@ def _far(found: SpeakerPressure, direction: FloatArray, reference: FloatArray) -
     mesh, pieces = found.speaker.mesh, []
     rows = max(1, PAIRS // mesh.size)
     xp = arrays(3 * 16 * PAIRS)
-    q, moving = xp.asarray(found.q), xp.asarray(found.speaker.moving)
+    # What moves, and by x, y and z what the pressure does that a direction sees by its own share of each.
+    sources = np.column_stack([found.speaker.moving, 1j * found.k * found.q[:, None] * mesh.normal])
+    sources = xp.asarray(sources * (mesh.weight / (4 * np.pi))[:, None])
     for each in np.split(direction, range(rows, len(direction), rows)):
-        total = xp.zeros(len(each), dtype=np.complex128)
+        total = np.zeros(len(each), dtype=np.complex128)
         for signs in found.body.images.signs:
-            along, facing = each @ (mesh.place * signs - reference).T, each @ (mesh.normal * signs).T
-            phase = xp.exp(1j * found.k * xp.asarray(along)) * xp.asarray(mesh.weight / (4 * np.pi))
-            total += (1j * found.k * phase * xp.asarray(facing)) @ q + phase @ moving
-        pieces.append(here(total))
+            along = xp.asarray(found.k * (each @ (mesh.place * signs - reference).T))
+            seen = here((xp.cos(along) + 1j * xp.sin(along)) @ sources)
+            total += seen[:, 0] + np.sum(seen[:, 1:] * (each * signs), axis=1)
+        pieces.append(total)
     return np.concatenate(pieces)
 
 
 def _power(found: SpeakerPressure, reference: FloatArray, air: Air) -> float:
     """W, by the pressure all round: at low frequencies the throat's resistance is a small part of its impedance.
 
-    Gauss's nodes in cos t and as many azimuths as the waves about the body need.
+    Gauss's nodes in cos t and as many azimuths as the waves about the body need; of those that mirrors make alike one.
     """
+    mirrors = found.speaker.mesh.mirrors
     reach = float(np.linalg.norm(found.speaker.mesh.place, axis=1).max())
     x, weight = np.polynomial.legendre.leggauss(around_degree(found.k * reach))
-    azimuth = np.pi * np.arange(2 * x.size) / x.size
+    alike = np.arange(2 * x.size)
+    if 1 in mirrors:
+        alike = np.minimum(alike, -alike % alike.size)
+    if 0 in mirrors:
+        alike = np.minimum(alike, (x.size - alike) % alike.size)
+    kept, which = np.unique(alike, return_inverse=True)
+    azimuth = np.pi * kept / x.size
     across = np.sqrt(1.0 - x * x)[:, None]
     direction = np.stack([across * np.cos(azimuth), across * np.sin(azimuth), x[:, None] + 0.0 * azimuth], axis=-1)
-    square = np.abs(_far(found, direction.reshape(-1, 3), reference)).reshape(x.size, -1) ** 2
+    square = np.abs(_far(found, direction.reshape(-1, 3), reference)).reshape(x.size, -1)[:, which] ** 2
     return float(np.pi / x.size * np.sum(weight @ square) * air.impedance * found.k**2)
 
 

@@ -80,6 +80,16 @@ def _projected(basis: OblongBasis) -> FloatArray:
 @lru_cache(maxsize=64)
 def _tail(basis: OblongBasis, first: int) -> FloatArray:
     """Static admittance of the waves from the `first` on, times the radius. See Baffle."""
-    degree, _ = _waves(int(basis.order.max()), basis.odd)
-    n, table = degree[first:], _projected(basis)[first:]
-    return read_only((table * ((2 * n + 1) * (n + 1))[:, None]).T @ table)
+    return read_only(_static(basis) - _static_of(basis, first))
+
+
+@lru_cache(maxsize=16)
+def _static(basis: OblongBasis) -> FloatArray:
+    """Of all waves: what the first few hundred of thousands leave is a difference."""
+    return read_only(_static_of(basis, None))
+
+
+def _static_of(basis: OblongBasis, first: int | None) -> FloatArray:
+    n = _waves(int(basis.order.max()), basis.odd)[0][:first]
+    root = _projected(basis)[:first] * np.sqrt((2 * n + 1) * (n + 1))[:, None]
+    return np.asarray(root.T @ root)

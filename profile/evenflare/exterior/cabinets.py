@@ -272,8 +272,8 @@ def top_wavenumber(cabinet: AnyCabinet) -> float:
 def _highest(cabinet: AnyCabinet, most: int) -> float:
     tops = (2.0 ** (np.arange(2 * BANDS_PER_OCTAVE, 10 * BANDS_PER_OCTAVE) / BANDS_PER_OCTAVE)).tolist()
     at, ahead = 0, len(tops)
-    # Memory goes with the fourth power of the wavenumber at most, with less where edges and faces make the cells: so far
-    # ahead it still fits, but for what whole cells make of that.
+    # Memory goes with the fourth power of the wavenumber at most, with less where edges and faces make the cells: so
+    # far ahead it still fits, but for what whole cells make of that.
     while ahead > 0:
         octaves = 0.25 * np.log2(most / memory_needed(cabinet, tops[at]))
         ahead = min(int(BANDS_PER_OCTAVE * octaves), len(tops) - 1 - at)

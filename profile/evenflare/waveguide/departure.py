@@ -124,6 +124,13 @@ class Arcs:
                 return whole, slope
             cells *= 2
 
+    @cached_property
+    def _cubics(self) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        """Coefficients of each cell's, from the constant on."""
+        arc, slope = self._table
+        rise = arc[1:] - arc[:-1]
+        return arc[:-1], slope[:-1], 3.0 * rise - 2.0 * slope[:-1] - slope[1:], slope[:-1] + slope[1:] - 2.0 * rise
+
     @property
     def length(self) -> float:
         """M."""
@@ -131,12 +138,10 @@ class Arcs:
 
     def arc_at(self, t: FloatArray) -> FloatArray:
         """m, from the piece's throat side to parameters t, any shape."""
-        arc, slope = self._table
-        place = t * (arc.size - 1)
-        k = np.minimum(np.maximum(place.astype(np.int64), 0), arc.size - 2)
+        arc, slope, bend, twist = self._cubics
+        place = t * arc.size
+        k = np.minimum(np.maximum(place.astype(np.int64), 0), arc.size - 1)
         v = place - k
-        rise = arc[1:] - arc[:-1]
-        bend, twist = 3.0 * rise - 2.0 * slope[:-1] - slope[1:], slope[:-1] + slope[1:] - 2.0 * rise
         return np.asarray(arc[k] + v * (slope[k] + v * (bend[k] + v * twist[k])))
 
 

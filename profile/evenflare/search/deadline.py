@@ -46,8 +46,10 @@ class Deadline:
 
     @property
     def left(self) -> float:
-        """s for judging what is asked for now; below 0 when there is none."""
-        return self.whole - self.closing() - self.finals
+        """s for judging what is asked for now; below 0 when there is none. Infinite without an end, whatever part of
+        that is kept in hand.
+        """
+        return self.whole - self.closing() - self.finals if self.ends < math.inf else math.inf
 
     def keep_for_finals(self, seconds: float | None) -> None:
         """Keep the time that the finalists take, or the FINALS_PART if that is less; None: not known yet."""

@@ -127,6 +127,7 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes, order):  # type
         v_xx, v_m = np.empty((count, n)), np.empty((count, n))
         # Per point: p_s q_s, p_s q_eta and p_eta q_eta, and p q.
         ss, x, xx = np.empty((NODES, n, n)), np.empty((NODES, n, n)), np.empty((NODES, n, n))
+        turned = np.empty((n, n))
         mass_e = mass[start[e] // NODES : start[e + 1] // NODES].reshape(NODES, n, n)
         for g in range(NODES):
             scale = r[e, g] * b[e, g] / np.sin(b[e, g])
@@ -153,7 +154,10 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes, order):  # type
                     turning = (order / away[g, q]) ** 2
                     for i in range(n):
                         v_m[q, i] *= turning
-                xx[g] += np.dot(value.T, v_m)
+                np.dot(value.T, v_m, turned)
+                for i in range(n):
+                    for j in range(n):
+                        xx[g, i, j] += turned[i, j]
         combined(ss, x, xx, stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n))
     return stiffness, mass
 

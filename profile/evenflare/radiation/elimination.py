@@ -53,7 +53,11 @@ def _eliminated(stiffness, mass, modes, start, wavenumber, sources):  # type: ig
     most = modes.max()
     y = np.zeros((frequencies, most, most))
     flux = np.zeros((frequencies, driven, most))
-    flux[:, :, : sources.shape[1]] = sources
+    # One by one: whole arrays would have numba compile the wording of a message where their shapes do not match.
+    for f in range(frequencies):
+        for s in range(driven):
+            for i in range(sources.shape[1]):
+                flux[f, s, i] = sources[s, i]
     met = np.zeros((frequencies, driven, driven))
     d = np.empty((NODES * most) ** 2)
     behind, across = np.empty(most * most), np.empty((most + driven) * most)

@@ -113,6 +113,15 @@ def test_waves_of_cells_vary_as_the_means_over_their_points_do() -> None:
         assert np.abs(law - exact).max() < 0.01
 
 
+def test_noise_is_that_of_the_points_however_far_the_wall_bends_across_a_cell() -> None:
+    """It was told 21 micrometres of a part that is oval by 0.8 mm, and waves of 5 were taken for noise."""
+    wall, rng = Waveguide(OblateSpheroidal(0.02, np.radians(60))), np.random.default_rng(4)
+    drawn, (points, away) = drawn_wall(wall), places(wall, 1500, rng)
+    off = departure(points, away, drawn.depth, Planted(ovality=8e-4)) + rng.normal(size=1500) * 1.5e-5
+    cells = cells_of(drawn.feet(points), off, drawn, most=CELLS)
+    assert cells.noise == pytest.approx(1.5e-5, rel=3.0 / np.sqrt(2.0 * 1100))  # three standard errors of as many
+
+
 def test_an_interval_of_a_length_holds_whatever_the_length() -> None:
     """Of ovality and tilt, found as two parts: short ones as long ones, their errors alike and unlike."""
     for unlike in (0.6, 1.0, 1.6):

@@ -158,7 +158,8 @@ def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int, beyond
     def mean(values: FloatArray) -> FloatArray:
         return np.asarray(np.bincount(cells.index, weights=values, minlength=cells.count) / number)
 
-    every = np.column_stack([mean(each) for each in [*columns(feet, drawn), *([] if beyond is None else [beyond])]])
+    own = np.column_stack([*columns(feet, drawn), *([] if beyond is None else [beyond])])
+    every = np.column_stack([mean(each) for each in own.T])
     places = np.column_stack([mean(each) for each in feet.places.T])
     share = mean(feet.share)
     aside = feet.places - places[cells.index]
@@ -169,7 +170,9 @@ def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int, beyond
     middle = mean(off)
     noise, full = np.nan, number >= _ENOUGH
     if cells.side > 0.0 and np.count_nonzero(full) * 2 > cells.count:
-        left = off - middle[cells.index]
+        # An oval of half a millimetre bends across a cell: taken for noise, it would hide waves of its size.
+        fitted = np.linalg.lstsq(every, middle, rcond=1e-8)[0]
+        left = off - middle[cells.index] - (own - every[cells.index]) @ fitted
         left = left - _slopes(left, np.ones(len(left)), feet.places, cells)
         among = full[cells.index]
         # A plane over a patch of wall has three values of its own.

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import numpy as np
 import pytest
+import shapely
 from OCP.BRepAdaptor import BRepAdaptor_Surface
 from OCP.BRepBuilderAPI import BRepBuilderAPI_MakeVertex
 from OCP.BRepCheck import BRepCheck_Analyzer
@@ -21,13 +22,14 @@ from evenflare.manufacture.part.step_oblong import write_oblong_step
 from evenflare.units import DEGREE
 from evenflare.units import MILLIMETRE as MM
 from evenflare.waveguide import OblateSpheroidal, Oblong, RoundedRectangle, Superellipse, Waveguide
-from oblongs import bent, cones
+from oblongs import THROAT, bent, cones
 from test_manufacture_step import faces, mass, read
 
 SHAPES = {
     "ellipse": cones(),
     "rolled": cones(roundover=15 * MM, section=Superellipse(3.0)),
     "edges": bent(((30, 30), (60, 90)), ((30, 25), (60, 60))),
+    "both edges": bent(((25, 22), (50, 60), (75, 70)), ((25, 20), (50, 48), (75, 55))),
     "oblate": Waveguide(Oblong(OblateSpheroidal(60 * MM, 45 * DEGREE), OblateSpheroidal(60 * MM, 30 * DEGREE))),
     "rectangle": cones(horizontal=42, vertical=30, section=RoundedRectangle(18 * MM)),
 }
@@ -44,6 +46,7 @@ SOLIDS = {
     "plain": Solid(),
     "all": Solid(**SEAT, **SCREWS),
     "round": Solid(flange_diameter=320 * MM, edge_radius=4 * MM, **SEAT, **SCREWS),
+    "shell": Solid("shell"),
     "rebate": Solid(
         flange_diameter=320 * MM, rebate_width=4 * MM, rebate_depth=3 * MM, seat_diameter=60 * MM, seat_depth=2 * MM
     ),
@@ -67,6 +70,8 @@ def written(waveguide, solid, folder):
         ("oblate", "all"),
         ("rolled", "rebate"),
         ("oblate", "round"),
+        ("edges", "shell"),
+        ("both edges", "shell"),
     ],
 )
 def test_step_is_one_valid_solid_of_the_mesh_s_volume(name, solid, tmp_path):
@@ -93,6 +98,24 @@ def test_elliptic_cone_has_the_closed_form_s_volume(tmp_path):
     assert mass(shape) * MM**3 == pytest.approx(block - bore, rel=2e-5)
 
 
+def test_shell_with_a_crease_and_a_fan_has_the_closed_form_s_volume(tmp_path):
+    # The same in both planes it is turned: outlines whose corners are those of cones, and a buffer's arc.
+    corners = np.array([(0.0, THROAT), (25 * MM, 22 * MM), (50 * MM, 60 * MM), (75 * MM, 70 * MM)])
+    sizes, *_, shape = written(bent(*[corners[1:] / MM] * 2), Solid("shell"), tmp_path)
+    wall, depth = shapely.LineString([*corners, corners[-1] + 2 * np.diff(corners, axis=0)[-1]]), corners[-1, 0]
+    air = shapely.Polygon([*corners, (depth, 0.0), (0.0, 0.0)])
+    outside = shapely.unary_union([wall.buffer(sizes.wall, quad_segs=2000), air])
+    flange = shapely.box(depth - sizes.flange_thickness, 0.0, depth, 1.0)
+    whole = outside.intersection(shapely.box(0.0, 0.0, depth, 1.0)).difference(flange).difference(air)
+    # By Pappus' theorem; a flange with straight sides is a prism less the wall's bore.
+    turned = 2 * np.pi * whole.centroid.y * whole.area
+    bore = air.intersection(flange)
+    prism = sizes.flange_width * sizes.flange_height * sizes.flange_thickness
+    expected = turned + prism - 2 * np.pi * bore.centroid.y * bore.area
+    # Splines within 1 um over 0.1 m2 are 100 mm3 of 4e5.
+    assert mass(shape) * MM**3 == pytest.approx(expected, rel=1e-4)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("name", ["rolled", "edges", "oblate", "rectangle"])
 def test_exact_wall_lies_on_the_splines_within_the_stated_error(name, tmp_path):
@@ -116,9 +139,14 @@ def test_exact_wall_lies_on_the_splines_within_the_stated_error(name, tmp_path):
 
 def test_what_is_not_written_is_refused(tmp_path):
     narrow = bent(((20, 10), (70, 40)), ((20, 10), (70, 25)))
+    mixed = bent(((30, 30), (60, 90)), ((30, 40), (60, 52)))
+    short, close = (bent(*[((30, 30), (30 + far, 30 + 1.2 * far), (60, 120))] * 2) for far in (0.4, 1.0))
     hub = {"seat_diameter": 44 * MM, "seat_depth": 3 * MM, "wall": 12 * MM}
     for waveguide, keys, message in (
-        (SHAPES["edges"], {}, r'has an edge behind the wall at z_mm = 30\. .* kind = "block"'),
+        (SHAPES["edges"], {"flange_thickness": 34 * MM}, r"has an edge that meets its flange .* z_mm = 30\."),
+        (mixed, {}, r'turns one way and the other behind the wall at z_mm = 30\. .* kind = "block"'),
+        (short, {}, r"stretches of the wall are too short for wall_mm = 6"),
+        (close, {}, r"has two edges that meet behind the wall at z_mm = 31\."),
         (SHAPES["rolled"], {"flange_thickness": 3 * MM}, r"ends at the mouth .* Write flange_thickness_mm = 6 or more"),
         (narrow, {}, r"begins above the throat plane, where the wall narrows"),
         (SHAPES["ellipse"], hub, r"hub of the driver's seat, Ø68\.00 mm, meets the outside"),

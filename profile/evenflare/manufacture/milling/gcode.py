@@ -124,7 +124,7 @@ def _moves(program: Program, process: Process) -> Iterator[str]:
     feed = np.round(program.feed * MINUTE / controller.unit, controller.feed_decimals)
     by_last = {arc.last: arc for arc in _arcs(program, process.machine)}
     inside = {row for arc in by_last.values() for row in range(arc.first + 1, arc.last)}
-    state: dict[str, str] = {}
+    state: dict[str, str | float] = {}
     yield from _first(shown[0], names, controller, program.tool.number, state)
     yield from _started(process.machine, controller)
     for row in range(1, shown.shape[0]):
@@ -150,7 +150,9 @@ def _moves(program: Program, process: Process) -> Iterator[str]:
         yield " ".join(words)
 
 
-def _first(place: FloatArray, names: str, controller: Controller, number: int, state: dict[str, str]) -> list[str]:
+def _first(
+    place: FloatArray, names: str, controller: Controller, number: int, state: dict[str, str | float]
+) -> list[str]:
     """The way to the first place. The tool may stand anywhere: its height comes first; after a retreat, last."""
     offset = controller.tool_words(controller.length_offset, number)
     height = " ".join([*([offset] if offset else []), *_words("Z", place[-1:], state, controller)])
@@ -165,14 +167,14 @@ def _started(machine: Machine, controller: Controller) -> list[str]:
     return [start, controller.dwell(machine.spin_up)] if machine.spin_up else [start]
 
 
-def _words(names: str, values: FloatArray, state: dict[str, str], controller: Controller) -> list[str]:
+def _words(names: str, values: FloatArray, state: dict[str, str | float], controller: Controller) -> list[str]:
     """The words that differ from what holds already, which they change."""
     words = []
     for name, value in zip(names, values.tolist(), strict=True):
-        text = controller.number(value)
-        if state.get(name) != text:
-            state[name] = text
-            words.append(name + text)
+        # Rounded as they are written, numbers that differ are written differently.
+        if state.get(name) != value:
+            state[name] = value
+            words.append(name + controller.number(value))
     return words
 
 

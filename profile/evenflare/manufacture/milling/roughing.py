@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterator, Sequence
+from functools import lru_cache
 from typing import Any
 
 import numpy as np
@@ -185,13 +186,16 @@ def ring_of(radius: float) -> FloatArray:
     return radius * np.column_stack([np.cos(turn), np.sin(turn)])
 
 
-def oblong_room(surface: Surface, tool: Tool, process: Process, level: float) -> Any:
+@lru_cache(maxsize=512)
+def oblong_room(surface: Surface, tool: Tool, stock_left: float, level: float) -> Any:
     """The polygon within which the axis of the tool may go at a level of an oblong wall with the stock left: the common
-    part of its sections less the tool's width there, m. InputError if the tool is too wide.
+    part of its sections less the tool's width there, m. Asked again for the rest and for the proof.
+
+    Errors : InputError if the tool is too wide.
     """
     import shapely
 
-    extra = process.stock_left + RING_CHORD
+    extra = stock_left + RING_CHORD
     grown = level - extra
     corner = tool.corner_radius + extra
     heights = grown + np.append(corner * (1.0 - np.cos(0.5 * np.pi * np.linspace(0.0, 1.0, _SHEETS))), 2.0 * corner)
@@ -206,7 +210,7 @@ def oblong_room(surface: Surface, tool: Tool, process: Process, level: float) ->
         room = part if room is None else room.intersection(part)
     centre = shapely.Point(0.0, 0.0)
     if room is None or room.is_empty or not room.contains(centre):
-        throat = surface.throat_radius - process.stock_left
+        throat = surface.throat_radius - stock_left
         raise _too_wide(tool, throat, max(0.0, level + surface.depth))
     return room
 
@@ -215,7 +219,7 @@ def _oblong_rings(surface: Surface, tool: Tool, process: Process, level: float) 
     """As _round_rings of one level of an oblong wall."""
     import shapely
 
-    room, centre = oblong_room(surface, tool, process, level), shapely.Point(0.0, 0.0)
+    room, centre = oblong_room(surface, tool, process.stock_left, level), shapely.Point(0.0, 0.0)
     inner = float(room.exterior.distance(centre))
     number = max(1, int(np.ceil(inner / (ENGAGEMENT * (tool.radius - tool.corner_radius)))))
     rings = []

@@ -45,13 +45,12 @@ def _corner_speeds(move: FloatArray, length: FloatArray, acceleration: float, aw
 
 def _reached(length: FloatArray, most: FloatArray, acceleration: float) -> FloatArray:
     """(M + 1,): m/s at the ends of moves (M,), at most `most` (M - 1,) between them, from rest to rest."""
-    squares = [0.0, *(most**2).tolist(), 0.0]
-    gained = (2.0 * acceleration * length).tolist()
-    for row, gain in enumerate(gained):
-        squares[row + 1] = min(squares[row + 1], squares[row] + gain)
-    for row in range(len(gained) - 1, -1, -1):
-        squares[row] = min(squares[row], squares[row + 1] + gained[row])
-    return np.asarray(np.sqrt(np.asarray(squares)))
+    squares = np.concatenate([[0.0], most**2, [0.0]])
+    # Less what may be gained up to there it must not rise, forward; nor, from the end, backward.
+    for _ in range(2):
+        gained = np.concatenate([[0.0], np.cumsum(2.0 * acceleration * length)])
+        squares, length = (np.minimum.accumulate(squares - gained) + gained)[::-1], length[::-1]
+    return np.asarray(np.sqrt(np.maximum(squares, 0.0)))
 
 
 def _times(

@@ -47,9 +47,9 @@ def write_oblong_step(
     features : fitted to the part.
     Returns the greatest distance (m) from the splines to the exact wall, of a shell to its parallel too, met four times
     as densely as their points.
-    Errors : InputError for a wall that splines do not follow within WORST, a shell whose outside is not one smooth
-             parallel (see step_shell) or that meets the hub of its driver's seat in a curve, or if the file cannot be
-             written.
+    Errors : InputError for a wall that splines do not follow within WORST, a shell whose outside is no parallel of it,
+             with creases and fans behind edges (see step_shell), or that meets the hub of its driver's seat in a curve,
+             or if the file cannot be written.
     Source : ISO 10303-21 (text), ISO 10303-214 (automotive design: advanced boundary representation).
     """
     quarter = quarter_of(surface)

@@ -130,8 +130,8 @@ def dense(program: Program, *, step: float = DENSE) -> FloatArray:
     if not len(start):
         return np.empty((0, 3))
     pieces = np.maximum(1, np.ceil(np.linalg.norm(end - start, axis=1) / step)).astype(int)
-    share = np.concatenate([np.arange(1, n + 1) / n for n in pieces])
     number = np.repeat(np.arange(len(pieces)), pieces)
+    share = (np.arange(1, len(number) + 1) - (np.cumsum(pieces) - pieces)[number]) / pieces[number]
     return np.vstack([start[:1], start[number] + share[:, None] * (end - start)[number]])
 
 

@@ -38,6 +38,8 @@ ALONG = 0.1 * MILLIMETRE
 SPARSE = 4
 """Of these, every so many is looked at for gouges, which are as long as the moves between points of a program.
 """
+AT_ONCE = 4096
+"""Places whose nearest middle is looked for, before the others are looked at."""
 REACH = 1 * MILLIMETRE
 """More is left than that where no path comes so near."""
 _SIGNS = ((1.0, 1.0), (-1.0, 1.0), (-1.0, -1.0), (1.0, -1.0))
@@ -101,12 +103,35 @@ def oblong_walls(tool: Tool, path: FloatArray, asked: AskedOblong) -> tuple[Wors
     room = steep.distance(sparse, below=radius + APART) - radius
     deepest = int(room.argmin())
     gouge = Worst(max(0.0, -float(room[deepest])), _place(sparse[deepest] - [0.0, 0.0, radius]))
-    off = tree_aside(centres).query(steep.places, distance_upper_bound=radius + REACH)[0] - radius
-    off[np.isinf(off)] = REACH
     x, y, z = steep.places.T
-    off[asked.held(x, y, z + radius * (steep.normals[:, 2] - 1.0))] = 0.0
-    worst = int(off.argmax())
-    return gouge, Worst(max(0.0, float(off[worst])), _place(steep.places[worst]))
+    judged = ~asked.held(x, y, z + radius * (steep.normals[:, 2] - 1.0))
+    return gouge, _farthest(steep.places[judged], steep.normals[judged], centres, radius)
+
+
+def _farthest(places: FloatArray, normals: FloatArray, centres: FloatArray, radius: float) -> Worst:
+    """How far a ball's nearest middle of `centres` (M, 3) stays off that one of the places (N, 3) where it stays
+    farthest, REACH at most; m.
+
+    The middle that is nearest to where a ball touches a place is found at once, and no nearer to the place than the
+    nearest, for which many are to be looked at: those whose bound is below what is found are spared that.
+    """
+    from scipy.spatial import cKDTree
+
+    near = cKDTree(centres, balanced_tree=False, compact_nodes=False)
+    bound, nearest = near.query(places + radius * normals, distance_upper_bound=REACH)
+    met = np.isfinite(bound)
+    bound[met] = np.linalg.norm(places[met] - centres[nearest[met]], axis=1) - radius
+    order = np.argsort(-bound)
+    aside, found = tree_aside(centres), Worst(0.0, (0.0, 0.0, 0.0))
+    for start in range(0, len(order), AT_ONCE):
+        some = order[start : start + AT_ONCE]
+        if bound[some[0]] <= found.size:
+            break
+        off = aside.query(places[some], distance_upper_bound=radius + REACH)[0] - radius
+        worst = int(off.argmax())
+        here = Worst(min(float(off[worst]), REACH), _place(places[some[worst]]))
+        found = max(found, here, key=lambda each: each.size)
+    return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -104,7 +104,7 @@ def _oblong_ceiling(
     here = np.arange(len(places))
     for level in levels.tolist():
         try:
-            room = oblong_room(waveguide.surface, tool, process, level)
+            room = oblong_room(waveguide.surface, tool, process.stock_left, level)
         except InputError:
             break  # too wide from here on
         # Under the flat of the tool nothing stays; beside it its corner rises, as far off as the room's edge is.

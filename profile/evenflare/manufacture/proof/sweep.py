@@ -50,6 +50,9 @@ def _under(
     """Lowest height that a move from `tip`, rising by `slope` over a level `length`, sweeps at (s, w); inf if it misses
     the place, and perhaps if it stays above `height` there.
     """
+    lowest = length if slope < 0.0 else 0.0 if slope > 0.0 else min(max(s, 0.0), length)
+    if kind == BULL and w * w + (s - lowest) ** 2 <= (radius - corner) ** 2:
+        return tip + slope * lowest
     chord = radius * radius - w * w
     if chord <= 0.0:
         return math.inf
@@ -66,11 +69,8 @@ def _under(
         return tip + radius + slope * way - math.sqrt(max(chord - (s - way) * (s - way), 0.0))
     if kind == FLAT:
         return tip + slope * (high if slope < 0.0 else low)
-    lowest = length if slope < 0.0 else 0.0
-    if kind == BULL and math.hypot(w, s - lowest) <= radius - corner:
-        return tip + slope * lowest
     way = min(max(s, low), high)
-    over = _rise(kind, radius, corner, math.hypot(w, s - way))[0]
+    over = _rise(kind, radius, corner, math.sqrt(w * w + (s - way) ** 2))[0]
     if slope == 0.0 or low == high:
         return float(tip + slope * way + over)
     if tip + slope * (high if slope < 0.0 else low) + over >= height:
@@ -80,10 +80,7 @@ def _under(
         d = max(math.sqrt(w * w + beside * beside), 1e-15)
         steep = _rise(kind, radius, corner, d)[1]
         turn = slope + steep * beside / d
-        if turn > 0.0:
-            high = way
-        else:
-            low = way
+        low, high = (low, way) if turn > 0.0 else (way, high)
         # Newton's step where it stays between, else the middle: what is sought is convex.
         bend = steep * w * w / (d * d * d)
         if kind != DRILL and steep > 0.0:
@@ -132,7 +129,8 @@ def lowered(
         length, ux, uy, slope, tip = 0.0, 1.0, 0.0, 0.0, min(start[2], end[2])
     hypotenuse = math.sqrt(1.0 + slope * slope)
     tilt, upright, square = slope / hypotenuse, 1.0 / hypotenuse, radius * radius
-    lowest = tip + min(slope * length, 0.0)
+    # All that a move sweeps lies within a circle about its middle.
+    lowest, around = tip + min(slope * length, 0.0), (radius + 0.5 * length) ** 2
     deepest, at_x, at_y, before = 0.0, 0.0, 0.0, 0.0
     engaged, top, bottom, top_x, top_y = radius - SLIVER, -math.inf, math.inf, 0.0, 0.0
     first = max(0, math.ceil((min(start[0], end[0]) - radius - origin[0]) / step))
@@ -142,6 +140,8 @@ def lowered(
         y_low, y_high = min(0.0, dy) - radius, max(0.0, dy) + radius
         y_low, y_high = _span(y_low, y_high, uy, ux * x, -radius, length + radius)
         y_low, y_high = _span(y_low, y_high, ux, -uy * x, -radius, radius)
+        beside = math.sqrt(max(around - (x - 0.5 * dx) ** 2, 0.0))
+        y_low, y_high = max(y_low, 0.5 * dy - beside), min(y_high, 0.5 * dy + beside)
         if y_low > y_high:
             continue
         j_low = max(0, math.ceil((start[1] + y_low - origin[1]) / step))

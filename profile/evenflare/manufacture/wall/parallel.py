@@ -56,19 +56,29 @@ def crosses_once(found: ParallelCourse, height: float) -> bool:
 
 
 def at_heights(
-    surface: Surface, thickness: float, heights: FloatArray, psi: FloatArray, *, turns: Turns | None = None
+    surface: Surface,
+    thickness: float,
+    heights: FloatArray,
+    psi: FloatArray,
+    *,
+    turns: Turns | None = None,
+    run: tuple[int, int] | None = None,
 ) -> tuple[FloatArray, ...]:
-    """Points of the parallel, and the wall's normals and depths there, at heights (R, C), m, over parameters psi (C,).
+    """Points of the parallel, and the wall's normals and depths there, at heights (R, C), m, over parameters psi, (C,)
+    or (R, C).
 
     turns : what psi stands for at each depth; None: for itself.
+    run   : the first and the last smooth stretch of the wall behind which they lie; None: any.
     The parallel must rise along the wall between the heights asked for, and reach them: see `course`.
     Returns points and normals (R, C, 3), and depths (R, C); heights as asked, met to EXACT.
     """
     target, turn = heights.ravel(), np.broadcast_to(psi, heights.shape).ravel()
+    first, last = run or (0, len(surface.cuts) - 2)
+    bounds = surface.cuts[first], surface.cuts[last + 1]
     points, normals = np.empty((target.size, 3)), np.empty((target.size, 3))
 
     def missed(depth: FloatArray, at: IntArray) -> FloatArray:
-        stretch = np.clip(np.searchsorted(surface.cuts, depth, side="right") - 1, 0, len(surface.cuts) - 2)
+        stretch = np.clip(np.searchsorted(surface.cuts, depth, side="right") - 1, first, last)
         for each in np.unique(stretch).tolist():
             own = stretch == each
             around = turn[at[own]] if turns is None else turns(depth[own], turn[at[own]])
@@ -78,8 +88,7 @@ def at_heights(
         return np.asarray(points[at, 2] - target[at])
 
     every = np.arange(target.size)
-    low = np.clip(target - thickness, 0.0, surface.depth)
-    high = np.clip(target + thickness, 0.0, surface.depth)
+    low, high = (np.clip(target + away, *bounds) for away in (-thickness, thickness))
     under, over = missed(low, every), missed(high, every)
     depth = np.where(np.abs(under) <= EXACT, low, high)
     open_ = every[(np.abs(under) > EXACT) & (np.abs(over) > EXACT)]

@@ -14,7 +14,7 @@ from scipy.special import ellipe
 from evenflare.design.file import Solid
 from evenflare.files import InputError
 from evenflare.manufacture.casting.pattern import build_pattern
-from evenflare.manufacture.casting.pattern_files import export_pattern
+from evenflare.manufacture.casting.pattern_files import dimensions, export_pattern
 from evenflare.manufacture.process.file import read_process
 from evenflare.manufacture.process.types import Casting
 from evenflare.units import DEGREE
@@ -98,6 +98,30 @@ def test_both_sides_of_the_parting_draw_and_nothing_else_of_the_outside_moves(na
         assert leaning.sum() > 9
         worst.append(along_normals(raw.triangles, places[leaning], normals[leaning]).max())
     assert 0.01 * CHORD < max(worst) < CHORD
+
+
+@pytest.mark.parametrize("name", ["ellipse", "widens to its back"])
+def test_a_machined_body_has_its_allowance_all_round(name):
+    part = made_of(name)
+    made = pattern_of(part, replace(BRONZE, wall="machined"))
+    raw = trimesh.Trimesh(made.mesh.vertices / FACTOR, made.mesh.faces)
+    assert raw.is_watertight
+    assert raw.bounds[:, 2] == pytest.approx([-BEHIND - MORE, DEPTH + MORE], abs=1e-9)
+    least, most = [], []
+    for stretch in ("rim", "taper", "edge"):
+        psi, v = np.meshgrid((0.1, 0.8, 1.5), np.linspace(0.1, 0.9, 5))
+        places, normals = (each.reshape(-1, 3) for each in part.body.point_at(stretch, psi, v))
+        metal = along_normals(raw.triangles, places, normals)
+        leaning = np.abs(normals[:, 2]) > np.sin(DRAFT + 0.5 * DEGREE)
+        least.append(metal.min())
+        most.append(metal[leaning].max(initial=MORE))
+    assert min(least) > MORE - CHORD
+    # Where it leans by more than the draft no more is added.
+    assert max(most) < MORE + CHORD
+    sheet = dimensions(part.waveguide, made, replace(read_process("casting"), seat=part.features.seat))
+    assert all(each.machined for each in sheet)
+    # What draft adds beyond that is as much as on the body, larger by the metal.
+    assert made.drafted == pytest.approx(pattern_of(part).drafted, rel=0.25)
 
 
 def test_a_core_forms_recess_and_throat_and_the_pattern_is_solid_there():

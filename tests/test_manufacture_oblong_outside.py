@@ -75,7 +75,10 @@ def accepted(part, found):
     for each in found.values():
         assert each.accepted, each
         assert 0.5 * MM < each.engagement.size <= each.engagement_stated < 8 * MM
-        if "roughing" not in each.program:
+        assert (each.too_high is None) == ("finishing" in each.program)
+        if "roughing" in each.program:
+            assert each.too_high.size == 0.0
+        else:
             # Chords of 15 um on a convex outside cut in by as much, digits and the raster by a few micrometres more.
             assert each.gouge.size < 20e-6
             assert each.leftover.size <= each.leftover_allowed == pytest.approx(0.055 * MM, abs=1e-6)
@@ -153,6 +156,22 @@ def test_a_single_wrong_place_on_the_outside_is_found(rolled, tmp_path, off):
         assert found.gouge.size > 0.06 * MM
     else:
         assert found.leftover.size > found.leftover_allowed
+
+
+@pytest.mark.parametrize("name", ["outside_roughing", "outside_back_roughing"])
+def test_roughing_that_leaves_more_in_one_place_is_found(rolled, tmp_path, name):
+    """0.3 mm more on the lowest level, between two tabs: no harm to what is finished, and a ball that meets more."""
+    program = rolled.programs[name]
+    place = np.array(program.position)
+    x, y, z = place.T
+    raised = (z < z.min() + 1e-9) & (np.abs(np.arctan2(y, x)) < 0.35)
+    assert 5 < raised.sum() < 0.2 * len(place)
+    place[raised, 2] += 0.3 * MM
+    text = gcode(replace(program, position=place), rolled.process, design_id="0a1b2c", name="free")
+    found = rolled.proved(tmp_path, {name: text})[name]
+    assert found.too_high.size == pytest.approx(0.3 * MM, abs=0.03 * MM)
+    assert found.too_high.place[0] > 0.0
+    assert not found.accepted
 
 
 @pytest.mark.slow

@@ -9,6 +9,7 @@ import numpy as np
 
 from evenflare.manufacture.casting.core import Core, cored
 from evenflare.manufacture.casting.oblong_standing import standing
+from evenflare.manufacture.casting.oblong_stock import on_outside, on_wall, straight_on
 from evenflare.manufacture.casting.raw import Raw, flange_back, inlet
 from evenflare.manufacture.part.boolean import MERGED, as_mesh, body, prism
 from evenflare.manufacture.part.features import Features
@@ -75,10 +76,12 @@ def oblong_raw(
     if sizes.body is not None:
         # With the same columns: wall and outside share the corners of the rim.
         every = [*sheets, *body_sheets(sizes.body)]
-        rows, psi = lines(every, chord_error=2.0 * chord_error)
+        rows, psi = lines(every, chord_error=2.0 * chord_error, offsets=(0.0, raw.wall_stock))
         grids = [sheet(t, psi) for sheet, t in zip(every, rows, strict=True)]
         wall = joined_rows(grids[: len(sheets)], roll=None).points
         outside = np.concatenate([wall[-1:], joined_rows(grids[len(sheets) :], roll=None).points[1:]])
+        if raw.wall_stock > 0.0:
+            outside = on_outside(grids[len(sheets) :], raw.wall_stock)
         whole, left = standing(sizes.body, outside, raw, psi)
     else:
         wall = joined_rows(patches(surface, chord_error=2.0 * chord_error), roll=None).points
@@ -89,7 +92,7 @@ def oblong_raw(
     air = _bore(surface, raw, around(wall), chord_error)
     casting = as_mesh((whole - air).simplify(MERGED), 0)[0]
     pattern, inner = (casting, None) if core is None else cored(whole, air, core, chord_error=chord_error)
-    return OblongRaw(casting, made, left, pattern, inner)
+    return OblongRaw(casting, made, left - raw.wall_stock if sizes.body else 0.0, pattern, inner)
 
 
 def _level(points: FloatArray, z: float) -> FloatArray:
@@ -128,6 +131,8 @@ def _bore(surface: Surface, raw: Raw, rings: FloatArray, chord_error: float) -> 
         rows.append(_level(ahead, raw.front))
     rows.append(_level(ahead, raw.front + CLEAR))
     air = filled(np.concatenate(rows))
+    if raw.wall_stock > 0.0:
+        air -= _machined(surface, raw, (rows[0], rows[-1]), chord_error)
     if raw.recess is not None:
         radius, deep = raw.recess
         opening = radius + raw.slope * deep * (1.0 if raw.forward else 0.0)
@@ -136,6 +141,24 @@ def _bore(surface: Surface, raw: Raw, rings: FloatArray, chord_error: float) -> 
         recess = [_level(size * ring, z) for size, z in ends]
         air = Manifold.batch_boolean([air, filled(np.concatenate(recess))], OpType.Add)
     return air
+
+
+def _machined(surface: Surface, raw: Raw, ends: tuple[FloatArray, FloatArray], chord_error: float) -> Manifold:
+    """What of the air is metal that is machined off, along the wall and on along what the bore goes on with, to its
+    ends (1, N, 3).
+    """
+    from manifold3d import Manifold, OpType
+
+    stock, slope = raw.wall_stock, raw.slope if raw.forward else 0.0
+    stretches = patches(surface, chord_error=2.0 * chord_error, offset=stock)
+    behind, ahead = (float(ring[0, 0, 2]) for ring in ends)
+    radius = inlet(surface.throat_radius, behind, raw)
+    throat, mouth = stretches[0].points[0], stretches[-1].points[-1]
+    low, high = throat * (radius / surface.throat_radius), mouth.copy()
+    high[:, :2] *= 1.0 + slope * (ahead - surface.depth) / np.linalg.norm(mouth[:, :2], axis=1, keepdims=True)
+    low[:, 2], high[:, 2] = behind, ahead
+    every = [straight_on(stretches[0], 0, low), *stretches, straight_on(stretches[-1], -1, high)]
+    return Manifold.batch_boolean(on_wall(every, stock, chord_error=2.0 * chord_error), OpType.Add)
 
 
 def _shell(

@@ -23,13 +23,14 @@ _STRAIGHT_OUT, _TO_AXIS = np.pi, 1.5 * np.pi
 
 def standing(body: OblongBody, quarter: FloatArray, raw: Raw, psi: FloatArray) -> tuple[Manifold, float]:
     """The casting without bore and recess, metal on the flat of its back; and the most that draft leaves anywhere on
-    its outside along the normal, m.
+    its outside along the normal, m, what is machined off included.
 
     A convex body with the draft's cone at each of its places is their Minkowski sum (Schneider, Convex Bodies: The
     Brunn-Minkowski Theory, section 3.1, from memory): in each direction across the rim it goes on from where the
     outside stands at the draft, straight to the parting.
 
-    quarter : (R, C, 3) m, of the body's outside, from the rim to where its back is flat, at
+    quarter : (R, C, 3) m, of the body's outside with what is machined off it, from the rim to where its back is flat,
+              at
     psi     : (C,) rad, elliptic parameters.
     """
     from manifold3d import Manifold, OpType
@@ -42,8 +43,13 @@ def standing(body: OblongBody, quarter: FloatArray, raw: Raw, psi: FloatArray) -
         wider = place[:, :2] + (raw.slope * np.abs(z - place[:, 2]))[..., None] * across
         return np.concatenate([wider, np.broadcast_to(z, wider.shape[:-1])[..., None]], axis=-1)
 
-    ahead, behind = (body.facing(_STRAIGHT_OUT + turn, psi) for turn in (-draft, draft))
-    flat = body.facing(_TO_AXIS, psi)
+    def facing(heading: float) -> FloatArray:
+        """Where the raw outside faces a heading, with the metal that is machined off it."""
+        normal = np.concatenate([-np.cos(heading) * across, np.full_like(across[:, :1], np.sin(heading))], axis=1)
+        return np.asarray(body.facing(heading, psi) + raw.wall_stock * normal)
+
+    ahead, behind = (facing(_STRAIGHT_OUT + turn) for turn in (-draft, draft))
+    flat = facing(_TO_AXIS)
     foot = np.concatenate([flat[:, :2], np.full_like(flat[:, 2:], raw.back)], axis=1)
     ends = [drawn(place, parting) for place in (ahead, behind, foot)]
     high, low = np.maximum(quarter[..., 2], parting), np.minimum(quarter[..., 2], parting)

@@ -22,6 +22,7 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.part.rings import outside_of
 from evenflare.manufacture.part.sides import sides_of
+from evenflare.manufacture.part.slices import slices
 from evenflare.manufacture.part.solid import Mesh, revolved, volume
 from evenflare.manufacture.process.types import Casting, DriverSeat
 from evenflare.manufacture.wall.spacing import checked_chord_error
@@ -75,13 +76,15 @@ class Pattern:
     outline: FloatArray | None = None
     drafted: float = 0.0
 
-    def bore_radius(self, z: float) -> float:
-        """m, of a round casting's bore at a depth (m), as cast."""
+    def bore_radius(self, z: float, azimuth: float = 0.0) -> float:
+        """m, from the axis to a casting's bore at a depth (m) toward an azimuth (rad), as cast."""
         import shapely
 
-        assert self.outline is not None  # of a round one
-        cut = shapely.Polygon(self.outline).intersection(shapely.LineString([(z, 0.0), (z, _FAR)]))
-        return float(cut.bounds[1])
+        halves = [self.outline] if self.outline is not None else slices(self.mesh, azimuth=azimuth)
+        scale = 1.0 if self.outline is not None else self.factor
+        ray = shapely.LineString([(scale * z, 0.0), (scale * z, _FAR)])
+        met = [shapely.Polygon(half).intersection(ray) for half in halves]
+        return min(float(each.bounds[1]) for each in met if not each.is_empty) / scale
 
 
 def build_pattern(
@@ -106,8 +109,8 @@ def build_pattern(
                   no room for it.
     Errors      : InputError as outline and face_allowance; if a shell or body is pulled to the back, a body's outside
                   has a waist or its widest place lies in no plane, the recess is wider than the part, or the wall draws
-                  where a core is asked for; if the wall of an oblong part is machined, or that of one with a core, or
-                  its allowance closes the throat.
+                  where a core is asked for; if the wall of a part with a core is machined, or its allowance closes the
+                  throat.
     """
     factor = pattern_factor(casting)
     chord_error = checked_chord_error(chord_error) / factor
@@ -188,9 +191,9 @@ def _check(waveguide: Waveguide, sizes: Sizes | OblongSizes, casting: Casting, s
     if sizes.kind != "block" and casting.pull == "back":
         what = "a shell is widest at its front" if sizes.kind == "shell" else "the sand in a body's waveguide narrows"
         raise InputError(f'[casting] pull = "back": {what} and does not draw that way. Write pull = "front"')
-    if casting.wall == "machined" and (not waveguide.is_round or casting.core_print > 0.0):
+    if casting.wall == "machined" and casting.core_print > 0.0:
         raise InputError(
-            '[casting] wall = "machined": patterns with metal on the wall are for round parts without a core print.'
+            '[casting] wall = "machined": patterns with metal on the wall are for parts without a core print.'
             ' Write wall = "as_cast" and agree with the pattern-maker on the metal to add, or leave core_print_mm out'
         )
     if seat.depth > 0.0:

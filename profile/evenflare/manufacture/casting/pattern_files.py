@@ -126,10 +126,11 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
     else:
         outer = (("diameter", sizes.flange_diameter or 0.0),)
     for axis, (name, size) in enumerate(outer):
-        where, cast = "front", size + 2.0 * made.ahead
+        where, cast, all_round = "front", size + 2.0 * made.ahead, False
         if sizes.kind == "body":
             where, cast = "parting line", float(np.ptp(made.mesh.vertices[:, axis])) / made.factor
-        add(f"outside {name} at the {where}", size, cast)
+            all_round = made.wall_stock > 0.0
+        add(f"outside {name} at the {where}", size, cast, machined=all_round)
         if sizes.kind == "block":
             add(f"outside {name} at the back", size, size + 2.0 * made.behind)
     if sizes.kind == "shell":
@@ -139,14 +140,14 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
             hub = 2.0 * Features(seat=seat).hub(sizes.wall)[0]
             add("hub diameter at the back", hub, hub)
         add(WALL, sizes.wall, sizes.wall + made.wall_stock, machined=made.wall_stock > 0.0, coarser=1)
+
+    def bore(name: str, half: float, z: float, azimuth: float = 0.0) -> None:
+        machined = made.wall_stock > 0.0
+        add(name, 2.0 * half, 2.0 * (made.bore_radius(z, azimuth) if machined else half), machined=machined)
+
     if waveguide.is_round:
         meridian = waveguide.meridian
         waist = float(meridian.dense.r.min())
-
-        def bore(name: str, radius: float, z: float) -> None:
-            machined = made.wall_stock > 0.0
-            add(name, 2.0 * radius, 2.0 * (made.bore_radius(z) if machined else radius), machined=machined)
-
         bore("mouth diameter", meridian.mouth_radius, depth)
         bore("throat diameter", meridian.throat_radius, 0.0)
         if waist < meridian.throat_radius - 1e-6:
@@ -154,9 +155,9 @@ def dimensions(waveguide: Waveguide, made: Pattern, process: Process) -> tuple[D
         bore(f"bore diameter at z {_mm(0.5 * depth)}", radius_at(meridian, 0.5 * depth), 0.5 * depth)
     else:
         surface = waveguide.surface
-        add("mouth width", surface.mouth_width, surface.mouth_width)
-        add("mouth height", surface.mouth_height, surface.mouth_height)
-        add("throat diameter", 2.0 * surface.throat_radius, 2.0 * surface.throat_radius)
+        bore("mouth width", 0.5 * surface.mouth_width, depth)
+        bore("mouth height", 0.5 * surface.mouth_height, depth, 0.5 * np.pi)
+        bore("throat diameter", surface.throat_radius, 0.0)
     if made.recess is not None:
         diameter, deep = made.recess
         add("recess diameter at its floor", seat.diameter, diameter, machined=True)

@@ -6,8 +6,6 @@ from collections.abc import Callable
 from functools import partial
 from typing import NamedTuple
 
-import numpy as np
-
 from evenflare.files import InputError
 from evenflare.manufacture.milling.clearance import check_volume
 from evenflare.manufacture.milling.drilling import countersinks, front_holes, pins
@@ -17,7 +15,6 @@ from evenflare.manufacture.milling.outside_milled import (
     BACK_ROUGH,
     FINE,
     ROUGH,
-    HeldBody,
     held_of,
     outside_finishing,
     outside_roughing,
@@ -93,9 +90,7 @@ def operations(waveguide: Waveguide, process: Process, sizes: Sizes | OblongSize
             sides = ()
         for side, names in zip(map(milled_side, sides), (OUTSIDE_FRONT, AFTER_FLIP), strict=False):
             faced = 0.0 if side.end == "front" or not process.facing_tool else spare_stock(waveguide, process)
-            held, what = HeldBody(-np.inf, np.empty((0, 2))), f"the outside from the {side.end}"
-            if side.end == "back":
-                held = held_of(process, hold, side)
+            held, what = held_of(process, hold, side), f"the outside from the {side.end}"
             if side.end == "back" and FINE not in made:
                 left.append(f"{what} is in no program: it comes after the one from the front")
                 continue

@@ -52,9 +52,11 @@ class HeldBody(NamedTuple):
 
 
 def held_of(process: Process, hold: HoldDown, side: MilledSide) -> HeldBody:
-    """What stays at the back of a body: above the slot that the front's programs leave, a tab or a skin thick."""
+    """What stays at the back of a body: above the slot that the front's programs leave, a tab or a skin thick. Nothing
+    at its front, where the stock holds it.
+    """
     ball = process.tool(process.finishing_tool)
-    if hold.kind == "free":
+    if hold.kind == "free" or side.end == "front":
         return HeldBody(-np.inf, np.empty((0, 2)))
     places = side.rim.even_places(hold.tabs) if hold.kind == "tabs" else np.empty((0, 2))
     return HeldBody(side.lowest + ball.radius + hold.kept, places)
@@ -62,13 +64,20 @@ def held_of(process: Process, hold: HoldDown, side: MilledSide) -> HeldBody:
 
 def slot_beside(process: Process) -> float:
     """m, how far beyond a body's widest place the roughing's slot round it reaches."""
-    return _outermost(process) + process.tool(process.profile_tool).radius
+    return outermost(process) + process.tool(process.profile_tool).radius
 
 
-def _outermost(process: Process) -> float:
+def outermost(process: Process) -> float:
     """m, beyond the widest place, of the roughing's outermost ring: the ball that follows has room beside it."""
     tool, ball = process.tool(process.profile_tool), process.tool(process.finishing_tool)
     return max(tool.radius + process.stock_left + 2.0 * WALL, 2.0 * ball.radius - tool.radius + 2.0 * LIFT)
+
+
+def outside_levels(process: Process, side: MilledSide, held: HeldBody) -> list[float]:
+    """m, of the tip, none further below the one above than the profile's tool cuts; see outside_roughing."""
+    bottom = -held.top if held.all_round else process.tool(process.finishing_tool).radius - side.lowest
+    count = max(1, int(np.ceil(bottom / eased(process, process.tool(process.profile_tool)).stepdown - 1e-9)))
+    return [float(level) for level in -bottom * np.arange(1, count + 1) / count]
 
 
 def outside_roughing(
@@ -81,15 +90,12 @@ def outside_roughing(
     faced  : m, how high stock stands round the slot above the end's plane, see over_frame.
     Errors : InputError if the tool is too short or the stock's margin too narrow.
     """
-    tool, ball = process.tool(process.profile_tool), process.tool(process.finishing_tool)
+    tool, levels = process.tool(process.profile_tool), outside_levels(process, side, held)
     words, process = slender_words(process, tool), over_frame(eased(process, tool), faced)
     machine, rim = process.machine, side.rim
-    bottom = -side.lowest + ball.radius
-    if held.all_round:
-        bottom = -held.top
-    check_deep(tool, bottom + faced)
+    check_deep(tool, faced - levels[-1])
     check_tabs(hold, rim, tool, held.tabs)
-    outer = _outermost(process)
+    outer = outermost(process)
     if hold.margin < outer + tool.radius + MILLIMETRE:
         raise InputError(
             f"[hold_down] margin_mm = {mm(hold.margin)}: must be at least {mm(outer + tool.radius + MILLIMETRE)}, the"
@@ -97,8 +103,7 @@ def outside_roughing(
         )
     legs, above = list[Leg](), 0.0
     first = rim.beside(outer, chord=AROUND_CHORD)
-    count = max(1, int(np.ceil(bottom / process.stepdown - 1e-9)))
-    for level in (-bottom * np.arange(1, count + 1) / count).tolist():
+    for level in levels:
         if not legs:
             legs.append(Leg(np.array([[*first[0], machine.safe_height]]), machine.rapid_feed, rapid=True))
         # Beside a tab each level keeps further off than the one above: rings lie elsewhere, and would shave its side.

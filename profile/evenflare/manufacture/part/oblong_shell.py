@@ -23,14 +23,16 @@ ROLL = 5 * DEGREE
 """Turn from row to row round an edge."""
 
 
-def layers(stretches: Sequence[Patch], thickness: float, *, chord_error: float) -> list[FloatArray]:
+def layers(
+    stretches: Sequence[Patch], thickness: float, *, chord_error: float, throat: bool = True
+) -> list[FloatArray]:
     """Bodies whose union, less the air, is all material within `thickness` (m) of the wall on its outside.
 
     Each is given by its rings (R, N, 3), m: its cross-section runs through their points in order and back to the first.
     A stretch is the body between the wall and its parallel. Where it bends too tightly the parallel would fold: a body
     of its own stops short of the centre of the bend, and its neighbours, which reach past it, meet in a valley. An edge
-    is rolled round. Below the throat plane one more row lets that plane cut all of the shell, and fills it up to its
-    thickness where the wall narrows.
+    is rolled round. Below the throat plane, where the first begins, one more row lets that plane cut all of the shell,
+    and fills it up to its thickness where the wall narrows; not with `throat` false.
     """
     bodies = []
     runs = [stretches[0]]
@@ -47,7 +49,7 @@ def layers(stretches: Sequence[Patch], thickness: float, *, chord_error: float) 
         tight = np.asarray((run.curvatures[..., 1] * thickness > TIGHT).any(axis=1))
         for start, end, folds in _spans(tight):
             part = Patch(*(values[start:end] for values in run))
-            bodies.append(_between(part, thickness, folds=folds, throat=place == 0 and start == 0))
+            bodies.append(_between(part, thickness, folds=folds, throat=throat and place == 0 and start == 0))
     return bodies
 
 

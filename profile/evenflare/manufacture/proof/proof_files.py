@@ -26,6 +26,7 @@ from evenflare.manufacture.part.oblong_sizes import OblongSizes
 from evenflare.manufacture.part.outline import Sizes
 from evenflare.manufacture.process.types import Process, Tool
 from evenflare.manufacture.proof.around import around_part
+from evenflare.manufacture.proof.outside_rough_truth import outsides_prepared
 from evenflare.manufacture.proof.proof import Proof, prove
 from evenflare.manufacture.proof.rough_truth import prepared
 from evenflare.manufacture.proof.simulate import PROGRAMMED_POINTS
@@ -69,6 +70,7 @@ def prove_files(
     if seat.bolts and process.seat_tool and not passes(process.tool(process.seat_tool), seat):
         # Where no program has the holes, for want of a tool, none is asked of the back.
         seat = seat if any(each.program.name == DRIVER_HOLES for each in read) else replace(seat, bolts=0)
+    around = around_part(waveguide, process, sizes, features, pinned=any(each.program.name == PINS for each in read))
     return prove(
         wall,
         [_stated(each) for each in read],
@@ -83,8 +85,8 @@ def prove_files(
         spare=spare_stock(waveguide, process),
         grid=grid,
         programmed_point=points.pop() if points else PROGRAMMED_POINTS[0],
-        around=around_part(waveguide, process, sizes, features, pinned=any(each.program.name == PINS for each in read)),
-        leaves=prepared(wall, process),
+        around=around,
+        leaves={**prepared(wall, process), **outsides_prepared(process, around.sides)},
     )
 
 

@@ -31,6 +31,8 @@ UNLIKE = 0.02
 """Of the wall's length: waves as high are of no part, but of a scan that lies elsewhere."""
 REACHED = 0.15
 """Radii of the exit from the throat, of arc: a scan that holds points there shows how the wall begins."""
+UNSEEN = 0.2 * MILLIMETRE
+"""Standard deviation of a step at a throat that is not seen: taken for none, offset and scale took up what it was."""
 _THIN, _SOME, _ENOUGH = 8000, 60_000, 200_000
 """Points by which a scan is found, is laid, and its kinds are told at last."""
 _WIDE, _SHARE = 8.0, 0.015
@@ -51,7 +53,6 @@ _STILL = 0.2
 """Of its standard errors: a pose that moves by no more has been found."""
 _LEAST = 0.05
 """Of the points of a scan must lie on the wall, else it was not found."""
-
 
 _TILTED, _BEYOND = len(KINDS), len(KINDS) + 2
 """Of what is told, after KINDS: both tilts of the wall against its datum, and the amplitude of what is beyond the sum
@@ -146,7 +147,7 @@ def inspected(
         at_size, off = bench.feet(laid_points[enough], kinds)
         told = _seen(bench, at_size, off, used[enough] & at_size.inside, kinds, cells)
         _check_told(told, drawn)
-        grown = (1.0 + kinds[_SCALE]) * (1.0 + told.values[_SCALE]) - 1.0
+        grown = (1.0 + kinds[_SCALE]) * (1.0 + told.values[_SCALE] - kinds[_SCALE]) - 1.0
         return _inspection(bench, laid_points, feet, used, pose, told, grown, face, held)
 
 
@@ -194,6 +195,7 @@ def _prior(held: BoolArray, face: Face | None) -> FloatArray:
         prior[[2, 3, 4]] = face.errors[[0, 2, 1]]
         prior[_TILTED:_BEYOND] = TILT
     prior[: len(KINDS)][held] = 0.0
+    prior[_STEP] = UNSEEN if held[_STEP] else prior[_STEP]
     return prior
 
 
@@ -260,19 +262,23 @@ def _crowd(values: FloatArray, reach: float) -> float:
 def _told(
     bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray, expected: FloatArray
 ) -> tuple[Pose, FloatArray, bool]:
-    """The pose without the error that the points tell of it, the kinds beside it, and whether it hardly moved.
-    kinds, expected : of before; see `_used`.
+    """The pose without the error that the points tell of it, all that it was moved by so far and the kinds, and whether
+    it hardly moved. kinds, expected : of before; see `_used`.
     """
     feet, off = bench.feet(pose.of(points), kinds)
     told = _seen(bench, feet, off, _used(bench, feet, off, expected), kinds, min(bench.cells, 200))
     values = told.values.copy()
-    still = bool(np.all(np.abs(values[:6]) <= _STILL * np.sqrt(np.maximum(np.diag(told.covariance)[:6], 0.0))))
-    values[_SCALE] = (1.0 + kinds[_SCALE]) * (1.0 + values[_SCALE]) - 1.0
-    return moved(pose, values[:6]), values, still
+    step = values - kinds
+    still = bool(np.all(np.abs(step[:6]) <= _STILL * np.sqrt(np.maximum(np.diag(told.covariance)[:6], 0.0))))
+    values[_SCALE] = (1.0 + kinds[_SCALE]) * (1.0 + step[_SCALE]) - 1.0
+    return moved(pose, step[:6]), values, still
 
 
 def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: FloatArray, cells: int) -> KindsTold:
-    """What is told by points about their part at its size; its scale is what is wanting of that in `kinds`."""
+    """What is told by points about their part at its size. The pose's error and the scale in `kinds` are taken out of
+    the points already; they are told whole all the same, since their priors, or the datum, are of the whole: those of
+    what is wanting would be none after some rounds.
+    """
     wall, off = feet.of(used), off[used]
     beyond = np.zeros(len(off))
     if np.any(kinds):
@@ -283,7 +289,8 @@ def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: Fl
     held = cells_of(wall, off, bench.drawn, most=cells, beyond=beyond)
     every = np.insert(held.columns, [_TILTED], held.columns[:, 3:5], axis=1)
     every[:, _SCALE] -= bench.centre * every[:, 2]
-    return told_apart(held, every, bench.prior, arc=bench.drawn.length)
+    whole = held.off + every[:, : _SCALE + 1] @ kinds[: _SCALE + 1]
+    return told_apart(held._replace(off=whole), every, bench.prior, arc=bench.drawn.length)
 
 
 def _near_own(pose: Pose) -> Pose:
@@ -306,7 +313,11 @@ def _inspection(
     face: Face | None,
     held: BoolArray,
 ) -> Inspection:
-    drawn, values, covariance = bench.drawn, told.values, told.covariance
+    drawn, values = bench.drawn, told.values
+    # Kinds are of the part before it grew: they are known no better than by how much it did.
+    apart = np.eye(values.size)
+    apart[_SCALE + 1 : _TILTED, _SCALE] = -values[_SCALE + 1 : _TILTED]
+    covariance = apart @ told.covariance @ apart.T
     errors = np.sqrt(np.maximum(np.diag(covariance), 0.0))
 
     def of(name: str) -> Estimate:

@@ -10,9 +10,10 @@ unexport PYTHONDONTWRITEBYTECODE
 
 .PHONY: demo test types tests properties bench docs tutorial fuzz oldest newest clean
 
+# Not compiled as they are installed: of most packages little is ever loaded.
 $(INSTALLED): pyproject.toml
 	$(PYTHON) -m venv $(ENVIRONMENT)
-	$(BIN)/python -m pip install --quiet --editable '.[test]'
+	$(BIN)/python -m pip install --quiet --no-compile --editable '.[test]'
 	touch $@
 
 # The main job on the bundled target, its box solved first, into demo/; a run that stopped goes on.
@@ -58,13 +59,13 @@ tutorial: $(INSTALLED)
 oldest:
 	$(PYTHON) -m venv .venv-oldest
 	$(PYTHON) .ci/floors.py > .venv-oldest/floors.txt
-	.venv-oldest/bin/python -m pip install --quiet --constraint .venv-oldest/floors.txt --editable . pytest hypothesis
+	.venv-oldest/bin/python -m pip install --quiet --no-compile --constraint .venv-oldest/floors.txt --editable . pytest hypothesis
 	NUMBA_CACHE_DIR=$(CURDIR)/.venv-oldest/compiled \
 	.venv-oldest/bin/pytest -W default -p no:cacheprovider tests/test_whole_chain.py
 
 newest:
 	$(PYTHON) -m venv .venv-newest
-	.venv-newest/bin/python -m pip install --quiet --upgrade --editable . pytest hypothesis
+	.venv-newest/bin/python -m pip install --quiet --no-compile --upgrade --editable . pytest hypothesis
 	NUMBA_CACHE_DIR=$(CURDIR)/.venv-newest/compiled \
 	.venv-newest/bin/pytest -p no:cacheprovider tests/test_whole_chain.py
 

@@ -1,6 +1,7 @@
 """Makes the modules beside this one importable by name, and holds the fixtures that several files share."""
 
 import atexit
+import gc
 import os
 import shutil
 import sys
@@ -46,6 +47,19 @@ def pytest_collection_modifyitems(items):
     """Files with slow tests come first: the short ones fill up both processes to the end."""
     slow = {item.path for item in items if item.get_closest_marker("slow")}
     items.sort(key=lambda item: item.path not in slow)
+
+
+@pytest.hookimpl(wrapper=True)
+def pytest_collection():
+    """What is loaded and collected stays to the end: looking through it for garbage again and again takes half of the
+    time that collecting does, and a twentieth of what the tests do.
+    """
+    gc.disable()
+    try:
+        return (yield)
+    finally:
+        gc.freeze()
+        gc.enable()
 
 
 @pytest.hookimpl(optionalhook=True)

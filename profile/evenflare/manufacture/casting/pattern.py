@@ -80,8 +80,11 @@ class Pattern:
         """m, from the axis to a casting's bore at a depth (m) toward an azimuth (rad), as cast."""
         import shapely
 
-        halves = [self.outline] if self.outline is not None else slices(self.mesh, azimuth=azimuth)
-        scale = 1.0 if self.outline is not None else self.factor
+        # The outline is the casting's, the mesh the pattern's.
+        if self.outline is None:
+            halves, scale = slices(self.mesh, azimuth=azimuth), self.factor
+        else:
+            halves, scale = (self.outline,), 1.0
         ray = shapely.LineString([(scale * z, 0.0), (scale * z, _FAR)])
         met = [shapely.Polygon(half).intersection(ray) for half in halves]
         return min(float(each.bounds[1]) for each in met if not each.is_empty) / scale

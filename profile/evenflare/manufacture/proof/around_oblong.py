@@ -115,14 +115,12 @@ def _farthest(places: FloatArray, normals: FloatArray, centres: FloatArray, radi
     The middle that is nearest to where a ball touches a place is found at once, and no nearer to the place than the
     nearest, for which many are to be looked at: those whose bound is below what is found are spared that.
     """
-    from scipy.spatial import cKDTree
-
-    near = cKDTree(centres, balanced_tree=False, compact_nodes=False)
-    bound, nearest = near.query(places + radius * normals, distance_upper_bound=REACH)
+    aside = tree_aside(centres)
+    bound, nearest = aside.query(places + radius * normals, distance_upper_bound=REACH)
     met = np.isfinite(bound)
     bound[met] = np.linalg.norm(places[met] - centres[nearest[met]], axis=1) - radius
     order = np.argsort(-bound)
-    aside, found = tree_aside(centres), Worst(0.0, (0.0, 0.0, 0.0))
+    found = Worst(0.0, (0.0, 0.0, 0.0))
     for start in range(0, len(order), AT_ONCE):
         some = order[start : start + AT_ONCE]
         if bound[some[0]] <= found.size:

@@ -11,7 +11,6 @@ from evenflare.manufacture.milling.outside_milled import (
     ASIDE,
     BACK_ROUGH,
     ROUGH,
-    HeldBody,
     held_of,
     outermost,
     outside_levels,
@@ -19,10 +18,10 @@ from evenflare.manufacture.milling.outside_milled import (
 from evenflare.manufacture.milling.outside_sides import MilledSide, milled_side
 from evenflare.manufacture.milling.profile import AROUND_CHORD
 from evenflare.manufacture.milling.slender import eased
-from evenflare.manufacture.process.types import Process
+from evenflare.manufacture.process.types import HoldDown, Process
 from evenflare.manufacture.proof.around_body import AskedSide
 from evenflare.manufacture.proof.around_oblong import AskedOblong
-from evenflare.manufacture.proof.rough_truth import CELL, Prepared
+from evenflare.manufacture.proof.rough_truth import CELL, Prepared, over_corner
 from evenflare.units import MILLIMETRE, FloatArray
 
 EVERY = 3
@@ -41,18 +40,18 @@ def outsides_prepared(process: Process, sides: Sequence[AskedSide | AskedOblong]
     found = {}
     for name, asked in zip((ROUGH, BACK_ROUGH), sides, strict=False):
         side = milled_side(asked.side)
-        found[name] = Prepared(None, partial(_ceiling, process, side, held_of(process, hold, side)))
+        found[name] = Prepared(None, partial(_ceiling, process, hold, side))
     return found
 
 
-def _ceiling(process: Process, side: MilledSide, held: HeldBody, x: FloatArray, y: FloatArray) -> FloatArray:
+def _ceiling(process: Process, hold: HoldDown, side: MilledSide, x: FloatArray, y: FloatArray) -> FloatArray:
     """(X, Y), m: the highest that the levels leave at x (X,) and y (Y,), even about the axis; inf where nothing is
     asked: where no level comes, beyond the slot, beside tabs, and between the cells that are looked at.
     """
     import shapely
 
     tool = process.tool(process.profile_tool)
-    flat, corner = tool.radius - tool.corner_radius, tool.corner_radius
+    flat = tool.radius - tool.corner_radius
     (across, column), (up, row) = (np.unique(np.abs(each).round(9), return_inverse=True) for each in (x, y))
     places = np.stack(np.meshgrid(across[::EVERY], up[::EVERY], indexing="ij"), axis=-1)
     highest = np.full(places.shape[:2], np.inf).ravel()
@@ -60,6 +59,7 @@ def _ceiling(process: Process, side: MilledSide, held: HeldBody, x: FloatArray, 
     slot = shapely.Polygon(side.rim.beside(out, chord=AROUND_CHORD)).buffer(flat - SLACK)
     shapely.prepare(slot)
     here = np.flatnonzero(shapely.contains_xy(slot, *places.T))
+    held = held_of(process, hold, side)
     levels = outside_levels(process, side, held)
     for level in reversed(levels):
         ring = shapely.Polygon(side.rings(tool, process.stock_left, level, out)[-1])
@@ -70,15 +70,14 @@ def _ceiling(process: Process, side: MilledSide, held: HeldBody, x: FloatArray, 
         highest[sure] = np.minimum(highest[sure], level)
         near = rest[~shapely.contains_xy(kept, *places[rest].T)]
         away = shapely.distance(ring.exterior, shapely.points(places[near]))
-        beyond = np.clip(away + SLACK - flat, 0.0, corner)
-        highest[near] = np.minimum(highest[near], level + corner - np.sqrt(corner**2 - beyond**2))
+        highest[near] = np.minimum(highest[near], level + over_corner(tool, away + SLACK))
         # What lies under the flat of a level is no higher after those above it.
         here = rest
     looked = (column % EVERY == 0)[:, None] & (row % EVERY == 0)
     found = np.where(looked, highest.reshape(across[::EVERY].size, -1)[np.ix_(column // EVERY, row // EVERY)], np.inf)
-    if len(held.tabs) and process.hold_down is not None:
+    if len(held.tabs):
         deeper = np.ceil((held.top - levels[-1]) / eased(process, tool).stepdown)
-        half = 0.5 * process.hold_down.tab_width + ASIDE * deeper + tool.radius + BESIDE_TABS
+        half = 0.5 * hold.tab_width + ASIDE * deeper + tool.radius + BESIDE_TABS
         i, j = np.nonzero(np.isfinite(found))
         apart = [np.hypot(x[i] - tab_x, y[j] - tab_y) for tab_x, tab_y in held.tabs.tolist()]
         near = np.min(apart, axis=0) < np.hypot(half, np.maximum(side.rim.off(x[i], y[j]), 0.0))

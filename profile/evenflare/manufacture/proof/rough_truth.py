@@ -100,7 +100,7 @@ def _oblong_ceiling(
 
     (across, column), (up, row) = (np.unique(np.abs(each).round(9), return_inverse=True) for each in (x, y))
     places = np.stack(np.meshgrid(across, up, indexing="ij"), axis=-1).reshape(-1, 2)
-    highest, flat, corner = np.zeros(len(places)), tool.radius - tool.corner_radius, tool.corner_radius
+    highest, flat = np.zeros(len(places)), tool.radius - tool.corner_radius
     here = np.arange(len(places))
     for level in levels.tolist():
         try:
@@ -115,10 +115,15 @@ def _oblong_ceiling(
         rise = np.zeros(len(here))
         edge = cKDTree(np.asarray(room.exterior.segmentize(5.0 * RING_CHORD).coords))
         away = edge.query(places[beside])[0] * np.where(shapely.contains_xy(room, *places[beside].T), -1.0, 1.0)
-        beyond = np.clip(away + slack - flat, 0.0, corner)
-        rise[np.isin(here, beside, assume_unique=True)] = corner - np.sqrt(corner**2 - beyond**2)
+        rise[np.isin(here, beside, assume_unique=True)] = over_corner(tool, away + slack)
         highest[here] = np.minimum(highest[here], level + rise)
     return np.asarray(highest.reshape(across.size, up.size)[np.ix_(column, row)])
+
+
+def over_corner(tool: Tool, away: FloatArray) -> FloatArray:
+    """m, how far above its tip a tool's corner stands at distances `away` (m) from its axis, within its width."""
+    beyond = np.clip(away - (tool.radius - tool.corner_radius), 0.0, tool.corner_radius)
+    return np.asarray(tool.corner_radius - np.sqrt(tool.corner_radius**2 - beyond**2))
 
 
 def _levels(

@@ -75,6 +75,22 @@ def test_a_step_at_a_throat_that_the_scan_does_not_show_is_reckoned_with() -> No
         assert abs(estimate.value - truth) < 3.0 * estimate.standard_error
 
 
+def test_what_a_cone_cannot_tell_apart_is_shared_as_it_was_expected() -> None:
+    """Offset and scale move a cone alike: of one departure each has what its prior's square and its column say (least
+    norm: Rasmussen and Williams 2006, section 2.7), however often the part was laid anew. An offset that was expected
+    anew in each of the rounds had a seventeenth of that.
+    """
+    half_angle = np.radians(40.0)
+    cone = Waveguide(Conical(0.05, half_angle))
+    rng = np.random.default_rng(1)
+    part = on(deviated(cone, WallDeviation(offset=-1e-3)), 900, rng) + rng.normal(size=(900, 3)) * 1e-5
+    found = inspected(part, None, cone, to="best_fit", cells=60)
+    column = float(cone.meridian.ends.r[0]) * np.cos(half_angle)
+    expected = PRIOR["offset"] ** 2 / (PRIOR["scale"] ** 2 * column)
+    # Nothing is left but rounding, of a departure of a micrometre.
+    assert found.offset.value / (found.scale.value - 1.0) == pytest.approx(expected, rel=1e-4)
+
+
 def test_ovality_is_known_no_better_than_how_much_the_part_grew() -> None:
     """Kinds are of the part before it grew; of a wall that tells little of its scale ovality held 79 of 100 times."""
     waveguide, rng = Waveguide(Tractrix(0.075, 0.06)), np.random.default_rng(6)

@@ -6,7 +6,7 @@ from scipy.spatial.transform import Rotation
 
 from evenflare.inspection.cells import KINDS, cells_of, sorted_in
 from evenflare.inspection.feet import drawn_wall
-from evenflare.inspection.inspecting import length_of
+from evenflare.inspection.found import length_of
 from evenflare.inspection.kinds import PRIOR, laws, told_apart
 from evenflare.inspection.registering import moved
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+
 from evenflare.units import BoolArray, FloatArray
 from evenflare.waveguide.deviated import WallDeviation
 
@@ -14,6 +16,20 @@ class Estimate:
 
     value: float
     standard_error: float
+
+
+def length_of(parts: FloatArray, covariance: FloatArray) -> Estimate:
+    """The length of a vector (2,) known with an error: without what the error across it adds, which is all that
+    lengthens it. That along it as well, of one of two standard errors, would leave nothing too often. The standard
+    error holds what is of second order: the length is a + b^2 / (2 a), of which the last has b^4 / (2 a^2).
+    Source: Wardle and Kronberg (1974), The Astrophysical Journal 194 (polarisation), from memory.
+    """
+    square = float(parts @ parts)
+    direction = parts / max(square**0.5, 1e-300)
+    along = max(float(direction @ covariance @ direction), 0.0)
+    across = max(float(np.trace(covariance)) - along, 0.0)
+    second = across**2 / (2.0 * max(square, across, 1e-300))
+    return Estimate(max(square - across, 0.0) ** 0.5, (along + second) ** 0.5)
 
 
 @dataclass(frozen=True)

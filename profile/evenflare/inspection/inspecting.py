@@ -8,40 +8,30 @@ import numpy as np
 from threadpoolctl import threadpool_limits
 
 from evenflare.files import InputError
-from evenflare.inspection.cells import KINDS, cells_of, columns, sorted_in, strays
+from evenflare.inspection.as_built import as_built
+from evenflare.inspection.cells import KINDS, cells_of
 from evenflare.inspection.feet import DrawnFeet, Feet, drawn_wall
-from evenflare.inspection.found import Estimate, Inspection
+from evenflare.inspection.found import Estimate, Inspection, length_of
 from evenflare.inspection.kinds import PRIOR, KindsTold, told_apart
-from evenflare.inspection.registering import FACE, MOUTH, Face, Laid, best_fit, faces, moved, on_face
+from evenflare.inspection.on_wall import FEWEST, of_wall, reaches_throat
+from evenflare.inspection.registering import MOUTH, Face, Laid, best_fit, faces, moved, on_face
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
-from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.deviated import WallDeviation
 
 Registered = Literal["datums", "best_fit"]
 
-FEWEST = 6
-"""Points of the wall: as many as a pose has unknowns."""
 CELLS = 400
 """In which the wall is seen: what is estimated takes the cube of it."""
 TILT = 0.02
 """rad, standard deviation of a wall's tilt before anything is seen."""
 UNLIKE = 0.02
 """Of the wall's length: waves as high are of no part, but of a scan that lies elsewhere."""
-REACHED = 0.15
-"""Radii of the exit from the throat, of arc: a scan that holds points there shows how the wall begins."""
 UNSEEN = 0.2 * MILLIMETRE
 """Standard deviation of a step at a throat that is not seen: taken for none, offset and scale took up what it was."""
 _THIN, _SOME, _ENOUGH = 8000, 60_000, 200_000
 """Points by which a scan is found, is laid, and its kinds are told at last."""
-_WIDE, _SHARE = 8.0, 0.015
-_TOGETHER = 25
-"""Points of a cell in which strays are told from the wall, on the average."""
-_KNOTS = 48
-_AROUND = 24
-_AT_THROAT = 3
-"""Points."""
 _SCALE, _STEP = KINDS.index("scale"), KINDS.index("step")
 ALIKE = 0.15
 """Of the kinds together: where a wall that is so moved lies further off their sum, at a rolled rim that it keeps level,
@@ -83,6 +73,10 @@ class _Bench(NamedTuple):
             points = middle + (points - middle) / grown
         feet = self.drawn.feet(points)
         return feet, feet.off + self.probe / grown
+
+    def used(self, feet: Feet, off: FloatArray, expected: FloatArray) -> BoolArray:
+        """(N,) which points are of the wall, see `of_wall`."""
+        return of_wall(self.drawn, self.laid.spread, feet, off, expected, cells=self.cells)
 
 
 def inspected(
@@ -131,7 +125,7 @@ def inspected(
             pose = pose if face is None else on_face(pose, face)
         pose = _near_own(pose) if drawn.is_round and not in_plane else pose
         seen = drawn.feet(pose.of(some))
-        held[_STEP] = not _reached(drawn, laid, seen, seen.off + probe_radius)
+        held[_STEP] = not reaches_throat(drawn, laid, seen, seen.off + probe_radius)
         centre = drawn.depth if face is not None and face.name == MOUTH else 0.0
         bench = _Bench(waveguide, drawn, laid, _prior(held, face), centre, probe_radius, cells)
         kinds, expected = np.zeros(_BEYOND + 1), laid.kinds
@@ -142,12 +136,12 @@ def inspected(
                 break
         laid_points = pose.of(points)
         feet = drawn.feet(laid_points)
-        used = _used(bench, feet, feet.off + probe_radius, _expected(bench, kinds, at_size=False))
+        used = bench.used(feet, feet.off + probe_radius, _expected(bench, kinds, at_size=False))
         enough = np.sort(order[:_ENOUGH])
         at_size, off = bench.feet(laid_points[enough], kinds)
         told = _seen(bench, at_size, off, used[enough] & at_size.inside, kinds, cells)
         _check_told(told, drawn)
-        grown = (1.0 + kinds[_SCALE]) * (1.0 + told.values[_SCALE] - kinds[_SCALE]) - 1.0
+        grown = _grown(kinds, told.values)
         return _inspection(bench, laid_points, feet, used, pose, told, grown, face, held)
 
 
@@ -182,12 +176,6 @@ def _datum(pose: Pose, points: FloatArray, drawn: DrawnFeet, *, asked: bool) -> 
     return found[0] if found else None
 
 
-def _reached(drawn: DrawnFeet, laid: Laid, feet: Feet, off: FloatArray) -> bool:
-    """Whether points laid on the wall show how it begins."""
-    share = feet.share[_close(drawn, laid.spread, feet, off, laid.kinds)[0]]
-    return int(np.sum(share * drawn.length < REACHED * drawn.exit_radius)) >= _AT_THROAT
-
-
 def _prior(held: BoolArray, face: Face | None) -> FloatArray:
     """(K + 3,) standard deviations of the columns: those of KINDS, the wall's tilts, and what is beyond their sum."""
     prior = np.array([*(PRIOR[each] for each in KINDS), 0.0, 0.0, AMPLITUDE])
@@ -209,69 +197,24 @@ def _expected(bench: _Bench, kinds: FloatArray, *, at_size: bool) -> FloatArray:
     return expected
 
 
-def _close(
-    drawn: DrawnFeet, spread: float, feet: Feet, off: FloatArray, expected: FloatArray
-) -> tuple[IntArray, FloatArray]:
-    """Which (M,) of the points lie about where a wall does that departs by `expected` (K,), as KINDS, and how far (M,)
-    off that, m. spread : m, of what remained as the scan was laid.
-    """
-    near = np.flatnonzero(feet.inside & np.isfinite(off) & ~_of_throat_face(drawn, feet))
-    left = off[near] - np.einsum("kn,k->n", columns(feet.of(near), drawn), expected)
-    reach = max(_WIDE * spread, _SHARE * drawn.length)
-    left -= _crowd(left, reach)
-    close = np.abs(left) < reach
-    return near[close], left[close]
-
-
-def _used(bench: _Bench, feet: Feet, off: FloatArray, expected: FloatArray) -> BoolArray:
-    """(N,) which points are of a wall that departs by `expected` (K,), as KINDS."""
-    near, left = _close(bench.drawn, bench.laid.spread, feet, off, expected)
-    if near.size > bench.cells:
-        fine = sorted_in(feet.places[near], most=max(1, min(3 * bench.cells, near.size // _TOGETHER)))
-        near = near[~strays(left, feet.places[near], fine)]
-    used = np.zeros(len(off), dtype=bool)
-    used[near] = True
-    if near.size < FEWEST:
-        raise InputError(
-            f"{near.size} points of the scan lie on the drawn wall: must be at least {FEWEST}. Is it a scan of this"
-            " part?"
-        )
-    return used
-
-
-def _of_throat_face(drawn: DrawnFeet, feet: Feet) -> BoolArray:
-    """(N,) which points lie outside of the throat, nearer to its plane than to the wall: behind a wide one they are in
-    reach of the wall's normals.
-    """
-    places = feet.places + feet.off[:, None] * feet.normals
-    rim = drawn.wall_at(np.zeros(1), np.zeros(1))[0][0, 0]
-    outside: BoolArray = np.hypot(places[:, 0], places[:, 1]) > rim + 0.3 * MILLIMETRE
-    return outside & (np.abs(places[:, 2]) < 0.5 * np.abs(feet.off))
-
-
-def _crowd(values: FloatArray, reach: float) -> float:
-    """The median of those of the values within the window, `reach` to either side and near 0, that holds most."""
-    ranked = np.sort(values[np.abs(values) < FACE + reach])
-    if not ranked.size:
-        return 0.0
-    first = np.searchsorted(ranked, ranked - 2.0 * reach)
-    last = int(np.argmax(np.arange(ranked.size) - first))
-    return float(np.median(ranked[first[last] : last + 1]))
-
-
 def _told(
     bench: _Bench, pose: Pose, points: FloatArray, kinds: FloatArray, expected: FloatArray
 ) -> tuple[Pose, FloatArray, bool]:
     """The pose without the error that the points tell of it, all that it was moved by so far and the kinds, and whether
-    it hardly moved. kinds, expected : of before; see `_used`.
+    it hardly moved. kinds, expected : of before; see `of_wall`.
     """
     feet, off = bench.feet(pose.of(points), kinds)
-    told = _seen(bench, feet, off, _used(bench, feet, off, expected), kinds, min(bench.cells, 200))
+    told = _seen(bench, feet, off, bench.used(feet, off, expected), kinds, min(bench.cells, 200))
     values = told.values.copy()
     step = values - kinds
     still = bool(np.all(np.abs(step[:6]) <= _STILL * np.sqrt(np.maximum(np.diag(told.covariance)[:6], 0.0))))
-    values[_SCALE] = (1.0 + kinds[_SCALE]) * (1.0 + step[_SCALE]) - 1.0
+    values[_SCALE] = _grown(kinds, values)
     return moved(pose, step[:6]), values, still
+
+
+def _grown(kinds: FloatArray, told: FloatArray) -> float:
+    """How much a part has, as a share: it was brought to the drawn size by `kinds`, of which the rest is told."""
+    return float((1.0 + kinds[_SCALE]) * (1.0 + told[_SCALE] - kinds[_SCALE]) - 1.0)
 
 
 def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: FloatArray, cells: int) -> KindsTold:
@@ -352,47 +295,6 @@ def _inspection(
         throat_step=Estimate(0.0, np.nan) if held[_STEP] else of("step"),
         waviness=told.waviness,
         waviness_length=told.waves.length,
-        wall=_as_built(told, drawn, grown),
+        wall=as_built(told, drawn, grown),
         datum="" if face is None else face.name,
-    )
-
-
-def length_of(parts: FloatArray, covariance: FloatArray) -> Estimate:
-    """The length of a vector (2,) known with an error: without what the error across it adds, which is all that
-    lengthens it. That along it as well, of one of two standard errors, would leave nothing too often. The standard
-    error holds what is of second order: the length is a + b^2 / (2 a), of which the last has b^4 / (2 a^2).
-    Source: Wardle and Kronberg (1974), The Astrophysical Journal 194 (polarisation), from memory.
-    """
-    square = float(parts @ parts)
-    direction = parts / max(square**0.5, 1e-300)
-    along = max(float(direction @ covariance @ direction), 0.0)
-    across = max(float(np.trace(covariance)) - along, 0.0)
-    second = across**2 / (2.0 * max(square, across, 1e-300))
-    return Estimate(max(square - across, 0.0) ** 0.5, (along + second) ** 0.5)
-
-
-def _as_built(told: KindsTold, drawn: DrawnFeet, grown: float) -> WallDeviation:
-    """The kinds, and the waves at knots half a correlation length apart; round walls by the mean all round."""
-    values = told.values
-    step = max(0.5 * told.waves.length, drawn.length / _KNOTS, 0.5 * MILLIMETRE)
-    share = np.linspace(0.0, 1.0, max(3, int(np.ceil(drawn.length / step)) + 1))
-    if drawn.is_round:
-        azimuths = np.arange(_AROUND) * 2.0 * np.pi / _AROUND
-    else:
-        around = 0.5 * np.pi * float(np.hypot(*drawn.wall_at(np.ones(1), np.zeros(1))[0][0, :2]))
-        azimuths = np.linspace(0.0, 0.5 * np.pi, int(np.clip(np.ceil(around / step), 4, 12)) + 1)
-    turned = azimuths if drawn.is_round else np.concatenate([azimuths, np.pi - azimuths, np.pi + azimuths, -azimuths])
-    places = drawn.wall_at(*np.broadcast_arrays(share[:, None], turned[None, :]))[0]
-    waves = told.likeliest.waves_at(share, places)
-    # A wall that is alike in its quarters is what can be solved: the mean of the four.
-    waves = waves.mean(axis=1, keepdims=True) if drawn.is_round else waves.reshape(len(share), 4, -1).mean(axis=1)
-    kinds = {name: float(values[KINDS.index(name)]) for name in ("offset", "bow")}
-    return WallDeviation(
-        **kinds,
-        scale=grown,
-        ovality=0.0 if drawn.is_round else float(values[9]),
-        throat_step=float(values[_STEP]),
-        shares=tuple(share.tolist()),
-        azimuths=(0.0,) if drawn.is_round else tuple(azimuths.tolist()),
-        waves=tuple(tuple(row) for row in waves.tolist()),
     )

@@ -121,6 +121,16 @@ def test_a_shallow_wall_bowed_and_oval_is_found_where_it_lies() -> None:
         assert abs(estimate.value - getattr(wall, kind)) < 4.0 * estimate.standard_error, kind
 
 
+def test_a_part_bowed_far_is_not_followed_astray() -> None:
+    """Offset, scale and a shift nearly undo each other on a tractrix: it was laid off by 25 mm, half of it used."""
+    waveguide, rng = Waveguide(Tractrix(0.075, 0.06)), np.random.default_rng(3)
+    wall = WallDeviation(bow=1.7e-3, ovality=3e-4, offset=2e-4)
+    part = on(deviated(waveguide, wall), 1500, rng) + rng.normal(size=(1500, 3)) * 1.5e-5
+    found = inspected(part, None, waveguide, to="best_fit", cells=60)
+    assert found.used.mean() > 0.8
+    assert abs(found.bow.value - wall.bow) < 3.0 * found.bow.standard_error
+
+
 @pytest.mark.parametrize(("waveguide", "count"), [(CONE, 5000), (OBLONG, 900)], ids=["round", "oblong"])
 def test_a_wall_is_found_in_a_scan_of_a_whole_block(waveguide: Waveguide, count: int) -> None:
     """Most points are of its sides, which lie along the wall elsewhere, or in reach of the wall's normals."""

@@ -20,7 +20,7 @@ from evenflare.waveguide.deviated import WallDeviation, deviated
 
 AMPLITUDE = 1.0
 """Standard deviation of the shape's amplitude before anything is seen."""
-_ALONG, _AROUND = 41, 13
+_ALONG, _AROUND = 81, 17
 
 
 def beyond_sum(waveguide: Waveguide, drawn: DrawnFeet, kinds: FloatArray, at_feet: Feet) -> FloatArray:
@@ -43,9 +43,11 @@ def beyond_sum(waveguide: Waveguide, drawn: DrawnFeet, kinds: FloatArray, at_fee
     feet = feet.of(feet.inside)
     told = np.array([0.0] * 7 + [offset, bow, deviation.ovality, 0.0, step])
     left = feet.off - np.column_stack(columns(feet, drawn)) @ told
-    known = np.column_stack([feet.share, _folded(feet.azimuth)])
+    # In steps of the table either way: in radians and shares, triangles skipped places of a parallel at a rolled rim.
+    step_along, step_around = 0.5 / _ALONG, 0.5 * np.pi / (_AROUND - 1)
+    known = np.column_stack([feet.share / step_along, _folded(feet.azimuth) / step_around])
     rows, around = np.sin(0.5 * np.pi * np.linspace(0.0, 1.0, 2 * _ALONG)) ** 2, np.linspace(0.0, 0.5 * np.pi, _AROUND)
-    grid = np.stack(np.meshgrid(rows, around, indexing="ij"), axis=-1)
+    grid = np.stack(np.meshgrid(rows / step_along, around / step_around, indexing="ij"), axis=-1)
     table = LinearNDInterpolator(known, left)(grid)
     # The very ends are as what lies beside them.
     table = np.where(np.isnan(table), NearestNDInterpolator(known, left)(grid), table)

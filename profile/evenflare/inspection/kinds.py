@@ -51,6 +51,8 @@ Of seven round walls, 200 invented parts each, errors of bow were 0.84 to 0.98 o
 0.76 to 0.86, and a short wall's scale was held by all 200 intervals; with 0.7 errors were up to 1.24 of those stated.
 Source: Gelman (2006), Bayesian Analysis 1, 515 (from memory).
 """
+_HARDLY = 1e-3
+"""Chance of all laws together that are left out: half of them, and of a standard error seen at most two hundredths."""
 _LEAST_LOCAL = 0.2
 """Of both together: waves of one place that are likeliest smaller may be as large."""
 
@@ -155,30 +157,36 @@ class KindsTold:
         return self.likeliest.waves
 
     @cached_property
-    def _weights(self) -> FloatArray:
+    def _believed(self) -> tuple[FloatArray, list[Under]]:
+        """(M,) how likely each law is, and the laws: all but those that together are hardly likely."""
         level = np.array([each.likelihood for each in self.others])
         weight = self.chances * np.exp(level - level.max())
-        return np.asarray(weight / weight.sum())
+        order = np.argsort(weight)
+        kept = np.sort(order[np.cumsum(weight[order]) > _HARDLY * weight.sum()])
+        return weight[kept] / weight[kept].sum(), [self.others[k] for k in kept]
 
     @cached_property
     def values(self) -> FloatArray:
         """(K,) of the columns, in their units."""
-        return np.asarray(self._weights @ np.array([each.values for each in self.others]))
+        weights, laws = self._believed
+        return np.asarray(weights @ np.array([each.values for each in laws]))
 
     @cached_property
     def covariance(self) -> FloatArray:
         """(K, K)."""
-        aside = np.array([each.values for each in self.others]) - self.values
-        within = np.einsum("n,nij->ij", self._weights, np.array([each.covariance for each in self.others]))
-        return np.asarray(within + np.einsum("n,ni,nj->ij", self._weights, aside, aside))
+        weights, laws = self._believed
+        aside = np.array([each.values for each in laws]) - self.values
+        within = np.einsum("n,nij->ij", weights, np.array([each.covariance for each in laws]))
+        return np.asarray(within + np.einsum("n,ni,nj->ij", weights, aside, aside))
 
     @cached_property
     def waviness(self) -> Estimate:
         """m rms, see Under."""
-        each = [under.waviness for under in self.others]
+        weights, laws = self._believed
+        each = [under.waviness for under in laws]
         found = np.array([one.value for one in each])
-        value = float(self._weights @ found)
-        square = self._weights @ (np.array([one.standard_error for one in each]) ** 2 + (found - value) ** 2)
+        value = float(weights @ found)
+        square = weights @ (np.array([one.standard_error for one in each]) ** 2 + (found - value) ** 2)
         return Estimate(value, float(np.sqrt(square)))
 
 

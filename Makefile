@@ -55,17 +55,27 @@ tutorial: $(INSTALLED)
 	$(BIN)/python tests/tutorial.py
 
 # Every command once, with the lowest versions that pyproject.toml allows (these ask for Python 3.11), and with the newest
-# there are (make newest PYTHON=python3.13). Old libraries warn of what newer ones have changed: that is no error.
-oldest:
-	$(PYTHON) -m venv .venv-oldest
-	$(PYTHON) .ci/floors.py > .venv-oldest/floors.txt
+# there are (make newest NEWEST=python3.13; after `make clean` they are looked for anew). Old libraries warn of what newer
+# ones have changed: that is no error.
+OLDEST ?= python3.11
+NEWEST ?= $(PYTHON)
+
+.venv-oldest/installed: pyproject.toml
+	$(OLDEST) -m venv .venv-oldest
+	$(OLDEST) .ci/floors.py > .venv-oldest/floors.txt
 	.venv-oldest/bin/python -m pip install --quiet --no-compile --constraint .venv-oldest/floors.txt --editable . pytest hypothesis
+	touch $@
+
+.venv-newest/installed: pyproject.toml
+	$(NEWEST) -m venv .venv-newest
+	.venv-newest/bin/python -m pip install --quiet --no-compile --upgrade --editable . pytest hypothesis
+	touch $@
+
+oldest: .venv-oldest/installed
 	NUMBA_CACHE_DIR=$(CURDIR)/.venv-oldest/compiled \
 	.venv-oldest/bin/pytest -W default -p no:cacheprovider tests/test_whole_chain.py
 
-newest:
-	$(PYTHON) -m venv .venv-newest
-	.venv-newest/bin/python -m pip install --quiet --no-compile --upgrade --editable . pytest hypothesis
+newest: .venv-newest/installed
 	NUMBA_CACHE_DIR=$(CURDIR)/.venv-newest/compiled \
 	.venv-newest/bin/pytest -p no:cacheprovider tests/test_whole_chain.py
 

@@ -52,7 +52,7 @@ def one_part(seed: int, wall: Waveguide = WALL, *, as_made: bool = False) -> dic
         feet = drawn.feet(left.of(part))
         kept = feet.of(feet.inside)
         beyond = beyond_sum(wall, drawn, kinds, kept) if kinds.any() else np.zeros(len(kept.off))
-        cells = cells_of(kept, kept.off, drawn, most=CELLS, beyond=beyond)
+        cells = cells_of(kept, kept.off, drawn, most=CELLS, beyond=beyond[:, None])
         told = told_apart(cells, cells.columns, prior, arc=drawn.length)
         pose, left, kinds = left, moved(left, told.likeliest.values[:6]), told.values
     error = np.sqrt(np.diag(told.covariance))

@@ -151,14 +151,14 @@ def _slopes(values: FloatArray, weights: FloatArray, places: FloatArray, cells: 
 
 
 def cells_of(feet: Feet, off: FloatArray, drawn: DrawnFeet, *, most: int, beyond: FloatArray | None = None) -> Cells:
-    """The means of points that are of the wall. beyond : (N,), a column that comes after KINDS."""
+    """The means of points that are of the wall. beyond : (N, B), columns that come after KINDS."""
     cells = sorted_in(feet.places, most=most)
     number = np.bincount(cells.index, minlength=cells.count).astype(np.float64)
 
     def mean(values: FloatArray) -> FloatArray:
         return np.asarray(np.bincount(cells.index, weights=values, minlength=cells.count) / number)
 
-    own = np.column_stack([*columns(feet, drawn), *([] if beyond is None else [beyond])])
+    own = np.column_stack([*columns(feet, drawn), *([] if beyond is None else beyond.T)])
     every = np.column_stack([mean(each) for each in own.T])
     places = np.column_stack([mean(each) for each in feet.places.T])
     share = mean(feet.share)

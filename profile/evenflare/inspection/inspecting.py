@@ -32,13 +32,19 @@ UNSEEN = 0.2 * MILLIMETRE
 """Standard deviation of a step at a throat that is not seen: taken for none, offset and scale took up what it was."""
 _THIN, _SOME, _ENOUGH = 8000, 60_000, 200_000
 """Points by which a scan is found, is laid, and its kinds are told at last."""
-_SCALE, _STEP = KINDS.index("scale"), KINDS.index("step")
+_SCALE, _OFFSET, _STEP = (KINDS.index(each) for each in ("scale", "offset", "step"))
+_BENDING = 0.2 * MILLIMETRE
+"""Of the offset, either way, over which what is beyond the sum of the kinds is differenced."""
 ALIKE = 0.15
 """Of the kinds together: where a wall that is so moved lies further off their sum, at a rolled rim that it keeps level,
 points tell nothing of them.
 """
-_FEWEST, _MOST = 2, 6
+_FEWEST, _MOST = 2, 9
 """Rounds: the first knows nothing of what is beyond the sum of the kinds."""
+_NEAR_DRAWN = 0.1
+"""Of the priors of scale and offset, in the first round: what is of second order in an oval cone it takes for scales of
+1.05 and offsets of -4 mm, from where the others may find no way back.
+"""
 _STILL = 0.2
 """Of its standard errors: a pose that moves by no more has been found."""
 _LEAST = 0.05
@@ -127,10 +133,13 @@ def inspected(
         seen = drawn.feet(pose.of(some))
         held[_STEP] = not reaches_throat(drawn, laid, seen, seen.off + probe_radius)
         centre = drawn.depth if face is not None and face.name == MOUTH else 0.0
-        bench = _Bench(waveguide, drawn, laid, _prior(held, face), centre, probe_radius, cells)
+        prior = _prior(held, face)
+        bench = _Bench(waveguide, drawn, laid, prior, centre, probe_radius, cells)
         kinds, expected = np.zeros(_BEYOND + 1), laid.kinds
+        near = prior.copy()
+        near[[_SCALE, _OFFSET]] *= _NEAR_DRAWN
         for turn in range(_MOST):
-            pose, kinds, still = _told(bench, pose, some, kinds, expected)
+            pose, kinds, still = _told(bench if turn else bench._replace(prior=near), pose, some, kinds, expected)
             expected = _expected(bench, kinds, at_size=True)
             if still and turn + 1 >= _FEWEST:
                 break
@@ -223,17 +232,30 @@ def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: Fl
     what is wanting would be none after some rounds.
     """
     wall, off = feet.of(used), off[used]
-    beyond = np.zeros(len(off))
+    beyond = np.zeros((len(off), 2))
     if np.any(kinds):
-        beyond = beyond_sum(bench.waveguide, bench.drawn, kinds, wall)
-        alike = np.abs(beyond) <= ALIKE * np.abs(kinds[_SCALE + 1 : _TILTED]).sum()
+        beyond = _beyond(bench, kinds, wall)
+        alike = np.abs(beyond[:, 0]) <= ALIKE * np.abs(kinds[_SCALE + 1 : _TILTED]).sum()
         if np.count_nonzero(alike) >= max(FEWEST, 0.5 * len(off)):
             wall, off, beyond = wall.of(alike), off[alike], beyond[alike]
     held = cells_of(wall, off, bench.drawn, most=cells, beyond=beyond)
-    every = np.insert(held.columns, [_TILTED], held.columns[:, 3:5], axis=1)
+    kept, bent = held.columns[:, :-1], held.columns[:, -1] * np.clip(kinds[_BEYOND], 0.0, 1.0)
+    every = np.insert(kept, [_TILTED], kept[:, 3:5], axis=1)
     every[:, _SCALE] -= bench.centre * every[:, 2]
-    whole = held.off + every[:, : _SCALE + 1] @ kinds[: _SCALE + 1]
+    every[:, _OFFSET] += bent
+    whole = held.off + every[:, : _SCALE + 1] @ kinds[: _SCALE + 1] + bent * kinds[_OFFSET]
     return told_apart(held._replace(off=whole), every, bench.prior, arc=bench.drawn.length)
+
+
+def _beyond(bench: _Bench, kinds: FloatArray, wall: Feet) -> FloatArray:
+    """(N, 2) what is beyond the sum of the kinds, m, and how it changes with the offset. On a cone a scale and a shift
+    nearly undo an offset of a millimetre: what is left of the three is no more than by how much that bends an oval.
+    """
+    less, more = kinds.copy(), kinds.copy()
+    less[_OFFSET] -= _BENDING
+    more[_OFFSET] += _BENDING
+    at, low, high = (beyond_sum(bench.waveguide, bench.drawn, each, wall) for each in (kinds, less, more))
+    return np.column_stack([at, (high - low) / (2.0 * _BENDING)])
 
 
 def _near_own(pose: Pose) -> Pose:

@@ -22,6 +22,8 @@ SKIN = 1e-6
 """m, by which a tool is taken smaller where it must not touch: rounding of a program's last digit is no contact."""
 SLIVER = 0.05e-3
 """m beside a tool's path within which material is rubbed off, and no depth of it counts."""
+ROUNDED = 1.0 + 1e-12
+"""Of a radius squared: what is outside by more is so for all that rounding does."""
 _HALVINGS = 26
 """A move of 100 mm comes down to 1.5 nm, and what is sought changes least there."""
 _NEAR = 1e-9
@@ -44,6 +46,24 @@ def _rise(kind: int, radius: float, corner: float, d: float) -> tuple[float, flo
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
+def _under_ball(
+    radius: float, s: float, w: float, length: float, slope: float, tilt: float, upright: float, tip: float
+) -> float:
+    """As _under, of a ball whose move rises at an angle with that sine and cosine."""
+    chord = radius * radius - w * w
+    if chord <= 0.0:
+        return math.inf
+    half = math.sqrt(chord)
+    if s + half < 0.0 or s - half > length:
+        return math.inf
+    way = s - half * tilt
+    if 0.0 <= way <= length:
+        return tip + radius + slope * way - half * upright
+    way = 0.0 if way < 0.0 else length
+    return tip + radius + slope * way - math.sqrt(max(chord - (s - way) * (s - way), 0.0))
+
+
+@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
 def _under(
     kind: int, radius: float, corner: float, s: float, w: float, length: float, slope: float, tip: float, height: float
 ) -> float:
@@ -60,13 +80,6 @@ def _under(
     low, high = max(0.0, s - half), min(length, s + half)
     if low > high:
         return math.inf
-    if kind == BALL:
-        hypotenuse = math.sqrt(1.0 + slope * slope)
-        way = s - half * slope / hypotenuse
-        if 0.0 <= way <= length:
-            return tip + radius + slope * way - half / hypotenuse
-        way = 0.0 if way < 0.0 else length
-        return tip + radius + slope * way - math.sqrt(max(chord - (s - way) * (s - way), 0.0))
     if kind == FLAT:
         return tip + slope * (high if slope < 0.0 else low)
     way = min(max(s, low), high)
@@ -128,7 +141,7 @@ def lowered(
     else:
         length, ux, uy, slope, tip = 0.0, 1.0, 0.0, 0.0, min(start[2], end[2])
     hypotenuse = math.sqrt(1.0 + slope * slope)
-    tilt, upright, square = slope / hypotenuse, 1.0 / hypotenuse, radius * radius
+    tilt, upright, square, way = slope / hypotenuse, 1.0 / hypotenuse, radius * radius, length * hypotenuse
     # All that a move sweeps lies within a circle about its middle.
     lowest, around = tip + min(slope * length, 0.0), (radius + 0.5 * length) ** 2
     deepest, at_x, at_y, before = 0.0, 0.0, 0.0, 0.0
@@ -138,8 +151,10 @@ def lowered(
     for i in range(stride * ((first + stride - 1) // stride), last + 1, stride):
         x = origin[0] + i * step - start[0]
         y_low, y_high = min(0.0, dy) - radius, max(0.0, dy) + radius
-        y_low, y_high = _span(y_low, y_high, uy, ux * x, -radius, length + radius)
-        y_low, y_high = _span(y_low, y_high, ux, -uy * x, -radius, radius)
+        if length > radius:
+            # Of a shorter move little else lies in the circle.
+            y_low, y_high = _span(y_low, y_high, uy, ux * x, -radius, length + radius)
+            y_low, y_high = _span(y_low, y_high, ux, -uy * x, -radius, radius)
         beside = math.sqrt(max(around - (x - 0.5 * dx) ** 2, 0.0))
         y_low, y_high = max(y_low, 0.5 * dy - beside), min(y_high, 0.5 * dy + beside)
         if y_low > y_high:
@@ -148,24 +163,34 @@ def lowered(
         j_high = min(heights.shape[1] - 1, math.floor((start[1] + y_high - origin[1]) / step))
         for j in range(stride * ((j_low + stride - 1) // stride), j_high + 1, stride):
             # Most of what lies under a tool has been cut by its last moves already.
-            if heights[i, j] <= lowest:
+            held = heights[i, j]
+            if held <= lowest:
                 continue
             y = origin[1] + j * step - start[1]
             s, w = ux * x + uy * y, ux * y - uy * x
             if kind == BALL:
-                # Most cells lie outside the ball's endless cylinder and below its axis, and are spared the roots.
-                beside = upright * (heights[i, j] - tip - radius) - tilt * s
-                if beside < 0.0 and w * w + beside * beside >= square:
-                    continue
-            height = _under(kind, radius, corner, s, w, length, slope, tip, heights[i, j])
-            off = heights[i, j] - height
+                # Most cells lie outside the ball's endless cylinder and below its axis, or outside the ball at either
+                # end and below its middle, and are spared the roots.
+                above = held - tip - radius
+                beside, along = upright * above - tilt * s, upright * s + tilt * above
+                if beside < 0.0:
+                    across = w * w + beside * beside
+                    if across >= square:
+                        continue
+                    over, end = (-along, above) if along < 0.0 else (along - way, above - slope * length)
+                    if over > 0.0 and end < 0.0 and across + over * over >= ROUNDED * square:
+                        continue
+                height = _under_ball(radius, s, w, length, slope, tilt, upright, tip)
+            else:
+                height = _under(kind, radius, corner, s, w, length, slope, tip, held)
+            off = held - height
             if off > 0.0:
                 if abs(w) < engaged:
                     bottom = min(bottom, height)
-                    if heights[i, j] > top:
-                        top, top_x, top_y = heights[i, j], origin[0] + i * step, origin[1] + j * step
+                    if held > top:
+                        top, top_x, top_y = held, origin[0] + i * step, origin[1] + j * step
                 if off > deepest:
-                    deepest, at_x, at_y, before = off, origin[0] + i * step, origin[1] + j * step, heights[i, j]
+                    deepest, at_x, at_y, before = off, origin[0] + i * step, origin[1] + j * step, held
                 if cut:
                     heights[i, j] = height
     return deepest, at_x, at_y, before, max(top - bottom, 0.0), top_x, top_y, top

@@ -2,6 +2,7 @@
 
 import atexit
 import gc
+import io
 import os
 import shutil
 import sys
@@ -117,6 +118,18 @@ def plain(tables_alone, monkeypatch):
         monkeypatch.setattr(module, "write_solution", lambda *_, **__: [])
     for module in (designs, searching):
         monkeypatch.setattr(module, "write_report", lambda *_, **__: None)
+
+
+@pytest.fixture
+def unpainted(monkeypatch):
+    """Figures are made but not painted, which takes most of a page's time: where words are looked at each is a dot."""
+    from PIL import Image
+
+    from evenflare.report.kit import canvas
+
+    dot = io.BytesIO()
+    Image.new("RGB", (1, 1)).save(dot, "PNG")
+    monkeypatch.setattr(canvas, "_png", lambda _: dot.getvalue())
 
 
 @pytest.fixture

@@ -91,8 +91,8 @@ def tool_distance(tool, tips, wall):
 def from_moves(places, moves):
     """m, (N,): from places (N, 3) to the nearest of the moves between points (M, 3) that meet at their six nearest."""
     near = np.clip(cKDTree(moves).query(places, k=6)[1][:, :, None] + np.arange(2), 1, len(moves) - 1)
-    start, end = moves[near - 1], moves[near]
-    along = end - start
-    share = np.sum((places[:, None, None] - start) * along, axis=-1) / np.maximum(np.sum(along**2, axis=-1), 1e-30)
-    nearest = start + np.clip(share, 0, 1)[..., None] * along
-    return np.linalg.norm(places[:, None, None] - nearest, axis=-1).min(axis=(1, 2))
+    start, along = moves[near - 1], moves[near] - moves[near - 1]
+    off = places[:, None, None] - start
+    share = np.einsum("...i,...i", off, along) / np.maximum(np.einsum("...i,...i", along, along), 1e-30)
+    off -= np.clip(share, 0, 1)[..., None] * along
+    return np.sqrt(np.einsum("...i,...i", off, off).min(axis=(1, 2)))

@@ -134,6 +134,7 @@ def test_sheets_files(design: Path, tmp_path: Path) -> None:
     assert not ezdxf.readfile(tmp_path / "layers.dxf").audit().errors
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_bevelled_layers_have_both_outlines_and_those_of_an_earlier_export_go(design: Path, tmp_path: Path) -> None:
     bevel = changed("sheets", tmp_path / "bevel.toml", sheet_thickness_mm="10")
     bevel.write_text(bevel.read_text(encoding="utf-8").replace('"step"', '"bevel"'), encoding="utf-8")
@@ -173,6 +174,7 @@ def changed(bundled: str, path: Path, **values: str) -> Path:
     return path
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_failed_proof_leaves_no_program(
     design: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
 ) -> None:
@@ -198,6 +200,7 @@ def test_failed_proof_leaves_no_program(
     assert "no program was written" in (tmp_path / "report.html").read_text(encoding="utf-8")
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_programs_of_an_earlier_export_go_and_others_stay(design: Path, tmp_path: Path) -> None:
     (tmp_path / "back.nc").write_text("%\n(evenflare back program, milling)\nM30\n%\n", encoding="utf-8")
     (tmp_path / "roughing.nc").write_text("%\n(somebody's own)\nM30\n%\n", encoding="utf-8")
@@ -220,6 +223,7 @@ def test_unknown_process_is_refused(
     assert not (tmp_path / "out").exists()
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_tool_that_is_too_short_costs_its_program_and_not_the_drawing(
     design: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:
@@ -245,6 +249,7 @@ def test_a_step_that_is_refused_leaves_nothing(tmp_path: Path, capsys: pytest.Ca
     assert not list((tmp_path / "out").glob("*"))
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_a_finishing_tool_that_is_too_short_costs_its_own_program_alone(tmp_path, capsys):
     design = tmp_path / "design.toml"
     narrow = 'family = "conical"\ndepth_mm = 40\nwall_angle_deg = 25\n[driver]\nexit_diameter_mm = 25.4\n'

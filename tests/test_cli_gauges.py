@@ -76,6 +76,7 @@ def exported(design: Path, folder: Path, *more: str) -> int:
     return run(["export", str(design), "--out", str(folder), "--quiet", *more])
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_zones_stand_on_drawing_sheets_and_list_and_gauges_beside_them(
     tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

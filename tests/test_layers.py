@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import ast
+import gc
 import json
 import subprocess
 import sys
@@ -94,6 +95,16 @@ def module_name(path: Path) -> str:
     """Below the package: `search.loop`, `search` for its __init__, `__init__` for the top level's."""
     parts = list(path.relative_to(PACKAGE).with_suffix("").parts)
     return ".".join(parts[:-1] if parts[-1] == "__init__" and len(parts) > 1 else parts)
+
+
+@pytest.fixture(scope="module", autouse=True)
+def trees() -> Iterator[None]:
+    """All trees stay while these tests run: looking through them for garbage takes longer than the tests do."""
+    gc.disable()
+    yield
+    for each in (nodes, parsed):
+        each.cache_clear()
+    gc.enable()
 
 
 @cache
@@ -247,8 +258,11 @@ def test_help_loads_no_heavy_library(words):
     [
         ("evenflare.manufacture", {"numba", "matplotlib", "cma", "pydantic", "jinja2"}),
         ("evenflare.commands.designs", {"numba", "matplotlib", "reportlab", "stl", "cma", "jinja2"}),
-        ("evenflare.studies.agreement, evenflare.studies.cabinet", {"matplotlib", "stl", "cma", "jinja2"}),
-        ("evenflare.results.comparison, evenflare.results.crossover", {"matplotlib", "stl", "cma", "jinja2"}),
+        (
+            "evenflare.studies.agreement, evenflare.studies.cabinet, "
+            "evenflare.results.comparison, evenflare.results.crossover",
+            {"matplotlib", "stl", "cma", "jinja2"},
+        ),
         ("evenflare.radiation.march, evenflare.radiation.loudspeaker_elements", {"shapely", "matplotlib", "tomlkit"}),
     ],
 )

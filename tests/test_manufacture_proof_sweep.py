@@ -7,14 +7,14 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from evenflare.manufacture.proof import sweep
+from evenflare.manufacture.proof import sweep, underside
 from evenflare.units import MILLIMETRE as MM
 
 TOOLS = {
-    "ball": (sweep.BALL, 3 * MM, 3 * MM),
-    "bull": (sweep.BULL, 3 * MM, 1 * MM),
-    "flat": (sweep.FLAT, 3 * MM, 0.0),
-    "drill": (sweep.DRILL, 3 * MM, 1.0 / np.tan(np.radians(59.0))),
+    "ball": (underside.BALL, 3 * MM, 3 * MM),
+    "bull": (underside.BULL, 3 * MM, 1 * MM),
+    "flat": (underside.FLAT, 3 * MM, 0.0),
+    "drill": (underside.DRILL, 3 * MM, 1.0 / np.tan(np.radians(59.0))),
 }
 STEP = 0.5 * MM
 PLACES = 1001

@@ -39,13 +39,21 @@ LIMITED = (
 )
 
 
+@pytest.fixture(scope="module")
+def searched_once(tmp_path_factory):
+    """A run on the cheap solver with its copy of the target, of which each test has one of its own."""
+    folder = tmp_path_factory.mktemp("searched")
+    (folder / "target.toml").write_text(LIMITED)
+    target = read_target(folder / "target.toml")
+    run_search(target, folder / "run", target_text=LIMITED, solver_factory=cheap)
+    copy_target(folder / "target.toml", folder / "run")
+    return folder / "run"
+
+
 @pytest.fixture
-def run(here):
-    """A run on the cheap solver in a folder of its own; the target's file is gone."""
-    (here / "target.toml").write_text(LIMITED)
-    target = read_target("target.toml")
-    run_search(target, Path("run"), target_text=LIMITED, solver_factory=cheap)
-    copy_target(Path("target.toml"), Path("run"))
+def run(here, searched_once):
+    """The run in a folder of its own; the target's file is gone."""
+    shutil.copytree(searched_once, here / "run")
     (here / "target.toml").unlink()
     return Path("run")
 

@@ -119,6 +119,7 @@ def test_any_name_of_a_file_reads_back_and_is_no_formula(good):
         assert row["file"] == ("'" + name if name[0] in "=@" else name)
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_a_page_of_text_responses_leaves_out_what_they_do_not_tell(tmp_path, capsys):
     path = session(tmp_path / "in", kind="response", rig=RIG)
     assert said(capsys, f"measure {path} --out {tmp_path / 'out'}")[0] == 0

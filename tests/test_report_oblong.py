@@ -296,6 +296,7 @@ def test_limits_of_an_oblong_page_agree_with_the_limits_themselves(waveguide: Wa
         assert float(row.margin.replace("−", "-")) == pytest.approx(margin, abs=0.0101)
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_page_names_two_families_two_corners_and_the_points_of_each_plane() -> None:
     walls = Oblong(through((0, 12.7), (30, 40), (60, 95)), Conical(60 * MILLIMETRE, 30 * DEGREE), Superellipse(3.0))
     text = shape_page(Waveguide(walls))
@@ -308,6 +309,7 @@ def test_page_names_two_families_two_corners_and_the_points_of_each_plane() -> N
     assert "an inward corner" not in text
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_page_of_an_oblong_shape_alone_has_the_view_and_no_balloon() -> None:
     text = page.report(CANDIDATE, name="n", design_id="1", what="", command="")
     parsed = Page(text)

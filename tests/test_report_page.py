@@ -24,6 +24,9 @@ from evenflare.waveguide import Driver, Limits, Mounting, Waveguide, limit_exces
 from reports import AIR, WAVEGUIDE, Page, history, piston, shape_page, target
 from shapes import through
 
+# But for the whole page, which is made before any test and holds its pictures as they are.
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 
 def test_deviation_is_that_of_the_index_which_the_target_names() -> None:
     directivity = piston(step_deg=1.0)

@@ -121,22 +121,23 @@ def _moves(program: Program, process: Process) -> Iterator[str]:
     shown = np.column_stack([2.0 * position[:, 0], position[:, 2]]) if turned else position
     # Rounded first, so that arcs and the moves between them share their ends to the last digit.
     shown = np.round(shown, controller.decimals) + 0.0
-    feed = np.round(program.feed * MINUTE / controller.unit, controller.feed_decimals)
+    places, rapid = shown.tolist(), program.rapid.tolist()
+    feed = np.round(program.feed * MINUTE / controller.unit, controller.feed_decimals).tolist()
     by_last = {arc.last: arc for arc in _arcs(program, process.machine)}
     inside = {row for arc in by_last.values() for row in range(arc.first + 1, arc.last)}
     state: dict[str, str | float] = {}
-    yield from _first(shown[0], names, controller, program.tool.number, state)
+    yield from _first(places[0], names, controller, program.tool.number, state)
     yield from _started(process.machine, controller)
-    for row in range(1, shown.shape[0]):
+    for row in range(1, len(places)):
         if row in inside:
             continue
         arc = by_last.get(row)
-        motion = "G0" if program.rapid[row] else "G1"
+        motion = "G0" if rapid[row] else "G1"
         if arc is not None:
             motion = "G3" if arc.counter_clockwise else "G2"
             for axis in names:  # An arc names all axes of its end, changed or not.
                 state.pop(axis, None)
-        words = _words(names, shown[row], state, controller)
+        words = _words(names, places[row], state, controller)
         if arc is not None:
             words += _centre(arc, shown, controller, turned=turned)
         if not words:
@@ -151,7 +152,7 @@ def _moves(program: Program, process: Process) -> Iterator[str]:
 
 
 def _first(
-    place: FloatArray, names: str, controller: Controller, number: int, state: dict[str, str | float]
+    place: list[float], names: str, controller: Controller, number: int, state: dict[str, str | float]
 ) -> list[str]:
     """The way to the first place. The tool may stand anywhere: its height comes first; after a retreat, last."""
     offset = controller.tool_words(controller.length_offset, number)
@@ -167,10 +168,10 @@ def _started(machine: Machine, controller: Controller) -> list[str]:
     return [start, controller.dwell(machine.spin_up)] if machine.spin_up else [start]
 
 
-def _words(names: str, values: FloatArray, state: dict[str, str | float], controller: Controller) -> list[str]:
+def _words(names: str, values: list[float], state: dict[str, str | float], controller: Controller) -> list[str]:
     """The words that differ from what holds already, which they change."""
     words = []
-    for name, value in zip(names, values.tolist(), strict=True):
+    for name, value in zip(names, values, strict=True):
         # Rounded as they are written, numbers that differ are written differently.
         if state.get(name) != value:
             state[name] = value

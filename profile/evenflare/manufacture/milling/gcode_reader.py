@@ -78,11 +78,15 @@ def read_gcode(path: Path, *, tool: Tool, rapid_feed: float, controller: Control
     """
     state, header = _State(path, controller or Controller(), tool, rapid_feed), list[str]()
     moves: list[tuple[FloatArray, float, bool]] = []
+    run: list[tuple[float, float, float]] = []
     for block in _blocks(read_text(path), state, header):
         if state.cutting and (further := _FURTHER.fullmatch(block)):
-            moves.append(_further(further, state))
-        else:
-            moves += _obeyed(block, state)
+            run.append(_further(further, state.place))
+            continue
+        if run:
+            moves.append(_straight(np.array(run) * state.controller.unit, state))
+            run = []
+        moves += _obeyed(block, state)
     if not state.ended:
         raise InputError(f"{path}: has no {state.controller.end} at its end: it was cut short. Export it again")
     if not moves:
@@ -130,7 +134,7 @@ def _blocks(text: str, state: _State, header: list[str]) -> Iterator[str]:
             continue
         if not numbered:
             raise state.wrong("a block before the program's number, O and four digits. Write it first")
-        yield re.sub(r"^N\d+\s+", "", block)
+        yield re.sub(r"^N\d+\s+", "", block) if block[0] == "N" else block
 
 
 def _comment(block: str, state: _State, header: list[str]) -> None:
@@ -148,16 +152,17 @@ def _comment(block: str, state: _State, header: list[str]) -> None:
         header.append(inside.strip())
 
 
-def _further(words: re.Match[str], state: _State) -> tuple[FloatArray, float, bool]:
-    """The move of a block that goes on cutting straight: nearly all of a program are such."""
+def _further(words: re.Match[str], place: dict[str, float]) -> tuple[float, float, float]:
+    """The end of a block that goes on cutting straight, in the file's units: nearly all of a program are such."""
     for axis, value in zip("XYZ", words.groups(), strict=True):
         if value is not None:
-            state.place[axis] = float(value)
-    return _straight(_place(state, state.place), state)
+            place[axis] = float(value)
+    return place["X"], place["Y"], place["Z"]
 
 
-def _straight(end: FloatArray, state: _State) -> tuple[FloatArray, float, bool]:
-    return end[None], (state.feed or 0.0) * state.controller.unit / MINUTE, False
+def _straight(ends: FloatArray, state: _State) -> tuple[FloatArray, float, bool]:
+    """Cuts to one end after another (N, 3), m."""
+    return ends, (state.feed or 0.0) * state.controller.unit / MINUTE, False
 
 
 def _obeyed(block: str, state: _State) -> list[tuple[FloatArray, float, bool]]:
@@ -262,7 +267,7 @@ def _move(words: dict[str, float], state: _State) -> list[tuple[FloatArray, floa
     end = _place(state, state.place)
     if state.motion == 0:
         return [(end[None], state.rapid_feed, True)]
-    straight = _straight(end, state)
+    straight = _straight(end[None], state)
     if state.motion == 1:
         state.cutting = not turned
         return [straight]

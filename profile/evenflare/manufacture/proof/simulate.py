@@ -122,13 +122,19 @@ def cut(
 
 def shape_of(tool: Tool) -> tuple[tuple[int, float, float], dict[str, tuple[float, float]]]:
     """A tool as the sweep takes it; shank, holder and spindle, where wider: radius and height above the tip."""
-    from evenflare.manufacture.proof import sweep
+    from evenflare.manufacture.proof import sweep, underside
 
-    kinds = {"ball": sweep.BALL, "turning": sweep.BALL, "bull": sweep.BULL, "flat": sweep.FLAT, "drill": sweep.DRILL}
+    kinds = {
+        "ball": underside.BALL,
+        "turning": underside.BALL,
+        "bull": underside.BULL,
+        "flat": underside.FLAT,
+        "drill": underside.DRILL,
+    }
     if tool.kind not in kinds:
         raise InputError(f"tool {tool.name}: kind = {tool.kind!r}: must be one of {', '.join(kinds)}")
     if tool.kind == "turning":
-        return (sweep.BALL, tool.corner_radius, tool.corner_radius), {}
+        return (underside.BALL, tool.corner_radius, tool.corner_radius), {}
     radius = 0.5 * tool.diameter
     rise = 1.0 / np.tan(0.5 * tool.point_angle)
     corner = {"ball": radius, "bull": tool.corner_radius, "drill": float(rise)}.get(tool.kind, 0.0)

@@ -15,83 +15,20 @@ import numpy as np
 
 from evenflare.compiled import njit
 from evenflare.manufacture.proof.turned_depth import turned_depth
+from evenflare.manufacture.proof.underside import BALL, DRILL, FLAT, under, under_ball
 from evenflare.units import BoolArray, FloatArray
 
-BALL, BULL, FLAT, DRILL = 0, 1, 2, 3
 SKIN = 1e-6
 """m, by which a tool is taken smaller where it must not touch: rounding of a program's last digit is no contact."""
 SLIVER = 0.05e-3
 """m beside a tool's path within which material is rubbed off, and no depth of it counts."""
+ROUNDED = 1.0 + 1e-12
+"""Of a radius squared: what is outside by more is so for all that rounding does."""
 _HALVINGS = 26
 """A move of 100 mm comes down to 1.5 nm, and what is sought changes least there."""
-_NEAR = 1e-9
-"""m, likewise, where it is found sooner."""
 _SECTIONS = 40
 _GOLDEN = 0.6180339887498949
 """A move of 100 mm comes down to 0.4 nm."""
-
-
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _rise(kind: int, radius: float, corner: float, d: float) -> tuple[float, float]:
-    """The underside's height above the tip at the distance d from the tool's axis, and its slope there."""
-    if kind == DRILL:
-        return corner * d, corner
-    beyond = d - (radius - corner)
-    if beyond <= 0.0:
-        return 0.0, 0.0
-    fall = math.sqrt(max(corner * corner - beyond * beyond, 0.0))
-    return corner - fall, beyond / max(fall, 1e-12 * corner)
-
-
-@njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
-def _under(
-    kind: int, radius: float, corner: float, s: float, w: float, length: float, slope: float, tip: float, height: float
-) -> float:
-    """Lowest height that a move from `tip`, rising by `slope` over a level `length`, sweeps at (s, w); inf if it misses
-    the place, and perhaps if it stays above `height` there.
-    """
-    lowest = length if slope < 0.0 else 0.0 if slope > 0.0 else min(max(s, 0.0), length)
-    if kind == BULL and w * w + (s - lowest) ** 2 <= (radius - corner) ** 2:
-        return tip + slope * lowest
-    chord = radius * radius - w * w
-    if chord <= 0.0:
-        return math.inf
-    half = math.sqrt(chord)
-    low, high = max(0.0, s - half), min(length, s + half)
-    if low > high:
-        return math.inf
-    if kind == BALL:
-        hypotenuse = math.sqrt(1.0 + slope * slope)
-        way = s - half * slope / hypotenuse
-        if 0.0 <= way <= length:
-            return tip + radius + slope * way - half / hypotenuse
-        way = 0.0 if way < 0.0 else length
-        return tip + radius + slope * way - math.sqrt(max(chord - (s - way) * (s - way), 0.0))
-    if kind == FLAT:
-        return tip + slope * (high if slope < 0.0 else low)
-    way = min(max(s, low), high)
-    over = _rise(kind, radius, corner, math.sqrt(w * w + (s - way) ** 2))[0]
-    if slope == 0.0 or low == high:
-        return float(tip + slope * way + over)
-    if tip + slope * (high if slope < 0.0 else low) + over >= height:
-        return math.inf
-    for _ in range(_HALVINGS):
-        beside = way - s
-        d = max(math.sqrt(w * w + beside * beside), 1e-15)
-        steep = _rise(kind, radius, corner, d)[1]
-        turn = slope + steep * beside / d
-        low, high = (low, way) if turn > 0.0 else (way, high)
-        # Newton's step where it stays between, else the middle: what is sought is convex.
-        bend = steep * w * w / (d * d * d)
-        if kind != DRILL and steep > 0.0:
-            bend += (1.0 + steep * steep) ** 1.5 / corner * beside * beside / (d * d)
-        following = way - turn / bend if bend > 0.0 else low
-        if not low < following < high:
-            following = 0.5 * (low + high)
-        moved, way = abs(following - way), following
-        if moved < _NEAR or high - low < _NEAR:
-            break
-    return float(tip + slope * way + _rise(kind, radius, corner, math.hypot(w, s - way))[0])
 
 
 @njit(cache=True, nogil=True)  # type: ignore[untyped-decorator]
@@ -128,7 +65,7 @@ def lowered(
     else:
         length, ux, uy, slope, tip = 0.0, 1.0, 0.0, 0.0, min(start[2], end[2])
     hypotenuse = math.sqrt(1.0 + slope * slope)
-    tilt, upright, square = slope / hypotenuse, 1.0 / hypotenuse, radius * radius
+    tilt, upright, square, way = slope / hypotenuse, 1.0 / hypotenuse, radius * radius, length * hypotenuse
     # All that a move sweeps lies within a circle about its middle.
     lowest, around = tip + min(slope * length, 0.0), (radius + 0.5 * length) ** 2
     deepest, at_x, at_y, before = 0.0, 0.0, 0.0, 0.0
@@ -138,8 +75,10 @@ def lowered(
     for i in range(stride * ((first + stride - 1) // stride), last + 1, stride):
         x = origin[0] + i * step - start[0]
         y_low, y_high = min(0.0, dy) - radius, max(0.0, dy) + radius
-        y_low, y_high = _span(y_low, y_high, uy, ux * x, -radius, length + radius)
-        y_low, y_high = _span(y_low, y_high, ux, -uy * x, -radius, radius)
+        if length > radius:
+            # Of a shorter move little else lies in the circle.
+            y_low, y_high = _span(y_low, y_high, uy, ux * x, -radius, length + radius)
+            y_low, y_high = _span(y_low, y_high, ux, -uy * x, -radius, radius)
         beside = math.sqrt(max(around - (x - 0.5 * dx) ** 2, 0.0))
         y_low, y_high = max(y_low, 0.5 * dy - beside), min(y_high, 0.5 * dy + beside)
         if y_low > y_high:
@@ -148,24 +87,34 @@ def lowered(
         j_high = min(heights.shape[1] - 1, math.floor((start[1] + y_high - origin[1]) / step))
         for j in range(stride * ((j_low + stride - 1) // stride), j_high + 1, stride):
             # Most of what lies under a tool has been cut by its last moves already.
-            if heights[i, j] <= lowest:
+            held = heights[i, j]
+            if held <= lowest:
                 continue
             y = origin[1] + j * step - start[1]
             s, w = ux * x + uy * y, ux * y - uy * x
             if kind == BALL:
-                # Most cells lie outside the ball's endless cylinder and below its axis, and are spared the roots.
-                beside = upright * (heights[i, j] - tip - radius) - tilt * s
-                if beside < 0.0 and w * w + beside * beside >= square:
-                    continue
-            height = _under(kind, radius, corner, s, w, length, slope, tip, heights[i, j])
-            off = heights[i, j] - height
+                # Most cells lie outside the ball's endless cylinder and below its axis, or outside the ball at either
+                # end and below its middle, and are spared the roots.
+                above = held - tip - radius
+                beside, along = upright * above - tilt * s, upright * s + tilt * above
+                if beside < 0.0:
+                    across = w * w + beside * beside
+                    if across >= square:
+                        continue
+                    over, end = (-along, above) if along < 0.0 else (along - way, above - slope * length)
+                    if over > 0.0 and end < 0.0 and across + over * over >= ROUNDED * square:
+                        continue
+                height = under_ball(radius, s, w, length, slope, tilt, upright, tip)
+            else:
+                height = under(kind, radius, corner, s, w, length, slope, tip, held)
+            off = held - height
             if off > 0.0:
                 if abs(w) < engaged:
                     bottom = min(bottom, height)
-                    if heights[i, j] > top:
-                        top, top_x, top_y = heights[i, j], origin[0] + i * step, origin[1] + j * step
+                    if held > top:
+                        top, top_x, top_y = held, origin[0] + i * step, origin[1] + j * step
                 if off > deepest:
-                    deepest, at_x, at_y, before = off, origin[0] + i * step, origin[1] + j * step, heights[i, j]
+                    deepest, at_x, at_y, before = off, origin[0] + i * step, origin[1] + j * step, held
                 if cut:
                     heights[i, j] = height
     return deepest, at_x, at_y, before, max(top - bottom, 0.0), top_x, top_y, top

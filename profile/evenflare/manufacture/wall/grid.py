@@ -125,15 +125,24 @@ def _density(points: FloatArray, error: float) -> FloatArray:
 
     The second difference over two cells is four sagittas of one. Its part along the chord is uneven pace, not bend.
     """
-    chord = points[..., 2:, :] - points[..., :-2, :]
-    bend = points[..., 1:-1, :] - 0.5 * (points[..., 2:, :] + points[..., :-2, :])
-    length = np.maximum(np.linalg.norm(chord, axis=-1), 1e-15)
-    sagitta = np.linalg.norm(np.cross(bend, chord), axis=-1) / length
+    # Component by component: numpy goes through three at a time ten times slower, and the numbers are the same.
+    points = np.ascontiguousarray(np.moveaxis(points, -1, 0))
+    chord = points[..., 2:] - points[..., :-2]
+    bend = points[..., 1:-1] - 0.5 * (points[..., 2:] + points[..., :-2])
+    length = np.maximum(_length(chord), 1e-15)
+    (x, y, z), (x_on, y_on, z_on) = bend, chord
+    sagitta = _length((y * z_on - z * y_on, z * x_on - x * z_on, x * y_on - y * x_on)) / length
     at_nodes = np.sqrt(sagitta / (4.0 * error))
     at_nodes = np.concatenate([at_nodes[..., :1], at_nodes, at_nodes[..., -1:]], axis=-1)
     cells = np.maximum(at_nodes[..., 1:], at_nodes[..., :-1])
-    longest = np.linalg.norm(np.diff(points, axis=-2), axis=-1) / LARGEST_CELL
+    longest = _length(np.diff(points, axis=-1)) / LARGEST_CELL
     return np.asarray(np.maximum(cells, longest))
+
+
+def _length(vectors: Sequence[FloatArray] | FloatArray) -> FloatArray:
+    """(...,): of vectors (3, ...), component by component."""
+    x, y, z = vectors
+    return np.asarray(np.sqrt(x * x + y * y + z * z))
 
 
 def _spread(density: FloatArray, more: float, fewest: int) -> FloatArray:

@@ -180,10 +180,13 @@ def paint(sheet: Sheet, page: Any) -> None:
     page.setFillColor(_FACE)
     for outlines in sheet.faces:
         page.drawPath(_path(page, *outlines), stroke=0, fill=1, fillMode=0)
+    taken = None
     for points, pen in sheet.strokes:
-        page.setStrokeColor(pen.colour)
-        page.setLineWidth(pen.width)
-        page.setDash(list(pen.dash))
+        if pen != taken:
+            taken = pen
+            page.setStrokeColor(pen.colour)
+            page.setLineWidth(pen.width)
+            page.setDash(list(pen.dash))
         page.drawPath(_path(page, points))
     page.setDash([])
     for each in sheet.letterings:

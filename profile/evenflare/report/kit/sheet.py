@@ -5,6 +5,7 @@ from __future__ import annotations
 import base64
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
+from functools import cache
 from pathlib import Path
 from typing import Any, NamedTuple
 
@@ -108,11 +109,16 @@ def saved(drawn: Mapping[str, Any], folder: Path, caption: Callable[[str], str])
 
 def rendered(template: str, **values: Any) -> str:
     """A page of this package with its values, each escaped; one that is missing is a fault of ours."""
-    environment = Environment(
+    return _templates().get_template(template).render(**values)
+
+
+@cache
+def _templates() -> Environment:
+    """The pages of this package, each compiled when it is first asked for."""
+    return Environment(
         loader=PackageLoader("evenflare.report", ""),
         autoescape=True,
         undefined=StrictUndefined,
         trim_blocks=True,
         lstrip_blocks=True,
     )
-    return environment.get_template(template).render(**values)

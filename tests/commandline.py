@@ -6,6 +6,7 @@ import os
 import shlex
 import subprocess
 import sys
+from collections.abc import Sequence
 from pathlib import Path
 
 import pytest
@@ -59,9 +60,9 @@ def asked(capsys, line: str) -> tuple[int, str, str]:
     return (end.value.code, *capsys.readouterr())
 
 
-def started(line: str, **others) -> subprocess.Popen[str]:
-    """The installed command in a process of its own."""
-    words = [str(SCRIPT), *shlex.split(line)]
+def started(line: str, *, command: Sequence[str] = (str(SCRIPT),), **others) -> subprocess.Popen[str]:
+    """The installed command, or another that takes its words, in a process of its own."""
+    words = [*command, *shlex.split(line)]
     arguments = {"stdout": subprocess.PIPE, "stderr": subprocess.PIPE, "text": True, "env": ENVIRONMENT}
     return subprocess.Popen(words, **(arguments | others))
 

@@ -124,6 +124,10 @@ def _inline(each: Any) -> str:
     return "" if each is None else str(each)
 
 
+FURTHER = {str, list, dict}
+"""What of a table's values has a length of its own."""
+
+
 def several(data: Any, random: Random) -> str:
     """One change of tables, or a few; TooLargeError if they multiply each other."""
     done = []
@@ -136,7 +140,12 @@ def several(data: Any, random: Random) -> str:
             if counted + 10 * len(left) > LARGEST:
                 raise TooLargeError
             if isinstance(each, dict | list):
-                left += each.values() if isinstance(each, dict) else each
+                values = each.values() if isinstance(each, dict) else each
+                further = [one for one in values if type(one) in FURTHER]
+                counted += 10 * (len(each) - len(further))
+                left += further
+        if counted > LARGEST:
+            raise TooLargeError
     return ", ".join(done)
 
 

@@ -41,3 +41,9 @@ def killing(setting):
 
 def sparing(setting):
     return sparing_solve
+
+
+def told(environment, setting):
+    """The same in a process that was started before anybody knew which."""
+    os.environ.update(environment)
+    return killing_solve

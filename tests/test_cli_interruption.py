@@ -8,6 +8,7 @@ import re
 import signal
 import sqlite3
 import subprocess
+import sys
 import time
 from contextlib import closing
 from pathlib import Path
@@ -106,17 +107,28 @@ def scored(folder: Path) -> int:
     return count
 
 
+UNCLOSED = """
+from evenflare.commands import searching
+searching._write_winner = lambda *_, **__: None
+from evenflare.cli import main
+main()
+"""
+"""The command, which makes nothing of a winner but its design."""
+
+
 @pytest.fixture
 def begin(here):
     """begin(n): a search in a process of its own, halted once it has n scored candidates.
 
-    deaf : as in the background of a script, it ignores Ctrl-C.
+    deaf   : as in the background of a script, it ignores Ctrl-C.
+    closed : whether it makes of its winner all that it does of one; else nothing but its design.
     """
     processes = []
 
-    def begun(candidates: int, *, deaf: bool = False) -> subprocess.Popen[str]:
-        ignoring = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_IGN)} if deaf else {}
-        process = started("search target.toml --out run --workers 2 --quiet", start_new_session=True, **ignoring)
+    def begun(candidates: int, *, deaf: bool = False, closed: bool = False) -> subprocess.Popen[str]:
+        how = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_IGN)} if deaf else {}
+        how |= {} if closed else {"command": (sys.executable, "-c", UNCLOSED)}
+        process = started("search target.toml --out run --workers 2 --quiet", start_new_session=True, **how)
         processes.append(process)
         deadline = time.monotonic() + 120
         while scored(here / "run") < candidates:
@@ -133,14 +145,19 @@ def begin(here):
             process.communicate()
 
 
+@pytest.fixture
+def unclosed(monkeypatch):
+    """Nothing is made of a winner but its design: what ends or continues a search does not depend on it."""
+    monkeypatch.setattr(searching, "_write_winner", lambda *_, **__: None)
+
+
 @pytest.fixture(scope="module")
 def undisturbed(tmp_path_factory):
-    """The history of a whole run, and its folder."""
+    """The history of a whole run, and its best."""
     folder = tmp_path_factory.mktemp("undisturbed")
     (folder / "target.toml").write_text(TARGET)
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(searching, "write_solution", lambda *_, **__: [])
-        patch.setattr(searching, "write_report", lambda *_, **__: None)
+        patch.setattr(searching, "_write_winner", lambda *_, **__: None)
         assert run(["search", f"{folder}/target.toml", "--out", f"{folder}/run", "--workers", "1", "--quiet"]) == 0
     return SimpleNamespace(
         history=list(searching.history_lines(folder / "run")), best=(folder / "run" / "best.toml").read_text()
@@ -149,8 +166,9 @@ def undisturbed(tmp_path_factory):
 
 @pytest.mark.slow
 @pytest.mark.parametrize("asked_by", [signal.SIGINT, signal.SIGTERM])
-def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, plain, undisturbed, begin, asked_by):
-    process = begin(5, deaf=asked_by == signal.SIGTERM)
+def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, unclosed, undisturbed, begin, asked_by):
+    at_shutdown = asked_by == signal.SIGTERM
+    process = begin(5, deaf=at_shutdown, closed=not at_shutdown)
     code, out, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
     assert (code, out) == (2, "")
     assert err.startswith("run: another search is running in this folder")
@@ -163,7 +181,8 @@ def test_interrupted_search_keeps_what_is_finished_and_continues(capsys, here, p
     assert process.returncode == 130, err
     assert re.fullmatch(INTERRUPTED, err)
     assert "Best: " in out
-    assert {"best.toml", "best/solid.stl", "best/summary.csv", "report.html"} <= set(contents(here / "run"))
+    made = {"best/solid.stl", "best/summary.csv"} if not at_shutdown else set[str]()
+    assert {"best.toml", "report.html"} | made <= set(contents(here / "run"))
     kept = list(searching.history_lines(here / "run"))
     assert 5 < len(kept) < len(undisturbed.history)
     code, _, err = said(capsys, "search target.toml --out run --workers 1 --quiet")
@@ -220,7 +239,7 @@ def test_ctrl_c_while_a_candidate_is_kept_does_not_hinder_that_it_and_others_are
 
 
 @pytest.mark.slow
-def test_killed_search_continues_to_the_undisturbed_history(capsys, here, plain, undisturbed, begin):
+def test_killed_search_continues_to_the_undisturbed_history(capsys, here, unclosed, undisturbed, begin):
     process = begin(12)
     process.kill()
     process.communicate()

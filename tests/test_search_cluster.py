@@ -14,6 +14,7 @@ import time
 from contextlib import contextmanager, suppress
 from functools import partial
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -76,24 +77,26 @@ def address_in(folder: Path, scheduler: subprocess.Popen[bytes]) -> str:
 
 
 class Cluster:
-    """A scheduler and two workers. `marks` is where workers say what they do; `wait` until both are there."""
+    """A scheduler and its workers. `marks` is where these say what they do."""
 
     def __init__(self, folder: Path, **environment: str) -> None:
         self.marks = folder
         self.scheduler = scheduler_in(folder, **environment)
         self.address = address_in(folder, self.scheduler)
-        self.workers = [worker_at(self.address, folder) for _ in range(2)]
+        self.workers: list[subprocess.Popen[bytes]] = []
         self.before = 0
 
-    def mend(self) -> None:
-        """Another worker for each that has been killed."""
-        self.workers = [
-            worker_at(self.address, self.marks) if each.poll() is not None else each for each in self.workers
-        ]
+    def add(self) -> None:
+        """One more worker, as soon as it has started."""
+        self.workers.append(worker_at(self.address, self.marks))
 
-    def wait(self) -> None:
+    def has(self, workers: int) -> None:
+        """See that so many are there and work: others for those that have been killed. Wait until they are."""
         from distributed import Client
 
+        self.workers = [each for each in self.workers if each.poll() is None]
+        while len(self.workers) < workers:
+            self.add()
         for _ in range(60):
             try:
                 check_cluster(self.address)
@@ -101,7 +104,12 @@ class Cluster:
             except InputError:
                 time.sleep(0.2)
         with Client(self.address, set_as_default=False) as client:
-            client.wait_for_workers(2, timeout=60)
+            client.wait_for_workers(workers, timeout=60)
+
+    def end(self) -> None:
+        """All of it."""
+        with ended(self.scheduler, *self.workers):
+            pass
 
     @property
     def begun(self) -> list[list[str]]:
@@ -131,15 +139,23 @@ def kept(tmp_path_factory):
     try:
         yield made
     finally:
-        with ended(made.scheduler, *made.workers):
-            pass
+        made.end()
+
+
+@pytest.fixture(scope="module")
+def strict(tmp_path_factory):
+    """Another, whose scheduler gives up a call with the first worker that it ends."""
+    made = Cluster(tmp_path_factory.mktemp("strict"), DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0")
+    try:
+        yield made
+    finally:
+        made.end()
 
 
 @pytest.fixture
 def cluster_here(kept):
     """It, with both workers, and nothing begun yet."""
-    kept.mend()
-    kept.wait()
+    kept.has(2)
     kept.before = len(kept.marked)
     return kept
 
@@ -247,61 +263,75 @@ def test_scheduler_that_dies_is_told_and_what_finished_is_kept(capsys, here, clu
     assert all(scores[row["number"], row["stage"]] == row["score"] for row in kept)
 
 
-def test_no_workers_at_the_start_is_refused_and_later_is_told_and_waited_for(tmp_path, monkeypatch):
-    monkeypatch.setattr(cluster, "PATIENCE", 0.5)
-    monkeypatch.setattr(cluster, "WATCH", 0.1)
-    here, words = Cluster(tmp_path), []
-    with ended(here.scheduler, *here.workers):
-        here.wait()
-        with connected(here.address, say=words.append) as judges:
-            assert judges.submit(abs, -3).result() == 3
-            for worker in here.workers:
-                worker.kill()
-                worker.wait()
-            waiting, deadline = judges.submit(abs, -4), time.monotonic() + 30
-            while not words and time.monotonic() < deadline:
-                time.sleep(0.1)
-            lonely = (
-                f"--scheduler = {here.address}: no workers are left; waiting for one. Ctrl-C keeps what is finished"
-            )
-            assert words == [lonely]
-            late = worker_at(here.address, tmp_path)
-            with ended(late):
-                assert waiting.result(timeout=60) == 4
-                while len(words) < 2 and time.monotonic() < deadline + 30:
-                    time.sleep(0.1)
-        assert words[1:] == [f"--scheduler = {here.address}: workers are back"]
-        message = "has no workers, and none came within 0.5 s. Start some, one on each core: dask worker tcp://"
-        time.sleep(1.0)
-        with pytest.raises(InputError, match=message), connected(here.address, say=print):
-            pass
+@pytest.mark.parametrize(
+    ("info", "told"),
+    [({"workers": {}, "n_workers": 2}, 0), ({"workers": {"tcp://a": {}}}, 0), ({"workers": {}, "n_workers": 0}, 1)],
+)
+def test_workers_are_counted_where_the_list_of_them_is_cut(monkeypatch, info, told):
+    monkeypatch.setattr(cluster, "WATCH", 0.01)
+    words = []
+    with cluster._watched(SimpleNamespace(status="running", scheduler_info=lambda: info), "here", words.append):
+        time.sleep(0.1)
+    assert len(words) == told
 
 
-def test_candidate_that_ends_its_worker_every_time_counts_as_failed_and_the_search_goes_on(tmp_path, monkeypatch):
+def test_candidate_that_ends_its_worker_every_time_counts_as_failed_and_the_search_goes_on(
+    strict, tmp_path, monkeypatch
+):
+    strict.has(3)  # two will die
     target = hidden_target(families=("conical", "free"), candidates=40)
     searched(tmp_path / "undisturbed", target)
     chosen = [row for row in history_rows(tmp_path / "undisturbed") if row["score"] is not None][4]
-    monkeypatch.setenv("ONCE", "0")
-    monkeypatch.setenv("ALWAYS", repr(1e-3 * chosen["depth_mm"]))
+    # Workers have the variables that they were started with: these say it to each call.
+    told = {"ONCE": "0", "ALWAYS": repr(1e-3 * chosen["depth_mm"])}
+    for name, value in told.items():
+        monkeypatch.setenv(name, value)
     searched(tmp_path / "spared", target, solver_factory=killing.sparing)
-    here = Cluster(tmp_path, DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="0")
-    with ended(here.scheduler, *here.workers, worker_at(here.address, tmp_path)):  # two will die
-        here.wait()
-        with connected(here.address, say=print) as judges:
-            result = searched(tmp_path / "run", target, solver_factory=killing.killing, executor=judges)
+    with connected(strict.address, say=print) as judges:
+        killer = partial(killing.told, told | {"MARKS": str(strict.marks)})
+        result = searched(tmp_path / "run", target, solver_factory=killer, executor=judges)
+    assert len((strict.marks / "ALWAYS").read_text().split()) == 2, "workers"
     assert result.lost == (chosen["number"],)
     assert [row["reason"] for row in history_rows(tmp_path / "run") if row["number"] == chosen["number"]] == [LOST]
     scores = [[row["score"] for row in history_rows(tmp_path / folder)] for folder in ("run", "spared")]
     assert scores[0] == scores[1]
 
 
-def test_candidate_that_keeps_ending_its_worker_is_told_with_what_to_do(tmp_path):
-    here = Cluster(tmp_path, DASK_DISTRIBUTED__SCHEDULER__ALLOWED_FAILURES="1")
-    with ended(here.scheduler, *here.workers):
-        here.wait()
-        with pytest.raises(InputError) as refused, connected(here.address, say=print) as judges:
-            judges.submit(os._exit, 1).result(timeout=60)
-        assert str(refused.value).startswith(
-            f"--scheduler = {here.address}: a candidate ended the worker it was given to"
-        )
-        assert "Give each worker more, or fewer threads" in str(refused.value)
+def test_no_workers_at_the_start_is_refused_and_later_is_told_and_waited_for(strict, monkeypatch):
+    monkeypatch.setattr(cluster, "PATIENCE", 0.5)
+    monkeypatch.setattr(cluster, "WATCH", 0.1)
+    strict.has(1)
+    words = []
+    with connected(strict.address, say=words.append) as judges:
+        assert judges.submit(abs, -3).result() == 3
+        for worker in strict.workers:
+            worker.kill()
+            worker.wait()
+        waiting, deadline = judges.submit(abs, -4), time.monotonic() + 30
+        while not words and time.monotonic() < deadline:
+            time.sleep(0.1)
+        lonely = f"--scheduler = {strict.address}: no workers are left; waiting for one. Ctrl-C keeps what is finished"
+        assert words == [lonely]
+        strict.add()
+        assert waiting.result(timeout=60) == 4
+        while len(words) < 2 and time.monotonic() < deadline + 30:
+            time.sleep(0.1)
+    assert words[1:] == [f"--scheduler = {strict.address}: workers are back"]
+
+
+def test_candidate_that_keeps_ending_its_worker_is_told_with_what_to_do(strict, monkeypatch):
+    strict.has(1)
+    with pytest.raises(InputError) as refused, connected(strict.address, say=print) as judges:
+        judges.submit(os._exit, 1).result(timeout=60)
+    start = f"--scheduler = {strict.address}: a candidate ended the worker it was given to"
+    assert str(refused.value).startswith(start)
+    assert "Give each worker more, or fewer threads" in str(refused.value)
+    # Now there is none, which a search that comes next is told at once.
+    for worker in strict.workers:
+        worker.kill()
+        worker.wait()
+    monkeypatch.setattr(cluster, "PATIENCE", 0.5)
+    time.sleep(1.0)
+    message = "has no workers, and none came within 0.5 s. Start some, one on each core: dask worker tcp://"
+    with pytest.raises(InputError, match=message), connected(strict.address, say=print):
+        pass

@@ -8,8 +8,9 @@ import json
 import re
 import tomllib
 from collections.abc import Callable, Mapping, Sequence
+from functools import cache
 from pathlib import Path
-from typing import Annotated, Any, ClassVar, TypeVar, get_args
+from typing import Annotated, Any, ClassVar, TypeVar, cast, get_args
 
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, ValidationError, model_validator
 from pydantic_core import ErrorDetails, PydanticCustomError
@@ -108,6 +109,14 @@ class Table(BaseModel):
     """Keys of other forms of the same table."""
     elsewhere: ClassVar[Mapping[str, str]] = {}
     """Keys that ask for another form of the file: what they are, and what to do about each."""
+
+
+@cache
+def form_of(table: type[Table], forms: tuple[type[Table], ...]) -> type[Table]:
+    """A table of tables, for these forms of them. Kept: pydantic forgets it with its last reader, and to make it takes
+    several times as long as to read a file by it.
+    """
+    return cast(type[Table], cast(Any, table)[forms])
 
 
 class AirTable(Table):

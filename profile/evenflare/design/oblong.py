@@ -15,7 +15,7 @@ from evenflare.air import Air
 from evenflare.design.walls import LARGEST_POINT, Corner, Smooth, WallTable, corner_of, csv_wall, wall_table
 from evenflare.files import InputError
 from evenflare.names import FileName
-from evenflare.schema import Table, fault, gathered, number
+from evenflare.schema import Table, fault, form_of, gathered, number
 from evenflare.units import MILLIMETRE
 from evenflare.waveguide import Oblong, RoundedRectangle, Section, Shape, Superellipse
 from evenflare.waveguide.sections import ELLIPSE, EXPONENTS
@@ -174,4 +174,4 @@ def oblong_table(data: Mapping[str, Any]) -> type[OblongTable]:
     if not data.keys().isdisjoint(CSVS) and data.keys().isdisjoint(PLANES):
         return CsvsTable
     forms = tuple(wall_table(data.get(plane)) for plane in PLANES)
-    return cast(type[OblongTable], PlanesTable.__class_getitem__(forms))
+    return cast(type[OblongTable], form_of(PlanesTable, forms))

@@ -14,7 +14,7 @@ from evenflare.design.mounting import OBLONG_BODY, MountingTable
 from evenflare.design.oblong import OblongTable, is_oblong, oblong_table
 from evenflare.design.walls import Length, WallTable, wall_table
 from evenflare.names import Name
-from evenflare.schema import AirTable, Table, fault, number, rising
+from evenflare.schema import AirTable, Table, fault, form_of, number, rising
 from evenflare.units import DEGREE, FloatArray
 
 FREQUENCIES = np.geomspace(300.0, 20e3, 60)
@@ -276,5 +276,5 @@ AnyDesignTable = DesignTable[WallTable] | OblongDesignTable[OblongTable]
 def design_table(waveguide: Any) -> type[AnyDesignTable]:
     """The form of a whole design file, by what its [waveguide] holds."""
     if is_oblong(waveguide):
-        return cast(type[AnyDesignTable], OblongDesignTable.__class_getitem__(oblong_table(waveguide)))
-    return cast(type[AnyDesignTable], DesignTable.__class_getitem__(wall_table(waveguide)))
+        return cast(type[AnyDesignTable], form_of(OblongDesignTable, (oblong_table(waveguide),)))
+    return cast(type[AnyDesignTable], form_of(DesignTable, (wall_table(waveguide),)))

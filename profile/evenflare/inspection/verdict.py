@@ -14,7 +14,7 @@ from dataclasses import dataclass
 from typing import Literal, NamedTuple
 
 import numpy as np
-from scipy.stats import norm
+from scipy.special import ndtri
 
 from evenflare.inspection.found import Estimate, Inspection
 from evenflare.units import BoolArray, FloatArray, IntArray
@@ -208,7 +208,7 @@ def _angle_at(waveguide: Waveguide, share: FloatArray, *, plane: int) -> FloatAr
 
 def bound(cells: int) -> float:
     """Standard errors beyond which one of so many cells lies by chance in DOUBT of parts."""
-    return float(norm.ppf(1.0 - DOUBT / max(cells, 1)))
+    return float(ndtri(1.0 - DOUBT / max(cells, 1)))
 
 
 def held_against(inspection: Inspection, cells: Gathered, zones: Sequence[WallZone]) -> Held:

@@ -13,6 +13,8 @@ WORST = 2
 """Angles that may be told wrong: those beside a wrong file."""
 LARGEST_REACH = 0.5
 """m from the turntable's axis within which sound seems to come from."""
+TRIED = 50
+"""Places tried on either side of that axis."""
 TOLD_BY_HALF = 0.12
 """rms error, of the rms pressure, of a spline through every second angle up to which all of them are close enough: a
 cubic through all errs some sixteen times less."""
@@ -59,10 +61,20 @@ def corrected(
 
 def evenest(off_axis: FloatArray, pressure: ComplexArray, *, wavenumber: FloatArray) -> FloatArray:
     """Where along the axis (F,) m, ahead of the turntable's, the phase (A, F) changes least from angle to angle."""
-    tried = np.linspace(-LARGEST_REACH, LARGEST_REACH, 101)
+    tried = np.linspace(-LARGEST_REACH, LARGEST_REACH, 2 * TRIED + 1)
     neighbours = pressure[1:] * np.conj(pressure[:-1])
-    turn = np.outer(np.diff(np.cos(off_axis)), wavenumber)
-    agreed = np.stack([np.sum(neighbours * np.exp(-1j * turn * z), axis=0).real for z in tried])
+    turn = np.outer(np.diff(np.cos(off_axis)), wavenumber) * (LARGEST_REACH / TRIED)
+    # The real part of the neighbours turned back for each place: from one to the next by Chebyshev's recurrence, which
+    # takes a tenth of the time that exponentials do.
+    double, now = 2.0 * np.cos(turn), neighbours.real
+    ahead = 0.5 * double * now + neighbours.imag * np.sin(turn)
+    agreed = np.empty((tried.size, wavenumber.size))
+    np.sum(now, axis=0, out=agreed[TRIED])
+    for way, first in ((1, ahead), (-1, double * now - ahead)):
+        before, at = now.copy(), first
+        for k in range(1, TRIED + 1):
+            np.sum(at, axis=0, out=agreed[TRIED + way * k])
+            before, at = at, np.subtract(double * at, before, out=before)
     return np.asarray(tried[np.argmax(agreed, axis=0)])
 
 

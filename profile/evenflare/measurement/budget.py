@@ -10,7 +10,7 @@ from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from evenflare.units import FloatArray, read_only
 
@@ -69,7 +69,7 @@ class Budget:
     def factor(self, level: float = LEVEL) -> FloatArray:
         """Coverage factor (F,) of that level: Student's t at the freedom, cut to a whole number (JCGM 100, G.6.4)."""
         whole = np.maximum(np.floor(self.freedom + 1e-9), 1.0)
-        return np.asarray(student.ppf(0.5 + 0.5 * level, np.minimum(whole, 1e9)))
+        return np.asarray(stdtrit(np.minimum(whole, 1e9), 0.5 + 0.5 * level))
 
     def expanded(self, level: float = LEVEL) -> FloatArray:
         """Half width (F,) of the interval of that level."""

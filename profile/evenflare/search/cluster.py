@@ -186,7 +186,7 @@ def _watched(client: Client, named: str, say: Callable[[str], None]) -> Iterator
     def watch() -> None:
         some = True
         while not over.wait(WATCH):
-            if client.status == "running" and bool(client.scheduler_info()["workers"]) != some:
+            if client.status == "running" and bool(_workers_of(client)) != some:
                 some = not some
                 say(
                     f"{named}: workers are back"
@@ -201,6 +201,14 @@ def _watched(client: Client, named: str, say: Callable[[str], None]) -> Iterator
     finally:
         over.set()
         thread.join()
+
+
+def _workers_of(client: Client) -> int:
+    """How many the scheduler has. By its count, where it gives one: in the list of them, which the client also asks for
+    by itself now and then, it may leave out all.
+    """
+    info = client.scheduler_info()
+    return int(info.get("n_workers", len(info["workers"])))
 
 
 def _check_extra() -> None:

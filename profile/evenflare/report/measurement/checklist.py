@@ -3,16 +3,19 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from typing import TYPE_CHECKING
 
 import numpy as np
 
 from evenflare.measurement.enough_orbits import enough_orbits
 from evenflare.measurement.plan import MeasurementPlan
 from evenflare.measurement.window import height_for
-from evenflare.report.kit.sheet import PageSection, sheet
 from evenflare.results.plan import file_name
 from evenflare.units import DEGREE, MILLISECOND
 from evenflare.words import hertz
+
+if TYPE_CHECKING:
+    from evenflare.report.kit.sheet import PageSection
 
 BOX = "☐"
 CAUTIONS = (
@@ -123,6 +126,8 @@ def steps(plan: MeasurementPlan) -> list[str]:
 
 def page(plan: MeasurementPlan, *, written: Sequence[tuple[str, str]], command: str, told: Sequence[str]) -> str:
     """A page to print: the findings, steps and cautions to tick, every reading. `told`: the warnings."""
+    from evenflare.report.kit.sheet import PageSection, sheet  # loads what draws, which words alone do without
+
     place = plan.place
     rows = [
         [hertz(f), f"{far:.2f} m", f"{lag / DEGREE:.0f}°", f"{loss:.2f} dB"]
@@ -157,6 +162,8 @@ def page(plan: MeasurementPlan, *, written: Sequence[tuple[str, str]], command: 
 
 def _readings(plan: MeasurementPlan) -> PageSection:
     """A row an angle, a file and a box for each plane."""
+    from evenflare.report.kit.sheet import PageSection
+
     planes = list(plan.angles)
     every = np.unique(np.concatenate(list(plan.angles.values())).round(9))
     rows = []

@@ -9,8 +9,7 @@ from typing import Any
 import numpy as np
 
 from evenflare.measurement.journal import Prototype, Step, steps
-from evenflare.report.kit import canvas, style
-from evenflare.report.kit.letters import lettered
+from evenflare.report.kit import style
 from evenflare.results.journal import LONGEST, calibrated_rms, changed_words, plain_cell
 from evenflare.text import cell, visible
 from evenflare.words import signed
@@ -90,6 +89,9 @@ def full_text(prototypes: Sequence[Prototype]) -> str:
 
 def figure(prototypes: Sequence[Prototype]) -> Any:
     """The deviation of each prototype, and beside it what was changed for it."""
+    from evenflare.report.kit import canvas  # loads what draws, which words alone do without
+    from evenflare.report.kit.letters import lettered
+
     drawn, axes = canvas.stacked(max(3.4, 1.5 + 0.75 * len(prototypes)), ratios=(1,))
     style.dressed(axes, "Deviation, prototype by prototype", x="measured less predicted, dB rms", y="")
     compared = [(place, each) for place, each in enumerate(prototypes) if each.rms is not None]

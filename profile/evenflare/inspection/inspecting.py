@@ -239,7 +239,7 @@ def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: Fl
         if np.count_nonzero(alike) >= max(FEWEST, 0.5 * len(off)):
             wall, off, beyond = wall.of(alike), off[alike], beyond[alike]
     held = cells_of(wall, off, bench.drawn, most=cells, beyond=beyond)
-    kept, bent = held.columns[:, :-1], held.columns[:, -1] * np.clip(kinds[_BEYOND], 0.0, 1.0)
+    kept, bent = held.columns[:, :-1], held.columns[:, -1]
     every = np.insert(kept, [_TILTED], kept[:, 3:5], axis=1)
     every[:, _SCALE] -= bench.centre * every[:, 2]
     every[:, _OFFSET] += bent
@@ -248,14 +248,19 @@ def _seen(bench: _Bench, feet: Feet, off: FloatArray, used: BoolArray, kinds: Fl
 
 
 def _beyond(bench: _Bench, kinds: FloatArray, wall: Feet) -> FloatArray:
-    """(N, 2) what is beyond the sum of the kinds, m, and how it changes with the offset. On a cone a scale and a shift
-    nearly undo an offset of a millimetre: what is left of the three is no more than by how much that bends an oval.
+    """(N, 2) what is beyond the sum of the kinds, m, and how it changes with the offset, as far as it was seen. On a
+    cone a scale and a shift nearly undo an offset of a millimetre: what is left of the three is no more than by how
+    much that bends an oval.
     """
-    less, more = kinds.copy(), kinds.copy()
-    less[_OFFSET] -= _BENDING
-    more[_OFFSET] += _BENDING
-    at, low, high = (beyond_sum(bench.waveguide, bench.drawn, each, wall) for each in (kinds, less, more))
-    return np.column_stack([at, (high - low) / (2.0 * _BENDING)])
+
+    def moved_by(offset: float) -> FloatArray:
+        other = kinds.copy()
+        other[_OFFSET] += offset
+        return beyond_sum(bench.waveguide, bench.drawn, other, wall)
+
+    at, seen = moved_by(0.0), min(max(float(kinds[_BEYOND]), 0.0), 1.0)
+    bent = (moved_by(_BENDING) - moved_by(-_BENDING)) * (seen / (2.0 * _BENDING)) if seen else np.zeros(len(at))
+    return np.column_stack([at, bent])
 
 
 def _near_own(pose: Pose) -> Pose:

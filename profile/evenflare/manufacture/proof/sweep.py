@@ -15,7 +15,7 @@ import numpy as np
 
 from evenflare.compiled import njit
 from evenflare.manufacture.proof.turned_depth import turned_depth
-from evenflare.manufacture.proof.underside import BALL, DRILL, FLAT, under, under_ball
+from evenflare.manufacture.proof.underside import BALL, DRILL, FLAT, HALVINGS, under, under_ball
 from evenflare.units import BoolArray, FloatArray
 
 SKIN = 1e-6
@@ -24,8 +24,6 @@ SLIVER = 0.05e-3
 """m beside a tool's path within which material is rubbed off, and no depth of it counts."""
 ROUNDED = 1.0 + 1e-12
 """Of a radius squared: what is outside by more is so for all that rounding does."""
-_HALVINGS = 26
-"""A move of 100 mm comes down to 1.5 nm, and what is sought changes least there."""
 _SECTIONS = 40
 _GOLDEN = 0.6180339887498949
 """A move of 100 mm comes down to 0.4 nm."""
@@ -253,7 +251,7 @@ def _sought(
     if _wide(tool, above - inside * rise) < abs(across + inside * d_across):
         return -math.inf, math.inf
     first = last = inside
-    for _ in range(_HALVINGS):
+    for _ in range(HALVINGS):
         one, other = 0.5 * (low + first), 0.5 * (last + high)
         if _wide(tool, above - one * rise) >= abs(across + one * d_across):
             first = one

@@ -7,7 +7,7 @@ import math
 from evenflare.compiled import njit
 
 BALL, BULL, FLAT, DRILL = 0, 1, 2, 3
-_HALVINGS = 26
+HALVINGS = 26
 """A move of 100 mm comes down to 1.5 nm, and what is sought changes least there."""
 _NEAR = 1e-9
 """m, likewise, where it is found sooner."""
@@ -68,7 +68,7 @@ def under(
         return float(tip + slope * way + over)
     if tip + slope * (high if slope < 0.0 else low) + over >= height:
         return math.inf
-    for _ in range(_HALVINGS):
+    for _ in range(HALVINGS):
         beside = way - s
         d = max(math.sqrt(w * w + beside * beside), 1e-15)
         steep = _rise(kind, radius, corner, d)[1]

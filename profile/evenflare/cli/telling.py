@@ -7,6 +7,7 @@ import threading
 import time
 from collections.abc import Iterable, Iterator, Sequence
 from contextlib import contextmanager, suppress
+from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -41,10 +42,16 @@ def slow(quiet: bool, words: str) -> Iterator[None]:
 def compiled(quiet: bool) -> None:
     """The solver's compiled parts, from the cache or made now, before anything is timed or shared out."""
     with slow(quiet, "Compiling the solver for this machine: once, up to a minute"):
-        from evenflare.radiation import boundary_elements, march
+        _warmed_up()
 
-        march.warm_up()
-        boundary_elements.warm_up()
+
+@cache
+def _warmed_up() -> None:
+    """Once in a process: what has been loaded stays."""
+    from evenflare.radiation import boundary_elements, march
+
+    march.warm_up()
+    boundary_elements.warm_up()
 
 
 class NowAndThen:

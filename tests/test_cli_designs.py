@@ -23,6 +23,7 @@ radius_mm = 200
 """
 
 
+@pytest.mark.usefixtures("unpainted")
 @pytest.mark.parametrize(("command", "sphere"), [("export", True), ("solve --setting estimate", False)])
 def test_corners_of_points_and_what_else_there_is_to_say_are_told(capsys, here, command, sphere):
     (here / "bent.toml").write_text(BENT)
@@ -103,6 +104,7 @@ def test_a_wall_beyond_its_mouth_is_told_with_its_file(capsys, here):
 
 
 def test_solve_lists_what_it_wrote_and_says_nothing_else_when_quiet(here):
+    (here / "design.toml").write_text(f"{DESIGN}[analysis]\nfrom_hz = 500\nto_hz = 4000\nper_octave = 2\n")
     code, out, err = finished("solve design.toml --out out --setting screen --quiet")
     assert (code, err) == (0, "")
     assert "Directivity index: " in out
@@ -114,6 +116,7 @@ def test_solve_lists_what_it_wrote_and_says_nothing_else_when_quiet(here):
     assert record["command"] == "evenflare solve design.toml --out out --setting screen --quiet"
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_first_look_warns_of_itself(capsys, here):
     code, out, _ = said(capsys, "solve design.toml --out out --setting estimate")
     assert code == 0

@@ -109,11 +109,13 @@ def scored(folder: Path) -> int:
 
 UNCLOSED = """
 from evenflare.commands import searching
+from evenflare.report.kit import canvas
 searching._write_winner = lambda *_, **__: None
+canvas.png = lambda _: b"unpainted"
 from evenflare.cli import main
 main()
 """
-"""The command, which makes nothing of a winner but its design."""
+"""The command, which makes nothing of a winner but its design, and paints nothing."""
 
 
 @pytest.fixture
@@ -146,8 +148,10 @@ def begin(here):
 
 
 @pytest.fixture
-def unclosed(monkeypatch):
-    """Nothing is made of a winner but its design: what ends or continues a search does not depend on it."""
+def unclosed(monkeypatch, unpainted):
+    """Nothing is made of a winner but its design, and nothing painted: what ends or continues a search does not depend
+    on it.
+    """
     monkeypatch.setattr(searching, "_write_winner", lambda *_, **__: None)
 
 

@@ -17,7 +17,8 @@ pytestmark = pytest.mark.usefixtures("compiled")
 SEARCH = "search target.toml --out run --workers 1"
 
 
-def test_search_tells_progress_on_standard_error_and_the_result_on_standard_output(capsys, here, plain):
+@pytest.mark.usefixtures("plain", "unpainted")
+def test_search_tells_progress_on_standard_error_and_the_result_on_standard_output(capsys, here):
     (here / "target.toml").write_text(TARGET.replace("= 60", "= 20"))
     code, out, err = said(capsys, SEARCH)
     assert code == 0

@@ -24,6 +24,7 @@ def test_folder_that_cannot_be_made_is_told(capsys, here, command, folder):
     assert contents(here) == before
 
 
+@pytest.mark.usefixtures("unpainted")
 @pytest.mark.parametrize("command", ["solve --setting estimate", "export"])
 def test_full_disk_leaves_old_files_whole_and_no_temporary_ones(capsys, here, command):
     assert said(capsys, f"{command} design.toml --out out")[0] == 0

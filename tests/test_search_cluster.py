@@ -161,7 +161,7 @@ def cluster_here(kept):
 
 
 @pytest.fixture
-def marked_run(monkeypatch, plain):
+def marked_run(monkeypatch, plain, unpainted):
     """The command's search with the invented, marked solver."""
     monkeypatch.setattr(searching, "run_search", partial(searching.run_search, solver_factory=marked))
     monkeypatch.setattr(searching, "_write_winner", lambda *_, **__: None)

@@ -37,6 +37,7 @@ def live_in(folder) -> Live:
     return Live(TARGET, folder, command="evenflare search", closing=closing, design=partial(_design, TARGET))
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_both_files_are_there_from_the_first_shape_on_and_rewritten_once_a_minute(tmp_path, clock, monkeypatch):
     live, written, leaders = live_in(tmp_path), [], []
     write = Live.write
@@ -76,6 +77,7 @@ def test_best_is_a_design_and_the_page_says_that_it_runs_and_what_it_found(tmp_p
     assert held_words(tmp_path).endswith("/best.toml; the same command continues")
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_a_page_that_takes_long_is_rewritten_less_often(tmp_path, clock, monkeypatch):
     live, seen = live_in(tmp_path), []
     searched(tmp_path, TARGET, progress=seen.append)
@@ -95,6 +97,7 @@ def test_a_page_that_takes_long_is_rewritten_less_often(tmp_path, clock, monkeyp
     assert clock.now == 511.0
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_what_fails_on_the_way_leaves_both_files_as_they_were(tmp_path, monkeypatch):
     live, seen = live_in(tmp_path), []
     searched(tmp_path, TARGET, progress=seen.append)

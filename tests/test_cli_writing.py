@@ -66,7 +66,9 @@ def test_write_that_the_system_refuses_leaves_no_half_file(capsys, here, command
 
 
 @pytest.mark.skipif(not Path("/dev/full").exists(), reason="writes to a device that is always full")
-@pytest.mark.parametrize("command", ["score design.toml --target target.toml", "check"])
+@pytest.mark.parametrize(
+    "command", ["plan --source-height-m 3 --microphone-height-m 3 --distance-m 2 --mouth-mm 90", "check"]
+)
 def test_full_standard_output_is_the_surroundings_fault(here, command):
     with open("/dev/full", "w") as full:
         code, _, err = finished(f"{command} --quiet", stdout=full)

@@ -5,7 +5,6 @@ from __future__ import annotations
 from typing import NamedTuple
 
 import numpy as np
-from scipy.ndimage import maximum_filter1d
 
 from evenflare.units import DEGREE, MILLIMETRE, FloatArray
 
@@ -86,6 +85,8 @@ def corners_of(points: FloatArray, *, corner: float) -> tuple[int, ...]:
     away from it: so the spacing of the points does not matter. Where noise would feign more than NOISE_SHARE of that,
     chords run to every second, third ... point.
     """
+    from scipy.ndimage import maximum_filter1d  # takes a while to load
+
     stride, count = 1, len(points)
     if count < 3:
         return ()

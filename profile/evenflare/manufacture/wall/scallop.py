@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 from numpy.typing import ArrayLike
-from scipy.ndimage import maximum_filter1d
 
 from evenflare.units import FloatArray
 
@@ -46,6 +45,8 @@ def passes(lengths: FloatArray, steps: FloatArray) -> FloatArray:
     lengths : (K,), m, of the cells of the way, the path of the ball's centre.
     steps   : (K,), m, between passes in each cell. Where it changes, the smaller reaches one pass further.
     """
+    from scipy.ndimage import maximum_filter1d  # takes a while to load
+
     along = np.concatenate([[0.0], np.cumsum(lengths)])
     fine = float(steps.min()) / _PLACES
     count = max(8, int(np.ceil(along[-1] / fine)))

@@ -63,6 +63,7 @@ def test_goes_all_the_way(here: Path, capsys: pytest.CaptureFixture[str]) -> Non
     assert "all is there" in said(capsys, "cabinet cut/design.toml --quiet")[1]
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_the_judge_solves_it_and_says_first_what_that_takes(here: Path, capsys: pytest.CaptureFixture[str]) -> None:
     Path("d.toml").write_text(
         TEXT.replace("[250, 400, 630, 1000]", "[250, 300]").replace("step_deg = 10", "step_deg = 30")

@@ -54,7 +54,9 @@ def dressed(axes: Any, title: str, *, x: str, y: str, grid: bool = True) -> Any:
         titled(axes.figure, title)
     axes.set_xlabel(x, color=INK, fontsize=TEXT)
     axes.set_ylabel(y, color=INK, fontsize=TEXT)
-    axes.tick_params(labelsize=TEXT - 1, colors=QUIET, length=0, which="both")
+    # Neither marks of no length nor lines along the axes' own edges take room: so none is looked at for it, or drawn.
+    axes.tick_params(labelsize=TEXT - 1, colors=QUIET, length=0, which="both", left=False, bottom=False)
+    axes.spines[:].set_in_layout(False)
     axes.spines[["top", "right"]].set_visible(False)
     axes.spines[["left", "bottom"]].set_color("#b4bdc4")
     axes.set_axisbelow(True)

@@ -10,13 +10,14 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, fields
+from functools import lru_cache
 from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
 from scipy.interpolate import CubicSpline
 
-from evenflare.directivity.types import Directivity, Observation
+from evenflare.directivity.types import Directivity, Observation, Symmetry
 from evenflare.units import (
     DEGREE,
     REFERENCE_POWER,
@@ -112,6 +113,12 @@ def sphere_weights(observation: Observation, *, half_space: bool = False) -> Flo
     ValueError if the angles leave a gap above 30 degrees, or one plane only was observed and is not round.
     Source: zone areas; common practice.
     """
+    return _weights_at(observation.off_axis.tobytes(), observation.plane.tobytes(), observation.symmetry, half_space)
+
+
+@lru_cache(maxsize=64)  # a search looks at thousands of sounds in the same directions
+def _weights_at(off_axis: bytes, plane: bytes, symmetry: Symmetry, half_space: bool) -> FloatArray:
+    observation = Observation(np.ones(1), np.frombuffer(off_axis), np.frombuffer(plane), symmetry=symmetry)
     limit = 0.5 * np.pi if half_space else np.pi
     sides = _covering_sides(observation, half_space)
     turning = _azimuth_weights(observation, [sign for sign, _, _ in sides])
@@ -120,7 +127,7 @@ def sphere_weights(observation: Observation, *, half_space: bool = False) -> Flo
         bounds = np.concatenate([[0.0], 0.5 * (outward[1:] + outward[:-1]), [limit]])
         ring = -0.5 * np.diff(np.cos(bounds))
         weights[:, index] += turning[:, side, None] * ring
-    return weights
+    return read_only(weights)
 
 
 def sphere_mean_square(directivity: Directivity) -> FloatArray:

@@ -34,6 +34,14 @@ def rows(folder: Path) -> list[dict[str, object]]:
     return list(history_rows(folder))
 
 
+@pytest.fixture(scope="module")
+def undisturbed(tmp_path_factory) -> list[dict[str, object]]:
+    """The history of a whole run."""
+    folder = tmp_path_factory.mktemp("undisturbed")
+    searched(folder)
+    return rows(folder)
+
+
 FEW = hidden_target(families=("conical", "free"), candidates=40)
 
 
@@ -78,7 +86,7 @@ class Mortal:
         return future
 
 
-def test_where_most_are_killed_it_is_the_machine_and_nothing_is_held_against_candidates(tmp_path):
+def test_where_most_are_killed_it_is_the_machine_and_nothing_is_held_against_candidates(tmp_path, undisturbed):
     with pytest.raises(InputError) as caught:
         searched(tmp_path / "run", executor=Mortal(lambda number: number > 30 and number % 3))
     assert str(caught.value).startswith("worker processes keep being killed, and ")
@@ -87,14 +95,12 @@ def test_where_most_are_killed_it_is_the_machine_and_nothing_is_held_against_can
     assert len(kept) >= 30
     assert LOST not in {row["reason"] for row in kept}
     searched(tmp_path / "run")
-    searched(tmp_path / "undisturbed")
-    assert rows(tmp_path / "run") == rows(tmp_path / "undisturbed")
+    assert rows(tmp_path / "run") == undisturbed
 
 
-def test_where_many_are_killed_at_once_and_none_alone_nothing_is_lost(tmp_path):
-    searched(tmp_path / "undisturbed")
+def test_where_many_are_killed_at_once_and_none_alone_nothing_is_lost(tmp_path, undisturbed):
     searched(tmp_path / "run", executor=Mortal(lambda number: number > 30 and number % 3, always=False))
-    assert rows(tmp_path / "run") == rows(tmp_path / "undisturbed")
+    assert rows(tmp_path / "run") == undisturbed
 
 
 def test_the_command_tells_which_candidates_were_given_up(capsys, here, plain, monkeypatch):
@@ -168,7 +174,7 @@ def moving(folder: Path, at: int, *, to: Path | None = None):
 
 
 @pytest.mark.parametrize("workers", [1, 2])
-def test_a_moved_folder_ends_the_search_and_keeps_what_is_finished(tmp_path, workers):
+def test_a_moved_folder_ends_the_search_and_keeps_what_is_finished(tmp_path, undisturbed, workers):
     run, moved = tmp_path / "run", tmp_path / "moved"
     with pytest.raises(InputError) as caught:
         searched(run, progress=moving(run, 20), workers=workers)
@@ -176,12 +182,11 @@ def test_a_moved_folder_ends_the_search_and_keeps_what_is_finished(tmp_path, wor
     if Path("/proc/self/fd").exists():
         assert str(caught.value).endswith(f"folder is now, {moved}. Run the same command again with --out {moved}")
     assert not run.exists()
-    searched(tmp_path / "undisturbed")
     kept = rows(moved)
-    assert 20 <= len(kept) < len(rows(tmp_path / "undisturbed"))
+    assert 20 <= len(kept) < len(undisturbed)
     searched(moved)
     assert not [path.name for path in moved.iterdir() if path.name.endswith(("-wal", "-shm"))], "taken in and removed"
-    assert rows(moved) == rows(tmp_path / "undisturbed")
+    assert rows(moved) == undisturbed
 
 
 def test_the_command_ends_with_2_and_makes_no_stub(capsys, here, plain, monkeypatch):

@@ -136,11 +136,17 @@ class RoundMedium:
 
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
-        half_angle, reach = first_cap(part)[1], self.waveguide.driver.exit_radius / self.throat_radius
-        # A launching cap knows nothing of the exit's edge.
-        if part is self.sweep and abs(reach - 1.0) * self.throat_radius > ledge.MET:
-            return ledge.through_round(half_angle, modes, profile, reach=reach)
-        return excited(half_angle, modes, profile)
+        if part is not self.sweep:  # a launching cap knows nothing of the exit's edge
+            return excited(first_cap(part)[1], modes, profile)
+        reach = self.waveguide.driver.exit_radius / self.throat_radius
+        if abs(reach - 1.0) * self.throat_radius > ledge.MET:
+            return ledge.through_round(self._half_angle, modes, profile, reach=reach)
+        return excited(self._half_angle, modes, profile)
+
+    @cached_property
+    def _half_angle(self) -> float:
+        """rad, of the first cap: every band of frequencies asks for it."""
+        return first_cap(self.sweep)[1]
 
     def modes(self, count: int) -> tuple[IntArray, IntArray]:
         """See Medium."""

@@ -89,10 +89,12 @@ def waves_at(
     shape = np.broadcast_shapes(np.shape(arc), np.shape(azimuth))
     if not series.size:
         return np.zeros(shape), np.zeros(shape)
+    if np.shape(arc) != shape:
+        arc = np.broadcast_to(arc, shape)
     # Of one azimuth, as in a meridian, the cosines are worked out once.
-    azimuth = np.broadcast_to(azimuth, shape if np.ndim(azimuth) else (1,)).reshape(-1, 1)
+    azimuth = np.broadcast_to(azimuth, shape).reshape(-1, 1) if np.ndim(azimuth) else np.array([[azimuth]])
     around = np.cos(2.0 * np.arange(series.shape[1]) * azimuth)
-    found = _waves(knots, series, np.broadcast_to(arc, shape).ravel(), around)
+    found = _waves(knots, series, np.ravel(arc), around)
     return found[0].reshape(shape), found[1].reshape(shape)
 
 

@@ -15,6 +15,8 @@ from evenflare.studies.sensitivity import times
 from evenflare.waveguide.accuracy import Accuracy
 from toleranced import scattered
 
+pytestmark = pytest.mark.usefixtures("unpainted")
+
 DESIGN = """name = "invented"
 [waveguide]
 family = "oblate_spheroidal"

@@ -89,7 +89,7 @@ class TestClosedForms:
         radius, a = 12.7e-3, angle * DEGREE
         wall = Line(0.0, radius, 0.1, radius + 0.1 * np.tan(a))
         wavenumber = 2 * np.pi * np.array([500.0, 1000, 2000, 5000]) / AIR.speed_of_sound
-        caps = caps_of(divided((along(Following(wall)),), 0.004, 4.0))
+        (caps,) = caps_of([divided((along(Following(wall)),), 0.004, 4.0)])
         source = cap_mean(a, 1)
         stiffness, flux, met = eliminated(assembled(caps, np.ones(len(caps.z), dtype=np.int64)), wavenumber, source)
         slant = float(caps.r[-1, -1] / np.sin(a))

@@ -55,7 +55,7 @@ class TestConservation:
     def test_power_at_the_resonance_of_the_cavity_behind_a_cap(self) -> None:
         """Elimination meets near-singular matrices there and must not lose the answer."""
         waveguide = BENCHMARK["oblate-spheroidal 40 deg, roundover 20 mm"]
-        caps = caps_of(divided(sweep(waveguide), 0.02, 1.0))
+        (caps,) = caps_of([divided(sweep(waveguide), 0.02, 1.0)])
         elements = assembled(caps, np.full(len(caps.z), 6))
         behind = type(elements)(elements.modes[:5], elements.start[:6], elements.stiffness, elements.mass)
         source = cap_mean(1e-7, 6)
@@ -84,7 +84,7 @@ class TestElimination:
         """The same elements in one large matrix, by another library's direct solver."""
         waveguide = BENCHMARK["waist with two kinks"]
         wavenumber = np.array([40.0])
-        caps = caps_of(divided(sweep(waveguide), 0.06, 1.0))
+        (caps,) = caps_of([divided(sweep(waveguide), 0.06, 1.0)])
         modes = 5 + np.arange(len(caps.z)) // 3
         elements = assembled(caps, modes)
         source = cap_mean(1e-7, 5)

@@ -10,6 +10,8 @@ import pytest
 from evenflare.cli import run
 from evenflare.studies import sensitivity, tolerance
 
+pytestmark = [pytest.mark.slow, pytest.mark.usefixtures("unpainted")]
+
 ROUND = """[waveguide]
 family = "oblate_spheroidal"
 depth_mm = 40
@@ -56,7 +58,6 @@ def coarse(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setattr(tolerance, "FORESEEN_WALLS", 50)
 
 
-@pytest.mark.slow
 @pytest.mark.parametrize("kind", KINDS)
 def test_every_kind_of_design_has_an_answer(kind: str, tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     waveguide, mounting, unknown = KINDS[kind]
@@ -79,7 +80,6 @@ def test_every_kind_of_design_has_an_answer(kind: str, tmp_path: Path, capsys: p
     assert ("Tilt off axis" in (out / "report.html").read_text()) == ("tilt" not in unknown)
 
 
-@pytest.mark.slow
 def test_a_target_with_a_room_counts_in_the_score(tmp_path: Path, capsys: pytest.CaptureFixture[str]) -> None:
     design, out = tmp_path / "design.toml", tmp_path / "out"
     waveguide, mounting, _ = KINDS["sphere"]

@@ -9,6 +9,7 @@ the factor 2 pi of the azimuth.
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -51,8 +52,12 @@ class Elements:
     mass: FloatArray
 
 
-def divided(sweep: Sweep, step: float, fineness: float) -> list[tuple[Path, FloatArray]]:
-    """Elements that advance by `step` (m) at most, at wall and apex: on each path the parameters (E, 4) of their nodes.
+Plan = list[tuple[Path, FloatArray]]
+"""On each path of a sweep the parameters (E, 4) of the nodes of its elements."""
+
+
+def divided(sweep: Sweep, step: float, fineness: float) -> Plan:
+    """Elements that advance by `step` (m) at most, at wall and apex.
 
     fineness : how many elements there are to one that the bends of the sweep ask for at any frequency.
     """
@@ -66,10 +71,15 @@ def divided(sweep: Sweep, step: float, fineness: float) -> list[tuple[Path, Floa
     return found
 
 
-def caps_of(divisions: list[tuple[Path, FloatArray]]) -> Caps:
-    """The caps (E, 4) at the nodes of elements."""
-    rows = [path.caps(points) for path, points in divisions]
-    return Caps(*(np.concatenate(column) for column in zip(*rows, strict=True)))
+def caps_of(every: Sequence[Plan]) -> list[Caps]:
+    """The caps (E, 4) at the nodes of elements, of each of several divisions of one sweep; a path is asked once."""
+    columns = []
+    for same in zip(*every, strict=True):
+        points = [t for _, t in same]
+        caps, cuts = same[0][0].caps(np.concatenate(points)), np.cumsum([len(t) for t in points])[:-1]
+        columns.append(list(zip(*(np.split(each, cuts) for each in caps), strict=True)))
+    rows = (zip(*parts, strict=True) for parts in zip(*columns, strict=True))
+    return [Caps(*(np.concatenate(each) for each in row)) for row in rows]
 
 
 def assembled(caps: Caps, modes: IntArray, *, order: int = 0) -> Elements:

@@ -12,7 +12,8 @@ import numpy as np
 from evenflare.exterior.cabinets import Operator
 from evenflare.exterior.memory import available_memory as available_memory
 from evenflare.radiation import elements, ledge, oblong, oblong_elements, wavefront
-from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of, divided
+from evenflare.radiation.elements import EXTRA_POINTS, NODES, Elements, caps_of
+from evenflare.radiation.foreseen import Foreseen, plans
 from evenflare.radiation.hemisphere import Hemisphere
 from evenflare.radiation.in_cabinet import InCabinet
 from evenflare.radiation.ledge import PROFILE_POINTS, Profile
@@ -125,16 +126,27 @@ class RoundMedium:
         """See Medium."""
         return elements.assembled(*self._planned(part, wavenumber, resolution), order=self.order)
 
+    @cached_property
+    def _caps(self) -> Foreseen[Caps]:
+        return Foreseen(lambda *asked: caps_of(plans(*asked)))
+
     def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
-        """See Medium: it is no quicker."""
+        """See Medium."""
+        self._caps.every(part, wavenumbers, resolution)
 
     def excited(self, part: Sweep, modes: int, profile: Profile | None) -> FloatArray:
         """See Medium."""
-        half_angle, reach = first_cap(part)[1], self.waveguide.driver.exit_radius / self.throat_radius
-        # A launching cap knows nothing of the exit's edge.
-        if part is self.sweep and abs(reach - 1.0) * self.throat_radius > ledge.MET:
-            return ledge.through_round(half_angle, modes, profile, reach=reach)
-        return excited(half_angle, modes, profile)
+        if part is not self.sweep:  # a launching cap knows nothing of the exit's edge
+            return excited(first_cap(part)[1], modes, profile)
+        reach = self.waveguide.driver.exit_radius / self.throat_radius
+        if abs(reach - 1.0) * self.throat_radius > ledge.MET:
+            return ledge.through_round(self._half_angle, modes, profile, reach=reach)
+        return excited(self._half_angle, modes, profile)
+
+    @cached_property
+    def _half_angle(self) -> float:
+        """rad, of the first cap: every band of frequencies asks for it."""
+        return first_cap(self.sweep)[1]
 
     def modes(self, count: int) -> tuple[IntArray, IntArray]:
         """See Medium."""
@@ -145,7 +157,7 @@ class RoundMedium:
         return bytes_of(self._planned(part, wavenumber, resolution)[1])
 
     def _planned(self, part: Sweep, wavenumber: float, resolution: Resolution) -> tuple[Caps, IntArray]:
-        caps = caps_of(divided(part, 2 * np.pi / wavenumber / resolution.steps, resolution.fineness))
+        caps = self._caps.one(part, wavenumber, resolution)
         return caps, radial_modes_for(resolution, wavenumber, caps.r.max(axis=1))
 
 

@@ -17,9 +17,11 @@ from typing import NamedTuple
 
 import numpy as np
 
+from evenflare.radiation.elements import Plan
+from evenflare.radiation.foreseen import Foreseen, plans
 from evenflare.radiation.oblong import Domes, Growth, joined, parted, stretch_at
 from evenflare.radiation.resolution import Resolution
-from evenflare.radiation.stretched import Plan, StretchedCaps, plans
+from evenflare.radiation.stretched import StretchedCaps
 from evenflare.radiation.wavefront import Caps, Path, Sweep
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide.departure import ROLLED, Departure, risen
@@ -79,20 +81,17 @@ class DrawnCaps:
         return bool(max(turns, default=0.0) < EDGE and throat.max() < STEEP and rolled)
 
     @cached_property
-    def _known(self) -> list[tuple[Sweep, float, Resolution, Footing]]:
-        return []
+    def _foreseen(self) -> Foreseen[Footing]:
+        return Foreseen(lambda *asked: self._footings(plans(*asked)))
 
     def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
         """See Medium."""
         self.caps.foreseen(part, wavenumbers, resolution)
-        if self._found(part, wavenumbers[0], resolution) is None:
-            every = self._footings(plans(part, wavenumbers, resolution))
-            self._known.extend((part, k, resolution, each) for k, each in zip(wavenumbers, every, strict=True))
+        self._foreseen.every(part, wavenumbers, resolution)
 
     def footing(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Footing:
         """Of the caps that `shells` has."""
-        found = self._found(part, wavenumber, resolution)
-        return self._footings(plans(part, [wavenumber], resolution))[0] if found is None else found
+        return self._foreseen.one(part, wavenumber, resolution)
 
     @cached_property
     def first(self) -> Footing:
@@ -104,12 +103,6 @@ class DrawnCaps:
     def last(self) -> Footing:
         """Of the mouth's edge."""
         return self._standing(self.caps.sweep[-1].path, np.zeros(1))
-
-    def _found(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Footing | None:
-        for known, *asked, footing in self._known:
-            if known is part and asked == [wavenumber, resolution]:
-                return footing
-        return None
 
     def _footings(self, every: Sequence[Plan]) -> list[Footing]:
         found: list[list[Footing]] = [[] for _ in every]
@@ -194,24 +187,21 @@ class MovedCaps:
     def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
         """See Medium."""
         self.drawn.foreseen(part, wavenumbers, resolution)
-        shells = [self.drawn.caps.shells(part, each, resolution) for each in wavenumbers]
-        every = self._moved(
-            joined(shells), joined_footings([self.drawn.footing(part, k, resolution) for k in wavenumbers])
-        )
-        moved = parted(every, [len(each.a) for each in shells])
-        self._known.extend((part, k, resolution, each) for k, each in zip(wavenumbers, moved, strict=True))
+        self._shells.every(part, wavenumbers, resolution)
 
     @cached_property
-    def _known(self) -> list[tuple[Sweep, float, Resolution, Domes]]:
-        return []
+    def _shells(self) -> Foreseen[Domes]:
+        return Foreseen(self._worked_out)
 
     def shells(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Domes:
         """See OblongCaps."""
-        for known, *asked, moved in self._known:
-            if known is part and asked == [wavenumber, resolution]:
-                return moved
-        shells = self.drawn.caps.shells(part, wavenumber, resolution)
-        return self._moved(shells, self.drawn.footing(part, wavenumber, resolution))
+        return self._shells.one(part, wavenumber, resolution)
+
+    def _worked_out(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> list[Domes]:
+        shells = [self.drawn.caps.shells(part, each, resolution) for each in wavenumbers]
+        footings = [self.drawn.footing(part, each, resolution) for each in wavenumbers]
+        every = self._moved(joined(shells), joined_footings(footings))
+        return parted(every, [len(each.a) for each in shells])
 
     @property
     def _scale(self) -> float:

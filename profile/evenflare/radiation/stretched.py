@@ -7,18 +7,13 @@ from dataclasses import dataclass
 from functools import cached_property
 from typing import Protocol
 
-import numpy as np
-
 from evenflare.radiation import oblong
-from evenflare.radiation.elements import divided
+from evenflare.radiation.foreseen import Foreseen, plans
 from evenflare.radiation.oblong import Domes
 from evenflare.radiation.resolution import Resolution
-from evenflare.radiation.wavefront import Path, Sweep
+from evenflare.radiation.wavefront import Sweep
 from evenflare.units import FloatArray
 from evenflare.waveguide import Waveguide
-
-Plan = list[tuple[Path, FloatArray]]
-"""See `elements.divided`."""
 
 
 class OblongCaps(Protocol):
@@ -50,11 +45,6 @@ class OblongCaps(Protocol):
     def shells(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Domes:
         """(E, 4) at the nodes of the elements of a part of the sweep, for wavenumbers (rad/m) up to this."""
         ...
-
-
-def plans(part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> list[Plan]:
-    """How a part of a sweep is divided for wavenumbers (rad/m) up to each of these."""
-    return [divided(part, 2 * np.pi / each / resolution.steps, resolution.fineness) for each in wavenumbers]
 
 
 @dataclass(frozen=True)
@@ -94,25 +84,16 @@ class StretchedCaps:
         return self.waveguide.surface.off_exit(radius)
 
     @cached_property
-    def _known(self) -> list[tuple[Sweep, float, Resolution, Domes]]:
-        return []
+    def _shells(self) -> Foreseen[Domes]:
+        return Foreseen(self._worked_out)
 
     def foreseen(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> None:
-        """See Medium: a wall is asked for few points, hundreds of times, so that many take hardly longer than some."""
-        if self._found(part, wavenumbers[0], resolution) is None:
-            every = self._worked_out(part, wavenumbers, resolution)
-            self._known.extend((part, k, resolution, each) for k, each in zip(wavenumbers, every, strict=True))
+        """See Medium."""
+        self._shells.every(part, wavenumbers, resolution)
 
     def shells(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Domes:
         """See OblongCaps."""
-        found = self._found(part, wavenumber, resolution)
-        return self._worked_out(part, [wavenumber], resolution)[0] if found is None else found
-
-    def _found(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Domes | None:
-        for known, *asked, shells in self._known:
-            if known is part and asked == [wavenumber, resolution]:
-                return shells
-        return None
+        return self._shells.one(part, wavenumber, resolution)
 
     def _worked_out(self, part: Sweep, wavenumbers: Sequence[float], resolution: Resolution) -> list[Domes]:
         every = plans(part, wavenumbers, resolution)

@@ -12,6 +12,7 @@ from functools import cached_property
 
 import numpy as np
 
+from evenflare.compiled import njit
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide.meridian import Piece
 
@@ -85,21 +86,39 @@ def waves_at(
     """m, and its slope by the arc, of waves with knots (N,) and their `series_of`, at places: arc, in the knots' unit,
     and azimuth, rad. Shapes broadcast.
     """
-    azimuth, zero = np.asarray(azimuth), np.zeros(np.broadcast_shapes(np.shape(arc), np.shape(azimuth)))
+    shape = np.broadcast_shapes(np.shape(arc), np.shape(azimuth))
     if not series.size:
-        return zero, zero
-    if knots.size == 1:
-        return zero + sum(each * np.cos(2.0 * k * azimuth) for k, each in enumerate(series[0])), zero
-    k = np.minimum(np.maximum(np.searchsorted(knots, arc, side="right") - 1, 0), knots.size - 2)
-    width = (knots[1:] - knots[:-1])[k]
-    share, rate = risen((arc - knots[k]) / width)
-    off, slope = zero, zero
-    for order in range(series.shape[1]):
-        values = series[:, order]
-        rise = (values[1:] - values[:-1])[k]
-        around = np.cos(2.0 * order * azimuth) if order else 1.0
-        off, slope = off + (values[k] + rise * share) * around, slope + rise / width * rate * around
-    return off, slope
+        return np.zeros(shape), np.zeros(shape)
+    if np.shape(arc) != shape:
+        arc = np.broadcast_to(arc, shape)
+    # Of one azimuth, as in a meridian, the cosines are worked out once.
+    azimuth = np.broadcast_to(azimuth, shape).reshape(-1, 1) if np.ndim(azimuth) else np.array([[azimuth]])
+    around = np.cos(2.0 * np.arange(series.shape[1]) * azimuth)
+    found = _waves(knots, series, np.ravel(arc), around)
+    return found[0].reshape(shape), found[1].reshape(shape)
+
+
+@njit(cache=True)
+def _waves(knots, series, arc, around):  # type: ignore[no-untyped-def]
+    """(2, P) of `waves_at` at arcs (P,); around (P, M) or, of one azimuth, (1, M): cosines of twice the azimuth's
+    multiples. Compiled: a sweep along a wall asks for few points, hundreds of times.
+    """
+    found = np.zeros((2, arc.size))
+    for i in range(arc.size):
+        row = around[i if len(around) > 1 else 0]
+        if knots.size == 1:
+            found[0, i] = np.sum(series[0] * row)
+            continue
+        k = min(max(np.searchsorted(knots, arc[i], side="right") - 1, 0), knots.size - 2)
+        width = knots[k + 1] - knots[k]
+        v = min(max((arc[i] - knots[k]) / width, 0.0), 1.0)
+        # As `risen`.
+        share, rate = v * v * v * (10.0 + v * (6.0 * v - 15.0)), 30.0 * (v * (1.0 - v)) ** 2
+        for order in range(row.size):
+            rise = series[k + 1, order] - series[k, order]
+            found[0, i] += (series[k, order] + rise * share) * row[order]
+            found[1, i] += rise / width * rate * row[order]
+    return found
 
 
 @dataclass(frozen=True)

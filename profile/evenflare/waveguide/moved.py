@@ -16,6 +16,7 @@ from typing import Protocol
 
 import numpy as np
 
+from evenflare.compiled import njit
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, read_only
 from evenflare.waveguide.departure import ROLLED, Arcs, Departure, DrawnWall, WallDeviation
 from evenflare.waveguide.families import Shape
@@ -87,23 +88,35 @@ class Moved:
     def _placed(self, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
         wall = drawn_frame(self.piece, t)
         arc, rate = self.place.arc_and_rate(t, wall)
-        cosine, sine = np.cos(wall.angle), np.sin(wall.angle)
         off, by_arc, by_depth = self.departure.off_at(arc, wall.z, self.azimuth)
-        slope = by_arc * rate + by_depth * cosine
-        share, rate = t * t * (3.0 - 2.0 * t), 6.0 * t * (1.0 - t) / np.maximum(wall.speed, 1e-15)
-        turn, push = self.after - self.before, self.pushed[1] - self.pushed[0]
-        tangent = self.before + turn * share
-        slid = off * tangent + self.pushed[0] + push * share
+        drawn = np.stack([*wall, t, rate, off, by_arc, by_depth]).reshape(10, -1)
+        z, r, angle, speed = _slid(drawn, self.before, self.after, *self.pushed).reshape(4, *np.shape(t))
+        return z, r, angle, speed
+
+
+@njit(cache=True)
+def _slid(drawn, before, after, pushed_before, pushed_after):  # type: ignore[no-untyped-def]
+    """(4, N): z, r, angle and speed of a piece moved; drawn (10, N): its frame, t, and its departure. Compiled: a sweep
+    asks for few points, hundreds of times.
+    """
+    found = np.empty((4, drawn.shape[1]))
+    for i in range(drawn.shape[1]):
+        z, r, angle, curvature, speed, t, by_own_arc, off, by_arc, by_depth = drawn[:, i]
+        cosine, sine = np.cos(angle), np.sin(angle)
+        slope = by_arc * by_own_arc + by_depth * cosine
+        share, rate = t * t * (3.0 - 2.0 * t), 6.0 * t * (1.0 - t) / max(speed, 1e-15)
+        turn, push = after - before, pushed_after - pushed_before
+        tangent = before + turn * share
+        slid = off * tangent + pushed_before + push * share
         slid_slope = slope * tangent + (off * turn + push) * rate
-        bend = np.where(np.isfinite(wall.curvature), wall.curvature, 0.0)
-        along = np.maximum(1.0 + slid_slope - off * bend, _LEAST)
+        bend = curvature if np.isfinite(curvature) else 0.0
+        along = max(1.0 + slid_slope - off * bend, _LEAST)
         across = slope + bend * slid
-        return (
-            wall.z + slid * cosine - off * sine,
-            wall.r + slid * sine + off * cosine,
-            wall.angle + np.arctan2(across, along),
-            wall.speed * np.hypot(along, across),
-        )
+        found[0, i] = z + slid * cosine - off * sine
+        found[1, i] = r + slid * sine + off * cosine
+        found[2, i] = angle + np.arctan2(across, along)
+        found[3, i] = speed * np.hypot(along, across)
+    return found
 
 
 @dataclass(frozen=True, eq=False)

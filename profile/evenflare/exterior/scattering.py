@@ -44,7 +44,7 @@ SHALLOWEST of the room there at most."""
 SHALLOWEST = 0.25
 NODES_EACH = 400
 """Nodes for each right side, from which on equations are solved step by step: a step takes their square, factors their
-cube. Seen: 25 steps, at 600 nodes as at 5,500, for which they take a twelfth of the time.
+cube. Seen: 25 steps, at 600 nodes as at 5,500, for which they take a tenth of the time.
 """
 STEPS, MOST_STEPS = 30, 200
 """That may be expected, and after which factors are made all the same."""

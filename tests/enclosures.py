@@ -8,10 +8,11 @@ import numpy as np
 import pytest
 from threadpoolctl import threadpool_limits
 
+from evenflare.exterior.layers import add_layers
 from evenflare.exterior.panels import PanelMesh, meshed
 from evenflare.exterior.patches import Map, MirroredPatches, SmoothPatch, _end, _Outline, _sides
 from evenflare.exterior.scattering import Scatterer, scattered
-from evenflare.units import ComplexArray, FloatArray
+from evenflare.units import ComplexArray, FloatArray, IntArray
 from evenflare.waveguide.cabinet import Edge
 
 Motion = Callable[[FloatArray, FloatArray], ComplexArray]
@@ -23,6 +24,13 @@ def one_thread() -> Iterator[None]:
     """Linear algebra on one thread, as solvers have it: more only wait for each other where tests share cores."""
     with threadpool_limits(limits=1):
         yield
+
+
+def layers(k: float, points: FloatArray, own: IntArray, mesh: PanelMesh) -> tuple[ComplexArray, ComplexArray]:
+    """Double and single layer (P, N) of points (P, 3) and the mesh as it is; own as in `add_layers`."""
+    double, single = np.zeros((2, len(points), mesh.size), dtype=np.complex128)
+    add_layers(k, points[None], own, np.ones(1, dtype=np.complex128), mesh, double, single)
+    return double, single
 
 
 def cylinder(radius: float, depth: float, edge_radius: float) -> MirroredPatches:

@@ -9,12 +9,12 @@ from enclosures import (
     added,
     directions,
     far_of,
+    layers,
     one_thread,  # noqa: F401
     plane_wave,
     sources,
     whole,
 )
-from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.patches import MirroredPatches, box
 from evenflare.exterior.scattering import ready

@@ -10,9 +10,9 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
+from enclosures import layers
 from evenflare.exterior import graphics, scattering
 from evenflare.exterior.graphics import arrays, layers_on
-from evenflare.exterior.layers import layers
 from evenflare.exterior.panels import meshed
 from evenflare.exterior.patches import box
 from evenflare.exterior.scattering import ready, scattered

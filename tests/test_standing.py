@@ -8,10 +8,10 @@ import numpy as np
 import pytest
 from scipy.optimize import minimize_scalar
 
+from enclosures import layers
 from evenflare import radiation
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
-from evenflare.exterior.layers import layers
 from evenflare.exterior.loudspeaker import loudspeaker
 from evenflare.exterior.scattering import ready, scattered
 from evenflare.radiation import standing

@@ -90,14 +90,14 @@ class Judging:
         self.start = self.last = time.monotonic()
 
     def __call__(self, done: int) -> None:
-        """So many frequencies are done, of those from the lowest up."""
+        """So many frequencies are done, of those from the highest down."""
         from evenflare.words import duration
 
         now = time.monotonic()
         if now - self.last < 2.0 or done >= len(self.seconds):
             return
         self.last = now
-        left = (now - self.start) / sum(self.seconds[:done]) * sum(self.seconds[done:])
+        left = (now - self.start) / sum(self.seconds[-done:]) * sum(self.seconds[:-done])
         tell(f"{done}/{len(self.seconds)} frequencies, {duration(left)} left")
 
 

@@ -32,7 +32,7 @@ MOST_BYTES = 900_000_000
 """Of the matrices of all parities: beyond, a box is not solved; see top_wavenumber."""
 MOST_BYTES_SOLID = 2_000_000_000
 """The same of other bodies, which have fewer mirror planes or none."""
-EACH, FILL, FACTORS = 0.6, 3.4e-7, 6e-11
+EACH, FILL, FACTORS = 0.6, 1.5e-7, 6e-11
 """s of one core for each wavenumber, each pair of nodes and image, and, on one core however many there are, for each
 node cubed and parity (measured)."""
 BANDS_PER_OCTAVE = 4

@@ -37,7 +37,7 @@ def here(array: Any) -> Any:
 
 
 def layers_on(xp: ModuleType, k: float, points: FloatArray, own: IntArray, mesh: PanelMesh) -> tuple[Any, Any]:
-    """As `exterior.layers.layers`, in arrays of xp."""
+    """Double and single layer (P, N) of points (P, 3), what `exterior.layers.add_layers` adds, in arrays of xp."""
     row, column, close_double, close_single = close_layers(k, points, own, mesh)
     offset = [xp.asarray(mesh.place[:, i]) - xp.asarray(points[:, i, None]) for i in range(3)]
     facing = sum(each * xp.asarray(mesh.normal[:, i]) for i, each in enumerate(offset))

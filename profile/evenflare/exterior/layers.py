@@ -9,6 +9,7 @@ for the transformations (from memory).
 
 from __future__ import annotations
 
+import itertools
 import math
 
 import numpy as np
@@ -30,6 +31,8 @@ ALONG_POINTS, ALONG_WEIGHTS = (read_only(each) for each in np.polynomial.legendr
 NODES = ORDER * ORDER
 POOL = 4 * ALONG_POINTS.size * OUT_POINTS.size
 """Points of a panel that are summed at once: all of its own triangles."""
+WORK = 7 * POOL + 4 * (4 * DEEPEST + 4)
+"""Numbers that are at hand while a panel is integrated: seven of each point, and the pieces that are still to do."""
 LEAST = 1e-60
 """m2, no less than which a distance's square is taken where the panel is summed otherwise in the end."""
 LAGRANGE = read_only(np.linalg.inv(np.vander(GAUSS, increasing=True)).T)
@@ -37,33 +40,50 @@ LAGRANGE = read_only(np.linalg.inv(np.vander(GAUSS, increasing=True)).T)
 _GAUSS = read_only(GAUSS)
 
 
-def layers(
+def add_layers(
     k: float,
     points: FloatArray,
     own: IntArray,
+    factor: ComplexArray,
     mesh: PanelMesh,
-    out: tuple[ComplexArray, ComplexArray] | None = None,
-) -> tuple[ComplexArray, ComplexArray]:
-    """Double and single layer (P, N) at wavenumber k, rad/m, of points (P, 3) and the mesh as it is, without images.
+    double: ComplexArray,
+    single: ComplexArray,
+    *,
+    first: int = 0,
+) -> None:
+    """Adds both layers at wavenumber k, rad/m, of points (I, P, 3), times the factors (I,) and summed over I, to double
+    (P, N) and single (P, S), of the S nodes of whole panels from the `first` one on. The mesh is as it is, without
+    images.
 
-    own : (P,) which node each point is, or -1. Told by its number: by its distance, rounding would decide.
-    out : where to write them, contiguous.
+    own : (P,) which node each of the points of the first of the I is, or -1. Told by its number: by its distance,
+          rounding would decide.
     """
     # Coordinate by coordinate, so that several nodes are worked on at once.
-    place, normal = np.ascontiguousarray(mesh.place.T), np.ascontiguousarray(mesh.normal.T)
-    shape = len(points), mesh.size
-    double, single = out or (np.empty(shape, dtype=np.complex128), np.empty(shape, dtype=np.complex128))
-    _far(k, points, place, normal, mesh.weight, double, single)
-    _close(k, points, own, mesh.shape, mesh.side, mesh.middle, mesh.reach, double, single)
-    return double, single
+    nodes = np.concatenate([mesh.place.T, mesh.normal.T])
+    cuts = 0, first, first + single.shape[1], mesh.size
+    parts = tuple(np.ascontiguousarray(nodes[:, low:high]) for low, high in itertools.pairwise(cuts))
+    shape = mesh.shape.reshape(len(mesh.shape), -1)
+    _add_layers(k, points, own, factor, parts, mesh.weight, shape, mesh.side, mesh.middle, mesh.reach, double, single)
+
+
+def gauss(points: FloatArray, own: IntArray, mesh: PanelMesh) -> FloatArray:
+    """(P,) the double layer of 1 at k = 0, of points (I, P, 3) over which it is summed: by Gauss's theorem -1 for each
+    inside a closed surface, -1/2 on it and 0 outside. own : as in add_layers.
+    """
+    double, single = (np.zeros((len(own), count), dtype=np.complex128) for count in (mesh.size, 0))
+    add_layers(0.0, points, own, np.ones(len(points), dtype=np.complex128), mesh, double, single)
+    return np.asarray(double.real.sum(axis=1))
 
 
 def close_layers(
     k: float, points: FloatArray, own: IntArray, mesh: PanelMesh
 ) -> tuple[IntArray, IntArray, ComplexArray, ComplexArray]:
-    """What `layers` holds of panels near a point: row and first column (Q,), double and single layer (Q, 9)."""
+    """What panels near one of the points (P, 3) have of both layers: row and first column (Q,), double and single layer
+    (Q, 9).
+    """
+    shape = mesh.shape.reshape(len(mesh.shape), -1)
     return _close_layers(  # type: ignore[no-any-return]
-        k, points, own, mesh.shape, mesh.side, mesh.middle, mesh.reach
+        k, points, own, shape, mesh.side, mesh.middle, mesh.reach
     )
 
 
@@ -82,118 +102,177 @@ def _close_layers(k, points, own, shape, side, middle, reach):  # type: ignore[n
                 count += 1
     row, column = np.empty(count, dtype=np.int64), np.empty(count, dtype=np.int64)
     double, single = np.empty((count, NODES), dtype=np.complex128), np.empty((count, NODES), dtype=np.complex128)
-    stack, drawn, kernel = np.empty((4 * DEEPEST + 4, 4)), np.empty((3, POOL)), np.empty((4, POOL))
+    work, sums = np.empty(WORK), np.empty((4, NODES))
     at = 0
     for i in range(len(points)):
         x, y, z = points[i, 0], points[i, 1], points[i, 2]
         for panel in range(len(reach)):
             if _is_near(x, y, z, middle[panel], reach[panel]):
                 row[at], column[at] = i, panel * NODES
-                node = own[i] - panel * NODES
-                if 0 <= node < NODES:
-                    _own(k, node, shape[panel], side[panel], drawn, kernel, double[at], single[at])
-                else:
-                    _near(k, x, y, z, shape[panel], side[panel], stack, drawn, kernel, double[at], single[at])
+                _close(k, x, y, z, own[i] - panel * NODES, shape[panel], side[panel], True, work, sums)
+                for n in range(NODES):
+                    double[at, n], single[at, n] = complex(sums[0, n], sums[1, n]), complex(sums[2, n], sums[3, n])
                 at += 1
     return row, column, double, single
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _far(k, points, place, normal, weight, double, single):  # type: ignore[no-untyped-def]
-    """Every node's share of both integrals as if it were far: without branches, so that it becomes vector code."""
-    quarter = 0.25 / math.pi
-    for i in range(len(points)):
-        x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        for j in range(weight.size):
-            dx, dy, dz = place[0, j] - x, place[1, j] - y, place[2, j] - z
-            r2 = max(dx * dx + dy * dy + dz * dz, LEAST)
-            r = math.sqrt(r2)
-            green = quarter * weight[j] / r
-            cosine, sine = cosine_sine(k * r)
-            cosine, sine = cosine * green, sine * green
-            single[i, j] = complex(cosine, -sine)
-            slope = (dx * normal[0, j] + dy * normal[1, j] + dz * normal[2, j]) / r2
-            # dG/dr = -(j k + 1 / r) G
-            double[i, j] = complex(-slope * (cosine + k * r * sine), slope * (sine - k * r * cosine))
-
-
-@njit(cache=True, nogil=True, fastmath=True)
-def _close(k, points, own, shape, side, middle, reach, double, single):  # type: ignore[no-untyped-def]
-    """Both integrals over panels near a point, in place."""
-    stack, drawn, kernel = np.empty((4 * DEEPEST + 4, 4)), np.empty((3, POOL)), np.empty((4, POOL))
-    for i in range(len(points)):
-        x, y, z = points[i, 0], points[i, 1], points[i, 2]
-        for panel in range(len(reach)):
-            first = panel * NODES
-            node = own[i] - first
-            sums_d, sums_s = double[i, first : first + NODES], single[i, first : first + NODES]
-            if 0 <= node < NODES:
-                _own(k, node, shape[panel], side[panel], drawn, kernel, sums_d, sums_s)
-            elif _is_near(x, y, z, middle[panel], reach[panel]):
-                _near(k, x, y, z, shape[panel], side[panel], stack, drawn, kernel, sums_d, sums_s)
+def _add_layers(  # type: ignore[no-untyped-def]
+    k, points, own, factor, parts, weight, shape, side, middle, reach, double, single
+):
+    """See add_layers. Row by row, so that it stays at hand while all its points are added."""
+    before, source, after = parts
+    first = before.shape[1]
+    beyond = first + source.shape[1]
+    far, near = np.empty(weight.size), np.empty(len(reach), dtype=np.int64)
+    work, sums = np.empty(WORK), np.empty((4, NODES))
+    for p in range(points.shape[1]):
+        for i in range(points.shape[0]):
+            x, y, z = points[i, p, 0], points[i, p, 1], points[i, p, 2]
+            mine = own[p] // NODES if i == 0 and own[p] >= 0 else -1
+            count = 0
+            for panel in range(len(reach)):
+                is_near = panel == mine or _is_near(x, y, z, middle[panel], reach[panel])
+                for j in range(panel * NODES, (panel + 1) * NODES):
+                    far[j] = 0.0 if is_near else weight[j]
+                if is_near:
+                    near[count] = panel
+                    count += 1
+            _add_far(k, x, y, z, factor[i], before, far[:first], double[p, :first])
+            _add_far_both(k, x, y, z, factor[i], source, far[first:beyond], double[p, first:beyond], single[p])
+            _add_far(k, x, y, z, factor[i], after, far[beyond:], double[p, beyond:])
+            for panel in near[:count]:
+                at = panel * NODES
+                node = own[p] - at if panel == mine else -1
+                is_source = first <= at < beyond
+                _close(k, x, y, z, node, shape[panel], side[panel], is_source, work, sums)
+                for n in range(NODES):
+                    double[p, at + n] += factor[i] * complex(sums[0, n], sums[1, n])
+                    if is_source:
+                        single[p, at + n - first] += factor[i] * complex(sums[2, n], sums[3, n])
 
 
 @njit(cache=True, nogil=True, fastmath=True, inline="always")
-def _surface(shape, u, v):  # type: ignore[no-untyped-def]
-    """Place and d/du x d/dv at u and v of a panel (3, 5, 5)."""
-    x = y = z = xu = yu = zu = xv = yv = zv = 0.0
-    for a in range(COEFFICIENTS - 1, -1, -1):
-        px = py = pz = qx = qy = qz = 0.0
-        for b in range(COEFFICIENTS - 1, -1, -1):
-            qx, qy, qz = qx * v + px, qy * v + py, qz * v + pz
-            px, py, pz = px * v + shape[0, a, b], py * v + shape[1, a, b], pz * v + shape[2, a, b]
-        xu, yu, zu = xu * u + x, yu * u + y, zu * u + z
-        x, y, z = x * u + px, y * u + py, z * u + pz
-        xv, yv, zv = xv * u + qx, yv * u + qy, zv * u + qz
-    return x, y, z, yu * zv - zu * yv, zu * xv - xu * zv, xu * yv - yu * xv
+def _kernel(k, dx, dy, dz, nx, ny, nz, weight):  # type: ignore[no-untyped-def]
+    """Of G and its derivative along n, real and imaginary parts, the double layer's first."""
+    r2 = max(dx * dx + dy * dy + dz * dz, LEAST)
+    r, inverse2 = math.sqrt(r2), 1.0 / r2
+    green = (0.25 / math.pi) * weight * r * inverse2
+    cosine, sine = cosine_sine(k * r)
+    cosine, sine = cosine * green, sine * green
+    slope = (dx * nx + dy * ny + dz * nz) * inverse2
+    # dG/dr = -(j k + 1 / r) G
+    return -slope * (cosine + k * r * sine), slope * (sine - k * r * cosine), cosine, -sine
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _add_far(k, x, y, z, factor, nodes, weight, double):  # type: ignore[no-untyped-def]
+    """Adds the double layer's share of nodes, their places and normals (6, N), as of far ones: without branches, so
+    that it becomes vector code.
+    """
+    for j in range(weight.size):
+        dx, dy, dz = nodes[0, j] - x, nodes[1, j] - y, nodes[2, j] - z
+        real, imaginary, _, _ = _kernel(k, dx, dy, dz, nodes[3, j], nodes[4, j], nodes[5, j], weight[j])
+        double[j] += factor * complex(real, imaginary)
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _add_far_both(k, x, y, z, factor, nodes, weight, double, single):  # type: ignore[no-untyped-def]
+    """The same of both layers."""
+    for j in range(weight.size):
+        dx, dy, dz = nodes[0, j] - x, nodes[1, j] - y, nodes[2, j] - z
+        real, imaginary, green, green_j = _kernel(k, dx, dy, dz, nodes[3, j], nodes[4, j], nodes[5, j], weight[j])
+        double[j] += factor * complex(real, imaginary)
+        single[j] += factor * complex(green, green_j)
+
+
+@njit(cache=True, nogil=True, fastmath=True, inline="always")
+def _line(shape, c, a, v):  # type: ignore[no-untyped-def]
+    """Of a coordinate's polynomial the factor of u^a at v, and its slope."""
+    at = (c * COEFFICIENTS + a) * COEFFICIENTS
+    s0, s1, s2, s3, s4 = shape[at], shape[at + 1], shape[at + 2], shape[at + 3], shape[at + 4]
+    return s0 + v * (s1 + v * (s2 + v * (s3 + v * s4))), s1 + v * (2.0 * s2 + v * (3.0 * s3 + v * (4.0 * s4)))
+
+
+@njit(cache=True, nogil=True, fastmath=True, inline="always")
+def _coordinate(shape, c, u, v):  # type: ignore[no-untyped-def]
+    """A coordinate at u and v of a panel, and its slopes along both. Written out, since loops here would keep the one
+    over points from becoming vector code.
+    """
+    p0, q0 = _line(shape, c, 0, v)
+    p1, q1 = _line(shape, c, 1, v)
+    p2, q2 = _line(shape, c, 2, v)
+    p3, q3 = _line(shape, c, 3, v)
+    p4, q4 = _line(shape, c, 4, v)
+    place = p0 + u * (p1 + u * (p2 + u * (p3 + u * p4)))
+    along_u = p1 + u * (2.0 * p2 + u * (3.0 * p3 + u * (4.0 * p4)))
+    return place, along_u, q0 + u * (q1 + u * (q2 + u * (q3 + u * q4)))
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _place(shape, u, v):  # type: ignore[no-untyped-def]
-    x, y, z, _, _, _ = _surface(shape, u, v)
+    x, _, _ = _coordinate(shape, 0, u, v)
+    y, _, _ = _coordinate(shape, 1, u, v)
+    z, _, _ = _coordinate(shape, 2, u, v)
     return x, y, z
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _add(k, x, y, z, shape, side, count, drawn, kernel, sums_d, sums_s):  # type: ignore[no-untyped-def]
-    """Adds what `count` points of a panel have of both integrals to the sums over nodes (9,).
+def _add(k, x, y, z, shape, side, both, count, work, moments):  # type: ignore[no-untyped-def]
+    """Adds what `count` points of a panel have of the integrals, times powers of u and v, to moments (4, 9).
 
-    drawn  : (3, POOL) u, v and weight of the points. kernel : (4, POOL) to work in.
-    Point after point without branches, and node by node, so that both become vector code.
+    work : u, v and weight of the points, POOL each, and room for four kernels.
+    Point after point without branches, so that it becomes vector code.
     """
-    quarter = 0.25 / math.pi
     for q in range(count):
-        px, py, pz, nx, ny, nz = _surface(shape, drawn[0, q], drawn[1, q])
-        dx, dy, dz = px - x, py - y, pz - z
-        r2 = dx * dx + dy * dy + dz * dz
-        r = math.sqrt(r2)
-        green = quarter * drawn[2, q] / r
-        cosine, sine = cosine_sine(k * r)
-        cosine, sine = cosine * green, sine * green
+        u, v, weight = work[q], work[POOL + q], work[2 * POOL + q]
+        px, xu, xv = _coordinate(shape, 0, u, v)
+        py, yu, yv = _coordinate(shape, 1, u, v)
+        pz, zu, zv = _coordinate(shape, 2, u, v)
+        nx, ny, nz = yu * zv - zu * yv, zu * xv - xu * zv, xu * yv - yu * xv
+        double, double_j, single, single_j = _kernel(k, px - x, py - y, pz - z, nx, ny, nz, weight)
         area = math.sqrt(nx * nx + ny * ny + nz * nz)
-        slope = side * (dx * nx + dy * ny + dz * nz) / r2
-        kernel[0, q], kernel[1, q] = cosine * area, -sine * area
-        kernel[2, q], kernel[3, q] = -slope * (cosine + k * r * sine), slope * (sine - k * r * cosine)
-    for a in range(ORDER):
-        for b in range(ORDER):
-            single = single_j = double = double_j = 0.0
+        work[3 * POOL + q], work[4 * POOL + q] = side * double, side * double_j
+        work[5 * POOL + q], work[6 * POOL + q] = area * single, area * single_j
+    for kind in range(4 if both else 2):
+        at = (3 + kind) * POOL
+        for a in range(ORDER):
+            none = one = two = 0.0
             for q in range(count):
-                u, v = drawn[0, q], drawn[1, q]
-                along = across = 0.0
-                for n in range(ORDER - 1, -1, -1):
-                    along, across = along * u + LAGRANGE[a, n], across * v + LAGRANGE[b, n]
-                value = along * across
-                single, single_j = single + value * kernel[0, q], single_j + value * kernel[1, q]
-                double, double_j = double + value * kernel[2, q], double_j + value * kernel[3, q]
-            sums_d[a * ORDER + b] += complex(double, double_j)
-            sums_s[a * ORDER + b] += complex(single, single_j)
+                value, v = work[at + q], work[POOL + q]
+                none, one, two = none + value, one + value * v, two + value * v * v
+                work[at + q] = value * work[q]
+            moments[kind, ORDER * a] += none
+            moments[kind, ORDER * a + 1] += one
+            moments[kind, ORDER * a + 2] += two
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _near(k, x, y, z, shape, side, stack, drawn, kernel, sums_d, sums_s):  # type: ignore[no-untyped-def]
+def _close(k, x, y, z, node, shape, side, both, work, sums):  # type: ignore[no-untyped-def]
+    """Integrals over one panel near the point, times the polynomials of its nodes: sums (4, 9), the double layer's real
+    and imaginary part, and if both are asked for the single layer's.
+
+    node : of the panel that the point is, or another number.
+    """
+    moments = np.zeros((4, NODES))
+    if 0 <= node < NODES:
+        _own(k, node, shape, side, both, work, moments)
+    else:
+        _near(k, x, y, z, shape, side, both, work, moments)
+    for kind in range(4 if both else 2):
+        for a in range(ORDER):
+            for b in range(ORDER):
+                total = 0.0
+                for m in range(ORDER):
+                    for n in range(ORDER):
+                        total += LAGRANGE[a, m] * LAGRANGE[b, n] * moments[kind, ORDER * m + n]
+                sums[kind, ORDER * a + b] = total
+
+
+@njit(cache=True, nogil=True, fastmath=True)
+def _near(k, x, y, z, shape, side, both, work, moments):  # type: ignore[no-untyped-def]
     """Over one panel that does not hold the point: pieces of it, halved both ways while they are too near."""
-    sums_d[:] = 0.0
-    sums_s[:] = 0.0
+    stack = work[7 * POOL :].reshape(-1, 4)
     stack[0, 0], stack[0, 1], stack[0, 2], stack[0, 3] = 0.0, 0.0, 1.0, 1.0
     count, held = 1, 0
     while count > 0:
@@ -215,19 +294,17 @@ def _near(k, x, y, z, shape, side, stack, drawn, kernel, sums_d, sums_s):  # typ
         else:
             for a in range(POINTS.size):
                 for b in range(POINTS.size):
-                    drawn[0, held], drawn[1, held] = u + half_u * POINTS[a], v + half_v * POINTS[b]
-                    drawn[2, held] = WEIGHTS[a] * WEIGHTS[b] * half_u * half_v
+                    work[held], work[POOL + held] = u + half_u * POINTS[a], v + half_v * POINTS[b]
+                    work[2 * POOL + held] = WEIGHTS[a] * WEIGHTS[b] * half_u * half_v
                     held += 1
             if count == 0 or held + POINTS.size * POINTS.size > POOL:
-                _add(k, x, y, z, shape, side, held, drawn, kernel, sums_d, sums_s)
+                _add(k, x, y, z, shape, side, both, held, work, moments)
                 held = 0
 
 
 @njit(cache=True, nogil=True, fastmath=True)
-def _own(k, node, shape, side, drawn, kernel, sums_d, sums_s):  # type: ignore[no-untyped-def]
+def _own(k, node, shape, side, both, work, moments):  # type: ignore[no-untyped-def]
     """Over the panel that holds the point as its node: a triangle to each of its four sides."""
-    sums_d[:] = 0.0
-    sums_s[:] = 0.0
     u0, v0 = _GAUSS[node // ORDER], _GAUSS[node % ORDER]
     x, y, z = _place(shape, u0, v0)
     # In lengths, not in u and v: a panel may be long and narrow.
@@ -247,19 +324,16 @@ def _own(k, node, shape, side, drawn, kernel, sums_d, sums_s):  # type: ignore[n
             for b in range(OUT_POINTS.size):
                 out = 0.5 * (1.0 + OUT_POINTS[b])
                 du, dv = (sign * share * out, beside * out) if which < 2 else (beside * out, sign * share * out)
-                drawn[0, held], drawn[1, held], drawn[2, held] = u0 + du, v0 + dv, 0.5 * OUT_WEIGHTS[b] * out * step
+                work[held], work[POOL + held] = u0 + du, v0 + dv
+                work[2 * POOL + held] = 0.5 * OUT_WEIGHTS[b] * out * step
                 held += 1
-    _add(k, x, y, z, shape, side, held, drawn, kernel, sums_d, sums_s)
+    _add(k, x, y, z, shape, side, both, held, work, moments)
 
 
 @njit(cache=True, nogil=True, fastmath=True)
 def _lengths(shape, u, v):  # type: ignore[no-untyped-def]
     """m for each unit of u and of v there."""
-    small = 1e-3
-    ax, ay, az = _place(shape, u - small, v)
-    bx, by, bz = _place(shape, u + small, v)
-    cx, cy, cz = _place(shape, u, v - small)
-    dx, dy, dz = _place(shape, u, v + small)
-    along_u = math.sqrt((bx - ax) ** 2 + (by - ay) ** 2 + (bz - az) ** 2)
-    along_v = math.sqrt((dx - cx) ** 2 + (dy - cy) ** 2 + (dz - cz) ** 2)
-    return along_u / (2.0 * small), along_v / (2.0 * small)
+    _, xu, xv = _coordinate(shape, 0, u, v)
+    _, yu, yv = _coordinate(shape, 1, u, v)
+    _, zu, zv = _coordinate(shape, 2, u, v)
+    return math.sqrt(xu * xu + yu * yu + zu * zu), math.sqrt(xv * xv + yv * yv + zv * zv)

@@ -92,15 +92,15 @@ def polar(x: FloatArray, top: int, m: int) -> tuple[FloatArray, FloatArray]:
 
 
 def radial(x: FloatArray, top: int, *, outgoing: bool) -> tuple[ComplexArray, ComplexArray]:
-    """h_n(x) (or j_n(x)) and its derivative, (Q, top + 1) each."""
-    n = np.arange(top + 1)[None, :]
-    x = np.asarray(x)[:, None]
+    """h_n(x) (or j_n(x)) and its derivative, (Q, top + 1) each, by the degree below."""
+    n, x = np.arange(max(top, 1) + 1), np.asarray(x)[:, None]
     value = spherical_jn(n, x).astype(np.complex128)
-    slope = spherical_jn(n, x, derivative=True).astype(np.complex128)
     if outgoing:
         value -= 1j * spherical_yn(n, x)
-        slope -= 1j * spherical_yn(n, x, derivative=True)
-    return value, slope
+    slope = np.empty_like(value)
+    slope[:, 0] = -value[:, 1]
+    slope[:, 1:] = value[:, :-1] - (n[1:] + 1) / x * value[:, 1:]
+    return value[:, : top + 1], slope[:, : top + 1]
 
 
 def waves_at(

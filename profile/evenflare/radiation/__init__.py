@@ -24,7 +24,7 @@ cabinet, or standing free, only.
 
 
 Done = Callable[[int], None]
-"""Called with the number of frequencies that are done, from the lowest up, by boundary elements in three dimensions:
+"""Called with the number of frequencies that are done, from the highest down, by boundary elements in three dimensions:
 only these take long.
 """
 

@@ -13,10 +13,10 @@ import numpy as np
 
 from evenflare.air import Air
 from evenflare.directivity.types import Observation
-from evenflare.exterior.layers import layers
+from evenflare.exterior.layers import NODES, add_layers
 from evenflare.exterior.loudspeaker import Loudspeaker
 from evenflare.exterior.operator import around_degree
-from evenflare.exterior.scattering import STEPS, bytes_needed
+from evenflare.exterior.scattering import STEPS, bytes_needed, points_of_rows
 from evenflare.radiation import Setting
 from evenflare.radiation.loudspeaker_elements import meshes
 from evenflare.radiation.one_thread import one_thread
@@ -29,8 +29,6 @@ TAKEN = 300
 """Rows of the equations that are gone through, likewise, at most."""
 SAMPLES = 4
 """Frequencies that are looked at; between them time is a power of frequency."""
-TIMES = 3
-"""That the integrals over the panels are made: on the surface, below it, and at rest."""
 
 Result = TypeVar("Result")
 
@@ -72,15 +70,16 @@ def effort(
 def _seconds(speaker: Loudspeaker, k: float, directions: int, cores: int) -> float:
     mesh, rng = speaker.mesh, np.random.default_rng(1)
     rows = rng.choice(mesh.size, min(ROWS, mesh.size), replace=False)
-    nowhere = np.full(rows.size, -1)
-    signs = np.ones(3)
-    near = _timed(lambda: layers(k, mesh.place[rows], rows, mesh))
-    filled = near
-    for image in range(1, speaker.images):
-        signs[list(mesh.mirrors)] = [-1.0 if image >> bit & 1 else 1.0 for bit in range(len(mesh.mirrors))]
-        mirrored = signs.copy()
-        filled += _timed(lambda mirrored=mirrored: layers(k, mesh.place[rows] * mirrored, nowhere, mesh))  # type: ignore[misc]
-    filled *= TIMES * mesh.size / rows.size / cores
+    pairs = points_of_rows(k, mesh, speaker.room)[:, :, rows]
+    double, single = (np.zeros((rows.size, count), dtype=np.complex128) for count in (mesh.size, NODES))
+
+    def added(points: FloatArray) -> float:
+        factor = np.ones(len(points), dtype=np.complex128)
+        return _timed(lambda: add_layers(k, points, rows, factor, mesh, double, single))
+
+    # The equations' rows, and those at rest, which have no points inside.
+    filled = added(pairs.reshape(-1, rows.size, 3)) + added(np.ascontiguousarray(pairs[:, 0]))
+    filled *= mesh.size / rows.size / cores
     few = min(TAKEN, mesh.size)
     matrix, vector = rng.standard_normal((few, mesh.size)) + 0j, rng.standard_normal(mesh.size) + 0j
     solved = _timed(lambda: matrix @ vector) * STEPS * mesh.size / few

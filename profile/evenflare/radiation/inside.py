@@ -28,7 +28,13 @@ def inside_points(mesh: MeridianMesh, count: int) -> tuple[FloatArray, FloatArra
     # A regular scatter that never repeats (Roberts's plastic-number sequence, common practice): the same every time.
     number = np.arange(1, TRIES * count + 1)[:, None]
     tries = low + (high - low) * np.modf(number * np.array([0.7548776662466927, 0.5698402909980532]))[0]
-    tries = tries[enclosed(tries, outline)][: MEASURED * count]
+    # No more of them than it takes: most bodies fill half of their rectangle.
+    wanted, found = MEASURED * count, tries[:0]
+    for some in np.split(tries, range(2 * wanted, len(tries), 2 * wanted)):
+        found = np.concatenate([found, some[enclosed(some, outline)]])
+        if len(found) >= wanted:
+            break
+    tries = found[:wanted]
     if not len(tries):
         return np.zeros(0), np.zeros(0)
     depth = np.array([np.hypot(mesh.z - z, mesh.r - r).min() for z, r in tries])

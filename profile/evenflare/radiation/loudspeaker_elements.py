@@ -16,7 +16,7 @@ from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.exterior.graphics import arrays, here
-from evenflare.exterior.layers import layers
+from evenflare.exterior.layers import add_layers, gauss
 from evenflare.exterior.loudspeaker import Loudspeaker, loudspeaker, panels
 from evenflare.exterior.operator import around_degree
 from evenflare.exterior.scattering import Scatterer, Space, bytes_needed, ready, scattered
@@ -42,7 +42,7 @@ CROSSED = 0.7
 """By which Gauss's integral at a node is off at least where the surface has passed through itself: there it is off by
 one, 0.2 in the narrowest slivers of a face.
 """
-PAIRS = 4_000_000
+PAIRS = 1_000_000
 """Of directions and nodes that are summed at once."""
 
 
@@ -189,14 +189,15 @@ def _each(
     found: list[SpeakerPressure] = []
     coarser: list[SpeakerPressure] = []
     space = Space()
-    for done, each in enumerate(frequency.tolist(), start=1):
+    # From the largest matrices to the smallest, so that memory is taken but once.
+    for done, each in enumerate(reversed(frequency.tolist()), start=1):
         size, k = _size(each, air, setting), 2 * np.pi * each / air.speed_of_sound
         for into, larger in ((found, 1.0), (coarser, COARSER)) if twice else ((found, 1.0),):
             made = _made(waveguide, larger * size, larger * WALL[setting], cores)
             into.append(_at(*made, k, cores, space))
         if progress is not None:
             progress(done)
-    return found, coarser
+    return found[::-1], coarser[::-1]
 
 
 def _error(
@@ -289,12 +290,10 @@ def _power(found: SpeakerPressure, reference: FloatArray, air: Air) -> float:
 
 def _near(found: SpeakerPressure, place: FloatArray) -> ComplexArray:
     """(D,) q at places (D, 3) in the air. ValueError for one in the body, where Gauss's integral is not 0."""
-    mesh, nowhere = found.speaker.mesh, np.full(len(place), -1)
-    total, gauss = np.zeros(len(place), dtype=np.complex128), np.zeros(len(place))
-    for signs in found.body.images.signs:
-        double, single = layers(found.k, place * signs, nowhere, mesh)
-        total += double @ found.q + single @ found.speaker.moving
-        gauss += layers(0.0, place * signs, nowhere, mesh)[0].real.sum(axis=1)
-    if gauss.min() < -0.5:
+    mesh, nowhere, signs = found.speaker.mesh, np.full(len(place), -1), found.body.images.signs
+    points = place * signs[:, None]
+    if gauss(points, nowhere, mesh).min() < -0.5:
         raise ValueError("distance_m: a point observed lies inside the cabinet or body. Raise it, or leave it out")
-    return total
+    double, single = np.zeros((2, len(place), mesh.size), dtype=np.complex128)
+    add_layers(found.k, points, nowhere, np.ones(len(signs), dtype=np.complex128), mesh, double, single)
+    return np.asarray(double @ found.q + single @ found.speaker.moving)

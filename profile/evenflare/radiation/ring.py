@@ -177,8 +177,10 @@ def moving_slope(k: float, near2: float, product: float, order: int) -> tuple[fl
     for i in range(first, beyond):
         x = max(k * math.sqrt(near2 + 2.0 * product * RULE_VERSINE[i]), SMALLEST_PHASE)
         cosine, sine = cosine_sine(x)
+        # Of x alone it is known that it is not 0: a test for that would keep this from becoming vector code.
+        inverse = 1.0 / x
         # (1 + j x) exp(-j x) = 1 + x^2 / 2 + remainder
-        scale = RULE_WEIGHT[order, i] / (x * x * x)
+        scale = RULE_WEIGHT[order, i] * inverse * inverse * inverse
         real = scale * (cosine + x * sine - 1.0 - 0.5 * x * x)
         imaginary = scale * (x * cosine - sine)
         along_real -= real

@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.cloud import Cloud, cloud
+from evenflare.waveguide.cloud import Cloud, cloud, tree_aside
 from evenflare.waveguide.departure import Arcs, risen
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.surface import Surface
@@ -217,7 +217,7 @@ class OblongFeet:
 
     @cached_property
     def _tree(self) -> Any:
-        return cKDTree(self.nodes.points)
+        return tree_aside(self.nodes.points)
 
     @cached_property
     def _few(self) -> tuple[IntArray, Any]:
@@ -227,7 +227,7 @@ class OblongFeet:
     @cached_property
     def _by_share(self) -> Any:
         azimuth = np.arctan2(self.nodes.points[:, 1], self.nodes.points[:, 0])
-        return cKDTree(np.column_stack([self._share, azimuth]))
+        return tree_aside(np.column_stack([self._share, azimuth]))
 
     @cached_property
     def _edge(self) -> BoolArray:

@@ -7,7 +7,7 @@ circle, or the sphere of mean curvature, that touches the wall there.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -93,8 +93,9 @@ class DrawnFeet(Protocol):
         ...
 
 
+@lru_cache(maxsize=4)
 def drawn_wall(waveguide: Waveguide) -> DrawnFeet:
-    """The wall of a waveguide, made ready: a tenth of a second round, some seconds oblong."""
+    """The wall of a waveguide, made ready, which takes up to some seconds; kept, for one part follows another."""
     if waveguide.is_round:
         return RoundFeet(waveguide.meridian, waveguide.driver.exit_radius)
     return OblongFeet(waveguide.surface, cloud(waveguide.surface, step=GRAIN), waveguide.driver.exit_radius)

@@ -8,7 +8,6 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 from scipy.interpolate import CubicSpline
 
 from evenflare.air import air_at
@@ -20,6 +19,7 @@ from evenflare.measurement.session import read_session
 from evenflare.metrics import directivity_index
 from evenflare.units import DEGREE
 from synthetic_rig import Pressure, SyntheticRig, driver, impulse, sweep, write_session_files
+from wavs import write_wav
 
 Pattern = Callable[[np.ndarray, np.ndarray, np.ndarray], np.ndarray]
 """(k, angles, azimuths) to (F, P, A) re on axis."""
@@ -157,7 +157,7 @@ def drawn_session(
             else:
                 scale = peak * 1e-3
             samples = samples + rng.normal(scale=scale, size=samples.size)
-            soundfile.write(folder / f"{name}_{angle:+g}.wav", samples, rig.sample_rate, subtype="DOUBLE")
+            write_wav(folder / f"{name}_{angle:+g}.wav", samples, rig.sample_rate)
     found = assemble(read_session(path), mouth="round")
     frequency = found.directivity.observation.frequency
     truth = cap_index(2.0 * np.pi * frequency * radius / speed, half_angle=half_angle)

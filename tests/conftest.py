@@ -88,6 +88,14 @@ def pytest_xdist_make_scheduler(config, log):
     return Scheduling(config, log) if config.getvalue("dist") == "loadfile" else None
 
 
+@pytest.fixture(scope="session", autouse=True)
+def _without_waiting_for_the_disk():
+    """No test switches the power off, and the disk takes longer than what many a file takes to be made."""
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(os, "fsync", lambda _: None)
+        yield
+
+
 @pytest.fixture(scope="session")
 def compiled():
     """The compiled parts are in their cache: no test meets them being made."""

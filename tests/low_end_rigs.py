@@ -11,13 +11,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 
 from evenflare.air import Air, air_at
 from evenflare.closed_forms import cap_pattern, piston_axis_pressure, piston_pattern
 from evenflare.directivity.types import Observation
 from near_field import cap_near
 from synthetic_rig import Pressure, SyntheticRig, write_session_files
+from wavs import write_wav
 
 RIG = SyntheticRig(samples=8192, source_height=2.5, microphone_height=2.5, ground=0.8)
 AIR: Air = air_at(RIG.temperature, RIG.humidity)
@@ -87,11 +87,10 @@ def write_rig(
     sounding: Pressure = lambda f, azimuth, off_axis: box(f) * pattern(f, azimuth, off_axis)  # noqa: E731
     near_table = {"file": "near.wav", "overlap_from_hz": overlap[0], "overlap_to_hz": overlap[1], **(near_keys or {})}
     path = write_session_files(folder, sounding, rig=rig, tables={**(tables or {}), "near_field": near_table}, **more)
-    soundfile.write(
+    write_wav(
         folder / "near.wav",
         near_record(axis, gain=gain, delay=near_delay, noise_db=noise_db, seed=rig.seed + 100),
         rig.sample_rate,
-        subtype="DOUBLE",
     )
     return path
 

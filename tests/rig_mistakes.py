@@ -11,6 +11,7 @@ import soundfile
 
 from field_rigs import radial_cap
 from synthetic_rig import SyntheticRig, write_session_files
+from wavs import write_wav
 
 ANGLES = [angle for angle in range(-90, 91, 10) if angle != 50]
 CAP = radial_cap(0.09, 0.7)
@@ -29,5 +30,5 @@ def session(folder: Path, *, mistakes: Mapping[str, Any] | None = None, rig: Syn
     path = write_session_files(folder, CAP, rig=rig, tables=tables, **more)
     for name, edit in (mistakes or {}).items():
         samples, rate = soundfile.read(folder / name)
-        soundfile.write(folder / name, edit(samples), rate, subtype="DOUBLE")
+        write_wav(folder / name, edit(samples), rate)
     return path

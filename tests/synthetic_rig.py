@@ -14,13 +14,13 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 from scipy.interpolate import RectBivariateSpline
 
 from evenflare.air import absorption, air_at
 from evenflare.closed_forms import cap_pattern, piston_pattern
 from evenflare.directivity.types import Directivity
 from evenflare.units import CELSIUS_ZERO, DEGREE, KILOPASCAL, MILLIMETRE, PERCENT, amplitude_db
+from wavs import write_wav
 
 Pressure = Callable[[np.ndarray, float, float], np.ndarray]
 NAMES = {0.0: "turn", 90.0: "tilt"}
@@ -245,9 +245,9 @@ def write_session_files(
                     if rig.noise_db is not None:
                         rms = np.abs(samples).max() * 10.0 ** (0.05 * rig.noise_db)
                         samples = samples + noisy.normal(scale=rms, size=samples.size)
-                soundfile.write(folder / f"{stem}.wav", samples, rig.sample_rate, subtype="DOUBLE")
+                write_wav(folder / f"{stem}.wav", samples, rig.sample_rate)
     if kind == "sweep":
-        soundfile.write(folder / "reference.wav", played, rig.sample_rate, subtype="DOUBLE")
+        write_wav(folder / "reference.wav", played, rig.sample_rate)
     if rig.microphone is not None:
         at = np.geomspace(20.0, 0.5 * rig.sample_rate, 300)
         _write_text(folder / "microphone.txt", at, rig.microphone(at))

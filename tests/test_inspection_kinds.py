@@ -7,10 +7,11 @@ from scipy.spatial.transform import Rotation
 from evenflare.inspection.cells import KINDS, cells_of, sorted_in
 from evenflare.inspection.feet import drawn_wall
 from evenflare.inspection.found import length_of
-from evenflare.inspection.kinds import PRIOR, laws, told_apart
+from evenflare.inspection.kinds import PRIOR, told_apart
 from evenflare.inspection.registering import moved
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
+from evenflare.inspection.waves import laws
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Points, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
 from scanned import Planted, departure, field, on, places

@@ -19,6 +19,7 @@ from evenflare.measurement.gate import Window
 from evenflare.units import amplitude_db, power_db
 from field_rigs import RIG, exponential
 from synthetic_rig import driver, write_session_files
+from wavs import write_wav
 
 RATE = 48000
 BAND = (20.0, 20e3)
@@ -139,7 +140,7 @@ def test_measure_writes_tables_and_tells_what_stands_out(tmp_path, capsys):
     path = write_session_files(tmp_path / "rig", ringing, rig=RIG, kind="sweep", swept=swept, squared=0.01, **place)
     for file in (tmp_path / "rig").glob("turn*.wav"):  # a recorder runs on
         samples, rate = soundfile.read(file)
-        soundfile.write(file, np.concatenate([samples, np.zeros(9600)]), rate, subtype="DOUBLE")
+        write_wav(file, np.concatenate([samples, np.zeros(9600)]), rate)
     out = tmp_path / "out"
     code, told_by, _ = said(capsys, f"measure {path} --out {out} --quiet")
     assert code == 0

@@ -6,7 +6,6 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-import soundfile
 
 from budget_rigs import smooth_cap
 from evenflare.air import air_at
@@ -16,6 +15,7 @@ from evenflare.measurement.session import read_session
 from evenflare.metrics import directivity_index
 from evenflare.units import DEGREE
 from synthetic_rig import SyntheticRig, impulse, write_session_files
+from wavs import write_wav
 
 RADIUS, HALF_ANGLE = 0.1, 0.6
 ANGLES = range(0, 181, 10)
@@ -43,7 +43,7 @@ def drifting(folder, *, repeats=2, level_db=0.0, kelvin=0.0, order="runs", wrong
         samples = impulse(cap, rig, azimuth=0.0, off_axis=angle * DEGREE, noisy=noisy) * 10.0 ** (level_db * along / 20)
         if (angle, repeat) == wrong:
             samples = 0.5 * samples
-        soundfile.write(folder / f"turn_{angle:+g}_{repeat}.wav", samples, RIG.sample_rate, subtype="DOUBLE")
+        write_wav(folder / f"turn_{angle:+g}_{repeat}.wav", samples, RIG.sample_rate)
     found = assemble(read_session(path))
     frequency = found.directivity.observation.frequency
     truth = cap_index(2.0 * np.pi * frequency * RADIUS / SPEED, half_angle=HALF_ANGLE)

@@ -17,6 +17,7 @@ from evenflare.measurement.text_response import read_text_response
 from evenflare.units import DEGREE, amplitude_db
 from field_rigs import RIG, SPEED, exponential, radial_cap, slot
 from synthetic_rig import SyntheticRig, point, write_session_files
+from wavs import write_wav
 
 FEW = {"off_axis_deg": (-60, -40, -20, 0, 20, 40, 60), "azimuth_deg": (0.0,), "symmetry": "round"}
 ANALYSIS = {"from_hz": 300, "to_hz": 8000, "per_octave": 6}
@@ -67,7 +68,7 @@ def recorded(folder, edit, *, kind="sweep", subtype="DOUBLE", name="turn_+20.wav
         **FEW,
     )
     samples, rate = soundfile.read(folder / name)
-    soundfile.write(folder / name, edit(samples), rate, subtype=subtype)
+    write_wav(folder / name, edit(samples), rate, subtype=subtype)
     return path
 
 

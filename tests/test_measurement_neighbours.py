@@ -19,6 +19,7 @@ from evenflare.metrics import levels_re_on_axis
 from evenflare.units import DEGREE, amplitude_db
 from field_rigs import RIG, SPEED, radial_cap, slot
 from synthetic_rig import SyntheticRig, write_session_files
+from wavs import write_wav
 
 ROUND, FRONT = np.arange(-170, 181, 10), np.arange(-90, 91, 5)
 BAND = np.geomspace(300.0, 8000.0, 40)
@@ -125,7 +126,7 @@ def session(folder, *, source=None, change=None, rig=RIG, **more):
     path = write_session_files(folder, source or radial_cap(0.09, 0.7), rig=rig, tables=tables, **more)
     for name, edit in (change or {}).items():
         samples, rate = soundfile.read(folder / name)
-        soundfile.write(folder / name, edit(samples), rate, subtype="DOUBLE")
+        write_wav(folder / name, edit(samples), rate)
     return path
 
 

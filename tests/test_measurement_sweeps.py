@@ -17,6 +17,7 @@ from evenflare.metrics import directivity_index
 from evenflare.units import amplitude_db, power_db
 from field_rigs import RIG, SPEED, exponential, radial_cap
 from synthetic_rig import SyntheticRig, driver, impulse, point, write_session_files
+from wavs import write_wav
 
 RATE = 48000
 KINDS = {
@@ -106,7 +107,7 @@ def write_sweeps(folder, pressure, played, *, rig=RIG, hum=0.0, noise_db=None, t
             samples += np.std(samples) * 10.0 ** (0.05 * noise_db) * noisy.normal(size=samples.size)
         time = np.arange(samples.size) / rate
         samples += hum * sum(np.sin(2 * np.pi * 50 * n * time + n) / n for n in (1, 3, 5))
-        soundfile.write(file, samples, rate, subtype="DOUBLE")
+        write_wav(file, samples, rate)
     return path
 
 
@@ -185,7 +186,7 @@ def test_an_axis_that_is_not_of_the_run_stops_it(tmp_path):
     few = {"off_axis_deg": (-20, 0, 20, 40), "azimuth_deg": (0.0,), "symmetry": "round"}
     path = write_session_files(tmp_path, point, rig=RIG, **few)
     late = impulse(point, SyntheticRig(samples=2048, delay=9e-3), azimuth=0.0, off_axis=0.0)
-    soundfile.write(tmp_path / "turn_+0.wav", late, RATE, subtype="DOUBLE")
+    write_wav(tmp_path / "turn_+0.wav", late, RATE)
     with pytest.raises(InputError, match=r"turn_\+0\.wav: an arrival at .* cannot be right: in most other readings"):
         assemble(read_session(path))
 

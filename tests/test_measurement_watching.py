@@ -21,6 +21,7 @@ from evenflare.report.waveguide import measured
 from evenflare.units import DEGREE
 from field_rigs import SPEED, exponential, radial_cap
 from synthetic_rig import SyntheticRig, write_session_files
+from wavs import write_wav
 
 ANGLES = list(range(-90, 91, 10))
 PLAN = {"rig": {"mounting": "sphere"}, "plan": {"horizontal_deg": ANGLES}}
@@ -61,7 +62,7 @@ class Field:
         """What is said when a recording has come."""
         samples, own = soundfile.read(self.source / (source or file))
         samples = samples if edit is None else edit(samples)
-        soundfile.write(self.folder / file, samples, rate or own, subtype="DOUBLE")
+        write_wav(self.folder / file, samples, rate or own)
         assert self.look() == []  # it may still be written
         return self.look()
 
@@ -230,7 +231,7 @@ def test_readings_that_were_there_are_summed_up_and_strangers_named(tmp_path, so
     folder = tmp_path / "field"
     shutil.copytree(source, folder)
     samples, rate = soundfile.read(folder / name(40))
-    soundfile.write(folder / name(40), -samples, rate, subtype="DOUBLE")
+    write_wav(folder / name(40), -samples, rate)
     soundfile.write(folder / "take 7.wav", samples, rate)
     for file in folder.iterdir():
         os.utime(file, (1.0, 1.0))

@@ -7,7 +7,7 @@ circle, or the sphere of mean curvature, that touches the wall there.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cached_property
+from functools import cached_property, lru_cache
 from typing import Any, NamedTuple, Protocol
 
 import numpy as np
@@ -15,7 +15,7 @@ from scipy.spatial import cKDTree
 
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 from evenflare.waveguide import Waveguide
-from evenflare.waveguide.cloud import Cloud, cloud
+from evenflare.waveguide.cloud import Cloud, cloud, tree_aside
 from evenflare.waveguide.departure import Arcs, risen
 from evenflare.waveguide.meridian import Meridian
 from evenflare.waveguide.surface import Surface
@@ -93,8 +93,9 @@ class DrawnFeet(Protocol):
         ...
 
 
+@lru_cache(maxsize=4)
 def drawn_wall(waveguide: Waveguide) -> DrawnFeet:
-    """The wall of a waveguide, made ready: a tenth of a second round, some seconds oblong."""
+    """The wall of a waveguide, made ready, which takes up to some seconds; kept, for one part follows another."""
     if waveguide.is_round:
         return RoundFeet(waveguide.meridian, waveguide.driver.exit_radius)
     return OblongFeet(waveguide.surface, cloud(waveguide.surface, step=GRAIN), waveguide.driver.exit_radius)
@@ -217,7 +218,7 @@ class OblongFeet:
 
     @cached_property
     def _tree(self) -> Any:
-        return cKDTree(self.nodes.points)
+        return tree_aside(self.nodes.points)
 
     @cached_property
     def _few(self) -> tuple[IntArray, Any]:
@@ -227,7 +228,7 @@ class OblongFeet:
     @cached_property
     def _by_share(self) -> Any:
         azimuth = np.arctan2(self.nodes.points[:, 1], self.nodes.points[:, 0])
-        return cKDTree(np.column_stack([self._share, azimuth]))
+        return tree_aside(np.column_stack([self._share, azimuth]))
 
     @cached_property
     def _edge(self) -> BoolArray:

@@ -14,16 +14,16 @@ Fisher scoring of variances: Patterson and Thompson (1971), Biometrika 58 (from 
 
 from __future__ import annotations
 
-import itertools
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 from functools import cached_property
 from typing import NamedTuple
 
 import numpy as np
-from scipy.linalg import LinAlgError, lapack
+from scipy.linalg import blas, lapack
 
 from evenflare.inspection.cells import KINDS, Cells
 from evenflare.inspection.found import Estimate
+from evenflare.inspection.waves import Correlations, LocalLaw, Under, WavesLeft, factored, laws, solved
 from evenflare.units import FloatArray
 
 PRIOR = dict(
@@ -58,90 +58,6 @@ _LEAST_LOCAL = 0.2
 
 
 @dataclass(frozen=True)
-class WavesLeft:
-    """Standard deviations (m) of waves alike all round and of those of one place, and l (m) of both; of the noise of
-    one point.
-    """
-
-    around: float
-    local: float
-    length: float
-    noise: float
-
-
-@dataclass(frozen=True)
-class Under:
-    """What the cells of a scan tell under one law of the waves.
-
-    prior        : (K,) standard deviations of the columns.
-    expected     : (C, C) how the columns make the cells vary with each other.
-    arc          : m, of the whole wall.
-    correlations : of the waves, see `laws`.
-    """
-
-    cells: Cells
-    columns: FloatArray
-    prior: FloatArray
-    expected: FloatArray
-    waves: WavesLeft
-    arc: float
-    correlations: tuple[FloatArray, FloatArray]
-
-    @cached_property
-    def _factor(self) -> tuple[FloatArray, FloatArray]:
-        """Of the law of all, and that law's inverse times the departures."""
-        law = self._among_waves + self.expected
-        law.flat[:: len(law) + 1] += self.waves.noise**2 / self.cells.counts
-        factor = _factored(law)
-        return factor, _solved(factor, self.cells.off)
-
-    @cached_property
-    def _among_waves(self) -> FloatArray:
-        around, local = self.correlations
-        return self.waves.around**2 * around + self.waves.local**2 * local
-
-    @cached_property
-    def likelihood(self) -> float:
-        """Its logarithm, but for a constant."""
-        factor, pulled = self._factor
-        return float(-np.log(np.diag(factor)).sum() - 0.5 * self.cells.off @ pulled)
-
-    @cached_property
-    def values(self) -> FloatArray:
-        """(K,) of the columns, in their units."""
-        return np.asarray(self.prior**2 * (self.columns.T @ self._factor[1]))
-
-    @cached_property
-    def covariance(self) -> FloatArray:
-        """(K, K)."""
-        spread = self.columns * self.prior**2
-        return np.asarray(np.diag(self.prior**2) - spread.T @ _solved(self._factor[0], spread))
-
-    @cached_property
-    def waviness(self) -> Estimate:
-        """m rms over the cells: of the waves of this part, not of those that others of its kind may have."""
-        law = self._among_waves
-        mean = law @ self._factor[1]
-        half = lapack.dtrtrs(self._factor[0], law, lower=1)[0]
-        left = law - half.T @ half
-        within = self.waves.around**2 + self.waves.local**2 - float(np.mean(np.diag(law)))
-        square = float(np.mean(mean**2) + np.mean(np.diag(left)) + max(within, 0.0))
-        error = np.sqrt(2.0 * np.sum(left**2) + 4.0 * mean @ left @ mean) / mean.size
-        value = float(np.sqrt(max(square, 0.0)))
-        return Estimate(value, float(error / (2.0 * value)) if value > 0.0 else 0.0)
-
-    def waves_at(self, share: FloatArray, places: FloatArray) -> FloatArray:
-        """m, (Q, A): the likeliest waves at shares (Q,) of the arc and places (Q, A, 3) m there; noise left out."""
-        found = np.empty(places.shape[:2])
-        cells, length = self.cells, self.waves.length
-        for q in range(len(found)):
-            around = _alike((share[q] - cells.share) * self.arc, length, cells.along * self.arc**2)
-            local = _in_space(places[q][:, None] - cells.places, length, cells.spread)
-            found[q] = (self.waves.around**2 * around + self.waves.local**2 * local) @ self._factor[1]
-        return found
-
-
-@dataclass(frozen=True)
 class KindsTold:
     """What they tell under all laws that may be, each by how likely it is: what a scan leaves open of its waves adds to
     every error. likeliest : that law's; chances : (N,) of the others before anything is seen, in proportion.
@@ -154,7 +70,7 @@ class KindsTold:
     @property
     def waves(self) -> WavesLeft:
         """The likeliest law."""
-        return self.likeliest.waves
+        return self.likeliest.law
 
     @cached_property
     def _believed(self) -> tuple[FloatArray, list[Under]]:
@@ -207,8 +123,8 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     start = np.full(2 + len(free), 0.3 * np.var(remains))
 
     def at_length(length: float) -> _AtLength:
-        correlations = laws(cells, length, arc)
-        value, variances = _likeliest(cells.off, base, [*correlations, *free], start)
+        correlations = Correlations(length, *laws(cells, length, arc))
+        value, variances = _likeliest(cells.off, base, correlations, free, start)
         noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
         waves = WavesLeft(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), length, noise)
         return _AtLength(value, waves, correlations)
@@ -226,72 +142,22 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
         # Long waves that are free to be huge do for offset and scale: no more than is left is taken for them.
         size = max(min(float(np.hypot(waves.around, waves.local)), most), waves.noise * least)
         local = max(waves.local, _LEAST_LOCAL * size)
-        for a, b in itertools.product(_ALIKE, _LOCAL):
-            law = replace(waves, around=a * size, local=b * local)
-            others.append(Under(cells, columns, prior, expected, law, arc, each.correlations))
+        for b in _LOCAL:
+            local_law = LocalLaw(cells, columns, prior, expected, each.correlations, b * local, waves.noise, arc)
+            others += [Under(local_law, a * size) for a in _ALIKE]
             # Of steps alike in the logarithm.
-            chances.append(a / (1.0 + (a / _LIKELY) ** 2) * b)
-    likeliest = Under(cells, columns, prior, expected, best.waves, arc, best.correlations)
-    return KindsTold(likeliest, tuple(others), np.array(chances))
+            chances += [a / (1.0 + (a / _LIKELY) ** 2) * b for a in _ALIKE]
+    likely = best.waves
+    local_law = LocalLaw(cells, columns, prior, expected, best.correlations, likely.local, likely.noise, arc)
+    return KindsTold(Under(local_law, likely.around), tuple(others), np.array(chances))
 
 
 class _AtLength(NamedTuple):
-    """The likeliest waves of one length, the logarithm of their likelihood, and their correlations, see `laws`."""
+    """The likeliest waves of one length, the logarithm of their likelihood, and their correlations."""
 
     value: float
     waves: WavesLeft
-    correlations: tuple[FloatArray, FloatArray]
-
-
-def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:
-    """(C, C) each: correlations between the means over cells of waves alike all round, and of those of one place."""
-    along, spread = cells.share * arc, cells.along * arc**2
-    first, second = np.triu_indices(along.size)
-    local = np.empty((along.size, along.size))
-    apart = cells.places[first] - cells.places[second]
-    local[first, second] = local[second, first] = _in_space(apart, length, cells.spread[first] + cells.spread[second])
-    return _alike(along[:, None] - along, length, spread[:, None] + spread), local
-
-
-def _alike(apart: FloatArray, length: float, spread: FloatArray) -> FloatArray:
-    """exp(-d^2 / (2 l^2)), its mean over a normal law of d about `apart` with variance `spread`, m2: of any shape."""
-    wide = length**2 + spread
-    return np.asarray(length / np.sqrt(wide) * np.exp(-(apart**2) / (2.0 * wide)))
-
-
-def _in_space(apart: FloatArray, length: float, spread: FloatArray) -> FloatArray:
-    """The same over places `apart` (..., 3) with covariance `spread` (..., 3, 3): a cell is a patch of a wall, which
-    counts by how it lies.
-    """
-    x, y, z = np.moveaxis(apart, -1, 0)
-    xx, yy, zz = (length**2 + spread[..., i, i] for i in range(3))
-    xy, xz, yz = spread[..., 0, 1], spread[..., 0, 2], spread[..., 1, 2]
-    # The inverse by cofactors: a linear solver would be called once for each pair.
-    a, b, c = yy * zz - yz**2, xz * yz - xy * zz, xy * yz - xz * yy
-    size = xx * a + xy * b + xz * c
-    square = a * x**2 + (xx * zz - xz**2) * y**2 + (xx * yy - xy**2) * z**2
-    square = square + 2.0 * (b * x * y + c * x * z + (xy * xz - xx * yz) * y * z)
-    return np.asarray(np.sqrt(length**6 / size) * np.exp(-0.5 * square / size))
-
-
-def _factored(law: FloatArray) -> FloatArray:
-    """The Cholesky factor of a law, below its diagonal: by LAPACK itself, as there are thousands of small ones, which
-    are checked longer than factorised. LinAlgError if it is no law.
-    """
-    factor, info = lapack.dpotrf(law, lower=1, clean=0)
-    if info != 0:
-        raise LinAlgError("not positive definite")
-    return np.asarray(factor)
-
-
-def _solved(factor: FloatArray, right: FloatArray) -> FloatArray:
-    return np.asarray(lapack.dpotrs(factor, right, lower=1)[0])
-
-
-def _inverse(factor: FloatArray) -> FloatArray:
-    """Of a law, from its factor: LAPACK fills one half of it."""
-    half = np.tril(lapack.dpotri(factor, lower=1)[0])
-    return np.asarray(half + np.tril(half, -1).T)
+    correlations: Correlations
 
 
 def _without(off: FloatArray, columns: FloatArray, counts: FloatArray) -> FloatArray:
@@ -302,24 +168,32 @@ def _without(off: FloatArray, columns: FloatArray, counts: FloatArray) -> FloatA
 
 
 def _likeliest(
-    off: FloatArray, base: FloatArray, parts: list[FloatArray], start: FloatArray
+    off: FloatArray, base: FloatArray, correlations: Correlations, free: list[FloatArray], start: FloatArray
 ) -> tuple[float, FloatArray]:
-    """The log likelihood of departures that vary as base and a sum of parts, and the variances of the parts."""
+    """The log likelihood of departures that vary as base and a sum of parts, and the variances of the parts: the waves
+    alike all round, those of one place, and others, (C, C) each.
+    """
+    parts, root = [correlations.alike, correlations.local, *free], correlations.root
     variances = np.maximum(start, 1e-14)
     value, found = -np.inf, variances
     for _ in range(_ROUNDS):
         law = base + sum(v * part for v, part in zip(variances, parts, strict=True))
-        factor = _factored(law)
-        pulled = _solved(factor, off)
+        factor = factored(law)
+        pulled = solved(factor, off)
         now = -np.log(np.diag(factor)).sum() - 0.5 * off @ pulled
         if now > value:
             gained, value, found = now - value, float(now), variances
             if gained < 0.02:
                 break
-        inverse = _inverse(factor)
-        turned = [inverse @ part for part in parts]
-        slope = np.array([0.5 * (pulled @ part @ pulled - np.trace(t)) for part, t in zip(parts, turned, strict=True)])
-        bend = np.array([[0.5 * np.sum(a * b.T) for b in turned] for a in turned])
+        half = lapack.dpotri(factor, lower=1)[0]  # LAPACK fills one half of the law's inverse, and BLAS reads no other.
+        turned_root = blas.dsymm(1.0, half, root, lower=1)
+        turned = [blas.dsymm(1.0, half, part.T, lower=1) for part in parts[1:]]
+        traces = [np.sum(root * turned_root), *(np.trace(each) for each in turned)]
+        slope = np.array([0.5 * (pulled @ part @ pulled - t) for part, t in zip(parts, traces, strict=True)])
+        bend = np.empty((len(parts), len(parts)))
+        bend[0, 0] = 0.5 * np.sum((root.T @ turned_root) ** 2)
+        bend[0, 1:] = bend[1:, 0] = [0.5 * np.sum(turned_root * (part @ turned_root)) for part in parts[1:]]
+        bend[1:, 1:] = [[0.5 * np.sum(a * b.T) for b in turned] for a in turned]
         step = np.linalg.lstsq(bend, slope, rcond=1e-10)[0]
         variances = np.maximum(np.clip(variances + step, variances / 20.0, variances * 20.0), 1e-14)
     return value, found

@@ -50,7 +50,8 @@ def beyond_sum(waveguide: Waveguide, drawn: DrawnFeet, kinds: FloatArray, at_fee
     grid = np.stack(np.meshgrid(rows / step_along, around / step_around, indexing="ij"), axis=-1)
     table = LinearNDInterpolator(known, left)(grid)
     # The very ends are as what lies beside them.
-    table = np.where(np.isnan(table), NearestNDInterpolator(known, left)(grid), table)
+    outside = np.isnan(table)
+    table[outside] = NearestNDInterpolator(known, left)(grid[outside])
     asked = np.column_stack([at_feet.share, np.minimum(_folded(at_feet.azimuth - turn), 0.5 * np.pi)])
     return np.asarray(RegularGridInterpolator((rows, around), table)(asked))
 

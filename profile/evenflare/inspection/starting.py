@@ -15,7 +15,7 @@ import numpy as np
 from scipy.spatial import cKDTree
 
 from evenflare.inspection.feet import DrawnFeet
-from evenflare.units import MILLIMETRE, BoolArray, FloatArray
+from evenflare.units import MILLIMETRE, BoolArray, FloatArray, IntArray
 
 NEIGHBOURS = 14
 """Of a point, through which its normal is found."""
@@ -38,6 +38,9 @@ FLAT, a cosine.
 PLANE, FLAT = 0.001, 0.995
 _LONG = 0.25
 _KEPT = 24
+_AT_ONCE = 16
+"""Points on which poses are judged before those that have fallen behind are left out."""
+_ROUNDING = 1e-9
 
 
 class Pose(NamedTuple):
@@ -175,17 +178,27 @@ def _laid(
     near: float,
 ) -> FloatArray:
     """(P,) how much of the points lies near the wall, each counted by how near, and by whether it faces as the wall
-    does there: flat sides of a block lie along a wall, too.
+    does there: flat sides of a block lie along a wall, too. Of a pose that can be none of the _KEPT best, on some of
+    the points.
     """
     places, away = _model(drawn, rng, 6000)
     away = np.vstack([away, np.zeros(3)])  # of what is near none
     tree = cKDTree(places)
-    found = []
-    for i in range(0, len(rotation), 500):
-        moved = np.einsum("pij,nj->pni", rotation[i : i + 500], points) + shift[i : i + 500, None]
+
+    def counted(poses: IntArray, some: slice) -> FloatArray:
+        turn = rotation[poses].transpose(0, 2, 1)
+        moved = points[some] @ turn + shift[poses, None]
         distance, k = tree.query(moved.reshape(-1, 3), distance_upper_bound=near)
-        faced = np.einsum("pij,nj->pni", rotation[i : i + 500], normals).reshape(-1, 3)
-        facing = np.abs(np.einsum("ij,ij->i", faced, away[k])) > ALONG
+        facing = np.abs(np.einsum("ij,ij->i", (normals[some] @ turn).reshape(-1, 3), away[k])) > ALONG
         by = np.where(facing, 1.0 - np.minimum(distance / near, 1.0) ** 2, 0.0)
-        found.append(by.reshape(moved.shape[:2]).sum(axis=1))
-    return np.concatenate(found)
+        return np.asarray(by.reshape(moved.shape[:2]).sum(axis=1))
+
+    left = np.arange(len(rotation))
+    share = counted(left, slice(_AT_ONCE))
+    likely = np.argsort(-share, kind="stable")[:_KEPT]
+    enough = (share[likely] + counted(likely, slice(_AT_ONCE, None))).min()
+    for start in range(_AT_ONCE, len(points), _AT_ONCE):
+        # A point counts for one at most; a sum in another order is off by a rounding.
+        left = left[share[left] + (len(points) - start) > enough - _ROUNDING]
+        share[left] += counted(left, slice(start, start + _AT_ONCE))
+    return share

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 
@@ -15,6 +16,8 @@ TAPER_SHARE = 0.25
 """Of the length, over which the window falls where nothing else is stated."""
 CHUNK = 4096
 """Samples transformed at a time: bounds the memory of a long window."""
+STRIDE = 256
+"""Samples by which the phasors that are kept grow: readings of one session are asked for the same again and again."""
 MOST_TAILS = 16
 """Places after the window at which the noise is heard through it."""
 LEAST_NOISE = 96
@@ -87,9 +90,24 @@ def spectra(samples: FloatArray, frequency: FloatArray, *, window: Window, sampl
     found = np.zeros((samples.shape[0], frequency.size), dtype=np.complex128)
     for begin in range(0, weights.size, CHUNK):
         part = weights[begin : begin + CHUNK]
-        time = (first + begin + np.arange(part.size)) / sample_rate - window.arrival
-        kernel = np.exp(-2j * np.pi * np.outer(time, frequency))
-        found += (samples[:, first + begin : first + begin + part.size] * part) @ kernel
+        windowed = samples[:, first + begin : first + begin + part.size] * part
+        later = np.exp(-2j * np.pi * ((first + begin) / sample_rate - window.arrival) * frequency)
+        found += windowed @ _phasors(part.size, frequency, sample_rate) * later
+    return found
+
+
+def _phasors(count: int, frequency: FloatArray, sample_rate: float) -> ComplexArray:
+    """(N, F), exp(-j w t) from the first of so many samples on."""
+    # Windows of one session differ by a few samples.
+    whole = STRIDE * -(-count // STRIDE)
+    return _kept_phasors(whole, frequency.tobytes(), sample_rate)[:count]
+
+
+@lru_cache(maxsize=4)
+def _kept_phasors(count: int, frequency: bytes, sample_rate: float) -> ComplexArray:
+    time = np.arange(count) / sample_rate
+    found: ComplexArray = np.exp(-2j * np.pi * np.outer(time, np.frombuffer(frequency)))
+    found.setflags(write=False)
     return found
 
 
@@ -128,9 +146,7 @@ def tail_power(samples: FloatArray, frequency: FloatArray, *, window: Window, sa
     starts = np.arange(begin, samples.size - weights.size + 1, max(weights.size // 2, 1))[:MOST_TAILS]
     if starts.size == 0:
         return np.full(frequency.size, np.nan)
-    time = np.arange(weights.size) / sample_rate
-    kernel = np.exp(-2j * np.pi * np.outer(time, frequency))
     rows = np.stack([samples[start : start + weights.size] * weights for start in starts])
-    square = np.mean(np.abs(rows @ kernel) ** 2, axis=0)
+    square = np.mean(np.abs(rows @ _phasors(weights.size, frequency, sample_rate)) ** 2, axis=0)
     near = np.abs(np.log2(frequency[:, None] / frequency[None, :])) <= 0.5
     return np.asarray((near @ square) / near.sum(axis=1))

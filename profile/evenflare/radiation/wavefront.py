@@ -23,7 +23,7 @@ from evenflare.units import DEGREE, MILLIMETRE, FloatArray, read_only
 from evenflare.waveguide import Waveguide
 from evenflare.waveguide.deviated import divided_alike, drawn_of
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
-from evenflare.waveguide.moved import drawn_frame, placed
+from evenflare.waveguide.moved import drawn_frame, unbent
 
 FLAT = 1e-7
 """rad; flatter caps are given this half-angle, which moves no point by more than 1e-14 of the radius squared."""
@@ -90,7 +90,7 @@ class Guided:
 
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
-        return Frame(*placed(self.piece, t), *drawn_frame(self.drawn, t)[2:])
+        return Frame(*unbent(self.piece, t)[:2], *drawn_frame(self.drawn, t)[2:])
 
 
 @dataclass(frozen=True)

@@ -10,6 +10,7 @@ from scipy.interpolate import BSpline, make_interp_spline
 
 from evenflare.units import MILLIMETRE, FloatArray
 from evenflare.waveguide.meridian import Frame, Meridian, Piece
+from evenflare.waveguide.moved import unbent
 
 STEEP = 1e-5
 """Cosine of the wall's angle below which depth no longer says where on the wall a point is: there the table does."""
@@ -34,11 +35,11 @@ class ByDepth:
         Over that angle t is smooth also where z(t) turns level at an end.
         """
         t = 0.5 - 0.5 * np.cos(np.linspace(0.0, np.pi, 97))
-        z = self.piece.frame_at(t).z
+        z = unbent(self.piece, t).z
         return t, z, make_interp_spline(_angle(z, z[0], z[-1]), t, k=5)
 
-    def frame_at_depth(self, z: FloatArray) -> Frame:
-        """The wall at depths `z` (m, any shape); beyond an end it is that end."""
+    def frame_at_depth(self, z: FloatArray, *, bends: bool) -> Frame:
+        """The wall at depths `z` (m, any shape); beyond an end it is that end. bends : see DepthMap."""
         t, table, spline = self._table
         sought = np.minimum(np.maximum(z, table[0]), table[-1])
         sought = np.where(table[-1] - sought < SNAP, table[-1], sought)
@@ -47,7 +48,7 @@ class ByDepth:
         # Newton's method, kept between the neighbours in the table by halving; mostly the guess is good, and a few
         # depths on a cusp need many steps.
         for _ in range(60):
-            found = self.piece.frame_at(guess)
+            found = unbent(self.piece, guess)
             miss, cosine = found.z - sought, np.cos(found.angle)
             far = (np.abs(miss) > CLOSE * np.maximum(cosine, STEEP)) & (cosine > STEEP)
             if not far.any():
@@ -62,7 +63,7 @@ class ByDepth:
             step = guess - miss / (np.maximum(cosine, STEEP) * np.maximum(found.speed, SNAP))
             step = np.where((step < low) | (step > high), 0.5 * (low + high), step)
             guess = np.where(far, step, guess)
-        return found
+        return self.piece.frame_at(guess) if bends and found.curvature.size < found.z.size else found
 
 
 def _angle(z: FloatArray, first: float, last: float) -> FloatArray:
@@ -110,8 +111,11 @@ class DepthMap:
         start, end = self.meridian.ends.z.tolist()
         return start, (end - start) / self.depth
 
-    def frame_at_depth(self, z: FloatArray, *, near: float) -> Frame:
-        """The wall at depths `z` (m, any shape) on the piece that holds the depth `near`."""
+    def frame_at_depth(self, z: FloatArray, *, near: float, bends: bool) -> Frame:
+        """The wall at depths `z` (m, any shape) on the piece that holds the depth `near`.
+
+        bends : whether curvatures are asked for; else they may be wanting.
+        """
         start, scale = self.scale
         piece = int(np.searchsorted(self.joints, near))
-        return self._pieces[piece].frame_at_depth(start + z * scale)
+        return self._pieces[piece].frame_at_depth(start + z * scale, bends=bends)

@@ -126,17 +126,25 @@ class _Scaled:
 
     def frame_at(self, t: FloatArray) -> Frame:
         """See Piece."""
-        z, r, angle, curvature, speed = self.piece.frame_at(t)
+        return self.larger(self.piece.frame_at(t))
+
+    def larger(self, frame: Frame) -> Frame:
+        """A frame of the piece, scaled."""
+        z, r, angle, curvature, speed = frame
         by = self.factor
         return Frame(z * by, r * by, angle, curvature / by, speed * by)
 
 
-def placed(piece: Piece, t: FloatArray) -> tuple[FloatArray, FloatArray]:
-    """z and r, m, of a piece at parameters t, any shape: the curvature of a moved one takes twice as much again."""
+def unbent(piece: Piece, t: FloatArray) -> Frame:
+    """A piece at parameters t, any shape, whose curvature is not asked for and may be wanting, (0,): that of a moved
+    one takes twice as much again.
+    """
     if isinstance(piece, _Scaled):
-        z, r = placed(piece.piece, t)
-        return z * piece.factor, r * piece.factor
-    return piece._placed(t)[:2] if isinstance(piece, Moved) else piece.frame_at(t)[:2]
+        return piece.larger(unbent(piece.piece, t))
+    if isinstance(piece, Moved):
+        z, r, angle, speed = piece._placed(t)
+        return Frame(z, r, angle, np.empty(0), speed)
+    return piece.frame_at(t)
 
 
 def drawn_frame(piece: Piece, t: FloatArray) -> Frame:

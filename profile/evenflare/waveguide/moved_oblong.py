@@ -243,7 +243,7 @@ class MovedWall:
         for found, depths, drawn_r in zip((wider, higher), self._depths, (a, b), strict=True):
             for here, low, high in stretches_of((0.0, *depths.joints, depth), moved_z):
                 if here.any():
-                    found[here, 0] = depths.frame_at_depth(moved_z[here], near=0.5 * (low + high)).r
+                    found[here, 0] = depths.frame_at_depth(moved_z[here], near=0.5 * (low + high), bends=False).r
             found -= drawn_r
         curve = surface.section.curve(drawn_z[:, None], psi, mouth=surface.mouth, bends=False)
         # As normals_and_curvatures, away from the air and not of unit length.

@@ -138,7 +138,7 @@ class Surface:
         asked = stretch, z.shape, z.tobytes()
         found = self._known.get(asked)
         if found is None:
-            a, b = self._axes(z, stretch)
+            a, b = self._axes(z, stretch, bends=False)
             found = Axes(*map(read_only, (a.r, b.r, a.angle, b.angle)))
             if len(self._known) >= KEPT:
                 self._known.clear()
@@ -149,11 +149,11 @@ class Surface:
     def _known(self) -> dict[tuple[int, tuple[int, ...], bytes], Axes]:
         return {}
 
-    def _axes(self, z: FloatArray, stretch: int) -> tuple[Frame, Frame]:
+    def _axes(self, z: FloatArray, stretch: int, *, bends: bool) -> tuple[Frame, Frame]:
         horizontal, vertical = self._maps
         near = 0.5 * (self.cuts[stretch] + self.cuts[stretch + 1])
-        a = horizontal.frame_at_depth(z, near=near)
-        return a, a if vertical is horizontal else vertical.frame_at_depth(z, near=near)
+        a = horizontal.frame_at_depth(z, near=near, bends=bends)
+        return a, a if vertical is horizontal else vertical.frame_at_depth(z, near=near, bends=bends)
 
     def factor(self, z: FloatArray, a: FloatArray, b: FloatArray, psi: FloatArray) -> FloatArray:
         """The section's factor: the wall is x = a f cos(psi), y = b f sin(psi). See Section. Arrays broadcast."""
@@ -169,7 +169,7 @@ class Surface:
         Source : see normals_and_curvatures.
         """
         z, psi = np.asarray(z, dtype=np.float64), np.asarray(psi, dtype=np.float64)
-        a, b = (Frame(*(column[:, None] for column in frame)) for frame in self._axes(z, stretch))
+        a, b = (Frame(*(column[:, None] for column in frame)) for frame in self._axes(z, stretch, bends=bends))
         cosine, sine = np.cos(psi), np.sin(psi)
         shape = z.size, psi.shape[-1]
         # Derivatives at a cut belong to this side of it.

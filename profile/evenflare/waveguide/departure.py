@@ -12,7 +12,6 @@ from functools import cached_property
 
 import numpy as np
 
-from evenflare.compiled import njit
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide.meridian import Piece
 
@@ -89,36 +88,15 @@ def waves_at(
     shape = np.broadcast_shapes(np.shape(arc), np.shape(azimuth))
     if not series.size:
         return np.zeros(shape), np.zeros(shape)
+    from evenflare.waveguide.moving import waves
+
     if np.shape(arc) != shape:
         arc = np.broadcast_to(arc, shape)
     # Of one azimuth, as in a meridian, the cosines are worked out once.
     azimuth = np.broadcast_to(azimuth, shape).reshape(-1, 1) if np.ndim(azimuth) else np.array([[azimuth]])
     around = np.cos(2.0 * np.arange(series.shape[1]) * azimuth)
-    found = _waves(knots, series, np.ravel(arc), around)
+    found = waves(knots, series, np.ravel(arc), around)
     return found[0].reshape(shape), found[1].reshape(shape)
-
-
-@njit(cache=True)
-def _waves(knots, series, arc, around):  # type: ignore[no-untyped-def]
-    """(2, P) of `waves_at` at arcs (P,); around (P, M) or, of one azimuth, (1, M): cosines of twice the azimuth's
-    multiples. Compiled: a sweep along a wall asks for few points, hundreds of times.
-    """
-    found = np.zeros((2, arc.size))
-    for i in range(arc.size):
-        row = around[i if len(around) > 1 else 0]
-        if knots.size == 1:
-            found[0, i] = np.sum(series[0] * row)
-            continue
-        k = min(max(np.searchsorted(knots, arc[i], side="right") - 1, 0), knots.size - 2)
-        width = knots[k + 1] - knots[k]
-        v = min(max((arc[i] - knots[k]) / width, 0.0), 1.0)
-        # As `risen`.
-        share, rate = v * v * v * (10.0 + v * (6.0 * v - 15.0)), 30.0 * (v * (1.0 - v)) ** 2
-        for order in range(row.size):
-            rise = series[k + 1, order] - series[k, order]
-            found[0, i] += (series[k, order] + rise * share) * row[order]
-            found[1, i] += rise / width * rate * row[order]
-    return found
 
 
 @dataclass(frozen=True)

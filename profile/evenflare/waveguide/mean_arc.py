@@ -9,7 +9,6 @@ from functools import cached_property
 import numpy as np
 from scipy.interpolate import BSpline, PPoly, make_interp_spline
 
-from evenflare.compiled import njit
 from evenflare.units import FloatArray
 from evenflare.waveguide.surface import Surface
 
@@ -48,8 +47,10 @@ class MeanArc:
 
     def at_depth(self, z: FloatArray) -> tuple[FloatArray, FloatArray]:
         """m, and its slope by the depth, at depths z (m, any shape)."""
+        from evenflare.waveguide.moving import arc_at_depth
+
         z = np.asarray(z, dtype=np.float64)
-        arc, slope = _at_depth(np.array(self.surface.cuts), *self._powers, z.ravel()).reshape(2, *z.shape)
+        arc, slope = arc_at_depth(np.array(self.surface.cuts), *self._powers, z.ravel(), RIM).reshape(2, *z.shape)
         return arc, slope
 
     @cached_property
@@ -61,26 +62,6 @@ class MeanArc:
         # Its first and its last knots lie on one another.
         some = np.flatnonzero(np.diff(every[0].x) > 0.0)
         return every[0].x[some[0] : some[-1] + 2].copy(), np.array([each.c[:, some] for each in every])
-
-
-@njit(cache=True)
-def _at_depth(cuts, breaks, powers, z):  # type: ignore[no-untyped-def]
-    """(2, N) of `at_depth` at depths z (N,). Compiled: a sweep asks for few points, hundreds of times."""
-    found = np.empty((2, z.size))
-    for i in range(z.size):
-        which = min(max(np.searchsorted(cuts, z[i]) - 1, 0), cuts.size - 2)
-        low, high = cuts[which], cuts[which + 1]
-        # As `turn_of`.
-        turn = 2.0 * np.arctan2(np.sqrt(max(z[i] - low, 0.0)), np.sqrt(max(high - z[i], 0.0)))
-        inside = min(max(turn, RIM), np.pi - RIM)
-        cell = min(max(np.searchsorted(breaks, turn, side="right") - 1, 0), breaks.size - 2)
-        c = powers[which, :, cell]
-        x = turn - breaks[cell]
-        found[0, i] = ((((c[0] * x + c[1]) * x + c[2]) * x + c[3]) * x + c[4]) * x + c[5]
-        x = inside - breaks[cell]
-        rate = (((5.0 * c[0] * x + 4.0 * c[1]) * x + 3.0 * c[2]) * x + 2.0 * c[3]) * x + c[4]
-        found[1, i] = rate / (0.5 * (high - low) * np.sin(inside))
-    return found
 
 
 def stretches_of(cuts: tuple[float, ...], z: FloatArray) -> list[tuple[FloatArray, float, float]]:

@@ -16,7 +16,6 @@ from typing import Protocol
 
 import numpy as np
 
-from evenflare.compiled import njit
 from evenflare.units import MILLIMETRE, BoolArray, FloatArray, read_only
 from evenflare.waveguide.departure import ROLLED, Arcs, Departure, DrawnWall, WallDeviation
 from evenflare.waveguide.families import Shape
@@ -31,8 +30,6 @@ SHARP = 1e5
 """1/m; what bends more than that is an edge, which a movement along its normal rounds or folds for itself."""
 _CORNER = 0.1
 """Of the departure: a bend that folds over less of the arc is as good as a corner."""
-_LEAST = 0.05
-"""Of the drawn wall's speed; where a bend as good as a corner folds, the moved one's is taken to be that."""
 KEPT = 96
 """Frames of drawn pieces: a solve asks for some fifty, most of them of a few kilobytes."""
 
@@ -86,37 +83,14 @@ class Moved:
             return Frame(z, r, angle, (last - first) / ((high - low) * speed), speed)
 
     def _placed(self, t: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray, FloatArray]:
+        from evenflare.waveguide.moving import slid
+
         wall = drawn_frame(self.piece, t)
         arc, rate = self.place.arc_and_rate(t, wall)
         off, by_arc, by_depth = self.departure.off_at(arc, wall.z, self.azimuth)
         drawn = np.stack([*wall, t, rate, off, by_arc, by_depth]).reshape(10, -1)
-        z, r, angle, speed = _slid(drawn, self.before, self.after, *self.pushed).reshape(4, *np.shape(t))
+        z, r, angle, speed = slid(drawn, self.before, self.after, *self.pushed).reshape(4, *np.shape(t))
         return z, r, angle, speed
-
-
-@njit(cache=True)
-def _slid(drawn, before, after, pushed_before, pushed_after):  # type: ignore[no-untyped-def]
-    """(4, N): z, r, angle and speed of a piece moved; drawn (10, N): its frame, t, and its departure. Compiled: a sweep
-    asks for few points, hundreds of times.
-    """
-    found = np.empty((4, drawn.shape[1]))
-    for i in range(drawn.shape[1]):
-        z, r, angle, curvature, speed, t, by_own_arc, off, by_arc, by_depth = drawn[:, i]
-        cosine, sine = np.cos(angle), np.sin(angle)
-        slope = by_arc * by_own_arc + by_depth * cosine
-        share, rate = t * t * (3.0 - 2.0 * t), 6.0 * t * (1.0 - t) / max(speed, 1e-15)
-        turn, push = after - before, pushed_after - pushed_before
-        tangent = before + turn * share
-        slid = off * tangent + pushed_before + push * share
-        slid_slope = slope * tangent + (off * turn + push) * rate
-        bend = curvature if np.isfinite(curvature) else 0.0
-        along = max(1.0 + slid_slope - off * bend, _LEAST)
-        across = slope + bend * slid
-        found[0, i] = z + slid * cosine - off * sine
-        found[1, i] = r + slid * sine + off * cosine
-        found[2, i] = angle + np.arctan2(across, along)
-        found[3, i] = speed * np.hypot(along, across)
-    return found
 
 
 @dataclass(frozen=True, eq=False)

@@ -169,8 +169,11 @@ class WallBench:
         progress: Progress | None = None,
     ) -> list[Found]:
         """What is found of each of several walls, in their order, on every core: compiled code lets others run."""
+        from evenflare.radiation.one_thread import one_thread
+
         found: list[Found] = []
-        with ThreadPoolExecutor(self.cores) as threads:
+        # Also of what is done between solves: threads of linear algebra would take three times as long together.
+        with one_thread(), ThreadPoolExecutor(self.cores) as threads:
             for one in threads.map(find, deviations):
                 found.append(one)
                 if progress is not None:

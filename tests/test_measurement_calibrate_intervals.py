@@ -10,9 +10,8 @@ from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.measurement.calibrate import calibrate
 from evenflare.measurement.unknowns import TAPER, applied, unknowns_of
-from evenflare.radiation.march import at_resolution
-from evenflare.radiation.resolution import ROUND
 from evenflare.waveguide import Conical, Driver, Waveguide
+from listening import UNCHECKED
 
 CASES = 100
 LEAST_COVERED = 90
@@ -26,8 +25,6 @@ OBSERVATION = Observation(
     plane=np.array([0.0, 0.5 * np.pi]),
     reference_z=0.06,
 )
-UNCHECKED = at_resolution(replace(ROUND["full"], apart=0.0))
-"""The march without its estimate of its own error, which would take as long again."""
 
 
 def noisy(heard: Directivity, rng: np.random.Generator) -> Directivity:

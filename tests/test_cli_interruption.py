@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import ctypes
 import importlib
 import os
 import re
@@ -14,6 +15,7 @@ from contextlib import closing
 from pathlib import Path
 from types import SimpleNamespace
 
+import numba
 import numpy as np
 import pytest
 
@@ -76,6 +78,36 @@ def test_an_interruption_waits_until_a_module_is_loaded(capsys, here, monkeypatc
     monkeypatch.setattr(designs, "solve_command", loads)
     assert said(capsys, "solve design.toml --out out --quiet") == (130, "", "interrupted; what was finished is kept\n")
     assert found == [True]
+
+
+@pytest.mark.parametrize("ready", [False, True], ids=["for the first time", "again"])
+def test_an_interruption_waits_until_compiled_code_has_returned(capsys, here, monkeypatch, ready):
+    """It met it asking for the types of what it returns: of two arrays it returned the second and a null pointer."""
+    request = getattr(ctypes.CDLL(None), "raise")
+    request.argtypes = [ctypes.c_int]
+
+    @numba.njit("UniTuple(float64[::1], 2)(int64)")
+    def asked_to_end_in(number):
+        if number:
+            request(number)
+        return np.ones(1), np.ones(1)
+
+    if ready:
+        asked_to_end_in(0)
+    met = []
+
+    def solves(*_):
+        try:
+            asked_to_end_in(int(signal.SIGTERM))
+            time.sleep(60)
+        except BaseException as error:
+            met.append(type(error))
+            raise
+
+    monkeypatch.setattr(designs, "solve_command", solves)
+    assert said(capsys, "solve design.toml --out out --quiet") == (130, "", "interrupted; what was finished is kept\n")
+    assert met == [KeyboardInterrupt]
+    assert sys.gettrace() is None
 
 
 def test_an_error_that_stands_for_an_interruption_is_one(capsys, here, monkeypatch):

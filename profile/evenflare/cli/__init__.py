@@ -3,17 +3,14 @@
 from __future__ import annotations
 
 import errno
-import os
 import select
 import shlex
-import signal
 import sys
 import tempfile
 import threading
 import traceback
-from collections.abc import Iterator, Sequence
-from contextlib import contextmanager, suppress
-from types import FrameType
+from collections.abc import Sequence
+from contextlib import suppress
 from typing import NoReturn
 
 from evenflare import __version__
@@ -34,15 +31,13 @@ from evenflare.cli import (
     streams,
     tolerance,
 )
+from evenflare.cli.ending import terminable
 from evenflare.cli.options import parsed
 from evenflare.cli.telling import DONE, INPUT_ERROR, INTERNAL_ERROR, INTERRUPTED, tell
 from evenflare.files import DISK_FULL, InputError, short
 
 NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
 """Errors of the system that a disk causes, wherever they come up."""
-
-AGAIN = 0.05
-"""s after which a request to end that came while code was loaded is made again."""
 
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
@@ -83,7 +78,7 @@ def run(arguments: Sequence[str] | None = None) -> int:
     options.words = shlex.join(["evenflare", *given])
     asked_to_end = threading.Event()
     try:
-        with _terminable(asked_to_end):
+        with terminable(asked_to_end):
             code = COMMANDS[options.command](options)
             print(end="", flush=True)
         return code
@@ -109,47 +104,6 @@ def run(arguments: Sequence[str] | None = None) -> int:
 def _internal_error(error: BaseException, words: str) -> int:
     tell(f"internal error ({short(str(error))}). {_details(words)}")
     return INTERNAL_ERROR
-
-
-@contextmanager
-def _terminable(asked: threading.Event) -> Iterator[None]:
-    """A request to end, as the system sends it at shutdown, and a terminal that goes away are taken as Ctrl-C.
-
-    But for one that nohup has already asked to ignore. SIGINT stays as it is, ignored in the background of a script.
-
-    asked : set once there was one.
-    """
-
-    def interrupt(number: int, frame: FrameType | None) -> None:
-        asked.set()
-        if _loading_code(frame):
-            later = threading.Timer(AGAIN, os.kill, (os.getpid(), number))
-            later.daemon = True
-            later.start()
-            return
-        raise KeyboardInterrupt
-
-    if threading.current_thread() is not threading.main_thread():
-        yield  # only the main thread may hear signals
-        return
-    hears = [signal.SIGTERM, *([] if signal.getsignal(signal.SIGHUP) is signal.SIG_IGN else [signal.SIGHUP])]
-    if signal.getsignal(signal.SIGINT) is signal.default_int_handler:
-        hears.append(signal.SIGINT)
-    before = {each: signal.signal(each, interrupt) for each in hears}
-    try:
-        yield
-    finally:
-        for each, handler in before.items():
-            signal.signal(each, handler)
-
-
-def _loading_code(frame: FrameType | None) -> bool:
-    """Whether a module or compiled code is being loaded: an interruption there is lost or becomes another error."""
-    while frame is not None:
-        if str(frame.f_globals.get("__name__", "")).startswith(("importlib._bootstrap", "llvmlite.")):
-            return True
-        frame = frame.f_back
-    return False
 
 
 def _reader_gone() -> bool:

@@ -13,7 +13,9 @@ from evenflare.exterior.panels import PanelMesh, meshed
 from evenflare.exterior.patches import Map, MirroredPatches, SmoothPatch, _end, _Outline, _sides
 from evenflare.exterior.scattering import Scatterer, scattered
 from evenflare.units import ComplexArray, FloatArray, IntArray
-from evenflare.waveguide.cabinet import Edge
+from evenflare.waveguide.cabinet import Cabinet, Edge
+from evenflare.waveguide.meridian import Piece
+from evenflare.waveguide.walls import Arc, Line
 
 Motion = Callable[[FloatArray, FloatArray], ComplexArray]
 """From places (Q, 3), m, and normals (Q, 3) into the air to du/dn (Q, W) there."""
@@ -24,6 +26,26 @@ def one_thread() -> Iterator[None]:
     """Linear algebra on one thread, as solvers have it: more only wait for each other where tests share cores."""
     with threadpool_limits(limits=1):
         yield
+
+
+class Bullet:
+    """A cylinder, its front flat with a rounded edge and its back a half sphere: a cabinet whose outline is a circle
+    of the size of its corners' radius.
+    """
+
+    outline = "points"
+    radius, depth, edge = 0.15, 0.3, 0.015
+    cabinet = Cabinet(2 * radius, 2 * radius, depth, Edge(radius), Edge(edge))
+
+    def pieces(self, rim: tuple[float, float], depth: float) -> tuple[Piece, ...]:
+        """See Body."""
+        (z, r), quarter, radius, edge = rim, 0.5 * np.pi, self.radius, self.edge
+        return (
+            Line(z, r, z, radius - edge),
+            Arc(z, radius - edge, quarter, 2 * quarter, edge),
+            Line(z - edge, radius, z - self.depth + radius, radius),
+            Arc(z - self.depth + radius, radius, 2 * quarter, 3 * quarter, radius),
+        )
 
 
 def layers(k: float, points: FloatArray, own: IntArray, mesh: PanelMesh) -> tuple[ComplexArray, ComplexArray]:

@@ -10,7 +10,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from enclosures import one_thread  # noqa: F401
+from enclosures import Bullet, one_thread  # noqa: F401
 from evenflare.air import Air
 from evenflare.directivity.types import Directivity, Observation, unit_vectors
 from evenflare.exterior.cabinets import operator_of
@@ -21,34 +21,12 @@ from evenflare.radiation.march import march_solver
 from evenflare.units import DEGREE, FloatArray, amplitude_db
 from evenflare.waveguide import Cabinet, Conical, Mounting, OblateSpheroidal, Oblong, Superellipse, Waveguide
 from evenflare.waveguide.cabinet import Edge
-from evenflare.waveguide.meridian import Piece
-from evenflare.waveguide.walls import Arc, Line
 
-RADIUS, DEPTH, EDGE = 0.15, 0.3, 0.015
 AIR = Air()
 FREQUENCY = np.array([500.0, 1000.0, 1800.0, 3000.0])
 SEEN = Observation(FREQUENCY, np.arange(0.0, 181.0, 5.0) * DEGREE)
 ROUND = {"oblate": OblateSpheroidal(0.072, 44 * DEGREE), "cone": Conical(0.08, 45 * DEGREE)}
 """Mouths of 141 and 185 mm."""
-
-
-class Bullet:
-    """A cylinder, its front flat with a rounded edge and its back a half sphere: a cabinet whose outline is a circle
-    of the size of its corners' radius.
-    """
-
-    outline = "points"
-    cabinet = Cabinet(2 * RADIUS, 2 * RADIUS, DEPTH, Edge(RADIUS), Edge(EDGE))
-
-    def pieces(self, rim: tuple[float, float], depth: float) -> tuple[Piece, ...]:
-        """See Body."""
-        (z, r), quarter = rim, 0.5 * np.pi
-        return (
-            Line(z, r, z, RADIUS - EDGE),
-            Arc(z, RADIUS - EDGE, quarter, 2 * quarter, EDGE),
-            Line(z - EDGE, RADIUS, z - DEPTH + RADIUS, RADIUS),
-            Arc(z - DEPTH + RADIUS, RADIUS, 2 * quarter, 3 * quarter, RADIUS),
-        )
 
 
 @cache

@@ -15,7 +15,7 @@ from evenflare import __version__
 from evenflare.air import Air
 from evenflare.closed_forms import tube_cut_on
 from evenflare.directivity.types import Directivity, Observation
-from evenflare.exterior.cabinets import operator_of, top_wavenumber
+from evenflare.exterior.cabinets import Operator, operator_of, top_wavenumber
 from evenflare.radiation import Setting, Solver
 from evenflare.radiation.elimination import eliminated
 from evenflare.radiation.field import far_field_index, far_on_axis, on_axis_index, overlap, pressure, sound_power
@@ -172,10 +172,10 @@ def _solved(
 ) -> Directivity:
     frequency = observation.frequency
     wavenumber = 2 * np.pi * frequency / air.speed_of_sound
-    coarse, fine = _problems(waveguide, resolution, air, float(wavenumber[-1]))
+    operator = None
     if (cabinet := waveguide.mounting.cabinet) is not None:
         operator = operator_of(cabinet, wavenumber, is_round=waveguide.is_round, cores=cores)
-        coarse, fine = (replace(each, medium=each.medium.in_cabinet(operator)) for each in (coarse, fine))
+    coarse, fine = _problems(waveguide, resolution, air, float(wavenumber[-1]), operator)
     bands = bands_of(wavenumber, resolution.edges)
     checked = _checked(wavenumber, bands, resolution.apart)
     checks = bands_of(wavenumber[checked], fine.resolution.edges) if checked.size else []
@@ -228,14 +228,20 @@ def _solved(
     )
 
 
-def _problems(waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber: float) -> tuple[Problem, Problem]:
-    """The problem at a resolution, and at the finer one that tells of its error, up to a wavenumber, rad/m."""
+def _problems(
+    waveguide: Waveguide, resolution: Resolution, air: Air, wavenumber: float, operator: Operator | None = None
+) -> tuple[Problem, Problem]:
+    """The problem at a resolution, and at the finer one that tells of its error, up to a wavenumber, rad/m.
+
+    operator : of the cabinet that is there.
+    """
     finest = resolution.refined() if resolution.apart else resolution
     if resolution.apart and waveguide.mounting.radius is not None:
         finest = replace(finest, modes=finest.modes + ON_A_SPHERE)
-    fine = medium(waveguide, finest, wavenumber)
+    fine = medium(waveguide, finest, wavenumber, operator=operator)
     # The modes of a round waveguide are the first of the finer ones.
-    coarse = fine if waveguide.is_round or not resolution.apart else medium(waveguide, resolution, wavenumber)
+    alike = waveguide.is_round or not resolution.apart
+    coarse = fine if alike else medium(waveguide, resolution, wavenumber, operator=operator)
     driver = waveguide.driver
     profile = profile_of(driver)
     made = []

@@ -82,10 +82,6 @@ class Medium(Protocol):
     @property
     def throat_radius(self) -> float: ...  # noqa: D102
 
-    def in_cabinet(self, operator: Operator) -> Medium:
-        """The same, its last cap in the front of a cabinet."""
-        ...
-
 
 @dataclass(frozen=True)
 class RoundMedium:
@@ -117,10 +113,6 @@ class RoundMedium:
     def throat_radius(self) -> float:
         """See Medium."""
         return self.waveguide.meridian.throat_radius
-
-    def in_cabinet(self, operator: Operator) -> Medium:
-        """See Medium."""
-        return replace(self, operator=operator)
 
     def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
         """See Medium."""
@@ -188,10 +180,6 @@ class OblongMedium:
         """See Medium."""
         return self.caps.throat_radius
 
-    def in_cabinet(self, operator: Operator) -> Medium:
-        """See Medium."""
-        return replace(self, operator=operator)
-
     def elements(self, part: Sweep, wavenumber: float, resolution: Resolution) -> Elements:
         """See Medium."""
         shells = self.caps.shells(part, wavenumber, resolution)
@@ -247,31 +235,39 @@ class OblongMedium:
         return self.basis.count(radial_modes_for(resolution, wavenumber, caps.r.max(axis=1)))
 
 
-def medium(waveguide: Waveguide, finest: Resolution, wavenumber: float, *, odd_in: Axis | None = None) -> Medium:
+def medium(
+    waveguide: Waveguide,
+    finest: Resolution,
+    wavenumber: float,
+    *,
+    odd_in: Axis | None = None,
+    operator: Operator | None = None,
+) -> Medium:
     """The air of a waveguide, to be solved at no finer a resolution up to a wavenumber, rad/m.
 
-    odd_in : the axis across which the sound is odd, of azimuthal order 1 in a round waveguide, where "y" is "x" turned
-             by a right angle; None: it is even about both planes, and of order 0 in a round one.
+    odd_in   : the axis across which the sound is odd, of azimuthal order 1 in a round waveguide, where "y" is "x"
+               turned by a right angle; None: it is even about both planes, and of order 0 in a round one.
+    operator : of the cabinet in whose front the mouth is, which otherwise stands in a baffle.
     Errors: ValueError if the wall cannot be swept.
     """
     if waveguide.is_round:
         radius = np.array([waveguide.meridian.mouth_radius])
         most = int(radial_modes_for(finest, wavenumber, radius)[0])
-        return RoundMedium(in_a_sphere(waveguide), most, order=0 if odd_in is None else 1)
-    if (made := _made(waveguide, finest, wavenumber, odd_in)) is not None:
-        return made
-    basis, caps = _oblong_caps(waveguide, finest, wavenumber, odd_in)
-    return OblongMedium(waveguide, basis, caps)
+        return RoundMedium(in_a_sphere(waveguide), most, operator, order=0 if odd_in is None else 1)
+    basis, caps = _made(waveguide, finest, wavenumber, odd_in) or _oblong_caps(waveguide, finest, wavenumber, odd_in)
+    return OblongMedium(waveguide, basis, caps, operator)
 
 
-def _made(waveguide: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None) -> Medium | None:
+def _made(
+    waveguide: Waveguide, finest: Resolution, wavenumber: float, odd_in: Axis | None
+) -> tuple[OblongBasis, OblongCaps] | None:
     """Of a wall as made by the caps of the drawn one; None where that is not near enough."""
     deviation, drawn = moved_alike(waveguide), drawn_of(waveguide)
     if deviation is None or drawn is None or waveguide.mounting.body is not None or along_walls(drawn).wavy:
         return None
     basis, caps = _drawn_caps(drawn, finest, wavenumber, odd_in)
     moved = MovedCaps(caps, Departure(deviation, caps.wall.drawn))
-    return OblongMedium(waveguide, basis, moved) if caps.is_gentle and moved.has_room else None
+    return (basis, moved) if caps.is_gentle and moved.has_room else None
 
 
 @lru_cache(maxsize=2)

@@ -102,9 +102,9 @@ def on_planes(points: FloatArray, normals: FloatArray) -> BoolArray:
 
 
 class _Pairs(NamedTuple):
-    """Of places (M, 3) m of the drawn wall, of a `size` (m), with normals `away`: which are a pair (P,) each, and a tree
-    of how pairs look, in units (4,) by which features may differ. rng : what drew them; each row of starts goes on from
-    there by itself.
+    """Of places (M, 3) m of the drawn wall, of a `size` (m), with normals `away`: which are a pair (P,) each, and a
+    tree of how pairs look, in units (4,) by which features may differ. rng : what drew the places; each row of starts
+    goes on from there by itself.
     """
 
     places: FloatArray

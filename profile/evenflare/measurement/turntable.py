@@ -267,36 +267,35 @@ class _PlaneRun:
     def _lateral(self, pressure: ComplexArray) -> tuple[float, float, FloatArray]:
         """m, its error, and of each pair: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
         floor = 0.0 if self.noise is None else ABOVE_NOISE * self.noise
-        early = np.array(
-            [lag(pressure[plus], pressure[minus], frequency=self.frequency, floor=floor) for plus, minus in self.pairs]
-        )
+        plus, minus = (pressure[list(side)] for side in zip(*self.pairs, strict=True))
+        early = lags(plus, minus, frequency=self.frequency, floor=floor)
         sine = np.sin(self.off_axis[[plus for plus, _ in self.pairs]])
         path = self.speed_of_sound * early
         return *weighed(2.0 * sine[:, None], path, dropping=True), 0.5 * path / sine
 
 
-def lag(
+def lags(
     first: ComplexArray,
     second: ComplexArray,
     *,
     frequency: FloatArray,
     widest: float = WIDEST_LAG,
     floor: FloatArray | float = 0.0,
-) -> float:
-    """Time, s, by which the second response (F,) comes later than the first: where their product is most in phase.
+) -> FloatArray:
+    """Times (N,), s, by which second responses (N, F) come later than first ones, one for all or (N, F): where their
+    product is most in phase. 0 where one is silent.
 
     floor : (F,) power; where the product is weaker it counts for less.
     """
     product = first * np.conj(second)
-    scale = np.abs(product).max()
-    if not scale > 0.0:
-        return 0.0
+    scale = np.abs(product).max(axis=1, keepdims=True)
     # Every frequency alike, but what is almost silent.
-    product = product / np.maximum(np.abs(product) + floor, 1e-3 * scale)
+    product = product / np.maximum(np.abs(product) + floor, np.where(scale > 0.0, 1e-3 * scale, 1.0))
     tried, kernel = _lags(frequency.tobytes(), widest)
-    agreed = (kernel @ product).real
-    top = int(np.argmax(agreed))
-    return float(tried[top] + (tried[1] - tried[0]) * vertex(agreed, top))
+    agreed = (product @ kernel.T).real
+    top = np.argmax(agreed, axis=1)
+    beside = [vertex(row, int(at)) for row, at in zip(agreed, top, strict=True)]
+    return np.asarray(np.where(scale[:, 0] > 0.0, tried[top] + (tried[1] - tried[0]) * np.array(beside), 0.0))
 
 
 @lru_cache(maxsize=4)
@@ -314,7 +313,7 @@ def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, 
     front = np.flatnonzero((np.abs(off_axis) <= FRONT + SAME_ANGLE) & (np.abs(off_axis) > SAME_ANGLE))
     if axis.size == 0 or front.size < 3:
         return None
-    path = speed * np.array([lag(pressure[axis[0]], pressure[i], frequency=frequency) for i in front])
+    path = speed * lags(pressure[axis[0]], pressure[front], frequency=frequency)
     both = np.stack([1.0 - np.cos(off_axis[front]), -np.sin(off_axis[front])], axis=1)
     if np.all(off_axis[front] > 0.0) or np.all(off_axis[front] < 0.0):
         both = both[:, :1]

@@ -101,7 +101,7 @@ def on_planes(points: FloatArray, normals: FloatArray) -> BoolArray:
     return found
 
 
-class _Pairs(NamedTuple):
+class _WallPairs(NamedTuple):
     """Of places (M, 3) m of the drawn wall, of a `size` (m), with normals `away`: which are a pair (P,) each, and a
     tree of how pairs look, in units (4,) by which features may differ. rng : what drew the places; each row of starts
     goes on from there by itself.
@@ -117,7 +117,7 @@ class _Pairs(NamedTuple):
     rng: np.random.Generator
 
 
-def _pairs_of(drawn: DrawnFeet) -> _Pairs:
+def _pairs_of(drawn: DrawnFeet) -> _WallPairs:
     rng = np.random.default_rng(0)
     places, away = _model(drawn, rng)
     size = float(np.linalg.norm(np.ptp(places, axis=0)))
@@ -128,10 +128,10 @@ def _pairs_of(drawn: DrawnFeet) -> _Pairs:
     features = _features(places, away, first, second) / unit
     # Asked a few thousand times, of a hundred thousand pairs: what is built in half the time is found as quickly.
     tree = cKDTree(features, balanced_tree=False, compact_nodes=False)
-    return _Pairs(places, away, size, first, second, unit, tree, rng)
+    return _WallPairs(places, away, size, first, second, unit, tree, rng)
 
 
-def _starts(points: FloatArray, normals: FloatArray, drawn: DrawnFeet, pairs: _Pairs) -> list[Pose]:
+def _starts(points: FloatArray, normals: FloatArray, drawn: DrawnFeet, pairs: _WallPairs) -> list[Pose]:
     own = Pose(np.eye(3), np.zeros(3))
     model, away, size, first, second, unit, tree, rng = pairs
     rng = deepcopy(rng)

@@ -33,7 +33,7 @@ class WavesLeft:
 class Correlations:
     """Of waves of one length (m), between the means over cells: (C, C) each, see `laws`.
 
-    root : (C, R) whose product with itself is `alike`. Alike all round there are few waves: R is mostly far below C.
+    root : (C, R) whose product with itself is `alike`. AlikeAllRound all round there are few waves: R is mostly far below C.
     """
 
     length: float
@@ -49,7 +49,7 @@ class Correlations:
         return root
 
 
-class Alike(NamedTuple):
+class AlikeAllRound(NamedTuple):
     """Waves alike all round, R of them.
 
     seen  : (R,) how far each is seen, as the inverse of a variance, and
@@ -99,12 +99,12 @@ class LocalLaw:
         return _halved(self.factor, self.cells.off)
 
     @cached_property
-    def alike(self) -> Alike:
+    def alike(self) -> AlikeAllRound:
         """The waves alike all round, turned so that this law sees each for itself."""
         root = _halved(self.factor, self.correlations.root)
         seen, turn = np.linalg.eigh(root.T @ root)
         root = root @ turn
-        return Alike(np.maximum(seen, 0.0), self.correlations.root @ turn, root, root.T @ self.off)
+        return AlikeAllRound(np.maximum(seen, 0.0), self.correlations.root @ turn, root, root.T @ self.off)
 
     def likelihoods(self, around: FloatArray) -> FloatArray:
         """(A,): their logarithms, but for a constant, by standard deviations (A,) of the waves alike all round, m."""
@@ -207,7 +207,7 @@ class Under:
         return found
 
 
-class Pairs(NamedTuple):
+class CellPairs(NamedTuple):
     """Of cells: how far apart each lies from each (C, C) along the wall, m, and with what variance, m2; the same of P
     places and covariances, (P, 3) m and (P, 3, 3) m2, of pairs (P,) of which no two are one another's mirror image.
     """
@@ -219,15 +219,15 @@ class Pairs(NamedTuple):
     which: tuple[IntArray, IntArray]
 
 
-def pairs(cells: Cells, arc: float) -> Pairs:
+def pairs(cells: Cells, arc: float) -> CellPairs:
     """All that their correlations are made of, whatever the waves. arc : m, of the wall."""
     along, variance = cells.share * arc, cells.along * arc**2
     which = first, second = np.triu_indices(along.size)
     apart, spread = cells.places[first] - cells.places[second], cells.spread[first] + cells.spread[second]
-    return Pairs(along[:, None] - along, variance[:, None] + variance, apart, spread, which)
+    return CellPairs(along[:, None] - along, variance[:, None] + variance, apart, spread, which)
 
 
-def laws(of: Pairs, length: float) -> tuple[FloatArray, FloatArray]:
+def laws(of: CellPairs, length: float) -> tuple[FloatArray, FloatArray]:
     """(C, C) each: correlations between the means over cells of waves alike all round, and of those of one place."""
     first, second = of.which
     local = np.empty_like(of.along)

@@ -209,7 +209,7 @@ def _laid(
     """
     places, away = _model(drawn, rng, 6000)
     away = np.vstack([away, np.zeros(3)])  # of what is near none
-    tree = cKDTree(places)
+    tree = cKDTree(places, leafsize=32, balanced_tree=False, compact_nodes=False)  # for places far from most of them
 
     def counted(poses: IntArray, some: slice) -> FloatArray:
         turn = rotation[poses].transpose(0, 2, 1)

@@ -33,7 +33,7 @@ class WavesLeft:
 class Correlations:
     """Of waves of one length (m), between the means over cells: (C, C) each, see `laws`.
 
-    root : (C, R) whose product with itself is `alike`. AlikeAllRound all round there are few waves: R is mostly far below C.
+    root : (C, R) whose product with itself is `alike`. Alike all round there are few waves: R is mostly far below C.
     """
 
     length: float

@@ -142,16 +142,18 @@ def drawn_session(
     angles = range(-170, 181, 10)
     path = write_session_files(folder, cap, rig=rig, off_axis_deg=[0], tables=stated, kind=kind)
     played = sweep(rig)
+    count = rig.samples + played.size
+    spectrum, time = np.fft.rfft(played, count), np.arange(count) / rig.sample_rate
+    odd = np.array([1, 3, 5, 7])
+    harmonics = np.exp(2j * np.pi * 50.0 * np.outer(odd, time)) / odd[:, None] if kind == "sweep" else None
     peak = float(np.abs(impulse(cap, rig, azimuth=0.0, off_axis=0.0)).max())
     for azimuth, name in ((0.0, "turn"), (90.0, "tilt")):
         for angle in angles:
             true = (angle + rng.normal(scale=0.3)) * DEGREE
             samples = impulse(cap, rig, azimuth=azimuth * DEGREE, off_axis=true) * 10.0 ** (rng.normal(scale=0.05) / 20)
-            if kind == "sweep":
-                count = samples.size + played.size
-                samples = np.fft.irfft(np.fft.rfft(played, count) * np.fft.rfft(samples, count), count)
-                time, turn = np.arange(count) / rig.sample_rate, rng.uniform(0.0, 2.0 * np.pi)
-                hum = sum(np.sin(2 * np.pi * 50.0 * n * time + n * turn) / n for n in (1, 3, 5, 7))
+            if harmonics is not None:
+                samples = np.fft.irfft(spectrum * np.fft.rfft(samples, count), count)
+                hum = (np.exp(1j * odd * rng.uniform(0.0, 2.0 * np.pi)) @ harmonics).imag
                 samples = samples + 10.0 ** (-50.0 / 20.0) * np.abs(samples).max() * hum
                 scale = np.abs(samples).max() * 1e-3
             else:

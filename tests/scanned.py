@@ -47,9 +47,13 @@ def on(waveguide: Waveguide, count: int, rng: np.random.Generator) -> FloatArray
     surface = waveguide.surface
     z, psi = rng.uniform(0.003, 0.997, count) * waveguide.depth, rng.uniform(0.0, 2.0 * np.pi, (count, 1))
     which = np.clip(np.searchsorted(surface.cuts, z) - 1, 0, len(surface.cuts) - 2)
-    return np.concatenate(
-        [surface.patch(z[which == i], psi[which == i], stretch=i, bends=False).points[:, 0] for i in np.unique(which)]
-    )
+    found = []
+    for i in np.unique(which):
+        depth, around = z[which == i, None], psi[which == i]
+        a, b, _, _ = surface.axes(depth[:, 0], stretch=i)
+        section = surface.factor(depth, a[:, None], b[:, None], around)[:, 0]
+        found.append(np.column_stack([a * section * np.cos(around[:, 0]), b * section * np.sin(around[:, 0]), depth]))
+    return np.concatenate(found)
 
 
 def field(at: FloatArray, length: float, rng: np.random.Generator, count: int = 150) -> FloatArray:

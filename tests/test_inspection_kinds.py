@@ -11,7 +11,7 @@ from evenflare.inspection.kinds import PRIOR, told_apart
 from evenflare.inspection.registering import moved
 from evenflare.inspection.second_order import AMPLITUDE, beyond_sum
 from evenflare.inspection.starting import Pose
-from evenflare.inspection.waves import laws
+from evenflare.inspection.waves import laws, pairs
 from evenflare.waveguide import Conical, OblateSpheroidal, Oblong, Points, Waveguide
 from evenflare.waveguide.deviated import WallDeviation, deviated
 from scanned import Planted, departure, field, on, places
@@ -108,7 +108,7 @@ def test_waves_of_cells_vary_as_the_means_over_their_points_do() -> None:
     means = np.eye(whose.count)[whose.index] / cells.counts
     along = feet.share * drawn.length
     squares = ((along[:, None] - along) ** 2, ((feet.places[:, None] - feet.places) ** 2).sum(axis=-1))
-    for law, square in zip(laws(cells, length, drawn.length), squares, strict=True):
+    for law, square in zip(laws(pairs(cells, drawn.length), length), squares, strict=True):
         exact = means.T @ np.exp(-square / (2.0 * length**2)) @ means
         # Cells are as wide as a correlation length, and their points taken for normal: of fourth order in that.
         assert np.abs(law - exact).max() < 0.01

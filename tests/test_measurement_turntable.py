@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from evenflare.measurement.between_angles import at_angles, corrected
-from evenflare.measurement.turntable import Alignment, align, lag, mirror_pairs
+from evenflare.measurement.turntable import Alignment, align, lags, mirror_pairs
 from evenflare.units import DEGREE, amplitude_db
 from synthetic_rig import cap_on_sphere, driver, piston
 
@@ -159,9 +159,10 @@ def test_pairs_leave_out_the_axis_and_straight_behind():
 def test_lag_between_samples():
     first = driver(FREQUENCY)
     late = first * np.exp(-2j * np.pi * FREQUENCY * 123.4e-6)
-    assert lag(first, late, frequency=FREQUENCY) == pytest.approx(123.4e-6, abs=0.2e-6)  # a hundredth of a period
-    assert lag(late, first, frequency=FREQUENCY) == pytest.approx(-123.4e-6, abs=0.2e-6)
-    assert lag(0 * first, late, frequency=FREQUENCY) == 0.0
+    by, none = lags(first, np.stack([late, 0 * late]), frequency=FREQUENCY)
+    assert by == pytest.approx(123.4e-6, abs=0.2e-6)  # a hundredth of a period
+    assert none == 0.0
+    assert lags(late, first[None], frequency=FREQUENCY) == pytest.approx(-123.4e-6, abs=0.2e-6)
 
 
 def test_splines_go_all_round():

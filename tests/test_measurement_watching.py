@@ -300,6 +300,7 @@ def following(monkeypatch, field_folder: Path, source: Path, files: list[str], *
     monkeypatch.setattr(measurement.time, "sleep", wait)
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_the_command_ends_with_the_plan_and_goes_on_to_measure(capsys, monkeypatch, tmp_path, sources):
     source = recorded(sources, "impulse_response")
     folder = tmp_path / "field"

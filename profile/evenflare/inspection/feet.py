@@ -218,7 +218,7 @@ class OblongFeet:
 
     @cached_property
     def _tree(self) -> Any:
-        return tree_aside(self.nodes.points)
+        return cKDTree(self.nodes.points)  # asked for places that have been put on the wall
 
     @cached_property
     def _few(self) -> tuple[IntArray, Any]:

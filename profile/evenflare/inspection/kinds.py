@@ -23,7 +23,7 @@ from scipy.linalg import blas, lapack
 
 from evenflare.inspection.cells import KINDS, Cells
 from evenflare.inspection.found import Estimate
-from evenflare.inspection.waves import Correlations, LocalLaw, Under, WavesLeft, factored, laws, solved
+from evenflare.inspection.waves import Correlations, LocalLaw, Under, WavesLeft, factored, laws, pairs, solved
 from evenflare.units import FloatArray
 
 PRIOR = dict(
@@ -60,12 +60,16 @@ _LEAST_LOCAL = 0.2
 @dataclass(frozen=True)
 class KindsTold:
     """What they tell under all laws that may be, each by how likely it is: what a scan leaves open of its waves adds to
-    every error. likeliest : that law's; chances : (N,) of the others before anything is seen, in proportion.
+    every error.
+
+    likeliest : that law's; chances, likelihoods : (N,) of the others, how likely each is before anything is seen, in
+                proportion, and the logarithm of how likely it makes what is seen.
     """
 
     likeliest: Under
     others: tuple[Under, ...]
     chances: FloatArray
+    likelihoods: FloatArray
 
     @property
     def waves(self) -> WavesLeft:
@@ -75,8 +79,7 @@ class KindsTold:
     @cached_property
     def _believed(self) -> tuple[FloatArray, list[Under]]:
         """(M,) how likely each law is, and the laws: all but those that together are hardly likely."""
-        level = np.array([each.likelihood for each in self.others])
-        weight = self.chances * np.exp(level - level.max())
+        weight = self.chances * np.exp(self.likelihoods - self.likelihoods.max())
         order = np.argsort(weight)
         kept = np.sort(order[np.cumsum(weight[order]) > _HARDLY * weight.sum()])
         return weight[kept] / weight[kept].sum(), [self.others[k] for k in kept]
@@ -121,9 +124,10 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     rough = np.geomspace(closest, _LONGEST * arc, _LENGTHS)
     remains = _without(cells.off, columns, cells.counts)
     start = np.full(2 + len(free), 0.3 * np.var(remains))
+    apart = pairs(cells, arc)
 
     def at_length(length: float) -> _AtLength:
-        correlations = Correlations(length, *laws(cells, length, arc))
+        correlations = Correlations(length, *laws(apart, length))
         value, variances = _likeliest(cells.off, base, correlations, free, start)
         noise = max(known, FINEST) if known else float(np.sqrt(FINEST**2 + variances[2]))
         waves = WavesLeft(float(np.sqrt(variances[0])), float(np.sqrt(variances[1])), length, noise)
@@ -134,7 +138,7 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
     found += [at_length(best.waves.length / step), at_length(best.waves.length * step)]
     best = max(found, key=lambda each: each.value)
     least, most = np.sqrt(1.0 / np.median(cells.counts)), float(np.sqrt(np.mean(remains**2)))
-    others, chances = [], []
+    others, chances, likelihoods = [], [], []
     for each in found:
         if each.value < best.value - _WORTH:
             continue
@@ -145,11 +149,12 @@ def told_apart(cells: Cells, columns: FloatArray, prior: FloatArray, *, arc: flo
         for b in _LOCAL:
             local_law = LocalLaw(cells, columns, prior, expected, each.correlations, b * local, waves.noise, arc)
             others += [Under(local_law, a * size) for a in _ALIKE]
+            likelihoods += local_law.likelihoods(size * np.array(_ALIKE)).tolist()
             # Of steps alike in the logarithm.
             chances += [a / (1.0 + (a / _LIKELY) ** 2) * b for a in _ALIKE]
     likely = best.waves
     local_law = LocalLaw(cells, columns, prior, expected, best.correlations, likely.local, likely.noise, arc)
-    return KindsTold(Under(local_law, likely.around), tuple(others), np.array(chances))
+    return KindsTold(Under(local_law, likely.around), tuple(others), np.array(chances), np.array(likelihoods))
 
 
 class _AtLength(NamedTuple):

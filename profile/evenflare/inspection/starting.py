@@ -9,7 +9,8 @@ instead of voted for, as in Fischler and Bolles (1981), RANSAC, CACM 24 (both fr
 
 from __future__ import annotations
 
-from typing import NamedTuple
+from copy import deepcopy
+from typing import Any, NamedTuple
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -71,10 +72,11 @@ def starts(points: FloatArray, normals: FloatArray | None, drawn: DrawnFeet) -> 
     if len(points) < FEWEST:
         return [[Pose(np.eye(3), np.zeros(3))]]
     normals = normals_of(points) if normals is None else normals
-    found = [_starts(points, normals, drawn)]
+    pairs = _pairs_of(drawn)
+    found = [_starts(points, normals, drawn, pairs)]
     rest = ~on_planes(points, normals)
     if FEWEST <= np.count_nonzero(rest) < len(points):
-        found.append(_starts(points[rest], normals[rest], drawn))
+        found.append(_starts(points[rest], normals[rest], drawn, pairs))
     return found
 
 
@@ -99,16 +101,40 @@ def on_planes(points: FloatArray, normals: FloatArray) -> BoolArray:
     return found
 
 
-def _starts(points: FloatArray, normals: FloatArray, drawn: DrawnFeet) -> list[Pose]:
-    own = Pose(np.eye(3), np.zeros(3))
+class _WallPairs(NamedTuple):
+    """Of places (M, 3) m of the drawn wall, of a `size` (m), with normals `away`: which are a pair (P,) each, and a
+    tree of how pairs look, in units (4,) by which features may differ. rng : what drew the places; each row of starts
+    goes on from there by itself.
+    """
+
+    places: FloatArray
+    away: FloatArray
+    size: float
+    first: IntArray
+    second: IntArray
+    unit: FloatArray
+    tree: Any
+    rng: np.random.Generator
+
+
+def _pairs_of(drawn: DrawnFeet) -> _WallPairs:
     rng = np.random.default_rng(0)
-    model, away = _model(drawn, rng)
-    size = float(np.linalg.norm(np.ptp(model, axis=0)))
-    first, second = (each.ravel() for each in np.meshgrid(np.arange(len(model)), np.arange(len(model))))
-    long = np.linalg.norm(model[second] - model[first], axis=1) > _LONG * size
+    places, away = _model(drawn, rng)
+    size = float(np.linalg.norm(np.ptp(places, axis=0)))
+    first, second = (each.ravel() for each in np.meshgrid(np.arange(len(places)), np.arange(len(places))))
+    long = np.linalg.norm(places[second] - places[first], axis=1) > _LONG * size
     first, second = first[long], second[long]
     unit = np.array([NEAR * size, ANGLE, ANGLE, ANGLE])
-    tree = cKDTree(_features(model, away, first, second) / unit)
+    features = _features(places, away, first, second) / unit
+    # Asked a few thousand times, of a hundred thousand pairs: what is built in half the time is found as quickly.
+    tree = cKDTree(features, balanced_tree=False, compact_nodes=False)
+    return _WallPairs(places, away, size, first, second, unit, tree, rng)
+
+
+def _starts(points: FloatArray, normals: FloatArray, drawn: DrawnFeet, pairs: _WallPairs) -> list[Pose]:
+    own = Pose(np.eye(3), np.zeros(3))
+    model, away, size, first, second, unit, tree, rng = pairs
+    rng = deepcopy(rng)
     one, other = rng.integers(len(points), size=(2, 12 * PAIRS))
     apart = np.linalg.norm(points[other] - points[one], axis=1)
     fit = np.flatnonzero((apart > _LONG * size) & (apart < 1.05 * size))[:PAIRS]
@@ -183,7 +209,7 @@ def _laid(
     """
     places, away = _model(drawn, rng, 6000)
     away = np.vstack([away, np.zeros(3)])  # of what is near none
-    tree = cKDTree(places)
+    tree = cKDTree(places, leafsize=32, balanced_tree=False, compact_nodes=False)  # for places far from most of them
 
     def counted(poses: IntArray, some: slice) -> FloatArray:
         turn = rotation[poses].transpose(0, 2, 1)

@@ -4,13 +4,14 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 from functools import cached_property
+from typing import NamedTuple
 
 import numpy as np
 from scipy.linalg import LinAlgError, lapack
 
 from evenflare.inspection.cells import Cells
 from evenflare.inspection.found import Estimate
-from evenflare.units import FloatArray
+from evenflare.units import FloatArray, IntArray
 
 _ROUNDING = 1e-15
 """Of a correlation."""
@@ -46,6 +47,20 @@ class Correlations:
         root = np.empty((len(factor), rank), order="F")
         root[order - 1] = np.tril(factor)[:, :rank]
         return root
+
+
+class AlikeAllRound(NamedTuple):
+    """Waves alike all round, R of them.
+
+    seen  : (R,) how far each is seen, as the inverse of a variance, and
+    shown : (R,) what the departures show of it.
+    root  : (C, R) how it moves the cells, and white : the same in units in which the law is white.
+    """
+
+    seen: FloatArray
+    root: FloatArray
+    white: FloatArray
+    shown: FloatArray
 
 
 @dataclass(frozen=True)
@@ -84,9 +99,19 @@ class LocalLaw:
         return _halved(self.factor, self.cells.off)
 
     @cached_property
-    def root(self) -> FloatArray:
-        """(C, R) of the waves alike all round."""
-        return _halved(self.factor, self.correlations.root)
+    def alike(self) -> AlikeAllRound:
+        """The waves alike all round, turned so that this law sees each for itself."""
+        root = _halved(self.factor, self.correlations.root)
+        seen, turn = np.linalg.eigh(root.T @ root)
+        root = root @ turn
+        return AlikeAllRound(np.maximum(seen, 0.0), self.correlations.root @ turn, root, root.T @ self.off)
+
+    def likelihoods(self, around: FloatArray) -> FloatArray:
+        """(A,): their logarithms, but for a constant, by standard deviations (A,) of the waves alike all round, m."""
+        square = around[:, None] ** 2
+        seen = 1.0 + square * self.alike.seen
+        level = self.level - 0.5 * np.log(seen).sum(axis=1)
+        return np.asarray(level - 0.5 * (self.off @ self.off - (square / seen) @ self.alike.shown**2))
 
     @cached_property
     def spread(self) -> FloatArray:
@@ -94,9 +119,28 @@ class LocalLaw:
         return _halved(self.factor, self.columns * self.prior**2)
 
     @cached_property
-    def waves(self) -> tuple[FloatArray, FloatArray]:
-        """(R, R) how far the waves alike all round are seen, and (R,) what the departures show of them."""
-        return self.root.T @ self.root, self.root.T @ self.off
+    def told(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """Of the columns without waves alike all round: their values (K,), how these change with each of such waves
+        (K, R), and their covariance (K, K).
+        """
+        own = np.diag(self.prior**2) - self.spread.T @ self.spread
+        return self.spread.T @ self.off, self.spread.T @ self.alike.white, own
+
+    @cached_property
+    def waves(self) -> tuple[FloatArray, FloatArray, FloatArray]:
+        """The same of the waves of all cells, which are of one place then: (C,), (C, R) and (C, C)."""
+        law = self.local**2 * self.correlations.local
+        seen = _halved(self.factor, law)
+        return seen.T @ self.off, self.alike.root - seen.T @ self.alike.white, law - seen.T @ seen
+
+    @cached_property
+    def left(self) -> tuple[float, FloatArray, FloatArray]:
+        """Of the covariance of those waves its square, summed; by how much this and the trace grow with each of the
+        waves alike all round (2, R), and the former with two of them, (R, R).
+        """
+        _, change, own = self.waves
+        with_each = np.array([2.0 * np.sum(change * (own @ change), axis=0), np.sum(change**2, axis=0)])
+        return float(np.sum(own**2)), with_each, (change.T @ change) ** 2
 
 
 @dataclass(frozen=True)
@@ -114,55 +158,39 @@ class Under:
         return WavesLeft(self.around, self.local_law.local, self.local_law.correlations.length, self.local_law.noise)
 
     @cached_property
-    def _factor(self) -> FloatArray:
-        """(R, R), of the waves alike all round."""
-        inner = self.around**2 * self.local_law.waves[0]
-        inner.flat[:: len(inner) + 1] += 1.0
-        return factored(inner)
+    def _free(self) -> FloatArray:
+        """(R,) variances of the waves alike all round, once the departures are known."""
+        return np.asarray(self.around**2 / (1.0 + self.around**2 * self.local_law.alike.seen))
 
     @cached_property
-    def _shown(self) -> FloatArray:
-        """(R,)"""
-        return self.around * _halved(self._factor, self.local_law.waves[1])
-
-    @cached_property
-    def _pulled(self) -> FloatArray:
-        """(C,): the law's inverse times the departures."""
-        within = self.around * lapack.dtrtrs(self._factor, self._shown, lower=1, trans=1)[0]
-        left = self.local_law.off - self.local_law.root @ within
-        return np.asarray(lapack.dtrtrs(self.local_law.factor, left, lower=1, trans=1)[0])
-
-    def _square(self, white: FloatArray) -> FloatArray:
-        """(N, N): the law's inverse between columns (C, N) in units as `LocalLaw.off`."""
-        within = self.around * _halved(self._factor, self.local_law.root.T @ white)
-        return np.asarray(white.T @ white - within.T @ within)
-
-    @cached_property
-    def likelihood(self) -> float:
-        """Its logarithm, but for a constant."""
-        level = self.local_law.level - np.log(np.diag(self._factor)).sum()
-        return float(level - 0.5 * (self.local_law.off @ self.local_law.off - self._shown @ self._shown))
+    def _alike(self) -> FloatArray:
+        """(R,): the likeliest of them."""
+        return np.asarray(self._free * self.local_law.alike.shown)
 
     @cached_property
     def values(self) -> FloatArray:
         """(K,) of the columns, in their units."""
-        return np.asarray(self.local_law.prior**2 * (self.local_law.columns.T @ self._pulled))
+        value, change, _ = self.local_law.told
+        return np.asarray(value - change @ self._alike)
 
     @cached_property
     def covariance(self) -> FloatArray:
         """(K, K)."""
-        return np.asarray(np.diag(self.local_law.prior**2) - self._square(self.local_law.spread))
+        _, change, own = self.local_law.told
+        return np.asarray(own + (change * self._free) @ change.T)
 
     @cached_property
     def waviness(self) -> Estimate:
         """m rms over the cells: of the waves of this part, not of those that others of its kind may have."""
-        known = self.local_law.correlations
-        law = self.around**2 * known.alike + self.local_law.local**2 * known.local
-        mean = law @ self._pulled
-        left = law - self._square(_halved(self.local_law.factor, law))
-        within = self.around**2 + self.local_law.local**2 - float(np.mean(np.diag(law)))
-        square = float(np.mean(mean**2) + np.mean(np.diag(left)) + max(within, 0.0))
-        error = np.sqrt(2.0 * np.sum(left**2) + 4.0 * mean @ left @ mean) / mean.size
+        known, (local, change, own) = self.local_law.correlations, self.local_law.waves
+        mean, free, count = local + change @ self._alike, self._free, local.size
+        squares, with_each, with_two = self.local_law.left
+        trace = float(np.trace(own) + with_each[1] @ free)
+        law = self.around**2 * np.diag(known.alike) + self.local_law.local**2 * np.diag(known.local)
+        within = self.around**2 + self.local_law.local**2 - float(np.mean(law))
+        square = float(np.mean(mean**2) + trace / count + max(within, 0.0))
+        squares += float(with_each[0] @ free + free @ with_two @ free)
+        error = np.sqrt(2.0 * squares + 4.0 * (mean @ own @ mean + free @ (mean @ change) ** 2)) / count
         value = float(np.sqrt(max(square, 0.0)))
         return Estimate(value, float(error / (2.0 * value)) if value > 0.0 else 0.0)
 
@@ -170,21 +198,41 @@ class Under:
         """m, (Q, A): the likeliest waves at shares (Q,) of the arc and places (Q, A, 3) m there; noise left out."""
         found = np.empty(places.shape[:2])
         cells, arc, law = self.local_law.cells, self.local_law.arc, self.law
+        left = self.local_law.off - self.local_law.alike.white @ self._alike
+        pulled = lapack.dtrtrs(self.local_law.factor, left, lower=1, trans=1)[0]
         for q in range(len(found)):
             around = _alike((share[q] - cells.share) * arc, law.length, cells.along * arc**2)
             local = _in_space(places[q][:, None] - cells.places, law.length, cells.spread)
-            found[q] = (law.around**2 * around + law.local**2 * local) @ self._pulled
+            found[q] = (law.around**2 * around + law.local**2 * local) @ pulled
         return found
 
 
-def laws(cells: Cells, length: float, arc: float) -> tuple[FloatArray, FloatArray]:
+class CellPairs(NamedTuple):
+    """Of cells: how far apart each lies from each (C, C) along the wall, m, and with what variance, m2; the same of P
+    places and covariances, (P, 3) m and (P, 3, 3) m2, of pairs (P,) of which no two are one another's mirror image.
+    """
+
+    along: FloatArray
+    variance: FloatArray
+    apart: FloatArray
+    spread: FloatArray
+    which: tuple[IntArray, IntArray]
+
+
+def pairs(cells: Cells, arc: float) -> CellPairs:
+    """All that their correlations are made of, whatever the waves. arc : m, of the wall."""
+    along, variance = cells.share * arc, cells.along * arc**2
+    which = first, second = np.triu_indices(along.size)
+    apart, spread = cells.places[first] - cells.places[second], cells.spread[first] + cells.spread[second]
+    return CellPairs(along[:, None] - along, variance[:, None] + variance, apart, spread, which)
+
+
+def laws(of: CellPairs, length: float) -> tuple[FloatArray, FloatArray]:
     """(C, C) each: correlations between the means over cells of waves alike all round, and of those of one place."""
-    along, spread = cells.share * arc, cells.along * arc**2
-    first, second = np.triu_indices(along.size)
-    local = np.empty((along.size, along.size))
-    apart = cells.places[first] - cells.places[second]
-    local[first, second] = local[second, first] = _in_space(apart, length, cells.spread[first] + cells.spread[second])
-    return _alike(along[:, None] - along, length, spread[:, None] + spread), local
+    first, second = of.which
+    local = np.empty_like(of.along)
+    local[first, second] = local[second, first] = _in_space(of.apart, length, of.spread)
+    return _alike(of.along, length, of.variance), local
 
 
 def _alike(apart: FloatArray, length: float, spread: FloatArray) -> FloatArray:

@@ -76,14 +76,18 @@ def discrepancy_of(
         [np.exp(-0.5 / reach**2 * square) for reach in reaches]
         for square, reaches in ((apart, OCTAVES), (across, RADIANS))
     )
-    shapes, seen = [(0.0, OCTAVES[0], RADIANS[0])], [_Whitened(0.0, columns, slope.shape[1])]
+    shapes, logarithms, products = [(0.0, OCTAVES[0], RADIANS[0])], [0.0], [columns.T @ columns]
     for (i, octaves), (j, radians) in product(enumerate(OCTAVES), enumerate(RADIANS)):
         correlation = by_octave[i] * by_angle[j]
         for ratio in RATIOS:
+            logarithm, white = _whitened(ratio * correlation, columns)
             shapes.append((ratio, octaves, radians))
-            seen.append(_whitened(ratio * correlation, columns, slope.shape[1]))
-    noise = float(np.sqrt(min(each.as_fitted(basis) for each in seen)[1]))
-    unlikely = np.array([each.before_fit(moved, noise) for each in seen])
+            logarithms.append(logarithm)
+            products.append(white.T @ white)
+    seen = _Whitened(np.array(logarithms), np.array(products), values.size, slope.shape[1])
+    unlikely, variance = seen.as_fitted(basis)
+    noise = float(np.sqrt(variance[np.argmin(unlikely)]))
+    unlikely = seen.before_fit(moved, noise)
     weight = np.exp(-0.5 * (unlikely - unlikely.min()))
     ratio = float(np.average([each[0] for each in shapes], weights=weight))
     _, octaves, radians = shapes[int(np.argmax(weight * [each[0] > 0.0 for each in shapes]))]
@@ -103,54 +107,62 @@ def _correlation(places: FloatArray, octaves: float, radians: float) -> FloatArr
 
 
 class _Whitened(NamedTuple):
-    """Columns divided by the root of one law of the residuals, in which that law is the identity.
+    """Columns divided by the root of each of L laws of N residuals, in which that law is the identity: the residuals,
+    their slopes by the K unknowns, and the M free means.
 
-    logarithm : of its determinant.
-    columns   : (N, 1 + K + M) the residuals, their slopes by the K unknowns, and the free means.
+    logarithms : (L,) of the laws' determinants.
+    products   : (L, 1 + K + M, 1 + K + M) of the columns with each other.
     """
 
-    logarithm: float
-    columns: FloatArray
+    logarithms: FloatArray
+    products: FloatArray
+    size: int
     unknowns: int
 
-    def as_fitted(self, basis: FloatArray) -> tuple[float, float]:
-        """Minus twice the restricted log-likelihood with the best noise variance, and that. basis : (K + M, B), of
+    def as_fitted(self, basis: FloatArray) -> tuple[FloatArray, FloatArray]:
+        """(L,) minus twice the restricted log-likelihood with the best noise variance, and that. basis : (K + M, B), of
         slopes and means, at right angles in the residuals as they are.
         """
-        values, fitted = self.columns[:, 0], self.columns[:, 1:] @ basis
-        inner = fitted.T @ fitted
-        left = values - fitted @ np.linalg.solve(inner, fitted.T @ values)
-        freedom = max(values.size - fitted.shape[1], 1)
-        square = float(left @ left)
-        variance = max(square / freedom, 1e-12)
-        return self.logarithm + _logarithm(inner) + freedom * float(np.log(variance)) + square / variance, variance
+        turned = np.zeros((1 + len(basis), 1 + basis.shape[1]))
+        turned[0, 0], turned[1:, 1:] = 1.0, basis
+        square, logarithm = _left(turned.T @ self.products @ turned)
+        freedom = max(self.size - basis.shape[1], 1)
+        variance = np.maximum(square / freedom, 1e-12)
+        return self.logarithms + logarithm + freedom * np.log(variance) + square / variance, variance
 
-    def before_fit(self, moved: FloatArray, noise: float) -> float:
-        """The first of what there was before the fit, by the law with what was expected of it, which the slopes carry:
-        I + U U', whose inverse is I - U (I + U' U)^-1 U' (Woodbury's identity).
+    def before_fit(self, moved: FloatArray, noise: float) -> FloatArray:
+        """(L,) the first of what there was before the fit, by the law with what was expected of it, which the slopes
+        carry: I + U U', whose inverse is I - U (I + U' U)^-1 U' (Woodbury's identity).
         """
-        slope, means = np.split(self.columns[:, 1:], [self.unknowns], axis=1)
-        before, wide = self.columns[:, 0] - slope @ moved, slope / noise
-        expected = np.eye(wide.shape[1]) + wide.T @ wide
+        every = np.arange(self.products.shape[1])
+        slopes, rest = every[1 : 1 + self.unknowns], np.delete(every, slice(1, 1 + self.unknowns))
+        back = np.eye(every.size)
+        back[slopes, 0] = -moved
+        products = back.T @ self.products @ back
+        expected = np.eye(self.unknowns) + products[:, slopes[:, None], slopes] / noise**2
+        across = products[:, slopes[:, None], rest] / noise
+        weighed = products[:, rest[:, None], rest] - across.transpose(0, 2, 1) @ np.linalg.solve(expected, across)
+        square, logarithm = _left(weighed)
+        freedom = max(self.size - (rest.size - 1), 1)
+        whole = self.logarithms + np.linalg.slogdet(expected)[1] + logarithm
+        return np.asarray(whole + freedom * np.log(noise**2) + square / noise**2)
 
-        def weighed(columns: FloatArray) -> FloatArray:
-            return np.asarray(columns - wide @ np.linalg.solve(expected, wide.T @ columns))
 
-        inner = means.T @ weighed(means)
-        left = before - means @ np.linalg.solve(inner, means.T @ weighed(before))
-        freedom = max(before.size - means.shape[1], 1)
-        whole = self.logarithm + _logarithm(expected) + _logarithm(inner)
-        return float(whole + freedom * np.log(noise**2) + left @ weighed(left) / noise**2)
+def _left(products: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """From the products of columns (L, 1 + B, 1 + B) with each other: the square (L,) of what of the first the others
+    leave, and the logarithm of their determinant.
+    """
+    inner, shown = products[:, 1:, 1:], products[:, 1:, :1]
+    taken = (shown * np.linalg.solve(inner, shown)).sum(axis=(1, 2))
+    return products[:, 0, 0] - taken, np.linalg.slogdet(inner)[1]
 
 
-def _whitened(shared: FloatArray, columns: FloatArray, unknowns: int) -> _Whitened:
-    """By the law of noise 1 and of what is shared besides, (N, N), which is worked in."""
-    shared[np.diag_indices_from(shared)] += 1.0
-    factor = cholesky(shared.T, lower=True, overwrite_a=True)  # symmetric, and as LAPACK has it in memory
+def _whitened(shared: FloatArray, columns: FloatArray) -> tuple[float, FloatArray]:
+    """By the law of noise 1 and of what is shared besides, (N, N), which is worked in: the logarithm of its determinant
+    and the columns.
+    """
+    shared.flat[:: len(shared) + 1] += 1.0
+    # Symmetric, and as LAPACK has it in memory.
+    factor = cholesky(shared.T, lower=True, overwrite_a=True, check_finite=False)
     logarithm = 2.0 * float(np.sum(np.log(np.diag(factor))))
-    return _Whitened(logarithm, solve_triangular(factor, columns, lower=True), unknowns)
-
-
-def _logarithm(matrix: FloatArray) -> float:
-    """Of its determinant."""
-    return float(np.linalg.slogdet(matrix)[1])
+    return logarithm, solve_triangular(factor, columns, lower=True, check_finite=False)

@@ -9,7 +9,7 @@ import numpy as np
 
 from evenflare.measurement.readings import Session
 from evenflare.measurement.robust import weighed
-from evenflare.measurement.turntable import lag
+from evenflare.measurement.turntable import lags
 from evenflare.units import BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
 
 LEAST_GROUPS = 3
@@ -125,7 +125,7 @@ def undrifted(
         rows.append(place[mine] - place[mine].mean())
         levels.append(own - own.mean())
         if phase_known:
-            late = np.array([lag(found[mine[0], usable], found[i, usable], frequency=frequency[usable]) for i in mine])
+            late = lags(found[mine[0], usable], found[np.ix_(mine, usable)], frequency=frequency[usable])
             delays.append(late - late.mean())
     if len(rows) < LEAST_GROUPS:
         return found, None

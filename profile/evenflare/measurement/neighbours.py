@@ -16,6 +16,7 @@ import numpy as np
 from scipy.interpolate import CubicSpline
 
 from evenflare.measurement.between_angles import WORST, evenest, sampled_enough
+from evenflare.measurement.turntable import tried_lags
 from evenflare.units import DEGREE, MILLISECOND, BoolArray, ComplexArray, FloatArray, IntArray, amplitude_db
 
 What = Literal["inverted", "late", "level"]
@@ -23,8 +24,6 @@ FARTHEST = 30.0 * DEGREE
 """rad between neighbours, beyond which they say nothing of each other."""
 WIDEST = 3e-3
 """s, the latest that is told from phases."""
-STEPS = 48
-"""Fine steps to a coarse one, of the times that are tried."""
 AGREED = 0.5
 """Of full coherence, from which two neighbours can be compared in time and polarity."""
 CLEARLY = 1.2
@@ -224,14 +223,7 @@ class _Plane:
         self.good = np.ones(rows.size, dtype=np.bool_)
         along = float(np.median(evenest(angle, pressure, wavenumber=wavenumber)))
         self.even = pressure * np.exp(-1j * along * np.outer(np.cos(angle), wavenumber))
-        fine = 0.05 / float(frequency[-1])
-        self.tried = np.arange(-WIDEST, WIDEST + fine, fine)
-        # In this order the product below is forty times as fast as in the other. Its rows are of even steps: a coarse
-        # one and a fine one, whose product takes a fraction of an exponential's time.
-        steps = np.arange(STEPS) * fine
-        coarse, finer = (np.exp(-2j * np.pi * np.outer(each, frequency)) for each in (self.tried[::STEPS], steps))
-        rows_of_both = (coarse[:, None] * finer).reshape(-1, frequency.size)
-        self.kernel = rows_of_both[: self.tried.size]
+        self.tried, self.kernel = tried_lags(frequency.tobytes(), WIDEST)
 
     @staticmethod
     def of(

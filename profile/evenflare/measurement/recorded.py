@@ -88,9 +88,8 @@ def _hole(samples: FloatArray) -> tuple[int, int] | None:
     sounding = np.flatnonzero(samples)
     gaps = np.diff(sounding) - 1
     loud = SOUNDING * float(np.abs(samples).max())
-    for at in np.argsort(-gaps, kind="stable").tolist():
-        if gaps[at] < DROPOUT:
-            return None
+    wide = np.flatnonzero(gaps >= DROPOUT)
+    for at in wide[np.argsort(-gaps[wide], kind="stable")].tolist():
         first, last = int(sounding[at]), int(sounding[at + 1])
         before, after = samples[max(first - DROPOUT, 0) : first + 1], samples[last : last + DROPOUT]
         if min(float(np.abs(before).max()), float(np.abs(after).max())) > loud:

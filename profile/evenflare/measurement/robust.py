@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+
 import numpy as np
 
 from evenflare.units import FloatArray
@@ -9,7 +11,7 @@ from evenflare.units import FloatArray
 LEAST_FREE = 0.1
 """Of 1 less a pair's leverage: a fit that rests on one pair alone says so by a large error, not an infinite one."""
 HUBER_ROUNDS = 15
-"""Of the robust fit, before far values are left out altogether, where there are at least
+"""Of the robust fit, and as many after them in which far values are left out altogether, where there are at least
 LEAST_TO_DROP of them."""
 LEAST_TO_DROP = 6
 
@@ -22,31 +24,45 @@ def weighed(columns: FloatArray, values: FloatArray, *, dropping: bool = False) 
     Technometrics 16 (1974) 147 (4.685, from memory); error by the weighted residuals, each over 1 less its leverage,
     as a few pairs carry most (J. G. MacKinnon and H. White, J. Econometrics 29 (1985) 305: HC3).
     """
-    mild, error = _fitted(columns, values, HUBER_ROUNDS)
+    mild = _reweighted(columns, values, np.ones(values.size), _huber)
+    value, error = _told(columns, values, *mild)
     if not dropping or values.size < LEAST_TO_DROP:
-        return mild, error
+        return value, error
     # What is left out altogether no longer shows in the residuals: the larger error stands.
-    value, other = _fitted(columns, values, 2 * HUBER_ROUNDS)
+    value, other = _told(columns, values, *_reweighted(columns, values, mild[1], _tukey))
     return value, max(error, other)
 
 
-def _fitted(columns: FloatArray, values: FloatArray, rounds: int) -> tuple[float, float]:
-    """After so many rounds, those beyond `HUBER_ROUNDS` with Tukey's weights."""
-    weight: FloatArray = np.ones(values.size)
+def _huber(far: FloatArray) -> FloatArray:
+    """Weights of residuals that are so many times their scale, 0 and more."""
+    return np.asarray(np.minimum(1.0, 1.345 / np.maximum(far, np.finfo(float).tiny)))
+
+
+def _tukey(far: FloatArray) -> FloatArray:
+    """The same."""
+    return np.asarray(np.maximum(1.0 - (far / 4.685) ** 2, 0.0) ** 2)
+
+
+def _reweighted(
+    columns: FloatArray, values: FloatArray, weight: FloatArray, weights: Callable[[FloatArray], FloatArray]
+) -> tuple[FloatArray, FloatArray]:
+    """Coefficients after `HUBER_ROUNDS` from a first weight on, and the weights then."""
     coefficients: FloatArray = np.zeros(columns.shape[1])
-    for turn in range(rounds):
+    for _ in range(HUBER_ROUNDS):
         root = np.sqrt(weight)
         coefficients = _least_squares(columns * root[:, None], values * root)
-        left = values - columns @ coefficients
+        left = np.abs(values - columns @ coefficients)
         # Their median; numpy's own takes most of its time for what a row of numbers does not have.
-        far = np.sort(np.abs(left))
+        far = np.sort(left)
         scale = 1.4826 * 0.5 * float(far[(far.size - 1) // 2] + far[far.size // 2])
         if not scale > 0.0:
             break
-        if turn < HUBER_ROUNDS:
-            weight = np.asarray(np.minimum(1.0, 1.345 * scale / np.maximum(np.abs(left), np.finfo(float).tiny)))
-        else:
-            weight = np.asarray(np.clip(1.0 - (left / (4.685 * scale)) ** 2, 0.0, None) ** 2)
+        weight = weights(left / scale)
+    return coefficients, weight
+
+
+def _told(columns: FloatArray, values: FloatArray, coefficients: FloatArray, weight: FloatArray) -> tuple[float, float]:
+    """The first coefficient of a fit with such weights, and its error."""
     left = values - columns @ coefficients
     bread = np.linalg.pinv(columns.T @ (weight[:, None] * columns))
     leverage = weight * np.einsum("ij,jk,ik->i", columns, bread, columns)

@@ -29,6 +29,8 @@ from evenflare.units import (
     read_only,
 )
 
+STEPS = 48
+"""Fine steps to a coarse one, of the times that are tried."""
 WIDEST_LAG = 1.5e-3
 """s between the two sides: half a metre, more than any turntable is off by."""
 FRONT = 60.0 * DEGREE
@@ -267,45 +269,47 @@ class _PlaneRun:
     def _lateral(self, pressure: ComplexArray) -> tuple[float, float, FloatArray]:
         """m, its error, and of each pair: the arrival at + the angle before that at - is earlier by 2 x sin / c."""
         floor = 0.0 if self.noise is None else ABOVE_NOISE * self.noise
-        early = np.array(
-            [lag(pressure[plus], pressure[minus], frequency=self.frequency, floor=floor) for plus, minus in self.pairs]
-        )
+        plus, minus = (pressure[list(side)] for side in zip(*self.pairs, strict=True))
+        early = lags(plus, minus, frequency=self.frequency, floor=floor)
         sine = np.sin(self.off_axis[[plus for plus, _ in self.pairs]])
         path = self.speed_of_sound * early
         return *weighed(2.0 * sine[:, None], path, dropping=True), 0.5 * path / sine
 
 
-def lag(
+def lags(
     first: ComplexArray,
     second: ComplexArray,
     *,
     frequency: FloatArray,
     widest: float = WIDEST_LAG,
     floor: FloatArray | float = 0.0,
-) -> float:
-    """Time, s, by which the second response (F,) comes later than the first: where their product is most in phase.
+) -> FloatArray:
+    """Times (N,), s, by which second responses (N, F) come later than first ones, one for all or (N, F): where their
+    product is most in phase. 0 where one is silent.
 
     floor : (F,) power; where the product is weaker it counts for less.
     """
     product = first * np.conj(second)
-    scale = np.abs(product).max()
-    if not scale > 0.0:
-        return 0.0
+    scale = np.abs(product).max(axis=1, keepdims=True)
     # Every frequency alike, but what is almost silent.
-    product = product / np.maximum(np.abs(product) + floor, 1e-3 * scale)
-    tried, kernel = _lags(frequency.tobytes(), widest)
-    agreed = (kernel @ product).real
-    top = int(np.argmax(agreed))
-    return float(tried[top] + (tried[1] - tried[0]) * vertex(agreed, top))
+    product = product / np.maximum(np.abs(product) + floor, np.where(scale > 0.0, 1e-3 * scale, 1.0))
+    tried, kernel = tried_lags(frequency.tobytes(), widest)
+    agreed = (product @ kernel.T).real
+    top = np.argmax(agreed, axis=1)
+    beside = [vertex(row, int(at)) for row, at in zip(agreed, top, strict=True)]
+    return np.asarray(np.where(scale[:, 0] > 0.0, tried[top] + (tried[1] - tried[0]) * np.array(beside), 0.0))
 
 
-@lru_cache(maxsize=4)
-def _lags(frequency: bytes, widest: float) -> tuple[FloatArray, ComplexArray]:
-    """Lags (T,) s that are tried, and what turns a product (F,) to each: many pairs of one run share them."""
+@lru_cache(maxsize=8)
+def tried_lags(frequency: bytes, widest: float) -> tuple[FloatArray, ComplexArray]:
+    """Lags (T,) s that are tried, and what turns a product (F,) to each, (T, F): many pairs of one run share them."""
     hertz = np.frombuffer(frequency)
     fine = 0.05 / float(hertz[-1])
     tried = np.arange(-widest, widest + fine, fine)
-    return read_only(tried), read_only(np.exp(-2j * np.pi * np.outer(tried, hertz)), np.complex128)
+    # Rows of even steps: a coarse one and a fine one, whose product takes a fraction of an exponential's time.
+    coarse, finer = (np.exp(-2j * np.pi * np.outer(each, hertz)) for each in (tried[::STEPS], np.arange(STEPS) * fine))
+    turns = (coarse[:, None] * finer).reshape(-1, hertz.size)[: tried.size]
+    return read_only(tried), read_only(turns, np.complex128)
 
 
 def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, speed: float) -> Misalignment | None:
@@ -314,7 +318,7 @@ def _along(off_axis: FloatArray, pressure: ComplexArray, frequency: FloatArray, 
     front = np.flatnonzero((np.abs(off_axis) <= FRONT + SAME_ANGLE) & (np.abs(off_axis) > SAME_ANGLE))
     if axis.size == 0 or front.size < 3:
         return None
-    path = speed * np.array([lag(pressure[axis[0]], pressure[i], frequency=frequency) for i in front])
+    path = speed * lags(pressure[axis[0]], pressure[front], frequency=frequency)
     both = np.stack([1.0 - np.cos(off_axis[front]), -np.sin(off_axis[front])], axis=1)
     if np.all(off_axis[front] > 0.0) or np.all(off_axis[front] < 0.0):
         both = both[:, :1]

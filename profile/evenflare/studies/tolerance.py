@@ -220,7 +220,7 @@ def _proved(
     worst, drawn = (WORST_WALLS, RANDOM_WALLS) if is_round else (OBLONG_WORST, OBLONG_RANDOM)
     nominal = bench.index(bench.flat())
     some_of = slice(None if is_round else OBLONG_TURNING)
-    turning, sharp = (found(limits.size, least)[some_of] for found in (alternating, sharpest))
+    turning, sharp = (shape(limits.size, least)[some_of] for shape in (alternating, sharpest))
     foreseen = FORESEEN_WALLS if is_round else OBLONG_FORESEEN
     many = random_walls(limits.size, least, slope.shape[1], seed=DRAWN_FROM, number=foreseen)
     even, _ = worst_walls(
@@ -229,7 +229,7 @@ def _proved(
         slope * limits[:, None, None],
         EVEN,
     )
-    others = [*turning, *sharp, *(sign * wave for wave in even for sign in (1.0, -1.0)), *many[:drawn]]
+    others = [*turning, *(sign * wave for wave in even for sign in (1.0, -1.0)), *many[:drawn]]
     some = many[:MANY]
     alike = np.concatenate([np.array(turning), few_pieces(limits.size, least)[:, :, None]])
     many = np.concatenate([np.broadcast_to(alike, (len(alike), *slope.shape[:2])), many])
@@ -237,17 +237,20 @@ def _proved(
     shape, scale, good, bad = limits, 1.0, 0.0, np.inf
     while True:
         # Those that turn sharpest fold first.
-        while not all(np.isfinite(bench.indices([bench.wave(limits[:, None] * wave)])).all() for wave in sharp):
+        of_sharp = bench.indices([bench.wave(limits[:, None] * wave) for wave in sharp])
+        if not np.isfinite(of_sharp).all():
             widest = FOLDED * float(limits.max())
             limits = np.minimum(limits, widest)
+            continue
         waves, sums = worst_walls(rows, many, slope * limits[:, None, None], worst)
         walls = [sign * limits[:, None] * wave for wave in waves for sign in (1.0, -1.0)]
         walls += [limits[:, None] * wave for wave in others]
-        change = np.abs(bench.indices([bench.wave(wall) for wall in walls], progress) - nominal)
+        found = bench.indices([bench.wave(wall) for wall in walls], progress)
+        change = np.abs(np.concatenate([of_sharp, found]) - nominal)
         at = int(change.max(axis=0).argmax())
         of_many = np.einsum("rnm,nmc->rc", some, slope * limits[:, None, None])
         proof = BandProof(
-            len(walls),
+            len(change),
             float(change.max()),
             float(bench.frequency[at]),
             sums,

@@ -85,16 +85,17 @@ def waves_at(
     """m, and its slope by the arc, of waves with knots (N,) and their `series_of`, at places: arc, in the knots' unit,
     and azimuth, rad. Shapes broadcast.
     """
-    shape = np.broadcast_shapes(np.shape(arc), np.shape(azimuth))
+    # Of one azimuth, as in a meridian, the cosines are worked out once.
+    every = np.ndim(azimuth) > 0
+    shape = np.broadcast_shapes(np.shape(arc), np.shape(azimuth)) if every else np.shape(arc)
     if not series.size:
         return np.zeros(shape), np.zeros(shape)
     from evenflare.waveguide.moving import waves
 
-    if np.shape(arc) != shape:
-        arc = np.broadcast_to(arc, shape)
-    # Of one azimuth, as in a meridian, the cosines are worked out once.
-    azimuth = np.broadcast_to(azimuth, shape).reshape(-1, 1) if np.ndim(azimuth) else np.array([[azimuth]])
-    around = np.cos(2.0 * np.arange(series.shape[1]) * azimuth)
+    turn = np.array([[azimuth]])
+    if every:
+        arc, turn = np.broadcast_to(arc, shape), np.broadcast_to(azimuth, shape).reshape(-1, 1)
+    around = np.cos(2.0 * np.arange(series.shape[1]) * turn)
     found = waves(knots, series, np.ravel(arc), around)
     return found[0].reshape(shape), found[1].reshape(shape)
 

@@ -88,7 +88,7 @@ class Moved:
         wall = drawn_frame(self.piece, t)
         arc, rate = self.place.arc_and_rate(t, wall)
         off, by_arc, by_depth = self.departure.off_at(arc, wall.z, self.azimuth)
-        drawn = np.stack([*wall, t, rate, off, by_arc, by_depth]).reshape(10, -1)
+        drawn = np.array([*wall, t, rate, off, by_arc, by_depth]).reshape(10, -1)
         z, r, angle, speed = slid(drawn, self.before, self.after, *self.pushed).reshape(4, *np.shape(t))
         return z, r, angle, speed
 

@@ -71,6 +71,15 @@ def stacked(height: float, *, ratios: Sequence[float], columns: int = 1, alike: 
     return figure, figure.subplots(len(ratios), columns, sharex=alike, sharey=sharey, height_ratios=ratios)
 
 
+def lay_out(figure: Figure) -> None:
+    """Put axes where they will be drawn, and give words their sizes; quicker by half than to draw everything for it."""
+    engine = figure.get_layout_engine()
+    assert engine is not None  # figures of this module have one
+    engine.execute(figure)
+    for axes in figure.axes:
+        axes.apply_aspect()
+
+
 def words_box(text: Text) -> Bbox:
     """Where words lie once all is laid out, pixels; of an annotation without its line."""
     return Text.get_window_extent(text)

@@ -78,7 +78,7 @@ def _labelled(figure: Any, axes: Any, shown: list[tuple[float, float, str]]) -> 
         )
         for x, y, words in shown
     ]
-    figure.draw_without_rendering()  # lays everything out: words have sizes then
+    canvas.lay_out(figure)
     sizes = [canvas.words_box(text) for text in texts]
     frame = axes.get_window_extent()
     wide = np.array([size.width for size in sizes]) / frame.width + APART
@@ -87,7 +87,7 @@ def _labelled(figure: Any, axes: Any, shown: list[tuple[float, float, str]]) -> 
     low, high = axes.dataLim.intervaly
     axes.update_datalim([(axes.dataLim.x0, low + (high - low) / (1.0 - row * (rows + 1.0)))])
     axes.autoscale_view()
-    figure.draw_without_rendering()
+    canvas.lay_out(figure)
     place = axes.transData + axes.transAxes.inverted()
     for first in range(rows):
         mine = list(range(first, len(texts), rows))

@@ -245,5 +245,5 @@ def _room(mesh: PanelMesh, waveguide: Waveguide, throat: FloatArray) -> FloatArr
         psi = np.arctan2(y[here] / axes.b, x[here] / axes.a)
         reach = surface.factor(z[here], axes.a, axes.b, psi)
         air[here] |= np.hypot(x[here] / axes.a, y[here] / axes.b) < reach
-    found = np.where(air.reshape(-1, mesh.size), depth, DEEP).min(axis=0)
+    found = np.asarray(np.where(air.reshape(-1, mesh.size), depth, DEEP).min(axis=0))
     return found if solid is None else np.minimum(found, room_below(mesh, solid))

@@ -321,9 +321,7 @@ def _coefficients(  # type: ignore[no-untyped-def]
     even,
     odd,
 ):
-    """Fills even (5, Q) and odd (2, Q) of a sample of psi; hands back the least det, which is above 0 unless the element
-    is folded: told last, so that all before becomes vector code.
-    """
+    """Fills even (5, Q) and odd (2, Q) of a sample of psi; hands back the least det, below 0 of a folded element."""
     least = np.inf
     for q in range(fade.size):
         ring_x, ring_y = a + (wide - a) * fade[q], b + (high - b) * fade[q]
@@ -363,20 +361,9 @@ def _summed(left, right, into, sizes, one):  # type: ignore[no-untyped-def]
     nothing = np.zeros(1)
     sizes[0], sizes[1], sizes[2] = right.shape[1], left.shape[0], left.shape[1]
     dgemm(
-        flags.ctypes,
-        flags[1:].ctypes,
-        sizes.ctypes,
-        sizes[1:].ctypes,
-        sizes[2:].ctypes,
-        one.ctypes,
-        right.ctypes,
-        sizes.ctypes,
-        left.ctypes,
-        sizes[2:].ctypes,
-        nothing.ctypes,
-        into.ctypes,
-        sizes.ctypes,
-    )
+        flags.ctypes, flags[1:].ctypes, sizes.ctypes, sizes[1:].ctypes, sizes[2:].ctypes, one.ctypes,
+        right.ctypes, sizes.ctypes, left.ctypes, sizes[2:].ctypes, nothing.ctypes, into.ctypes, sizes.ctypes,
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
@@ -386,20 +373,9 @@ def _product(left, right, rows, columns, block, sizes, one, add):  # type: ignor
     beta = np.array([1.0 if add else 0.0])
     sizes[0], sizes[1], sizes[2], sizes[3] = columns, rows, left.shape[1], block.shape[1]
     dgemm(
-        flags.ctypes,
-        flags[1:].ctypes,
-        sizes.ctypes,
-        sizes[1:].ctypes,
-        sizes[2:].ctypes,
-        one.ctypes,
-        right.ctypes,
-        sizes[2:].ctypes,
-        left.ctypes,
-        sizes[2:].ctypes,
-        beta.ctypes,
-        block.ctypes,
-        sizes[3:].ctypes,
-    )
+        flags.ctypes, flags[1:].ctypes, sizes.ctypes, sizes[1:].ctypes, sizes[2:].ctypes, one.ctypes,
+        right.ctypes, sizes[2:].ctypes, left.ctypes, sizes[2:].ctypes, beta.ctypes, block.ctypes, sizes[3:].ctypes,
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)

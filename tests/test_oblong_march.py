@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import replace
-
 import numpy as np
 import pytest
 from scipy.special import j1
@@ -12,7 +10,7 @@ from evenflare import metrics
 from evenflare.directivity.types import Directivity, Observation
 from evenflare.radiation import march
 from evenflare.radiation.march import at_resolution, march_solver, memory_needed
-from evenflare.radiation.resolution import OBLONG
+from evenflare.radiation.resolution import Resolution
 from evenflare.units import DEGREE, FloatArray
 from evenflare.waveguide import (
     Conical,
@@ -48,7 +46,7 @@ class TestEllipticalPiston:
     A, B = 0.06, 0.04
 
     def solved(self, a: float, b: float, sizes: list[float]) -> Directivity:
-        fine = replace(OBLONG["full"], modes=9, steps=4.0, fineness=1.5, azimuth_cost=0.5)
+        fine = Resolution(9, 0.45, 4.0, 1.5, azimuth_cost=0.5)
         observation = heard(np.array(sizes) / a * AIR.speed_of_sound / (2 * np.pi), reference_z=2e-9)
         return at_resolution(fine)(elliptical_piston(a, b), observation, AIR)  # type: ignore[arg-type]
 
@@ -122,7 +120,7 @@ class TestRoundLimit:
         stretch = np.sqrt(ratio)
         waveguide = Waveguide(Oblong(Conical(0.1, 25 * DEGREE * stretch), Conical(0.1, 25 * DEGREE / stretch)))
         observation = heard([3000.0, 8000.0, 12500.0])
-        fine = replace(OBLONG["full"], modes=10, modes_per_ka=0.55, steps=5.0, fineness=2.0, azimuth_cost=0.5)
+        fine = Resolution(10, 0.55, 5.0, 2.0, azimuth_cost=0.5)
         wanted = metrics.directivity_index(at_resolution(fine)(waveguide, observation, AIR))
         np.testing.assert_allclose(index(waveguide, observation), wanted, atol=0.01)  # dB: as shapes far from round
 

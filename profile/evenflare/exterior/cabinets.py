@@ -16,10 +16,10 @@ from evenflare.directivity.types import Observation
 from evenflare.exterior import store
 from evenflare.exterior.memory import available_memory
 from evenflare.exterior.operator import CabinetResponse, Opening, observed, responses, waves_of
-from evenflare.exterior.panels import ORDER, PanelMesh, meshed
+from evenflare.exterior.panels import ORDER, PanelMesh, meshed, nodes_of
 from evenflare.exterior.patches import box
 from evenflare.exterior.scattering import INSIDE, Scatterer, Space, bytes_needed, ready
-from evenflare.exterior.solids import checked, room_below, solid_mesh
+from evenflare.exterior.solids import checked, room_below, solid_mesh, solid_patches
 from evenflare.files import InputError
 from evenflare.units import ComplexArray, FloatArray, IntArray
 from evenflare.waveguide.cabinet import Cabinet
@@ -299,8 +299,8 @@ def seconds_needed(cabinet: AnyCabinet, wavenumber: float, cores: int) -> float:
 @lru_cache(maxsize=512)
 def _unknowns(cabinet: AnyCabinet, band: int) -> tuple[int, int]:
     """Nodes of the part that mirror planes leave, and parities."""
-    mesh = _mesh(cabinet, band)
-    return mesh.size, 2 ** len(mesh.mirrors)
+    part = box(cabinet) if isinstance(cabinet, Cabinet) else solid_patches(cabinet.solid)
+    return nodes_of(part, _size(band)), 2 ** len(part.mirrors)
 
 
 def _anywhere(cabinet: AnyCabinet) -> AnyCabinet:

@@ -234,17 +234,16 @@ def _room(mesh: PanelMesh, waveguide: Waveguide, throat: FloatArray) -> FloatArr
         return np.asarray(np.any(np.abs(place) > half, axis=1))
 
     solid = cabinet.solid if isinstance(cabinet, SolidCabinet) else None
-    found = np.full(mesh.size, DEEP)
-    for depth in np.geomspace(DEEP, SHALLOW, STEPS):
-        place = mesh.place - depth * mesh.normal
-        z = place[:, 2] - throat[2]
-        x, y = np.abs(place[:, 0] - throat[0]), np.abs(place[:, 1] - throat[1])
-        hollow = np.zeros(mesh.size, dtype=bool)
-        for which, (low, high) in enumerate(itertools.pairwise(surface.cuts)):
-            here = (z > low) & (z <= high)
-            axes = surface.axes(z[here], stretch=which)
-            psi = np.arctan2(y[here] / axes.b, x[here] / axes.a)
-            reach = surface.factor(z[here], axes.a, axes.b, psi)
-            hollow[here] = np.hypot(x[here] / axes.a, y[here] / axes.b) < reach
-        found[hollow | beyond(place) if solid is None else hollow] = depth
+    depth = np.geomspace(DEEP, SHALLOW, STEPS)[:, None]
+    place = (mesh.place - depth[:, :, None] * mesh.normal).reshape(-1, 3)
+    z = place[:, 2] - throat[2]
+    x, y = np.abs(place[:, 0] - throat[0]), np.abs(place[:, 1] - throat[1])
+    air = beyond(place) if solid is None else np.zeros(len(place), dtype=bool)
+    for which, (low, high) in enumerate(itertools.pairwise(surface.cuts)):
+        here = (z > low) & (z <= high)
+        axes = surface.axes(z[here], stretch=which)
+        psi = np.arctan2(y[here] / axes.b, x[here] / axes.a)
+        reach = surface.factor(z[here], axes.a, axes.b, psi)
+        air[here] |= np.hypot(x[here] / axes.a, y[here] / axes.b) < reach
+    found = np.asarray(np.where(air.reshape(-1, mesh.size), depth, DEEP).min(axis=0))
     return found if solid is None else np.minimum(found, room_below(mesh, solid))

@@ -57,12 +57,22 @@ def meshed(part: MirroredPatches, size: float) -> PanelMesh:
     return of_cells(cells, part.mirrors)
 
 
-def _cells(patch: SmoothPatch, size: float) -> FloatArray:
-    """(M, 3, 5, 5) places at the fit's points of a patch's cells."""
+def nodes_of(part: MirroredPatches, size: float) -> int:
+    """How many nodes the panels of `meshed` have."""
+    cuts = (_cuts(patch, size) for patch in part.patches)
+    return ORDER * ORDER * sum((u.size - 1) * (v.size - 1) for u, v in cuts)
+
+
+def _cuts(patch: SmoothPatch, size: float) -> tuple[FloatArray, FloatArray]:
+    """Where along u and along v a patch is cut into cells."""
     t = np.linspace(0.0, 1.0, SAMPLES)
     places = patch.place(*np.meshgrid(t, t, indexing="ij"))
-    u = _breaks(places, size, patch.sharp[:2])
-    v = _breaks(np.swapaxes(places, 0, 1), size, patch.sharp[2:])
+    return _breaks(places, size, patch.sharp[:2]), _breaks(np.swapaxes(places, 0, 1), size, patch.sharp[2:])
+
+
+def _cells(patch: SmoothPatch, size: float) -> FloatArray:
+    """(M, 3, 5, 5) places at the fit's points of a patch's cells."""
+    u, v = _cuts(patch, size)
     points = 0.5 * (1.0 + _POINTS)
     rows = u[:-1, None] + np.diff(u)[:, None] * points
     columns = v[:-1, None] + np.diff(v)[:, None] * points

@@ -191,7 +191,8 @@ def scattered(
             _mix(double)
             _mix(single)
             mine = matrices[:, chunk[0] : chunk[-1] + 1]
-            np.negative(double[parts], out=mine)
+            for part, matrix in zip(parts, mine, strict=True):
+                np.negative(double[part], out=matrix)
             mine[:, np.arange(chunk.size), chunk] += body.free_term[chunk]
             for part, parity in zip(parts, moved, strict=True):
                 right[parity, chunk] = single[part] @ motion[parity, first:beyond]

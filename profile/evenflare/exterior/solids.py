@@ -34,7 +34,7 @@ NODES = ORDER * ORDER
 
 def solid_mesh(solid: ClosedSolid, size: float) -> PanelMesh:
     """Panels of about `size`, m, of the part of it that its mirror planes leave. ValueError as `pieces_of`."""
-    return flat_mesh(_patches(solid), solid.mirrors, size)
+    return flat_mesh(solid_patches(solid).patches, solid.mirrors, size)
 
 
 def flat_mesh(patches: tuple[SmoothPatch, ...], mirrors: tuple[int, ...], size: float) -> PanelMesh:
@@ -63,8 +63,9 @@ def checked(body: Scatterer) -> Scatterer:
 
 
 @lru_cache(maxsize=4)
-def _patches(solid: ClosedSolid) -> tuple[SmoothPatch, ...]:
-    return flat_patches(solid.outlines, solid.mirrors)
+def solid_patches(solid: ClosedSolid) -> MirroredPatches:
+    """Of the part of it that its mirror planes leave. ValueError as `pieces_of`."""
+    return MirroredPatches(flat_patches(solid.outlines, solid.mirrors), solid.mirrors)
 
 
 def flat_patches(outlines: Sequence[FlatOutline], mirrors: tuple[int, ...]) -> tuple[SmoothPatch, ...]:

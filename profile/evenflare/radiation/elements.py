@@ -92,13 +92,21 @@ def assembled(caps: Caps, modes: IntArray, *, order: int = 0) -> Elements:
     u, weights = radial_quadrature(points)
     half_angle = np.where(np.abs(caps.b) < FLAT, FLAT, caps.b)
     start = np.concatenate([[0], np.cumsum((NODES * modes) ** 2)])
-    stiffness, mass = _matrices(caps.z, caps.r, half_angle, modes, start, u, weights, values, slopes, order)
+    stiffness, mass = room_for(start)
+    _matrices(caps.z, caps.r, half_angle, stiffness, mass, modes, start, u, weights, values, slopes, order)
     return Elements(modes, start, stiffness, mass)
 
 
+def room_for(start: IntArray) -> tuple[FloatArray, FloatArray]:
+    """For stiffness and mass, see Elements; not of compiled code, whose room the system hands out in small pages, which
+    takes as long as to fill it.
+    """
+    return np.empty(start[-1]), np.empty(start[-1] // NODES)
+
+
 @njit(cache=True, fastmath=True, nogil=True)
-def _matrices(z, r, b, modes, start, u, weights, values, slopes, order):  # type: ignore[no-untyped-def]
-    """Stiffness and mass of elements, laid end to end as `start` (E + 1,) says; mass is kept by node.
+def _matrices(z, r, b, stiffness, mass, modes, start, u, weights, values, slopes, order):  # type: ignore[no-untyped-def]
+    """Fills stiffness and mass of elements, laid end to end as `start` (E + 1,) says; mass is kept by node.
 
     z, r, b         : (E, 4) of the caps at the nodes: wall point, m, and half-angle, rad.
     modes           : (E,) how many radial modes each has.
@@ -115,8 +123,6 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes, order):  # type
     with the order m, and d(eta) = du / (2 eta): the weights hold the half.
     """
     count = u.size
-    stiffness = np.empty(start[-1])
-    mass = np.empty(start[-1] // NODES)
     eta = np.sqrt(u)
     along, away = np.empty((NODES, count)), np.empty((NODES, count))
     sine, cosine = np.empty((NODES, count)), np.empty((NODES, count))
@@ -169,7 +175,6 @@ def _matrices(z, r, b, modes, start, u, weights, values, slopes, order):  # type
                     for j in range(n):
                         xx[g, i, j] += turned[i, j]
         combined(ss, x, xx, stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n))
-    return stiffness, mass
 
 
 @njit(cache=True, fastmath=True, nogil=True)

@@ -18,7 +18,7 @@ from scipy.special import roots_legendre
 from evenflare.compiled import njit
 from evenflare.radiation.panel_points import barycentric, between, drawn, lagrange, nearest, on_panel
 from evenflare.radiation.panels import MeridianMesh
-from evenflare.radiation.ring import moving_double, moving_single, moving_slope, still
+from evenflare.radiation.ring import moving_double, moving_single, moving_slope, still_parts
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 NEAR = 1.0
@@ -235,9 +235,10 @@ def _still(
     order = gauss.size
     single, single_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
     double, double_square = np.empty((z.size, node_z.size)), np.empty((z.size, node_z.size))
-    sums = np.empty((4, order))
+    sums, parts = np.empty((4, order)), np.empty((4, node_z.size))
+    points, at_points = np.empty((8, 2 * LARGEST_RULE)), np.empty((4, 2 * LARGEST_RULE))
     scale = barycentric(gauss)
-    rings, shares = np.empty((grade.size, MIDDLING_COUNT, 6)), np.empty((MIDDLING_COUNT, order))
+    rings, shares = np.empty((grade.size, 6, MIDDLING_COUNT)), np.empty((MIDDLING_COUNT, order))
     middling = np.where(grade == 0, MIDDLING, MIDDLING_GRADED)
     for q in range(MIDDLING_COUNT):
         at = 2.0 * _POINTS[MIDDLING_COUNT, q] - 1.0
@@ -246,40 +247,39 @@ def _still(
         for panel in range(grade.size):
             ring_z, ring_r, dz, dr = on_panel(shape[panel], grade[panel], at)
             speed = math.hypot(dz, dr)
-            rings[panel, q, 0], rings[panel, q, 1] = ring_z, ring_r
-            rings[panel, q, 2], rings[panel, q, 3] = dr / speed, -dz / speed
-            rings[panel, q, 4], rings[panel, q, 5] = 2.0 * _WEIGHTS[MIDDLING_COUNT, q] * ring_r, speed
+            rings[panel, 0, q], rings[panel, 1, q] = ring_z, ring_r
+            rings[panel, 2, q], rings[panel, 3, q] = dr / speed, -dz / speed
+            rings[panel, 4, q], rings[panel, 5, q] = 2.0 * _WEIGHTS[MIDDLING_COUNT, q] * ring_r, speed
     for i in range(z.size):
         own = i // order - first_panel if i < at_nodes else -1
+        # As if all panels were far ones: together they are quicker than those of them that are by themselves.
+        still_parts(node_z - z[i], node_r - r[i], r[i], node_r, normal_z, normal_r, turning, parts)
+        for j in range(node_z.size):
+            area = weight[j] * node_r[j]
+            single[i, j], single_square[i, j] = area * parts[0, j], area * parts[1, j]
+            double[i, j], double_square[i, j] = area * rate[j] * parts[2, j], area * rate[j] * parts[3, j]
         for panel in range(grade.size):
             away = math.hypot(z[i] - middle[panel, 0], r[i] - middle[panel, 1])
-            if panel == own or away < (1.0 + middling[panel]) * reach[panel]:
-                if panel == own or away < (1.0 + NEAR) * reach[panel]:
-                    node = i % order if panel == own else -1
-                    _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, turning, sums)
-                else:
-                    sums[:] = 0.0
-                    for q in range(MIDDLING_COUNT):
-                        ring_z, ring_r, normal_zq, normal_rq, area, rateq = rings[panel, q]
-                        s, s2, d, d2 = still(ring_z - z[i], ring_r - r[i], r[i], ring_r, normal_zq, normal_rq, turning)
-                        for n in range(order):
-                            share = area * shares[q, n]
-                            sums[0, n] += share * s
-                            sums[1, n] += share * s2
-                            sums[2, n] += share * rateq * d
-                            sums[3, n] += share * rateq * d2
-                for n in range(order):
-                    j = panel * order + n
-                    single[i, j], single_square[i, j] = sums[0, n], sums[1, n]
-                    double[i, j], double_square[i, j] = sums[2, n], sums[3, n]
+            if panel != own and away >= (1.0 + middling[panel]) * reach[panel]:
+                continue
+            if panel == own or away < (1.0 + NEAR) * reach[panel]:
+                node = i % order if panel == own else -1
+                _near(z[i], r[i], node, shape[panel], grade[panel], gauss, scale, turning, points, at_points, sums)
             else:
-                for j in range(panel * order, (panel + 1) * order):
-                    s, s2, d, d2 = still(
-                        node_z[j] - z[i], node_r[j] - r[i], r[i], node_r[j], normal_z[j], normal_r[j], turning
-                    )
-                    area = weight[j] * node_r[j]
-                    single[i, j], single_square[i, j] = area * s, area * s2
-                    double[i, j], double_square[i, j] = area * rate[j] * d, area * rate[j] * d2
+                ring_z, ring_r, normal_zq, normal_rq, area_q, rate_q = rings[panel]
+                still_parts(ring_z - z[i], ring_r - r[i], r[i], ring_r, normal_zq, normal_rq, turning, at_points)
+                sums[:] = 0.0
+                for q in range(MIDDLING_COUNT):
+                    for n in range(order):
+                        share = area_q[q] * shares[q, n]
+                        sums[0, n] += share * at_points[0, q]
+                        sums[1, n] += share * at_points[1, q]
+                        sums[2, n] += share * rate_q[q] * at_points[2, q]
+                        sums[3, n] += share * rate_q[q] * at_points[3, q]
+            for n in range(order):
+                j = panel * order + n
+                single[i, j], single_square[i, j] = sums[0, n], sums[1, n]
+                double[i, j], double_square[i, j] = sums[2, n], sums[3, n]
     return single, single_square, double, double_square
 
 
@@ -293,13 +293,18 @@ def _near(
     gauss: FloatArray,
     scale: FloatArray,
     turning: int,
+    points: FloatArray,
+    parts: FloatArray,
     sums: FloatArray,
 ) -> None:
     """Integrals over one panel of the still parts times the polynomials that are 1 at one node: sums (4, order).
 
-    node : of the panel that the point is, or below 0.
+    node   : of the panel that the point is, or below 0.
+    points : (8, Q) to hold the drawn points, and
+    parts  : (4, Q) the still parts there.
     """
-    sums[:] = 0.0
+    away_z, away_r, rings_r, normal_z, normal_r, rates, steps, places = points
+    held = 0
     if node >= 0:
         u, spread, least = gauss[node], 0.0, TOUCHING
         z, r, _, _ = on_panel(shape, grade, u)
@@ -329,14 +334,18 @@ def _near(
             if rate <= 0.0 or ring_r <= 0.0:
                 continue
             if node >= 0:
-                away_z, away_r = between(shape, grade, u, offset)
+                away_z[held], away_r[held] = between(shape, grade, u, offset)
             else:
-                away_z, away_r = ring_z - z, ring_r - r
-            s, s2, d, d2 = still(away_z, away_r, r, ring_r, dr / rate, -dz / rate, turning)
-            step *= ring_r
-            for n in range(gauss.size):
-                value = step * lagrange(at, n, gauss, scale)
-                sums[0, n] += value * s
-                sums[1, n] += value * s2
-                sums[2, n] += value * rate * d
-                sums[3, n] += value * rate * d2
+                away_z[held], away_r[held] = ring_z - z, ring_r - r
+            rings_r[held], normal_z[held], normal_r[held] = ring_r, dr / rate, -dz / rate
+            rates[held], steps[held], places[held] = rate, step * ring_r, at
+            held += 1
+    still_parts(away_z[:held], away_r[:held], r, rings_r[:held], normal_z[:held], normal_r[:held], turning, parts)
+    sums[:] = 0.0
+    for q in range(held):
+        for n in range(gauss.size):
+            value = steps[q] * lagrange(places[q], n, gauss, scale)
+            sums[0, n] += value * parts[0, q]
+            sums[1, n] += value * parts[1, q]
+            sums[2, n] += value * rates[q] * parts[2, q]
+            sums[3, n] += value * rates[q] * parts[3, q]

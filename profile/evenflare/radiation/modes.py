@@ -66,8 +66,8 @@ def zernike(order: int, count: int, u: FloatArray) -> tuple[FloatArray, FloatArr
 @lru_cache(maxsize=32)
 def tabulated_zernike(orders: int, count: int, points: int, odd: int) -> tuple[FloatArray, FloatArray]:
     """`zernike` of the orders 0, 2, ..., or 1, 3, ... if `odd` is 1 (`orders` of them), at `radial_quadrature(points)`:
-    (orders, points, count).
+    (orders, count, points).
     """
     u = radial_quadrature(points)[0]
     tables = [zernike(odd + 2 * i, count, u) for i in range(orders)]
-    return read_only(np.array([values for values, _ in tables])), read_only(np.array([slopes for _, slopes in tables]))
+    return read_only(np.array([values.T for values, _ in tables])), read_only(np.array([each.T for _, each in tables]))

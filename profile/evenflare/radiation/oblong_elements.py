@@ -23,6 +23,7 @@ from evenflare.radiation.elements import (
     NODES,
     Elements,
     combined,
+    room_for,
 )
 from evenflare.radiation.lapack import dgemm
 from evenflare.radiation.modes import orders_and_degrees, radial_quadrature, tabulated_zernike
@@ -93,10 +94,26 @@ def assembled(shells: Domes, modes: IntArray, *, basis: OblongBasis) -> Elements
     half_angle = np.where(np.abs(shells.caps.b) < FLAT, FLAT, shells.caps.b)
     start = np.concatenate([[0], np.cumsum((NODES * modes) ** 2)])
     cosines, sines, slope = _harmonics(basis.psi.size, orders)
-    stiffness, mass, folded = _matrices(
+    stiffness, mass = room_for(start)
+    folded = _matrices(
         *(shells.caps.z, shells.caps.r, half_angle, shells.a, shells.b),
         *(shells.wide, shells.high, shells.wide @ slope, shells.high @ slope),
-        *(modes, start, basis.place, u, weights, values, slopes, basis.psi, cosines, sines, basis.odd, basis.sine),
+        *(
+            stiffness,
+            mass,
+            modes,
+            start,
+            basis.place,
+            u,
+            weights,
+            values,
+            slopes,
+            basis.psi,
+            cosines,
+            sines,
+            basis.odd,
+            basis.sine,
+        ),
     )
     if folded >= 0:
         raise ArithmeticError(f"element {folded} is folded")
@@ -105,12 +122,12 @@ def assembled(shells: Domes, modes: IntArray, *, basis: OblongBasis) -> Elements
 
 @lru_cache(maxsize=32)
 def _harmonics(count: int, orders: int) -> tuple[FloatArray, FloatArray, FloatArray]:
-    """cos(2 k psi) and sin(2 k psi) at the samples, (P, 2 orders), over P for means; and the matrix (P, P) that
+    """cos(2 k psi) and sin(2 k psi) at the samples, (2 orders, P), over P for means; and the matrix (P, P) that
     takes samples of an even function symmetric about both planes to those of its derivative.
     """
     psi = (np.arange(count) + 0.5) * (0.5 * np.pi / count)
     k = 2.0 * np.arange(2 * orders)
-    cosines, sines = np.cos(np.outer(psi, k)) / count, np.sin(np.outer(psi, k)) / count
+    cosines, sines = np.cos(np.outer(k, psi)) / count, np.sin(np.outer(k, psi)) / count
     return read_only(cosines), read_only(sines), slope_over(count)
 
 
@@ -137,6 +154,8 @@ def _matrices(  # type: ignore[no-untyped-def]
     high,
     wide_psi,
     high_psi,
+    stiffness,
+    mass,
     modes,
     start,
     place,
@@ -150,13 +169,13 @@ def _matrices(  # type: ignore[no-untyped-def]
     parity,
     sine_modes,
 ):
-    """Stiffness and mass of elements as the round ones' are kept, and the first element that is folded, or -1.
+    """Fills stiffness and mass of elements, kept as the round ones' are; the first element that is folded, or -1.
 
     z, r, c            : (E, 4) of the mean caps at the nodes; a, b (E, 4) the sections' semi-axes, m.
     wide, high         : (E, 4, P) of the wall at the samples psi (P,), see Domes; wide_psi, high_psi their slopes.
     modes, start       : (E,) how many modes, (E + 1,) where each element's matrices begin.
-    place              : (orders, degrees) see OblongBasis. u, weights (Q,); values, slopes (orders, Q, degrees) over u.
-    cosines, sines     : (P, harmonics) of even multiples of psi, over P. parity: 0 or 1, of all orders.
+    place              : (orders, degrees) see OblongBasis. u, weights (Q,); values, slopes (orders, degrees, Q) over u.
+    cosines, sines     : (harmonics, P) of even multiples of psi, over P. parity: 0 or 1, of all orders.
     sine_modes         : whether modes go as sines.
 
     The map (s, eta, psi) -> (x, y, z) has the Jacobian det = X_s . (X_eta x X_psi). The gradients of s, eta and psi
@@ -165,173 +184,198 @@ def _matrices(  # type: ignore[no-untyped-def]
     c's harmonics at |m - m'| and m + m', and likewise with sines where a mode is differentiated over psi. Modes
     R(eta) sin(m psi) take those at m + m' with the other sign.
     """
-    count, angles, harmonics = u.size, psi.size, cosines.shape[1]
+    count, angles, harmonics = u.size, psi.size, len(cosines)
     orders, degrees = place.shape
-    stiffness = np.empty(start[-1])
-    mass = np.empty(start[-1] // NODES)
     eta = np.sqrt(u)
     fade, fade_eta = u * u, 4.0 * u * eta
     cos_psi, sin_psi = np.cos(psi), np.sin(psi)
-    at, at_s = np.empty((NODES, 3, count, angles)), np.empty((3, count, angles))
-    sine, cosine = np.empty((NODES, count)), np.empty((NODES, count))
-    even, odd = np.empty((5, count, harmonics)), np.empty((2, count, harmonics))
-    even_at, odd_at = np.empty((5, count, angles)), np.empty((2, count, angles))
+    # Of each sample of psi the distances from the axis side by side, so that several are worked on at once.
+    at_x, at_y, at_z = np.empty((NODES, angles * count)), np.empty((NODES, angles * count)), np.empty((NODES, count))
+    away, away_e, z_e = np.empty((NODES, count)), np.empty((NODES, count)), np.empty((NODES, count))
+    even, odd = np.empty((harmonics, 5, count)), np.empty((harmonics, 2, count))
+    even_at, odd_at = np.empty((angles, 5, count)), np.empty((angles, 2, count))
     held, first = np.empty(orders, dtype=np.int64), np.empty(orders, dtype=np.int64)
-    scaled, block = np.empty((count, orders * degrees)), np.empty((degrees, orders * degrees))
-    sizes = np.empty(6, dtype=np.int32)
+    across, plain = np.empty(count), np.empty(count)
+    scaled, block = np.empty((orders * degrees, count)), np.empty((degrees, orders * degrees))
+    parts = np.empty(3 * NODES * modes.max() ** 2)
+    sizes = np.empty(5, dtype=np.int32)
     one = np.ones(1)
     turn = -1.0 if sine_modes else 1.0
     for e in range(modes.size):
         for g in range(NODES):
-            radius = r[e, g] / np.sin(c[e, g])
+            radius, scale = r[e, g] / np.sin(c[e, g]), c[e, g] / np.sin(c[e, g])
             rim = np.sin(0.5 * c[e, g]) ** 2
             for q in range(count):
-                sine[g, q], cosine[g, q] = np.sin(0.5 * c[e, g] * eta[q]), np.cos(0.5 * c[e, g] * eta[q])
-                away = 2.0 * sine[g, q] * cosine[g, q] / np.sin(c[e, g])
-                along = z[e, g] + 2.0 * radius * (rim - sine[g, q] ** 2)
-                for p in range(angles):
-                    at[g, 0, q, p] = away * (a[e, g] + (wide[e, g, p] - a[e, g]) * fade[q]) * cos_psi[p]
-                    at[g, 1, q, p] = away * (b[e, g] + (high[e, g, p] - b[e, g]) * fade[q]) * sin_psi[p]
-                    at[g, 2, q, p] = along
+                sine, cosine = np.sin(0.5 * c[e, g] * eta[q]), np.cos(0.5 * c[e, g] * eta[q])
+                away[g, q] = 2.0 * sine * cosine / np.sin(c[e, g])
+                away_e[g, q] = scale * (1.0 - 2.0 * sine**2)
+                at_z[g, q] = z[e, g] + 2.0 * radius * (rim - sine**2)
+                z_e[g, q] = -r[e, g] * scale * 2.0 * sine * cosine
+            for p in range(angles):
+                _ring(away[g], fade, a[e, g], wide[e, g, p], cos_psi[p], at_x[g, p * count : (p + 1) * count])
+                _ring(away[g], fade, b[e, g], high[e, g, p], sin_psi[p], at_y[g, p * count : (p + 1) * count])
         n = modes[e]
+        used = 0
         for i in range(orders):
             held[i] = 0
             for j in range(degrees):
                 if place[i, j] < n:
-                    held[i] = j + 1
-        ss, x, xx = np.empty((NODES, n, n)), np.empty((NODES, n, n)), np.empty((NODES, n, n))
+                    held[i], used = j + 1, i + 1
+        heard = 2 * used - 1 + parity
+        # Per node: p_s q_s, p_s q_across and p_across q_across.
+        ss, x, xx = parts[: 3 * NODES * n * n].reshape(3, NODES, n, n)
         mass_e = mass[start[e] // NODES : start[e + 1] // NODES].reshape(NODES, n, n)
         for g in range(NODES):
-            at_s[:] = 0.0
-            for h in range(NODES):
-                at_s += NODE_SLOPES[g, h] * at[h]
-            scale = c[e, g] / np.sin(c[e, g])
-            for q in range(count):
-                away = 2.0 * sine[g, q] * cosine[g, q] / np.sin(c[e, g])
-                away_e = scale * (1.0 - 2.0 * sine[g, q] ** 2)
-                z_e = -r[e, g] * scale * 2.0 * sine[g, q] * cosine[g, q]
-                around = NODE_WEIGHTS[g] * weights[q] / eta[q]
-                for p in range(angles):
-                    wider, higher = wide[e, g, p] - a[e, g], high[e, g, p] - b[e, g]
-                    ring_x, ring_y = a[e, g] + wider * fade[q], b[e, g] + higher * fade[q]
-                    x_e = (away_e * ring_x + away * wider * fade_eta[q]) * cos_psi[p]
-                    y_e = (away_e * ring_y + away * higher * fade_eta[q]) * sin_psi[p]
-                    x_p = away * (wide_psi[e, g, p] * fade[q] * cos_psi[p] - ring_x * sin_psi[p])
-                    y_p = away * (high_psi[e, g, p] * fade[q] * sin_psi[p] + ring_y * cos_psi[p])
-                    x_s, y_s, z_s = at_s[0, q, p], at_s[1, q, p], at_s[2, q, p]
-                    # Cross products of the tangents, z_p being 0: det times the gradients of s, eta and psi.
-                    s_x, s_y, s_z = -z_e * y_p, z_e * x_p, x_e * y_p - y_e * x_p
-                    e_x, e_y, e_z = y_p * z_s, -x_p * z_s, x_p * y_s - y_p * x_s
-                    p_x, p_y, p_z = y_s * z_e - z_s * y_e, z_s * x_e - x_s * z_e, x_s * y_e - y_s * x_e
-                    det = x_s * s_x + y_s * s_y + z_s * s_z
-                    if not det > 0.0:
-                        return stiffness, mass, e
-                    share = around / det
-                    even_at[0, q, p] = share * (s_x * s_x + s_y * s_y + s_z * s_z)
-                    even_at[1, q, p] = share * (s_x * e_x + s_y * e_y + s_z * e_z)
-                    even_at[2, q, p] = share * (e_x * e_x + e_y * e_y + e_z * e_z)
-                    even_at[3, q, p] = share * (p_x * p_x + p_y * p_y + p_z * p_z)
-                    even_at[4, q, p] = around * det
-                    odd_at[0, q, p] = share * (s_x * p_x + s_y * p_y + s_z * p_z)
-                    odd_at[1, q, p] = share * (e_x * p_x + e_y * p_y + e_z * p_z)
-            # Over psi: rows of all distances from the axis at once.
-            _summed(even_at.reshape(5 * count, angles), cosines, even.reshape(5 * count, harmonics), sizes, one)
-            _summed(odd_at.reshape(2 * count, angles), sines, odd.reshape(2 * count, harmonics), sizes, one)
+            x_s, y_s, z_s = NODE_SLOPES[g] @ at_x, NODE_SLOPES[g] @ at_y, NODE_SLOPES[g] @ at_z
+            around = NODE_WEIGHTS[g] * weights / eta
+            least = np.inf
+            for p in range(angles):
+                least = min(
+                    least,
+                    _coefficients(
+                        *(a[e, g], wide[e, g, p], wide_psi[e, g, p], b[e, g], high[e, g, p], high_psi[e, g, p]),
+                        *(cos_psi[p], sin_psi[p], fade, fade_eta, around, away[g], away_e[g], z_e[g]),
+                        *(x_s[p * count : (p + 1) * count], y_s[p * count : (p + 1) * count], z_s),
+                        *(even_at[p], odd_at[p]),
+                    ),
+                )
+            if not least > 0.0:
+                return e
+            # Over psi: of all distances from the axis at once.
+            _summed(cosines[:heard], even_at.reshape(angles, 5 * count), even.reshape(harmonics, 5 * count), sizes, one)
+            _summed(sines[:heard], odd_at.reshape(angles, 2 * count), odd.reshape(harmonics, 2 * count), sizes, one)
             mass_g = mass_e[np.argmax(g == NODE_ORDER)]
             # Of one order with all others at once: small products cost more to call than to carry out.
-            for i in range(orders):
+            for i in range(used):
                 rows, m_i = held[i], 2.0 * i + parity
-                if rows == 0:
-                    continue
                 for kind in range(5):
                     # 0: p_s (q_eta and q_psi), of every pair of orders. Symmetric: 1 p_s q_s, 2 mass, 3 p_eta (q_eta
                     # and q_psi), to which comes 4: p_psi (q_eta and q_psi).
                     whole, others = 0, 0 if kind == 0 else i
-                    for j in range(others, orders):
-                        columns, m_j = held[j], 2.0 * j + parity
+                    for j in range(others, used):
+                        m_j = 2.0 * j + parity
                         # Modes of order above 0 carry sqrt(2); half of it all is the mean of a product of cosines.
                         norm = (0.5 if m_i == 0.0 else np.sqrt(0.5)) * (1.0 if m_j == 0.0 else np.sqrt(2.0))
-                        apart, both = abs(i - j), i + j + parity
-                        sign = 1.0 if j >= i else -1.0
+                        both, apart = even[i + j + parity], even[abs(i - j)]
+                        odd_both, odd_apart = odd[i + j + parity], odd[abs(i - j)]
+                        turned, sign = turn * norm, norm if j >= i else -norm
                         first[j] = whole
-                        for q in range(count):
-                            c_e = 0.0
-                            if kind == 0:
-                                c_e = norm * (even[1, q, apart] + turn * even[1, q, both])
-                                c_p = -m_j * norm * (turn * odd[0, q, both] + sign * odd[0, q, apart])
-                            elif kind == 1:
-                                c_p = norm * (even[0, q, apart] + turn * even[0, q, both])
-                            elif kind == 2:
-                                c_p = norm * (even[4, q, apart] + turn * even[4, q, both])
-                            elif kind == 3:
-                                c_e = norm * (even[2, q, apart] + turn * even[2, q, both])
-                                c_p = -m_j * norm * (turn * odd[1, q, both] + sign * odd[1, q, apart])
-                            else:
-                                c_e = -m_i * norm * (turn * odd[1, q, both] - sign * odd[1, q, apart])
-                                c_p = m_i * m_j * norm * (even[3, q, apart] - turn * even[3, q, both])
+                        if kind == 0:
+                            _pair(norm, apart[1], turned, both[1], across)
+                            _pair(-m_j * sign, odd_apart[0], -m_j * turned, odd_both[0], plain)
+                        elif kind == 1:
+                            _pair(norm, apart[0], turned, both[0], plain)
+                        elif kind == 2:
+                            _pair(norm, apart[4], turned, both[4], plain)
+                        elif kind == 3:
+                            _pair(norm, apart[2], turned, both[2], across)
+                            _pair(-m_j * sign, odd_apart[1], -m_j * turned, odd_both[1], plain)
+                        else:
+                            _pair(m_i * sign, odd_apart[1], -m_i * turned, odd_both[1], across)
+                            _pair(m_i * m_j * norm, apart[3], -m_i * m_j * turned, both[3], plain)
+                        for k in range(held[j]):
                             if kind == 1 or kind == 2:
-                                for k in range(columns):
-                                    scaled[q, whole + k] = c_p * values[j, q, k]
+                                for q in range(count):
+                                    scaled[whole + k, q] = plain[q] * values[j, k, q]
                             else:
-                                for k in range(columns):
-                                    scaled[q, whole + k] = c_e * slopes[j, q, k] + c_p * values[j, q, k]
-                        whole += columns
+                                for q in range(count):
+                                    scaled[whole + k, q] = across[q] * slopes[j, k, q] + plain[q] * values[j, k, q]
+                        whole += held[j]
                     left = slopes[i] if kind == 3 else values[i]
                     _product(left, scaled, rows, whole, block, sizes, one, kind == 4)
                     if kind == 3:
                         continue
                     into = x[g] if kind == 0 else ss[g] if kind == 1 else mass_g if kind == 2 else xx[g]
-                    for j in range(others, orders):
+                    for j in range(others, used):
                         _placed(block[:, first[j] :], into, place[i], place[j], rows, held[j], kind != 0)
         combined(ss, x, xx, stiffness[start[e] : start[e + 1]].reshape(NODES * n, NODES * n))
-    return stiffness, mass, -1
+    return -1
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _ring(away, fade, semi_axis, wall, turned, into):  # type: ignore[no-untyped-def]
+    """x or y (Q,) at a sample of psi, `turned` its cosine or sine: the ellipse within, the wall's own section there."""
+    for q in range(away.size):
+        into[q] = away[q] * (semi_axis + (wall - semi_axis) * fade[q]) * turned
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _coefficients(  # type: ignore[no-untyped-def]
+    a,
+    wide,
+    wide_psi,
+    b,
+    high,
+    high_psi,
+    cos_psi,
+    sin_psi,
+    fade,
+    fade_eta,
+    around,
+    away,
+    away_e,
+    z_e,
+    x_s,
+    y_s,
+    z_s,
+    even,
+    odd,
+):
+    """Fills even (5, Q) and odd (2, Q) of a sample of psi; hands back the least det, below 0 of a folded element."""
+    least = np.inf
+    for q in range(fade.size):
+        ring_x, ring_y = a + (wide - a) * fade[q], b + (high - b) * fade[q]
+        x_e = (away_e[q] * ring_x + away[q] * (wide - a) * fade_eta[q]) * cos_psi
+        y_e = (away_e[q] * ring_y + away[q] * (high - b) * fade_eta[q]) * sin_psi
+        x_p = away[q] * (wide_psi * fade[q] * cos_psi - ring_x * sin_psi)
+        y_p = away[q] * (high_psi * fade[q] * sin_psi + ring_y * cos_psi)
+        # Cross products of the tangents, z_p being 0: det times the gradients of s, eta and psi.
+        s_x, s_y, s_z = -z_e[q] * y_p, z_e[q] * x_p, x_e * y_p - y_e * x_p
+        e_x, e_y, e_z = y_p * z_s[q], -x_p * z_s[q], x_p * y_s[q] - y_p * x_s[q]
+        p_x, p_y = y_s[q] * z_e[q] - z_s[q] * y_e, z_s[q] * x_e - x_s[q] * z_e[q]
+        p_z = x_s[q] * y_e - y_s[q] * x_e
+        det = x_s[q] * s_x + y_s[q] * s_y + z_s[q] * s_z
+        least = min(least, det)
+        share = around[q] / det
+        even[0, q] = share * (s_x * s_x + s_y * s_y + s_z * s_z)
+        even[1, q] = share * (s_x * e_x + s_y * e_y + s_z * e_z)
+        even[2, q] = share * (e_x * e_x + e_y * e_y + e_z * e_z)
+        even[3, q] = share * (p_x * p_x + p_y * p_y + p_z * p_z)
+        even[4, q] = around[q] * det
+        odd[0, q] = share * (s_x * p_x + s_y * p_y + s_z * p_z)
+        odd[1, q] = share * (e_x * p_x + e_y * p_y + e_z * p_z)
+    return least
+
+
+@njit(cache=True, fastmath=True, nogil=True)
+def _pair(one, first, other, second, into):  # type: ignore[no-untyped-def]
+    """into = one first + other second, each (Q,)."""
+    for q in range(into.size):
+        into[q] = one * first[q] + other * second[q]
 
 
 @njit(cache=True, nogil=True)
 def _summed(left, right, into, sizes, one):  # type: ignore[no-untyped-def]
-    """into = left right."""
+    """The first rows of into = left right."""
     flags = np.array([ord("N"), ord("N")], dtype=np.uint8)
     nothing = np.zeros(1)
     sizes[0], sizes[1], sizes[2] = right.shape[1], left.shape[0], left.shape[1]
     dgemm(
-        flags.ctypes,
-        flags[1:].ctypes,
-        sizes.ctypes,
-        sizes[1:].ctypes,
-        sizes[2:].ctypes,
-        one.ctypes,
-        right.ctypes,
-        sizes.ctypes,
-        left.ctypes,
-        sizes[2:].ctypes,
-        nothing.ctypes,
-        into.ctypes,
-        sizes.ctypes,
-    )
+        flags.ctypes, flags[1:].ctypes, sizes.ctypes, sizes[1:].ctypes, sizes[2:].ctypes, one.ctypes,
+        right.ctypes, sizes.ctypes, left.ctypes, sizes[2:].ctypes, nothing.ctypes, into.ctypes, sizes.ctypes,
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)
 def _product(left, right, rows, columns, block, sizes, one, add):  # type: ignore[no-untyped-def]
-    """block[:rows, :columns] = left^T right over their first axis, or added to it."""
-    flags = np.array([ord("N"), ord("T")], dtype=np.uint8)
+    """block[:rows, :columns] = left right^T of their first rows, or added to it."""
+    flags = np.array([ord("T"), ord("N")], dtype=np.uint8)
     beta = np.array([1.0 if add else 0.0])
-    sizes[0], sizes[1], sizes[2] = columns, rows, left.shape[0]
-    sizes[3], sizes[4], sizes[5] = left.shape[1], right.shape[1], block.shape[1]
+    sizes[0], sizes[1], sizes[2], sizes[3] = columns, rows, left.shape[1], block.shape[1]
     dgemm(
-        flags.ctypes,
-        flags[1:].ctypes,
-        sizes.ctypes,
-        sizes[1:].ctypes,
-        sizes[2:].ctypes,
-        one.ctypes,
-        right.ctypes,
-        sizes[4:].ctypes,
-        left.ctypes,
-        sizes[3:].ctypes,
-        beta.ctypes,
-        block.ctypes,
-        sizes[5:].ctypes,
-    )
+        flags.ctypes, flags[1:].ctypes, sizes.ctypes, sizes[1:].ctypes, sizes[2:].ctypes, one.ctypes,
+        right.ctypes, sizes[2:].ctypes, left.ctypes, sizes[2:].ctypes, beta.ctypes, block.ctypes, sizes[3:].ctypes,
+    )  # fmt: skip
 
 
 @njit(cache=True, nogil=True)

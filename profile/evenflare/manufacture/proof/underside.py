@@ -74,6 +74,9 @@ def under(
         steep = _rise(kind, radius, corner, d)[1]
         turn = slope + steep * beside / d
         low, high = (low, way) if turn > 0.0 else (way, high)
+        if low == high:
+            # The place comes nearest before the move begins or after it ends, and the lowest is that end.
+            break
         # Newton's step where it stays between, else the middle: what is sought is convex.
         bend = steep * w * w / (d * d * d)
         if kind != DRILL and steep > 0.0:

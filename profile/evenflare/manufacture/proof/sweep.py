@@ -240,7 +240,10 @@ def _sought(
         return -math.inf, math.inf
     if rise == 0.0:
         # A level move meets the ray with one disc.
-        return _farthest(along, d_along, across, d_across, 0.0, 0.0, _wide(tool, above), low, high)
+        found: tuple[float, float] = _farthest(
+            along, d_along, across, d_across, 0.0, 0.0, _wide(tool, above), low, high
+        )
+        return found
     first, last = low, high
     for _ in range(_SECTIONS):
         one, other = last - _GOLDEN * (last - first), first + _GOLDEN * (last - first)

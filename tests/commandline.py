@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import os
 import shlex
 import subprocess
@@ -73,6 +74,17 @@ def finished(line: str, **others) -> tuple[int, str, str]:
     out, err = process.communicate(timeout=120)
     assert "Traceback" not in (out or "") + (err or "")
     return process.returncode, out, err
+
+
+def paint_dots(patched: pytest.MonkeyPatch) -> None:
+    """Figures are made but each is painted as a dot."""
+    from PIL import Image
+
+    from evenflare.report.kit import canvas
+
+    dot = io.BytesIO()
+    Image.new("RGB", (1, 1)).save(dot, "PNG")
+    patched.setattr(canvas, "_png", lambda _: dot.getvalue())
 
 
 def contents(folder: Path) -> dict[str, bytes]:

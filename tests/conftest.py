@@ -2,7 +2,6 @@
 
 import atexit
 import gc
-import io
 import os
 import shutil
 import sys
@@ -20,7 +19,7 @@ from hypothesis import settings
 
 sys.path.insert(0, str(Path(__file__).parent))
 
-from commandline import DESIGN, TARGET
+from commandline import DESIGN, TARGET, paint_dots
 from evenflare.cli import telling
 from evenflare.commands import designs, searching, solving
 from evenflare.design.file import read_design
@@ -131,13 +130,7 @@ def plain(tables_alone, monkeypatch):
 @pytest.fixture
 def unpainted(monkeypatch):
     """Figures are made but not painted, which takes most of a page's time: where words are looked at each is a dot."""
-    from PIL import Image
-
-    from evenflare.report.kit import canvas
-
-    dot = io.BytesIO()
-    Image.new("RGB", (1, 1)).save(dot, "PNG")
-    monkeypatch.setattr(canvas, "_png", lambda _: dot.getvalue())
+    paint_dots(monkeypatch)
 
 
 @pytest.fixture

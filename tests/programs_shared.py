@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import dataclasses
+from functools import cache
 
 import numpy as np
 from scipy.spatial import cKDTree
@@ -18,11 +19,17 @@ from evenflare.waveguide.surface import depth_at
 from oblongs import Choice
 
 
+@cache
+def bundled(name: str) -> Process:
+    """The same for all tests of a process."""
+    return read_process(name)
+
+
 def process(name: str = "router", *, tools=None, machine=None, whole=False, **changes) -> Process:
     """A bundled process with changes; `tools` by name of tool, `machine` by name of field. whole : it cuts what stands
     beside wall and seat too.
     """
-    found = read_process(name)
+    found = bundled(name)
     if not whole:
         found = dataclasses.replace(found, hold_down=None, parting=0.0, **dict.fromkeys(OPERATIONS, ""))
     changed = tuple(dataclasses.replace(tool, **(tools or {}).get(tool.name, {})) for tool in found.tools)

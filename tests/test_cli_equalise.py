@@ -176,6 +176,7 @@ def test_sign_convention_is_stated_beside_the_coefficients(whole) -> None:
         assert "a1 and a2 are subtracted" in text, name
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_it_says_what_it_did(here, solved, capsys) -> None:
     code, out, _ = said(capsys, f"equalise '{solved}' --out f {QUICK} --fir mixed --fir-ms 20 --latency-ms 4")
     assert code == 0

@@ -14,6 +14,7 @@ import pypdf
 import pytest
 import trimesh
 
+from commandline import paint_dots
 from evenflare.cli import run
 from evenflare.files import read_text
 from evenflare.manufacture.milling.programs import PartPrograms, programs
@@ -52,8 +53,11 @@ def exported(design: Path, folder: Path, *more: str) -> int:
 
 @pytest.fixture(scope="module")
 def routed(design: Path, tmp_path_factory: pytest.TempPathFactory) -> Path:
+    """Nobody looks at its pictures."""
     folder = tmp_path_factory.mktemp("routed")
-    assert exported(design, folder, "--process", "router", "--step") == 0
+    with pytest.MonkeyPatch.context() as patched:
+        paint_dots(patched)
+        assert exported(design, folder, "--process", "router", "--step") == 0
     return folder
 
 
@@ -128,6 +132,7 @@ def test_lathe_files(design: Path, tmp_path: Path) -> None:
     assert "G18" in text
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_sheets_files(design: Path, tmp_path: Path) -> None:
     assert exported(design, tmp_path, "--process", "sheets") == 0
     assert names(tmp_path) == WITH_PROCESS | {"layers.dxf", "layers.csv", "layer_points.csv", "glue_up.txt"}
@@ -156,6 +161,7 @@ def test_fault_of_a_process_is_not_told_as_the_design_s(
     assert capsys.readouterr().err.startswith('process "router" [machine] arc_tolerance_mm = 0.5')
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_casting_files(design: Path, tmp_path: Path) -> None:
     assert exported(design, tmp_path, "--process", "casting") == 0
     assert names(tmp_path) == WITH_PROCESS | {"pattern.stl", "pattern.csv"}

@@ -56,6 +56,7 @@ def test_the_solid_is_the_body_less_air_recess_and_holes(text, read):
     assert abs(trimesh.Trimesh(fine.vertices, fine.faces).volume - exact) < 0.2 * abs(part.volume - exact)
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_the_outside_that_is_written_reads_back_as_the_body(tmp_path, capsys):
     path, out = tmp_path / "design.toml", tmp_path / "out"
     path.write_text(ROLLED, encoding="utf-8")

@@ -280,7 +280,7 @@ def test_what_a_controller_may_cut_off_corners_is_taken_off_the_tolerance():
     assert [each.tolerance for each in proved.proof.programs] == [pytest.approx(0.03 * MM)]  # 0.05 less 0.02
 
 
-@pytest.mark.usefixtures("plain")
+@pytest.mark.usefixtures("plain", "unpainted")
 def test_export_warns_of_words_that_are_cycles_on_some_lathes(here, capsys):
     (here / "design.toml").write_text(DESIGN.replace("depth_mm = 80", "depth_mm = 20"), encoding="utf-8")
     code, out, err = said(capsys, "export design.toml --out turned --process lathe")

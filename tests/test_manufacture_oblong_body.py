@@ -204,6 +204,7 @@ seat_diameter_mm = 60
 """
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_export_lists_the_outside_and_prints_it(tmp_path, capsys):
     path, out = tmp_path / "design.toml", tmp_path / "out"
     path.write_text(TEXT, encoding="utf-8")

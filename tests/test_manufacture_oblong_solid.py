@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from functools import cache
 
 import numpy as np
 import pytest
@@ -44,6 +45,12 @@ def solid_of(waveguide, choice, chord_error=CHORD):
     return sizes, *build_oblong(surface, wall, sizes, chord_error=chord_error)
 
 
+@cache
+def shell_of(name):
+    """Around one of SHAPES, within 0.1 mm."""
+    return solid_of(SHAPES[name], Choice("shell"), 0.1 * MM)
+
+
 @pytest.mark.slow
 @pytest.mark.parametrize("kind", ["block", "shell"])
 @pytest.mark.parametrize("name", SHAPES)
@@ -52,7 +59,7 @@ def test_stl_reads_back_watertight_as_one_ring(name, kind, tmp_path):
         facts = export(SHAPES[name], Choice(kind), tmp_path, chord_error=0.2 * MM, tool_radius=3 * MM, **TOLD).solid
     else:
         # The paths over the wall, most of an export, are a block's.
-        sizes, made, thinnest = solid_of(SHAPES[name], Choice(kind), 0.2 * MM)
+        sizes, made, thinnest = shell_of(name)
         facts = solid_file(tmp_path / "solid.stl", sizes, made, thinnest)
         write_stl(made, facts.path, title="shelf horn")
     mesh = trimesh.load(facts.path)
@@ -140,7 +147,7 @@ def test_wall_of_the_mesh_departs_from_the_true_surface_by_at_most_the_chord_err
 @pytest.mark.parametrize("name", SHAPES)
 def test_outside_of_a_shell_is_one_wall_away_from_the_inside(name):
     waveguide, chord = SHAPES[name], 0.1 * MM
-    sizes, mesh, thinnest = solid_of(waveguide, Choice("shell"), chord)
+    sizes, mesh, thinnest = shell_of(name)
     dense = dense_wall(name)
     z = mesh.vertices[:, 2]
     far = dense.nearest(mesh.vertices[(z > 1e-6) & (z < waveguide.depth - sizes.flange_thickness - 1e-6)])

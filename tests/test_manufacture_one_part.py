@@ -240,6 +240,7 @@ def test_a_design_s_hole_depth_is_refused_with_the_depth_that_would_do(tmp_path)
     assert made.changes == ()
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_a_process_s_hole_that_is_made_shallower_is_said_everywhere(tmp_path, capsys):
     process = tmp_path / "cast.toml"
     seat = "[seat]\ndiameter_mm = 60\nbolt_circle_mm = 48\nbolts = 3\nhole_diameter_mm = 4\nhole_depth_mm = 12\n"
@@ -356,6 +357,7 @@ def test_steps_with_holes_over_the_search_space_are_valid_solids(family, seed, k
 # A corner that no tool reaches.
 
 
+@pytest.mark.usefixtures("unpainted")
 @pytest.mark.parametrize("process", [None, "sheets", "casting"])
 def test_a_hollow_corner_leaves_all_that_needs_no_tool(process, tmp_path, capsys):
     path = design_of(tmp_path, text=CORNERED)

@@ -165,6 +165,7 @@ def test_what_does_not_print_is_refused_before_anything_is_written(choice, chang
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_export_writes_the_pieces_and_takes_away_those_of_another_part(tmp_path, capsys):
     (tmp_path / "design.toml").write_text(DESIGN, encoding="utf-8")
     out = tmp_path / "out"

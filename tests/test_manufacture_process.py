@@ -106,7 +106,7 @@ def test_a_process_that_does_not_say_makes_all_that_it_can(tmp_path):
     assert read_process(path).makes == ("mill_programs", "pattern")
 
 
-@pytest.mark.usefixtures("plain")
+@pytest.mark.usefixtures("plain", "unpainted")
 def test_what_a_process_makes_decides_what_is_written(here, capsys):
     small = DESIGN.replace("depth_mm = 80", "depth_mm = 20").replace("roundover_radius_mm = 15", "")
     (here / "design.toml").write_text(small, encoding="utf-8")

@@ -156,6 +156,7 @@ def test_what_is_not_written_is_refused(tmp_path):
     assert list(tmp_path.iterdir()) == []
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_export_writes_it_and_says_how_well_splines_follow(tmp_path, capsys):
     text = (
         '[waveguide]\nsection_exponent = 2.5\n[waveguide.{}]\nfamily = "conical"\ndepth_mm = 50\nwall_angle_deg = {}\n'

@@ -201,6 +201,7 @@ def test_limits_of_holes_follow_the_formulas_of_the_standard() -> None:
     assert fits.hole_fit(600 * MM, 0.1 * MM) is None
 
 
+@pytest.mark.usefixtures("unpainted")
 @pytest.mark.parametrize("process", ["casting", "sheets"])
 def test_sheets_of_a_part_without_programs_speak_of_no_spindle(process: str, tmp_path: Path) -> None:
     (tmp_path / "design.toml").write_text(SMALL, encoding="utf-8")

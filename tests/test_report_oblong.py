@@ -162,6 +162,7 @@ def test_oblong_profile_has_both_meridians_to_scale_and_names_their_sizes() -> N
         assert said in words
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_smallest_hollow_radius_of_a_corner_is_named_by_depth_and_azimuth_and_marked_there() -> None:
     waveguide = OBLONG_BENCHMARK["oblate-spheroidal, rounded rectangle"]
     where = measures(waveguide).places["smallest_concave_radius_mm"]

@@ -201,6 +201,7 @@ def page_text(all_round: Directivity | None = None) -> str:
     return page.report(CANDIDATE, name="n", design_id="1", what="", command="", all_round=all_round)
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_page_lets_its_own_script_run_and_no_other() -> None:
     text = page_text(seen())
     script = re.findall(r"<script>(.*?)</script>", text, flags=re.DOTALL)

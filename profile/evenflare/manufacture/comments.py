@@ -54,7 +54,8 @@ def wrapped(text: str) -> Iterator[str]:
     """
     line = ""
     for word in plain(text).split():
-        for piece in textwrap.wrap(word, LINE - 4, break_on_hyphens=False):
+        pieces = [word] if len(word) <= LINE - 4 else textwrap.wrap(word, LINE - 4, break_on_hyphens=False)
+        for piece in pieces:
             if line.strip() and len(line) + 1 + len(piece) > LINE:
                 yield line
                 line = "  -" if OBEYED.match(piece) else " "

@@ -142,7 +142,7 @@ def _moves(program: Program, process: Process) -> Iterator[str]:
             words += _centre(arc, shown, controller, turned=turned)
         if not words:
             continue
-        if motion != "G0":
+        if motion != "G0" and state.get("F") != feed[row]:
             words += _words("F", feed[row : row + 1], state, controller)
         # Some controllers want the word before every arc.
         if state.get("G") != motion or arc is not None:

@@ -89,8 +89,11 @@ class Controller:
     def number(self, value: float, decimals: int | None = None) -> str:
         """A number, without exponent and with a decimal point: some controllers take whole ones for micrometres."""
         places = self.decimals if decimals is None else decimals
-        text = f"{round(value, places) + 0.0:.{places}f}".rstrip("0")
-        return text + "0" if text.endswith(".") and self.decimal_point == "with_zero" else text
+        text = f"{value:.{places}f}".rstrip("0")
+        if text[-1] != ".":
+            return text
+        whole = "0." if text == "-0." else text
+        return whole + "0" if self.decimal_point == "with_zero" else whole
 
     def dwell(self, seconds: float) -> str:
         """The block that waits."""

@@ -238,6 +238,12 @@ def _sought(
     low, high = _span(0.0, 1.0, -rise, above, 0.0, math.inf)
     if low > high:
         return -math.inf, math.inf
+    if rise == 0.0:
+        # A level move meets the ray with one disc.
+        found: tuple[float, float] = _farthest(
+            along, d_along, across, d_across, 0.0, 0.0, _wide(tool, above), low, high
+        )
+        return found
     first, last = low, high
     for _ in range(_SECTIONS):
         one, other = last - _GOLDEN * (last - first), first + _GOLDEN * (last - first)
@@ -297,7 +303,11 @@ def bored(
     count, rows = reach.shape
     turn = 2.0 * math.pi / count
     above_tip = radius if kind == BALL else 0.0
-    top = lowest + step * (rows - 1)
+    top, widest = lowest + step * (rows - 1), 0.0
+    for i in range(count):
+        for j in range(rows):
+            if wall[i, j] > widest:
+                widest = wall[i, j]
     for move in range(1, points.shape[0]):
         x, y, z = points[move - 1]
         dx, dy, dz = points[move, 0] - x, points[move, 1] - y, points[move, 2] - z
@@ -305,7 +315,10 @@ def bored(
             continue
         square = dx * dx + dy * dy
         nearest = 0.0 if square < 1e-24 else min(max(-(x * dx + y * dy) / square, 0.0), 1.0)
-        if count == 1 or math.hypot(x + nearest * dx, y + nearest * dy) <= radius * 1.0001:
+        away = math.hypot(x + nearest * dx, y + nearest * dy)
+        if away - radius > widest + SKIN:
+            continue
+        if count == 1 or away <= radius * 1.0001:
             first, number = 0, count
         else:
             start, end = math.atan2(y, x), math.atan2(y + dy, x + dx)

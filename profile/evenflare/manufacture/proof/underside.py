@@ -74,14 +74,18 @@ def under(
         steep = _rise(kind, radius, corner, d)[1]
         turn = slope + steep * beside / d
         low, high = (low, way) if turn > 0.0 else (way, high)
+        if low == high:
+            # The place comes nearest before the move begins or after it ends, and the lowest is that end.
+            break
         # Newton's step where it stays between, else the middle: what is sought is convex.
         bend = steep * w * w / (d * d * d)
         if kind != DRILL and steep > 0.0:
-            bend += (1.0 + steep * steep) ** 1.5 / corner * beside * beside / (d * d)
+            tilted = 1.0 + steep * steep
+            bend += tilted * math.sqrt(tilted) / corner * beside * beside / (d * d)
         following = way - turn / bend if bend > 0.0 else low
         if not low < following < high:
             following = 0.5 * (low + high)
         moved, way = abs(following - way), following
         if moved < _NEAR or high - low < _NEAR:
             break
-    return float(tip + slope * way + _rise(kind, radius, corner, math.hypot(w, s - way))[0])
+    return float(tip + slope * way + _rise(kind, radius, corner, math.sqrt(w * w + (s - way) ** 2))[0])

@@ -6,7 +6,7 @@ What a sheet holds is drawn on paper by `paint`; any other format writes the sam
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from functools import reduce
+from functools import lru_cache, reduce
 from typing import Any, NamedTuple
 
 import numpy as np
@@ -98,8 +98,9 @@ class View(NamedTuple):
         return np.asarray(points, dtype=float) @ self.turn.T / self.scale + (self.x, self.y)
 
 
+@lru_cache(maxsize=1024)
 def width_of(words: str, size: float = LETTERS) -> float:
-    """mm of paper."""
+    """mm of paper. Letters that look for a free place are asked it again for each of the others."""
     return float(stringWidth(letters.in_font(words), PLAIN, size) / mm)
 
 

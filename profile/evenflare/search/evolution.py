@@ -19,6 +19,8 @@ DECIMALS = 6
 FEWEST = 2
 """Variables that the evolution needs; with fewer, vectors are drawn anywhere."""
 DRAWN = 6
+UNASKED = ("matplotlib.pyplot", "scipy.stats")
+"""What the library loads on the way, and is not asked for here."""
 
 
 def quantised(vector: FloatArray) -> Vector:
@@ -63,7 +65,6 @@ def _strategy(start: FloatArray, spread: float, random: np.random.Generator) -> 
     """A fresh strategy that prints nothing, writes no files and draws from `random` only."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        library = _library()
         options = {
             "bounds": [0.0, 1.0],
             "randn": lambda *shape: random.standard_normal(shape),
@@ -73,10 +74,10 @@ def _strategy(start: FloatArray, spread: float, random: np.random.Generator) -> 
             "verb_disp": 0,
             "signals_filename": "",
         }
-        return library.CMAEvolutionStrategy(start, spread, options)
+        return library().CMAEvolutionStrategy(start, spread, options)
 
 
-def _library() -> Any:
+def library() -> Any:
     """The library, imported by a thread of its own: on the way it catches whatever is raised, and a Ctrl-C, which only
     the main thread hears, would be lost in it.
     """
@@ -84,10 +85,21 @@ def _library() -> Any:
         thread = threading.Thread(target=_load, name="import", daemon=True)
         thread.start()
         thread.join()
-    return _load()
-
-
-def _load() -> Any:
     import cma
 
     return cma
+
+
+def _load() -> None:
+    """It loads what paints and what ranks, most of its time, and does without either where there is none: nobody here
+    asks it for that.
+    """
+    unasked = [name for name in UNASKED if name not in sys.modules]
+    sys.modules.update(dict.fromkeys(unasked))  # type: ignore[arg-type]  # stands for what is not installed
+    try:
+        with warnings.catch_warnings():
+            warnings.simplefilter("ignore")  # that it cannot paint
+            import cma  # noqa: F401
+    finally:
+        for name in unasked:
+            del sys.modules[name]

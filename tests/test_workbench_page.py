@@ -177,6 +177,11 @@ def judged(shown) -> int:
     return int(found[1]) if found else 0
 
 
+def said_by_process(shown) -> str:
+    """The last lines of what the process that was started on the page says."""
+    return shown.inner_text("#process-said")
+
+
 def until(shown, fit) -> None:
     """Wait until what the page says of the run is fit."""
     ends = time.monotonic() + 120.0
@@ -205,6 +210,8 @@ def test_a_search_is_begun_watched_stopped_and_continued(folder, chromium):
         shown.goto(page.address)
         shown.click("#tab-run")
         shown.click("#stop:not([disabled])")
+        until(shown, lambda: "Interrupted: solving and exporting the best so far" in said_by_process(shown))
+        shown.click("#stop:not([disabled])")  # leaves that out
         shown.wait_for_selector("text=ended with exit code 130", timeout=120_000)  # interrupted, finished work kept
         until(shown, lambda: "nothing searches in it" in shown.inner_text("#state"))
         before = judged(shown)
@@ -221,5 +228,6 @@ def test_a_search_is_begun_watched_stopped_and_continued(folder, chromium):
         shown.fill("#candidates", str(before + 4))
         shown.click("#search button[type=submit]")
         until(shown, lambda: judged(shown) > before)
+        until(shown, lambda: "Solving and exporting the winner" in said_by_process(shown))  # which the end leaves out
         shown.close()
         assert page.interrupt() in (0, 130)

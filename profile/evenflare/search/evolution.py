@@ -6,6 +6,7 @@ import sys
 import threading
 import warnings
 from collections.abc import Sequence
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -19,8 +20,6 @@ DECIMALS = 6
 FEWEST = 2
 """Variables that the evolution needs; with fewer, vectors are drawn anywhere."""
 DRAWN = 6
-UNASKED = ("matplotlib.pyplot", "scipy.stats")
-"""What the library loads on the way, and is not asked for here."""
 
 
 def quantised(vector: FloatArray) -> Vector:
@@ -91,15 +90,14 @@ def library() -> Any:
 
 
 def _load() -> None:
-    """It loads what paints and what ranks, most of its time, and does without either where there is none: nobody here
-    asks it for that.
+    """Without what it is not asked for here, most of its time: shortcuts for typing in a shell, which load what paints,
+    and a library that it does without where there is none.
     """
-    unasked = [name for name in UNASKED if name not in sys.modules]
-    sys.modules.update(dict.fromkeys(unasked))  # type: ignore[arg-type]  # stands for what is not installed
+    beside: dict[str, Any] = {"cma.s": ModuleType("cma.s"), "scipy.stats": None}
+    absent = {name: beside[name] for name in beside if name not in sys.modules}
+    sys.modules.update(absent)
     try:
-        with warnings.catch_warnings():
-            warnings.simplefilter("ignore")  # that it cannot paint
-            import cma  # noqa: F401
+        import cma  # noqa: F401
     finally:
-        for name in unasked:
+        for name in absent:
             del sys.modules[name]

@@ -74,7 +74,11 @@ def _most(values: np.ndarray) -> float:
     return float(np.abs(values).max())
 
 
+def kernels() -> set[str]:
+    """Those that serve this process."""
+    return {each["architecture"] for each in threadpool_info() if each["internal_api"] == "openblas"}
+
+
 if __name__ == "__main__":
     rows = list(found())
-    kernels = [each["architecture"] for each in threadpool_info() if each["internal_api"] == "openblas"]
-    sys.stdout.write(json.dumps({"kernels": kernels, "found": rows}))
+    sys.stdout.write(json.dumps({"kernels": sorted(kernels()), "found": rows}))

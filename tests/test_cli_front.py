@@ -10,7 +10,9 @@ import pytest
 
 from commandline import TARGET, contents, said
 from evenflare.cli import run
+from evenflare.commands import solving
 from evenflare.design.file import read_design
+from evenflare.report.kit import canvas
 from evenflare.search import history_rows
 from evenflare.target.target import read_target
 from evenflare.units import MILLIMETRE
@@ -20,14 +22,17 @@ pytestmark = pytest.mark.usefixtures("compiled")
 
 @pytest.fixture(scope="module")
 def searched(tmp_path_factory):
-    """A folder with a target that trades, and the run of its search."""
+    """A folder with a target that trades, and the run of its search, in which nothing is compared and painted."""
     folder = tmp_path_factory.mktemp("searched")
     trade = 'trade = ["score", "mouth_diameter_mm"]\n'
     (folder / "target.toml").write_text(
         TARGET.replace("= 60", "= 40").replace('["conical", "free"]', '["conical"]') + trade
     )
     words = f"search {folder / 'target.toml'} --out {folder / 'run'} --workers 1 --quiet"
-    assert run(shlex.split(words)) == 0
+    with pytest.MonkeyPatch.context() as patched:
+        patched.setattr(solving, "_compared", lambda sound, *_: sound)
+        patched.setattr(canvas, "png", lambda _: b"unpainted")
+        assert run(shlex.split(words)) == 0
     return folder
 
 
@@ -43,7 +48,7 @@ def test_search_writes_its_front_with_designs_of_its_ends(searched):
     marked = {point: row for row in rows for point in row["point"].split()}
     assert {"lowest_score", "lowest_mouth_diameter_mm"} <= set(marked)
     assert {path.stem for path in (folder / "front").iterdir()} == set(marked)
-    assert (folder / "front.png").stat().st_size > 10_000
+    assert (folder / "front.png").exists()
     target = read_target(searched / "target.toml")
     for point, row in marked.items():
         waveguide = read_design(folder / "front" / f"{point}.toml").waveguide
@@ -74,6 +79,7 @@ def test_front_is_printed_and_written(searched, capsys):
         in out
     )
     assert {"front/lowest_depth_mm.toml", "front/highest_smallest_concave_radius_mm.toml"} <= set(contents(there))
+    assert (there / "front.png").stat().st_size > 10_000
     assert set(contents(searched / "run")) == before
     rows = table((there / "front.csv").read_text())
     solved = [row for row in history_rows(searched / "run") if row["stage"] == "screen" and row["feasible"]]

@@ -139,15 +139,16 @@ def scored(folder: Path) -> int:
     return count
 
 
-UNCLOSED = """
-from evenflare.commands import searching
-from evenflare.report.kit import canvas
-searching._write_winner = lambda *_, **__: None
-canvas.png = lambda _: b"unpainted"
+PLAIN = """
 from evenflare.cli import main
-main()
+from evenflare.commands import searching, solving
+from evenflare.report.kit import canvas
+canvas.png = lambda _: b"unpainted"
+solving._compared = lambda sound, *_: sound
 """
-"""The command, which makes nothing of a winner but its design, and paints nothing."""
+"""The command, but for `main()` at its end, with nothing painted, and no solution compared with others."""
+UNCLOSED = "searching._write_winner = lambda *_, **__: None\n"
+"""Nothing is made of a winner but its design."""
 
 
 @pytest.fixture
@@ -155,13 +156,15 @@ def begin(here):
     """begin(n): a search in a process of its own, halted once it has n scored candidates.
 
     deaf   : as in the background of a script, it ignores Ctrl-C.
-    closed : whether it makes of its winner all that it does of one; else nothing but its design.
+    closed : whether it makes of its winner all that it does of one but compare and paint it; else nothing but its
+             design.
     """
     processes = []
 
     def begun(candidates: int, *, deaf: bool = False, closed: bool = False) -> subprocess.Popen[str]:
         how = {"preexec_fn": lambda: signal.signal(signal.SIGINT, signal.SIG_IGN)} if deaf else {}
-        how |= {} if closed else {"command": (sys.executable, "-c", UNCLOSED)}
+        code = f"{PLAIN}{'' if closed else UNCLOSED}main()"
+        how |= {"command": (sys.executable, "-c", code)}
         process = started("search target.toml --out run --workers 2 --quiet", start_new_session=True, **how)
         processes.append(process)
         deadline = time.monotonic() + 120

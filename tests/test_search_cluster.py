@@ -153,9 +153,9 @@ def strict(tmp_path_factory):
 
 
 @pytest.fixture
-def cluster_here(kept):
-    """It, with both workers, and nothing begun yet."""
-    kept.has(2)
+def cluster_here(kept, request):
+    """It, with both workers or as many as a test asks for at least, and nothing begun yet."""
+    kept.has(getattr(request, "param", 2))
     kept.before = len(kept.marked)
     return kept
 
@@ -165,41 +165,6 @@ def marked_run(monkeypatch, plain, unpainted):
     """The command's search with the invented, marked solver."""
     monkeypatch.setattr(searching, "run_search", partial(searching.run_search, solver_factory=marked))
     monkeypatch.setattr(searching, "_write_winner", lambda *_, **__: None)
-
-
-@pytest.mark.usefixtures("compiled", "marked_run")
-def test_worker_killed_in_mid_candidate_costs_what_it_had_in_hand_alone(capsys, here, cluster_here, tmp_path):
-    killed = []
-
-    def kill() -> None:
-        worker = cluster_here.busy(15)
-        worker.send_signal(signal.SIGKILL)
-        worker.wait()
-        killed.append(worker.pid)
-
-    killer = threading.Thread(target=kill)
-    killer.start()
-    code, out, err = said(capsys, f"search target.toml --out run --scheduler {cluster_here.address} --quiet")
-    killer.join()
-    assert (code, err) == (0, "")
-    assert out.startswith("60 candidates asked for, ")
-    busy = cluster_here.marks / f"{killed[0]}.busy"
-    assert busy.exists(), "it was in the middle of a candidate"
-    rows = list(history_rows(here / "run"))
-    keys = [(row["number"], row["stage"]) for row in rows]
-    assert len(keys) == len(set(keys))
-    assert sorted({number for number, _ in keys}) == list(range(1, 61))
-    again = len(cluster_here.begun) - sum(row["score"] is not None for row in rows)
-    # What it was at, and what it had done and not been asked for yet: results stay with a worker until they are.
-    assert 1 <= again <= sum(int(pid) == killed[0] for pid, _ in cluster_here.begun)
-    assert len({pid for pid, _ in cluster_here.begun}) == 2, "both workers took part"
-    assert {threads for _, threads in cluster_here.begun} == {"1"}
-    searched(tmp_path / "local", read_target(here / "target.toml"), target_text=TARGET)
-    assert rows == list(history_rows(tmp_path / "local"))
-    # The same folder is continued without the cluster, and needs nothing more.
-    before = len(cluster_here.begun)
-    assert said(capsys, "search target.toml --out run --workers 1 --quiet") == (0, out, "")
-    assert len(cluster_here.begun) == before
 
 
 @pytest.mark.usefixtures("compiled", "marked_run")
@@ -240,6 +205,42 @@ def test_worker_with_other_packages_is_refused_by_name(cluster_here, monkeypatch
 
 
 @pytest.mark.usefixtures("compiled", "marked_run")
+def test_worker_killed_in_mid_candidate_costs_what_it_had_in_hand_alone(capsys, here, cluster_here, tmp_path):
+    killed = []
+
+    def kill() -> None:
+        worker = cluster_here.busy(15)
+        worker.send_signal(signal.SIGKILL)
+        worker.wait()
+        killed.append(worker.pid)
+
+    killer = threading.Thread(target=kill)
+    killer.start()
+    code, out, err = said(capsys, f"search target.toml --out run --scheduler {cluster_here.address} --quiet")
+    killer.join()
+    assert (code, err) == (0, "")
+    assert out.startswith("60 candidates asked for, ")
+    busy = cluster_here.marks / f"{killed[0]}.busy"
+    assert busy.exists(), "it was in the middle of a candidate"
+    rows = list(history_rows(here / "run"))
+    keys = [(row["number"], row["stage"]) for row in rows]
+    assert len(keys) == len(set(keys))
+    assert sorted({number for number, _ in keys}) == list(range(1, 61))
+    again = len(cluster_here.begun) - sum(row["score"] is not None for row in rows)
+    # What it was at, and what it had done and not been asked for yet: results stay with a worker until they are.
+    assert 1 <= again <= sum(int(pid) == killed[0] for pid, _ in cluster_here.begun)
+    assert len({pid for pid, _ in cluster_here.begun}) == 2, "both workers took part"
+    assert {threads for _, threads in cluster_here.begun} == {"1"}
+    searched(tmp_path / "local", read_target(here / "target.toml"), target_text=TARGET)
+    assert rows == list(history_rows(tmp_path / "local"))
+    # The same folder is continued without the cluster, and needs nothing more.
+    before = len(cluster_here.begun)
+    assert said(capsys, "search target.toml --out run --workers 1 --quiet") == (0, out, "")
+    assert len(cluster_here.begun) == before
+
+
+@pytest.mark.usefixtures("compiled", "marked_run")
+@pytest.mark.parametrize("cluster_here", [1], indirect=True)
 def test_scheduler_that_dies_is_told_and_what_finished_is_kept(capsys, here, cluster_here, tmp_path):
     """Comes after all others on that cluster, which has no scheduler any more."""
 

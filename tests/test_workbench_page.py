@@ -159,11 +159,12 @@ def test_an_audit_finds_nothing_serious(looked, width, scheme):
     from axe_playwright_python.sync_playwright import Axe
 
     shown, _, _, _ = looked
+    asked = {"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"], "resultTypes": ["violations"]}
     shown.set_viewport_size({"width": width, "height": 900})
     shown.emulate_media(color_scheme=scheme)
     for tab in ("shape", "target", "run"):
         shown.click(f"#tab-{tab}")
-        found = Axe().run(shown, options={"runOnly": ["wcag2a", "wcag2aa", "wcag21aa", "wcag22aa"]})
+        found = Axe().run(shown, options=asked)
         grave = [each for each in found.response["violations"] if each["impact"] in ("serious", "critical")]
         assert not grave, [(each["id"], [node["html"][:200] for node in each["nodes"]]) for each in grave]
         # Nothing but what scrolls by itself is wider than the screen.
@@ -175,6 +176,11 @@ def judged(shown) -> int:
     """How many candidates the page tells of."""
     found = re.search(r"(\d+) candidates", shown.inner_text("#state"))
     return int(found[1]) if found else 0
+
+
+def said_by_process(shown) -> str:
+    """The last lines of what the process that was started on the page says."""
+    return shown.inner_text("#process-said")
 
 
 def until(shown, fit) -> None:
@@ -205,6 +211,8 @@ def test_a_search_is_begun_watched_stopped_and_continued(folder, chromium):
         shown.goto(page.address)
         shown.click("#tab-run")
         shown.click("#stop:not([disabled])")
+        until(shown, lambda: "Interrupted: solving and exporting the best so far" in said_by_process(shown))
+        shown.click("#stop:not([disabled])")  # leaves that out
         shown.wait_for_selector("text=ended with exit code 130", timeout=120_000)  # interrupted, finished work kept
         until(shown, lambda: "nothing searches in it" in shown.inner_text("#state"))
         before = judged(shown)
@@ -221,5 +229,6 @@ def test_a_search_is_begun_watched_stopped_and_continued(folder, chromium):
         shown.fill("#candidates", str(before + 4))
         shown.click("#search button[type=submit]")
         until(shown, lambda: judged(shown) > before)
+        until(shown, lambda: "Solving and exporting the winner" in said_by_process(shown))  # which the end leaves out
         shown.close()
         assert page.interrupt() in (0, 130)

@@ -95,15 +95,23 @@ def _check(value: Any, *, longest: int, place: str = "", depth: int = 0) -> None
         if isinstance(value, list) and len(value) > longest:
             raise ValueError(f"{place}holds {len(value)} values: must be at most {longest}. Remove some")
         for key, each in value.items() if isinstance(value, dict) else enumerate(value):
-            named = place
             if isinstance(key, str):
-                _check(key, longest=longest, place=place)
-                named = place if depth > 2 else f"{place.rstrip()}{'.' if place else ''}{key[:60]} "
+                _check_text(key, place)
+            if isinstance(each, float):  # any will do, and most are
+                continue
+            named = place
+            if isinstance(key, str) and depth <= 2:
+                named = f"{place.rstrip()}{'.' if place else ''}{key[:60]} "
             _check(each, longest=longest, place=named, depth=depth + 1)
     elif isinstance(value, int) and not -LARGEST_INTEGER <= value < LARGEST_INTEGER:
         raise ValueError(f"{place}{_DIGITS}")
     elif isinstance(value, str):
-        try:
-            value.encode("utf-8")
-        except UnicodeEncodeError:
-            raise ValueError(f"{place}holds half of a character. Correct it") from None
+        _check_text(value, place)
+
+
+def _check_text(value: str, place: str) -> None:
+    """The same of text."""
+    try:
+        value.encode("utf-8")
+    except UnicodeEncodeError:
+        raise ValueError(f"{place}holds half of a character. Correct it") from None

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import errno
+import gc
 import select
 import shlex
 import sys
@@ -39,9 +40,15 @@ from evenflare.files import DISK_FULL, InputError, short
 NO_ROOM = DISK_FULL | {errno.EFBIG, errno.EROFS, errno.EIO}
 """Errors of the system that a disk causes, wherever they come up."""
 
+GARBAGE = 5000, 20, 20
+"""How seldom a process that carries out one command looks for garbage: what it loads stays, and looking through that
+again and again takes a tenth of its start.
+"""
+
 
 def main(arguments: Sequence[str] | None = None) -> NoReturn:
     """Entry point of the command `evenflare`."""
+    gc.set_threshold(*GARBAGE)
     sys.exit(_ended(arguments))
 
 

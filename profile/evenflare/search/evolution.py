@@ -6,6 +6,7 @@ import sys
 import threading
 import warnings
 from collections.abc import Sequence
+from types import ModuleType
 from typing import Any
 
 import numpy as np
@@ -63,7 +64,6 @@ def _strategy(start: FloatArray, spread: float, random: np.random.Generator) -> 
     """A fresh strategy that prints nothing, writes no files and draws from `random` only."""
     with warnings.catch_warnings():
         warnings.simplefilter("ignore")
-        library = _library()
         options = {
             "bounds": [0.0, 1.0],
             "randn": lambda *shape: random.standard_normal(shape),
@@ -73,10 +73,10 @@ def _strategy(start: FloatArray, spread: float, random: np.random.Generator) -> 
             "verb_disp": 0,
             "signals_filename": "",
         }
-        return library.CMAEvolutionStrategy(start, spread, options)
+        return library().CMAEvolutionStrategy(start, spread, options)
 
 
-def _library() -> Any:
+def library() -> Any:
     """The library, imported by a thread of its own: on the way it catches whatever is raised, and a Ctrl-C, which only
     the main thread hears, would be lost in it.
     """
@@ -84,10 +84,20 @@ def _library() -> Any:
         thread = threading.Thread(target=_load, name="import", daemon=True)
         thread.start()
         thread.join()
-    return _load()
-
-
-def _load() -> Any:
     import cma
 
     return cma
+
+
+def _load() -> None:
+    """Without what it is not asked for here, most of its time: shortcuts for typing in a shell, which load what paints,
+    and a library that it does without where there is none.
+    """
+    beside: dict[str, Any] = {"cma.s": ModuleType("cma.s"), "scipy.stats": None}
+    absent = {name: beside[name] for name in beside if name not in sys.modules}
+    sys.modules.update(absent)
+    try:
+        import cma  # noqa: F401
+    finally:
+        for name in absent:
+            del sys.modules[name]

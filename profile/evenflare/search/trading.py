@@ -18,7 +18,7 @@ from typing import Any
 
 import numpy as np
 
-from evenflare.search.evolution import quantised
+from evenflare.search.evolution import library, quantised
 from evenflare.search.front import nondominated
 from evenflare.search.record import Record
 from evenflare.search.stages import Stage
@@ -98,6 +98,7 @@ class _Arm:
 
     def begin(self, reference: Sequence[float], restart: Any) -> None:
         """Descents from the starts."""
+        library()  # which theirs is made of, and would load otherwise
         import comocma
         from moarchiving.get_archive import get_mo_archive
 

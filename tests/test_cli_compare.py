@@ -56,7 +56,7 @@ def both(here):
     return here
 
 
-def test_within_is_0_and_everything_is_written(capsys, both):
+def test_within_is_0_and_everything_is_written(capsys, both, unpainted):
     code, out, err = said(capsys, "compare measured predicted --out compared --tolerance-db 1")
     assert (code, err) == (0, "")
     assert out.startswith("Within a tolerance of 1 dB: 0.")

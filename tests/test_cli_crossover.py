@@ -75,7 +75,7 @@ def numbers(column) -> np.ndarray:
     return np.array([float(each) if each else np.nan for each in column])
 
 
-def test_crossover_writes_filters_curves_the_sum_and_a_page(capsys, bench):
+def test_crossover_writes_filters_curves_the_sum_and_a_page(capsys, bench, unpainted):
     here = bench(SPEAKER)
     code, out, err = said(capsys, "crossover speaker.toml --out crossed --quiet")
     assert (code, err) == (0, "")

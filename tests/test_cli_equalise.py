@@ -221,7 +221,7 @@ def test_options_that_exclude_each_other_and_what_is_missing(here, solved, capsy
     assert "nothing: is not there" in err
 
 
-def test_a_disk_that_refuses_leaves_nothing_half_written(here, solved, capsys, monkeypatch) -> None:
+def test_a_disk_that_refuses_leaves_nothing_half_written(here, solved, capsys, monkeypatch, unpainted) -> None:
     from evenflare.report.kit import canvas
 
     def full(*_, **__):

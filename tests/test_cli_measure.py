@@ -212,7 +212,7 @@ def test_slips_in_the_options_are_told(capsys, work, plain, options, words):
     assert not (work / "here").exists()
 
 
-def test_one_plane_that_stands_for_itself_only_has_pictures_but_no_index(capsys, work):
+def test_one_plane_that_stands_for_itself_only_has_pictures_but_no_index(capsys, work, unpainted):
     where = {"azimuth_deg": (0.0,), "off_axis_deg": range(0, 181, 20), "symmetry": "left_right", "kind": "response"}
     rig_files(work / "half", point, **where)
     code, out, _ = said(capsys, "measure half/session.toml --out measured")

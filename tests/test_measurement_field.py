@@ -237,7 +237,7 @@ def test_the_command_says_it_and_ends_with_2(tmp_path, capsys):
     assert "Traceback" not in words
 
 
-def test_session_json_lists_faults_and_the_sweeps_band(tmp_path, capsys):
+def test_session_json_lists_faults_and_the_sweeps_band(tmp_path, capsys, unpainted):
     path = recorded(tmp_path / "in", lambda x: -x)
     code, _, words = told(capsys, f"measure {path} --out {tmp_path / 'out'}")
     assert code == 0

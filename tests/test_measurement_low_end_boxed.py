@@ -97,6 +97,7 @@ def measured(tmp_path_factory: pytest.TempPathFactory) -> Path:
     )
 
 
+@pytest.mark.usefixtures("unpainted")
 def test_the_step_of_a_cabinet_comes_from_the_design(
     measured: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
 ) -> None:

@@ -132,8 +132,15 @@ class RoundMedium:
             return excited(first_cap(part)[1], modes, profile)
         reach = self.waveguide.driver.exit_radius / self.throat_radius
         if abs(reach - 1.0) * self.throat_radius > ledge.MET:
-            return ledge.through_round(self._half_angle, modes, profile, reach=reach)
+            if profile not in self._through:
+                self._through[profile] = ledge.through_round(self._half_angle, self.most, profile, reach=reach)
+            return self._through[profile][:, :modes]
         return excited(self._half_angle, modes, profile)
+
+    @cached_property
+    def _through(self) -> dict[Profile | None, FloatArray]:
+        """By profile, for all modes: every band of frequencies has the first of them."""
+        return {}
 
     @cached_property
     def _half_angle(self) -> float:

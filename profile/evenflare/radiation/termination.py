@@ -17,7 +17,7 @@ import numpy as np
 
 from evenflare.compiled import njit
 from evenflare.exterior.waves import associated
-from evenflare.radiation.modes import radial_quadrature, zernike
+from evenflare.radiation.modes import radial_quadrature, tabulated_modes, zernike
 from evenflare.units import ComplexArray, FloatArray, IntArray, read_only
 
 DEGREES_BAFFLE = 240
@@ -192,7 +192,7 @@ class Sphere:
     @cached_property
     def _gram(self) -> FloatArray:
         u, weights = radial_quadrature(self.most + 20)
-        values, _ = zernike(self.order, self.most, u)
+        values, _ = tabulated_modes(self.most, self.most + 20, self.order)
         eta = np.sqrt(u)
         return (values * (weights * self.half_angle * np.sin(self.half_angle * eta) / eta)[:, None]).T @ values
 
@@ -231,10 +231,17 @@ def _hemisphere_tail(modes: int, first: int, order: int) -> FloatArray:
 def _projected(modes: int, half_angle: float, degrees: int, order: int) -> FloatArray:
     """(degrees, modes): integral of P_nm(cos t) times a mode over the cap of that half-angle, sin t dt."""
     # The same Gauss nodes serve for eta itself, whose weights d(eta) are twice those of du/2.
-    eta, weights = radial_quadrature(32 * int(np.ceil((40 + modes + 0.5 * degrees * half_angle) / 32)))
+    points = 32 * int(np.ceil((40 + modes + 0.5 * degrees * half_angle) / 32))
+    eta, weights = radial_quadrature(points)
     weight = 2.0 * weights * half_angle * np.sin(half_angle * eta)
-    values, _ = zernike(order, modes, eta**2)
+    values = _modes_along(modes, points, order)
     return read_only(associated(np.cos(half_angle * eta), order, degrees - 1).T @ (weight[:, None] * values))
+
+
+@lru_cache(maxsize=16)
+def _modes_along(count: int, points: int, order: int) -> FloatArray:
+    """(points, count) modes at the nodes of `radial_quadrature` for eta itself: the same for caps of any half-angle."""
+    return read_only(zernike(order, count, radial_quadrature(points)[0] ** 2)[0])
 
 
 def weighted(table: FloatArray, weight: ComplexArray) -> ComplexArray:

@@ -5,8 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 from dataclasses import dataclass
 
-import numpy as np
-
 from evenflare.search.stages import Stage
 
 ENOUGH = 10
@@ -48,10 +46,14 @@ class RankAgreement:
 def rank_agreement(pairs: Sequence[tuple[float, float]]) -> float | None:
     """Kendall's tau-b between the scores of candidates at two settings, -1 to 1; None for fewer than two candidates.
 
-    Scores that are all equal at a setting order nothing and count as 0. Source: M. Kendall, Biometrika 33 (1945), 239.
+    Scores that are all equal at a setting order nothing and count as 0. Source: M. Kendall, Biometrika 33 (1945), 239,
+    by scipy.stats.
     """
+    from scipy.stats import kendalltau
+
     if len(pairs) < 2:
         return None
-    lower, upper = (np.sign(np.subtract.outer(scores, scores)) for scores in np.array(pairs).T)
-    ordered = np.sum(lower**2) * np.sum(upper**2)
-    return float(np.sum(lower * upper) / np.sqrt(ordered)) if ordered else 0.0
+    lower, upper = zip(*pairs, strict=True)
+    if len(set(lower)) < 2 or len(set(upper)) < 2:
+        return 0.0
+    return float(kendalltau(lower, upper).statistic)
